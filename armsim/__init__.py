@@ -1,0 +1,36 @@
+"""armsim: from the sensors on the joints of an arm to the error of its tool point.
+
+study = armsim.load("scenario.yaml")
+result = study.run()
+result.task("side view").column("error.p95")
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from armsim.results import Result
+    from armsim.study import Study
+
+__version__ = "0.1.0"
+__all__ = ["__version__", "load", "run"]
+
+
+def load(path: Path | str) -> Study:
+    """Read a scenario file and all it refers to.
+
+    Raises
+    ------
+    armsim.errors.InputError
+        Anything is wrong in any of the files; carries every fault with its line.
+    """
+    from armsim.study import Study
+
+    return Study.load(path)
+
+
+def run(path: Path | str, workers: int | None = None) -> Result:
+    """Read a scenario and run it: a population of built arms at every pose of every task."""
+    return load(path).run(workers)

@@ -1,0 +1,1 @@
+"""Ground floor: compiled numeric kernels on bare arrays. Imports nothing of armsim."""

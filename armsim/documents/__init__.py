@@ -1,0 +1,5 @@
+"""YAML in: quantities with units, validated documents, references between files, errors with file and line."""
+
+from armsim.documents.load import Scenario, check_file, load_scenario
+
+__all__ = ["Scenario", "check_file", "load_scenario"]

@@ -1,0 +1,196 @@
+"""The arm document."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from armsim.documents.fields import Document, Tolerance, Word, quantity, tolerance
+from armsim.documents.source import KeyPath, Source
+from armsim.documents.urdf import read_chain
+from armsim.errors import InputError
+from armsim.model.arm import Arm, ArmJoint, Motion
+from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, denavit_hartenberg, placed
+from armsim.terms import Axis, Spread
+
+MOST_JOINTS = 64
+Length = Annotated[float, quantity("length")]
+Angle = Annotated[float, quantity("angle")]
+LengthTolerance = Annotated[Tolerance | None, tolerance("length")]
+AngleTolerance = Annotated[Tolerance | None, tolerance("angle")]
+
+
+class DHTolerances(Document):
+    """Tolerances of the link parameters of Denavit-Hartenberg rows."""
+
+    theta: AngleTolerance = None
+    d: LengthTolerance = None
+    a: LengthTolerance = None
+    alpha: AngleTolerance = None
+
+
+class OriginTolerances(Document):
+    """Tolerances of the origins of URDF joints."""
+
+    x: LengthTolerance = None
+    y: LengthTolerance = None
+    z: LengthTolerance = None
+    yaw: AngleTolerance = None
+    pitch: AngleTolerance = None
+    roll: AngleTolerance = None
+
+
+class RevoluteRow(Document):
+    """A revolute joint: the angle is the variable plus the offset."""
+
+    name: Word
+    type: Literal["revolute"]
+    d: Length
+    a: Length
+    alpha: Angle
+    offset: Angle = 0.0
+    range: Annotated[list[Angle], Field(min_length=2, max_length=2)] | None = None
+    tolerances: DHTolerances | None = None
+
+
+class PrismaticRow(Document):
+    """A prismatic joint: d is the variable plus the offset."""
+
+    name: Word
+    type: Literal["prismatic"]
+    theta: Angle
+    a: Length
+    alpha: Angle
+    offset: Length = 0.0
+    range: Annotated[list[Length], Field(min_length=2, max_length=2)]
+    tolerances: DHTolerances | None = None
+
+
+Row = Annotated[RevoluteRow | PrismaticRow, Field(discriminator="type")]
+
+
+class Frame(Document):
+    """A fixed frame: shift, then roll, pitch, yaw about fixed axes."""
+
+    xyz: tuple[Length, Length, Length] = (0.0, 0.0, 0.0)
+    rpy: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
+
+
+class DHKinematics(Document):
+    """A chain of Denavit-Hartenberg rows, base first."""
+
+    convention: Literal["standard-dh", "modified-dh"]
+    joints: Annotated[list[Row], Field(min_length=1, max_length=MOST_JOINTS)]
+    base: Frame = Frame()
+    tool: Frame = Frame()
+
+
+class URDFKinematics(Document):
+    """The chain between two links of a URDF file."""
+
+    convention: Literal["urdf"]
+    file: Word
+    base_link: Word
+    tip_link: Word
+    base: Frame = Frame()
+    tool: Frame = Frame()
+
+
+class ArmDocument(Document):
+    """Kinematics of an arm."""
+
+    later = frozenset({"masses"})
+    kind: Literal["arm"]
+    name: Word
+    kinematics: Annotated[DHKinematics | URDFKinematics, Field(discriminator="convention")]
+    groups: dict[Word, list[Word]] = Field(default_factory=dict)
+    tolerances: dict[str, Any] | None = None
+
+
+Tolerances = tuple[tuple[Axis, Spread], ...]
+
+
+def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances]:
+    """The arm of a document and the tolerances of its links.
+
+    Parameters
+    ----------
+    document : ArmDocument
+    source : Source
+        The file it stands in, for errors.
+    at : key path
+        Where it stands in that file.
+    """
+    kinematics = document.kinematics
+    where = (*at, "kinematics")
+    if isinstance(kinematics, URDFKinematics):
+        joints, chain = read_chain(
+            source.path.parent / kinematics.file, kinematics.base_link, kinematics.tip_link, source, where
+        )
+        parameters: tuple[str, ...] = ORIGIN_PARAMETERS
+        model: type[Document] = OriginTolerances
+    else:
+        joints, chain = _rows(kinematics, source, where)
+        parameters, model = DH_PARAMETERS, DHTolerances
+    names = [joint.name for joint in joints]
+    for group, members in document.groups.items():
+        for position, member in enumerate(members):
+            if member not in names:
+                raise source.error((*at, "groups", group, position), f"no joint {member!r}", ", ".join(names))
+    grouped = [member for members in document.groups.values() for member in members]
+    for member in grouped:
+        if grouped.count(member) > 1:
+            raise source.error((*at, "groups"), f"joint {member!r} stands twice", "each joint in one group")
+    common = validated(model, document.tolerances or {}, source, (*at, "tolerances"))
+    tolerances: list[tuple[Axis, Spread]] = []
+    for number, name in enumerate(names):
+        own = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
+        for parameter in parameters:
+            entry = getattr(own, parameter, None) or getattr(common, parameter)
+            if entry is not None and entry.spread.scale:
+                tolerances.append((Axis(name, parameter), entry.spread))
+    motions = (
+        *placed(kinematics.base.xyz, kinematics.base.rpy),
+        *chain,
+        *placed(kinematics.tool.xyz, kinematics.tool.rpy),
+    )
+    groups = {name: tuple(members) for name, members in document.groups.items()}
+    return Arm(document.name, joints, motions, groups), tuple(tolerances)
+
+
+def _rows(kinematics: DHKinematics, source: Source, at: KeyPath) -> tuple[tuple[ArmJoint, ...], list[Motion]]:
+    joints: list[ArmJoint] = []
+    chain: list[Motion] = []
+    for number, row in enumerate(kinematics.joints):
+        here = (*at, "joints", number)
+        if row.name in [joint.name for joint in joints]:
+            raise source.error((*here, "name"), f"two joints named {row.name!r}", "each name once")
+        lower, upper = row.range if row.range is not None else (-math.inf, math.inf)
+        if lower >= upper:
+            raise source.error((*here, "range"), "range upside down", "[lower end, upper end]")
+        revolute = isinstance(row, RevoluteRow)
+        theta, d = (row.offset, row.d) if isinstance(row, RevoluteRow) else (row.theta, row.offset)
+        joints.append(ArmJoint(row.name, revolute, lower, upper))
+        modified = kinematics.convention == "modified-dh"
+        chain += denavit_hartenberg(number, row.name, revolute, theta, d, row.a, row.alpha, modified)
+    return tuple(joints), chain
+
+
+def validated(model: type[Document], data: Any, source: Source, at: KeyPath) -> Any:
+    """Data checked against a document model.
+
+    Raises
+    ------
+    InputError
+        Every fault, with its place.
+    """
+    from pydantic import ValidationError
+
+    from armsim.documents.messages import problems
+
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise InputError(*problems(error, model, source, at)) from error

@@ -1,0 +1,141 @@
+"""The encoder document."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import model_validator
+
+from armsim.documents import units
+from armsim.documents.fields import Document, Tolerance, Word, count, number, quantity, tolerance, wrong
+from armsim.documents.source import Source
+from armsim.errors import InputError
+from armsim.model.joint import Encoder, Signal, Summary
+from armsim.physics.signal import NONE
+
+Ratio = Annotated[Tolerance | None, tolerance("ratio")]
+Share = Annotated[float, quantity("ratio", least=0.0, most=1.0)]
+Position = Annotated[Tolerance | None, tolerance("angle", "length")]
+
+
+class SignalDocument(Document):
+    """Imperfections of the analogue signals, over their amplitude."""
+
+    later = frozenset({"third_harmonic"})
+    offset: Ratio = None
+    amplitude_mismatch: Ratio = None
+    phase_error: Annotated[Tolerance | None, tolerance("angle")] = None
+    noise: Annotated[float, quantity("ratio", least=0.0)] = 0.0
+
+
+class CorrectionsDocument(Document):
+    """Share of an error that calibration removes."""
+
+    signal: Share = 0.0
+    eccentricity: Share = 0.0
+
+
+class SummaryDocument(Document):
+    """A data sheet that tells no causes."""
+
+    resolution: Any
+    accuracy: Position = None
+    repeatability: Annotated[Tolerance | None, tolerance("angle", "length", visit=True)] = None
+
+
+class EncoderDocument(Document):
+    """A position sensor."""
+
+    later = frozenset({"hysteresis", "timing"})
+    kind: Literal["encoder"]
+    name: Word
+    measures: Literal["rotation", "translation"]
+    signal_periods: Annotated[int | None, count()] = None
+    signal_period: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
+    interpolation: Annotated[float | None, quantity("bits", least=0.0, most=40.0)] = None
+    track_radius: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
+    graduation_error: Position = None
+    signal: SignalDocument = SignalDocument()
+    corrections: CorrectionsDocument = CorrectionsDocument()
+    read_heads: Annotated[int, count(1, 64)] = 1
+    price: Annotated[float, number(lambda x: x >= 0, "a number of cost units, not negative")] = 0.0
+    summary: SummaryDocument | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> EncoderDocument:
+        scale = ("signal_periods", "signal_period", "interpolation")
+        given = [key for key in self.model_fields_set if key not in ("kind", "name", "measures", "price", "summary")]
+        if self.summary is not None:
+            if given:
+                raise wrong(f"'summary' beside {', '.join(sorted(given))}", "either a summary or the causes, not both")
+            return self
+        needed = ("signal_periods" if self.measures == "rotation" else "signal_period", "interpolation")
+        for key in needed:
+            if getattr(self, key) is None:
+                raise wrong(f"{key!r} is missing", f"{' and '.join(needed)}, or a summary")
+        unused = next(key for key in scale if key not in needed)
+        if getattr(self, unused) is not None:
+            raise wrong(f"{unused!r} on an encoder that measures {self.measures}", needed[0])
+        if self.measures == "translation" and self.track_radius is not None:
+            raise wrong("'track_radius' on an encoder that measures translation", "leave it out")
+        return self
+
+
+def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int, ...] = ()) -> Encoder:
+    """The encoder of a document."""
+    rotary = document.measures == "rotation"
+    kind = "angle" if rotary else "length"
+
+    def spread(entry: Tolerance | None, *path: str) -> Any:
+        if entry is None:
+            return NONE
+        if entry.kind != kind and path[-1] in ("graduation_error", "accuracy", "repeatability"):
+            raise _wrong_kind(source, (*at, *path), entry.kind, kind)
+        return entry.spread
+
+    summary = None
+    if document.summary is not None:
+        sheet = document.summary
+        summary = Summary(
+            _resolution(sheet.resolution, rotary, source, (*at, "summary", "resolution")),
+            spread(sheet.accuracy, "summary", "accuracy"),
+            spread(sheet.repeatability, "summary", "repeatability"),
+        )
+    signal = document.signal
+    return Encoder(
+        name=document.name,
+        rotary=rotary,
+        signal_periods=document.signal_periods or 0,
+        signal_period=document.signal_period or 0.0,
+        interpolation=document.interpolation or 0.0,
+        track_radius=document.track_radius or 0.0,
+        graduation_error=spread(document.graduation_error, "graduation_error"),
+        signal=Signal(
+            spread(signal.offset, "signal", "offset"),
+            spread(signal.amplitude_mismatch, "signal", "amplitude_mismatch"),
+            spread(signal.phase_error, "signal", "phase_error"),
+            signal.noise,
+        ),
+        corrections={"signal": document.corrections.signal, "eccentricity": document.corrections.eccentricity},
+        read_heads=document.read_heads,
+        price=document.price,
+        summary=summary,
+    )
+
+
+def _wrong_kind(source: Source, path: tuple[str | int, ...], found: str, accepted: str) -> InputError:
+    return source.error(path, f"{found} where {accepted} is measured", f"a tolerance of {accepted}")
+
+
+def _resolution(value: Any, rotary: bool, source: Source, path: tuple[str | int, ...]) -> float:
+    kinds = ("bits", "angle") if rotary else ("length",)
+    try:
+        resolution = units.read(value, *kinds) if isinstance(value, str) else 0.0
+        if rotary and isinstance(value, str) and not value.rstrip().endswith("bit"):
+            resolution = math.log2(2 * math.pi / resolution) if resolution > 0 else 0.0
+    except ValueError as error:
+        raise source.error(path, str(error), units.accepted(*kinds)) from error
+    if not resolution > 0 or (rotary and resolution > 60):
+        raise source.error(path, f"{value!r} is not accepted", units.accepted(*kinds) + ", more than zero")
+    return resolution

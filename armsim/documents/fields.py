@@ -1,0 +1,212 @@
+"""The field types of documents: quantities and tolerances, with messages that say what is accepted."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, NamedTuple
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+from armsim.documents import units
+from armsim.model.joint import Magnitude
+from armsim.terms import Distribution, Spread
+
+LIMITED: tuple[Distribution, ...] = ("uniform", "triangular", "arcsine", "fixed")
+SCATTERED: tuple[Distribution, ...] = ("normal", "rayleigh")
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """Annotation metadata: a function that reads and checks the value, and its JSON Schema."""
+
+    read: Callable[[Any], Any]
+    schema: dict[str, Any]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.read)
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: Any) -> dict[str, Any]:
+        return self.schema
+
+
+class Document(BaseModel):
+    """A mapping of known keys. Keys of ``later`` are known but not built yet: refused, never ignored."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    later: ClassVar[frozenset[str]] = frozenset()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _refuse_later(cls, value: Any) -> Any:
+        if isinstance(value, dict):
+            for key in value:
+                if key in cls.later:
+                    raise wrong(f"not yet supported: {key}", "leave it out")
+        return value
+
+
+class Measured(NamedTuple):
+    """A quantity whose kind depends on its place: SI value and kind."""
+
+    value: float
+    kind: str
+
+
+class Tolerance(NamedTuple):
+    """A tolerance as read: its law, the direction where one was given [rad], and the kind of its quantity."""
+
+    spread: Spread
+    phase: float | None
+    kind: str
+
+    @property
+    def magnitude(self) -> Magnitude:
+        """The same as a size with a direction."""
+        return Magnitude(self.spread, self.phase)
+
+
+def wrong(found: str, accepted: str) -> PydanticCustomError:
+    """A fault of a value, to be raised by a validator."""
+    return PydanticCustomError("armsim", "{found}", {"found": found, "accepted": accepted})
+
+
+def _read(value: Any, kinds: tuple[str, ...]) -> Measured:
+    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+        raise wrong(f"{_shown(value)} is not a number with a unit", units.accepted(*kinds))
+    if not isinstance(value, str):
+        raise wrong(f"bare number {value} without a unit", units.accepted(*kinds))
+    for kind in kinds:
+        try:
+            return Measured(units.read(value, kind), kind)
+        except ValueError:
+            continue
+    try:
+        units.read(value, *kinds)
+    except ValueError as error:
+        raise wrong(str(error), units.accepted(*kinds)) from error
+    raise AssertionError("unreachable: one kind accepts exactly what all kinds accept")
+
+
+def _bounded(measured: Measured, least: float | None, above: bool, most: float | None) -> float:
+    value = measured.value
+    if least is not None and (value < least or (above and value == least)):
+        raise wrong(f"{value:g} is too small", f"{'more than' if above else 'at least'} {least:g}")
+    if most is not None and value > most:
+        raise wrong(f"{value:g} is too large", f"at most {most:g}")
+    return value
+
+
+def quantity(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
+    """A float read from a number with a unit."""
+    return Check(lambda value: _bounded(_read(value, kinds), least, above, most), _schema(kinds))
+
+
+def measured(*kinds: str) -> Check:
+    """A `Measured` whose kind is checked later, where the joint is known."""
+    return Check(lambda value: _read(value, kinds), _schema(kinds))
+
+
+def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False) -> Check:
+    """A `Tolerance`.
+
+    Parameters
+    ----------
+    kinds : str
+        Accepted kinds of quantity.
+    magnitude : bool
+        Only the absolute value counts: a Rayleigh law and a phase make sense.
+    visit : bool
+        Drawn anew at every visit: uniform and normal only.
+    """
+    laws = [d for d in (*LIMITED, *SCATTERED) if magnitude or d != "rayleigh"]
+    if visit:
+        laws = ["uniform", "normal"]
+    return Check(lambda value: _tolerance(value, kinds, laws, magnitude), _tolerance_schema(kinds, laws, magnitude))
+
+
+def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Distribution], magnitude: bool) -> Tolerance:
+    form = "X, {limit: X, distribution: ...} or {std: X, distribution: ...}, with X " + units.accepted(*kinds)
+    if not isinstance(value, dict):
+        size = _read(value, kinds)
+        _bounded(size, 0.0, False, None)
+        return Tolerance(Spread("uniform", size.value), None, size.kind)
+    known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set())
+    unknown = sorted(set(value) - known)
+    if unknown:
+        raise wrong(f"unknown key {unknown[0]!r} of a tolerance", ", ".join(sorted(known)))
+    if ("limit" in value) == ("std" in value):
+        raise wrong("a tolerance needs exactly one of 'limit' and 'std'", form)
+    limited = "limit" in value
+    size = _read(value["limit" if limited else "std"], kinds)
+    _bounded(size, 0.0, False, None)
+    fitting = [law for law in laws if law in (LIMITED if limited else SCATTERED)]
+    law = value.get("distribution", fitting[0])
+    if law not in fitting:
+        raise wrong(f"distribution {_shown(law)} of a {'limit' if limited else 'std'}", ", ".join(fitting))
+    phase = _read(value["phase"], ("angle",)).value if "phase" in value else None
+    return Tolerance(Spread(law, size.value), phase, size.kind)
+
+
+def count(least: int = 1, most: int | None = None) -> Check:
+    """A whole number."""
+    accepted = f"a whole number of at least {least}" + (f" and at most {most}" if most is not None else "")
+
+    def check(value: Any) -> int:
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int)
+            or value < least
+            or (most is not None and value > most)
+        ):
+            raise wrong(f"{_shown(value)} is not accepted", accepted)
+        return int(value)
+
+    return Check(check, {"type": "integer", "minimum": least, "description": accepted})
+
+
+def number(check: Callable[[float], bool], accepted: str) -> Check:
+    """A bare finite number that passes a check."""
+
+    def read(value: Any) -> float:
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, (int, float))
+            or not math.isfinite(value)
+            or not check(value)
+        ):
+            raise wrong(f"{_shown(value)} is not accepted", accepted)
+        return float(value)
+
+    return Check(read, {"type": "number", "description": accepted})
+
+
+Word = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+def _shown(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _schema(kinds: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "type": "string",
+        "description": units.accepted(*kinds),
+        "examples": [f"1 {units.DIMENSIONS[kinds[0]][1][0]}"],
+    }
+
+
+def _tolerance_schema(kinds: tuple[str, ...], laws: list[Distribution], magnitude: bool) -> dict[str, Any]:
+    size = _schema(kinds)
+    forms: list[dict[str, Any]] = [size]
+    for key, family in (("limit", LIMITED), ("std", SCATTERED)):
+        fitting = [law for law in laws if law in family]
+        if fitting:
+            properties: dict[str, Any] = {key: size, "distribution": {"enum": fitting}}
+            if magnitude:
+                properties["phase"] = _schema(("angle",))
+            forms.append({"type": "object", "properties": properties, "required": [key], "additionalProperties": False})
+    return {"anyOf": forms}

@@ -1,0 +1,85 @@
+"""What pydantic found wrong, said in the words of the documents."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from armsim.documents.source import KeyPath, Source
+from armsim.errors import Problem
+
+
+def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
+    """Every fault of a document with its place, what was found and what is accepted."""
+    return [_problem(detail, model, source, at) for detail in error.errors(include_url=False)]
+
+
+def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath) -> Problem:
+    loc: KeyPath = (*at, *detail["loc"])
+    context: dict[str, Any] = detail.get("ctx", {})
+    kind = detail["type"]
+    if kind == "armsim":
+        return source.problem(loc, str(context["found"]), str(context["accepted"]))
+    if kind == "extra_forbidden":
+        names = _siblings(model, detail["loc"])
+        close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6)
+        hint = f"did you mean {close[0]!r}? " if close else ""
+        return source.problem(loc, "unknown key", f"{hint}known keys: {', '.join(names)}")
+    if kind == "missing":
+        return source.problem(loc, "missing", "the key must be given")
+    if kind in ("literal_error", "union_tag_invalid"):
+        accepted = context.get("expected") or context.get("expected_tags", "")
+        found = repr(context["tag"]) if "tag" in context else repr(detail["input"])
+        key = str(context.get("discriminator", "")).strip("'")
+        return source.problem((*loc, key) if key else loc, f"{found[:60]} is not accepted", str(accepted))
+    if kind == "union_tag_not_found":
+        key = str(context["discriminator"]).strip("'")
+        return source.problem((*loc, key), "missing", "the key must be given")
+    return source.problem(loc, f"{repr(detail['input'])[:60]} is not accepted", detail["msg"])
+
+
+def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
+    """Keys known where an unknown one was found: follow the path through the model's schema."""
+    schema = model.model_json_schema()
+    definitions = schema.get("$defs", {})
+    here: list[dict[str, Any]] = [schema]
+    for part in loc[:-1]:
+        following: list[dict[str, Any]] = []
+        for node in here:
+            for option in _options(node, definitions):
+                if isinstance(part, int):
+                    child = option.get("items")
+                elif part in option.get("properties", {}):
+                    child = option["properties"][part]
+                elif isinstance(option.get("additionalProperties"), dict):
+                    child = option["additionalProperties"]
+                else:
+                    child = None
+                if child is not None:
+                    following.append(child)
+        # what is no key is the tag of a union: keep the options that it names
+        tagged = [option for node in here for option in _options(node, definitions) if _tagged(option, str(part))]
+        here = following or tagged or here
+    names: list[str] = []
+    for node in here:
+        for option in _options(node, definitions):
+            names += option.get("properties", {})
+    return list(dict.fromkeys(names))
+
+
+def _options(node: dict[str, Any], definitions: dict[str, Any]) -> list[dict[str, Any]]:
+    if "$ref" in node:
+        return _options(definitions[node["$ref"].rpartition("/")[2]], definitions)
+    for key in ("anyOf", "oneOf"):
+        if key in node:
+            return [option for child in node[key] for option in _options(child, definitions)]
+    return [node]
+
+
+def _tagged(option: dict[str, Any], tag: str) -> bool:
+    return any(
+        tag == prop.get("const") or tag in prop.get("enum", ()) for prop in option.get("properties", {}).values()
+    )

@@ -1,0 +1,183 @@
+"""One YAML file: its data, and the place of every key, so that a fault can be named by line and column."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from armsim.errors import InputError, Problem
+
+LARGEST_FILE = 4 * 2**20
+"""Bytes. A document of an arm with a hundred joints has a tenth of it."""
+MOST_VALUES = 100_000
+"""Values, with every alias counted as often as it is used."""
+DEEPEST = 40
+"""Levels of nesting."""
+
+KeyPath = tuple[str | int, ...]
+_SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
+
+
+@dataclass(frozen=True)
+class Source:
+    """A document read.
+
+    Parameters
+    ----------
+    path : Path
+    data : dict
+        Plain Python values.
+    places : mapping of key path to (line, column)
+        Counted from 1.
+    sha256 : str
+        Of the bytes read.
+    """
+
+    path: Path
+    data: dict[str, Any]
+    places: dict[KeyPath, tuple[int, int]] = field(repr=False)
+    sha256: str
+
+    def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
+        """A fault at a key path; parts of the path that the file does not have are left out of the place."""
+        known: KeyPath = ()
+        place = self.places.get((), (1, 1))
+        shown: list[str] = []
+        for part in path:
+            if (*known, part) in self.places:
+                known = (*known, part)
+                place = self.places[known]
+                shown.append(str(part))
+        if path and path[-1] not in known[-1:] and isinstance(path[-1], str):
+            shown.append(path[-1])
+        return Problem(str(self.path), place[0], place[1], ".".join(shown), found, accepted)
+
+    def error(self, path: Sequence[str | int], found: str, accepted: str = "") -> InputError:
+        """The same, to be raised."""
+        return InputError(self.problem(path, found, accepted))
+
+
+def read_source(path: Path, shown: str | None = None) -> Source:
+    """Read a YAML file safely: no tags, no code, bounded in size, depth and aliases.
+
+    Raises
+    ------
+    InputError
+        The file is missing, is not UTF-8, is not YAML or passes a bound.
+    """
+    name = shown or str(path)
+
+    def fault(line: int, column: int, found: str, accepted: str, key: str = "") -> InputError:
+        return InputError(Problem(name, line, column, key, found, accepted))
+
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise fault(0, 0, "file is too large", f"at most {LARGEST_FILE} bytes")
+        raw = path.read_bytes()
+    except FileNotFoundError as error:
+        raise fault(0, 0, "no such file", "a path relative to the file that names it") from error
+    except OSError as error:
+        raise fault(0, 0, f"cannot be read: {error.strerror}", "a readable file") from error
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise fault(line, 1, f"byte {error.start} is not UTF-8", "a text file in UTF-8") from error
+    try:
+        depth = 0
+        for event in yaml.parse(text, Loader=yaml.CSafeLoader):
+            if isinstance(event, yaml.CollectionStartEvent):
+                depth += 1
+                if depth > DEEPEST:
+                    line = event.start_mark.line + 1 if event.start_mark else 0
+                    raise fault(line, 1, "nested too deeply", f"at most {DEEPEST} levels")
+            elif isinstance(event, yaml.CollectionEndEvent):
+                depth -= 1
+        root = yaml.compose(text, Loader=yaml.CSafeLoader)
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark
+        line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
+        raise fault(line, column, f"not YAML: {error.problem}", "indentation by spaces, 'key: value'") from error
+    except yaml.YAMLError as error:
+        raise fault(0, 0, f"not YAML: {error}", "a YAML file") from error
+    if not isinstance(root, yaml.MappingNode):
+        raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
+    builder = _Builder(fault)
+    data = builder.build(root, ())
+    return Source(Path(name), data, builder.places, hashlib.sha256(raw).hexdigest())
+
+
+class _Builder:
+    """Turns nodes into values, keeping places."""
+
+    def __init__(self, fault: Any) -> None:
+        self.fault = fault
+        self.places: dict[KeyPath, tuple[int, int]] = {}
+        self.values = 0
+        self.scalars = yaml.constructor.SafeConstructor()
+
+    def build(self, node: yaml.Node, path: KeyPath) -> Any:
+        line, column = node.start_mark.line + 1, node.start_mark.column + 1
+        self.places.setdefault(path, (line, column))
+        key = ".".join(map(str, path))
+        self.values += 1
+        if self.values > MOST_VALUES:
+            raise self.fault(line, column, "too many values", f"at most {MOST_VALUES}, aliases counted", key)
+        if len(path) > DEEPEST:
+            raise self.fault(line, column, "nested too deeply, or an alias within itself", f"at most {DEEPEST} levels")
+        kind = node.tag.rpartition(":")[2]
+        if isinstance(node, yaml.MappingNode) and kind == "map":
+            return self._mapping(node, path)
+        if isinstance(node, yaml.SequenceNode) and kind == "seq":
+            return [self.build(child, (*path, i)) for i, child in enumerate(node.value)]
+        if not isinstance(node, yaml.ScalarNode) or kind not in _SCALARS:
+            raise self.fault(line, column, f"tag {node.tag!r}", "plain values without tags", key)
+        if kind in ("str", "timestamp"):
+            return node.value
+        try:
+            return self.scalars.yaml_constructors[node.tag](self.scalars, node)
+        except (ValueError, OverflowError) as error:
+            raise self.fault(line, column, f"{node.value[:40]!r} is not a {kind}", "a plain value", key) from error
+
+    def _mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Any]:
+        out: dict[str, Any] = {}
+        merged: list[yaml.Node] = []
+        for key_node, value_node in node.value:
+            line, column = key_node.start_mark.line + 1, key_node.start_mark.column + 1
+            if key_node.tag == "tag:yaml.org,2002:merge":
+                merged += value_node.value if isinstance(value_node, yaml.SequenceNode) else [value_node]
+                continue
+            if not isinstance(key_node, yaml.ScalarNode):
+                raise self.fault(line, column, "a key that is not a word", "a word as key", ".".join(map(str, path)))
+            key = key_node.value
+            here = (*path, key)
+            if key in out:
+                first = self.places[here][0]
+                accepted = f"each key once; it stands on line {first} too"
+                raise self.fault(line, column, "key given twice", accepted, ".".join(map(str, here)))
+            self.places[here] = (line, column)
+            out[key] = self.build(value_node, here)
+        for base in merged:
+            if not isinstance(base, yaml.MappingNode):
+                mark = base.start_mark
+                raise self.fault(
+                    mark.line + 1, mark.column + 1, "'<<' of what is not a mapping", "an alias of a mapping"
+                )
+            for key, value in self._mapping_places_aside(base, path, out).items():
+                out.setdefault(key, value)
+        return out
+
+    def _mapping_places_aside(self, base: yaml.MappingNode, path: KeyPath, taken: dict[str, Any]) -> dict[str, Any]:
+        """Values of a merged mapping; places of keys that the mapping itself gives stay as they are."""
+        kept = {p: place for p, place in self.places.items() if p[: len(path)] == path}
+        out = self._mapping(
+            yaml.MappingNode(base.tag, [pair for pair in base.value if pair[0].value not in taken], base.start_mark),
+            path,
+        )
+        self.places.update(kept)
+        return out

@@ -1,0 +1,120 @@
+"""Quantities with units, read into SI floats.
+
+The registry is small on purpose: only units that belong on a data sheet of an arm, and a radian that is a unit of its
+own, so that "10 %" is not an angle.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pint
+
+_DEFINITIONS = """
+nano- = 1e-9 = n-
+micro- = 1e-6 = µ- = μ- = u-
+milli- = 1e-3 = m-
+centi- = 1e-2 = c-
+kilo- = 1e3 = k-
+mega- = 1e6 = M-
+meter = [length] = m = metre
+second = [time] = s = sec
+kilogram_unit = [mass] = kg
+gram_unit = 1e-3 * kilogram_unit = g_
+kelvin = [temperature] = K
+radian = [angle] = rad
+bit = [information]
+one = []
+pi = 3.141592653589793 * one
+percent = 0.01 * one = pct
+ppm = 1e-6 * one
+minute = 60 * second = min
+degree = pi / 180 * radian = deg
+arcminute = degree / 60 = arcmin
+arcsecond = degree / 3600 = arcsec
+turn = 2 * pi * radian
+newton = kilogram_unit * meter / second ** 2 = N
+hertz = 1 / second = Hz
+"""
+
+DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "length": ("m", ("m", "mm", "um", "nm")),
+    "angle": ("rad", ("deg", "arcmin", "arcsec", "rad", "mrad", "urad", "turn")),
+    "ratio": ("one", ("%", "ppm")),
+    "time": ("s", ("s", "ms", "us", "ns")),
+    "bits": ("bit", ("bit",)),
+    "temperature": ("K", ("K", "mK")),
+    "mass": ("kg", ("kg",)),
+    "angular stiffness": ("N*m/rad", ("N*m/rad", "N*m/mrad", "N*m/arcmin")),
+    "stiffness": ("N/m", ("N/m", "N/um")),
+    "expansion": ("1/K", ("1/K", "ppm/K", "um/m/K")),
+    "angular speed": ("rad/s", ("deg/s", "rad/s")),
+    "speed": ("m/s", ("m/s", "mm/s")),
+}
+"""Kind of quantity: its SI unit, and the units shown as accepted."""
+
+_QUANTITY = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*$")
+_UNIT = re.compile(r"^[A-Za-zµμ%1]+([*/][A-Za-zµμ%]+){0,3}$")
+
+
+def _percent(text: str) -> str:
+    return text.replace("%", "percent")
+
+
+@lru_cache(maxsize=1)
+def _registry() -> pint.UnitRegistry[float]:
+    import pint
+
+    registry: pint.UnitRegistry[float] = pint.UnitRegistry(
+        None, preprocessors=[lambda text: text.replace("%", "percent")]
+    )
+    registry.load_definitions(_DEFINITIONS.strip().splitlines())
+    return registry
+
+
+def accepted(*kinds: str) -> str:
+    """What a quantity of these kinds may look like, for messages."""
+    units = [unit for kind in kinds for unit in DIMENSIONS[kind][1]]
+    return f"a number with a unit of {' or '.join(kinds)} ({', '.join(units)})"
+
+
+@lru_cache(maxsize=4096)
+def read(text: str, *kinds: str) -> float:
+    """Value of a quantity in the SI unit of the first of ``kinds`` that it belongs to.
+
+    Raises
+    ------
+    ValueError
+        Not a number with a unit of these kinds; the message says what was found.
+    """
+    import pint
+
+    match = _QUANTITY.match(text)
+    if match is None:
+        raise ValueError(f"{text!r} is not a number with a unit")
+    number, unit = match.groups()
+    if unit is None:
+        raise ValueError(f"{text!r} has no unit")
+    value = float(number)
+    if not math.isfinite(value):
+        raise ValueError(f"{text!r} is not finite")
+    registry = _registry()
+    try:
+        if not _UNIT.match(unit):
+            raise ValueError(unit)
+        quantity = registry.Quantity(value, unit)
+    except (pint.PintError, AttributeError, TypeError, ValueError, SyntaxError) as error:
+        raise ValueError(f"{unit!r} is not a unit known here") from error
+    for kind in kinds:
+        target = registry.Unit(DIMENSIONS[kind][0])
+        if quantity.is_compatible_with(target):
+            return float(quantity.to(target).magnitude)
+    raise ValueError(f"{text!r} is not {' or '.join(_article(kind) for kind in kinds)}")
+
+
+def _article(kind: str) -> str:
+    return f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"

@@ -1,0 +1,141 @@
+"""The serial chain between two links of a URDF file, through a parser that refuses entities and outside references."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from armsim.documents.source import Source
+from armsim.errors import InputError, Problem
+from armsim.model.arm import ArmJoint, Motion
+from armsim.model.chain import placed
+from armsim.terms import Axis
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+LARGEST_FILE = 16 * 2**20
+Vector = tuple[float, float, float]
+Fault = Callable[[str, str], InputError]
+
+
+def read_chain(
+    path: Path, base_link: str, tip_link: str, source: Source, at: tuple[str | int, ...]
+) -> tuple[tuple[ArmJoint, ...], list[Motion]]:
+    """Joints and motions from ``base_link`` to ``tip_link``; fixed joints become part of the links.
+
+    Parameters
+    ----------
+    path : Path
+    base_link, tip_link : str
+    source, at
+        The document and key that name the file, for errors.
+
+    References
+    ----------
+    .. [1] URDF XML specification, elements joint, origin, axis, limit.
+    """
+    from defusedxml import DefusedXmlException
+    from defusedxml.ElementTree import ParseError, parse
+
+    def fault(found: str, accepted: str) -> InputError:
+        return InputError(Problem(str(path), 0, 0, "", found, accepted))
+
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise fault("file is too large", f"at most {LARGEST_FILE} bytes")
+        root: Element = parse(path, forbid_dtd=True).getroot()
+    except OSError as error:
+        raise source.error(
+            (*at, "file"), f"{path}: {error.strerror or error}", "a URDF file that can be read"
+        ) from error
+    except ParseError as error:
+        line, column = error.position
+        raise InputError(Problem(str(path), line, column + 1, "", f"not XML: {error}", "a URDF file")) from error
+    except DefusedXmlException as error:
+        raise fault(f"refused: {type(error).__name__}", "XML without document type, entities or references") from error
+    if root.tag != "robot":
+        raise fault(f"root element {root.tag!r}", "'robot'")
+    links = [link.get("name", "") for link in root.findall("link")]
+    for key, link in (("base_link", base_link), ("tip_link", tip_link)):
+        if link not in links:
+            raise source.error((*at, key), f"{path.name} has no link {link!r}", ", ".join(links[:40]))
+    by_child: dict[str, Element] = {}
+    for joint in root.findall("joint"):
+        child = _link(joint, "child")
+        if child in by_child:
+            raise fault(f"link {child!r} has two parents", "a tree of links")
+        by_child[child] = joint
+    chain: list[Element] = []
+    link = tip_link
+    while link != base_link:
+        if link not in by_child or len(chain) > len(by_child):
+            raise source.error(
+                (*at, "base_link"), f"{base_link!r} is not above {tip_link!r}", "a link between the root and the tip"
+            )
+        chain.append(by_child[link])
+        link = _link(by_child[link], "parent")
+    joints: list[ArmJoint] = []
+    motions: list[Motion] = []
+    for element in reversed(chain):
+        name, kind = element.get("name", ""), element.get("type", "")
+        origin = element.find("origin")
+        xyz = _vector(origin, "xyz", (0.0, 0.0, 0.0), fault, name)
+        rpy = _vector(origin, "rpy", (0.0, 0.0, 0.0), fault, name)
+        motions += placed(xyz, rpy, name)
+        if kind == "fixed":
+            continue
+        if kind not in ("revolute", "continuous", "prismatic"):
+            raise fault(f"joint {name!r} of type {kind!r}", "revolute, continuous, prismatic, fixed")
+        if element.find("mimic") is not None:
+            raise fault(f"joint {name!r} mimics another", "a chain of independent joints")
+        axis = _vector(element.find("axis"), "xyz", (1.0, 0.0, 0.0), fault, name)
+        length = math.hypot(*axis)
+        if length == 0:
+            raise fault(f"joint {name!r} has an axis of length zero", "a direction")
+        direction = (axis[0] / length, axis[1] / length, axis[2] / length)
+        revolute = kind != "prismatic"
+        lower, upper = -math.inf, math.inf
+        limit = element.find("limit")
+        if kind != "continuous" and limit is not None:
+            lower, upper = _number(limit, "lower", 0.0, fault, name), _number(limit, "upper", 0.0, fault, name)
+            if lower >= upper:
+                raise fault(f"joint {name!r} has the range [{lower:g}, {upper:g}]", "a lower end below the upper end")
+        motions.append(Motion(direction, revolute, 0.0, (Axis(name),), len(joints)))
+        joints.append(ArmJoint(name, revolute, lower, upper))
+    if not joints:
+        raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
+    return tuple(joints), motions
+
+
+def _link(joint: Element, which: str) -> str:
+    element = joint.find(which)
+    return element.get("link", "") if element is not None else ""
+
+
+def _vector(element: Element | None, attribute: str, default: Vector, fault: Fault, joint: str) -> Vector:
+    text = element.get(attribute) if element is not None else None
+    if text is None:
+        return default
+    try:
+        values = [float(part) for part in text.split()]
+    except ValueError:
+        values = []
+    if len(values) != 3 or not all(map(math.isfinite, values)):
+        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "three finite numbers")
+    return (values[0], values[1], values[2])
+
+
+def _number(element: Element, attribute: str, default: float, fault: Fault, joint: str) -> float:
+    text = element.get(attribute)
+    if text is None:
+        return default
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "a finite number")
+    return value

@@ -1,0 +1,1 @@
+"""Sampling plan, Monte Carlo, first-order propagation, statistics."""

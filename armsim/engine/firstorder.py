@@ -1,0 +1,60 @@
+"""First-order propagation: the same terms through the Jacobian.
+
+    dp = sum over terms and coefficients of c_k g_k,   g_k = sum over axes of J_axis shape_k,axis
+
+    mean       sum of E c_k g_k                      means of all terms add as vectors
+    covariance sum over terms of G Cov(c) G^T        terms are independent of each other
+
+References
+----------
+.. [1] JCGM 102:2011 6.2: law of propagation of uncertainty for several outputs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.model.machine import Situation
+from armsim.terms import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Linearised:
+    """First-order answer at P poses.
+
+    Parameters
+    ----------
+    mean : (P, 3) [m]
+    covariance : (P, 3, 3) [m^2]
+    contributions : (terms, P) [m^2]
+        Trace of each term's covariance; with the squared mean they add up to the mean square error.
+    """
+
+    mean: Array
+    covariance: Array
+    contributions: Array
+
+    @property
+    def mean_square(self) -> Array:
+        """E|dp|^2, shape (P,). [m^2]"""
+        return np.asarray(np.trace(self.covariance, axis1=1, axis2=2) + np.sum(self.mean**2, axis=1))
+
+
+def linearise(situation: Situation) -> Linearised:
+    """Propagate every term of a situation to first order."""
+    column = situation.postures.column
+    poses = len(column)
+    mean = np.zeros((poses, 3))
+    covariance = np.zeros((poses, 3, 3))
+    contributions = np.zeros((len(situation.terms), poses))
+    for t, (term, acts) in enumerate(zip(situation.terms, situation.acts, strict=True)):
+        g = np.zeros((poses, 3, len(term.mean)))
+        for k, axis, value in acts:
+            g[:, :, k] += column[:, axis] * value[:, None]
+        mean += g @ term.mean
+        own = g @ term.covariance @ np.swapaxes(g, 1, 2)
+        covariance += own
+        contributions[t] = np.trace(own, axis1=1, axis2=2)
+    return Linearised(mean, covariance, contributions)

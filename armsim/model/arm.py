@@ -1,0 +1,240 @@
+"""Serial kinematic chains of any convention, as a list of elementary motions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from armsim.terms import Array, Axis
+
+if TYPE_CHECKING:
+    import spatialmath
+
+X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Turn about, or shift along, a fixed direction of the local frame.
+
+    Parameters
+    ----------
+    direction : (3,)
+        Unit vector.
+    rotary : bool
+    value : float
+        Fixed part of the motion. [rad or m]
+    axes : tuple of Axis
+        Names under which errors act on it: a joint's motion, a link parameter, or both at once.
+    joint : int, optional
+        Number of the joint whose variable is added to the value.
+    """
+
+    direction: tuple[float, float, float]
+    rotary: bool
+    value: float
+    axes: tuple[Axis, ...] = ()
+    joint: int | None = None
+
+
+@dataclass(frozen=True)
+class ArmJoint:
+    """Name and travel of one joint. ``lower`` and ``upper`` are in rad (revolute) or m (prismatic)."""
+
+    name: str
+    revolute: bool
+    lower: float = -math.inf
+    upper: float = math.inf
+
+    @property
+    def travel(self) -> float:
+        """Upper less lower end; one turn or one metre where it has no ends."""
+        travel = self.upper - self.lower
+        return travel if math.isfinite(travel) else (2 * math.pi if self.revolute else 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Postures:
+    """An arm at P poses: where its axes are and what they do to the tool point.
+
+    Parameters
+    ----------
+    direction : (P, axes, 3)
+        Unit vectors of the axes, in the base frame.
+    column : (P, axes, 3)
+        Columns of the geometric Jacobian of the tool point. [m/rad or 1]
+    rotary : (axes,) bool
+    tool : (P, 4, 4)
+        Pose of the tool. [m]
+    points : (P, joints + 2, 3)
+        Base, every joint, tool point: the arm drawn as a line. [m]
+    """
+
+    direction: Array
+    column: Array
+    rotary: np.ndarray
+    tool: Array
+    points: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Arm:
+    """A serial arm.
+
+    Parameters
+    ----------
+    name : str
+    joints : tuple of ArmJoint
+        Base first.
+    motions : tuple of Motion
+        The whole chain from base to tool.
+    groups : mapping
+        Group name to joint names.
+    """
+
+    name: str
+    joints: tuple[ArmJoint, ...]
+    motions: tuple[Motion, ...]
+    groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        return tuple(joint.name for joint in self.joints)
+
+    @cached_property
+    def lower(self) -> Array:
+        """Lower ends of the joint ranges, shape (joints,). [rad or m]"""
+        return np.array([joint.lower for joint in self.joints])
+
+    @cached_property
+    def upper(self) -> Array:
+        """Upper ends of the joint ranges, shape (joints,). [rad or m]"""
+        return np.array([joint.upper for joint in self.joints])
+
+    @cached_property
+    def middle(self) -> Array:
+        """Middle of the joint ranges, zero where they have no ends, shape (joints,)."""
+        middle = 0.5 * (self.lower + self.upper)
+        return np.where(np.isfinite(middle), middle, 0.0)
+
+    @cached_property
+    def reach(self) -> float:
+        """Bound on the distance from base to tool point. [m]"""
+        lengths = [abs(motion.value) for motion in self.motions if not motion.rotary]
+        travels = [max(abs(j.lower), abs(j.upper)) for j in self.joints if not j.revolute]
+        return sum(lengths) + sum(t if math.isfinite(t) else 1.0 for t in travels)
+
+    def group_of(self, joint: str) -> str:
+        """Name of the group that holds a joint, or the joint's own name."""
+        return next((name for name, members in self.groups.items() if joint in members), joint)
+
+    def motion_of(self, axis: Axis) -> int:
+        """Index of the motion that an axis names.
+
+        Raises
+        ------
+        KeyError
+            The arm has no such axis.
+        """
+        for index, motion in enumerate(self.motions):
+            if axis in motion.axes:
+                return index
+        raise KeyError(str(axis))
+
+    def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Postures:
+        """The arm at joint positions ``q``.
+
+        Parameters
+        ----------
+        q : (P, joints) [rad or m]
+        axes : sequence of Axis, optional
+            The axes to report; the joints where not given.
+        """
+        q = np.atleast_2d(np.asarray(q, dtype=float))
+        poses = len(q)
+        wanted = [self.motion_of(axis) for axis in (axes if axes is not None else [Axis(n) for n in self.names])]
+        frame = np.broadcast_to(np.eye(4), (poses, 4, 4)).copy()
+        directions, origins, points = {}, {}, [frame[:, :3, 3].copy()]
+        for index, motion in enumerate(self.motions):
+            if index in wanted:
+                directions[index] = frame[:, :3, :3] @ np.array(motion.direction)
+                origins[index] = frame[:, :3, 3].copy()
+            value = motion.value + (q[:, motion.joint] if motion.joint is not None else np.zeros(poses))
+            if motion.rotary:
+                frame[:, :3, :3] = frame[:, :3, :3] @ rotation(motion.direction, value)
+            else:
+                frame[:, :3, 3] += (frame[:, :3, :3] @ np.array(motion.direction)) * value[:, None]
+            if motion.joint is not None:
+                points.append(frame[:, :3, 3].copy())
+        tip = frame[:, :3, 3]
+        points.append(tip.copy())
+        rotary = np.array([self.motions[i].rotary for i in wanted], dtype=bool)
+        direction = np.stack([directions[i] for i in wanted], axis=1) if wanted else np.zeros((poses, 0, 3))
+        column = direction.copy()
+        for a, i in enumerate(wanted):
+            if rotary[a]:
+                column[:, a] = np.cross(direction[:, a], tip - origins[i])
+        return Postures(direction, column, rotary, frame, np.stack(points, axis=1))
+
+    def tool_pose(self, q: ArrayLike) -> spatialmath.SE3:
+        """Pose of the tool at one or many joint positions, shape (joints,) or (P, joints)."""
+        import spatialmath
+
+        return spatialmath.SE3(list(self.postures(q).tool), check=False)
+
+    @cached_property
+    def transforms(self) -> Any:
+        """The chain as an elementary transform sequence of roboticstoolbox, for inverse kinematics."""
+        import roboticstoolbox as rtb
+        import spatialmath
+
+        ets: Any = rtb.ETS()  # type: ignore[operator]
+        fixed: Array = np.eye(4)
+        for motion in self.motions:
+            if motion.joint is None:
+                fixed = fixed @ _transform(motion.direction, motion.rotary, motion.value)
+                continue
+            joint = self.joints[motion.joint]
+            align: Array = np.eye(4)
+            align[:3, :3] = _z_onto(motion.direction)
+            limits = [joint.lower, joint.upper] if math.isfinite(joint.upper - joint.lower) else None
+            make = rtb.ET.Rz if motion.rotary else rtb.ET.tz
+            before = fixed @ align @ _transform(Z, motion.rotary, motion.value)
+            ets = ets * rtb.ET.SE3(spatialmath.SE3(before, check=False)) * make(jindex=motion.joint, qlim=limits)
+            fixed = align.T  # a pure rotation
+        return ets * rtb.ET.SE3(spatialmath.SE3(fixed, check=False))
+
+
+def rotation(direction: ArrayLike, angle: ArrayLike) -> Array:
+    """Rotation matrices about a unit vector, shape (P, 3, 3), for angles of shape (P,). Rodrigues's formula."""
+    x, y, z = np.asarray(direction, dtype=float)
+    angle = np.atleast_1d(np.asarray(angle, dtype=float))[:, None, None]
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    along: Array = np.outer([x, y, z], [x, y, z])
+    turned: Array = along + np.cos(angle) * (np.eye(3) - along) + np.sin(angle) * cross
+    return turned
+
+
+def _transform(direction: ArrayLike, rotary: bool, value: float) -> Array:
+    out: Array = np.eye(4)
+    if rotary:
+        out[:3, :3] = rotation(direction, value)[0]
+    else:
+        out[:3, 3] = np.asarray(direction) * value
+    return out
+
+
+def _z_onto(direction: ArrayLike) -> Array:
+    """A rotation that takes z onto a unit vector."""
+    d = np.asarray(direction, dtype=float)
+    axis = np.cross([0.0, 0.0, 1.0], d)
+    sine = float(np.linalg.norm(axis))
+    if sine < 1e-15:
+        return np.eye(3) if d[2] > 0 else np.diag([1.0, -1.0, -1.0])
+    return rotation(axis / sine, math.atan2(sine, d[2]))[0]

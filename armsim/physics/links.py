@@ -1,0 +1,23 @@
+"""Tolerances of the links: the dimensions that the built arm has and the controller does not know."""
+
+from __future__ import annotations
+
+from armsim.terms import Axis, Constant, Spread, Term, independent
+
+
+def link_tolerance(axis: Axis, tolerance: Spread) -> tuple[Term, ...]:
+    """Error of one link parameter: a constant of the unit.
+
+    Parameters
+    ----------
+    axis : Axis
+        The joint's row and the parameter.
+    tolerance : Spread
+        Of the parameter. [rad or m]
+
+    References
+    ----------
+    .. [1] definition.
+    """
+    term = independent("tolerance", f"link {axis.parameter}", (tolerance,), (Constant(),), tolerance.limit)
+    return (term.on(axis),)

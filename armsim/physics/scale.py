@@ -1,0 +1,110 @@
+"""The scale and its counting: graduation, quantisation, and the data sheet's summary of both."""
+
+from __future__ import annotations
+
+import math
+
+from armsim.terms import Constant, Spread, Term, independent, unknown_curve
+
+GRADUATION_ORDERS = 4
+"""Harmonics over which a graduation error is spread: the long waves of a written or printed scale. Common practice,
+no source."""
+
+
+def least_significant_bit(order: float, bits: float) -> float:
+    """Smallest step of the reading, 2 pi / (order * 2^bits). [rad or m]
+
+    Parameters
+    ----------
+    order : float
+        Signal phase per unit of position. [rad/rad or rad/m]
+    bits : float
+        Bits of interpolation within a signal period.
+
+    References
+    ----------
+    .. [1] arithmetic; 1296000 arcsec / 2^22 = 0.309 arcsec.
+    """
+    return 2.0 * math.pi / (order * math.pow(2.0, bits))
+
+
+def quantisation(order: float, bits: float) -> tuple[Term, ...]:
+    """Rounding of the reading to whole steps: uniform on +-LSB/2, anew at every visit.
+
+    Valid while other scatter moves the reading by more than a step; below that it is the bound, not the law.
+
+    Parameters
+    ----------
+    order : float
+        Signal phase per unit of position. [rad/rad or rad/m]
+    bits : float
+        Bits of interpolation within a signal period.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 F.2.2.1.
+    """
+    half = 0.5 * least_significant_bit(order, bits)
+    return (independent("quantisation", "quantisation", (Spread("uniform", half),), (Constant(),), half, "visit"),)
+
+
+def graduation(error: Spread, fundamental: float, heads: int = 1) -> tuple[Term, ...]:
+    """Long-wave error of the written scale: one of the first `GRADUATION_ORDERS` harmonics, phase unknown.
+
+    The standard deviation at a position picked at random is that of the tolerance (`terms.unknown_curve`).
+    M equally spaced heads keep the orders that are multiples of M.
+
+    Parameters
+    ----------
+    error : Spread
+        Deviation of a graduation line from its nominal place. [rad or m]
+    fundamental : float
+        Order of the longest wave: 1, or 2 pi over the travel. [rad/rad or rad/m]
+    heads : int
+        Read heads, averaged.
+
+    References
+    ----------
+    .. [1] discrete Fourier sum, for the heads; the choice of harmonics is common practice, no source.
+    """
+    return _curve("graduation", "graduation error", error, fundamental, heads)
+
+
+def summary_accuracy(error: Spread, fundamental: float) -> tuple[Term, ...]:
+    """Accuracy of a data sheet that tells no causes: a curve of which only the size is known, the same at every visit.
+
+    Parameters
+    ----------
+    error : Spread
+        Stated accuracy. [rad or m]
+    fundamental : float
+        Order of the longest wave. [rad/rad or rad/m]
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty of +-a: a / sqrt(3).
+    """
+    return _curve("accuracy", "stated accuracy", error, fundamental, 1)
+
+
+def summary_repeatability(error: Spread) -> tuple[Term, ...]:
+    """Repeatability of a data sheet: drawn anew at every visit.
+
+    Parameters
+    ----------
+    error : Spread
+        Stated repeatability, uniform or normal. [rad or m]
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 4.3.7.
+    """
+    return (independent("repeatability", "stated repeatability", (error,), (Constant(),), error.limit, "visit"),)
+
+
+def _curve(name: str, cause: str, error: Spread, fundamental: float, heads: int) -> tuple[Term, ...]:
+    harmonics = range(1, GRADUATION_ORDERS + 1)
+    kept = tuple(h % heads == 0 for h in harmonics)
+    if not any(kept):
+        return ()
+    return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)

@@ -1,0 +1,77 @@
+"""The pair of analogue signals, sine and cosine, from which an angle within the signal period is computed."""
+
+from __future__ import annotations
+
+from armsim.terms import Constant, Spread, Term, Wave, independent
+
+NONE = Spread("fixed", 0.0)
+"""A quantity that is not there."""
+
+
+def sub_divisional_error(
+    order: float,
+    offset: Spread = NONE,
+    amplitude_mismatch: Spread = NONE,
+    phase_error: Spread = NONE,
+    correction: float = 0.0,
+) -> tuple[Term, ...]:
+    """Error within a signal period from imperfect sine and cosine.
+
+    With sine (1 + d/2) sin(p + a/2) + o_s and cosine (1 - d/2) cos(p - a/2) + o_c, the arctangent is too large by
+
+        (o_s cos p - o_c sin p + d/2 sin 2p + a/2 cos 2p) / order,   p = order * position
+
+    to first order. Neglected: products of two of the quantities, below the square of their sum over the order.
+
+    Parameters
+    ----------
+    order : float
+        Signal phase per unit of position. [rad/rad or rad/m]
+    offset : Spread
+        Of sine and cosine, drawn for each, over the amplitude. [1]
+    amplitude_mismatch : Spread
+        d, difference of the amplitudes over their mean. [1]
+    phase_error : Spread
+        a, departure from quadrature. [rad]
+    correction : float
+        Share of the error that calibration removes. [1]
+
+    References
+    ----------
+    .. [1] first order of Heydemann, Appl. Opt. 20 (1981) 3382.
+    """
+    gain = (1.0 - correction) / order
+    terms = []
+    if offset.scale:
+        shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
+        limit = 2**0.5 * offset.limit * gain
+        terms.append(independent("signal offset", "signal offset", (offset, offset), shapes, limit))
+    if amplitude_mismatch.scale:
+        shape = Wave("sin", 2 * order, 0.5 * gain)
+        limit = 0.5 * amplitude_mismatch.limit * gain
+        terms.append(independent("amplitude mismatch", "amplitude mismatch", (amplitude_mismatch,), (shape,), limit))
+    if phase_error.scale:
+        shape = Wave("cos", 2 * order, 0.5 * gain)
+        terms.append(
+            independent("phase error", "phase error", (phase_error,), (shape,), 0.5 * phase_error.limit * gain)
+        )
+    return tuple(terms)
+
+
+def noise(order: float, level: float) -> tuple[Term, ...]:
+    """Jitter of the reading from noise of the two signals: normal, anew at every visit, standard deviation level/order.
+
+    Parameters
+    ----------
+    order : float
+        Signal phase per unit of position. [rad/rad or rad/m]
+    level : float
+        Standard deviation of the noise of each signal over its amplitude. [1]
+
+    References
+    ----------
+    .. [1] first order of the arctangent: n_s cos p - n_c sin p has the variance of n_s.
+    """
+    std = level / order
+    spread = Spread("normal", std)
+    return (independent("noise", "signal noise", (spread,), (Constant(),), spread.limit, "visit"),)

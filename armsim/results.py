@@ -1,0 +1,273 @@
+"""The result of a run: frozen classes, to and from results.json. SI units: metres, radians.
+
+Field names are the contract; an undefined number (repeatability from one visit, an interval from one unit) is null.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from operator import attrgetter
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import ConfigDict, Field, TypeAdapter
+from pydantic.dataclasses import dataclass as checked
+
+from armsim.terms import Array
+
+FORMAT = "armsim-results/1"
+Vector = tuple[float, float, float]
+Matrix = tuple[Vector, Vector, Vector]
+Interval = tuple[float, float]
+Verdict = Literal["agrees", "differs", "undecided"]
+
+
+@dataclass(frozen=True)
+class ErrorStatistics:
+    """Error of the tool point at one pose, units and visits pooled. Quantiles are of its length.
+
+    ``at_coverage`` is the quantile at the coverage of the requirement (95 % without one). Intervals are at 95 %.
+    """
+
+    mean: Vector
+    covariance: Matrix
+    rms: float
+    rms_interval: Interval | None
+    p50: float
+    p95: float
+    p99: float
+    max: float
+    p95_interval: Interval | None
+    at_coverage: float
+    at_coverage_interval: Interval | None
+
+
+@dataclass(frozen=True)
+class OrientationStatistics:
+    """Angle of the orientation error at one pose, units and visits pooled. [rad]"""
+
+    rms: float
+    p95: float
+
+
+@dataclass(frozen=True)
+class UnitQuantiles:
+    """Quantiles over built units of a figure that every unit has, with 95 % intervals."""
+
+    p50: float | None
+    p95: float | None
+    p50_interval: Interval | None
+    p95_interval: Interval | None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Coverage intervals of first order and Monte Carlo held against each other, JCGM 101:2008 clause 8.
+
+    ``difference`` is the larger of the distances between interval ends, over the three coordinates; ``tolerance`` the
+    numerical tolerance of that coordinate; ``sampling`` the 95 % half-width of the difference from sampling alone.
+    The verdict is ``undecided`` where sampling is too coarse to tell.
+    """
+
+    digits: int
+    difference: float
+    tolerance: float
+    sampling: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class FirstOrder:
+    """Propagation through the Jacobian of the same terms. ``validation``: to two digits, then to one."""
+
+    mean: Vector
+    rms: float
+    covariance: Matrix
+    validation: tuple[Comparison, ...]
+
+
+@dataclass(frozen=True)
+class PoseResult:
+    """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1."""
+
+    name: str
+    joints: tuple[float, ...]
+    position: Vector
+    error: ErrorStatistics
+    orientation_error: OrientationStatistics
+    accuracy: UnitQuantiles
+    repeatability: UnitQuantiles
+    first_order: FirstOrder
+    shares: dict[str, dict[str, float]]
+
+
+@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+class Yield:
+    """Share of built units that pass at every pose, with its Clopper-Pearson interval at 95 %."""
+
+    value: float
+    interval: Interval
+    passed: int
+    units: int
+
+
+@dataclass(frozen=True)
+class Distribution:
+    """Accuracy and repeatability over the built units at one pose, as quantiles at the stated probabilities."""
+
+    pose: str
+    probability: tuple[float, ...]
+    accuracy: tuple[float, ...]
+    repeatability: tuple[float, ...] | None
+
+
+@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+class Summary:
+    """A task in one look. ``p95`` is the largest over the poses; ``met`` and ``reasons`` judge the requirement."""
+
+    p95: float
+    p95_interval: Interval | None
+    worst_pose: str
+    at_coverage: float
+    repeatability_p95: float | None
+    groups: dict[str, float]
+    causes: dict[str, float]
+    first_order_agrees: dict[str, int]
+    yield_: Annotated[Yield | None, Field(alias="yield")] = None
+    met: bool | None = None
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Unreachable:
+    """A point that the arm cannot take, and why."""
+
+    name: str
+    position: Vector
+    reason: str
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Cells of a slice. ``pose[i][j]`` is the number of the pose at ``second[i]``, ``first[j]``; -1 if unreachable."""
+
+    plane: str
+    at: float
+    first: tuple[float, ...]
+    second: tuple[float, ...]
+    pose: tuple[tuple[int, ...], ...]
+
+
+@dataclass(frozen=True)
+class TaskResult:
+    """One task. ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose. [m]"""
+
+    name: str
+    kind: str
+    poses: tuple[PoseResult, ...]
+    unreachable: tuple[Unreachable, ...]
+    summary: Summary
+    distribution: Distribution
+    skeleton: tuple[Vector, ...]
+    grid: Grid | None = None
+
+    def column(self, path: str) -> Array:
+        """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""
+        return np.array([attrgetter(path)(pose) for pose in self.poses], dtype=float)
+
+    def share(self, owner: str, cause: str) -> Array:
+        """Share of one cause over all poses, shape (poses,)."""
+        return np.array([pose.shares.get(owner, {}).get(cause, 0.0) for pose in self.poses])
+
+    def pose(self, name: str) -> PoseResult:
+        """The pose of a name."""
+        return next(pose for pose in self.poses if pose.name == name)
+
+
+@dataclass(frozen=True)
+class TermSheet:
+    """One error term at its joint. ``std`` is its standard deviation at a position picked at random. [rad or m]"""
+
+    name: str
+    cause: str
+    life: str
+    shape: str
+    std: float
+    limit: float
+
+
+@dataclass(frozen=True)
+class JointSheet:
+    """A joint and its terms. ``unit`` is "rad" or "m"; ``limit`` adds the limits of all terms."""
+
+    unit: str
+    encoder: str
+    placement: str
+    resolution_bits: float
+    step: float
+    terms: tuple[TermSheet, ...]
+    std: float
+    std_accuracy: float
+    std_repeatability: float
+    limit: float
+
+
+@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+class Requirement:
+    """What the tool point must hold. ``position`` and ``repeatability`` in m, ``coverage`` and ``yield`` as shares."""
+
+    position: float
+    coverage: float = 0.95
+    repeatability: float | None = None
+    yield_: Annotated[float | None, Field(alias="yield")] = None
+
+
+@dataclass(frozen=True)
+class Result:
+    """A whole run."""
+
+    format: str
+    version: str
+    scenario: str
+    arm: str
+    seed: int
+    units: int
+    visits: int
+    price: float
+    requirement: Requirement | None
+    tasks: tuple[TaskResult, ...]
+    joints: dict[str, JointSheet]
+    links: tuple[TermSheet, ...] = ()
+    warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def met(self) -> bool | None:
+        """True if every task meets the requirement; None without one."""
+        if self.requirement is None:
+            return None
+        return all(task.summary.met for task in self.tasks)
+
+    def task(self, name: str) -> TaskResult:
+        """The task of a name."""
+        return next(task for task in self.tasks if task.name == name)
+
+    def to_json(self) -> bytes:
+        """The text of results.json."""
+        return _adapter().dump_json(self, by_alias=True, indent=1)
+
+    @staticmethod
+    def from_json(text: bytes | str) -> Result:
+        """A result read back.
+
+        Raises
+        ------
+        pydantic.ValidationError
+            The text is not a result of this format.
+        """
+        return _adapter().validate_json(text)
+
+
+@lru_cache(maxsize=1)
+def _adapter() -> TypeAdapter[Result]:
+    return TypeAdapter(Result)

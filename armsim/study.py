@@ -1,0 +1,386 @@
+"""The waist: a machine, its tasks and a sampling plan in; a result out. Everything above asks it, nothing else."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from armsim.documents import Scenario, load_scenario
+from armsim.engine import statistics as stats
+from armsim.engine.firstorder import Linearised, linearise
+from armsim.engine.montecarlo import PoseSample, sample_poses
+from armsim.engine.plan import SamplingPlan
+from armsim.errors import RunError
+from armsim.model.machine import Machine, Situation
+from armsim.results import (
+    FORMAT,
+    Comparison,
+    Distribution,
+    ErrorStatistics,
+    FirstOrder,
+    JointSheet,
+    Matrix,
+    OrientationStatistics,
+    PoseResult,
+    Requirement,
+    Result,
+    Summary,
+    TaskResult,
+    TermSheet,
+    UnitQuantiles,
+    Vector,
+    Yield,
+)
+from armsim.tasks import PoseSet, Task
+from armsim.terms import Array, Axis, Term
+
+ISO_VISITS = 30
+"""Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
+CURVE = np.linspace(0.0, 1.0, 201)
+"""Probabilities at which the distribution over units is kept."""
+Progress = Callable[[str, int, int], None]
+"""Told the name of the task, poses done, poses in all."""
+
+
+def _quiet(task: str, done: int, total: int) -> None:
+    return None
+
+
+class Study:
+    """A scenario with its sampling plan, ready to run. ``study.run()`` gives a `Result`."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.scenario = scenario
+
+    @staticmethod
+    def load(path: Path | str) -> Study:
+        """Read a scenario file.
+
+        Raises
+        ------
+        InputError
+            Anything is wrong in it or in the files it names.
+        """
+        return Study(load_scenario(path))
+
+    def with_plan(self, units: int | None = None, visits: int | None = None, seed: int | None = None) -> Study:
+        """The same study sampled otherwise."""
+        old = self.scenario.plan
+        plan = SamplingPlan(
+            old.units if units is None else units,
+            old.visits if visits is None else visits,
+            old.seed if seed is None else seed,
+        )
+        return Study(replace(self.scenario, plan=plan))
+
+    def sheets(self) -> dict[str, JointSheet]:
+        """Every joint with its terms, without sampling."""
+        return {joint.name: _sheet(self.scenario.machine, i) for i, joint in enumerate(self.scenario.machine.joints)}
+
+    def run(self, workers: int | None = None, progress: Progress = _quiet) -> Result:
+        """Sample the population at every pose of every task.
+
+        Parameters
+        ----------
+        workers : int, optional
+            Threads; the processors of this machine where not given. The result does not depend on it.
+        progress : callable
+            Told the name of the task, poses done, poses in all.
+
+        Raises
+        ------
+        RunError
+            A task has no pose that the arm can reach.
+        """
+        from armsim import __version__
+
+        scenario, plan = self.scenario, self.scenario.plan
+        found = [(task, task.find(scenario.machine.arm)) for task in scenario.tasks]
+        for task, poses in found:
+            if not poses.names:
+                reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
+                raise RunError(
+                    f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
+                )
+        tasks = tuple(
+            _run_task(scenario, task, poses, number, workers or os.cpu_count() or 1, progress)
+            for number, (task, poses) in enumerate(found)
+        )
+        return Result(
+            format=FORMAT,
+            version=__version__,
+            scenario=scenario.name,
+            arm=scenario.machine.arm.name,
+            seed=plan.seed,
+            units=plan.units,
+            visits=plan.visits,
+            price=scenario.machine.price,
+            requirement=scenario.requirement,
+            tasks=tasks,
+            joints=self.sheets(),
+            links=tuple(_term_sheet(term, term.axes[0]) for term in scenario.machine.terms if term.owner == "links"),
+            warnings=_warnings(scenario, tasks),
+        )
+
+
+def _run_task(
+    scenario: Scenario, task: Task, poses: PoseSet, number: int, workers: int, progress: Progress
+) -> TaskResult:
+    plan, requirement = scenario.plan, scenario.requirement
+    situation = scenario.machine.at(poses.joints)
+    linear = linearise(situation)
+    total = len(poses.names)
+    done = 0
+
+    def advance(more: int) -> None:
+        nonlocal done
+        done += more
+        progress(task.name, done, total)
+
+    def reduce(pose: int, sample: PoseSample) -> tuple[PoseResult, np.ndarray]:
+        accuracy = stats.pose_accuracy(sample.barycentre)
+        result = _pose_result(scenario, situation, linear, poses, pose, sample, accuracy)
+        return result, _passes(accuracy, sample.repeatability, requirement)
+
+    progress(task.name, 0, total)
+    reduced = sample_poses(situation, plan, number, reduce, workers, advance)
+    results = tuple(result for result, _ in reduced)
+    passing = np.logical_and.reduce([passes for _, passes in reduced])
+    worst = int(np.argmax([pose.error.at_coverage for pose in results]))
+    # the worst pose once more, for the distribution over units: cheaper than keeping every unit at every pose
+    (ap, rp), *_ = sample_poses(
+        scenario.machine.at(poses.joints[worst : worst + 1]),
+        plan,
+        number,
+        lambda pose, sample: (np.sort(stats.pose_accuracy(sample.barycentre)), np.sort(sample.repeatability)),
+        first_pose=worst,
+    )
+    distribution = Distribution(
+        poses.names[worst],
+        tuple(CURVE.tolist()),
+        tuple(stats.quantile(ap, p) for p in CURVE),
+        tuple(stats.quantile(rp, p) for p in CURVE) if plan.visits > 1 else None,
+    )
+    return TaskResult(
+        name=task.name,
+        kind=task.kind,
+        poses=results,
+        unreachable=poses.unreachable,
+        summary=_summary(scenario, results, linear, situation, worst, passing),
+        distribution=distribution,
+        skeleton=tuple(_vector(point) for point in situation.postures.points[worst]),
+        grid=poses.grid,
+    )
+
+
+def _pose_result(
+    scenario: Scenario,
+    situation: Situation,
+    linear: Linearised,
+    poses: PoseSet,
+    pose: int,
+    sample: PoseSample,
+    accuracy: Array,
+) -> PoseResult:
+    coverage = scenario.requirement.coverage if scenario.requirement is not None else stats.LEVEL
+    square = np.sum(sample.displacement**2, axis=0)
+    distance = np.sqrt(square)
+    ordered = np.sort(distance, axis=None)
+    flat = sample.displacement.reshape(3, -1)
+    mean_square, spread = stats.mean_over_units(square.mean(axis=0))
+    rms = math.sqrt(mean_square)
+    p95 = stats.nested_quantile(distance, ordered, 0.95)
+    at_coverage = p95 if coverage == 0.95 else stats.nested_quantile(distance, ordered, coverage)
+    turn = np.sort(sample.turn, axis=None)
+    return PoseResult(
+        name=poses.names[pose],
+        joints=tuple(poses.joints[pose].tolist()),
+        position=_vector(situation.postures.tool[pose, :3, 3]),
+        error=ErrorStatistics(
+            mean=_vector(flat.mean(axis=1)),
+            covariance=_matrix(np.cov(flat, bias=True)),
+            rms=rms,
+            rms_interval=None
+            if spread is None
+            else (math.sqrt(max(0.0, mean_square - 1.96 * spread)), math.sqrt(mean_square + 1.96 * spread)),
+            p50=stats.quantile(ordered, 0.5),
+            p95=p95.value,
+            p99=stats.quantile(ordered, 0.99),
+            max=float(ordered[-1]),
+            p95_interval=p95.interval,
+            at_coverage=at_coverage.value,
+            at_coverage_interval=at_coverage.interval,
+        ),
+        orientation_error=OrientationStatistics(rms=float(np.sqrt(np.mean(turn**2))), p95=stats.quantile(turn, 0.95)),
+        accuracy=_unit_quantiles(np.sort(accuracy)),
+        repeatability=_unit_quantiles(np.sort(sample.repeatability)),
+        first_order=FirstOrder(
+            mean=_vector(linear.mean[pose]),
+            rms=math.sqrt(linear.mean_square[pose]),
+            covariance=_matrix(linear.covariance[pose]),
+            validation=_validate(linear, pose, sample, flat),
+        ),
+        shares=_shares(situation.terms, linear, pose),
+    )
+
+
+def _validate(linear: Linearised, pose: int, sample: PoseSample, flat: Array) -> tuple[Comparison, ...]:
+    """First order against Monte Carlo on every coordinate, to two significant digits and to one."""
+    std = np.sqrt(np.diag(linear.covariance[pose]))
+    lines: dict[int, list[tuple[float, float, float]]] = {2: [], 1: []}
+    for axis in range(3):
+        ordered = np.sort(flat[axis])
+        low = stats.nested_quantile(sample.displacement[axis], ordered, 0.025)
+        high = stats.nested_quantile(sample.displacement[axis], ordered, 0.975)
+        centre, half = linear.mean[pose, axis], 1.959963984540054 * std[axis]
+        difference = float(max(abs(centre - half - low.value), abs(centre + half - high.value)))
+        ends = [(e.interval[1] - e.interval[0]) / 2 if e.interval is not None else math.inf for e in (low, high)]
+        for digits, rows in lines.items():
+            rows.append((difference, stats.numerical_tolerance(float(std[axis]), digits), max(ends)))
+    return tuple(_compare(digits, rows) for digits, rows in lines.items())
+
+
+def _compare(digits: int, rows: list[tuple[float, float, float]]) -> Comparison:
+    """The coordinate that agrees least decides."""
+    difference, tolerance, sampling = max(rows, key=lambda row: row[0] - row[1])
+    if all(d + s <= t for d, t, s in rows):
+        verdict = "agrees"
+    elif any(d - s > t for d, t, s in rows):
+        verdict = "differs"
+    else:
+        verdict = "undecided"
+    return Comparison(digits, difference, tolerance, sampling, verdict)  # type: ignore[arg-type]
+
+
+def _shares(terms: Sequence[Term], linear: Linearised, pose: int) -> dict[str, dict[str, float]]:
+    total = float(linear.mean_square[pose])
+    shares: dict[str, dict[str, float]] = {}
+    for term, contribution in zip(terms, linear.contributions[:, pose], strict=True):
+        own = shares.setdefault(term.owner, {})
+        own[term.cause] = own.get(term.cause, 0.0) + (float(contribution) / total if total else 0.0)
+    bias = float(np.sum(linear.mean[pose] ** 2)) / total if total else 0.0
+    return {**shares, "bias": {"mean": bias}}
+
+
+def _summary(
+    scenario: Scenario,
+    poses: tuple[PoseResult, ...],
+    linear: Linearised,
+    situation: Situation,
+    worst: int,
+    passing: np.ndarray,
+) -> Summary:
+    requirement, plan = scenario.requirement, scenario.plan
+    top = max(poses, key=lambda pose: pose.error.p95)
+    rp = [pose.repeatability.p95 for pose in poses if pose.repeatability.p95 is not None]
+    total = float(linear.mean_square.sum())
+    groups: dict[str, float] = {}
+    causes: dict[str, float] = {}
+    for term, contribution in zip(situation.terms, linear.contributions.sum(axis=1), strict=True):
+        group = scenario.machine.arm.group_of(term.owner)
+        share = float(contribution) / total if total else 0.0
+        groups[group] = groups.get(group, 0.0) + share
+        causes[term.cause] = causes.get(term.cause, 0.0) + share
+    bias = float(np.sum(linear.mean**2)) / total if total else 0.0
+    agrees = dict.fromkeys(("agrees", "differs", "undecided"), 0)
+    for pose in poses:
+        agrees[pose.first_order.validation[0].verdict] += 1
+    judged: Yield | None = None
+    reasons: list[str] = []
+    if requirement is not None:
+        passed = int(np.count_nonzero(passing))
+        judged = Yield(passed / plan.units, stats.clopper_pearson(passed, plan.units), passed, plan.units)
+        worst_error = poses[worst].error.at_coverage
+        if worst_error > requirement.position:
+            reasons.append(
+                f"{requirement.coverage:.4g} of errors lie within {worst_error * 1e6:.4g} um at {poses[worst].name}, "
+                f"required {requirement.position * 1e6:.4g} um"
+            )
+        if requirement.yield_ is not None and judged.value < requirement.yield_:
+            reasons.append(f"yield {judged.value:.2%}, required {requirement.yield_:.4g}")
+    return Summary(
+        p95=top.error.p95,
+        p95_interval=top.error.p95_interval,
+        worst_pose=top.name,
+        at_coverage=poses[worst].error.at_coverage,
+        repeatability_p95=max(rp) if rp else None,
+        groups={**groups, "bias": bias},
+        causes={**causes, "bias": bias},
+        first_order_agrees=agrees,
+        yield_=judged,
+        met=None if requirement is None else not reasons,
+        reasons=tuple(reasons),
+    )
+
+
+def _passes(accuracy: Array, repeatability: Array, requirement: Requirement | None) -> np.ndarray:
+    """Units whose AP and RP are within the requirement at this pose, shape (units,)."""
+    if requirement is None:
+        return np.ones(len(accuracy), dtype=bool)
+    passes = accuracy <= requirement.position
+    if requirement.repeatability is not None:
+        passes &= repeatability <= requirement.repeatability
+    return np.asarray(passes)
+
+
+def _unit_quantiles(ordered: Array) -> UnitQuantiles:
+    if np.isnan(ordered).any():
+        return UnitQuantiles(None, None, None, None)
+    p50, p95 = stats.unit_quantile(ordered, 0.5), stats.unit_quantile(ordered, 0.95)
+    return UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
+
+
+def _sheet(machine: Machine, number: int) -> JointSheet:
+    joint, axis = machine.joints[number], Axis(machine.joints[number].name)
+    terms = [term for term in machine.terms if term.owner == joint.name]
+    squares = {life: sum(term.mean_square(axis) for term in terms if term.life == life) for life in ("unit", "visit")}
+    return JointSheet(
+        unit="rad" if joint.encoder.rotary else "m",
+        encoder=joint.encoder.name,
+        placement=joint.placement,
+        resolution_bits=joint.resolution_bits,
+        step=joint.step,
+        terms=tuple(_term_sheet(term, axis) for term in terms),
+        std=math.sqrt(sum(squares.values())),
+        std_accuracy=math.sqrt(squares["unit"]),
+        std_repeatability=math.sqrt(squares["visit"]),
+        limit=sum(term.limit for term in terms),
+    )
+
+
+def _term_sheet(term: Term, axis: Axis) -> TermSheet:
+    orders = dict.fromkeys(_order(str(act.shape)) for act in term.acts)
+    shape = ", ".join(orders)
+    return TermSheet(term.name, term.cause, term.life, shape, math.sqrt(term.mean_square(axis)), term.limit)
+
+
+def _order(shape: str) -> str:
+    """Sine and cosine of one order are one wave."""
+    return "constant" if shape == "1" else "wave " + shape.split()[1] + " q"
+
+
+def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:
+    plan, requirement = scenario.plan, scenario.requirement
+    out = []
+    if plan.visits < ISO_VISITS:
+        out.append(f"{plan.visits} visits a pose: ISO 9283 takes {ISO_VISITS} for repeatability, and 1 gives none")
+    coverage = requirement.coverage if requirement is not None else stats.LEVEL
+    if plan.units * (1 - coverage) < 10:
+        out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
+    for task in tasks:
+        if task.unreachable:
+            out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
+    return tuple(out)
+
+
+def _vector(values: Array) -> Vector:
+    return (float(values[0]), float(values[1]), float(values[2]))
+
+
+def _matrix(values: Array) -> Matrix:
+    return (_vector(values[0]), _vector(values[1]), _vector(values[2]))

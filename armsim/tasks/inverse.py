@@ -1,0 +1,94 @@
+"""Inverse kinematics by roboticstoolbox, made repeatable: our own starts, our own check of ranges."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.model.arm import Arm
+from armsim.tasks.base import Command
+from armsim.terms import Array
+
+STARTS = 16
+"""Joint positions tried where no neighbour is known."""
+TOLERANCE = 1e-20
+"""Residual asked of the solver: half the squared pose error, so 1e-10 m and rad."""
+CLOSE = 1e-8
+"""Largest pose error of an accepted solution. [m and rad]"""
+ITERATIONS = 60
+
+
+@dataclass(frozen=True)
+class Failure:
+    """Why no joint position was found."""
+
+    reason: str
+
+
+def starts(arm: Arm, near: Array | None = None) -> list[Array]:
+    """Joint positions to start from: the wish, the middle of the ranges, then points spread evenly over them."""
+    from scipy.stats import qmc
+
+    lower = np.where(np.isfinite(arm.lower), arm.lower, arm.middle - 0.5 * _travels(arm))
+    upper = np.where(np.isfinite(arm.upper), arm.upper, arm.middle + 0.5 * _travels(arm))
+    spread = qmc.Sobol(len(arm.joints), scramble=False).random(STARTS)
+    points = [arm.middle] + [lower + (upper - lower) * row for row in spread[1:]]
+    return [near, *points] if near is not None else points
+
+
+def solve(arm: Arm, command: Command, seeds: Iterable[Array]) -> Array | Failure:
+    """Joint position at which the tool takes a pose, from the first of the seeds that leads to one within the ranges.
+
+    Parameters
+    ----------
+    arm : Arm
+    command : Command
+    seeds : iterable of (joints,)
+    """
+    target = command.transform
+    mask = [1.0] * 3 + [1.0 if command.rpy is not None else 0.0] * 3
+    reason = "no joint position takes the tool there"
+    for seed in seeds:
+        found = arm.transforms.ik_LM(
+            target, q0=seed, ilimit=ITERATIONS, slimit=1, tol=TOLERANCE, mask=mask, joint_limits=False
+        )
+        q = np.asarray(found.q, dtype=float)
+        if not np.all(np.isfinite(q)) or _miss(arm, q, target, command.rpy is not None) > CLOSE:
+            continue
+        q = _unwound(arm, q, seed)
+        outside = [
+            joint.name
+            for joint, value in zip(arm.joints, q, strict=True)
+            if not joint.lower - 1e-9 <= value <= joint.upper + 1e-9
+        ]
+        if not outside:
+            return q
+        reason = f"outside the range of {', '.join(outside)}"
+    return Failure(reason)
+
+
+def _miss(arm: Arm, q: Array, target: Array, orientation: bool) -> float:
+    tool = arm.postures(q).tool[0]
+    miss = float(np.abs(tool[:3, 3] - target[:3, 3]).max())
+    return max(miss, float(np.abs(tool[:3, :3] - target[:3, :3]).max())) if orientation else miss
+
+
+def _unwound(arm: Arm, q: Array, seed: Array) -> Array:
+    """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""
+    out = q.copy()
+    turn = 2 * np.pi
+    for j, joint in enumerate(arm.joints):
+        if joint.revolute:
+            value = q[j] - turn * np.round((q[j] - seed[j]) / turn)
+            if value < joint.lower - 1e-9:
+                value += turn * np.ceil((joint.lower - 1e-9 - value) / turn)
+            elif value > joint.upper + 1e-9:
+                value -= turn * np.ceil((value - joint.upper - 1e-9) / turn)
+            out[j] = value
+    return out
+
+
+def _travels(arm: Arm) -> Array:
+    return np.array([joint.travel for joint in arm.joints])

@@ -1,0 +1,47 @@
+"""Named poses, by joint positions or by the pose of the tool."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.model.arm import Arm
+from armsim.results import Unreachable
+from armsim.tasks.base import Command, PoseSet
+from armsim.tasks.inverse import Failure, solve, starts
+
+
+@dataclass(frozen=True)
+class NamedPose:
+    """One pose: ``joints`` [rad or m], or ``command`` with joint positions ``near`` which to solve for it."""
+
+    name: str
+    joints: tuple[float, ...] | None = None
+    command: Command | None = None
+    near: tuple[float, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Poses:
+    """A list of named poses."""
+
+    name: str
+    poses: tuple[NamedPose, ...]
+    kind: str = "poses"
+
+    def find(self, arm: Arm) -> PoseSet:
+        names, joints, unreachable = [], [], []
+        for pose in self.poses:
+            if pose.joints is not None:
+                q: np.ndarray | Failure = np.array(pose.joints)
+            else:
+                assert pose.command is not None  # the documents ask for one of the two
+                q = solve(arm, pose.command, starts(arm, None if pose.near is None else np.array(pose.near)))
+            if isinstance(q, Failure):
+                assert pose.command is not None
+                unreachable.append(Unreachable(pose.name, pose.command.xyz, q.reason))
+            else:
+                names.append(pose.name)
+                joints.append(q)
+        return PoseSet(tuple(names), np.array(joints).reshape(len(joints), len(arm.joints)), tuple(unreachable))

@@ -1,0 +1,382 @@
+"""The one idea: every error is a random coefficient times a known shape.
+
+    dq_axis(state) = sum_k  c_k * shape_k(state)
+
+A `Term` gathers the coefficients of one cause. Terms are independent of each other; whatever is correlated belongs
+into one term. Physics functions make terms, the machine collects them, every analysis reads them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Distribution = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
+Life = Literal["unit", "visit"]
+VISIT_DISTRIBUTIONS = ("normal", "uniform", "two-valued")
+"""Laws that compiled draws serve: coefficients of visit life keep to these."""
+COVERED = 3.0
+"""Standard deviations counted as the limit of a law without bounds (99.7 % of a normal law)."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """The law of one random quantity, symmetric about zero but for ``fixed`` and ``rayleigh``.
+
+    Parameters
+    ----------
+    distribution : str
+        ``uniform``, ``triangular``, ``arcsine`` on +-scale; ``fixed`` at +scale; ``two-valued`` at +-scale;
+        ``normal`` of standard deviation scale; ``rayleigh``: length of a plane vector with two independent normal
+        components of standard deviation scale.
+    scale : float
+        In the unit of the quantity, not negative.
+    """
+
+    distribution: Distribution
+    scale: float
+
+    def absolute_moment(self, n: int) -> float:
+        """E|x|^n in closed form, for n >= 0. Source: integrals of the densities; JCGM 101:2008 6.4 for the laws."""
+        if n == 0:
+            return 1.0
+        unit = {
+            "uniform": 1 / (n + 1),
+            "triangular": 2 / ((n + 1) * (n + 2)),
+            "arcsine": math.gamma((n + 1) / 2) / (math.sqrt(math.pi) * math.gamma(n / 2 + 1)),
+            "fixed": 1.0,
+            "two-valued": 1.0,
+            "normal": 2 ** (n / 2) * math.gamma((n + 1) / 2) / math.sqrt(math.pi),
+            "rayleigh": 2 ** (n / 2) * math.gamma(n / 2 + 1),
+        }
+        return unit[self.distribution] * self.scale**n
+
+    @property
+    def mean(self) -> float:
+        """Expected value of the signed quantity."""
+        return self.absolute_moment(1) if self.distribution in ("fixed", "rayleigh") else 0.0
+
+    @property
+    def second_moment(self) -> float:
+        """E x^2."""
+        return self.absolute_moment(2)
+
+    @property
+    def rms(self) -> float:
+        """Square root of E x^2."""
+        return math.sqrt(self.absolute_moment(2))
+
+    @property
+    def limit(self) -> float:
+        """Largest magnitude; `COVERED` standard deviations where the law has no bound."""
+        return self.scale * (COVERED if self.distribution in ("normal", "rayleigh") else 1.0)
+
+    def scaled(self, factor: float) -> Spread:
+        """The law of factor times the quantity. A negative factor only matters to ``fixed``, which keeps its sign."""
+        return replace(self, scale=self.scale * factor)
+
+    def draw(self, generator: Generator, n: int) -> Array:
+        """n independent values, shape (n,)."""
+        if self.distribution == "uniform":
+            return generator.uniform(-self.scale, self.scale, n)
+        if self.distribution == "triangular":
+            return self.scale * (generator.random(n) - generator.random(n))
+        if self.distribution == "arcsine":
+            return self.scale * np.sin(np.pi * (generator.random(n) - 0.5))
+        if self.distribution == "fixed":
+            return np.full(n, self.scale)
+        if self.distribution == "two-valued":
+            return np.where(generator.random(n) < 0.5, -self.scale, self.scale)
+        if self.distribution == "normal":
+            return self.scale * generator.standard_normal(n)
+        return self.scale * np.sqrt(2.0 * generator.standard_exponential(n))
+
+
+@dataclass(frozen=True)
+class Axis:
+    """What a coefficient moves: a joint's own motion (``parameter`` "q") or a link parameter of that joint's row."""
+
+    joint: str
+    parameter: str = "q"
+
+    def __str__(self) -> str:
+        return self.joint if self.parameter == "q" else f"{self.joint}.{self.parameter}"
+
+
+@dataclass(frozen=True)
+class State:
+    """State of one joint at every pose: arrays of shape (poses,), SI."""
+
+    position: Array
+
+
+@dataclass(frozen=True)
+class Constant:
+    """Shape: the same at every state."""
+
+    gain: float = 1.0
+
+    def value(self, state: State) -> Array:
+        return np.full(state.position.shape, self.gain)
+
+    def scaled(self, factor: float) -> Constant:
+        return Constant(self.gain * factor)
+
+    def geared(self, ratio: float) -> Constant:
+        return self
+
+    def __str__(self) -> str:
+        return "1"
+
+
+@dataclass(frozen=True)
+class Wave:
+    """Shape: sine or cosine of ``order`` times the position.
+
+    ``order`` counts periods per turn of a revolute axis and is 2 pi over the period of a prismatic one [1/m].
+    """
+
+    function: Literal["sin", "cos"]
+    order: float
+    gain: float = 1.0
+
+    def value(self, state: State) -> Array:
+        wave = np.sin if self.function == "sin" else np.cos
+        return np.asarray(self.gain * wave(self.order * state.position), dtype=float)
+
+    def scaled(self, factor: float) -> Wave:
+        return replace(self, gain=self.gain * factor)
+
+    def geared(self, ratio: float) -> Wave:
+        return replace(self, order=self.order * ratio)
+
+    def __str__(self) -> str:
+        return f"{self.function} {self.order:g} q"
+
+
+Shape = Constant | Wave
+"""``value(state)``, shape (poses,); ``scaled(factor)``; ``geared(ratio)``: the same on the output side, where the
+position is the shaft's over the ratio."""
+
+
+def mean_product(a: Shape, b: Shape) -> float:
+    """Mean of the product of two shapes over all positions: sines of different order are orthogonal."""
+    if isinstance(a, Constant) and isinstance(b, Constant):
+        return a.gain * b.gain
+    if isinstance(a, Wave) and isinstance(b, Wave) and (a.function, a.order) == (b.function, b.order):
+        return 0.5 * a.gain * b.gain
+    return 0.0
+
+
+@dataclass(frozen=True)
+class Act:
+    """Coefficient number ``coefficient`` of a term moves ``axis`` by the value of ``shape``."""
+
+    coefficient: int
+    axis: Axis
+    shape: Shape
+
+
+SHAFT = Axis("", "shaft")
+"""The shaft a physics function speaks of, before the machine is assembled."""
+
+Draw = Callable[[Generator, int], Array]
+
+
+@dataclass(frozen=True, eq=False)
+class Term:
+    """The coefficients of one cause, drawn together, with the shapes they multiply.
+
+    Parameters
+    ----------
+    name : str
+        Unique on a machine; keys the random numbers.
+    cause : str
+        Trade name of the cause; shares are summed by it.
+    life : str
+        ``unit``: drawn once for a built arm; ``visit``: drawn anew at every visit.
+    acts : tuple of Act
+    draw : callable (generator, n) -> (K, n)
+        Must be `Independent` over `VISIT_DISTRIBUTIONS` for visit life.
+    mean : (K,)
+    second_moment : (K, K)
+        E c c^T, in closed form.
+    limit : float
+        Largest magnitude of the error on its axis, for the joint sheet. [rad or m]
+    """
+
+    name: str
+    cause: str
+    life: Life
+    acts: tuple[Act, ...]
+    draw: Draw
+    mean: Array
+    second_moment: Array
+    limit: float
+
+    def __post_init__(self) -> None:
+        if self.life == "visit":
+            plain = isinstance(self.draw, Independent) and all(
+                spread.distribution in VISIT_DISTRIBUTIONS for spread in self.draw.spreads
+            )
+            if not plain:
+                raise ValueError(f"{self.name}: visit life asks for independent {', '.join(VISIT_DISTRIBUTIONS)} laws")
+
+    @property
+    def covariance(self) -> Array:
+        """Covariance of the coefficients, shape (K, K)."""
+        return self.second_moment - np.outer(self.mean, self.mean)
+
+    @property
+    def axes(self) -> tuple[Axis, ...]:
+        """The axes it moves, each once, in order of first use."""
+        return tuple(dict.fromkeys(act.axis for act in self.acts))
+
+    @property
+    def owner(self) -> str:
+        """The joint whose reading it spoils; ``links`` for link parameters; ``machine`` where several share it."""
+        if all(axis.parameter != "q" for axis in self.axes):
+            return "links"
+        joints = {axis.joint for axis in self.axes}
+        return joints.pop() if len(joints) == 1 and all(axis.parameter == "q" for axis in self.axes) else "machine"
+
+    def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
+        """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's."""
+        acts = tuple(
+            Act(act.coefficient, axis if act.axis == SHAFT else act.axis, act.shape.geared(ratio).scaled(gain))
+            for act in self.acts
+        )
+        return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=self.limit * abs(gain))
+
+    def mean_square(self, axis: Axis) -> float:
+        """Variance of the error on one axis, averaged over all positions. [rad^2 or m^2]"""
+        acts = [act for act in self.acts if act.axis == axis]
+        covariance = self.covariance
+        products = [
+            covariance[a.coefficient, b.coefficient] * mean_product(a.shape, b.shape) for a in acts for b in acts
+        ]
+        return float(sum(products))
+
+
+@dataclass(frozen=True)
+class Independent:
+    """Draw of independent coefficients, one spread each."""
+
+    spreads: tuple[Spread, ...]
+
+    def __call__(self, generator: Generator, n: int) -> Array:
+        return np.stack([spread.draw(generator, n) for spread in self.spreads])
+
+
+def independent(
+    name: str, cause: str, spreads: tuple[Spread, ...], shapes: tuple[Shape, ...], limit: float, life: Life = "unit"
+) -> Term:
+    """A term of independent coefficients on the shaft, one shape each."""
+    mean = np.array([spread.mean for spread in spreads])
+    second = np.outer(mean, mean)
+    np.fill_diagonal(second, [spread.second_moment for spread in spreads])
+    acts = tuple(Act(k, SHAFT, shape) for k, shape in enumerate(shapes))
+    return Term(name, cause, life, acts, Independent(spreads), mean, second, limit)
+
+
+@dataclass(frozen=True)
+class Part:
+    """One harmonic of a polar term: scale * r^power * sin(order * position - turns * phi)."""
+
+    scale: float
+    power: int
+    turns: int
+    order: float
+
+
+@dataclass(frozen=True)
+class Polar:
+    """Draw of a magnitude r = abs(spread) in a direction phi, and of the harmonics that both make.
+
+    Part p gives the coefficients scale * r^power * (cos(turns * phi), -sin(turns * phi)), on sine and cosine.
+    """
+
+    spread: Spread
+    phase: float | None
+    parts: tuple[Part, ...]
+
+    def __call__(self, generator: Generator, n: int) -> Array:
+        r = np.abs(self.spread.draw(generator, n))
+        phi = generator.uniform(0.0, 2 * np.pi, n) if self.phase is None else np.full(n, self.phase)
+        rows = []
+        for part in self.parts:
+            size = part.scale * r**part.power
+            rows += [size * np.cos(part.turns * phi), -size * np.sin(part.turns * phi)]
+        return np.stack(rows)
+
+
+def polar(name: str, cause: str, spread: Spread, phase: float | None, parts: tuple[Part, ...]) -> Term:
+    """A term from one random magnitude and direction; the direction is uniform where ``phase`` is None."""
+    k = 2 * len(parts)
+    mean, second = np.zeros(k), np.zeros((k, k))
+    powers = [part.power for part in parts for _ in range(2)]
+    scales = [part.scale for part in parts for _ in range(2)]
+    if phase is None:
+        # uniform direction: sines and cosines of different multiples of phi are uncorrelated, their squares average 1/2
+        for i in range(k):
+            for j in range(k):
+                if i % 2 == j % 2 and parts[i // 2].turns == parts[j // 2].turns:
+                    second[i, j] = 0.5 * scales[i] * scales[j] * spread.absolute_moment(powers[i] + powers[j])
+    else:
+        angular = [f for part in parts for f in (math.cos(part.turns * phase), -math.sin(part.turns * phase))]
+        for i in range(k):
+            mean[i] = scales[i] * angular[i] * spread.absolute_moment(powers[i])
+            for j in range(k):
+                moment = spread.absolute_moment(powers[i] + powers[j])
+                second[i, j] = scales[i] * scales[j] * angular[i] * angular[j] * moment
+    acts = tuple(
+        act
+        for i, part in enumerate(parts)
+        for act in (Act(2 * i, SHAFT, Wave("sin", part.order)), Act(2 * i + 1, SHAFT, Wave("cos", part.order)))
+    )
+    limit = sum(abs(part.scale) * spread.limit**part.power for part in parts)
+    return Term(name, cause, "unit", acts, Polar(spread, phase, parts), mean, second, limit)
+
+
+@dataclass(frozen=True)
+class UnknownOrder:
+    """Draw of one harmonic of fixed amplitude, of an order not known, at a phase not known."""
+
+    amplitude: float
+    orders: int
+
+    def __call__(self, generator: Generator, n: int) -> Array:
+        out = np.zeros((2 * self.orders, n))
+        which = generator.integers(0, self.orders, n)
+        phase = generator.uniform(0.0, 2 * np.pi, n)
+        out[2 * which, np.arange(n)] = self.amplitude * np.cos(phase)
+        out[2 * which + 1, np.arange(n)] = self.amplitude * np.sin(phase)
+        return out
+
+
+def unknown_curve(name: str, cause: str, spread: Spread, orders: tuple[float, ...], kept: tuple[bool, ...]) -> Term:
+    """A curve over the turn of which only the size is known.
+
+    Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
+    at a position picked at random the error then has the standard uncertainty that the tolerance states (a/sqrt(3) for
+    +-a, JCGM 100:2008 4.3.7), and never exceeds the tolerance. Orders that are not ``kept`` (averaged away by read
+    heads) stay as draws without effect.
+    """
+    amplitude = math.sqrt(2.0) * spread.rms
+    n = len(orders)
+    acts = tuple(
+        act
+        for i, order in enumerate(orders)
+        if kept[i]
+        for act in (Act(2 * i, SHAFT, Wave("sin", order)), Act(2 * i + 1, SHAFT, Wave("cos", order)))
+    )
+    second = np.eye(2 * n) * amplitude**2 / (2 * n)
+    limit = amplitude if acts else 0.0
+    return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, limit)
