@@ -17,6 +17,7 @@ from armsim.engine.montecarlo import PoseSample, sample_poses
 from armsim.engine.plan import SamplingPlan
 from armsim.errors import RunError
 from armsim.model.machine import Machine, Situation
+from armsim.present import percent, show
 from armsim.results import (
     FORMAT,
     Comparison,
@@ -298,11 +299,11 @@ def _summary(
         worst_error = poses[worst].error.at_coverage
         if worst_error > requirement.position:
             reasons.append(
-                f"{requirement.coverage:.4g} of errors lie within {worst_error * 1e6:.4g} um at {poses[worst].name}, "
-                f"required {requirement.position * 1e6:.4g} um"
+                f"{percent(requirement.coverage)} of errors lie within {show(worst_error)} at {poses[worst].name}, "
+                f"required {show(requirement.position)}"
             )
         if requirement.yield_ is not None and judged.value < requirement.yield_:
-            reasons.append(f"yield {judged.value:.2%}, required {requirement.yield_:.4g}")
+            reasons.append(f"yield {percent(judged.value)}, required {percent(requirement.yield_)}")
     return Summary(
         p95=top.error.p95,
         p95_interval=top.error.p95_interval,
@@ -354,14 +355,8 @@ def _sheet(machine: Machine, number: int) -> JointSheet:
 
 
 def _term_sheet(term: Term, axis: Axis) -> TermSheet:
-    orders = dict.fromkeys(_order(str(act.shape)) for act in term.acts)
-    shape = ", ".join(orders)
-    return TermSheet(term.name, term.cause, term.life, shape, math.sqrt(term.mean_square(axis)), term.limit)
-
-
-def _order(shape: str) -> str:
-    """Sine and cosine of one order are one wave."""
-    return "constant" if shape == "1" else "wave " + shape.split()[1] + " q"
+    shapes = ", ".join(dict.fromkeys(str(act.shape) for act in term.acts))
+    return TermSheet(term.name, term.cause, term.life, shapes, math.sqrt(term.mean_square(axis)), term.limit)
 
 
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:

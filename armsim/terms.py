@@ -133,7 +133,7 @@ class Constant:
         return self
 
     def __str__(self) -> str:
-        return "1"
+        return "constant"
 
 
 @dataclass(frozen=True)
@@ -158,7 +158,7 @@ class Wave:
         return replace(self, order=self.order * ratio)
 
     def __str__(self) -> str:
-        return f"{self.function} {self.order:g} q"
+        return f"order {self.order:g}"
 
 
 Shape = Constant | Wave

@@ -237,4 +237,5 @@ def _z_onto(direction: ArrayLike) -> Array:
     sine = float(np.linalg.norm(axis))
     if sine < 1e-15:
         return np.eye(3) if d[2] > 0 else np.diag([1.0, -1.0, -1.0])
-    return rotation(axis / sine, math.atan2(sine, d[2]))[0]
+    turned: Array = rotation(axis / sine, math.atan2(sine, float(d[2])))[0]
+    return turned

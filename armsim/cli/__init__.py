@@ -1,0 +1,1 @@
+"""Commands, one short file each: parse, call the API, print. No computation."""

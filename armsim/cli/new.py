@@ -1,0 +1,21 @@
+"""armsim new"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from armsim.errors import InputError, Problem
+
+
+def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
+    """Write a commented starter scenario that runs."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError(Problem(str(folder), 0, 0, "DIR", "is there already and not empty", "a new or empty folder"))
+    folder.mkdir(parents=True, exist_ok=True)
+    for starter in sorted(files("armsim.cli").joinpath("starter").iterdir(), key=lambda entry: entry.name):
+        (folder / starter.name).write_text(starter.read_text(encoding="utf-8"), encoding="utf-8")
+    print(f"armsim run {folder / 'scenario.yaml'} --out {folder / 'result'}")

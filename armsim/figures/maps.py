@@ -1,0 +1,84 @@
+"""Maps over a plane of the workspace."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from armsim.figures import style
+from armsim.present import percent, show, unit_for
+from armsim.results import Result, TaskResult
+from armsim.terms import Array
+
+LETTERS = "xyz"
+
+
+def error_map(result: Result, task: TaskResult) -> Figure:
+    """The error at the coverage of the requirement over a slice, with the arm at its worst pose.
+
+    Raises
+    ------
+    ValueError
+        The task is no slice.
+    """
+    grid = task.grid
+    if grid is None:
+        raise ValueError(f"task {task.name!r} is no slice")
+    requirement = result.requirement
+    coverage = requirement.coverage if requirement is not None else 0.95
+    values = on_grid(task, task.column("error.at_coverage"))
+    unit = unit_for([float(np.nanmax(values))])
+    first, second = np.array(grid.first) * 1e3, np.array(grid.second) * 1e3
+    across, up = LETTERS.index(grid.plane[0]), LETTERS.index(grid.plane[1])
+    with style.style():
+        span = (np.ptp(second) + 1) / (np.ptp(first) + 1)
+        out, axes = style.figure(6.4, float(np.clip(5.2 * span, 3.0, 7.5)))
+        mesh = axes.pcolormesh(first, second, values * unit.factor, cmap=style.MAP, shading="nearest", rasterized=True)
+        missing = np.where(np.isnan(values), 1.0, np.nan)
+        axes.pcolormesh(first, second, missing, cmap="Greys", vmin=0, vmax=4, shading="nearest", rasterized=True)
+        handles: list[Line2D | Patch] = []
+        if np.isnan(values).any():
+            handles.append(Patch(facecolor="#d9d9d9", label="cannot be reached"))
+        if requirement is not None:
+            limit = requirement.position * unit.factor
+            handles.append(Line2D([], [], color=style.REQUIREMENT, label=f"required {limit:.4g} {unit.name}"))
+            if min(values.shape) > 1 and np.nanmin(values) * unit.factor < limit < np.nanmax(values) * unit.factor:
+                filled = np.ma.masked_invalid(values * unit.factor)
+                axes.contour(first, second, filled, levels=[limit], colors=style.REQUIREMENT, linewidths=1.8)
+        arm = np.array(task.skeleton) * 1e3
+        axes.plot(arm[:, across], arm[:, up], color="white", linewidth=5.0, solid_capstyle="round", zorder=4)
+        axes.plot(arm[:, across], arm[:, up], color="#222222", linewidth=2.2, marker="o", markersize=4, zorder=5)
+        handles.append(Line2D([], [], color="#222222", marker="o", markersize=4, label="arm at the worst pose"))
+        bar = out.colorbar(mesh, ax=axes, shrink=0.9)
+        bar.set_label(f"tool-point error not exceeded by {percent(coverage)} [{unit.name}]")
+        axes.set(xlabel=f"{grid.plane[0]} [mm]", ylabel=f"{grid.plane[1]} [mm]", aspect="equal")
+        axes.grid(False)
+        axes.set_title(_finding(result, task, values))
+        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        normal = next(letter for letter in LETTERS if letter not in grid.plane)
+        style.footnote(
+            out,
+            f"plane {grid.plane} at {normal} = {grid.at * 1e3:g} mm, {len(task.poses)} cells, "
+            f"{result.units} units × {result.visits} visits at each",
+        )
+    return out
+
+
+def on_grid(task: TaskResult, column: Array) -> Array:
+    """A column of a slice laid out over its cells, shape (second, first); nan where the arm cannot go."""
+    assert task.grid is not None  # asked for by the callers
+    index = np.array(task.grid.pose)
+    return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
+
+
+def _finding(result: Result, task: TaskResult, values: Array) -> str:
+    summary, requirement = task.summary, result.requirement
+    worst = show(summary.at_coverage)
+    if requirement is None:
+        return f"{task.name}: errors reach {worst}"
+    inside = float(np.mean(values[~np.isnan(values)] <= requirement.position))
+    if inside == 1.0:
+        return f"{task.name}: every cell within {show(requirement.position)}, worst {worst}"
+    return f"{task.name}: {percent(inside)} of the cells within {show(requirement.position)}, worst {worst}"

@@ -1,0 +1,105 @@
+"""The population of built arms, and the poses of a list."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from armsim.figures import style
+from armsim.present import percent, show, significant, unit_for
+from armsim.results import Result, TaskResult
+
+
+def population(result: Result, task: TaskResult) -> Figure:
+    """Share of built units that stay within an accuracy AP and a repeatability RP at the worst pose."""
+    spread, requirement = task.distribution, result.requirement
+    curves = [("accuracy AP", np.array(spread.accuracy), requirement.position if requirement is not None else None)]
+    if spread.repeatability is not None:
+        limit = requirement.repeatability if requirement is not None else None
+        curves.append(("repeatability RP", np.array(spread.repeatability), limit))
+    probability = 100 * np.array(spread.probability)
+    with style.style():
+        out = Figure(figsize=(6.4, 3.4), layout="constrained")
+        for number, (name, values, limit) in enumerate(curves):
+            axes = out.add_subplot(1, len(curves), number + 1)
+            unit = unit_for([float(values.max())])
+            right = 1.06 * max(float(values.max()), limit or 0.0) * unit.factor
+            axes.step(values * unit.factor, probability, where="post", color=style.COLOURS[0])
+            axes.fill_between(values * unit.factor, 0, probability, step="post", color=style.COLOURS[0], alpha=0.12)
+            for p in (50, 95):
+                x = float(np.interp(p, probability, values)) * unit.factor
+                axes.plot([x], [p], "o", color=style.COLOURS[0], markersize=4)
+                left = x > 0.6 * right
+                axes.annotate(
+                    f"{p} %: {significant(x)} {unit.name}",
+                    (x, p),
+                    xytext=(-6, 2) if left else (6, -10),
+                    textcoords="offset points",
+                    ha="right" if left else "left",
+                    fontsize=8,
+                )
+            if limit is not None:
+                axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
+                axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.2), borderaxespad=0)
+            axes.set(xlabel=f"{name} [{unit.name}]", ylim=(0, 102))
+            axes.set_xlim(0, right or 1.0)
+            if number == 0:
+                axes.set_ylabel("built units within [%]")
+        ap = float(np.interp(0.95, spread.probability, spread.accuracy))
+        rp = (
+            ""
+            if spread.repeatability is None
+            else (f", RP {show(float(np.interp(0.95, spread.probability, spread.repeatability)))}")
+        )
+        out.suptitle(
+            f"{spread.pose}: 95 % of built arms have AP up to {show(ap)}{rp}",
+            x=0.01,
+            ha="left",
+            fontsize=10,
+            fontweight="bold",
+        )
+        judged = task.summary.yield_
+        passed = (
+            ""
+            if judged is None
+            else (
+                f"; yield over the task {percent(judged.value)} "
+                f"(95 % interval {percent(judged.interval[0])} to {percent(judged.interval[1])})"
+            )
+        )
+        style.footnote(out, f"{result.units} units, {result.visits} visits each, worst pose of {task.name}{passed}")
+    return out
+
+
+def pose_errors(result: Result, task: TaskResult, most: int = 24) -> Figure:
+    """Tool-point error of named poses: median to 95 % with its interval, and the largest seen."""
+    chosen = sorted(task.poses, key=lambda pose: -pose.error.p95)[:most]
+    unit = unit_for([chosen[0].error.max])
+    requirement = result.requirement
+    with style.style():
+        out, axes = style.figure(6.4, 1.5 + 0.32 * len(chosen))
+        for row, pose in enumerate(reversed(chosen)):
+            e = pose.error
+            axes.barh(row, (e.p95 - e.p50) * unit.factor, left=e.p50 * unit.factor, height=0.5, color=style.COLOURS[5])
+            axes.plot([e.p50 * unit.factor], [row], "|", color=style.COLOURS[0], markersize=12)
+            if e.p95_interval is not None:
+                low, high = (x * unit.factor for x in e.p95_interval)
+                axes.plot([low, high], [row, row], color=style.COLOURS[0], linewidth=3, solid_capstyle="butt")
+            axes.plot([e.max * unit.factor], [row], "x", color="#555555", markersize=5)
+        axes.set_yticks(range(len(chosen)), [pose.name for pose in reversed(chosen)])
+        axes.plot([], [], color=style.COLOURS[5], linewidth=6, label="median to 95 %")
+        axes.plot([], [], color=style.COLOURS[0], linewidth=3, label="95 % interval of the 95 % quantile")
+        axes.plot([], [], "x", color="#555555", label="largest seen")
+        if requirement is not None:
+            axes.axvline(
+                requirement.position * unit.factor,
+                color=style.REQUIREMENT,
+                label=f"required {show(requirement.position)}",
+            )
+        axes.set(xlabel=f"tool-point error [{unit.name}]")
+        axes.set_xlim(left=0)
+        axes.grid(axis="y", visible=False)
+        axes.set_title(f"{task.name}: worst at {chosen[0].name}, 95 % within {show(chosen[0].error.p95)}")
+        axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.2 - 0.3 / (1 + len(chosen))), ncols=2, borderaxespad=0)
+        style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")
+    return out

@@ -1,0 +1,35 @@
+"""The look shared by all figures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import as_file, files
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+COLOURS = ("#1f4e79", "#d08a00", "#2f8f6b", "#b04a5a", "#7a6fb0", "#8fb3d9", "#e6c36a", "#9a9a9a")
+HATCHES = ("", "///", "...", "\\\\\\", "xx", "--", "oo", "")
+REQUIREMENT = "#c1121f"
+MAP = "cividis"
+"""Perceptually uniform, reads the same to colour-blind readers and in grey."""
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """Apply the style file while a figure is drawn, and leave matplotlib as it was."""
+    with as_file(files("armsim.figures") / "armsim.mplstyle") as path, mpl.rc_context(fname=path):
+        yield
+
+
+def figure(width: float = 6.4, height: float = 4.0) -> tuple[Figure, Axes]:
+    """A figure with one pair of axes, no window attached. Sizes in inches."""
+    out = Figure(figsize=(width, height), layout="constrained")
+    return out, out.add_subplot()
+
+
+def footnote(figure: Figure, text: str) -> None:
+    """A line under the figure: sample sizes and conditions."""
+    figure.supxlabel(text, fontsize=8, color="#555555", x=0.01, ha="left")

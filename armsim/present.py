@@ -1,0 +1,73 @@
+"""Numbers as people read them: engineering units by magnitude, digits by uncertainty, never without a unit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["m", "rad"]
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit to show in: ``shown = SI * factor``."""
+
+    name: str
+    factor: float
+
+
+LENGTHS = (Unit("nm", 1e9), Unit("µm", 1e6), Unit("mm", 1e3), Unit("m", 1.0))
+ANGLES = (Unit("µrad", 1e6), Unit("mrad", 1e3), Unit("rad", 1.0))
+ARCSECOND = Unit("arcsec", 180 * 3600 / math.pi)
+
+
+def unit_for(values: Iterable[float | None], kind: Kind = "m") -> Unit:
+    """The unit in which the largest of the values is at least one and below a thousand, as far as units go."""
+    top = max((abs(v) for v in values if v is not None and math.isfinite(v)), default=0.0)
+    units = LENGTHS if kind == "m" else ANGLES
+    fitting = [unit for unit in units if 1.0 <= top * unit.factor < 1000.0]
+    return fitting[0] if fitting else (units[1 if kind == "m" else 0] if top == 0 else _nearest(units, top))
+
+
+def _nearest(units: tuple[Unit, ...], top: float) -> Unit:
+    return units[0] if top * units[0].factor < 1.0 else units[-1]
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """A number to so many significant digits, without an exponent where it can be read without."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    if places < 0:
+        return f"{round(value, places):.0f}"
+    return f"{value:.{places}f}" if places <= 6 else f"{value:.{digits - 1}e}"
+
+
+def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | None = None) -> str:
+    """A value with its unit; a dash where it is undefined."""
+    if value is None or math.isnan(value):
+        return "–"
+    unit = unit or unit_for([value], kind)
+    return f"{significant(value * unit.factor, digits)} {unit.name}"
+
+
+def show_interval(
+    value: float | None, interval: tuple[float, float] | None, kind: Kind = "m", unit: Unit | None = None
+) -> str:
+    """A value and its 95 % interval, rounded to two digits of the half-width. JCGM 100:2008 7.2.6."""
+    if value is None or interval is None:
+        return show(value, kind, unit=unit)
+    unit = unit or unit_for([value], kind)
+    half = (interval[1] - interval[0]) / 2 * unit.factor
+    if half <= 0:
+        return show(value, kind, unit=unit)
+    places = max(0, 1 - math.floor(math.log10(half)))
+    low, middle, high = (x * unit.factor for x in (interval[0], value, interval[1]))
+    return f"{middle:.{places}f} {unit.name} ({low:.{places}f} to {high:.{places}f})"
+
+
+def percent(share: float, digits: int = 3) -> str:
+    """A share as per cent."""
+    return f"{significant(100 * share, digits)} %"

@@ -1,0 +1,150 @@
+"""The folder of a run. Written beside its place and moved there whole, so that nothing half-written is ever seen."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from armsim import figures
+from armsim.documents import Scenario
+from armsim.errors import InputError, Problem
+from armsim.report.page import write_page
+from armsim.report.tables import write_tables
+from armsim.results import Result, TaskResult
+
+MARK = "results.json"
+"""The file by which a folder is known as one of ours."""
+PACKAGES = ("numpy", "scipy", "numba", "roboticstoolbox-python", "spatialmath-python", "matplotlib", "pydantic", "pint")
+
+
+def check_destination(out: Path) -> None:
+    """Refuse to replace a folder that is not an earlier result.
+
+    Raises
+    ------
+    InputError
+        The folder holds something else, or cannot be made.
+    """
+
+    def fault(found: str, accepted: str) -> InputError:
+        return InputError(Problem(str(out), 0, 0, "--out", found, accepted))
+
+    if out.exists() and not out.is_dir():
+        raise fault("is a file", "a folder")
+    if out.is_dir() and any(out.iterdir()) and not (out / MARK).is_file():
+        raise fault("holds other things than a result", "a new folder, an empty one, or an earlier result")
+    parent = out.absolute().parent
+    while not parent.exists():
+        parent = parent.parent
+    if not os.access(parent, os.W_OK):
+        raise fault(f"{parent} cannot be written", "a place where a folder can be made")
+
+
+def write_bundle(
+    out: Path, result: Result, scenario: Scenario, command: str, note: Callable[[str], None] = lambda text: None
+) -> None:
+    """Write everything a run leaves behind.
+
+    Parameters
+    ----------
+    out : Path
+        The folder; an earlier result there is replaced at the very end.
+    result : Result
+    scenario : Scenario
+    command : str
+        What to type to do it again.
+    note : callable
+        Told what is being written.
+    """
+    out = out.absolute()
+    out.parent.mkdir(parents=True, exist_ok=True)
+    partial = Path(tempfile.mkdtemp(prefix=f".{out.name}.partial-", dir=out.parent))
+    try:
+        partial.chmod(0o755)
+        note("results and tables")
+        (partial / MARK).write_bytes(result.to_json())
+        write_tables(partial / "tables", result)
+        note("figures")
+        drawn = list(_figures(result))
+        (partial / "figures").mkdir()
+        for name, figure, _ in drawn:
+            for ending in ("svg", "png"):
+                metadata = {"Date": None} if ending == "svg" else {}
+                figure.savefig(partial / "figures" / f"{name}.{ending}", metadata=metadata)
+        note("report")
+        manifest = _manifest(result, scenario, command)
+        (partial / "manifest.json").write_text(
+            json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
+        )
+        pictures = [(name, caption, partial / "figures" / f"{name}.svg") for name, _, caption in drawn]
+        write_page(partial / "report.html", result, pictures, manifest)
+        _move(partial, out)
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+
+
+def _move(partial: Path, out: Path) -> None:
+    if out.exists():
+        earlier = Path(tempfile.mkdtemp(prefix=f".{out.name}.earlier-", dir=out.parent))
+        out.rename(earlier / "result")
+        try:
+            partial.rename(out)
+        except BaseException:
+            (earlier / "result").rename(out)
+            raise
+        finally:
+            shutil.rmtree(earlier, ignore_errors=True)
+    else:
+        partial.rename(out)
+
+
+def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
+    """File name, figure and one sentence on how to read it, in the order of the report."""
+    for number, task in enumerate(result.tasks, start=1):
+        name = f"{number}-{_slug(task)}"
+        if task.grid is not None:
+            caption = "Every cell: the error that the stated share of arms and visits does not exceed."
+            yield f"{name}-map", figures.error_map(result, task), caption
+        else:
+            caption = "Every pose: half of all arms and visits stay below the left end of the bar."
+            yield f"{name}-poses", figures.pose_errors(result, task), caption
+        caption = "Where the error comes from: a joint's bar is its share of the mean square error of the tool point."
+        yield f"{name}-budget", figures.error_budget(result, task), caption
+        caption = "What differs between built arms (accuracy) and between visits of one arm (repeatability)."
+        yield f"{name}-population", figures.population(result, task), caption
+
+
+def _slug(task: TaskResult) -> str:
+    slug = "".join(c if c.isascii() and c.isalnum() else "-" for c in task.name.lower())
+    return "-".join(part for part in slug.split("-") if part)[:40] or "task"
+
+
+def _manifest(result: Result, scenario: Scenario, command: str) -> dict[str, object]:
+    packages = {}
+    for name in PACKAGES:
+        try:
+            packages[name] = version(name)
+        except PackageNotFoundError:
+            packages[name] = "unknown"
+    return {
+        "format": "armsim-manifest/1",
+        "armsim": result.version,
+        "command": command,
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "seed": result.seed,
+        "units": result.units,
+        "visits": result.visits,
+        "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in scenario.sources],
+        "python": platform.python_version(),
+        "platform": platform.platform(),
+        "packages": packages,
+    }

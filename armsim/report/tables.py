@@ -1,0 +1,123 @@
+"""Tables for a spreadsheet: one row a thing, units in the header."""
+
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+
+from armsim.present import ARCSECOND
+from armsim.results import JointSheet, PoseResult, Result, TaskResult, TermSheet
+
+UM = 1e6
+
+
+def write_tables(folder: Path, result: Result) -> None:
+    """Write poses, shares, joints, terms and unreachable points as CSV into a new folder."""
+    folder.mkdir()
+    poses = [_pose_row(result, task, pose) for task in result.tasks for pose in task.poses]
+    _write(folder / "poses.csv", _pose_header(result), poses)
+    _write(
+        folder / "shares.csv",
+        ["task", "pose", "owner", "cause", "share of mean square error [1]"],
+        [
+            [task.name, pose.name, owner, cause, share]
+            for task in result.tasks
+            for pose in task.poses
+            for owner, causes in pose.shares.items()
+            for cause, share in causes.items()
+        ],
+    )
+    _write(
+        folder / "joints.csv",
+        [
+            "joint",
+            "encoder",
+            "placement",
+            "resolution [bit]",
+            "step [arcsec or um]",
+            "std [arcsec or um]",
+            "std of accuracy [arcsec or um]",
+            "std of repeatability [arcsec or um]",
+            "limit [arcsec or um]",
+        ],
+        [
+            [name, sheet.encoder, sheet.placement, sheet.resolution_bits]
+            + [
+                v * _factor(sheet)
+                for v in (sheet.step, sheet.std, sheet.std_accuracy, sheet.std_repeatability, sheet.limit)
+            ]
+            for name, sheet in result.joints.items()
+        ],
+    )
+    rows = [_term_row(name, _factor(sheet), term) for name, sheet in result.joints.items() for term in sheet.terms]
+    rows += [_term_row("links", UM, term) for term in result.links]
+    header = [
+        "owner",
+        "term",
+        "cause",
+        "life",
+        "shape",
+        "std [arcsec, um, or urad for link angles]",
+        "limit [same unit]",
+    ]
+    _write(folder / "terms.csv", header, rows)
+    _write(
+        folder / "unreachable.csv",
+        ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"],
+        [
+            [task.name, point.name, *(1e3 * v for v in point.position), point.reason]
+            for task in result.tasks
+            for point in task.unreachable
+        ],
+    )
+
+
+def _pose_header(result: Result) -> list[str]:
+    joints = [f"{name} [{'deg' if sheet.unit == 'rad' else 'mm'}]" for name, sheet in result.joints.items()]
+    return [
+        "task", "pose", *joints, "x [mm]", "y [mm]", "z [mm]",
+        "mean x [um]", "mean y [um]", "mean z [um]", "std x [um]", "std y [um]", "std z [um]",
+        "rms [um]", "p50 [um]", "p95 [um]", "p95 low [um]", "p95 high [um]", "p99 [um]", "max [um]",
+        "orientation rms [urad]", "orientation p95 [urad]",
+        "AP p50 [um]", "AP p95 [um]", "RP p50 [um]", "RP p95 [um]", "first order rms [um]", "first order agrees",
+    ]  # fmt: skip
+
+
+def _pose_row(result: Result, task: TaskResult, pose: PoseResult) -> list[object]:
+    e, ap, rp = pose.error, pose.accuracy, pose.repeatability
+    interval = e.p95_interval or (None, None)
+    scales = [math.degrees(1) if sheet.unit == "rad" else 1e3 for sheet in result.joints.values()]
+    joints = [q * scale for q, scale in zip(pose.joints, scales, strict=True)]
+    lengths = [e.rms, e.p50, e.p95, *interval, e.p99, e.max]
+    units = [ap.p50, ap.p95, rp.p50, rp.p95]
+    return [
+        task.name, pose.name, *joints, *(1e3 * v for v in pose.position),
+        *(v * UM for v in e.mean), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
+        *_scaled(lengths), pose.orientation_error.rms * 1e6, pose.orientation_error.p95 * 1e6,
+        *_scaled(units), pose.first_order.rms * UM, pose.first_order.validation[0].verdict,
+    ]  # fmt: skip
+
+
+def _scaled(values: list[float | None]) -> list[object]:
+    return ["" if v is None else v * UM for v in values]
+
+
+def _term_row(owner: str, factor: float, term: TermSheet) -> list[object]:
+    return [owner, term.name, term.cause, term.life, term.shape, term.std * factor, term.limit * factor]
+
+
+def _spreads(sheet: JointSheet) -> list[object]:
+    values = (sheet.step, sheet.std, sheet.std_accuracy, sheet.std_repeatability, sheet.limit)
+    return [value * _factor(sheet) for value in values]
+
+
+def _factor(sheet: JointSheet) -> float:
+    return ARCSECOND.factor if sheet.unit == "rad" else UM
+
+
+def _write(path: Path, header: list[str], rows: list[list[object]]) -> None:
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(header)
+        writer.writerows([[f"{v:.9g}" if isinstance(v, float) else v for v in row] for row in rows])
