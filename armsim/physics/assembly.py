@@ -10,10 +10,10 @@ def eccentricity(
 ) -> tuple[Term, ...]:
     """Once-per-turn error of a scale whose centre is off the shaft axis.
 
-    A head at radius R reads atan2(e sin t, R + e cos t) too much, with t the shaft angle from the direction of the
-    offset. To second order in e/R:
+    A head at radius R from the shaft axis reads atan2(e sin t, R - e cos t) too much, with t the shaft angle from the
+    place where the centre of the scale lies towards the head. To second order in e/R:
 
-        (e/R) sin t  -  (e/R)^2 / 2  sin 2t
+        (e/R) sin t  +  (e/R)^2 / 2  sin 2t
 
     M equally spaced heads, averaged, keep the orders that are multiples of M. Neglected: (e/R)^3 / 3.
 
@@ -28,7 +28,7 @@ def eccentricity(
     heads : int
         Read heads, averaged.
     phase : float, optional
-        Direction of the offset [rad]; uniform on the circle where not given.
+        Shaft angle at which the centre lies towards the head [rad]; uniform on the circle where not given.
 
     References
     ----------
@@ -37,7 +37,7 @@ def eccentricity(
     left = 1.0 - correction
     parts = (
         Part(left / track_radius, power=1, turns=1, order=1.0),
-        Part(-left / (2 * track_radius**2), power=2, turns=2, order=2.0),
+        Part(left / (2 * track_radius**2), power=2, turns=2, order=2.0),
     )
     return _kept("eccentricity", "eccentricity", offset, phase, parts, heads)
 
@@ -45,11 +45,12 @@ def eccentricity(
 def disc_tilt(tilt: Spread, heads: int = 1, phase: float | None = None) -> tuple[Term, ...]:
     """Twice-per-turn error of a disc whose plane is not square to the shaft.
 
-    Seen along the shaft, the angle on a disc tilted by g is atan2(sin t cos g, cos t):
+    Seen along the shaft, the angle a from the axis of a tilt g appears as atan2(sin a cos g, cos a). With t the shaft
+    angle from the place where the steepest line of the disc lies towards the head, the head reads too much by
 
         -(g^2 / 4) sin 2t
 
-    to second order. Neglected: g^4 / 32 and smaller.
+    to second order. Neglected: g^4 / 12 and smaller.
 
     Parameters
     ----------
@@ -58,7 +59,7 @@ def disc_tilt(tilt: Spread, heads: int = 1, phase: float | None = None) -> tuple
     heads : int
         Read heads, averaged: more than two leave nothing.
     phase : float, optional
-        Direction of the tilt axis [rad]; uniform on the circle where not given.
+        Shaft angle at which the steepest line lies towards the head [rad]; uniform where not given.
 
     References
     ----------

@@ -1,0 +1,186 @@
+"""Commands as a user types them."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from armsim.results import Result
+
+
+def armsim(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "armsim.cli.main", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=300, check=False)
+
+
+@pytest.fixture(scope="module")
+def starter(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("new") / "starter"
+    made = armsim("new", folder)
+    assert made.returncode == 0, made.stderr
+    return folder
+
+
+@pytest.fixture(scope="module")
+def ran(starter: Path) -> Path:
+    out = starter.parent / "result"
+    done = armsim("run", starter / "scenario.yaml", "--out", out, "--units", 200, "--visits", 5)
+    assert done.returncode == 0, done.stderr
+    assert "stations" in done.stdout
+    return out
+
+
+def test_run_leaves_everything(ran: Path) -> None:
+    assert {p.name for p in ran.iterdir()} == {"figures", "manifest.json", "report.html", "results.json", "tables"}
+    result = Result.from_json((ran / "results.json").read_bytes())
+    assert (result.units, result.visits) == (200, 5)
+    assert result.met is True
+    for ending in ("svg", "png"):
+        assert len(list((ran / "figures").glob(f"*.{ending}"))) == 6
+    manifest = json.loads((ran / "manifest.json").read_text())
+    assert len(manifest["inputs"]) == 3
+    assert "--units 200" in manifest["command"]
+
+
+def test_results_follow_the_contract(ran: Path) -> None:
+    data = json.loads((ran / "results.json").read_text())
+    assert data["format"] == "armsim-results/1"
+    pose = data["tasks"][0]["poses"][0]
+    assert set(pose["error"]) >= {"mean", "covariance", "rms", "p50", "p95", "p99", "max", "p95_interval"}
+    assert set(pose) >= {"name", "joints", "position", "orientation_error", "accuracy", "repeatability", "first_order"}
+    summary = data["tasks"][0]["summary"]
+    assert set(summary) >= {"p95", "worst_pose", "yield", "groups"}
+    assert set(summary["yield"]) >= {"value", "interval"}
+    for task in data["tasks"]:
+        for pose in task["poses"]:
+            assert sum(share for causes in pose["shares"].values() for share in causes.values()) == pytest.approx(1)
+            assert pose["error"]["p50"] <= pose["error"]["p95"] <= pose["error"]["p99"] <= pose["error"]["max"]
+            low, high = pose["error"]["p95_interval"]
+            assert low <= pose["error"]["p95"] <= high
+    joint = data["joints"]["elbow"]
+    assert set(joint) >= {"resolution_bits", "terms", "std", "limit"}
+    assert set(joint["terms"][0]) >= {"name", "cause", "life", "shape", "std"}
+
+
+def test_tables_have_units_in_their_headers(ran: Path) -> None:
+    header, *rows = (ran / "tables" / "poses.csv").read_text().splitlines()
+    assert "p95 [um]" in header
+    assert "shoulder [deg]" in header
+    data = json.loads((ran / "results.json").read_text())
+    assert len(rows) == sum(len(task["poses"]) for task in data["tasks"])
+
+
+def test_the_same_seed_gives_the_same_bits(starter: Path, tmp_path: Path) -> None:
+    texts = []
+    for workers in (1, 2):
+        out = tmp_path / str(workers)
+        armsim("run", starter / "scenario.yaml", "--out", out, "--units", 300, "--visits", 3, "--workers", workers)
+        texts.append((out / "results.json").read_bytes())
+    assert texts[0] == texts[1]
+    armsim("run", starter / "scenario.yaml", "--out", tmp_path / "3", "--units", 300, "--visits", 3, "--seed", 99)
+    assert (tmp_path / "3" / "results.json").read_bytes() != texts[0]
+
+
+def test_json_goes_to_standard_output(starter: Path, tmp_path: Path) -> None:
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 50, "--visits", 2, "--json")
+    assert json.loads(done.stdout)["units"] == 50
+
+
+def test_an_unmet_requirement_is_exit_1(starter: Path, tmp_path: Path) -> None:
+    text = (starter / "scenario.yaml").read_text().replace("position: 150 um", "position: 10 um")
+    (starter / "strict.yaml").write_text(text)
+    done = armsim("run", starter / "strict.yaml", "--out", tmp_path / "r", "--units", 50, "--visits", 2)
+    assert done.returncode == 1
+    assert "required 10.0 µm" in done.stdout
+    assert (tmp_path / "r" / "results.json").exists()
+
+
+def test_bad_input_is_exit_2_and_writes_nothing(starter: Path, tmp_path: Path) -> None:
+    (starter / "bad.yaml").write_text((starter / "scenario.yaml").read_text().replace("10 um ", "10 "))
+    done = armsim("run", starter / "bad.yaml", "--out", tmp_path / "r")
+    assert done.returncode == 2
+    assert "bad.yaml:10:" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "r").exists()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_out_of_reach_is_exit_3(starter: Path, tmp_path: Path) -> None:
+    text = (starter / "scenario.yaml").read_text()
+    text = text.replace("joints: [0 deg, 45 deg]", "xyz: [9 m, 0 m, 0 m]").replace(
+        "joints: [60 deg, 80 deg]", "xyz: [8 m, 0 m, 0 m]"
+    )
+    (starter / "far.yaml").write_text(text)
+    done = armsim("run", starter / "far.yaml", "--out", tmp_path / "r")
+    assert done.returncode == 3
+    assert "reaches none of its 2 points" in done.stderr
+
+
+def test_a_folder_of_something_else_is_not_replaced(starter: Path, tmp_path: Path) -> None:
+    (tmp_path / "precious").mkdir()
+    (tmp_path / "precious" / "thesis.txt").write_text("x")
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "precious")
+    assert done.returncode == 2
+    assert "holds other things" in done.stderr
+    assert [p.name for p in (tmp_path / "precious").iterdir()] == ["thesis.txt"]
+
+
+def test_a_new_result_replaces_an_earlier_one_and_leaves_nothing_beside_it(starter: Path, tmp_path: Path) -> None:
+    for units in (40, 60):
+        armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", units, "--visits", 2)
+    assert json.loads((tmp_path / "r" / "results.json").read_text())["units"] == 60
+    assert [p.name for p in tmp_path.iterdir()] == ["r"]
+
+
+def test_check_prints_the_budgets_and_touches_nothing(starter: Path) -> None:
+    before = sorted(p.name for p in starter.rglob("*"))
+    done = armsim("check", starter / "scenario.yaml", starter / "arm.yaml", starter / "encoder.yaml", cwd=starter)
+    assert done.returncode == 0, done.stderr
+    for part in (
+        "eccentricity",
+        "gear kinematic error",
+        "20.00 bit",
+        "encoder 'starter disc' is good",
+        "arm 'two-link arm'",
+    ):
+        assert part in done.stdout
+    assert sorted(p.name for p in starter.rglob("*")) == before
+    sheets = json.loads(armsim("check", starter / "scenario.yaml", "--json").stdout)
+    (entry,) = sheets.values()
+    assert entry["joints"]["shoulder"]["resolution_bits"] == pytest.approx(20)
+
+
+def test_schema_accepts_what_the_reader_accepts(starter: Path) -> None:
+    jsonschema = pytest.importorskip("jsonschema")
+    import yaml
+
+    for kind in ("arm", "encoder", "scenario"):
+        schema = json.loads(armsim("schema", kind).stdout)
+        jsonschema.validate(yaml.safe_load((starter / f"{kind}.yaml").read_text()), schema)
+    wrong = yaml.safe_load((starter / "encoder.yaml").read_text()) | {"interpolatoin": "12 bit"}
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(wrong, json.loads(armsim("schema", "encoder").stdout))
+    assert armsim("schema", "gear").returncode == 2
+
+
+def test_new_refuses_a_folder_in_use(starter: Path) -> None:
+    done = armsim("new", starter)
+    assert done.returncode == 2
+    assert "not empty" in done.stderr
+
+
+def test_version_and_help() -> None:
+    assert armsim("--version").stdout.startswith("armsim ")
+    assert "run" in armsim("--help").stdout
+
+
+def test_a_read_only_place_is_refused_before_the_run(starter: Path, tmp_path: Path) -> None:
+    if os.geteuid() == 0:
+        pytest.skip("root writes everywhere")
+    tmp_path.chmod(0o500)
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r")
+    tmp_path.chmod(0o700)
+    assert done.returncode == 2

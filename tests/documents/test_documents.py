@@ -1,0 +1,293 @@
+"""Documents: what is accepted is used, what is wrong is named with its place."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from support import ROOT, robot_file
+
+from armsim.documents import check_file, load_scenario
+from armsim.errors import InputError
+from armsim.model.arm import Arm
+from armsim.model.joint import Encoder
+from armsim.terms import Axis
+
+ARM = """\
+kind: arm
+name: small
+kinematics:
+  convention: standard-dh
+  joints:
+    - {name: j1, type: revolute, d: 100 mm, a: 200 mm, alpha: 0 deg, range: [-170 deg, 170 deg]}
+    - {name: j2, type: revolute, d: 0 mm, a: 150 mm, alpha: 180 deg, offset: 10 deg, range: [-150 deg, 150 deg], tolerances: {a: 7 um}}
+    - {name: j3, type: prismatic, theta: 0 deg, a: 0 mm, alpha: 0 deg, offset: 5 mm, range: [0 mm, 120 mm]}
+  base: {xyz: [0 mm, 0 mm, 50 mm], rpy: [0 deg, 0 deg, 90 deg]}
+  tool: {xyz: [0 mm, 0 mm, 30 mm], rpy: [0 deg, 0 deg, 0 deg]}
+groups: {base: [j1, j2], wrist: [j3]}
+tolerances: {theta: 10 urad, d: 20 um, a: 30 um, alpha: {std: 5 urad, distribution: normal}}
+"""
+ENCODER = """\
+kind: encoder
+name: disc
+measures: rotation
+signal_periods: 512
+interpolation: 12 bit
+track_radius: 13 mm
+graduation_error: 5 arcsec
+signal: {offset: 1 %, amplitude_mismatch: 1 %, phase_error: 1 deg, noise: 0.1 %}
+corrections: {signal: 90 %, eccentricity: 90 %}
+read_heads: 1
+price: 38
+"""
+SCENARIO = """\
+kind: scenario
+name: cell
+arm: arm.yaml
+joints:
+  j1:
+    encoder: disc.yaml
+    placement: motor
+    mounting: {eccentricity: 15 um, disc_tilt: 0.1 deg}
+    transmission:
+      ratio: 100
+      kinematic_error: [{per: input-turn, order: 2, amplitude: 20 arcsec}]
+      lost_motion: 30 arcsec
+    mastering: 10 arcsec
+  j2:
+    encoder: {kind: encoder, name: sheet, measures: rotation, summary: {resolution: 20 bit, accuracy: 20 arcsec, repeatability: 2 arcsec}}
+    placement: output
+  j3:
+    encoder: {kind: encoder, name: tape, measures: translation, signal_period: 20 um, interpolation: 8 bit, graduation_error: 3 um}
+    placement: output
+    mastering: 5 um
+requirement: {position: 100 um, coverage: 95 %, repeatability: 20 um, yield: 99 %}
+tasks:
+  - {kind: poses, name: corners, poses: [{name: near, joints: [10 deg, 20 deg, 30 mm]}]}
+sampling: {units: 50, visits: 5, seed: 7}
+"""
+FILES = {"arm.yaml": ARM, "disc.yaml": ENCODER, "scenario.yaml": SCENARIO}
+
+
+def write(folder: Path, **changes: str) -> Path:
+    for name, text in {**FILES, **{k.replace("_", "."): v for k, v in changes.items()}}.items():
+        (folder / name).write_text(text)
+    return folder / "scenario.yaml"
+
+
+def faults(path: Path) -> list[str]:
+    with pytest.raises(InputError) as caught:
+        check_file(path)
+    return [str(problem).replace(str(path.parent) + "/", "") for problem in caught.value.problems]
+
+
+def test_values_reach_the_model(tmp_path: Path) -> None:
+    scenario = load_scenario(write(tmp_path))
+    machine = scenario.machine
+    joint = machine.joints[0]
+    assert joint.encoder.track_radius == pytest.approx(13e-3)
+    assert joint.encoder.signal.phase_error.scale == pytest.approx(np.radians(1))
+    assert joint.encoder.corrections == {"signal": 0.9, "eccentricity": 0.9}
+    assert joint.mounting.eccentricity.spread.scale == pytest.approx(15e-6)
+    assert joint.transmission.ratio == 100
+    assert joint.transmission.lost_motion == pytest.approx(np.radians(30 / 3600))
+    assert joint.mastering.scale == pytest.approx(np.radians(10 / 3600))
+    assert machine.joints[2].encoder.step == pytest.approx(20e-6 / 256)
+    tolerances = dict(machine.tolerances)
+    assert tolerances[Axis("j1", "a")].scale == pytest.approx(30e-6)
+    assert tolerances[Axis("j2", "a")].scale == pytest.approx(7e-6)  # the row's own
+    assert tolerances[Axis("j3", "alpha")].distribution == "normal"
+    assert scenario.requirement is not None
+    assert (scenario.requirement.position, scenario.requirement.yield_) == (pytest.approx(100e-6), 0.99)
+    # base 50 mm up and turned by 90 deg, arm stretched: tool at y = 350 mm, z = 50 + 100 - 5 - 30 mm, offsets included
+    tool = machine.arm.postures([0.0, np.radians(-10), 0.0]).tool[0]
+    np.testing.assert_allclose(tool[:3, 3], [0.0, 0.35, 0.115], atol=1e-12)
+    assert machine.price == 38
+
+
+def test_urdf(tmp_path: Path) -> None:
+    urdf = robot_file("ur_description", "urdf", "ur5_robot.urdf")
+    (tmp_path / "arm.yaml").write_text(
+        f"kind: arm\nname: u\nkinematics: {{convention: urdf, file: {urdf}, base_link: base_link, tip_link: tool0}}\n"
+        "tolerances: {x: 10 um, yaw: 5 urad}\n"
+    )
+    arm = check_file(tmp_path / "arm.yaml")
+    assert isinstance(arm, Arm)
+    assert len(arm.joints) == 6
+
+
+@pytest.mark.parametrize(
+    "file", sorted([*ROOT.glob("configs/*/*.yaml"), *ROOT.glob("scenarios/*.yaml")]), ids=lambda p: p.name
+)
+def test_shipped_documents_are_good(file: Path) -> None:
+    check_file(file)
+
+
+def test_encoder_alone(tmp_path: Path) -> None:
+    write(tmp_path)
+    encoder = check_file(tmp_path / "disc.yaml")
+    assert isinstance(encoder, Encoder)
+    assert encoder.order == 512
+
+
+TOLERANCES = {
+    "{limit: 3 um, distribution: triangular}": ("triangular", 3e-6),
+    "{limit: 3 um, distribution: arcsine}": ("arcsine", 3e-6),
+    "{limit: 3 um, distribution: fixed}": ("fixed", 3e-6),
+    "{limit: 3 um}": ("uniform", 3e-6),
+    "{std: 3 um, distribution: normal}": ("normal", 3e-6),
+    "{std: 3 um, distribution: rayleigh}": ("rayleigh", 3e-6),
+    "3 um": ("uniform", 3e-6),
+}
+
+
+@pytest.mark.parametrize("text", TOLERANCES)
+def test_forms_of_a_tolerance(tmp_path: Path, text: str) -> None:
+    path = write(tmp_path, scenario_yaml=SCENARIO.replace("eccentricity: 15 um", f"eccentricity: {text}"))
+    spread = load_scenario(path).machine.joints[0].mounting.eccentricity.spread
+    assert (spread.distribution, spread.scale) == (TOLERANCES[text][0], pytest.approx(TOLERANCES[text][1]))
+
+
+def test_a_phase_can_be_given(tmp_path: Path) -> None:
+    text = "{limit: 15 um, distribution: fixed, phase: 90 deg}"
+    path = write(tmp_path, scenario_yaml=SCENARIO.replace("eccentricity: 15 um", f"eccentricity: {text}"))
+    assert load_scenario(path).machine.joints[0].mounting.eccentricity.phase == pytest.approx(np.pi / 2)
+
+
+WRONG = [
+    # file, what to replace, by what, what the message must hold
+    ("scenario.yaml", "15 um", "15", ["scenario.yaml:8:16: joints.j1.mounting.eccentricity", "bare number 15", "mm"]),
+    ("scenario.yaml", "15 um", "15 arcsec", ["joints.j1.mounting.eccentricity", "not a length"]),
+    ("scenario.yaml", "15 um", "15 ym", ["'ym' is not a unit"]),
+    ("scenario.yaml", "15 um", "-15 um", ["too small", "at least 0"]),
+    ("scenario.yaml", "15 um", "{limit: 15 um, std: 2 um}", ["exactly one of 'limit' and 'std'"]),
+    ("scenario.yaml", "15 um", "{limit: 15 um, distribution: normal}", ["distribution 'normal' of a limit", "uniform"]),
+    ("scenario.yaml", "15 um", "{limit: 15 um, law: uniform}", ["unknown key 'law'"]),
+    ("scenario.yaml", "eccentricity:", "excentricity:", ["scenario.yaml:8:16", "did you mean 'eccentricity'?"]),
+    ("scenario.yaml", "placement: motor", "placement: gear", ["joints.j1.placement", "'gear'", "'motor' or 'output'"]),
+    ("scenario.yaml", "ratio: 100", "ratio: 0", ["joints.j1.transmission.ratio", "not zero"]),
+    ("scenario.yaml", "ratio: 100", "ratio: 100 mm", ["joints.j1.transmission.ratio"]),
+    ("scenario.yaml", "ratio: 100", "ratio: .nan", ["joints.j1.transmission.ratio"]),
+    ("scenario.yaml", "per: input-turn", "per: motor", ["kinematic_error.0.per", "'input-turn'"]),
+    ("scenario.yaml", "  j1:", "  j9:", ["joints.j9", "no such joint", "joint 'j1' has no encoder"]),
+    (
+        "scenario.yaml",
+        "encoder: disc.yaml",
+        "encoder: disk.yaml",
+        ["scenario.yaml:6:5: joints.j1.encoder", "no such file"],
+    ),
+    ("scenario.yaml", "encoder: disc.yaml", "encoder: arm.yaml", ["arm.yaml:1:1: kind: 'arm'", "accepted: encoder"]),
+    ("scenario.yaml", "encoder: disc.yaml", "encoder: 5", ["5 is not a reference"]),
+    ("scenario.yaml", "arm: arm.yaml\n", "", ["scenario.yaml:1:1: arm: missing"]),
+    ("scenario.yaml", "kind: scenario", "knid: scenario", ["kind: missing; found 'knid'"]),
+    ("scenario.yaml", "kind: scenario", "kind: scene", ["'scene'", "arm, encoder, scenario"]),
+    (
+        "scenario.yaml",
+        "[10 deg, 20 deg, 30 mm]",
+        "[10 deg, 20 deg]",
+        ["tasks.0.poses.0.joints", "2 joint positions", "3:"],
+    ),
+    ("scenario.yaml", "[10 deg, 20 deg, 30 mm]", "[10 deg, 20 deg, 30 deg]", ["angle for joint j3"]),
+    (
+        "scenario.yaml",
+        "[10 deg, 20 deg, 30 mm]",
+        "[175 deg, 20 deg, 30 mm]",
+        ["outside the range of joint j1", "170 deg"],
+    ),
+    ("scenario.yaml", "{kind: poses, name", "{kind: places, name", ["tasks.0.kind", "'places'", "'poses'"]),
+    ("scenario.yaml", "units: 50", "units: 0", ["sampling.units", "at least 1"]),
+    ("scenario.yaml", "visits: 5", "visits: 1", ["repeatability from a single visit"]),
+    ("scenario.yaml", "coverage: 95 %", "coverage: 95 mm", ["requirement.coverage", "not a ratio"]),
+    ("scenario.yaml", "coverage: 95 %", "coverage: 120 %", ["too large"]),
+    ("scenario.yaml", "mastering: 5 um", "mastering: 5 arcsec", ["angle at the prismatic joint j3"]),
+    ("scenario.yaml", "mastering: 10 arcsec", "mastering: 10 um", ["length at the revolute joint j1"]),
+    (
+        "scenario.yaml",
+        "name: tape, measures: translation, signal_period: 20 um",
+        "name: tape, measures: rotation, signal_periods: 20",
+        ["joints.j3", "length"],
+    ),
+    ("scenario.yaml", "graduation_error: 3 um", "graduation_error: 3 arcsec", ["angle where length is measured"]),
+    (
+        "scenario.yaml",
+        "repeatability: 2 arcsec",
+        "repeatability: {limit: 2 arcsec, distribution: arcsine}",
+        ["arcsine"],
+    ),
+    ("scenario.yaml", "name: cell", "name: cell\nname: other", ["scenario.yaml:3:1: name: key given twice", "line 2"]),
+    ("scenario.yaml", "name: cell", "name: cell\nenvironmnt: {}", ["unknown key"]),
+    ("scenario.yaml", "name: cell", "name: !!python/object:os.system cell", ["tag", "without tags"]),
+    ("scenario.yaml", "name: cell", "\tname: cell", ["not YAML"]),
+    ("disc.yaml", "signal_periods: 512", "signal_periods: 0", ["disc.yaml:4:1: signal_periods", "at least 1"]),
+    ("disc.yaml", "signal_periods: 512", "signal_period: 20 um", ["'signal_periods' is missing"]),
+    ("disc.yaml", "interpolation: 12 bit", "interpolation: 12", ["bare number 12", "bit"]),
+    ("disc.yaml", "track_radius: 13 mm", "", ["eccentricity needs the radius of the track", "track_radius"]),
+    ("disc.yaml", "track_radius: 13 mm", "summary: {resolution: 20 bit}", ["'summary' beside"]),
+    ("disc.yaml", "corrections: {signal: 90 %", "corrections: {signal: 190 %", ["at most 1"]),
+    ("disc.yaml", "measures: rotation", "measures: torque", ["'torque'", "'rotation' or 'translation'"]),
+    ("arm.yaml", "[-170 deg, 170 deg]", "[170 deg, -170 deg]", ["arm.yaml:6:", "range upside down"]),
+    ("arm.yaml", "name: j2", "name: j1", ["two joints named 'j1'"]),
+    ("arm.yaml", "type: prismatic", "type: sliding", ["'sliding'", "'revolute', 'prismatic'"]),
+    ("arm.yaml", "wrist: [j3]", "wrist: [j4]", ["no joint 'j4'"]),
+    ("arm.yaml", "wrist: [j3]", "wrist: [j3, j1]", ["stands twice"]),
+    ("arm.yaml", "theta: 10 urad", "thetha: 10 urad", ["did you mean 'theta'?"]),
+    ("arm.yaml", "convention: standard-dh", "convention: dh", ["kinematics.convention", "'dh'"]),
+    ("arm.yaml", "d: 100 mm, ", "", ["arm.yaml:6:7", "kinematics.joints.0.d: missing"]),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "expected"), WRONG, ids=[f"{w[0]} {w[2][:40]}" for w in WRONG])
+def test_wrong_input_is_named(tmp_path: Path, file: str, old: str, new: str, expected: list[str]) -> None:
+    assert old in FILES[file]
+    path = write(tmp_path, **{file: FILES[file].replace(old, new, 1)})
+    text = "\n".join(faults(path))
+    for part in expected:
+        assert part in text
+
+
+def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
+    text = SCENARIO.replace("15 um", "15").replace("ratio: 100", "ratio: 0").replace("units: 50", "units: none")
+    assert len(faults(write(tmp_path, scenario_yaml=text))) == 3
+
+
+def test_missing_file_and_bytes_that_are_no_text(tmp_path: Path) -> None:
+    assert "no such file" in faults(tmp_path / "absent.yaml")[0]
+    (tmp_path / "latin.yaml").write_bytes("kind: arm\nname: Gel\u00e4nk\n".encode("latin-1"))
+    assert "latin.yaml:2:1:" in faults(tmp_path / "latin.yaml")[0]
+    assert "UTF-8" in faults(tmp_path / "latin.yaml")[0]
+    (tmp_path / "bom.yaml").write_bytes(b"\xef\xbb\xbf" + ENCODER.encode())
+    check_file(tmp_path / "bom.yaml")
+
+
+def test_hostile_yaml_is_bounded(tmp_path: Path) -> None:
+    bomb = "kind: arm\na: &a [x, x, x, x, x, x, x, x, x, x]\n"
+    for previous, name in zip("abcdefgh", "bcdefghi", strict=True):
+        bomb += f"{name}: &{name} [{', '.join(['*' + previous] * 10)}]\n"
+    (tmp_path / "bomb.yaml").write_text(bomb)
+    assert "too many values" in faults(tmp_path / "bomb.yaml")[0]
+    (tmp_path / "deep.yaml").write_text("kind: " + "[" * 100_000)
+    assert "nest" in faults(tmp_path / "deep.yaml")[0]
+    (tmp_path / "deeper.yaml").write_text("kind:\n" + "".join(" " * n + "a:\n" for n in range(1, 60)))
+    assert "nested too deeply" in faults(tmp_path / "deeper.yaml")[0]
+    (tmp_path / "loop.yaml").write_text("kind: arm\nname: &n [*n]\n")
+    assert "nested too deeply" in faults(tmp_path / "loop.yaml")[0]
+
+
+def test_hostile_urdf_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "x.urdf").write_text('<?xml version="1.0"?><!DOCTYPE r [<!ENTITY a "aaaa">]><robot name="&a;"/>')
+    (tmp_path / "arm.yaml").write_text(
+        "kind: arm\nname: u\nkinematics: {convention: urdf, file: x.urdf, base_link: a, tip_link: b}\n"
+    )
+    assert "refused" in faults(tmp_path / "arm.yaml")[0]
+
+
+def test_merge_keys_share_a_joint(tmp_path: Path) -> None:
+    """Anchors and '<<' let joints share what they have in common; a key of their own wins."""
+    text = yaml.safe_load(SCENARIO)
+    assert text["kind"] == "scenario"
+    merged = SCENARIO.replace("  j1:\n", "  j1: &one\n").replace(
+        SCENARIO[SCENARIO.index("  j2:") : SCENARIO.index("  j3:")], "  j2:\n    <<: *one\n    mastering: 3 arcsec\n"
+    )
+    machine = load_scenario(write(tmp_path, scenario_yaml=merged)).machine
+    assert machine.joints[1].transmission.ratio == 100
+    assert machine.joints[1].mastering.scale == pytest.approx(np.radians(3 / 3600))

@@ -1,0 +1,65 @@
+"""AP and RP of ISO 9283:1998 7.2.1 and 7.2.2 (clause numbers from memory), on sets worked by hand and on known laws."""
+
+import numpy as np
+import pytest
+from support import normal_machine, planar_arm
+
+from armsim.engine import statistics as stats
+from armsim.engine.montecarlo import Sampler
+from armsim.engine.plan import SamplingPlan
+
+
+def test_a_set_worked_by_hand() -> None:
+    """Attained points (1,0,0), (3,0,0), (2,1,0), (2,-1,0) about the command (0,0,0).
+
+    Barycentre (2,0,0): AP = 2. Distances from it are 1, 1, 1, 1: mean 1, S = 0, RP = 1.
+    """
+    points = np.array([[1.0, 3, 2, 2], [0, 0, 1, -1], [0, 0, 0, 0]])
+    assert stats.pose_accuracy(points.mean(axis=1, keepdims=True))[0] == pytest.approx(2.0)
+    assert stats.pose_repeatability(points) == pytest.approx(1.0)
+
+
+def test_another_set_worked_by_hand() -> None:
+    """Points at x = 0, 0, 0, 4: barycentre 1; distances 1, 1, 1, 3; mean 1.5; S = sqrt((3*0.25 + 2.25)/3) = 1; RP = 4.5."""
+    points = np.array([[0.0, 0, 0, 4], [0, 0, 0, 0], [0, 0, 0, 0]])
+    assert stats.pose_repeatability(points) == pytest.approx(4.5)
+
+
+def test_isotropic_normal_scatter() -> None:
+    """Mean distance 1.5958 s, S 0.6734 s, RP = 3.616 s. Source: Maxwell distribution.
+
+    With n visits the barycentre is estimated: distances shrink by sqrt(1 - 1/n).
+    """
+    n = 4000
+    points = np.random.default_rng(1).standard_normal((3, n))
+    # standard deviation of the mean is 0.673/sqrt(n); that of 3 S about 3 * 0.48/sqrt(n)
+    assert stats.pose_repeatability(points) == pytest.approx(3.616, abs=4 * 1.6 / np.sqrt(n))
+
+
+def test_kernel_gives_the_repeatability_of_the_definition() -> None:
+    """The compiled figures of a population, against the definition applied to its own samples."""
+    machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
+    sampler = Sampler.prepare(machine.at(np.array([[0.3, 0.8]])), SamplingPlan(700, 30, 5))
+    sample = sampler.sample(0, 0, 0)
+    for unit in (0, 255, 256, 699):
+        points = sample.displacement[:, :, unit]
+        assert sample.repeatability[unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
+        np.testing.assert_allclose(sample.barycentre[:, unit], points.mean(axis=1), rtol=1e-12, atol=1e-20)
+
+
+def test_population_of_isotropic_scatter() -> None:
+    """Three prismatic axes with equal normal scatter s: RP of a unit has the mean 3.616 s as visits grow."""
+    from armsim.model.arm import Arm, ArmJoint, Motion, X, Y, Z
+    from armsim.model.joint import Encoder, Joint, Summary
+    from armsim.model.machine import Machine
+    from armsim.terms import Axis, Spread
+
+    s, visits, units = 1e-6, 2000, 200
+    motions = tuple(Motion(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True)))
+    arm = Arm("gantry", tuple(ArmJoint(n, False, 0.0, 1.0) for n in "xyz"), motions)
+    encoder = Encoder("linear", rotary=False, summary=Summary(1e-15, repeatability=Spread("normal", s)))
+    machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
+    sampler = Sampler.prepare(machine.at(np.zeros((1, 3))), SamplingPlan(units, visits, 3))
+    rp = sampler.sample(0, 0, 0).repeatability
+    # 1/sqrt(visits * units) of about 1.6 s; and the barycentre takes 1/(2 visits) away
+    assert rp.mean() == pytest.approx(3.616 * s, abs=4 * 1.6 * s / np.sqrt(visits * units) + 3.616 * s / (2 * visits))

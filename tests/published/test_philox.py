@@ -1,0 +1,72 @@
+"""Random numbers.
+
+Source: Salmon, Moraes, Dror, Shaw, SC11 (2011): known-answer vectors of Philox 4x32-10, as distributed with Random123
+(from memory, and therefore checked against a plain-integer computation of the paper's algorithm too).
+"""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from armsim.core.philox import NORMAL, TWO_VALUED, UNIFORM, normal_quantile, philox4x32, standard_draws
+
+KNOWN = [
+    ((0, 0, 0, 0), (0, 0), (0x6627E8D5, 0xE169C58D, 0xBC57AC4C, 0x9B00DBD8)),
+    ((0xFFFFFFFF,) * 4, (0xFFFFFFFF,) * 2, (0x408F276D, 0x41C83B0E, 0xA20BC7C6, 0x6D5451FD)),
+    (
+        (0x243F6A88, 0x85A308D3, 0x13198A2E, 0x03707344),
+        (0xA4093822, 0x299F31D0),
+        (0xD16CFE09, 0x94FDCCEB, 0x5001E420, 0x24126EA1),
+    ),
+]
+
+
+def plain(counter: tuple[int, ...], key: tuple[int, ...]) -> tuple[int, ...]:
+    """The paper's rounds in Python integers."""
+    x0, x1, x2, x3 = counter
+    k0, k1 = key
+    for _ in range(10):
+        a, b = x0 * 0xD2511F53, x2 * 0xCD9E8D57
+        x0, x1, x2, x3 = (b >> 32) ^ x1 ^ k0, b & 0xFFFFFFFF, (a >> 32) ^ x3 ^ k1, a & 0xFFFFFFFF
+        k0, k1 = (k0 + 0x9E3779B9) & 0xFFFFFFFF, (k1 + 0xBB67AE85) & 0xFFFFFFFF
+    return x0, x1, x2, x3
+
+
+@pytest.mark.parametrize(("counter", "key", "expected"), KNOWN)
+def test_known_answers(counter, key, expected) -> None:  # type: ignore[no-untyped-def]
+    words = np.empty((4, 1), dtype=np.uint32)
+    philox4x32(np.array(key, dtype=np.uint32), *counter, words)
+    assert tuple(words[:, 0].tolist()) == expected == plain(counter, key)
+
+
+def test_lanes_count_up() -> None:
+    words = np.empty((4, 100), dtype=np.uint32)
+    key = (123, 456)
+    philox4x32(np.array(key, dtype=np.uint32), 7, 8, 9, 10, words)
+    for lane in (0, 1, 50, 99):
+        assert tuple(words[:, lane].tolist()) == plain((7 + lane, 8, 9, 10), key)
+
+
+def test_normal_quantile() -> None:
+    """Source: scipy.special.ndtri."""
+    from scipy.special import ndtri
+
+    p = np.concatenate([np.logspace(-15, -0.4, 300), 1 - np.logspace(-9, -0.4, 300), np.linspace(0.05, 0.95, 99)])
+    ours = np.array([normal_quantile(x) for x in p])
+    np.testing.assert_allclose(ours, ndtri(p), rtol=2e-14, atol=2e-15)
+
+
+@pytest.mark.parametrize(
+    ("law", "reference"), [(NORMAL, stats.norm()), (UNIFORM, stats.uniform(-1, 2)), (TWO_VALUED, None)]
+)
+def test_laws(law, reference) -> None:  # type: ignore[no-untyped-def]
+    words = np.empty((4, 50_000), dtype=np.uint32)
+    philox4x32(np.array([1, 2], dtype=np.uint32), 0, 0, 0, 0, words)
+    out = np.empty(50_000)
+    for lane in range(4):
+        standard_draws(law, words[lane], out)
+        if reference is None:
+            assert set(np.unique(out)) == {-1.0, 1.0}
+            assert abs(out.mean()) < 4 / np.sqrt(len(out))
+        else:
+            assert stats.kstest(out, reference.cdf).pvalue > 1e-4

@@ -1,0 +1,72 @@
+"""Machines made of few lines, and published arms, for the tests."""
+
+from __future__ import annotations
+
+import math
+from importlib.metadata import distribution
+from pathlib import Path
+
+import numpy as np
+import roboticstoolbox as rtb
+
+from armsim.model.arm import Arm, ArmJoint, Motion
+from armsim.model.chain import denavit_hartenberg
+from armsim.model.joint import Encoder, Joint, Summary
+from armsim.model.machine import Machine
+from armsim.terms import Axis, Spread, State, Term
+
+ROOT = Path(__file__).parent.parent
+
+
+def published_arm(name: str) -> tuple[Arm, rtb.DHRobot]:
+    """A Denavit-Hartenberg model of roboticstoolbox, and the same as an Arm."""
+    robot = getattr(rtb.models.DH, name)()
+    motions: list[Motion] = []
+    joints = []
+    for number, link in enumerate(robot.links):
+        revolute = bool(link.isrevolute)
+        theta, d = (link.offset, link.d) if revolute else (link.theta, link.offset)
+        motions += denavit_hartenberg(number, f"j{number + 1}", revolute, theta, d, link.a, link.alpha, bool(link.mdh))
+        joints.append(ArmJoint(f"j{number + 1}", revolute, -math.pi, math.pi))
+    return Arm(name, tuple(joints), tuple(motions)), robot
+
+
+def planar_arm(*lengths: float) -> Arm:
+    """Revolute joints about z, one after another, lengths in m."""
+    motions: list[Motion] = []
+    for number, length in enumerate(lengths):
+        motions += denavit_hartenberg(number, f"j{number + 1}", True, 0.0, 0.0, length, 0.0)
+    names = [f"j{number + 1}" for number in range(len(lengths))]
+    return Arm("planar", tuple(ArmJoint(name, True, -math.pi, math.pi) for name in names), tuple(motions))
+
+
+def normal_joint(name: str, std: float) -> Joint:
+    """A joint whose only error of size is a normal one, drawn at every visit, of standard deviation ``std`` [rad]."""
+    return Joint(name, Encoder("ideal", summary=Summary(60.0, repeatability=Spread("normal", std))))
+
+
+def normal_machine(arm: Arm, *stds: float) -> Machine:
+    return Machine(arm, tuple(normal_joint(name, std) for name, std in zip(arm.names, stds, strict=True)))
+
+
+def curve(
+    terms: tuple[Term, ...], positions: np.ndarray, coefficients: dict[str, np.ndarray] | None = None
+) -> np.ndarray:
+    """Error of terms at positions, with the mean coefficients or the given ones."""
+    state = State(np.asarray(positions, dtype=float))
+    out = np.zeros(len(state.position))
+    for term in terms:
+        values = term.mean if coefficients is None else coefficients[term.name]
+        for act in term.acts:
+            out += values[act.coefficient] * act.shape.value(state)
+    return out
+
+
+def on_joint(joint: Joint) -> list[Term]:
+    return [term for term in joint.terms() if term.axes == (Axis(joint.name),)]
+
+
+def robot_file(*parts: str) -> Path:
+    """A file of the package example-robot-data."""
+    where = distribution("example-robot-data").locate_file("cmeel.prefix/share/example-robot-data/robots")
+    return Path(str(where)).joinpath(*parts)
