@@ -14,7 +14,7 @@ import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
-from armsim.terms import Array
+from armsim.spreads import Array
 
 FORMAT = "armsim-results/1"
 Vector = tuple[float, float, float]

@@ -37,8 +37,9 @@ from armsim.results import (
     Vector,
     Yield,
 )
+from armsim.spreads import Array
 from armsim.tasks import PoseSet, Task
-from armsim.terms import Array, Axis, Term
+from armsim.terms import Axis, Term
 
 ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""

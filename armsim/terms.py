@@ -15,88 +15,13 @@ from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Distribution = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
+from armsim.shapes import Shape, State, Wave, mean_product
+from armsim.spreads import Array, Spread
+
 Life = Literal["unit", "visit"]
 VISIT_DISTRIBUTIONS = ("normal", "uniform", "two-valued")
 """Laws that compiled draws serve: coefficients of visit life keep to these."""
-COVERED = 3.0
-"""Standard deviations counted as the limit of a law without bounds (99.7 % of a normal law)."""
-
-
-@dataclass(frozen=True)
-class Spread:
-    """The law of one random quantity, symmetric about zero but for ``fixed`` and ``rayleigh``.
-
-    Parameters
-    ----------
-    distribution : str
-        ``uniform``, ``triangular``, ``arcsine`` on +-scale; ``fixed`` at +scale; ``two-valued`` at +-scale;
-        ``normal`` of standard deviation scale; ``rayleigh``: length of a plane vector with two independent normal
-        components of standard deviation scale.
-    scale : float
-        In the unit of the quantity, not negative.
-    """
-
-    distribution: Distribution
-    scale: float
-
-    def absolute_moment(self, n: int) -> float:
-        """E|x|^n in closed form, for n >= 0. Source: integrals of the densities; JCGM 101:2008 6.4 for the laws."""
-        if n == 0:
-            return 1.0
-        unit = {
-            "uniform": 1 / (n + 1),
-            "triangular": 2 / ((n + 1) * (n + 2)),
-            "arcsine": math.gamma((n + 1) / 2) / (math.sqrt(math.pi) * math.gamma(n / 2 + 1)),
-            "fixed": 1.0,
-            "two-valued": 1.0,
-            "normal": 2 ** (n / 2) * math.gamma((n + 1) / 2) / math.sqrt(math.pi),
-            "rayleigh": 2 ** (n / 2) * math.gamma(n / 2 + 1),
-        }
-        return unit[self.distribution] * self.scale**n
-
-    @property
-    def mean(self) -> float:
-        """Expected value of the signed quantity."""
-        return self.absolute_moment(1) if self.distribution in ("fixed", "rayleigh") else 0.0
-
-    @property
-    def second_moment(self) -> float:
-        """E x^2."""
-        return self.absolute_moment(2)
-
-    @property
-    def rms(self) -> float:
-        """Square root of E x^2."""
-        return math.sqrt(self.absolute_moment(2))
-
-    @property
-    def limit(self) -> float:
-        """Largest magnitude; `COVERED` standard deviations where the law has no bound."""
-        return self.scale * (COVERED if self.distribution in ("normal", "rayleigh") else 1.0)
-
-    def scaled(self, factor: float) -> Spread:
-        """The law of factor times the quantity. A negative factor only matters to ``fixed``, which keeps its sign."""
-        return replace(self, scale=self.scale * factor)
-
-    def draw(self, generator: Generator, n: int) -> Array:
-        """n independent values, shape (n,)."""
-        if self.distribution == "uniform":
-            return generator.uniform(-self.scale, self.scale, n)
-        if self.distribution == "triangular":
-            return self.scale * (generator.random(n) - generator.random(n))
-        if self.distribution == "arcsine":
-            return self.scale * np.sin(np.pi * (generator.random(n) - 0.5))
-        if self.distribution == "fixed":
-            return np.full(n, self.scale)
-        if self.distribution == "two-valued":
-            return np.where(generator.random(n) < 0.5, -self.scale, self.scale)
-        if self.distribution == "normal":
-            return self.scale * generator.standard_normal(n)
-        return self.scale * np.sqrt(2.0 * generator.standard_exponential(n))
 
 
 @dataclass(frozen=True)
@@ -108,71 +33,6 @@ class Axis:
 
     def __str__(self) -> str:
         return self.joint if self.parameter == "q" else f"{self.joint}.{self.parameter}"
-
-
-@dataclass(frozen=True)
-class State:
-    """State of one joint at every pose: arrays of shape (poses,), SI."""
-
-    position: Array
-
-
-@dataclass(frozen=True)
-class Constant:
-    """Shape: the same at every state."""
-
-    gain: float = 1.0
-
-    def value(self, state: State) -> Array:
-        return np.full(state.position.shape, self.gain)
-
-    def scaled(self, factor: float) -> Constant:
-        return Constant(self.gain * factor)
-
-    def geared(self, ratio: float) -> Constant:
-        return self
-
-    def __str__(self) -> str:
-        return "constant"
-
-
-@dataclass(frozen=True)
-class Wave:
-    """Shape: sine or cosine of ``order`` times the position.
-
-    ``order`` counts periods per turn of a revolute axis and is 2 pi over the period of a prismatic one [1/m].
-    """
-
-    function: Literal["sin", "cos"]
-    order: float
-    gain: float = 1.0
-
-    def value(self, state: State) -> Array:
-        wave = np.sin if self.function == "sin" else np.cos
-        return np.asarray(self.gain * wave(self.order * state.position), dtype=float)
-
-    def scaled(self, factor: float) -> Wave:
-        return replace(self, gain=self.gain * factor)
-
-    def geared(self, ratio: float) -> Wave:
-        return replace(self, order=self.order * ratio)
-
-    def __str__(self) -> str:
-        return f"order {self.order:g}"
-
-
-Shape = Constant | Wave
-"""``value(state)``, shape (poses,); ``scaled(factor)``; ``geared(ratio)``: the same on the output side, where the
-position is the shaft's over the ratio."""
-
-
-def mean_product(a: Shape, b: Shape) -> float:
-    """Mean of the product of two shapes over all positions: sines of different order are orthogonal."""
-    if isinstance(a, Constant) and isinstance(b, Constant):
-        return a.gain * b.gain
-    if isinstance(a, Wave) and isinstance(b, Wave) and (a.function, a.order) == (b.function, b.order):
-        return 0.5 * a.gain * b.gain
-    return 0.0
 
 
 @dataclass(frozen=True)
@@ -255,12 +115,12 @@ class Term:
         )
         return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=self.limit * abs(gain))
 
-    def mean_square(self, axis: Axis) -> float:
-        """Variance of the error on one axis, averaged over all positions. [rad^2 or m^2]"""
+    def mean_square(self, axis: Axis, state: State) -> float:
+        """Mean square of the error on one axis, over all positions or the given states. [rad^2 or m^2]"""
         acts = [act for act in self.acts if act.axis == axis]
-        covariance = self.covariance
+        second = self.second_moment
         products = [
-            covariance[a.coefficient, b.coefficient] * mean_product(a.shape, b.shape) for a in acts for b in acts
+            second[a.coefficient, b.coefficient] * mean_product(a.shape, b.shape, state) for a in acts for b in acts
         ]
         return float(sum(products))
 

@@ -13,7 +13,9 @@ from armsim.model.arm import Arm, ArmJoint, Motion
 from armsim.model.chain import denavit_hartenberg
 from armsim.model.joint import Encoder, Joint, Summary
 from armsim.model.machine import Machine
-from armsim.terms import Axis, Spread, State, Term
+from armsim.shapes import State
+from armsim.spreads import Spread
+from armsim.terms import Axis, Term
 
 ROOT = Path(__file__).parent.parent
 

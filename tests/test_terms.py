@@ -5,7 +5,9 @@ import pytest
 from scipy import stats
 
 from armsim.physics import assembly, gear, scale, signal
-from armsim.terms import SHAFT, Axis, Constant, Part, Spread, Wave, independent, mean_product, polar
+from armsim.shapes import Constant, Wave, mean_product
+from armsim.spreads import Spread
+from armsim.terms import SHAFT, Axis, Part, independent, polar
 
 N = 200_000
 LAWS = ["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
@@ -78,7 +80,7 @@ def test_visit_life_refuses_laws_that_compiled_draws_do_not_know() -> None:
 def test_mean_products_over_all_positions() -> None:
     """Source: numerical average over a turn."""
     shapes = [Constant(2.0), Wave("sin", 3, 1.5), Wave("cos", 3, 0.5), Wave("sin", 4, 1.0), Wave("sin", 3, -1.0)]
-    from armsim.terms import State
+    from armsim.shapes import State
 
     turn = State(np.linspace(0, 2 * np.pi, 4096, endpoint=False))
     for a in shapes:

@@ -13,7 +13,8 @@ from armsim.documents.urdf import read_chain
 from armsim.errors import InputError
 from armsim.model.arm import Arm, ArmJoint, Motion
 from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, denavit_hartenberg, placed
-from armsim.terms import Axis, Spread
+from armsim.spreads import Spread
+from armsim.terms import Axis
 
 MOST_JOINTS = 64
 Length = Annotated[float, quantity("length")]

@@ -12,7 +12,7 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
 from armsim.model.joint import Magnitude
-from armsim.terms import Distribution, Spread
+from armsim.spreads import Distribution, Spread
 
 LIMITED: tuple[Distribution, ...] = ("uniform", "triangular", "arcsine", "fixed")
 SCATTERED: tuple[Distribution, ...] = ("normal", "rayleigh")

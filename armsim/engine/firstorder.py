@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.model.machine import Situation
-from armsim.terms import Array
+from armsim.spreads import Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,8 @@ from armsim.core import philox
 from armsim.core.population import sample_pose
 from armsim.engine.plan import SamplingPlan, draw_units, visit_key
 from armsim.model.machine import Situation
-from armsim.terms import Array, Independent, Spread, Term
+from armsim.spreads import Array, Spread
+from armsim.terms import Independent, Term
 
 T = TypeVar("T")
 _LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}

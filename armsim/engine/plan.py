@@ -11,7 +11,8 @@ from numpy.random import Generator, Philox
 from numpy.typing import NDArray
 
 from armsim.core.population import LANES
-from armsim.terms import Array, Term
+from armsim.spreads import Array
+from armsim.terms import Term
 
 UNIT_BLOCK = 4 * LANES
 """Units drawn by one generator: more units extend a population and leave its first units as they were."""

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from armsim.terms import Array
+from armsim.spreads import Array
 
 LEVEL = 0.95
 """Level of every interval."""

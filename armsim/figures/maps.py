@@ -10,7 +10,7 @@ from matplotlib.patches import Patch
 from armsim.figures import style
 from armsim.present import percent, show, unit_for
 from armsim.results import Result, TaskResult
-from armsim.terms import Array
+from armsim.spreads import Array
 
 LETTERS = "xyz"
 

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from armsim.terms import Array, Axis
+from armsim.spreads import Array
+from armsim.terms import Axis
 
 if TYPE_CHECKING:
     import spatialmath

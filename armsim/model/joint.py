@@ -8,7 +8,8 @@ from typing import Literal
 
 from armsim.physics import assembly, gear, scale, signal
 from armsim.physics.signal import NONE
-from armsim.terms import Axis, Spread, Term
+from armsim.spreads import Spread
+from armsim.terms import Axis, Term
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,9 @@ from numpy.typing import ArrayLike
 from armsim.model.arm import Arm, Postures
 from armsim.model.joint import Joint
 from armsim.physics import links
-from armsim.terms import Array, Axis, Spread, State, Term
+from armsim.shapes import State
+from armsim.spreads import Array, Spread
+from armsim.terms import Axis, Term
 
 
 @dataclass(frozen=True, eq=False)

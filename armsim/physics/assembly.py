@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from armsim.terms import Constant, Part, Spread, Term, independent, polar
+import numpy as np
+from numpy.typing import ArrayLike
+
+from armsim.shapes import Constant
+from armsim.spreads import Array, Spread
+from armsim.terms import Part, Term, independent, polar
 
 
 def eccentricity(
@@ -66,6 +71,138 @@ def disc_tilt(tilt: Spread, heads: int = 1, phase: float | None = None) -> tuple
     .. [1] projection, as in a Cardan joint; 1 deg gives 76.2 urad.
     """
     return _kept("disc tilt", "disc tilt", tilt, phase, (Part(-0.25, power=2, turns=2, order=2.0),), heads)
+
+
+def ellipticity(amplitude: Spread, track_radius: float, heads: int = 1, phase: float | None = None) -> tuple[Term, ...]:
+    """Twice-per-turn error of a disc that its clamping has bent into an ellipse.
+
+    A ring bent without stretching by a cos 2t in radius moves along its track by -(a/2) sin 2t: the head, which sees
+    only that motion, reads too much by
+
+        a / (2 R)  sin 2t
+
+    with t the shaft angle from the place where the long axis lies towards the head. Neglected: (a/R)^2.
+
+    Parameters
+    ----------
+    amplitude : Spread
+        a, departure of the radius from the mean; its magnitude counts. [m]
+    track_radius : float
+        R. [m]
+    heads : int
+        Read heads, averaged.
+    phase : float, optional
+        Shaft angle at which the long axis lies towards the head [rad]; uniform where not given.
+
+    References
+    ----------
+    .. [1] inextensional bending of a ring: Love, A Treatise on the Mathematical Theory of Elasticity, ch. XXI.
+    """
+    parts = (Part(0.5 / track_radius, power=1, turns=2, order=2.0),)
+    return _kept("ellipticity", "ellipticity", amplitude, phase, parts, heads)
+
+
+def coupling(misalignment: Spread, phase: float | None = None) -> tuple[Term, ...]:
+    """Twice-per-turn error of an encoder driven through a coupling whose shafts meet at an angle b.
+
+    A single Cardan joint turns its output to atan2(sin t cos b, cos t):
+
+        -(b^2 / 4) sin 2t
+
+    to second order, whatever the number of heads. Constant-velocity couplings have less. Neglected: b^4 / 12.
+
+    Parameters
+    ----------
+    misalignment : Spread
+        b; its magnitude counts. [rad]
+    phase : float, optional
+        Shaft angle at which the driving fork stands in the plane of the bend [rad]; uniform where not given.
+
+    References
+    ----------
+    .. [1] kinematics of the Cardan joint, any textbook of machine elements.
+    """
+    parts = (Part(-0.25, power=2, turns=2, order=2.0),)
+    return (polar("coupling", "coupling misalignment", misalignment, phase, parts),)
+
+
+def head_tangential(offset: Spread, track_radius: float) -> tuple[Term, ...]:
+    """Zero offset of a head set off along the track: a constant t/R of the unit, until mastering removes it.
+
+    Parameters
+    ----------
+    offset : Spread
+        t. [m]
+    track_radius : float
+        R. [m]
+
+    References
+    ----------
+    .. [1] geometry.
+    """
+    shape = Constant(1.0 / track_radius)
+    return (independent("head tangential", "head tangential", (offset,), (shape,), offset.limit / track_radius),)
+
+
+def contrast(mismatch: ArrayLike, periods: float) -> Array:
+    """Contrast left when the period under a phased array of detectors differs from its own.
+
+    Over a window of n periods a relative mismatch m smears the phase evenly over 2 pi n m:
+
+        contrast = |sin(pi n m) / (pi n m)|
+
+    Parameters
+    ----------
+    mismatch : (...)
+        m. [1]
+    periods : float
+        n, signal periods in the sensing window.
+
+    References
+    ----------
+    .. [1] average of a rotating phasor over the window.
+    """
+    return np.asarray(np.abs(np.sinc(periods * np.asarray(mismatch, dtype=float))))
+
+
+LEAST_CONTRAST = 0.05
+"""Below a twentieth of its amplitude a signal is lost: no reading. Common practice, no source."""
+
+
+def contrast_loss(radial: Spread, tilt: Spread, track_radius: float, periods: float) -> float:
+    """Mean of 1/contrast^2 over the units, for a head set off along the radius and tilted about it.
+
+    A head at R + r sees the lines of a rotary scale spread by r/R; a head tilted by g sees them shortened by cos g and
+    loses the amplitude by cos g too. Both lower the contrast and so raise the noise; neither moves the reading.
+
+    Parameters
+    ----------
+    radial : Spread
+        r. [m]
+    tilt : Spread
+        g. [rad]
+    track_radius : float
+        R; infinite for a linear scale. [m]
+    periods : float
+        Signal periods in the sensing window.
+
+    Returns
+    -------
+    float
+        At least 1; infinite where some units of the population lose the signal (`LEAST_CONTRAST`).
+
+    References
+    ----------
+    .. [1] `contrast`; projection for the tilt.
+    """
+
+    def loss(values: Array) -> Array:
+        left = np.where(values > LEAST_CONTRAST, values, np.nan)
+        return np.nan_to_num(left**-2.0, nan=np.inf)
+
+    by_radius = radial.expectation(lambda r: loss(contrast(r / track_radius, periods)))
+    by_tilt = tilt.expectation(lambda g: loss(np.cos(g) * contrast(1.0 - np.cos(g), periods)))
+    return by_radius * by_tilt
 
 
 def mastering(error: Spread) -> tuple[Term, ...]:

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from armsim.terms import Constant, Part, Spread, Term, independent, polar
+import math
+from typing import Literal
+
+from armsim.physics.signal import NONE
+from armsim.shapes import Constant, Proportional
+from armsim.spreads import Spread
+from armsim.terms import Part, Term, independent, polar
+
+Approach = Literal["random", "positive", "negative"]
 
 
 def kinematic_error(
@@ -31,19 +39,55 @@ def kinematic_error(
     return (polar(f"kinematic error {name}".rstrip(), "gear kinematic error", amplitude, phase, parts),)
 
 
-def lost_motion(width: float) -> tuple[Term, ...]:
-    """Play between motor and joint: the joint rests on one side or the other, by the direction it was approached from.
+def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approach = "random") -> tuple[Term, ...]:
+    """What depends on the direction from which a joint comes to rest: lost motion of the gear, hysteresis of the sensor.
 
-    The error is +-width/2, both sides equally likely, anew at every visit.
+    Coming from below, the play leaves the joint behind the motor by half its width; a reading that lags by half the
+    hysteresis lets the servo carry the joint too far by as much. One direction d = +-1 decides both:
+
+        d (hysteresis - lost_motion) / 2
+
+    With random approach d is drawn anew at every visit, both directions equally likely; with a program that always
+    approaches from one side it is a constant.
 
     Parameters
     ----------
-    width : float
-        From side to side. [rad or m]
+    lost_motion, hysteresis : float
+        From side to side, at the joint. [rad or m]
+    approach : str
+        ``random``, ``positive`` or ``negative``.
 
     References
     ----------
     .. [1] common practice, no source.
     """
-    spread = Spread("two-valued", 0.5 * width)
-    return (independent("lost motion", "lost motion", (spread,), (Constant(),), spread.limit, "visit"),)
+    half = 0.5 * (hysteresis - lost_motion)
+    named = [name for name, width in (("lost motion", lost_motion), ("hysteresis", hysteresis)) if width]
+    cause = " and ".join(named)
+    if approach == "random":
+        return (independent("reversal", cause, (Spread("two-valued", 1.0),), (Constant(half),), abs(half), "visit"),)
+    shape = Constant(half if approach == "positive" else -half)
+    return (independent("reversal", cause, (Spread("fixed", 1.0),), (shape,), abs(half)),)
+
+
+def wind_up(stiffness: float, tolerance: Spread = NONE, compensation: float = 0.0) -> tuple[Term, ...]:
+    """Twist of the gear under the load that gravity puts on the joint: load / stiffness.
+
+    Not random but for the tolerance of the stiffness: a mean, which adds as a vector to the means of other joints.
+
+    Parameters
+    ----------
+    stiffness : float
+        Torsional, at the output. [N m/rad or N/m]
+    tolerance : Spread
+        Relative departure of the stiffness; to first order the twist departs by as much the other way. [1]
+    compensation : float
+        Share that the controller removes. [1]
+
+    References
+    ----------
+    .. [1] statics.
+    """
+    gain = (1.0 - compensation) / stiffness
+    shapes = (Proportional("load", gain), Proportional("load", -gain))
+    return (independent("wind-up", "wind-up", (Spread("fixed", 1.0), tolerance), shapes, math.nan),)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from armsim.terms import Axis, Constant, Spread, Term, independent
+from armsim.shapes import Constant
+from armsim.spreads import Spread
+from armsim.terms import Axis, Term, independent
 
 
 def link_tolerance(axis: Axis, tolerance: Spread) -> tuple[Term, ...]:

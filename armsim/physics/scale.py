@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
-from armsim.terms import Constant, Spread, Term, independent, unknown_curve
+from armsim.shapes import Constant
+from armsim.spreads import Spread
+from armsim.terms import Term, independent, unknown_curve
 
 GRADUATION_ORDERS = 4
 """Harmonics over which a graduation error is spread: the long waves of a written or printed scale. Common practice,
@@ -67,7 +69,7 @@ def graduation(error: Spread, fundamental: float, heads: int = 1) -> tuple[Term,
     ----------
     .. [1] discrete Fourier sum, for the heads; the choice of harmonics is common practice, no source.
     """
-    return _curve("graduation", "graduation error", error, fundamental, heads)
+    return of_unknown_shape("graduation", "graduation error", error, fundamental, heads)
 
 
 def summary_accuracy(error: Spread, fundamental: float) -> tuple[Term, ...]:
@@ -84,7 +86,7 @@ def summary_accuracy(error: Spread, fundamental: float) -> tuple[Term, ...]:
     ----------
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty of +-a: a / sqrt(3).
     """
-    return _curve("accuracy", "stated accuracy", error, fundamental, 1)
+    return of_unknown_shape("accuracy", "stated accuracy", error, fundamental, 1)
 
 
 def summary_repeatability(error: Spread) -> tuple[Term, ...]:
@@ -102,9 +104,10 @@ def summary_repeatability(error: Spread) -> tuple[Term, ...]:
     return (independent("repeatability", "stated repeatability", (error,), (Constant(),), error.limit, "visit"),)
 
 
-def _curve(name: str, cause: str, error: Spread, fundamental: float, heads: int) -> tuple[Term, ...]:
+def of_unknown_shape(name: str, cause: str, error: Spread, fundamental: float, heads: int) -> tuple[Term, ...]:
+    """A curve over the turn or the travel of which only the size is known, read by so many heads."""
     harmonics = range(1, GRADUATION_ORDERS + 1)
     kept = tuple(h % heads == 0 for h in harmonics)
     if not any(kept):
         return ()
-    return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)
+    return (unknownof_unknown_shape(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)

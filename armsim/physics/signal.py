@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from armsim.terms import Constant, Spread, Term, Wave, independent
+import math
+
+from armsim.shapes import Constant, Wave
+from armsim.spreads import Spread
+from armsim.terms import Term, independent
 
 NONE = Spread("fixed", 0.0)
 """A quantity that is not there."""
@@ -58,8 +62,42 @@ def sub_divisional_error(
     return tuple(terms)
 
 
-def noise(order: float, level: float) -> tuple[Term, ...]:
-    """Jitter of the reading from noise of the two signals: normal, anew at every visit, standard deviation level/order.
+def third_harmonic(order: float, level: Spread, produced: int = 4, correction: float = 0.0) -> tuple[Term, ...]:
+    """Sub-divisional error of signals that carry a third harmonic.
+
+    Sine h sin 3p and cosine +-h cos 3p on top of the fundamentals. Where both channels see one and the same distorted
+    wave a quarter period apart, the cosine carries -h cos 3p and the arctangent is too large by
+
+        h sin 4p / order                       (order 4 of the signal period)
+
+    With the other sign pattern, +h cos 3p, by h sin 2p / order (order 2). Neglected: h^2 / order.
+
+    Parameters
+    ----------
+    order : float
+        Signal phase per unit of position. [rad/rad or rad/m]
+    level : Spread
+        h, over the amplitude. [1]
+    produced : int
+        4 or 2, by the sign pattern.
+    correction : float
+        Share of the error that calibration removes. [1]
+
+    References
+    ----------
+    .. [1] Kuntz, Dauth, Gerlach, Ott, Fella, arXiv:2205.08472 (2022): orders by sign pattern.
+    """
+    gain = (1.0 - correction) / order
+    shape = Wave("sin", produced * order, gain)
+    return (independent("third harmonic", "third harmonic", (level,), (shape,), level.limit * gain),)
+
+
+def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> tuple[Term, ...]:
+    """Jitter of the reading from noise of the two signals: normal, anew at every visit.
+
+    Standard deviation level * sqrt(loss / averages) / order. Contrast differs between units; its effect enters through
+    the mean of 1/contrast^2, so that the second moment over the population is exact while the law of the pooled noise,
+    a mixture of normals, is taken as normal.
 
     Parameters
     ----------
@@ -67,11 +105,15 @@ def noise(order: float, level: float) -> tuple[Term, ...]:
         Signal phase per unit of position. [rad/rad or rad/m]
     level : float
         Standard deviation of the noise of each signal over its amplitude. [1]
+    averages : int
+        Independent samples averaged into a reading.
+    loss : float
+        Mean of 1/contrast^2 over the units (`assembly.contrast_loss`). [1]
 
     References
     ----------
     .. [1] first order of the arctangent: n_s cos p - n_c sin p has the variance of n_s.
     """
-    std = level / order
+    std = level * math.sqrt(loss / averages) / order
     spread = Spread("normal", std)
     return (independent("noise", "signal noise", (spread,), (Constant(),), spread.limit, "visit"),)

@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.model.arm import Arm, X, Y, Z, rotation
 from armsim.results import Grid, Unreachable
-from armsim.terms import Array
+from armsim.spreads import Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.model.arm import Arm
+from armsim.spreads import Array
 from armsim.tasks.base import Command
-from armsim.terms import Array
 
 STARTS = 16
 """Joint positions tried where no neighbour is known."""

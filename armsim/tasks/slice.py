@@ -9,9 +9,9 @@ import numpy as np
 
 from armsim.model.arm import Arm
 from armsim.results import Grid, Unreachable
+from armsim.spreads import Array
 from armsim.tasks.base import Command, PoseSet
 from armsim.tasks.inverse import Failure, solve, starts
-from armsim.terms import Array
 
 AXES = {"x": 0, "y": 1, "z": 2}
 BEYOND = "beyond the reach of the arm"

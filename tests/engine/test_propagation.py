@@ -10,7 +10,8 @@ from armsim.engine.plan import SamplingPlan, draw_units
 from armsim.model.joint import Encoder, Joint
 from armsim.model.machine import Machine
 from armsim.physics import assembly
-from armsim.terms import Axis, Spread
+from armsim.spreads import Spread
+from armsim.terms import Axis
 
 
 def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndarray:

@@ -5,7 +5,7 @@ import pytest
 from support import curve
 
 from armsim.physics.assembly import disc_tilt, eccentricity, mastering
-from armsim.terms import Spread
+from armsim.spreads import Spread
 
 ARCSEC = 206264.806
 SHAFT = np.linspace(0.0, 2 * np.pi, 721)

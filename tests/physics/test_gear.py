@@ -8,7 +8,7 @@ from support import curve
 
 from armsim.model.joint import Encoder, Harmonic, Joint, Magnitude, Mounting, Transmission
 from armsim.physics.gear import kinematic_error, lost_motion
-from armsim.terms import Spread
+from armsim.spreads import Spread
 
 FIXED = "fixed"
 

@@ -13,7 +13,7 @@ from armsim.physics.scale import (
     summary_accuracy,
     summary_repeatability,
 )
-from armsim.terms import Spread
+from armsim.spreads import Spread
 
 ARCSEC = 206264.806
 

@@ -5,7 +5,7 @@ import pytest
 from support import curve
 
 from armsim.physics.signal import noise, sub_divisional_error
-from armsim.terms import Spread
+from armsim.spreads import Spread
 
 
 def through_arctangent(phase: np.ndarray, o_s: float, o_c: float, d: float, a: float) -> np.ndarray:

@@ -52,7 +52,8 @@ def test_population_of_isotropic_scatter() -> None:
     from armsim.model.arm import Arm, ArmJoint, Motion, X, Y, Z
     from armsim.model.joint import Encoder, Joint, Summary
     from armsim.model.machine import Machine
-    from armsim.terms import Axis, Spread
+    from armsim.spreads import Spread
+    from armsim.terms import Axis
 
     s, visits, units = 1e-6, 2000, 200
     motions = tuple(Motion(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True)))

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from armsim.engine import statistics as stats
-from armsim.terms import Spread
+from armsim.spreads import Spread
 
 N = 1_000_000
 

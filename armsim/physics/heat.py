@@ -1,0 +1,74 @@
+"""Heat: one temperature rise, shared by every joint and link of a built arm."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.random import Generator
+
+from armsim.shapes import Shape
+from armsim.spreads import Array, Spread
+from armsim.terms import Act, Axis, Term
+
+
+@dataclass(frozen=True)
+class WarmDraw:
+    """Draw of a temperature rise, and of its products with the drifts of every part."""
+
+    rise: Spread
+    drifts: tuple[Spread, ...]
+
+    def __call__(self, generator: Generator, n: int) -> Array:
+        rise = self.rise.draw(generator, n)
+        return np.stack([rise, *(rise * drift.draw(generator, n) for drift in self.drifts)])
+
+
+def temperature(
+    rise: Spread, growth: Sequence[tuple[Axis, Shape]], drifts: Sequence[tuple[Axis, tuple[Shape, ...], Spread]] = ()
+) -> tuple[Term, ...]:
+    """Everything that a temperature rise T moves, as one term.
+
+    Coefficient 0 is T itself, shared by all that grows in proportion: links (expansion * length), scales (expansion *
+    position). Each drift adds coefficients T d, with d of the part: its sign is not known, but T is the same for all.
+
+        E T^2 for the growth, E T^2 E d^2 for each drift, and no correlation between T and T d, or T d and T d'
+
+    while means of T and d are zero or multiply.
+
+    Parameters
+    ----------
+    rise : Spread
+        Above the temperature of mastering. [K]
+    growth : sequence of (Axis, Shape)
+        What moves in proportion, per kelvin.
+    drifts : sequence of (Axis, shapes, Spread)
+        What drifts: one independent coefficient d for each of the shapes. [1/K of the shape]
+
+    References
+    ----------
+    .. [1] thermal expansion; ISO 230-2 treats the scale likewise.
+    """
+    spreads = tuple(spread for _, shapes, spread in drifts for _ in shapes)
+    acts = [Act(0, axis, shape) for axis, shape in growth]
+    number = 1
+    for axis, shapes, _ in drifts:
+        for shape in shapes:
+            acts.append(Act(number, axis, shape))
+            number += 1
+    factors = np.array([1.0, *(spread.mean for spread in spreads)])
+    second = np.outer(factors, factors)
+    np.fill_diagonal(second, [1.0, *(spread.second_moment for spread in spreads)])
+    term = Term(
+        "machine/temperature",
+        "temperature",
+        "unit",
+        tuple(acts),
+        WarmDraw(rise, spreads),
+        rise.mean * factors,
+        rise.second_moment * second,
+        math.nan,
+    )
+    return (term,) if acts else ()

@@ -1,0 +1,47 @@
+"""What a linear scale has beyond a rotary one: slope, expansion, and the Abbe offset of its guide."""
+
+from __future__ import annotations
+
+from armsim.physics.scale import of_unknown_shape
+from armsim.shapes import Proportional
+from armsim.spreads import Spread
+from armsim.terms import Term, independent
+
+
+def slope_error(slope: Spread, travel: float) -> tuple[Term, ...]:
+    """Error in proportion to the position: a scale that is too long or too short, or not parallel to its guide.
+
+    Parameters
+    ----------
+    slope : Spread
+        Metres per metre. [1]
+    travel : float
+        Largest distance from zero, for the limit. [m]
+
+    References
+    ----------
+    .. [1] ISO 230-2, systematic deviation of a linear axis; definition.
+    """
+    shape = Proportional("position")
+    return (independent("slope error", "slope error", (slope,), (shape,), slope.limit * travel),)
+
+
+def abbe(offset: float, pitch: Spread, fundamental: float) -> tuple[Term, ...]:
+    """Pitch of the guide times the offset between scale and tool line.
+
+    The pitch along the travel is a curve of which only the size is known (`terms.unknown_curve`).
+
+    Parameters
+    ----------
+    offset : float
+        Distance between the scale and the line along which the position matters. [m]
+    pitch : Spread
+        Rotation of the carriage about the axis square to both. [rad]
+    fundamental : float
+        Order of the longest wave, 2 pi over the travel. [rad/m]
+
+    References
+    ----------
+    .. [1] Abbe's principle, dimensional metrology.
+    """
+    return of_unknown_shape("abbe", "Abbe offset", pitch.scaled(abs(offset)), fundamental, 1)

@@ -1,0 +1,82 @@
+"""Time: a reading is as old as its latency, and a joint that moves has gone on. All vanish at standstill."""
+
+from __future__ import annotations
+
+import math
+
+from armsim.shapes import Proportional
+from armsim.spreads import Spread
+from armsim.terms import Term, independent
+
+
+def latency(delay: float) -> tuple[Term, ...]:
+    """Constant age of the reading.
+
+    The reading is where the joint was: too small by speed * delay. The servo, which makes the reading follow the
+    command, leads the joint ahead by as much.
+
+    Parameters
+    ----------
+    delay : float
+        [s]
+
+    References
+    ----------
+    .. [1] kinematics.
+    """
+    shape = Proportional("speed", delay)
+    return (independent("latency", "latency", (Spread("fixed", 1.0),), (shape,), math.nan),)
+
+
+def jitter(std: float) -> tuple[Term, ...]:
+    """Scatter of the instant at which the position is taken: normal, anew at every visit.
+
+    Parameters
+    ----------
+    std : float
+        Standard deviation. [s]
+
+    References
+    ----------
+    .. [1] kinematics.
+    """
+    shape = Proportional("speed")
+    return (independent("jitter", "timing jitter", (Spread("normal", std),), (shape,), math.nan, "visit"),)
+
+
+def skew(offset: Spread) -> tuple[Term, ...]:
+    """Difference between the sampling instant of this joint and that of the machine: a constant of the unit.
+
+    Parameters
+    ----------
+    offset : Spread
+        [s]
+
+    References
+    ----------
+    .. [1] kinematics.
+    """
+    return (independent("skew", "sampling skew", (offset,), (Proportional("speed"),), math.nan),)
+
+
+def free_running(cycle: float) -> tuple[Term, ...]:
+    """Age of a position taken at an instant that knows nothing of the bus: uniform between zero and a cycle.
+
+    Its mean is a constant of the machine, half a cycle; the rest is drawn anew at every visit. An encoder that samples
+    on the bus's own instant has neither.
+
+    Parameters
+    ----------
+    cycle : float
+        Of the bus. [s]
+
+    References
+    ----------
+    .. [1] uniform law of the phase between two clocks.
+    """
+    half = 0.5 * cycle
+    shape = Proportional("speed")
+    return (
+        independent("bus age", "bus cycle", (Spread("fixed", half),), (shape,), math.nan),
+        independent("bus phase", "bus cycle", (Spread("uniform", half),), (shape,), math.nan, "visit"),
+    )

@@ -1,0 +1,118 @@
+"""Known shapes of errors over the state of a joint."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from armsim.spreads import Array
+
+
+@dataclass(frozen=True)
+class State:
+    """State of one joint at every pose.
+
+    Parameters
+    ----------
+    position : (poses,) [rad or m]
+    speed : (poses,) [rad/s or m/s]
+    load : (poses,) [N m or N]
+        What gravity does to the joint, positive in the direction of its motion.
+    """
+
+    position: Array
+    speed: Array
+    load: Array
+
+    @staticmethod
+    def at_rest(position: ArrayLike) -> State:
+        """Standing still without load."""
+        where = np.asarray(position, dtype=float)
+        return State(where, np.zeros_like(where), np.zeros_like(where))
+
+
+@dataclass(frozen=True)
+class Constant:
+    """Shape: the same at every state."""
+
+    gain: float = 1.0
+
+    def value(self, state: State) -> Array:
+        return np.full(state.position.shape, self.gain)
+
+    def scaled(self, factor: float) -> Constant:
+        return Constant(self.gain * factor)
+
+    def geared(self, ratio: float) -> Constant:
+        return self
+
+    def __str__(self) -> str:
+        return "constant"
+
+
+@dataclass(frozen=True)
+class Wave:
+    """Shape: sine or cosine of ``order`` times the position.
+
+    ``order`` counts periods per turn of a revolute axis and is 2 pi over the period of a prismatic one [1/m].
+    """
+
+    function: Literal["sin", "cos"]
+    order: float
+    gain: float = 1.0
+
+    def value(self, state: State) -> Array:
+        wave = np.sin if self.function == "sin" else np.cos
+        return np.asarray(self.gain * wave(self.order * state.position), dtype=float)
+
+    def scaled(self, factor: float) -> Wave:
+        return replace(self, gain=self.gain * factor)
+
+    def geared(self, ratio: float) -> Wave:
+        return replace(self, order=self.order * ratio)
+
+    def __str__(self) -> str:
+        return f"order {self.order:g}"
+
+
+@dataclass(frozen=True)
+class Proportional:
+    """Shape: in proportion to the position, the speed or the load of the joint."""
+
+    quantity: Literal["position", "speed", "load"]
+    gain: float = 1.0
+
+    def value(self, state: State) -> Array:
+        return np.asarray(self.gain * getattr(state, self.quantity), dtype=float)
+
+    def scaled(self, factor: float) -> Proportional:
+        return replace(self, gain=self.gain * factor)
+
+    def geared(self, ratio: float) -> Proportional:
+        return self if self.quantity == "load" else self.scaled(ratio)
+
+    def __str__(self) -> str:
+        return self.quantity
+
+
+Shape = Constant | Wave | Proportional
+"""``value(state)``, shape (poses,); ``scaled(factor)``; ``geared(ratio)``: the same on the output side, where the
+position is the shaft's over the ratio."""
+
+
+def mean_product(a: Shape, b: Shape, state: State) -> float:
+    """Mean of the product of two shapes.
+
+    Over all positions in closed form where both are constants and waves (sines of different order are orthogonal),
+    else over the given states.
+    """
+    if isinstance(a, Constant) and isinstance(b, Constant):
+        return a.gain * b.gain
+    if isinstance(a, Proportional) or isinstance(b, Proportional):
+        return float(np.mean(a.value(state) * b.value(state)))
+    if isinstance(a, Wave) and isinstance(b, Wave) and (a.function, a.order) == (b.function, b.order):
+        return 0.5 * a.gain * b.gain
+    return 0.0

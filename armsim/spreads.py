@@ -1,0 +1,114 @@
+"""The laws of random quantities: what a tolerance says, as moments and draws."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Distribution = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
+COVERED = 3.0
+"""Standard deviations counted as the limit of a law without bounds (99.7 % of a normal law)."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """The law of one random quantity, symmetric about zero but for ``fixed`` and ``rayleigh``.
+
+    Parameters
+    ----------
+    distribution : str
+        ``uniform``, ``triangular``, ``arcsine`` on +-scale; ``fixed`` at +scale; ``two-valued`` at +-scale;
+        ``normal`` of standard deviation scale; ``rayleigh``: length of a plane vector with two independent normal
+        components of standard deviation scale.
+    scale : float
+        In the unit of the quantity, not negative.
+    """
+
+    distribution: Distribution
+    scale: float
+
+    def absolute_moment(self, n: int) -> float:
+        """E|x|^n in closed form, for n >= 0. Source: integrals of the densities; JCGM 101:2008 6.4 for the laws."""
+        if n == 0:
+            return 1.0
+        unit = {
+            "uniform": 1 / (n + 1),
+            "triangular": 2 / ((n + 1) * (n + 2)),
+            "arcsine": math.gamma((n + 1) / 2) / (math.sqrt(math.pi) * math.gamma(n / 2 + 1)),
+            "fixed": 1.0,
+            "two-valued": 1.0,
+            "normal": 2 ** (n / 2) * math.gamma((n + 1) / 2) / math.sqrt(math.pi),
+            "rayleigh": 2 ** (n / 2) * math.gamma(n / 2 + 1),
+        }
+        return unit[self.distribution] * self.scale**n
+
+    @property
+    def mean(self) -> float:
+        """Expected value of the signed quantity."""
+        return self.absolute_moment(1) if self.distribution in ("fixed", "rayleigh") else 0.0
+
+    @property
+    def second_moment(self) -> float:
+        """E x^2."""
+        return self.absolute_moment(2)
+
+    @property
+    def rms(self) -> float:
+        """Square root of E x^2."""
+        return math.sqrt(self.absolute_moment(2))
+
+    @property
+    def limit(self) -> float:
+        """Largest magnitude; `COVERED` standard deviations where the law has no bound."""
+        return self.scale * (COVERED if self.distribution in ("normal", "rayleigh") else 1.0)
+
+    def scaled(self, factor: float) -> Spread:
+        """The law of a positive factor times the quantity."""
+        return replace(self, scale=self.scale * factor)
+
+    def quantile(self, p: Array) -> Array:
+        """Quantiles at probabilities p in (0, 1). Source: inverses of the distribution functions."""
+        from scipy.special import ndtri
+
+        if self.distribution == "uniform":
+            standard = 2.0 * p - 1.0
+        elif self.distribution == "triangular":
+            standard = np.where(p < 0.5, np.sqrt(2.0 * p) - 1.0, 1.0 - np.sqrt(2.0 * (1.0 - p)))
+        elif self.distribution == "arcsine":
+            standard = np.sin(np.pi * (p - 0.5))
+        elif self.distribution == "fixed":
+            standard = np.ones_like(p)
+        elif self.distribution == "two-valued":
+            standard = np.where(p < 0.5, -1.0, 1.0)
+        elif self.distribution == "normal":
+            standard = ndtri(p)
+        else:
+            standard = np.sqrt(-2.0 * np.log1p(-p))
+        return np.asarray(self.scale * standard, dtype=float)
+
+    def expectation(self, function: Callable[[Array], Array], steps: int = 2000) -> float:
+        """Expected value of a function of the quantity, by midpoints of equal probability."""
+        return float(np.mean(function(self.quantile((np.arange(steps) + 0.5) / steps))))
+
+    def draw(self, generator: Generator, n: int) -> Array:
+        """n independent values, shape (n,)."""
+        if self.distribution == "uniform":
+            return generator.uniform(-self.scale, self.scale, n)
+        if self.distribution == "triangular":
+            return self.scale * (generator.random(n) - generator.random(n))
+        if self.distribution == "arcsine":
+            return self.scale * np.sin(np.pi * (generator.random(n) - 0.5))
+        if self.distribution == "fixed":
+            return np.full(n, self.scale)
+        if self.distribution == "two-valued":
+            return np.where(generator.random(n) < 0.5, -self.scale, self.scale)
+        if self.distribution == "normal":
+            return self.scale * generator.standard_normal(n)
+        return self.scale * np.sqrt(2.0 * generator.standard_exponential(n))
