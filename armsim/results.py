@@ -65,15 +65,15 @@ class UnitQuantiles:
 class Comparison:
     """Coverage intervals of first order and Monte Carlo held against each other, JCGM 101:2008 clause 8.
 
-    ``difference`` is the larger of the distances between interval ends, over the three coordinates; ``tolerance`` the
-    numerical tolerance of that coordinate; ``sampling`` the 95 % half-width of the difference from sampling alone.
-    The verdict is ``undecided`` where sampling is too coarse to tell.
+    ``difference`` is the distance between those interval ends, over the three coordinates, that decide; ``tolerance``
+    the numerical tolerance; ``sampling`` the 95 % half-width of the difference from sampling alone, null where the
+    sample cannot tell. The verdict is ``undecided`` where sampling is too coarse.
     """
 
     digits: int
     difference: float
     tolerance: float
-    sampling: float
+    sampling: float | None
     verdict: Verdict
 
 
@@ -124,7 +124,11 @@ class Distribution:
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Summary:
-    """A task in one look. ``p95`` is the largest over the poses; ``met`` and ``reasons`` judge the requirement."""
+    """A task in one look.
+
+    ``worst_pose`` is where the quantile at the coverage of the requirement is largest; ``p95`` and ``at_coverage`` are
+    those of that pose; ``met`` and ``reasons`` judge the requirement.
+    """
 
     p95: float
     p95_interval: Interval | None
@@ -154,6 +158,7 @@ class Grid:
 
     plane: str
     at: float
+    step: float
     first: tuple[float, ...]
     second: tuple[float, ...]
     pose: tuple[tuple[int, ...], ...]
@@ -187,30 +192,62 @@ class TaskResult:
 
 @dataclass(frozen=True)
 class TermSheet:
-    """One error term at its joint. ``std`` is its standard deviation at a position picked at random. [rad or m]"""
+    """One error term at its joint.
+
+    ``std`` is the root mean square of the error at a position picked at random, its mean included, ``limit`` the
+    largest error. ``orders`` are the periods per turn of the joint (per metre, times 2 pi, on a linear axis) of a wave.
+    [rad or m]
+    """
 
     name: str
     cause: str
     life: str
     shape: str
+    orders: tuple[float, ...]
     std: float
     limit: float
 
 
 @dataclass(frozen=True)
+class JointCurve:
+    """Error of a joint over one turn (or its travel) that every visit has, in SI.
+
+    ``unit`` is one built unit; ``low`` and ``high`` hold 95 % of the units at each position; ``order`` and ``rms`` are
+    the waves of which the curve is made, root mean square over units and positions.
+    """
+
+    position: tuple[float, ...]
+    unit: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    order: tuple[float, ...]
+    rms: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class JointSheet:
-    """A joint and its terms. ``unit`` is "rad" or "m"; ``limit`` adds the limits of all terms."""
+    """A joint and its terms. ``unit`` is "rad" or "m".
+
+    ``std`` is the root sum square of all terms, ``limit`` the sum of their limits (worst case); ``lever_arm`` is the
+    largest distance by which a small motion of the joint moves the tool, per unit of motion [m/rad or 1], over its
+    ranges; ``contrast`` is what the placement of the head leaves of the signal (as 1/sqrt of the mean of 1/contrast^2).
+    """
 
     unit: str
     encoder: str
     placement: str
     resolution_bits: float
     step: float
+    lever_arm: float
+    contrast: float
     terms: tuple[TermSheet, ...]
     std: float
     std_accuracy: float
     std_repeatability: float
     limit: float
+    limit_accuracy: float
+    limit_repeatability: float
+    curve: JointCurve
 
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))

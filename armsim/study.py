@@ -15,12 +15,13 @@ from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised, linearise
 from armsim.engine.montecarlo import PoseSample, sample_poses
 from armsim.engine.plan import SamplingPlan
-from armsim.errors import RunError
-from armsim.model.machine import Machine, Situation
+from armsim.engine.sheet import joint_sheets, link_sheet
+from armsim.engine.validation import validate
+from armsim.errors import InputError, Problem, RunError
+from armsim.model.machine import Situation
 from armsim.present import percent, show
 from armsim.results import (
     FORMAT,
-    Comparison,
     Distribution,
     ErrorStatistics,
     FirstOrder,
@@ -32,14 +33,14 @@ from armsim.results import (
     Result,
     Summary,
     TaskResult,
-    TermSheet,
     UnitQuantiles,
+    Unreachable,
     Vector,
     Yield,
 )
 from armsim.spreads import Array
-from armsim.tasks import PoseSet, Task
-from armsim.terms import Axis, Term
+from armsim.tasks import Poses, PoseSet, Task
+from armsim.terms import Term
 
 ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
@@ -71,18 +72,33 @@ class Study:
         return Study(load_scenario(path))
 
     def with_plan(self, units: int | None = None, visits: int | None = None, seed: int | None = None) -> Study:
-        """The same study sampled otherwise."""
+        """The same study sampled otherwise.
+
+        Raises
+        ------
+        InputError
+            The requirement speaks of repeatability and a single visit is asked for.
+        """
         old = self.scenario.plan
         plan = SamplingPlan(
             old.units if units is None else units,
             old.visits if visits is None else visits,
             old.seed if seed is None else seed,
         )
+        requirement = self.scenario.requirement
+        if plan.visits < 2 and requirement is not None and requirement.repeatability is not None:
+            found, accepted = "repeatability is required, and one visit tells none", "at least 2; ISO 9283 takes 30"
+            raise InputError(Problem("command line", 0, 0, "--visits", found, accepted))
         return Study(replace(self.scenario, plan=plan))
 
     def sheets(self) -> dict[str, JointSheet]:
         """Every joint with its terms, without sampling."""
-        return {joint.name: _sheet(self.scenario.machine, i) for i, joint in enumerate(self.scenario.machine.joints)}
+        fastest = np.zeros(len(self.scenario.machine.joints))
+        for task in self.scenario.tasks:
+            if isinstance(task, Poses):
+                for pose in task.poses:
+                    fastest = np.maximum(fastest, np.abs(pose.speeds or 0.0))
+        return joint_sheets(self.scenario.machine, self.scenario.plan.seed, fastest)
 
     def run(self, workers: int | None = None, progress: Progress = _quiet) -> Result:
         """Sample the population at every pose of every task.
@@ -125,7 +141,7 @@ class Study:
             requirement=scenario.requirement,
             tasks=tasks,
             joints=self.sheets(),
-            links=tuple(_term_sheet(term, term.axes[0]) for term in scenario.machine.terms if term.owner == "links"),
+            links=link_sheet(scenario.machine),
             warnings=_warnings(scenario, tasks),
         )
 
@@ -134,7 +150,7 @@ def _run_task(
     scenario: Scenario, task: Task, poses: PoseSet, number: int, workers: int, progress: Progress
 ) -> TaskResult:
     plan, requirement = scenario.plan, scenario.requirement
-    situation = scenario.machine.at(poses.joints)
+    situation = scenario.machine.at(poses.joints, poses.speeds)
     linear = linearise(situation)
     total = len(poses.names)
     done = 0
@@ -156,7 +172,9 @@ def _run_task(
     worst = int(np.argmax([pose.error.at_coverage for pose in results]))
     # the worst pose once more, for the distribution over units: cheaper than keeping every unit at every pose
     (ap, rp), *_ = sample_poses(
-        scenario.machine.at(poses.joints[worst : worst + 1]),
+        scenario.machine.at(
+            poses.joints[worst : worst + 1], None if poses.speeds is None else poses.speeds[worst : worst + 1]
+        ),
         plan,
         number,
         lambda pose, sample: (np.sort(stats.pose_accuracy(sample.barycentre)), np.sort(sample.repeatability)),
@@ -173,7 +191,7 @@ def _run_task(
         kind=task.kind,
         poses=results,
         unreachable=poses.unreachable,
-        summary=_summary(scenario, results, linear, situation, worst, passing),
+        summary=_summary(scenario, task.kind, poses.unreachable, results, linear, situation, worst, passing),
         distribution=distribution,
         skeleton=tuple(_vector(point) for point in situation.postures.points[worst]),
         grid=poses.grid,
@@ -225,38 +243,10 @@ def _pose_result(
             mean=_vector(linear.mean[pose]),
             rms=math.sqrt(linear.mean_square[pose]),
             covariance=_matrix(linear.covariance[pose]),
-            validation=_validate(linear, pose, sample, flat),
+            validation=validate(linear, pose, sample.displacement),
         ),
         shares=_shares(situation.terms, linear, pose),
     )
-
-
-def _validate(linear: Linearised, pose: int, sample: PoseSample, flat: Array) -> tuple[Comparison, ...]:
-    """First order against Monte Carlo on every coordinate, to two significant digits and to one."""
-    std = np.sqrt(np.diag(linear.covariance[pose]))
-    lines: dict[int, list[tuple[float, float, float]]] = {2: [], 1: []}
-    for axis in range(3):
-        ordered = np.sort(flat[axis])
-        low = stats.nested_quantile(sample.displacement[axis], ordered, 0.025)
-        high = stats.nested_quantile(sample.displacement[axis], ordered, 0.975)
-        centre, half = linear.mean[pose, axis], 1.959963984540054 * std[axis]
-        difference = float(max(abs(centre - half - low.value), abs(centre + half - high.value)))
-        ends = [(e.interval[1] - e.interval[0]) / 2 if e.interval is not None else math.inf for e in (low, high)]
-        for digits, rows in lines.items():
-            rows.append((difference, stats.numerical_tolerance(float(std[axis]), digits), max(ends)))
-    return tuple(_compare(digits, rows) for digits, rows in lines.items())
-
-
-def _compare(digits: int, rows: list[tuple[float, float, float]]) -> Comparison:
-    """The coordinate that agrees least decides."""
-    difference, tolerance, sampling = max(rows, key=lambda row: row[0] - row[1])
-    if all(d + s <= t for d, t, s in rows):
-        verdict = "agrees"
-    elif any(d - s > t for d, t, s in rows):
-        verdict = "differs"
-    else:
-        verdict = "undecided"
-    return Comparison(digits, difference, tolerance, sampling, verdict)  # type: ignore[arg-type]
 
 
 def _shares(terms: Sequence[Term], linear: Linearised, pose: int) -> dict[str, dict[str, float]]:
@@ -271,6 +261,8 @@ def _shares(terms: Sequence[Term], linear: Linearised, pose: int) -> dict[str, d
 
 def _summary(
     scenario: Scenario,
+    kind: str,
+    unreachable: tuple[Unreachable, ...],
     poses: tuple[PoseResult, ...],
     linear: Linearised,
     situation: Situation,
@@ -278,7 +270,7 @@ def _summary(
     passing: np.ndarray,
 ) -> Summary:
     requirement, plan = scenario.requirement, scenario.plan
-    top = max(poses, key=lambda pose: pose.error.p95)
+    top = poses[worst]
     rp = [pose.repeatability.p95 for pose in poses if pose.repeatability.p95 is not None]
     total = float(linear.mean_square.sum())
     groups: dict[str, float] = {}
@@ -303,6 +295,8 @@ def _summary(
                 f"{percent(requirement.coverage)} of errors lie within {show(worst_error)} at {poses[worst].name}, "
                 f"required {show(requirement.position)}"
             )
+        if kind == "poses" and unreachable:
+            reasons.append(f"{', '.join(point.name for point in unreachable[:5])} cannot be reached")
         if requirement.yield_ is not None and judged.value < requirement.yield_:
             reasons.append(f"yield {percent(judged.value)}, required {percent(requirement.yield_)}")
     return Summary(
@@ -335,29 +329,6 @@ def _unit_quantiles(ordered: Array) -> UnitQuantiles:
         return UnitQuantiles(None, None, None, None)
     p50, p95 = stats.unit_quantile(ordered, 0.5), stats.unit_quantile(ordered, 0.95)
     return UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
-
-
-def _sheet(machine: Machine, number: int) -> JointSheet:
-    joint, axis = machine.joints[number], Axis(machine.joints[number].name)
-    terms = [term for term in machine.terms if term.owner == joint.name]
-    squares = {life: sum(term.mean_square(axis) for term in terms if term.life == life) for life in ("unit", "visit")}
-    return JointSheet(
-        unit="rad" if joint.encoder.rotary else "m",
-        encoder=joint.encoder.name,
-        placement=joint.placement,
-        resolution_bits=joint.resolution_bits,
-        step=joint.step,
-        terms=tuple(_term_sheet(term, axis) for term in terms),
-        std=math.sqrt(sum(squares.values())),
-        std_accuracy=math.sqrt(squares["unit"]),
-        std_repeatability=math.sqrt(squares["visit"]),
-        limit=sum(term.limit for term in terms),
-    )
-
-
-def _term_sheet(term: Term, axis: Axis) -> TermSheet:
-    shapes = ", ".join(dict.fromkeys(str(act.shape) for act in term.acts))
-    return TermSheet(term.name, term.cause, term.life, shapes, math.sqrt(term.mean_square(axis)), term.limit)
 
 
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:

@@ -9,9 +9,8 @@ into one term. Physics functions make terms, the machine collects them, every an
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.random import Generator
@@ -47,7 +46,18 @@ class Act:
 SHAFT = Axis("", "shaft")
 """The shaft a physics function speaks of, before the machine is assembled."""
 
-Draw = Callable[[Generator, int], Array]
+
+class Draw(Protocol):
+    """Draws the coefficients of a term together."""
+
+    @property
+    def limits(self) -> tuple[float, ...]:
+        """Largest magnitude of each coefficient."""
+        ...
+
+    def __call__(self, generator: Generator, n: int) -> Array:
+        """n draws, shape (K, n)."""
+        ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +79,8 @@ class Term:
     second_moment : (K, K)
         E c c^T, in closed form.
     limit : float
-        Largest magnitude of the error on its axis, for the joint sheet. [rad or m]
+        Largest magnitude of the error on its axis, for the joint sheet [rad or m]; nan where it depends on the state:
+        then ``draw.limits`` bounds the coefficients.
     """
 
     name: str
@@ -115,6 +126,14 @@ class Term:
         )
         return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=self.limit * abs(gain))
 
+    def largest(self, axis: Axis, state: State) -> float:
+        """Largest magnitude of the error on one axis: the limit, or over the given states where it depends on them."""
+        if math.isfinite(self.limit):
+            return self.limit
+        bounds = self.draw.limits
+        acts = [act for act in self.acts if act.axis == axis]
+        return float(sum(bounds[act.coefficient] * np.abs(act.shape.value(state)).max() for act in acts))
+
     def mean_square(self, axis: Axis, state: State) -> float:
         """Mean square of the error on one axis, over all positions or the given states. [rad^2 or m^2]"""
         acts = [act for act in self.acts if act.axis == axis]
@@ -133,6 +152,11 @@ class Independent:
 
     def __call__(self, generator: Generator, n: int) -> Array:
         return np.stack([spread.draw(generator, n) for spread in self.spreads])
+
+    @property
+    def limits(self) -> tuple[float, ...]:
+        """Largest magnitude of each coefficient."""
+        return tuple(spread.limit for spread in self.spreads)
 
 
 def independent(
@@ -175,6 +199,11 @@ class Polar:
             size = part.scale * r**part.power
             rows += [size * np.cos(part.turns * phi), -size * np.sin(part.turns * phi)]
         return np.stack(rows)
+
+    @property
+    def limits(self) -> tuple[float, ...]:
+        """Largest magnitude of each coefficient."""
+        return tuple(abs(part.scale) * self.spread.limit**part.power for part in self.parts for _ in range(2))
 
 
 def polar(name: str, cause: str, spread: Spread, phase: float | None, parts: tuple[Part, ...]) -> Term:
@@ -220,16 +249,21 @@ class UnknownOrder:
         out[2 * which + 1, np.arange(n)] = self.amplitude * np.sin(phase)
         return out
 
+    @property
+    def limits(self) -> tuple[float, ...]:
+        """Largest magnitude of each coefficient."""
+        return (self.amplitude,) * (2 * self.orders)
+
 
 def unknown_curve(name: str, cause: str, spread: Spread, orders: tuple[float, ...], kept: tuple[bool, ...]) -> Term:
     """A curve over the turn of which only the size is known.
 
     Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
     at a position picked at random the error then has the standard uncertainty that the tolerance states (a/sqrt(3) for
-    +-a, JCGM 100:2008 4.3.7), and never exceeds the tolerance. Orders that are not ``kept`` (averaged away by read
-    heads) stay as draws without effect.
+    +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. Orders that are not
+    ``kept`` (averaged away by read heads) stay as draws without effect.
     """
-    amplitude = math.sqrt(2.0) * spread.rms
+    amplitude = min(math.sqrt(2.0) * spread.rms, spread.limit)
     n = len(orders)
     acts = tuple(
         act

@@ -11,7 +11,8 @@ import roboticstoolbox as rtb
 
 from armsim.model.arm import Arm, ArmJoint, Motion
 from armsim.model.chain import denavit_hartenberg
-from armsim.model.joint import Encoder, Joint, Summary
+from armsim.model.encoder import Encoder, Summary
+from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.shapes import State
 from armsim.spreads import Spread
@@ -55,7 +56,7 @@ def curve(
     terms: tuple[Term, ...], positions: np.ndarray, coefficients: dict[str, np.ndarray] | None = None
 ) -> np.ndarray:
     """Error of terms at positions, with the mean coefficients or the given ones."""
-    state = State(np.asarray(positions, dtype=float))
+    state = State.at_rest(positions)
     out = np.zeros(len(state.position))
     for term in terms:
         values = term.mean if coefficients is None else coefficients[term.name]

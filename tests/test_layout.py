@@ -16,9 +16,17 @@ FLOORS = [
     {"model"},
     {"physics"},
     {"figures"},
-    {"terms", "results", "core", "errors", "present"},
+    {"terms", "shapes", "spreads", "results", "core", "errors", "present"},
 ]
-GROUND_ORDER = {"terms": {"core"}, "results": {"terms"}, "errors": set(), "present": set(), "core": set()}
+GROUND_ORDER = {
+    "terms": {"shapes", "spreads"},
+    "shapes": {"spreads"},
+    "spreads": set(),
+    "results": {"spreads"},
+    "errors": set(),
+    "present": set(),
+    "core": set(),
+}
 
 
 def floor(name: str) -> int:

@@ -44,7 +44,7 @@ TERMS = [
     *assembly.disc_tilt(Spread("triangular", 0.1), phase=1.1),
     *assembly.mastering(Spread("fixed", 1e-3)),
     *gear.kinematic_error(Spread("arcsine", 1e-3), 2, 100),
-    *gear.lost_motion(1e-3),
+    *gear.reversal(1e-3),
     *scale.graduation(Spread("uniform", 1e-3), 1.0),
     *scale.quantisation(64, 4),
     *scale.summary_repeatability(Spread("normal", 1e-3)),
@@ -82,10 +82,10 @@ def test_mean_products_over_all_positions() -> None:
     shapes = [Constant(2.0), Wave("sin", 3, 1.5), Wave("cos", 3, 0.5), Wave("sin", 4, 1.0), Wave("sin", 3, -1.0)]
     from armsim.shapes import State
 
-    turn = State(np.linspace(0, 2 * np.pi, 4096, endpoint=False))
+    turn = State.at_rest(np.linspace(0, 2 * np.pi, 4096, endpoint=False))
     for a in shapes:
         for b in shapes:
-            assert mean_product(a, b) == pytest.approx(np.mean(a.value(turn) * b.value(turn)), abs=1e-12)
+            assert mean_product(a, b, turn) == pytest.approx(np.mean(a.value(turn) * b.value(turn)), abs=1e-12)
 
 
 def test_placing_a_term_scales_its_limit_and_keeps_its_draws() -> None:

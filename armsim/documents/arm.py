@@ -12,11 +12,14 @@ from armsim.documents.source import KeyPath, Source
 from armsim.documents.urdf import read_chain
 from armsim.errors import InputError
 from armsim.model.arm import Arm, ArmJoint, Motion
-from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, denavit_hartenberg, placed
+from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, TOOL, denavit_hartenberg, placed
+from armsim.model.gravity import Mass, Masses
 from armsim.spreads import Spread
 from armsim.terms import Axis
 
 MOST_JOINTS = 64
+RESERVED = (TOOL, "bias", "links", "machine")
+"""Names that results use for what belongs to no joint."""
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
 LengthTolerance = Annotated[Tolerance | None, tolerance("length")]
@@ -99,15 +102,30 @@ class URDFKinematics(Document):
     tool: Frame = Frame()
 
 
+class MassDocument(Document):
+    """A mass and its centre, in the frame that carries it."""
+
+    mass: Annotated[float, quantity("mass", least=0.0)]
+    centre: tuple[Length, Length, Length] = (0.0, 0.0, 0.0)
+
+
+class MassesDocument(Document):
+    """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
+
+    links: dict[Word, MassDocument] = Field(default_factory=dict)
+    payload: MassDocument | None = None
+
+
 class ArmDocument(Document):
     """Kinematics of an arm."""
 
-    later = frozenset({"masses"})
     kind: Literal["arm"]
     name: Word
     kinematics: Annotated[DHKinematics | URDFKinematics, Field(discriminator="convention")]
     groups: dict[Word, list[Word]] = Field(default_factory=dict)
     tolerances: dict[str, Any] | None = None
+    masses: MassesDocument | None = None
+    expansion: Annotated[float, quantity("expansion")] = 0.0
 
 
 Tolerances = tuple[tuple[Axis, Spread], ...]
@@ -152,13 +170,29 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[
             entry = getattr(own, parameter, None) or getattr(common, parameter)
             if entry is not None and entry.spread.scale:
                 tolerances.append((Axis(name, parameter), entry.spread))
+    for name in document.masses.links if document.masses is not None else ():
+        if name not in names:
+            raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(names))
+    for name in (*names, *document.groups):
+        if name in RESERVED:
+            raise source.error((*at, "groups" if name in document.groups else "kinematics"),
+                               f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip
     motions = (
         *placed(kinematics.base.xyz, kinematics.base.rpy),
         *chain,
-        *placed(kinematics.tool.xyz, kinematics.tool.rpy),
+        *placed(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
     )
     groups = {name: tuple(members) for name, members in document.groups.items()}
     return Arm(document.name, joints, motions, groups), tuple(tolerances)
+
+
+def build_masses(document: ArmDocument) -> Masses | None:
+    """The masses of a document."""
+    if document.masses is None:
+        return None
+    links = {name: Mass(link.mass, link.centre) for name, link in document.masses.links.items()}
+    payload = document.masses.payload
+    return Masses(links, None if payload is None else Mass(payload.mass, payload.centre))
 
 
 def _rows(kinematics: DHKinematics, source: Source, at: KeyPath) -> tuple[tuple[ArmJoint, ...], list[Motion]]:

@@ -8,25 +8,44 @@ from typing import Annotated, Any, Literal
 from pydantic import model_validator
 
 from armsim.documents import units
-from armsim.documents.fields import Document, Tolerance, Word, count, number, quantity, tolerance, wrong
+from armsim.documents.fields import (
+    Document,
+    Measured,
+    Tolerance,
+    Word,
+    count,
+    measured,
+    number,
+    quantity,
+    tolerance,
+    wrong,
+)
 from armsim.documents.source import Source
 from armsim.errors import InputError
-from armsim.model.joint import Encoder, Signal, Summary
+from armsim.model.encoder import Encoder, Signal, Summary, Timing
 from armsim.physics.signal import NONE
 
 Ratio = Annotated[Tolerance | None, tolerance("ratio")]
 Share = Annotated[float, quantity("ratio", least=0.0, most=1.0)]
+Duration = Annotated[float, quantity("time", least=0.0)]
+BESIDE_SUMMARY = ("kind", "name", "measures", "price", "summary", "timing", "drift", "expansion", "hysteresis")
+"""Keys that may stand beside a summary: what a summary does not cover."""
+OF_THE_SHAFT = ("graduation_error", "accuracy", "repeatability", "drift")
+"""Keys whose kind follows what the encoder measures."""
 Position = Annotated[Tolerance | None, tolerance("angle", "length")]
 
 
 class SignalDocument(Document):
     """Imperfections of the analogue signals, over their amplitude."""
 
-    later = frozenset({"third_harmonic"})
     offset: Ratio = None
     amplitude_mismatch: Ratio = None
     phase_error: Annotated[Tolerance | None, tolerance("angle")] = None
+    third_harmonic: Ratio = None
+    third_harmonic_order: Literal[2, 4] = 4
     noise: Annotated[float, quantity("ratio", least=0.0)] = 0.0
+    averages: Annotated[int, count()] = 1
+    offset_drift: Annotated[Tolerance | None, tolerance("relative drift")] = None
 
 
 class CorrectionsDocument(Document):
@@ -34,6 +53,14 @@ class CorrectionsDocument(Document):
 
     signal: Share = 0.0
     eccentricity: Share = 0.0
+    latency: Share = 0.0
+
+
+class TimingDocument(Document):
+    """Age of a reading, and standard deviation of its instant."""
+
+    latency: Duration = 0.0
+    jitter: Duration = 0.0
 
 
 class SummaryDocument(Document):
@@ -47,7 +74,6 @@ class SummaryDocument(Document):
 class EncoderDocument(Document):
     """A position sensor."""
 
-    later = frozenset({"hysteresis", "timing"})
     kind: Literal["encoder"]
     name: Word
     measures: Literal["rotation", "translation"]
@@ -55,9 +81,15 @@ class EncoderDocument(Document):
     signal_period: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     interpolation: Annotated[float | None, quantity("bits", least=0.0, most=40.0)] = None
     track_radius: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
+    sensing_window: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     graduation_error: Position = None
     signal: SignalDocument = SignalDocument()
+    hysteresis: Annotated[Measured | None, measured("angle", "length")] = None
     corrections: CorrectionsDocument = CorrectionsDocument()
+    timing: TimingDocument = TimingDocument()
+    drift: Annotated[Tolerance | None, tolerance("angular drift", "linear drift")] = None
+    expansion: Annotated[float, quantity("expansion")] = 0.0
+    slope_error: Annotated[Tolerance | None, tolerance("slope", "ratio")] = None
     read_heads: Annotated[int, count(1, 64)] = 1
     price: Annotated[float, number(lambda x: x >= 0, "a number of cost units, not negative")] = 0.0
     summary: SummaryDocument | None = None
@@ -65,7 +97,7 @@ class EncoderDocument(Document):
     @model_validator(mode="after")
     def _whole(self) -> EncoderDocument:
         scale = ("signal_periods", "signal_period", "interpolation")
-        given = [key for key in self.model_fields_set if key not in ("kind", "name", "measures", "price", "summary")]
+        given = [key for key in self.model_fields_set if key not in BESIDE_SUMMARY]
         if self.summary is not None:
             if given:
                 raise wrong(f"'summary' beside {', '.join(sorted(given))}", "either a summary or the causes, not both")
@@ -77,8 +109,12 @@ class EncoderDocument(Document):
         unused = next(key for key in scale if key not in needed)
         if getattr(self, unused) is not None:
             raise wrong(f"{unused!r} on an encoder that measures {self.measures}", needed[0])
-        if self.measures == "translation" and self.track_radius is not None:
-            raise wrong("'track_radius' on an encoder that measures translation", "leave it out")
+        strangers = ("track_radius",) if self.measures == "translation" else ("expansion", "slope_error")
+        for key in strangers:
+            if getattr(self, key):
+                raise wrong(f"'{key}' on an encoder that measures {self.measures}", "leave it out")
+        if self.read_heads > 1 and self.measures == "translation":
+            raise wrong("'read_heads' on an encoder that measures translation", "1")
         return self
 
 
@@ -90,7 +126,7 @@ def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int
     def spread(entry: Tolerance | None, *path: str) -> Any:
         if entry is None:
             return NONE
-        if entry.kind != kind and path[-1] in ("graduation_error", "accuracy", "repeatability"):
+        if path[-1] in OF_THE_SHAFT and entry.kind not in (kind, f"{'angular' if rotary else 'linear'} drift"):
             raise _wrong_kind(source, (*at, *path), entry.kind, kind)
         return entry.spread
 
@@ -102,7 +138,9 @@ def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int
             spread(sheet.accuracy, "summary", "accuracy"),
             spread(sheet.repeatability, "summary", "repeatability"),
         )
-    signal = document.signal
+    signal, hysteresis = document.signal, document.hysteresis
+    if hysteresis is not None and hysteresis.kind != kind:
+        raise _wrong_kind(source, (*at, "hysteresis"), hysteresis.kind, kind)
     return Encoder(
         name=document.name,
         rotary=rotary,
@@ -110,15 +148,25 @@ def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int
         signal_period=document.signal_period or 0.0,
         interpolation=document.interpolation or 0.0,
         track_radius=document.track_radius or 0.0,
+        sensing_window=document.sensing_window or 0.0,
         graduation_error=spread(document.graduation_error, "graduation_error"),
         signal=Signal(
             spread(signal.offset, "signal", "offset"),
             spread(signal.amplitude_mismatch, "signal", "amplitude_mismatch"),
             spread(signal.phase_error, "signal", "phase_error"),
+            spread(signal.third_harmonic, "signal", "third_harmonic"),
+            signal.third_harmonic_order,
             signal.noise,
+            signal.averages,
+            spread(signal.offset_drift, "signal", "offset_drift"),
         ),
-        corrections={"signal": document.corrections.signal, "eccentricity": document.corrections.eccentricity},
+        hysteresis=0.0 if hysteresis is None else abs(hysteresis.value),
+        corrections=document.corrections.model_dump(),
         read_heads=document.read_heads,
+        timing=Timing(document.timing.latency, document.timing.jitter),
+        drift=spread(document.drift, "drift"),
+        expansion=document.expansion,
+        slope_error=spread(document.slope_error, "slope_error"),
         price=document.price,
         summary=summary,
     )

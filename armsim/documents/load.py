@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import difflib
+import hashlib
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from armsim.documents.arm import ArmDocument, build_arm, validated
+from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses, validated
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
+from armsim.documents.joint import build_joint
 from armsim.documents.scenario import (
     ScenarioDocument,
-    build_joint,
     build_requirement,
     build_task,
     check_joints,
@@ -21,8 +23,10 @@ from armsim.documents.source import KeyPath, Source, read_source
 from armsim.engine.plan import SamplingPlan
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
-from armsim.model.joint import Encoder
-from armsim.model.machine import Machine
+from armsim.model.encoder import Encoder
+from armsim.model.joint import Bus
+from armsim.model.machine import Environment, Machine
+from armsim.physics.signal import NONE
 from armsim.results import Requirement
 from armsim.tasks import Task
 
@@ -90,14 +94,20 @@ class _Loader:
         arm_document = validated(ArmDocument, arm_data, arm_source, at)
         arm, tolerances = build_arm(arm_document, arm_source, at)
         check_joints(document, arm, source)
+        if isinstance(arm_document.kinematics, URDFKinematics):
+            file = arm_source.path.parent / arm_document.kinematics.file
+            digest = hashlib.sha256(file.read_bytes()).hexdigest()
+            self.sources[file.resolve()] = Source(file, {}, {}, digest)
+        skew = document.bus.skew
+        bus = Bus(document.bus.cycle, document.bus.synchronous, NONE if skew is None else skew.spread)
         joints = []
         for joint in arm.joints:
             here = ("joints", joint.name)
             entry = document.joints[joint.name]
             try:
-                data, encoder_source, at = self._resolve(entry.encoder, "encoder", (*here, "encoder"))
-                encoder = build_encoder(validated(EncoderDocument, data, encoder_source, at), encoder_source, at)
-                joints.append(build_joint(entry, joint, encoder, source, here))
+                encoder = self._encoder(entry.encoder, (*here, "encoder"))
+                motor = self._encoder(entry.motor_encoder, (*here, "motor_encoder")) if entry.motor_encoder else None
+                joints.append(build_joint(entry, joint, encoder, motor, bus, source, here))
             except InputError as error:
                 problems += error.problems
         tasks: list[Task] = []
@@ -110,15 +120,25 @@ class _Loader:
                 problems += error.problems
         if problems:
             raise InputError(*dict.fromkeys(problems))
+        for built in joints:
+            if built.geared and math.isfinite(built.transmission.stiffness) and arm_document.masses is None:
+                path = ("joints", built.name, "transmission", "stiffness")
+                raise source.error(path, "stiffness without masses: no load to twist the gear", "masses in the arm")
         sampling = document.sampling
+        rise = document.environment.temperature_rise
+        environment = Environment(None if rise is None else rise.spread, arm_document.expansion)
         return Scenario(
             document.name,
-            Machine(arm, tuple(joints), tolerances),
+            Machine(arm, tuple(joints), tolerances, build_masses(arm_document), environment),
             tuple(tasks),
             SamplingPlan(sampling.units, sampling.visits, sampling.seed),
             build_requirement(document.requirement, sampling, source),
             tuple(self.sources.values()),
         )
+
+    def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
+        data, source, place = self._resolve(reference, "encoder", at)
+        return build_encoder(validated(EncoderDocument, data, source, place), source, place)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
         """Data of a reference: a path relative to the scenario, or the document standing in place."""

@@ -21,15 +21,16 @@ from armsim.documents.fields import (
 from armsim.documents.source import KeyPath, Source
 from armsim.errors import InputError
 from armsim.model.arm import Arm, ArmJoint
-from armsim.model.joint import Encoder, Harmonic, Joint, Magnitude, Mounting, Transmission
-from armsim.physics.signal import NONE
 from armsim.results import Requirement
 from armsim.tasks import Command, NamedPose, Poses, Slice, Task
+from armsim.tasks.slice import cells
 
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
 Positions = list[Annotated[Measured, measured("angle", "length")]]
-Ends = Annotated[list[Length], Field(min_length=2, max_length=2)]
+LengthMagnitude = Annotated[Tolerance | None, tolerance("length", magnitude=True)]
+AngleMagnitude = Annotated[Tolerance | None, tolerance("angle", magnitude=True)]
+Ends = tuple[Length, Length]
 Reference = Any
 """A path relative to the file, or the document itself."""
 
@@ -37,9 +38,15 @@ Reference = Any
 class MountingDocument(Document):
     """How the scale sits on its shaft."""
 
-    later = frozenset({"head_tangential", "head_radial", "head_tilt"})
-    eccentricity: Annotated[Tolerance | None, tolerance("length", magnitude=True)] = None
-    disc_tilt: Annotated[Tolerance | None, tolerance("angle", magnitude=True)] = None
+    eccentricity: LengthMagnitude = None
+    ellipticity: LengthMagnitude = None
+    disc_tilt: AngleMagnitude = None
+    coupling_angle: AngleMagnitude = None
+    head_tangential: Annotated[Tolerance | None, tolerance("length")] = None
+    head_radial: Annotated[Tolerance | None, tolerance("length")] = None
+    head_tilt: Annotated[Tolerance | None, tolerance("angle")] = None
+    abbe_offset: Annotated[float | None, quantity("length")] = None
+    guide_pitch: Annotated[Tolerance | None, tolerance("angle")] = None
 
 
 class HarmonicDocument(Document):
@@ -47,26 +54,45 @@ class HarmonicDocument(Document):
 
     per: Literal["input-turn", "output-turn"]
     order: Annotated[float, number(lambda x: x > 0, "a number above zero")]
-    amplitude: Annotated[Tolerance, tolerance("angle", "length", magnitude=True)]
+    amplitude: Annotated[Tolerance, tolerance("angle", magnitude=True)]
 
 
 class TransmissionDocument(Document):
     """The gear between motor and joint."""
 
-    later = frozenset({"stiffness"})
+    type: Literal["strain-wave", "cycloidal", "planetary"] | None = None
     ratio: Annotated[float, number(lambda x: x != 0, "a number, not zero")] = 1.0
-    kinematic_error: list[HarmonicDocument] = Field(default_factory=list)
+    kinematic_error: list[HarmonicDocument] | None = None
     lost_motion: Annotated[Measured | None, measured("angle", "length")] = None
+    stiffness: Annotated[Measured | None, measured("angular stiffness", "stiffness")] = None
+    stiffness_tolerance: Annotated[Tolerance | None, tolerance("ratio")] = None
+    compensation: Annotated[float, quantity("ratio", least=0.0, most=1.0)] = 0.0
 
 
 class JointDocument(Document):
     """The sensor of one joint."""
 
     encoder: Reference
-    placement: Literal["motor", "output"]
+    placement: Literal["motor", "output", "both"]
+    motor_encoder: Reference = None
+    approach: Literal["random", "positive", "negative"] = "random"
     mounting: MountingDocument = MountingDocument()
     transmission: TransmissionDocument = TransmissionDocument()
     mastering: Annotated[Tolerance | None, tolerance("angle", "length")] = None
+
+
+class EnvironmentDocument(Document):
+    """What surrounds the machine."""
+
+    temperature_rise: Annotated[Tolerance | None, tolerance("temperature")] = None
+
+
+class BusDocument(Document):
+    """How positions are taken: at the bus's own instant, or whenever the encoder is ready."""
+
+    cycle: Annotated[float, quantity("time", least=0.0)] = 0.0
+    synchronous: bool = True
+    skew: Annotated[Tolerance | None, tolerance("time")] = None
 
 
 class RequirementDocument(Document):
@@ -86,6 +112,7 @@ class PoseDocument(Document):
     xyz: tuple[Length, Length, Length] | None = None
     rpy: tuple[Angle, Angle, Angle] | None = None
     near: Positions | None = None
+    speeds: list[Annotated[Measured, measured("angular speed", "speed")]] | None = None
 
     @model_validator(mode="after")
     def _one_of_two(self) -> PoseDocument:
@@ -128,6 +155,10 @@ class SliceDocument(Document):
                 raise wrong(f"'{letter}' on the plane {self.plane}", " and ".join(self.plane))
             if ends is not None and ends[0] > ends[1]:
                 raise wrong(f"'{letter}' upside down", "[lower end, upper end]")
+            if ends is not None and not len(cells(ends, self.step)):
+                raise wrong(
+                    f"no whole step of {self.step:g} m within '{letter}'", "ends that hold a multiple of the step"
+                )
         return self
 
 
@@ -145,66 +176,15 @@ class SamplingDocument(Document):
 class ScenarioDocument(Document):
     """The whole question."""
 
-    later = frozenset({"environment"})
     kind: Literal["scenario"]
     name: Word
     arm: Reference
     joints: dict[Word, JointDocument]
+    environment: EnvironmentDocument = EnvironmentDocument()
+    bus: BusDocument = BusDocument()
     requirement: RequirementDocument | None = None
     tasks: Annotated[list[TaskDocument], Field(min_length=1)]
     sampling: SamplingDocument = SamplingDocument()
-
-
-def build_joint(document: JointDocument, joint: ArmJoint, encoder: Encoder, source: Source, at: KeyPath) -> Joint:
-    """One joint with its sensor; every quantity must fit what the joint does."""
-    kind = "angle" if joint.revolute else "length"
-
-    def fitting(entry: Tolerance | Measured | None, *path: str | int) -> None:
-        if entry is not None and entry.kind != kind:
-            what = "revolute" if joint.revolute else "prismatic"
-            raise source.error((*at, *path), f"{entry.kind} at the {what} joint {joint.name}", f"{kind}")
-
-    if encoder.rotary != joint.revolute:
-        measures = "rotation" if encoder.rotary else "translation"
-        what = "revolute" if joint.revolute else "prismatic"
-        raise source.error(
-            (*at, "encoder"),
-            f"{encoder.name!r} measures {measures}, joint {joint.name} is {what}",
-            "a rotary encoder on a revolute joint, a linear one on a prismatic joint",
-        )
-    mounting, box = document.mounting, document.transmission
-    fitting(document.mastering, "mastering")
-    fitting(box.lost_motion, "transmission", "lost_motion")
-    for index, harmonic in enumerate(box.kinematic_error):
-        fitting(harmonic.amplitude, "transmission", "kinematic_error", index, "amplitude")
-    if not joint.revolute:
-        for key in ("eccentricity", "disc_tilt"):
-            if getattr(mounting, key) is not None:
-                raise source.error((*at, "mounting", key), "a disc on a prismatic joint", "leave it out")
-        if document.placement == "motor" and box.ratio != 1.0:
-            raise source.error((*at, "transmission", "ratio"), "a ratio on a prismatic joint", "ratio 1 or none")
-    elif mounting.eccentricity is not None and not encoder.track_radius and encoder.summary is None:
-        accepted = f"track_radius in the encoder {encoder.name!r}"
-        raise source.error((*at, "mounting", "eccentricity"), "eccentricity needs the radius of the track", accepted)
-    if encoder.summary is not None:
-        for key in ("eccentricity", "disc_tilt"):
-            if getattr(mounting, key) is not None:
-                accepted = "leave it out, or an encoder that tells its causes"
-                found = f"mounting beside {encoder.name!r}, which has only a summary"
-                raise source.error((*at, "mounting", key), found, accepted)
-    return Joint(
-        name=joint.name,
-        encoder=encoder,
-        travel=joint.travel,
-        placement=document.placement,
-        mounting=Mounting(_magnitude(mounting.eccentricity), _magnitude(mounting.disc_tilt)),
-        transmission=Transmission(
-            box.ratio,
-            tuple(Harmonic(h.per == "input-turn", h.order, _magnitude(h.amplitude)) for h in box.kinematic_error),
-            abs(box.lost_motion.value) if box.lost_motion is not None else 0.0,
-        ),
-        mastering=document.mastering.spread if document.mastering is not None else NONE,
-    )
 
 
 def build_task(document: PosesDocument | SliceDocument, arm: Arm, source: Source, at: KeyPath) -> Task:
@@ -218,12 +198,14 @@ def build_task(document: PosesDocument | SliceDocument, arm: Arm, source: Source
         here = (*at, "poses", index)
         if pose.name in [known.name for known in poses]:
             raise source.error((*here, "name"), f"two poses named {pose.name!r}", "each name once")
+        speeds = None if pose.speeds is None else _speeds(pose.speeds, arm, source, (*here, "speeds"))
         if pose.joints is not None:
-            poses.append(NamedPose(pose.name, _joints(pose.joints, arm, source, (*here, "joints"), limits=True)))
+            joints = _joints(pose.joints, arm, source, (*here, "joints"), limits=True)
+            poses.append(NamedPose(pose.name, joints, speeds=speeds))
         else:
             near = None if pose.near is None else _joints(pose.near, arm, source, (*here, "near"), limits=False)
             assert pose.xyz is not None  # held by the document
-            poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near))
+            poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near, speeds))
     return Poses(document.name, tuple(poses))
 
 
@@ -252,13 +234,19 @@ def _joints(values: list[Measured], arm: Arm, source: Source, at: KeyPath, limit
     return tuple(value.value for value in values)
 
 
+def _speeds(values: list[Measured], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
+    if len(values) != len(arm.joints):
+        raise source.error(at, f"{len(values)} joint speeds", f"{len(arm.joints)}: {', '.join(arm.names)}")
+    for index, (value, joint) in enumerate(zip(values, arm.joints, strict=True)):
+        kind = "angular speed" if joint.revolute else "speed"
+        if value.kind != kind:
+            raise source.error((*at, index), f"{value.kind} for joint {joint.name}", kind)
+    return tuple(value.value for value in values)
+
+
 def _range(joint: ArmJoint) -> str:
     scale, unit = (57.29577951308232, "deg") if joint.revolute else (1e3, "mm")
     return f"{joint.lower * scale:g} {unit} to {joint.upper * scale:g} {unit}"
-
-
-def _magnitude(entry: Tolerance | None) -> Magnitude:
-    return entry.magnitude if entry is not None else Magnitude(NONE)
 
 
 def check_joints(document: ScenarioDocument, arm: Arm, source: Source) -> None:

@@ -51,7 +51,11 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "mass": ("kg", ("kg",)),
     "angular stiffness": ("N*m/rad", ("N*m/rad", "N*m/mrad", "N*m/arcmin")),
     "stiffness": ("N/m", ("N/m", "N/um")),
-    "expansion": ("1/K", ("1/K", "ppm/K", "um/m/K")),
+    "expansion": ("1/K", ("ppm/K", "um/m/K")),
+    "angular drift": ("rad/K", ("arcsec/K", "urad/K")),
+    "linear drift": ("m/K", ("um/K", "nm/K")),
+    "relative drift": ("1/K", ("%/K", "ppm/K")),
+    "slope": ("m/m", ("um/m", "mm/m")),
     "angular speed": ("rad/s", ("deg/s", "rad/s")),
     "speed": ("m/s", ("m/s", "mm/s")),
 }

@@ -66,9 +66,32 @@ def nested_quantile(values: Array, ordered: Array, p: float) -> Estimate:
         return Estimate(at, None)
     share = np.count_nonzero(values <= at, axis=0) / visits
     variance = float(np.var(share, ddof=1)) / units
-    n = min(p * (1 - p) / variance, units * visits) if variance > 0 else units * visits
-    low, high = clopper_pearson(n * p, n)
-    return Estimate(at, (quantile(ordered, low), quantile(ordered, high)))
+    n = p * (1 - p) / variance if variance > 0 else float(units)
+    n = min(n * _degrees_of_freedom(units, units * visits), float(units * visits))
+    return Estimate(at, _interval(ordered, p, n))
+
+
+def _degrees_of_freedom(units: int, samples: int) -> float:
+    """Korn and Graubard's factor for a variance that is itself estimated, from so many units."""
+    from scipy.stats import t
+
+    tail = (1 + LEVEL) / 2
+    return float((t.ppf(tail, samples - 1) / t.ppf(tail, units - 1)) ** 2)
+
+
+def _interval(ordered: Array, p: float, n: float) -> tuple[float, float] | None:
+    """Distribution-free interval of a quantile from n independent members; None where n is too few to bound it."""
+    from scipy.stats import binom
+
+    tail = (1 - LEVEL) / 2
+    whole = math.floor(n)
+    below = int(binom.ppf(tail, whole, p))
+    above = int(binom.ppf(1 - tail, whole, p)) + 1
+    if whole < 1 or below < 1 or above > whole:
+        return None
+    if whole == len(ordered):
+        return float(ordered[below - 1]), float(ordered[above - 1])
+    return tuple(quantile(ordered, x) for x in clopper_pearson(n * p, n))  # type: ignore[return-value]
 
 
 def unit_quantile(ordered: Array, p: float) -> Estimate:
@@ -83,11 +106,7 @@ def unit_quantile(ordered: Array, p: float) -> Estimate:
     ----------
     .. [1] Conover, Practical Nonparametric Statistics, 3rd ed. (1999) 3.2: order statistics and the binomial law.
     """
-    n = len(ordered)
-    if n < 2:
-        return Estimate(quantile(ordered, p), None)
-    low, high = clopper_pearson(n * p, n)
-    return Estimate(quantile(ordered, p), (quantile(ordered, low), quantile(ordered, high)))
+    return Estimate(quantile(ordered, p), _interval(ordered, p, len(ordered)))
 
 
 def mean_over_units(per_unit: Array) -> tuple[float, float | None]:

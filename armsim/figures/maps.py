@@ -35,9 +35,10 @@ def error_map(result: Result, task: TaskResult) -> Figure:
     with style.style():
         span = (np.ptp(second) + 1) / (np.ptp(first) + 1)
         out, axes = style.figure(6.4, float(np.clip(5.2 * span, 3.0, 7.5)))
-        mesh = axes.pcolormesh(first, second, values * unit.factor, cmap=style.MAP, shading="nearest", rasterized=True)
+        edges = _edges(first, grid.step * 1e3), _edges(second, grid.step * 1e3)
+        mesh = axes.pcolormesh(*edges, values * unit.factor, cmap=style.MAP, rasterized=True)
         missing = np.where(np.isnan(values), 1.0, np.nan)
-        axes.pcolormesh(first, second, missing, cmap="Greys", vmin=0, vmax=4, shading="nearest", rasterized=True)
+        axes.pcolormesh(*edges, missing, cmap="Greys", vmin=0, vmax=4, rasterized=True)
         handles: list[Line2D | Patch] = []
         if np.isnan(values).any():
             handles.append(Patch(facecolor="#d9d9d9", label="cannot be reached"))
@@ -71,6 +72,10 @@ def on_grid(task: TaskResult, column: Array) -> Array:
     assert task.grid is not None  # asked for by the callers
     index = np.array(task.grid.pose)
     return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
+
+
+def _edges(centres: Array, step: float) -> Array:
+    return np.append(centres - step / 2, centres[-1] + step / 2)
 
 
 def _finding(result: Result, task: TaskResult, values: Array) -> str:

@@ -85,6 +85,25 @@ class Postures:
 
 
 @dataclass(frozen=True, eq=False)
+class Frames:
+    """Frames of an arm at P poses.
+
+    Parameters
+    ----------
+    links : (P, joints, 4, 4)
+        Frame that each joint carries: the last of its row.
+    tool : (P, 4, 4)
+    direction, origin : (P, joints, 3)
+        Of the joint axes.
+    """
+
+    links: Array
+    tool: Array
+    direction: Array
+    origin: Array
+
+
+@dataclass(frozen=True, eq=False)
 class Arm:
     """A serial arm.
 
@@ -123,6 +142,18 @@ class Arm:
         """Middle of the joint ranges, zero where they have no ends, shape (joints,)."""
         middle = 0.5 * (self.lower + self.upper)
         return np.where(np.isfinite(middle), middle, 0.0)
+
+    @cached_property
+    def lowest(self) -> Array:
+        """Lower ends, with half a turn or half a metre below the middle where there is none, shape (joints,)."""
+        travels = np.array([joint.travel for joint in self.joints])
+        return np.where(np.isfinite(self.lower), self.lower, self.middle - 0.5 * travels)
+
+    @cached_property
+    def highest(self) -> Array:
+        """Upper ends, with half a turn or half a metre above the middle where there is none, shape (joints,)."""
+        travels = np.array([joint.travel for joint in self.joints])
+        return np.where(np.isfinite(self.upper), self.upper, self.middle + 0.5 * travels)
 
     @cached_property
     def reach(self) -> float:
@@ -166,11 +197,7 @@ class Arm:
             if index in wanted:
                 directions[index] = frame[:, :3, :3] @ np.array(motion.direction)
                 origins[index] = frame[:, :3, 3].copy()
-            value = motion.value + (q[:, motion.joint] if motion.joint is not None else np.zeros(poses))
-            if motion.rotary:
-                frame[:, :3, :3] = frame[:, :3, :3] @ rotation(motion.direction, value)
-            else:
-                frame[:, :3, 3] += (frame[:, :3, :3] @ np.array(motion.direction)) * value[:, None]
+            _move(frame, motion, q)
             if motion.joint is not None:
                 points.append(frame[:, :3, 3].copy())
         tip = frame[:, :3, 3]
@@ -182,6 +209,22 @@ class Arm:
             if rotary[a]:
                 column[:, a] = np.cross(direction[:, a], tip - origins[i])
         return Postures(direction, column, rotary, frame, np.stack(points, axis=1))
+
+    def frames(self, q: ArrayLike) -> Frames:
+        """Frames of links and tool, axes of the joints, at joint positions of shape (P, joints)."""
+        q = np.atleast_2d(np.asarray(q, dtype=float))
+        own = [max(i for i, m in enumerate(self.motions) if any(a.joint == n for a in m.axes)) for n in self.names]
+        frame = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
+        links = np.empty((len(q), len(self.joints), 4, 4))
+        direction, origin = np.empty((len(q), len(self.joints), 3)), np.empty((len(q), len(self.joints), 3))
+        for index, motion in enumerate(self.motions):
+            if motion.joint is not None:
+                direction[:, motion.joint] = frame[:, :3, :3] @ np.array(motion.direction)
+                origin[:, motion.joint] = frame[:, :3, 3]
+            _move(frame, motion, q)
+            for number in (n for n, last in enumerate(own) if last == index):
+                links[:, number] = frame
+        return Frames(links, frame, direction, origin)
 
     def tool_pose(self, q: ArrayLike) -> spatialmath.SE3:
         """Pose of the tool at one or many joint positions, shape (joints,) or (P, joints)."""
@@ -210,6 +253,15 @@ class Arm:
             ets = ets * rtb.ET.SE3(spatialmath.SE3(before, check=False)) * make(jindex=motion.joint, qlim=limits)
             fixed = align.T  # a pure rotation
         return ets * rtb.ET.SE3(spatialmath.SE3(fixed, check=False))
+
+
+def _move(frame: Array, motion: Motion, q: Array) -> None:
+    """Carry frames of shape (P, 4, 4) over one motion."""
+    value = motion.value + (q[:, motion.joint] if motion.joint is not None else np.zeros(len(q)))
+    if motion.rotary:
+        frame[:, :3, :3] = frame[:, :3, :3] @ rotation(motion.direction, value)
+    else:
+        frame[:, :3, 3] += (frame[:, :3, :3] @ np.array(motion.direction)) * value[:, None]
 
 
 def rotation(direction: ArrayLike, angle: ArrayLike) -> Array:

@@ -14,6 +14,8 @@ from armsim.model.arm import Motion, X, Y, Z
 from armsim.terms import Axis
 
 DH_PARAMETERS = ("theta", "d", "a", "alpha")
+TOOL = "tool"
+"""Name under which errors act on the tool frame."""
 ORIGIN_PARAMETERS = ("x", "y", "z", "yaw", "pitch", "roll")
 
 

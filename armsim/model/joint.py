@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
-from armsim.physics import assembly, gear, scale, signal
+from armsim.model.encoder import Encoder
+from armsim.physics import assembly, gear, linear, scale, signal, timing
 from armsim.physics.signal import NONE
 from armsim.spreads import Spread
 from armsim.terms import Axis, Term
+
+Placement = Literal["motor", "output", "both"]
 
 
 @dataclass(frozen=True)
@@ -20,79 +23,7 @@ class Magnitude:
     phase: float | None = None
 
 
-@dataclass(frozen=True)
-class Signal:
-    """Imperfections of sine and cosine, over the amplitude; the phase error in rad, the noise a standard deviation."""
-
-    offset: Spread = NONE
-    amplitude_mismatch: Spread = NONE
-    phase_error: Spread = NONE
-    noise: float = 0.0
-
-
-@dataclass(frozen=True)
-class Summary:
-    """What a data sheet tells when it tells no causes. ``resolution`` is a count of bits (rotary) or a step [m]."""
-
-    resolution: float
-    accuracy: Spread = NONE
-    repeatability: Spread = NONE
-
-
-@dataclass(frozen=True)
-class Encoder:
-    """A position sensor, SI.
-
-    Parameters
-    ----------
-    name : str
-    rotary : bool
-    signal_periods : float
-        Per turn, for a rotary scale. 0 where only the summary is known.
-    signal_period : float
-        Of a linear scale. [m]
-    interpolation : float
-        Bits within a signal period.
-    track_radius : float
-        [m]
-    corrections : mapping of str to float
-        Share removed by calibration, of ``signal`` and of ``eccentricity``.
-    read_heads : int
-    price : float
-        Cost units.
-    """
-
-    name: str
-    rotary: bool = True
-    signal_periods: float = 0.0
-    signal_period: float = 0.0
-    interpolation: float = 0.0
-    track_radius: float = 0.0
-    graduation_error: Spread = NONE
-    signal: Signal = Signal()
-    corrections: dict[str, float] = field(default_factory=dict)
-    read_heads: int = 1
-    price: float = 0.0
-    summary: Summary | None = None
-
-    @property
-    def order(self) -> float:
-        """Signal phase per unit of position. [rad/rad or rad/m]"""
-        if self.summary is not None:
-            return 1.0 if self.rotary else 2 * math.pi / self.summary.resolution
-        return self.signal_periods if self.rotary else 2 * math.pi / self.signal_period
-
-    @property
-    def bits(self) -> float:
-        """Bits of interpolation within a signal period."""
-        if self.summary is not None:
-            return self.summary.resolution if self.rotary else 0.0
-        return self.interpolation
-
-    @property
-    def step(self) -> float:
-        """Least significant bit. [rad or m]"""
-        return scale.least_significant_bit(self.order, self.bits)
+ABSENT = Magnitude(NONE)
 
 
 @dataclass(frozen=True)
@@ -106,19 +37,70 @@ class Harmonic:
 
 @dataclass(frozen=True)
 class Transmission:
-    """Gear between motor and joint: ``ratio`` input turns per output turn; errors at the output. [rad]"""
+    """Gear between motor and joint.
+
+    Parameters
+    ----------
+    ratio : float
+        Input turns per output turn.
+    kinematic_error : tuple of Harmonic
+        At the output. [rad or m]
+    lost_motion : float
+        At the output, from side to side. [rad or m]
+    stiffness : float
+        At the output; infinite where not given. [N m/rad or N/m]
+    stiffness_tolerance : Spread
+        Relative. [1]
+    compensation : float
+        Share of the wind-up that the controller removes. [1]
+    """
 
     ratio: float = 1.0
     kinematic_error: tuple[Harmonic, ...] = ()
     lost_motion: float = 0.0
+    stiffness: float = math.inf
+    stiffness_tolerance: Spread = NONE
+    compensation: float = 0.0
 
 
 @dataclass(frozen=True)
 class Mounting:
-    """How far the scale is off: eccentricity [m], tilt of the disc [rad]."""
+    """How far scale and head are off.
 
-    eccentricity: Magnitude = Magnitude(NONE)
-    disc_tilt: Magnitude = Magnitude(NONE)
+    Parameters
+    ----------
+    eccentricity, ellipticity : Magnitude
+        Of the scale on its shaft. [m]
+    disc_tilt, coupling_angle : Magnitude
+        Of the disc, of the two shafts of a coupling. [rad]
+    head_tangential, head_radial : Spread
+        Of the head. [m]
+    head_tilt : Spread
+        Of the head. [rad]
+    abbe_offset : float
+        From a linear scale to the line of the tool. [m]
+    guide_pitch : Spread
+        Of the carriage. [rad]
+    """
+
+    eccentricity: Magnitude = ABSENT
+    ellipticity: Magnitude = ABSENT
+    disc_tilt: Magnitude = ABSENT
+    coupling_angle: Magnitude = ABSENT
+    head_tangential: Spread = NONE
+    head_radial: Spread = NONE
+    head_tilt: Spread = NONE
+    abbe_offset: float = 0.0
+    guide_pitch: Spread = NONE
+
+
+@dataclass(frozen=True)
+class Bus:
+    """How positions are taken: cycle [s], on its own instant or not, skew between joints [s]."""
+
+    cycle: float = 0.0
+    synchronous: bool = True
+    skew: Spread = NONE
 
 
 @dataclass(frozen=True)
@@ -128,26 +110,41 @@ class Joint:
     Parameters
     ----------
     name : str
+    encoder : Encoder
+        That which closes the position loop.
     travel : float
         Of the joint. [rad or m]
     placement : str
-        ``motor``: the sensor sits on the input of the gear; ``output``: on the joint.
-    mastering : Spread
-        Zero left over, at the joint. [rad or m]
+        ``motor``: the sensor sits on the input of the gear; ``output``: on the joint; ``both``: on the joint, with a
+        second one on the motor, which closes the speed loop and leaves the position at rest as it is.
+    mastering : Spread, optional
+        Zero left over, at the joint [rad or m]; None where the joint was not mastered.
+    motor_encoder : Encoder, optional
+        The second one.
+    approach : str
+        Direction from which the joint comes to rest.
     """
 
     name: str
     encoder: Encoder
     travel: float = 2 * math.pi
-    placement: Literal["motor", "output"] = "output"
+    placement: Placement = "output"
     mounting: Mounting = Mounting()
     transmission: Transmission = Transmission()
-    mastering: Spread = NONE
+    mastering: Spread | None = None
+    motor_encoder: Encoder | None = None
+    approach: gear.Approach = "random"
+    bus: Bus = Bus()
+
+    @property
+    def geared(self) -> bool:
+        """Whether the gear lies outside the position loop."""
+        return self.placement == "motor"
 
     @property
     def ratio(self) -> float:
         """Turns of the encoder shaft per unit of the joint's motion."""
-        return self.transmission.ratio if self.placement == "motor" else 1.0
+        return self.transmission.ratio if self.geared else 1.0
 
     @property
     def step(self) -> float:
@@ -159,6 +156,20 @@ class Joint:
         """Steps per turn, or over the travel of a linear axis, as a power of two, at the joint."""
         return math.log2((2 * math.pi if self.encoder.rotary else self.travel) / self.step)
 
+    @property
+    def price(self) -> float:
+        """Of its encoders. [cost units]"""
+        return self.encoder.price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
+
+    @property
+    def contrast_loss(self) -> float:
+        """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
+        mounting = self.mounting
+        if not (mounting.head_radial.scale or mounting.head_tilt.scale):
+            return 1.0
+        radius = self.encoder.track_radius if self.encoder.rotary else math.inf
+        return assembly.contrast_loss(mounting.head_radial, mounting.head_tilt, radius, self.encoder.window_periods)
+
     def terms(self) -> tuple[Term, ...]:
         """Every error term of the joint, attained minus commanded, on ``Axis(name)``.
 
@@ -166,51 +177,87 @@ class Joint:
         -r / ratio. On the output side the gear lies inside the loop and its errors vanish from the joint.
         """
         axis = Axis(self.name)
-        placed = [term.on(axis, -1.0 / self.ratio, self.ratio) for term in self._reading_terms()]
-        if self.placement == "motor":
-            placed += [term.on(axis) for term in self._gear_terms()]
-        if self.mastering.scale:
+        at_encoder = self._scale_terms() + self._signal_terms() + self._mounting_terms()
+        placed = [term.on(axis, -1.0 / self.ratio, self.ratio) for term in at_encoder]
+        placed += [term.on(axis) for term in self._gear_terms() + self._timing_terms()]
+        if self.mastering is not None and self.mastering.scale:
             placed += [term.on(axis) for term in assembly.mastering(self.mastering)]
         return tuple(placed)
 
-    def _reading_terms(self) -> tuple[Term, ...]:
-        encoder, mounting = self.encoder, self.mounting
-        fundamental = 1.0 if encoder.rotary else 2 * math.pi / self.travel
+    @property
+    def fundamental(self) -> float:
+        """Order of the longest wave on the scale: 1 for a turn, 2 pi over the travel. [rad/rad or rad/m]"""
+        return 1.0 if self.encoder.rotary else 2 * math.pi / self.travel
+
+    def _scale_terms(self) -> tuple[Term, ...]:
+        encoder = self.encoder
         terms = scale.quantisation(encoder.order, encoder.bits)
-        if encoder.summary is not None:
-            if encoder.summary.accuracy.scale:
-                terms += scale.summary_accuracy(encoder.summary.accuracy, fundamental)
-            if encoder.summary.repeatability.scale:
-                terms += scale.summary_repeatability(encoder.summary.repeatability)
-            return terms
-        analogue = encoder.signal
-        correction = encoder.corrections.get("signal", 0.0)
-        terms += signal.sub_divisional_error(
-            encoder.order, analogue.offset, analogue.amplitude_mismatch, analogue.phase_error, correction
-        )
-        if analogue.noise:
-            terms += signal.noise(encoder.order, analogue.noise)
         if encoder.graduation_error.scale:
-            terms += scale.graduation(encoder.graduation_error, fundamental, encoder.read_heads)
+            terms += scale.graduation(encoder.graduation_error, self.fundamental, encoder.read_heads)
+        if encoder.slope_error.scale:
+            terms += linear.slope_error(encoder.slope_error, self.travel)
+        if encoder.summary is not None and encoder.summary.accuracy.scale:
+            terms += scale.summary_accuracy(encoder.summary.accuracy, self.fundamental)
+        if encoder.summary is not None and encoder.summary.repeatability.scale:
+            terms += scale.summary_repeatability(encoder.summary.repeatability)
+        return terms
+
+    def _signal_terms(self) -> tuple[Term, ...]:
+        analogue, order, heads = self.encoder.signal, self.encoder.order, self.encoder.read_heads
+        removed = self.encoder.corrected("signal")
+        terms = signal.sub_divisional_error(
+            order, analogue.offset, analogue.amplitude_mismatch, analogue.phase_error, removed, heads
+        )
+        if analogue.third_harmonic.scale:
+            terms += signal.third_harmonic(order, analogue.third_harmonic, analogue.harmonic_order, removed, heads)
+        if analogue.noise:
+            terms += signal.noise(order, analogue.noise, analogue.averages * heads, self.contrast_loss)
+        return terms
+
+    def _mounting_terms(self) -> tuple[Term, ...]:
+        encoder, mounting = self.encoder, self.mounting
+        radius, heads = encoder.track_radius, encoder.read_heads
+        terms: tuple[Term, ...] = ()
         if mounting.eccentricity.spread.scale:
+            removed = encoder.corrected("eccentricity")
             terms += assembly.eccentricity(
-                mounting.eccentricity.spread,
-                encoder.track_radius,
-                encoder.corrections.get("eccentricity", 0.0),
-                encoder.read_heads,
-                mounting.eccentricity.phase,
+                mounting.eccentricity.spread, radius, removed, heads, mounting.eccentricity.phase
             )
+        if mounting.ellipticity.spread.scale:
+            terms += assembly.ellipticity(mounting.ellipticity.spread, radius, heads, mounting.ellipticity.phase)
         if mounting.disc_tilt.spread.scale:
-            terms += assembly.disc_tilt(mounting.disc_tilt.spread, encoder.read_heads, mounting.disc_tilt.phase)
+            terms += assembly.disc_tilt(mounting.disc_tilt.spread, heads, mounting.disc_tilt.phase)
+        if mounting.coupling_angle.spread.scale:
+            terms += assembly.coupling(mounting.coupling_angle.spread, mounting.coupling_angle.phase)
+        if mounting.head_tangential.scale and self.mastering is None:
+            terms += assembly.head_tangential(mounting.head_tangential, radius)
+        if mounting.abbe_offset and mounting.guide_pitch.scale:
+            terms += linear.abbe(mounting.abbe_offset, mounting.guide_pitch, self.fundamental)
         return terms
 
     def _gear_terms(self) -> tuple[Term, ...]:
         box = self.transmission
+        hysteresis = self.encoder.hysteresis / abs(self.ratio)
+        lost_motion = box.lost_motion if self.geared else 0.0
+        terms = gear.reversal(lost_motion, hysteresis, self.approach) if lost_motion or hysteresis else ()
+        if self.geared:
+            for number, harmonic in enumerate(box.kinematic_error, start=1):
+                turns = box.ratio if harmonic.per_input else 1.0
+                amplitude = harmonic.amplitude
+                terms += gear.kinematic_error(amplitude.spread, harmonic.order, turns, amplitude.phase, str(number))
+            if math.isfinite(box.stiffness):
+                terms += gear.wind_up(box.stiffness, box.stiffness_tolerance, box.compensation)
+        return terms
+
+    def _timing_terms(self) -> tuple[Term, ...]:
         terms: tuple[Term, ...] = ()
-        for number, harmonic in enumerate(box.kinematic_error, start=1):
-            turns = box.ratio if harmonic.per_input else 1.0
-            amplitude = harmonic.amplitude
-            terms += gear.kinematic_error(amplitude.spread, harmonic.order, turns, amplitude.phase, str(number))
-        if box.lost_motion:
-            terms += gear.lost_motion(box.lost_motion)
+        delay = self.encoder.timing.latency * (1.0 - self.encoder.corrected("latency"))
+        if delay:
+            terms += timing.latency(delay)
+        if self.encoder.timing.jitter:
+            terms += timing.jitter(self.encoder.timing.jitter)
+        if self.bus.skew.scale:
+            terms += timing.skew(self.bus.skew)
+        if self.bus.cycle and not self.bus.synchronous:
+            terms += timing.free_running(self.bus.cycle)
         return terms

@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.model.arm import Arm, Postures
+from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
-from armsim.physics import links
-from armsim.shapes import State
+from armsim.physics import heat, links
+from armsim.shapes import Constant, Proportional, Shape, State, Wave
 from armsim.spreads import Array, Spread
 from armsim.terms import Axis, Term
+
+SURVEY = 256
+"""Joint positions, spread evenly over the ranges, in which state-dependent errors of the joint sheet are looked at."""
+
+
+@dataclass(frozen=True)
+class Environment:
+    """Temperature rise above that of mastering [K], and expansion of the links [1/K]."""
+
+    temperature_rise: Spread | None = None
+    expansion: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,11 +39,16 @@ class Machine:
         One for each joint of the arm, in its order.
     tolerances : tuple of (Axis, Spread)
         Of link parameters.
+    masses : Masses, optional
+        What gravity pulls at.
+    environment : Environment
     """
 
     arm: Arm
     joints: tuple[Joint, ...]
     tolerances: tuple[tuple[Axis, Spread], ...] = ()
+    masses: Masses | None = None
+    environment: Environment = Environment()
 
     @cached_property
     def terms(self) -> tuple[Term, ...]:
@@ -41,44 +58,85 @@ class Machine:
             terms += joint.terms()
         for axis, tolerance in self.tolerances:
             terms += links.link_tolerance(axis, tolerance)
+        if self.environment.temperature_rise is not None:
+            terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
         return tuple(terms)
 
     @cached_property
     def price(self) -> float:
         """Price of the encoders. [cost units]"""
-        return sum(joint.encoder.price for joint in self.joints)
+        return sum(joint.price for joint in self.joints)
 
-    def at(self, q: ArrayLike, terms: Iterable[Term] | None = None) -> Situation:
-        """The machine at joint positions, shape (poses, joints): axes, their postures, values of the shapes."""
-        terms = self.terms if terms is None else tuple(terms)
+    def at(self, q: ArrayLike, speeds: ArrayLike | None = None) -> Situation:
+        """The machine at joint positions: its axes, their postures, the values of all shapes.
+
+        Parameters
+        ----------
+        q : (poses, joints) [rad or m]
+        speeds : (poses, joints), optional [rad/s or m/s]
+            At rest where not given.
+        """
         # axes that share a motion (a joint and its own link angle) share a column
-        column: dict[int, int] = {}
-        axes: list[Axis] = []
-        for term in terms:
+        first: dict[int, Axis] = {}
+        for term in self.terms:
             for axis in term.axes:
-                motion = self.arm.motion_of(axis)
-                if motion not in column:
-                    column[motion] = len(column)
-                    axes.append(axis)
-        order = sorted(range(len(axes)), key=lambda i: self.arm.motion_of(axes[i]))
-        axes = [axes[i] for i in order]
-        index = {self.arm.motion_of(axis): i for i, axis in enumerate(axes)}
-        postures = self.arm.postures(q, axes)
-        states = self._states(q)
+                first.setdefault(self.arm.motion_of(axis), axis)
+        motions = sorted(first)
+        index = {motion: i for i, motion in enumerate(motions)}
+        axes = tuple(first[motion] for motion in motions)
+        states = self.states(q, speeds)
+        fixed = State.at_rest(np.zeros(len(np.atleast_2d(np.asarray(q)))))  # tool and fixed frames do not move
         acts = tuple(
             tuple(
-                (act.coefficient, index[self.arm.motion_of(act.axis)], act.shape.value(states[act.axis.joint]))
+                (
+                    act.coefficient,
+                    index[self.arm.motion_of(act.axis)],
+                    act.shape.value(states.get(act.axis.joint, fixed)),
+                )
                 for act in term.acts
             )
-            for term in terms
+            for term in self.terms
         )
-        return Situation(tuple(axes), postures, terms, acts)
+        return Situation(axes, self.arm.postures(q, axes), self.terms, acts)
 
-    def _states(self, q: ArrayLike) -> dict[str, State]:
-        import numpy as np
-
+    def states(self, q: ArrayLike, speeds: ArrayLike | None = None) -> dict[str, State]:
+        """State of every joint at joint positions and speeds of shape (poses, joints)."""
         positions = np.atleast_2d(np.asarray(q, dtype=float))
-        return {name: State(positions[:, j]) for j, name in enumerate(self.arm.names)}
+        moving = np.zeros_like(positions) if speeds is None else np.atleast_2d(np.asarray(speeds, dtype=float))
+        loads = np.zeros_like(positions) if self.masses is None else gravity_loads(self.arm, self.masses, positions)
+        return {name: State(positions[:, j], moving[:, j], loads[:, j]) for j, name in enumerate(self.arm.names)}
+
+    def survey(self) -> Array:
+        """Joint positions spread evenly over the ranges, shape (`SURVEY`, joints)."""
+        from scipy.stats import qmc
+
+        points = qmc.Sobol(len(self.joints), scramble=False).random(SURVEY)
+        return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
+
+    def _growth(self) -> list[tuple[Axis, Shape]]:
+        """What grows in proportion to the temperature: links, and scales that then read too little."""
+        grows: list[tuple[Axis, Shape]] = []
+        for motion in self.arm.motions:
+            if not motion.rotary and motion.axes and motion.value and self.environment.expansion:
+                grows.append((motion.axes[-1], Constant(self.environment.expansion * motion.value)))
+        for joint in self.joints:
+            if joint.encoder.expansion:
+                grows.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))
+        return grows
+
+    def _drifts(self) -> list[tuple[Axis, tuple[Shape, ...], Spread]]:
+        """Drifts of the sensors, seen at the joint."""
+        drifts: list[tuple[Axis, tuple[Shape, ...], Spread]] = []
+        for joint in self.joints:
+            axis, gain, encoder = Axis(joint.name), -1.0 / joint.ratio, joint.encoder
+            if encoder.drift.scale:
+                drifts.append((axis, (Constant(gain),), encoder.drift))
+            if encoder.signal.offset_drift.scale:
+                gain *= (1.0 - encoder.corrected("signal")) / encoder.order
+                order = encoder.order * joint.ratio
+                shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
+                drifts.append((axis, shapes, encoder.signal.offset_drift))
+        return drifts
 
 
 @dataclass(frozen=True, eq=False)

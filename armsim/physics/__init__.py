@@ -1,7 +1,7 @@
 """Physics: pure functions, SI floats in, terms out.
 
-Functions of a sensor return the reading error, reading minus truth, at the encoder's own shaft; functions of a gear
-return attained minus commanded at the joint. The machine places both (`armsim.model.joint`).
+Functions of a sensor return the reading error, reading minus truth, at the encoder's own shaft; functions of a gear, of
+timing and of heat return attained minus commanded at the joint. The machine places both (`armsim.model.joint`).
 
 ``order`` is radians of signal phase per unit of position: the signal periods a turn of a rotary scale, 2 pi over the
 signal period of a linear one. ``fundamental`` is the lowest order a scale can have: 1 for a turn, 2 pi over the

@@ -25,6 +25,11 @@ class WarmDraw:
         rise = self.rise.draw(generator, n)
         return np.stack([rise, *(rise * drift.draw(generator, n) for drift in self.drifts)])
 
+    @property
+    def limits(self) -> tuple[float, ...]:
+        """Largest magnitude of each coefficient."""
+        return (self.rise.limit, *(self.rise.limit * drift.limit for drift in self.drifts))
+
 
 def temperature(
     rise: Spread, growth: Sequence[tuple[Axis, Shape]], drifts: Sequence[tuple[Axis, tuple[Shape, ...], Spread]] = ()

@@ -110,4 +110,4 @@ def of_unknown_shape(name: str, cause: str, error: Spread, fundamental: float, h
     kept = tuple(h % heads == 0 for h in harmonics)
     if not any(kept):
         return ()
-    return (unknownof_unknown_shape(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)
+    return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)

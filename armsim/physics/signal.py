@@ -6,7 +6,7 @@ import math
 
 from armsim.shapes import Constant, Wave
 from armsim.spreads import Spread
-from armsim.terms import Term, independent
+from armsim.terms import Part, Term, independent, polar
 
 NONE = Spread("fixed", 0.0)
 """A quantity that is not there."""
@@ -18,6 +18,7 @@ def sub_divisional_error(
     amplitude_mismatch: Spread = NONE,
     phase_error: Spread = NONE,
     correction: float = 0.0,
+    heads: int = 1,
 ) -> tuple[Term, ...]:
     """Error within a signal period from imperfect sine and cosine.
 
@@ -25,7 +26,9 @@ def sub_divisional_error(
 
         (o_s cos p - o_c sin p + d/2 sin 2p + a/2 cos 2p) / order,   p = order * position
 
-    to first order. Neglected: products of two of the quantities, below the square of their sum over the order.
+    to first order. Neglected: products of two of the quantities, below the square of their sum over the order. Where in
+    a period the zero of the joint lies is not known, so mismatch and phase error come at a phase uniform on the circle
+    (each at its own: sharing one would change no second moment). M heads err independently: 1/sqrt(M) of the rms stays.
 
     Parameters
     ----------
@@ -39,30 +42,29 @@ def sub_divisional_error(
         a, departure from quadrature. [rad]
     correction : float
         Share of the error that calibration removes. [1]
+    heads : int
+        Read heads, averaged.
 
     References
     ----------
     .. [1] first order of Heydemann, Appl. Opt. 20 (1981) 3382.
     """
-    gain = (1.0 - correction) / order
-    terms = []
+    gain = (1.0 - correction) / (order * math.sqrt(heads))
+    terms: list[Term] = []
     if offset.scale:
         shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
         limit = 2**0.5 * offset.limit * gain
         terms.append(independent("signal offset", "signal offset", (offset, offset), shapes, limit))
-    if amplitude_mismatch.scale:
-        shape = Wave("sin", 2 * order, 0.5 * gain)
-        limit = 0.5 * amplitude_mismatch.limit * gain
-        terms.append(independent("amplitude mismatch", "amplitude mismatch", (amplitude_mismatch,), (shape,), limit))
-    if phase_error.scale:
-        shape = Wave("cos", 2 * order, 0.5 * gain)
-        terms.append(
-            independent("phase error", "phase error", (phase_error,), (shape,), 0.5 * phase_error.limit * gain)
-        )
+    for name, size in (("amplitude mismatch", amplitude_mismatch), ("phase error", phase_error)):
+        if size.scale:
+            part = Part(0.5 * gain, power=1, turns=1, order=2 * order)
+            terms.append(polar(name, name, size, None, (part,)))
     return tuple(terms)
 
 
-def third_harmonic(order: float, level: Spread, produced: int = 4, correction: float = 0.0) -> tuple[Term, ...]:
+def third_harmonic(
+    order: float, level: Spread, produced: int = 4, correction: float = 0.0, heads: int = 1
+) -> tuple[Term, ...]:
     """Sub-divisional error of signals that carry a third harmonic.
 
     Sine h sin 3p and cosine +-h cos 3p on top of the fundamentals. Where both channels see one and the same distorted
@@ -70,7 +72,8 @@ def third_harmonic(order: float, level: Spread, produced: int = 4, correction: f
 
         h sin 4p / order                       (order 4 of the signal period)
 
-    With the other sign pattern, +h cos 3p, by h sin 2p / order (order 2). Neglected: h^2 / order.
+    With the other sign pattern, +h cos 3p, by h sin 2p / order (order 2). Neglected: h^2 / order. Phase and heads as in
+    `sub_divisional_error`.
 
     Parameters
     ----------
@@ -82,14 +85,16 @@ def third_harmonic(order: float, level: Spread, produced: int = 4, correction: f
         4 or 2, by the sign pattern.
     correction : float
         Share of the error that calibration removes. [1]
+    heads : int
+        Read heads, averaged.
 
     References
     ----------
     .. [1] Kuntz, Dauth, Gerlach, Ott, Fella, arXiv:2205.08472 (2022): orders by sign pattern.
     """
-    gain = (1.0 - correction) / order
-    shape = Wave("sin", produced * order, gain)
-    return (independent("third harmonic", "third harmonic", (level,), (shape,), level.limit * gain),)
+    gain = (1.0 - correction) / (order * math.sqrt(heads))
+    part = Part(gain, power=1, turns=1, order=produced * order)
+    return (polar("third harmonic", "third harmonic", level, None, (part,)),)
 
 
 def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> tuple[Term, ...]:
@@ -106,7 +111,7 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
     level : float
         Standard deviation of the noise of each signal over its amplitude. [1]
     averages : int
-        Independent samples averaged into a reading.
+        Independent samples averaged into a reading, those of all heads.
     loss : float
         Mean of 1/contrast^2 over the units (`assembly.contrast_loss`). [1]
 

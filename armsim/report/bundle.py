@@ -22,7 +22,8 @@ from armsim.report.tables import write_tables
 from armsim.results import Result, TaskResult
 
 MARK = "results.json"
-"""The file by which a folder is known as one of ours."""
+CONTENTS = {MARK, "manifest.json", "report.html", "tables", "figures"}
+"""What a run leaves behind; a folder that holds anything else is not replaced."""
 PACKAGES = ("numpy", "scipy", "numba", "roboticstoolbox-python", "spatialmath-python", "matplotlib", "pydantic", "pint")
 
 
@@ -40,8 +41,11 @@ def check_destination(out: Path) -> None:
 
     if out.exists() and not out.is_dir():
         raise fault("is a file", "a folder")
-    if out.is_dir() and any(out.iterdir()) and not (out / MARK).is_file():
-        raise fault("holds other things than a result", "a new folder, an empty one, or an earlier result")
+    if out.is_dir():
+        strangers = sorted({entry.name for entry in out.iterdir()} - CONTENTS)
+        if strangers:
+            raise fault(f"holds other things than a result: {', '.join(strangers[:3])}",
+                        "a new folder, an empty one, or an earlier result alone")  # fmt: skip
     parent = out.absolute().parent
     while not parent.exists():
         parent = parent.parent

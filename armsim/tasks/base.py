@@ -23,12 +23,15 @@ class PoseSet:
     unreachable : tuple of Unreachable
     grid : Grid, optional
         Cells of a slice.
+    speeds : (poses, joints), optional [rad/s or m/s]
+        Of the joints; at rest where not given.
     """
 
     names: tuple[str, ...]
     joints: Array
     unreachable: tuple[Unreachable, ...] = ()
     grid: Grid | None = None
+    speeds: Array | None = None
 
 
 class Task(Protocol):

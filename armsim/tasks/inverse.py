@@ -31,10 +31,8 @@ def starts(arm: Arm, near: Array | None = None) -> list[Array]:
     """Joint positions to start from: the wish, the middle of the ranges, then points spread evenly over them."""
     from scipy.stats import qmc
 
-    lower = np.where(np.isfinite(arm.lower), arm.lower, arm.middle - 0.5 * _travels(arm))
-    upper = np.where(np.isfinite(arm.upper), arm.upper, arm.middle + 0.5 * _travels(arm))
     spread = qmc.Sobol(len(arm.joints), scramble=False).random(STARTS)
-    points = [arm.middle] + [lower + (upper - lower) * row for row in spread[1:]]
+    points = [arm.middle] + [arm.lowest + (arm.highest - arm.lowest) * row for row in spread[1:]]
     return [near, *points] if near is not None else points
 
 
@@ -88,7 +86,3 @@ def _unwound(arm: Arm, q: Array, seed: Array) -> Array:
                 value -= turn * np.ceil((value - joint.upper - 1e-9) / turn)
             out[j] = value
     return out
-
-
-def _travels(arm: Arm) -> Array:
-    return np.array([joint.travel for joint in arm.joints])

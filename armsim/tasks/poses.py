@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,12 +14,16 @@ from armsim.tasks.inverse import Failure, solve, starts
 
 @dataclass(frozen=True)
 class NamedPose:
-    """One pose: ``joints`` [rad or m], or ``command`` with joint positions ``near`` which to solve for it."""
+    """One pose: ``joints`` [rad or m], or ``command`` with joint positions ``near`` which to solve for it.
+
+    ``speeds`` of the joints [rad/s or m/s] where the arm passes the pose in motion.
+    """
 
     name: str
     joints: tuple[float, ...] | None = None
     command: Command | None = None
     near: tuple[float, ...] | None = None
+    speeds: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -31,7 +35,7 @@ class Poses:
     kind: str = "poses"
 
     def find(self, arm: Arm) -> PoseSet:
-        names, joints, unreachable = [], [], []
+        names, joints, speeds, unreachable = [], [], [], []
         for pose in self.poses:
             if pose.joints is not None:
                 q: np.ndarray | Failure = np.array(pose.joints)
@@ -44,4 +48,7 @@ class Poses:
             else:
                 names.append(pose.name)
                 joints.append(q)
-        return PoseSet(tuple(names), np.array(joints).reshape(len(joints), len(arm.joints)), tuple(unreachable))
+                speeds.append(pose.speeds or (0.0,) * len(arm.joints))
+        shape = (len(joints), len(arm.joints))
+        found = PoseSet(tuple(names), np.array(joints).reshape(shape), tuple(unreachable))
+        return replace(found, speeds=np.array(speeds).reshape(shape))

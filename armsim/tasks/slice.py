@@ -54,7 +54,7 @@ class Slice:
     def coordinates(self, arm: Arm) -> tuple[Array, Array]:
         """Centres of the cells along the two directions, whole steps from zero. [m]"""
         reach = (-arm.reach, arm.reach)
-        return _steps(self.first or reach, self.step), _steps(self.second or reach, self.step)
+        return cells(self.first or reach, self.step), cells(self.second or reach, self.step)
 
     def find(self, arm: Arm) -> PoseSet:
         first, second = self.coordinates(arm)
@@ -64,6 +64,7 @@ class Slice:
         grid = Grid(
             self.plane,
             self.at,
+            self.step,
             tuple(first.tolist()),
             tuple(second.tolist()),
             tuple(tuple(number.get((i, j), -1) for j in range(len(first))) for i in range(len(second))),
@@ -121,7 +122,8 @@ class Slice:
         return ", ".join(f"{letter} {point[AXES[letter]] * 1e3:.6g} mm" for letter in self.plane)
 
 
-def _steps(ends: tuple[float, float], step: float) -> Array:
+def cells(ends: tuple[float, float], step: float) -> Array:
+    """Centres of the cells between two ends: whole multiples of the step. [m]"""
     lo, hi = int(np.ceil(ends[0] / step - 1e-9)), int(np.floor(ends[1] / step + 1e-9))
     return np.asarray(np.arange(lo, hi + 1) * step, dtype=float)
 

@@ -10,7 +10,7 @@ from support import ROOT, robot_file
 from armsim.documents import check_file, load_scenario
 from armsim.errors import InputError
 from armsim.model.arm import Arm
-from armsim.model.joint import Encoder
+from armsim.model.encoder import Encoder
 from armsim.terms import Axis
 
 ARM = """\
@@ -87,7 +87,7 @@ def test_values_reach_the_model(tmp_path: Path) -> None:
     joint = machine.joints[0]
     assert joint.encoder.track_radius == pytest.approx(13e-3)
     assert joint.encoder.signal.phase_error.scale == pytest.approx(np.radians(1))
-    assert joint.encoder.corrections == {"signal": 0.9, "eccentricity": 0.9}
+    assert joint.encoder.corrections == {"signal": 0.9, "eccentricity": 0.9, "latency": 0.0}
     assert joint.mounting.eccentricity.spread.scale == pytest.approx(15e-6)
     assert joint.transmission.ratio == 100
     assert joint.transmission.lost_motion == pytest.approx(np.radians(30 / 3600))
@@ -164,7 +164,12 @@ WRONG = [
     ("scenario.yaml", "15 um", "{limit: 15 um, distribution: normal}", ["distribution 'normal' of a limit", "uniform"]),
     ("scenario.yaml", "15 um", "{limit: 15 um, law: uniform}", ["unknown key 'law'"]),
     ("scenario.yaml", "eccentricity:", "excentricity:", ["scenario.yaml:8:16", "did you mean 'eccentricity'?"]),
-    ("scenario.yaml", "placement: motor", "placement: gear", ["joints.j1.placement", "'gear'", "'motor' or 'output'"]),
+    (
+        "scenario.yaml",
+        "placement: motor",
+        "placement: gear",
+        ["joints.j1.placement", "'gear'", "'motor', 'output' or 'both'"],
+    ),
     ("scenario.yaml", "ratio: 100", "ratio: 0", ["joints.j1.transmission.ratio", "not zero"]),
     ("scenario.yaml", "ratio: 100", "ratio: 100 mm", ["joints.j1.transmission.ratio"]),
     ("scenario.yaml", "ratio: 100", "ratio: .nan", ["joints.j1.transmission.ratio"]),

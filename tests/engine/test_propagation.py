@@ -7,7 +7,8 @@ from support import normal_joint, normal_machine, planar_arm, published_arm
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler, sample_poses
 from armsim.engine.plan import SamplingPlan, draw_units
-from armsim.model.joint import Encoder, Joint
+from armsim.model.encoder import Encoder
+from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.physics import assembly
 from armsim.spreads import Spread

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from support import curve
 
-from armsim.model.joint import Encoder, Harmonic, Joint, Magnitude, Mounting, Transmission
-from armsim.physics.gear import kinematic_error, lost_motion
+from armsim.model.encoder import Encoder
+from armsim.model.joint import Harmonic, Joint, Magnitude, Mounting, Transmission
+from armsim.physics.gear import kinematic_error, reversal
 from armsim.spreads import Spread
 
 FIXED = "fixed"
@@ -24,8 +25,8 @@ def test_kinematic_error_orders() -> None:
 
 
 def test_lost_motion_rests_on_either_side() -> None:
-    (term,) = lost_motion(2e-4)
-    drawn = term.draw(np.random.default_rng(0), 10_000)
+    (term,) = reversal(2e-4)
+    drawn = term.draw(np.random.default_rng(0), 10_000) * term.acts[0].shape.gain
     assert set(np.unique(drawn)) == {-1e-4, 1e-4}
     assert abs(drawn.mean()) < 4 * 1e-4 / 100
     assert term.life == "visit"

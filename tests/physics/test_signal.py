@@ -4,14 +4,18 @@ import numpy as np
 import pytest
 from support import curve
 
-from armsim.physics.signal import noise, sub_divisional_error
+from armsim.physics.signal import noise, sub_divisional_error, third_harmonic
+from armsim.shapes import State
 from armsim.spreads import Spread
+from armsim.terms import SHAFT
+
+N = 10_000
 
 
-def through_arctangent(phase: np.ndarray, o_s: float, o_c: float, d: float, a: float) -> np.ndarray:
+def through_arctangent(phase, o_s=0.0, o_c=0.0, d=0.0, a=0.0, h_s=0.0, h_c=0.0):  # type: ignore[no-untyped-def]
     """Phase error of an interpolator that takes the two signals at face value."""
-    sine = (1 + d / 2) * np.sin(phase + a / 2) + o_s
-    cosine = (1 - d / 2) * np.cos(phase - a / 2) + o_c
+    sine = (1 + d / 2) * np.sin(phase + a / 2) + o_s + h_s * np.sin(3 * phase)
+    cosine = (1 - d / 2) * np.cos(phase - a / 2) + o_c + h_c * np.cos(3 * phase)
     out = np.arctan2(sine, cosine) - phase
     return out - 2 * np.pi * np.round(out / (2 * np.pi))
 
@@ -20,28 +24,82 @@ def test_ten_thousand_random_signals() -> None:
     """Source: brute force; first order of Heydemann (1981). The rest is bounded by the square of the sum."""
     generator = np.random.default_rng(1)
     order = 100.0
-    position = generator.uniform(0, 2 * np.pi, 10_000)
-    for o_s, o_c, d, a in generator.uniform(-0.03, 0.03, (10_000 // 100, 4)):
-        terms = sub_divisional_error(
-            order, Spread("fixed", 1.0), Spread("fixed", d or 1e-9), Spread("fixed", a or 1e-9)
-        )
-        coefficients = {
-            "signal offset": np.array([o_s, o_c]),
-            "amplitude mismatch": np.array([d]),
-            "phase error": np.array([a]),
-        }
-        exact = through_arctangent(order * position[:100], o_s, o_c, d, a) / order
-        bound = (abs(o_s) + abs(o_c) + abs(d) + abs(a)) ** 2 / order
-        assert np.abs(curve(terms, position[:100], coefficients) - exact).max() < bound
+    o_s, o_c, d, a = generator.uniform(-0.03, 0.03, (4, N))
+    one = Spread("fixed", 1.0)
+    terms = sub_divisional_error(order, one, one, one)
+    zero = np.zeros(N)
+    coefficients = {
+        "signal offset": np.array([o_s, o_c]),
+        # coefficients of sin 2p and cos 2p for a period that starts at the zero of the joint
+        "amplitude mismatch": np.array([d / 2, zero]) / order,
+        "phase error": np.array([zero, a / 2]) / order,
+    }
+    bound = (abs(o_s) + abs(o_c) + abs(d) + abs(a)) ** 2 / order
+    for _ in range(5):
+        position = generator.uniform(0, 2 * np.pi, N)
+        exact = through_arctangent(order * position, o_s, o_c, d, a) / order
+        assert np.all(np.abs(curve(terms, position, coefficients) - exact) < bound)
+
+
+@pytest.mark.parametrize(("produced", "sign"), [(4, -1), (2, 1)])
+def test_third_harmonic_by_sign_pattern(produced: int, sign: int) -> None:
+    """Source: brute force; Kuntz et al., arXiv:2205.08472: orders 4 and 2. The rest is of the order of h^2."""
+    generator = np.random.default_rng(2)
+    order = 64.0
+    h = generator.uniform(-0.02, 0.02, N)
+    position = generator.uniform(0, 2 * np.pi, N)
+    exact = through_arctangent(order * position, h_s=h, h_c=sign * h) / order
+    terms = third_harmonic(order, Spread("fixed", 1.0), produced)
+    modelled = curve(terms, position, {"third harmonic": np.array([h, np.zeros(N)]) / order})
+    assert np.all(np.abs(modelled - exact) <= 3 * h**2 / order + 1e-15)
+    assert {act.shape.order for act in terms[0].acts} == {produced * order}
+
+
+def test_one_waveform_seen_twice_has_the_pattern_of_order_four() -> None:
+    """Both channels read one distorted wave, a quarter period apart: its cosine then carries minus h cos 3p."""
+    p = np.linspace(0, 2 * np.pi, 50)
+
+    def wave(x: np.ndarray) -> np.ndarray:
+        return np.sin(x) + 0.01 * np.sin(3 * x)
+
+    np.testing.assert_allclose(wave(p + np.pi / 2), np.cos(p) - 0.01 * np.cos(3 * p), atol=1e-12)
+
+
+@pytest.mark.parametrize(("heads", "averages"), [(1, 16), (2, 1), (4, 4)])
+def test_averaging(heads: int, averages: int) -> None:
+    """Heads and samples average noise; heads average what each errs by itself. Source: brute force over 20 000 discs."""
+    generator = np.random.default_rng(3)
+    order, level, n = 128.0, 0.003, 20_000
+    readings = level * generator.standard_normal((heads * averages, n)) / order
+    (term,) = noise(order, level, heads * averages)
+    assert np.sqrt(term.second_moment[0, 0]) == pytest.approx(readings.mean(axis=0).std(), rel=4 / np.sqrt(2 * n))
+    o_s, o_c = generator.uniform(-0.02, 0.02, (2, heads, n))
+    where = generator.uniform(0, 2 * np.pi, (heads, n))
+    averaged = ((o_s * np.cos(where) - o_c * np.sin(where)) / order).mean(axis=0)
+    (offset,) = sub_divisional_error(order, Spread("uniform", 0.02), heads=heads)
+    std = np.sqrt(offset.mean_square(SHAFT, State.at_rest(np.zeros(1))))
+    assert std == pytest.approx(averaged.std(), rel=6 / np.sqrt(2 * n))
+
+
+def test_noise_grows_as_contrast_falls() -> None:
+    """Source: brute force: sine and cosine of amplitude 0.5 with the noise of amplitude 1."""
+    generator = np.random.default_rng(4)
+    n, level, order = 200_000, 0.003, 64.0
+    phase = generator.uniform(0, 2 * np.pi, n)
+    sine = 0.5 * np.sin(phase) + level * generator.standard_normal(n)
+    cosine = 0.5 * np.cos(phase) + level * generator.standard_normal(n)
+    scatter = np.angle(np.exp(1j * (np.arctan2(sine, cosine) - phase))).std() / order
+    (term,) = noise(order, level, loss=1 / 0.5**2)
+    assert np.sqrt(term.second_moment[0, 0]) == pytest.approx(scatter, rel=4 / np.sqrt(2 * n) + 1e-3)
 
 
 def test_correction_leaves_the_rest() -> None:
     before = sub_divisional_error(64.0, Spread("uniform", 0.02), Spread("uniform", 0.01), Spread("uniform", 0.02))
     after = sub_divisional_error(64.0, Spread("uniform", 0.02), Spread("uniform", 0.01), Spread("uniform", 0.02), 0.9)
+    anywhere = State.at_rest(np.zeros(1))
     for full, rest in zip(before, after, strict=True):
         assert rest.limit == pytest.approx(0.1 * full.limit)
-        for a, b in zip(full.acts, rest.acts, strict=True):
-            assert b.shape.gain == pytest.approx(0.1 * a.shape.gain)
+        assert rest.mean_square(SHAFT, anywhere) == pytest.approx(0.01 * full.mean_square(SHAFT, anywhere))
 
 
 def test_absent_quantities_make_no_terms() -> None:

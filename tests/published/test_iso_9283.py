@@ -50,7 +50,8 @@ def test_kernel_gives_the_repeatability_of_the_definition() -> None:
 def test_population_of_isotropic_scatter() -> None:
     """Three prismatic axes with equal normal scatter s: RP of a unit has the mean 3.616 s as visits grow."""
     from armsim.model.arm import Arm, ArmJoint, Motion, X, Y, Z
-    from armsim.model.joint import Encoder, Joint, Summary
+    from armsim.model.encoder import Encoder, Summary
+    from armsim.model.joint import Joint
     from armsim.model.machine import Machine
     from armsim.spreads import Spread
     from armsim.terms import Axis

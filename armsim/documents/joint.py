@@ -1,0 +1,150 @@
+"""A joint of the scenario document, built: every quantity must fit what the joint does."""
+
+from __future__ import annotations
+
+import math
+
+from armsim.documents.fields import Measured, Tolerance
+from armsim.documents.scenario import JointDocument, TransmissionDocument
+from armsim.documents.source import KeyPath, Source
+from armsim.model.arm import ArmJoint
+from armsim.model.encoder import Encoder
+from armsim.model.gears import PRESETS
+from armsim.model.joint import ABSENT, Bus, Harmonic, Joint, Magnitude, Mounting, Transmission
+from armsim.physics.assembly import LEAST_CONTRAST
+from armsim.physics.signal import NONE
+from armsim.spreads import Spread
+
+ON_A_DISC = ("eccentricity", "ellipticity", "disc_tilt", "coupling_angle", "head_tangential", "head_radial")
+ON_A_GUIDE = ("abbe_offset", "guide_pitch")
+NEEDS_RADIUS = ("eccentricity", "ellipticity", "head_tangential", "head_radial")
+
+
+def build_joint(
+    document: JointDocument,
+    joint: ArmJoint,
+    encoder: Encoder,
+    motor_encoder: Encoder | None,
+    bus: Bus,
+    source: Source,
+    at: KeyPath,
+) -> Joint:
+    """One joint with its sensor.
+
+    Raises
+    ------
+    InputError
+        A quantity does not fit the joint, its encoder or its placement.
+    """
+    kind = "angle" if joint.revolute else "length"
+    what = "revolute" if joint.revolute else "prismatic"
+
+    def fitting(entry: Tolerance | Measured | None, *path: str | int) -> None:
+        if entry is not None and entry.kind != kind:
+            raise source.error((*at, *path), f"{entry.kind} at the {what} joint {joint.name}", kind)
+
+    for key, sensor in (("encoder", encoder), ("motor_encoder", motor_encoder)):
+        if sensor is not None and sensor.rotary != joint.revolute:
+            measures = "rotation" if sensor.rotary else "translation"
+            raise source.error(
+                (*at, key),
+                f"{sensor.name!r} measures {measures}, joint {joint.name} is {what}",
+                "a rotary encoder on a revolute joint, a linear one on a prismatic joint",
+            )
+    if (document.placement == "both") != (motor_encoder is not None):
+        found = "placement both without motor_encoder" if motor_encoder is None else "motor_encoder"
+        raise source.error((*at, "placement"), found, "placement: both with motor_encoder: for the one on the motor")
+    fitting(document.mastering, "mastering")
+    mounting = _mounting(document, joint, encoder, source, (*at, "mounting"))
+    box = _transmission(document.transmission, joint, source, (*at, "transmission"), document.placement == "motor")
+    built = Joint(
+        name=joint.name,
+        encoder=encoder,
+        travel=joint.travel,
+        placement=document.placement,
+        mounting=mounting,
+        transmission=box,
+        mastering=document.mastering.spread if document.mastering is not None else None,
+        motor_encoder=motor_encoder,
+        approach=document.approach,
+        bus=bus,
+    )
+    if not math.isfinite(built.contrast_loss):
+        raise source.error(
+            (*at, "mounting"),
+            f"the head of some units would lose its signal (contrast below {LEAST_CONTRAST:.0%})",
+            "tighter head_radial or head_tilt, a shorter sensing_window, or fewer signal_periods",
+        )
+    return built
+
+
+def _mounting(document: JointDocument, joint: ArmJoint, encoder: Encoder, source: Source, at: KeyPath) -> Mounting:
+    mounting = document.mounting
+    given = [key for key in mounting.model_fields_set if getattr(mounting, key) is not None]
+    for key in given:
+        if not joint.revolute and key in ON_A_DISC:
+            raise source.error((*at, key), "a disc on a prismatic joint", "leave it out")
+        if joint.revolute and key in ON_A_GUIDE:
+            raise source.error((*at, key), "a guide on a revolute joint", "leave it out")
+        if encoder.summary is not None and key not in ON_A_GUIDE:
+            accepted = "leave it out, or an encoder that tells its causes"
+            raise source.error((*at, key), f"mounting beside {encoder.name!r}, which has only a summary", accepted)
+        if joint.revolute and key in NEEDS_RADIUS and not encoder.track_radius:
+            accepted = f"track_radius in the encoder {encoder.name!r}"
+            raise source.error((*at, key), f"{key} needs the radius of the track", accepted)
+    if encoder.track_radius and mounting.eccentricity is not None:
+        limit = mounting.eccentricity.spread.limit
+        if limit > 0.5 * encoder.track_radius:
+            raise source.error((*at, "eccentricity"), f"{limit:g} m on a track of radius {encoder.track_radius:g} m",
+                               "less than half the radius of the track")  # fmt: skip
+    return Mounting(
+        eccentricity=_magnitude(mounting.eccentricity),
+        ellipticity=_magnitude(mounting.ellipticity),
+        disc_tilt=_magnitude(mounting.disc_tilt),
+        coupling_angle=_magnitude(mounting.coupling_angle),
+        head_tangential=_spread(mounting.head_tangential),
+        head_radial=_spread(mounting.head_radial),
+        head_tilt=_spread(mounting.head_tilt),
+        abbe_offset=mounting.abbe_offset or 0.0,
+        guide_pitch=_spread(mounting.guide_pitch),
+    )
+
+
+def _transmission(
+    box: TransmissionDocument, joint: ArmJoint, source: Source, at: KeyPath, geared: bool
+) -> Transmission:
+    kind = "angle" if joint.revolute else "length"
+    stiffness_kind = "angular stiffness" if joint.revolute else "stiffness"
+    for key, entry, accepted in (("lost_motion", box.lost_motion, kind), ("stiffness", box.stiffness, stiffness_kind)):
+        if entry is not None and entry.kind != accepted:
+            raise source.error((*at, key), f"{entry.kind} at joint {joint.name}", accepted)
+        if entry is not None and (entry.value < 0 or (key == "stiffness" and entry.value == 0)):
+            raise source.error((*at, key), "not positive", f"{accepted} above zero")
+    if not joint.revolute:
+        if geared and box.ratio != 1.0:
+            raise source.error((*at, "ratio"), "a ratio on a prismatic joint", "ratio 1 or none")
+        for key in ("type", "kinematic_error"):
+            if getattr(box, key) is not None:
+                raise source.error((*at, key), "a gear on a prismatic joint", "leave it out; a linear scale has none")
+    preset = PRESETS[box.type] if box.type is not None else Transmission()
+    harmonics = preset.kinematic_error
+    if box.kinematic_error is not None:
+        harmonics = tuple(
+            Harmonic(h.per == "input-turn", h.order, _magnitude(h.amplitude)) for h in box.kinematic_error
+        )
+    return Transmission(
+        ratio=box.ratio,
+        kinematic_error=harmonics,
+        lost_motion=box.lost_motion.value if box.lost_motion is not None else preset.lost_motion,
+        stiffness=box.stiffness.value if box.stiffness is not None else math.inf,
+        stiffness_tolerance=_spread(box.stiffness_tolerance),
+        compensation=box.compensation,
+    )
+
+
+def _magnitude(entry: Tolerance | None) -> Magnitude:
+    return entry.magnitude if entry is not None else ABSENT
+
+
+def _spread(entry: Tolerance | None) -> Spread:
+    return entry.spread if entry is not None else NONE

@@ -1,0 +1,121 @@
+"""The joint sheet: every term of a joint, its size, and the curve that they make together."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from armsim.engine.plan import UNIT_BLOCK, SamplingPlan, draw_units
+from armsim.model.machine import Machine
+from armsim.results import JointCurve, JointSheet, TermSheet
+from armsim.shapes import State, Wave
+from armsim.spreads import Array
+from armsim.terms import Axis, Term
+
+POSITIONS = 721
+"""Points of the curve over a turn: every half degree."""
+
+
+def joint_sheets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointSheet]:
+    """Sheets of all joints.
+
+    Parameters
+    ----------
+    machine : Machine
+    seed : int
+        Of the unit that is drawn.
+    speeds : (joints,) [rad/s or m/s]
+        At which the errors that need motion are looked at.
+    """
+    survey = machine.survey()
+    states = machine.states(survey, np.broadcast_to(speeds, survey.shape))
+    levers = np.linalg.norm(machine.arm.postures(survey).column, axis=2).max(axis=0)
+    return {
+        joint.name: _sheet(machine, number, states[joint.name], float(levers[number]), seed)
+        for number, joint in enumerate(machine.joints)
+    }
+
+
+def link_sheet(machine: Machine) -> tuple[TermSheet, ...]:
+    """Every tolerance of a link."""
+    return tuple(
+        _term(term, term.axes[0], State.at_rest(np.zeros(1))) for term in machine.terms if term.owner == "links"
+    )
+
+
+def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int) -> JointSheet:
+    joint = machine.joints[number]
+    axis = Axis(joint.name)
+    terms = [term for term in machine.terms if axis in term.axes]
+    sheets = tuple(_term(term, axis, state) for term in terms)
+
+    def both(life: str) -> tuple[float, float]:
+        own = [sheet for sheet in sheets if sheet.life == life]
+        return math.sqrt(sum(sheet.std**2 for sheet in own)), sum(sheet.limit for sheet in own)
+
+    (std_accuracy, limit_accuracy), (std_repeatability, limit_repeatability) = both("unit"), both("visit")
+    return JointSheet(
+        unit="rad" if joint.encoder.rotary else "m",
+        encoder=joint.encoder.name,
+        placement=joint.placement,
+        resolution_bits=joint.resolution_bits,
+        step=joint.step,
+        lever_arm=lever,
+        contrast=joint.contrast_loss**-0.5,
+        terms=sheets,
+        std=math.hypot(std_accuracy, std_repeatability),
+        std_accuracy=std_accuracy,
+        std_repeatability=std_repeatability,
+        limit=limit_accuracy + limit_repeatability,
+        limit_accuracy=limit_accuracy,
+        limit_repeatability=limit_repeatability,
+        curve=_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
+    )
+
+
+def _term(term: Term, axis: Axis, state: State) -> TermSheet:
+    shapes = [act.shape for act in term.acts if act.axis == axis]
+    orders = tuple(dict.fromkeys(abs(shape.order) for shape in shapes if isinstance(shape, Wave)))
+    return TermSheet(
+        name=term.name,
+        cause=term.cause,
+        life=term.life,
+        shape=", ".join(dict.fromkeys(str(shape) for shape in shapes)),
+        orders=orders,
+        std=math.sqrt(term.mean_square(axis, state)),
+        limit=term.largest(axis, state),
+    )
+
+
+def _curve(machine: Machine, number: int, terms: list[Term], axis: Axis, seed: int) -> JointCurve:
+    """Error over a turn or the travel, at rest and with the other joints in the middle of their ranges."""
+    joint, arm = machine.joints[number], machine.arm
+    start = 0.0 if joint.encoder.rotary else float(arm.lowest[number])
+    span = 2 * math.pi if joint.encoder.rotary else joint.travel
+    q = np.repeat(arm.middle[None], POSITIONS, axis=0)
+    q[:, number] = start + span * np.arange(POSITIONS) / (POSITIONS - 1)
+    state = machine.states(q)[joint.name]
+    coefficients = draw_units(terms, SamplingPlan(UNIT_BLOCK, 1, seed))
+    errors = np.zeros((UNIT_BLOCK, POSITIONS))
+    waves: dict[float, float] = {}
+    first = 0
+    for term in terms:
+        for act in term.acts:
+            if act.axis != axis:
+                continue
+            errors += coefficients[first + act.coefficient][:, None] * act.shape.value(state)
+            if isinstance(act.shape, Wave):
+                order, k = abs(act.shape.order), act.coefficient
+                waves[order] = waves.get(order, 0.0) + 0.5 * act.shape.gain**2 * float(term.second_moment[k, k])
+        first += len(term.mean)
+    low, high = np.quantile(errors, (0.025, 0.975), axis=0)
+    present = sorted(order for order, square in waves.items() if square > 0)
+    return JointCurve(
+        position=tuple(q[:, number].tolist()),
+        unit=tuple(errors[0].tolist()),
+        low=tuple(low.tolist()),
+        high=tuple(high.tolist()),
+        order=tuple(present),
+        rms=tuple(math.sqrt(waves[order]) for order in present),
+    )

@@ -1,0 +1,135 @@
+"""Heads, bent discs and couplings against simulated ones."""
+
+import numpy as np
+import pytest
+from support import curve
+from test_assembly import SHAFT, disc_reading, error, tilted_disc_reading
+
+from armsim.physics.assembly import (
+    contrast,
+    contrast_loss,
+    coupling,
+    disc_tilt,
+    eccentricity,
+    ellipticity,
+    head_tangential,
+)
+from armsim.physics.signal import NONE, noise
+from armsim.spreads import Spread
+
+
+def test_tangential_offset_of_the_head_is_a_constant() -> None:
+    """Source: brute force: the head of a centred disc, moved along the track against the count."""
+    radius, offset = 12e-3, 100e-6
+    head = -np.arctan2(offset, radius)
+    moved = error(SHAFT, disc_reading(SHAFT, 0.0, radius, head) - head)
+    modelled = curve(head_tangential(Spread("fixed", offset), radius), SHAFT)
+    np.testing.assert_allclose(modelled, moved, atol=(offset / radius) ** 3)
+
+
+@pytest.mark.parametrize("periods", [4.0, 8.0, 20.0])
+@pytest.mark.parametrize("mismatch", [0.0, 0.01, 0.04])
+def test_contrast_is_the_sum_over_the_detectors(periods: float, mismatch: float) -> None:
+    """Source: brute force: 10 000 detectors over the window, each seeing the phase of the lines under it."""
+    where = (np.arange(10_000) + 0.5) / 10_000 * periods
+    seen = np.exp(2j * np.pi * where * (1 + mismatch))
+    expected = np.exp(2j * np.pi * where)
+    assert contrast(mismatch, periods) == pytest.approx(abs(np.mean(seen * expected.conj())), abs=1e-6)
+
+
+def test_lines_spread_with_the_radius() -> None:
+    """A head at R + r over a disc of N periods sees them longer by r/R. Source: geometry, counted on a simulated disc."""
+    radius, off, n = 13e-3, 0.4e-3, 512
+    assert 2 * np.pi * (radius + off) / n / (2 * np.pi * radius / n) - 1 == pytest.approx(off / radius)
+
+
+def test_population_noise_has_the_second_moment_of_its_units() -> None:
+    """Source: brute force: 200 000 heads drawn, the noise of each by its own contrast."""
+    radius, periods = 13e-3, 8.0
+    radial, tilt = Spread("uniform", 0.4e-3), Spread("uniform", np.radians(2))
+    generator = np.random.default_rng(1)
+    r, g = radial.draw(generator, 200_000), tilt.draw(generator, 200_000)
+    of_each = np.sinc(periods * r / radius) * np.cos(g) * np.sinc(periods * (1 - np.cos(g)))
+    loss = contrast_loss(radial, tilt, radius, periods)
+    assert loss == pytest.approx(np.mean(of_each**-2.0), rel=2e-3)
+    (term,) = noise(512, 0.001, loss=loss)
+    assert np.sqrt(term.second_moment[0, 0]) == pytest.approx(0.001 / 512 * np.sqrt(np.mean(of_each**-2.0)), rel=1e-3)
+
+
+def test_common_placement_tolerances_are_survived() -> None:
+    """+-0.5 mm tangential, +-0.4 mm radial, +-2 deg tilt. Source: common practice, no source."""
+    loss = contrast_loss(Spread("uniform", 0.4e-3), Spread("uniform", np.radians(2)), 13e-3, 8.0)
+    assert 1.0 < loss < 1.5
+    assert contrast_loss(NONE, NONE, 13e-3, 8.0) == 1.0
+
+
+def test_a_head_that_loses_its_signal_is_told() -> None:
+    assert contrast_loss(Spread("uniform", 2e-3), NONE, 13e-3, 8.0) == np.inf
+
+
+@pytest.mark.parametrize("phase", [0.0, 1.3])
+def test_eccentric_and_wobbling_discs_combine(phase: float) -> None:
+    """Both at once on one simulated disc; what is left over is the product of the two."""
+    e, radius, tilt = 40e-6, 10e-3, np.radians(1.5)
+    shaft = np.linspace(-3, 3, 61)
+    wobble = error(shaft, tilted_disc_reading(shaft, tilt, -phase))
+    # the line that the head sees is read on a disc whose centre is off as well
+    both = error(shaft, shaft + wobble + error(shaft + wobble, disc_reading(shaft + wobble, e, radius, 0.0)))
+    terms = eccentricity(Spread("fixed", e), radius, phase=0.0) + disc_tilt(Spread("fixed", tilt), phase=phase)
+    bound = (e / radius) * tilt**2 / 4 + (e / radius) ** 3 + tilt**4 / 6
+    np.testing.assert_allclose(curve(terms, shaft), both, atol=1.1 * bound)
+
+
+@pytest.mark.parametrize("heads", [1, 2, 3])
+@pytest.mark.parametrize("phase", [0.0, 0.6])
+def test_bent_disc(heads: int, phase: float) -> None:
+    """A ring whose arc length is kept, bent to r = R + a cos 2u: each line sits where its arc length puts it.
+
+    Source: brute force: arc length by numerical integration; no displacement formula is used.
+    """
+    a, radius = 30e-6, 10e-3
+    angle = np.linspace(-2 * np.pi, 4 * np.pi, 600_001)
+    r = radius + a * np.cos(2 * angle)
+    slope = -2 * a * np.sin(2 * angle)
+    arc = np.concatenate([[0], np.cumsum(np.diff(angle) * np.hypot(r, slope)[:-1])])
+    line = (
+        (arc - np.interp(0.0, angle, arc)) / (arc[-1] - arc[0]) * 6 * np.pi
+    )  # number of the line at each place, in rad
+    shaft = np.linspace(0, 2 * np.pi, 91)
+    readings = []
+    for k in range(heads):
+        head = 2 * np.pi * k / heads
+        place = head - shaft + phase  # of the head in the disc, from the long axis
+        readings.append(-(np.interp(place, angle, line) - phase - head))
+    simulated = np.mean(readings, axis=0) - shaft
+    modelled = curve(ellipticity(Spread("fixed", a), radius, heads, phase=phase), shaft)
+    np.testing.assert_allclose(modelled - modelled.mean(), simulated - simulated.mean(), atol=3 * (a / radius) ** 2)
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.8])
+def test_cardan_coupling(phase: float) -> None:
+    """Two shafts in space that meet at an angle, joined by a cross: the driven fork stays square to the driving one.
+
+    Source: brute force: for every angle of the driving fork, search the angle at which both arms of the cross are square.
+    """
+    bend = np.radians(3.0)
+    shaft = np.linspace(0, 2 * np.pi, 73)
+    drive = shaft - phase  # from the plane of the bend
+    driving = np.stack([np.cos(drive), np.sin(drive), np.zeros_like(drive)], axis=1)
+    candidates = np.linspace(-np.pi, np.pi, 400_001)
+    # the driven shaft is tilted about y; the driven fork's arm is 90 deg ahead of the driving one
+    arm = np.stack([-np.sin(candidates) * np.cos(bend), np.cos(candidates), np.sin(candidates) * np.sin(bend)], axis=1)
+    driven = np.array([_nearest_zero(arm @ d, candidates, x) for d, x in zip(driving, drive, strict=True)])
+    simulated = driven - drive
+    simulated -= 2 * np.pi * np.round(simulated / (2 * np.pi))
+    modelled = curve(coupling(Spread("fixed", bend), phase=phase), shaft)
+    # which fork is driven decides the sign
+    np.testing.assert_allclose(np.abs(modelled), np.abs(simulated), atol=bend**4 / 4 + 2e-5)
+    assert abs(np.corrcoef(modelled, simulated)[0, 1]) > 0.999
+
+
+def _nearest_zero(values: np.ndarray, candidates: np.ndarray, near: float) -> float:
+    crossing = np.nonzero(np.diff(np.sign(values)))[0]
+    roots = candidates[crossing] - values[crossing] * np.diff(candidates)[0] / (values[crossing + 1] - values[crossing])
+    distance = np.abs(np.angle(np.exp(1j * (roots - near))))
+    return float(roots[distance.argmin()])
