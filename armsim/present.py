@@ -68,6 +68,21 @@ def show_interval(
     return f"{middle:.{places}f} {unit.name} ({low:.{places}f} to {high:.{places}f})"
 
 
+def show_joint(value: float | None, unit: str, digits: int = 3) -> str:
+    """A joint error: in arcseconds, or as a length on a linear axis (``unit`` "rad" or "m")."""
+    return show(value, "rad", digits, ARCSECOND) if unit == "rad" else show(value, "m", digits)
+
+
+def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
+    """The shape of a term in words: periods per turn of the joint, or the period on a linear axis."""
+    if not waves:
+        return shape
+    if unit == "rad":
+        return f"{', '.join(f'{order:g}' for order in waves)} per turn"
+    return f"period {', '.join(show(2 * math.pi / order) for order in waves)}"
+
+
 def percent(share: float, digits: int = 3) -> str:
     """A share as per cent."""
-    return f"{significant(100 * share, digits)} %"
+    text = significant(100 * share, digits)
+    return f"{text.rstrip('0').rstrip('.') if '.' in text else text} %"

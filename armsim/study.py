@@ -13,7 +13,7 @@ import numpy as np
 from armsim.documents import Scenario, load_scenario
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised, linearise
-from armsim.engine.montecarlo import PoseSample, sample_poses
+from armsim.engine.montecarlo import MEMORY, PoseSample, memory_needed, sample_poses
 from armsim.engine.plan import SamplingPlan
 from armsim.engine.sheet import joint_sheets, link_sheet
 from armsim.engine.validation import validate
@@ -118,6 +118,13 @@ class Study:
         from armsim import __version__
 
         scenario, plan = self.scenario, self.scenario.plan
+        workers = workers or os.cpu_count() or 1
+        needed = memory_needed(scenario.machine.terms, plan, workers)
+        if needed > MEMORY:
+            raise RunError(
+                f"{plan.units} units x {plan.visits} visits need {needed / 2**30:.3g} GiB, at most "
+                f"{MEMORY / 2**30:.3g}: take fewer of them, or fewer workers"
+            )
         found = [(task, task.find(scenario.machine.arm)) for task in scenario.tasks]
         for task, poses in found:
             if not poses.names:
@@ -126,8 +133,7 @@ class Study:
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
                 )
         tasks = tuple(
-            _run_task(scenario, task, poses, number, workers or os.cpu_count() or 1, progress)
-            for number, (task, poses) in enumerate(found)
+            _run_task(scenario, task, poses, number, workers, progress) for number, (task, poses) in enumerate(found)
         )
         return Result(
             format=FORMAT,
@@ -334,6 +340,10 @@ def _unit_quantiles(ordered: Array) -> UnitQuantiles:
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:
     plan, requirement = scenario.plan, scenario.requirement
     out = []
+    if scenario.machine.masses is None:
+        stiff = [j.name for j in scenario.machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
+        if stiff:
+            out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
     if plan.visits < ISO_VISITS:
         out.append(f"{plan.visits} visits a pose: ISO 9283 takes {ISO_VISITS} for repeatability, and 1 gives none")
     coverage = requirement.coverage if requirement is not None else stats.LEVEL

@@ -141,7 +141,7 @@ class Term:
         products = [
             second[a.coefficient, b.coefficient] * mean_product(a.shape, b.shape, state) for a in acts for b in acts
         ]
-        return float(sum(products))
+        return max(0.0, float(sum(products)))  # a sum of squares, but for rounding
 
 
 @dataclass(frozen=True)
@@ -272,5 +272,4 @@ def unknown_curve(name: str, cause: str, spread: Spread, orders: tuple[float, ..
         for act in (Act(2 * i, SHAFT, Wave("sin", order)), Act(2 * i + 1, SHAFT, Wave("cos", order)))
     )
     second = np.eye(2 * n) * amplitude**2 / (2 * n)
-    limit = amplitude if acts else 0.0
-    return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, limit)
+    return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, spread.limit)

@@ -57,26 +57,34 @@ def _print(sheets: dict[str, JointSheet]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from armsim.present import ARCSECOND, show, significant
+    from armsim.present import orders, percent, show, show_joint, significant
 
-    console = Console(width=None if sys.stdout.isatty() else 130)
+    console = Console(width=None if sys.stdout.isatty() else 150)
     for name, sheet in sheets.items():
+        at_tool = "rad" if sheet.unit == "rad" else "m"
+        lines = [
+            f"{name}: {sheet.encoder}, {sheet.placement}; {significant(sheet.resolution_bits, 4)} bit, "
+            f"step {show_joint(sheet.step, sheet.unit)} at the joint, {show(sheet.step * sheet.lever_arm)} at the tool "
+            f"(lever arm {show(sheet.lever_arm) if at_tool == 'rad' else '1'})"
+        ]
+        if sheet.contrast < 0.9995:
+            more = percent(1 / sheet.contrast - 1, 2)
+            lines.append(f"placement of the head leaves a contrast of {percent(sheet.contrast)}: {more} more jitter")
+        table = Table(title="\n".join(lines), title_justify="left", title_style="bold")
+        for column in ("cause", "life", "shape"):
+            table.add_column(column)
+        for column in ("std uncertainty", "at the tool", "limit"):
+            table.add_column(column, justify="right")
 
-        def shown(value: float, rotary: bool = sheet.unit == "rad") -> str:
-            return show(value, "rad", unit=ARCSECOND) if rotary else show(value, "m")
+        def add(cause: str, life: str, shape: str, std: float, limit: float, sheet: JointSheet = sheet) -> None:
+            unit = sheet.unit
+            row = (show_joint(std, unit), show(std * sheet.lever_arm), show_joint(limit, unit))
+            table.add_row(cause, life, shape, *row)  # noqa: B023  the table of this round
 
-        title = (
-            f"{name}: {sheet.encoder} on the {sheet.placement} side, "
-            f"{significant(sheet.resolution_bits, 4)} bit, step {shown(sheet.step)} at the joint"
-        )
-        table = Table(title=title, title_justify="left", show_footer=True)
-        table.add_column("cause", "all, root sum square; sum of limits")
-        table.add_column(
-            "life", f"accuracy {shown(sheet.std_accuracy)}, repeatability {shown(sheet.std_repeatability)}"
-        )
-        table.add_column("shape")
-        table.add_column("standard deviation", shown(sheet.std), justify="right")
-        table.add_column("limit", shown(sheet.limit), justify="right")
         for term in sheet.terms:
-            table.add_row(term.cause, term.life, term.shape, shown(term.std), shown(term.limit))
+            add(term.cause, term.life, orders(term.shape, term.orders, sheet.unit), term.std, term.limit)
+        table.add_section()
+        add("accuracy", "unit", "root sum square; worst case", sheet.std_accuracy, sheet.limit_accuracy)
+        add("repeatability", "visit", "root sum square; worst case", sheet.std_repeatability, sheet.limit_repeatability)
+        add("all", "", "root sum square; worst case", sheet.std, sheet.limit)
         console.print(table)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
 from typing import NoReturn
 
@@ -44,18 +46,38 @@ def _stop(code: int, message: str) -> NoReturn:
     raise SystemExit(code)
 
 
+INTERRUPTED = 130
+"""What the command line library returns for an interrupt."""
+
+
+def _terminate(signum: int, frame: object) -> NoReturn:
+    raise KeyboardInterrupt
+
+
 def main() -> None:
     """Run a command. Exit 0 done; 1 requirement not met; 2 bad input; 3 the run itself failed."""
+    signal.signal(signal.SIGTERM, _terminate)  # so that what is half-written is taken away
     try:
-        app()
+        code = app(standalone_mode=False)
+        if code == INTERRUPTED:
+            raise KeyboardInterrupt
     except InputError as error:
         _stop(2, "\n".join(f"error: {problem}" for problem in error.problems))
     except RunError as error:
         _stop(3, f"error: {error}")
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, typer.Abort):
         _stop(3, "stopped; nothing was written")
     except (OSError, MemoryError) as error:
         _stop(3, f"error: the run failed, nothing was written: {error or type(error).__name__}")
+    except Exception as error:
+        if hasattr(error, "show"):  # words of the command line that it cannot take
+            error.show()
+            raise SystemExit(2) from None
+        if os.environ.get("ARMSIM_TRACEBACK"):
+            raise
+        fault = f"{type(error).__name__}: {error}"
+        _stop(3, f"error: a fault of armsim itself ({fault}); ARMSIM_TRACEBACK=1 shows where. Nothing was written.")
+    raise SystemExit(code if isinstance(code, int) else 0)
 
 
 if __name__ == "__main__":

@@ -204,7 +204,7 @@ def _rows(kinematics: DHKinematics, source: Source, at: KeyPath) -> tuple[tuple[
             raise source.error((*here, "name"), f"two joints named {row.name!r}", "each name once")
         lower, upper = row.range if row.range is not None else (-math.inf, math.inf)
         if lower >= upper:
-            raise source.error((*here, "range"), "range upside down", "[lower end, upper end]")
+            raise source.error((*here, "range"), "range empty or upside down", "[lower end, upper end]")
         revolute = isinstance(row, RevoluteRow)
         theta, d = (row.offset, row.d) if isinstance(row, RevoluteRow) else (row.theta, row.offset)
         joints.append(ArmJoint(row.name, revolute, lower, upper))

@@ -77,7 +77,7 @@ class EncoderDocument(Document):
     kind: Literal["encoder"]
     name: Word
     measures: Literal["rotation", "translation"]
-    signal_periods: Annotated[int | None, count()] = None
+    signal_periods: Annotated[int | None, count(1, 100_000_000)] = None
     signal_period: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     interpolation: Annotated[float | None, quantity("bits", least=0.0, most=40.0)] = None
     track_radius: Annotated[float | None, quantity("length", least=0.0, above=True)] = None

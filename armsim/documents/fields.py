@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, NamedTuple
@@ -80,14 +79,21 @@ def _read(value: Any, kinds: tuple[str, ...]) -> Measured:
         raise wrong(f"bare number {value} without a unit", units.accepted(*kinds))
     for kind in kinds:
         try:
-            return Measured(units.read(value, kind), kind)
+            out = Measured(units.read(value, kind), kind)
         except ValueError:
             continue
+        if abs(out.value) > MOST.get(kind, units.LARGEST):
+            raise wrong(f"{value!r} is out of all proportion", f"{kind} of at most {MOST[kind]:g} in SI units")
+        return out
     try:
         units.read(value, *kinds)
     except ValueError as error:
         raise wrong(str(error), units.accepted(*kinds)) from error
     raise AssertionError("unreachable: one kind accepts exactly what all kinds accept")
+
+
+MOST = {"length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "temperature": 1e3, "mass": 1e5}
+"""Largest magnitudes read, in SI, by kind: beyond them nothing is a robot arm."""
 
 
 def _bounded(measured: Measured, least: float | None, above: bool, most: float | None) -> float:
@@ -150,9 +156,9 @@ def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Distribution], mag
     return Tolerance(Spread(law, size.value), phase, size.kind)
 
 
-def count(least: int = 1, most: int | None = None) -> Check:
+def count(least: int = 1, most: int = 1_000_000) -> Check:
     """A whole number."""
-    accepted = f"a whole number of at least {least}" + (f" and at most {most}" if most is not None else "")
+    accepted = f"a whole number from {least} to {most}"
 
     def check(value: Any) -> int:
         if (
@@ -164,20 +170,16 @@ def count(least: int = 1, most: int | None = None) -> Check:
             raise wrong(f"{_shown(value)} is not accepted", accepted)
         return int(value)
 
-    return Check(check, {"type": "integer", "minimum": least, "description": accepted})
+    return Check(check, {"type": "integer", "minimum": least, "maximum": most})
 
 
 def number(check: Callable[[float], bool], accepted: str) -> Check:
-    """A bare finite number that passes a check."""
+    """A bare number of at most a million that passes a check."""
 
     def read(value: Any) -> float:
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, (int, float))
-            or not math.isfinite(value)
-            or not check(value)
-        ):
-            raise wrong(f"{_shown(value)} is not accepted", accepted)
+        bare = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if not bare or not abs(value) <= 1e6 or not check(value):
+            raise wrong(f"{_shown(value)} is not accepted", f"{accepted}, at most a million")
         return float(value)
 
     return Check(read, {"type": "number", "description": accepted})
@@ -189,6 +191,9 @@ Word = Annotated[str, Field(min_length=1, max_length=200)]
 def _shown(value: Any) -> str:
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+NUMBER_WITH_UNIT = r"^\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\s*[A-Za-zµμ%]\S*\s*$"
 
 
 def _schema(kinds: tuple[str, ...]) -> dict[str, Any]:

@@ -19,6 +19,11 @@ ON_A_DISC = ("eccentricity", "ellipticity", "disc_tilt", "coupling_angle", "head
 ON_A_GUIDE = ("abbe_offset", "guide_pitch")
 NEEDS_RADIUS = ("eccentricity", "ellipticity", "head_tangential", "head_radial")
 
+VALID_SHARE = 0.1
+"""Of the radius: what the second order of an eccentricity neglects is below (e/R)^3/3 = 0.03 % of the radius there."""
+VALID_ANGLE = math.radians(10)
+"""What the second order of a tilt neglects, g^4/12, is below 1.1 % of it there."""
+
 
 def build_joint(
     document: JointDocument,
@@ -92,11 +97,19 @@ def _mounting(document: JointDocument, joint: ArmJoint, encoder: Encoder, source
         if joint.revolute and key in NEEDS_RADIUS and not encoder.track_radius:
             accepted = f"track_radius in the encoder {encoder.name!r}"
             raise source.error((*at, key), f"{key} needs the radius of the track", accepted)
-    if encoder.track_radius and mounting.eccentricity is not None:
-        limit = mounting.eccentricity.spread.limit
-        if limit > 0.5 * encoder.track_radius:
-            raise source.error((*at, "eccentricity"), f"{limit:g} m on a track of radius {encoder.track_radius:g} m",
-                               "less than half the radius of the track")  # fmt: skip
+    for key in ("eccentricity", "ellipticity"):
+        entry = getattr(mounting, key)
+        if entry is not None and entry.spread.limit > VALID_SHARE * encoder.track_radius:
+            found = f"{entry.spread.limit * 1e3:.4g} mm on a track of radius {encoder.track_radius * 1e3:.4g} mm"
+            raise source.error(
+                (*at, key), found, f"at most {VALID_SHARE:.0%} of the radius: beyond it the series fails"
+            )
+    for key in ("disc_tilt", "coupling_angle", "head_tilt"):
+        entry = getattr(mounting, key)
+        if entry is not None and entry.spread.limit > VALID_ANGLE:
+            found = f"{math.degrees(entry.spread.limit):.4g} deg"
+            accepted = f"at most {math.degrees(VALID_ANGLE):.4g} deg: beyond it the series fails"
+            raise source.error((*at, key), found, accepted)
     return Mounting(
         eccentricity=_magnitude(mounting.eccentricity),
         ellipticity=_magnitude(mounting.ellipticity),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -120,10 +119,6 @@ class _Loader:
                 problems += error.problems
         if problems:
             raise InputError(*dict.fromkeys(problems))
-        for built in joints:
-            if built.geared and math.isfinite(built.transmission.stiffness) and arm_document.masses is None:
-                path = ("joints", built.name, "transmission", "stiffness")
-                raise source.error(path, "stiffness without masses: no load to twist the gear", "masses in the arm")
         sampling = document.sampling
         rise = document.environment.temperature_rise
         environment = Environment(None if rise is None else rise.spread, arm_document.expansion)
@@ -152,11 +147,12 @@ class _Loader:
         resolved = path.resolve()
         if resolved not in self.sources:
             if not path.is_file():
-                raise self.source.error(at, f"no such file: {path}", "a path relative to the file that names it")
+                found = "not a file" if path.exists() else "no such file"
+                raise self.source.error(at, f"{found}: {path}", "a path relative to the file that names it")
             self.sources[resolved] = _read(path, kind)
-        found = self.sources[resolved]
-        _kind(found.data, found, (), kind)
-        return found.data, found, ()
+        source = self.sources[resolved]
+        _kind(source.data, source, (), kind)
+        return source.data, source, ()
 
 
 def _read(path: Path, kind: str) -> Source:

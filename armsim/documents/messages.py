@@ -11,6 +11,22 @@ from pydantic_core import ErrorDetails
 from armsim.documents.source import KeyPath, Source
 from armsim.errors import Problem
 
+ACCEPTED = {
+    "model_type": "a mapping of keys",
+    "dict_type": "a mapping of keys",
+    "model_attributes_type": "a mapping of keys",
+    "list_type": "a list",
+    "tuple_type": "a list",
+    "string_type": "text",
+    "string_too_short": "text of at least {min_length} characters",
+    "string_too_long": "text of at most {max_length} characters",
+    "too_short": "at least {min_length} of them",
+    "too_long": "at most {max_length} of them",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+}
+"""What is accepted, by the kind of fault."""
+
 
 def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
     """Every fault of a document with its place, what was found and what is accepted."""
@@ -28,6 +44,8 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
         close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6)
         hint = f"did you mean {close[0]!r}? " if close else ""
         return source.problem(loc, "unknown key", f"{hint}known keys: {', '.join(names)}")
+    if kind == "missing" and isinstance(detail["loc"][-1], int):
+        return source.problem(loc[:-1], "too few values", f"at least {detail['loc'][-1] + 1}")
     if kind == "missing":
         return source.problem(loc, "missing", "the key must be given")
     if kind in ("literal_error", "union_tag_invalid"):
@@ -38,7 +56,8 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
     if kind == "union_tag_not_found":
         key = str(context["discriminator"]).strip("'")
         return source.problem((*loc, key), "missing", "the key must be given")
-    return source.problem(loc, f"{repr(detail['input'])[:60]} is not accepted", detail["msg"])
+    found = "no value" if detail["input"] is None else f"{repr(detail['input'])[:60]} is not accepted"
+    return source.problem(loc, found, ACCEPTED.get(kind, detail["msg"]).format(**context))
 
 
 def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:

@@ -23,7 +23,7 @@ from armsim.errors import InputError
 from armsim.model.arm import Arm, ArmJoint
 from armsim.results import Requirement
 from armsim.tasks import Command, NamedPose, Poses, Slice, Task
-from armsim.tasks.slice import cells
+from armsim.tasks.slice import MOST_CELLS, cells
 
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
@@ -168,9 +168,9 @@ TaskDocument = Annotated[PosesDocument | SliceDocument, Field(discriminator="kin
 class SamplingDocument(Document):
     """How many arms, how many visits, which random numbers."""
 
-    units: Annotated[int, count()] = 2000
+    units: Annotated[int, count(1, 10_000_000)] = 2000
     visits: Annotated[int, count()] = 30
-    seed: Annotated[int, count(0)] = 1
+    seed: Annotated[int, count(0, 2**63)] = 1
 
 
 class ScenarioDocument(Document):
@@ -192,7 +192,11 @@ def build_task(document: PosesDocument | SliceDocument, arm: Arm, source: Source
     if isinstance(document, SliceDocument):
         first, second = (getattr(document, letter) for letter in document.plane)
         near = None if document.near is None else _joints(document.near, arm, source, (*at, "near"), limits=False)
-        return Slice(document.name, document.plane, document.at, document.step, document.tool, first, second, near)
+        task = Slice(document.name, document.plane, document.at, document.step, document.tool, first, second, near)
+        if task.count(arm) > MOST_CELLS:
+            found = f"{document.step * 1e3:g} mm make {task.count(arm):.3g} cells"
+            raise source.error((*at, "step"), found, f"at most {MOST_CELLS} cells: a wider step, or ends x:, y:, z:")
+        return task
     poses: list[NamedPose] = []
     for index, pose in enumerate(document.poses):
         here = (*at, "poses", index)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,6 +21,7 @@ DEEPEST = 40
 """Levels of nesting."""
 
 KeyPath = tuple[str | int, ...]
+_EXPONENT = re.compile(r"^[+-]?[0-9]+\.?[0-9]*[eE][+-]?[0-9]+$")
 _SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
 
 
@@ -102,7 +104,12 @@ def read_source(path: Path, shown: str | None = None) -> Source:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-        raise fault(line, column, f"not YAML: {error.problem}", "indentation by spaces, 'key: value'") from error
+        accepted = (
+            "one document in a file"
+            if "document" in str(error.problem or error.context)
+            else "'key: value', indented by spaces"
+        )
+        raise fault(line, column, f"not YAML: {error.problem}", accepted) from error
     except yaml.YAMLError as error:
         raise fault(0, 0, f"not YAML: {error}", "a YAML file") from error
     if not isinstance(root, yaml.MappingNode):
@@ -138,7 +145,8 @@ class _Builder:
         if not isinstance(node, yaml.ScalarNode) or kind not in _SCALARS:
             raise self.fault(line, column, f"tag {node.tag!r}", "plain values without tags", key)
         if kind in ("str", "timestamp"):
-            return node.value
+            # 1e2 is a number to people and to YAML 1.2
+            return float(node.value) if not node.style and _EXPONENT.match(node.value) else node.value
         try:
             return self.scalars.yaml_constructors[node.tag](self.scalars, node)
         except (ValueError, OverflowError) as error:

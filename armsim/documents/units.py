@@ -61,6 +61,9 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 """Kind of quantity: its SI unit, and the units shown as accepted."""
 
+SMALLEST, LARGEST = 1e-18, 1e15
+"""Magnitudes, in the unit given and in SI, beyond which a number is a slip of the pen."""
+
 _QUANTITY = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*$")
 _UNIT = re.compile(r"^[A-Za-zµμ%1]+([*/][A-Za-zµμ%]+){0,3}$")
 
@@ -113,10 +116,15 @@ def read(text: str, *kinds: str) -> float:
         quantity = registry.Quantity(value, unit)
     except (pint.PintError, AttributeError, TypeError, ValueError, SyntaxError) as error:
         raise ValueError(f"{unit!r} is not a unit known here") from error
+    if value and not SMALLEST <= abs(value) <= LARGEST:
+        raise ValueError(f"{text!r} is out of all proportion")
     for kind in kinds:
         target = registry.Unit(DIMENSIONS[kind][0])
         if quantity.is_compatible_with(target):
-            return float(quantity.to(target).magnitude)
+            out = float(quantity.to(target).magnitude)
+            if out and not SMALLEST <= abs(out) <= LARGEST:
+                raise ValueError(f"{text!r} is out of all proportion")
+            return out
     raise ValueError(f"{text!r} is not {' or '.join(_article(kind) for kind in kinds)}")
 
 

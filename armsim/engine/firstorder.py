@@ -56,5 +56,5 @@ def linearise(situation: Situation) -> Linearised:
         mean += g @ term.mean
         own = g @ term.covariance @ np.swapaxes(g, 1, 2)
         covariance += own
-        contributions[t] = np.trace(own, axis1=1, axis2=2)
+        contributions[t] = np.maximum(np.trace(own, axis1=1, axis2=2), 0.0)  # not below zero by rounding
     return Linearised(mean, covariance, contributions)

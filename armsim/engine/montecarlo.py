@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TypeVar
@@ -17,6 +17,8 @@ from armsim.spreads import Array, Spread
 from armsim.terms import Independent, Term
 
 T = TypeVar("T")
+MEMORY = 4 * 2**30
+"""Bytes that a run may take."""
 _LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
 
 
@@ -118,6 +120,13 @@ class Sampler:
             sample.repeatability,
         )
         return sample
+
+
+def memory_needed(terms: Sequence[Term], plan: SamplingPlan, workers: int) -> int:
+    """Bytes that a run takes at most: the drawn units, and what each worker holds of one pose."""
+    drawn = sum(len(term.mean) for term in terms if term.life == "unit") * plan.units
+    # displacement, turn, and the copies that sorting and pooling make of them
+    return 8 * (2 * drawn + workers * 16 * plan.units * plan.visits)
 
 
 def sample_poses(

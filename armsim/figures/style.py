@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from importlib.resources import as_file, files
 
 import matplotlib as mpl
+from matplotlib import font_manager
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -17,11 +19,23 @@ MAP = "cividis"
 """Perceptually uniform, reads the same to colour-blind readers and in grey."""
 
 
+OTHER_SCRIPTS = ("Noto Sans CJK SC", "Noto Sans CJK JP", "WenQuanYi Zen Hei", "Microsoft YaHei", "Arial Unicode MS")
+"""Families looked for where a name is written in a script that the main family lacks."""
+
+
 @contextmanager
 def style() -> Iterator[None]:
     """Apply the style file while a figure is drawn, and leave matplotlib as it was."""
     with as_file(files("armsim.figures") / "armsim.mplstyle") as path, mpl.rc_context(fname=path):
+        mpl.rcParams["font.family"] = [*mpl.rcParams["font.family"], *_other_scripts()]
         yield
+
+
+@lru_cache(maxsize=1)
+def _other_scripts() -> list[str]:
+    """Installed families that hold scripts which the main family lacks."""
+    installed = set(font_manager.get_font_names())
+    return [family for family in OTHER_SCRIPTS if family in installed]
 
 
 def figure(width: float = 6.4, height: float = 4.0) -> tuple[Figure, Axes]:

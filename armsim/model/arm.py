@@ -140,8 +140,8 @@ class Arm:
     @cached_property
     def middle(self) -> Array:
         """Middle of the joint ranges, zero where they have no ends, shape (joints,)."""
-        middle = 0.5 * (self.lower + self.upper)
-        return np.where(np.isfinite(middle), middle, 0.0)
+        ends = zip(self.lower, self.upper, strict=True)
+        return np.array([0.5 * (a + b) if math.isfinite(b - a) else 0.0 for a, b in ends])
 
     @cached_property
     def lowest(self) -> Array:

@@ -114,11 +114,15 @@ class Machine:
         return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
 
     def _growth(self) -> list[tuple[Axis, Shape]]:
-        """What grows in proportion to the temperature: links, and scales that then read too little."""
+        """What grows in proportion to the temperature: links, the tool, and scales that then read too little.
+
+        The fixed part of a prismatic motion is where its scale counts from, not a length that grows.
+        """
         grows: list[tuple[Axis, Shape]] = []
+        expansion = self.environment.expansion
         for motion in self.arm.motions:
-            if not motion.rotary and motion.axes and motion.value and self.environment.expansion:
-                grows.append((motion.axes[-1], Constant(self.environment.expansion * motion.value)))
+            if not motion.rotary and motion.axes and motion.joint is None and motion.value and expansion:
+                grows.append((motion.axes[-1], Constant(expansion * motion.value)))
         for joint in self.joints:
             if joint.encoder.expansion:
                 grows.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))

@@ -7,6 +7,7 @@ import os
 import platform
 import shutil
 import tempfile
+import warnings
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -19,7 +20,7 @@ from armsim.documents import Scenario
 from armsim.errors import InputError, Problem
 from armsim.report.page import write_page
 from armsim.report.tables import write_tables
-from armsim.results import Result, TaskResult
+from armsim.results import Result
 
 MARK = "results.json"
 CONTENTS = {MARK, "manifest.json", "report.html", "tables", "figures"}
@@ -49,8 +50,10 @@ def check_destination(out: Path) -> None:
     parent = out.absolute().parent
     while not parent.exists():
         parent = parent.parent
-    if not os.access(parent, os.W_OK):
-        raise fault(f"{parent} cannot be written", "a place where a folder can be made")
+    try:
+        os.rmdir(tempfile.mkdtemp(prefix=".armsim-", dir=parent))
+    except OSError as error:
+        raise fault(f"{parent}: {error.strerror}", "a place where a folder can be made") from error
 
 
 def write_bundle(
@@ -80,10 +83,11 @@ def write_bundle(
         note("figures")
         drawn = list(_figures(result))
         (partial / "figures").mkdir()
-        for name, figure, _ in drawn:
-            for ending in ("svg", "png"):
-                metadata = {"Date": None} if ending == "svg" else {}
-                figure.savefig(partial / "figures" / f"{name}.{ending}", metadata=metadata)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
+            for name, figure, _ in drawn:
+                figure.savefig(partial / "figures" / f"{name}.svg", metadata={"Date": None})
+                figure.savefig(partial / "figures" / f"{name}.png")
         note("report")
         manifest = _manifest(result, scenario, command)
         (partial / "manifest.json").write_text(
@@ -114,7 +118,7 @@ def _move(partial: Path, out: Path) -> None:
 def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
     """File name, figure and one sentence on how to read it, in the order of the report."""
     for number, task in enumerate(result.tasks, start=1):
-        name = f"{number}-{_slug(task)}"
+        name = f"{number}-{_slug(task.name)}"
         if task.grid is not None:
             caption = "Every cell: the error that the stated share of arms and visits does not exceed."
             yield f"{name}-map", figures.error_map(result, task), caption
@@ -126,9 +130,13 @@ def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
         caption = "What differs between built arms (accuracy) and between visits of one arm (repeatability)."
         yield f"{name}-population", figures.population(result, task), caption
 
+    for name in result.joints:
+        caption = "What the joint gets wrong at every visit, and the waves of which that is made."
+        yield f"joint-{_slug(name)}", figures.joint_error(result, name), caption
 
-def _slug(task: TaskResult) -> str:
-    slug = "".join(c if c.isascii() and c.isalnum() else "-" for c in task.name.lower())
+
+def _slug(name: str) -> str:
+    slug = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
     return "-".join(part for part in slug.split("-") if part)[:40] or "task"
 
 

@@ -7,8 +7,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from armsim.present import ARCSECOND, percent, show, show_interval, significant
-from armsim.results import JointSheet, Result, TaskResult
+from armsim.present import orders, percent, show, show_interval, show_joint, significant
+from armsim.results import Result, TaskResult
 
 
 def write_page(path: Path, result: Result, pictures: list[tuple[str, str, Path]], manifest: dict[str, Any]) -> None:
@@ -44,7 +44,8 @@ def write_page(path: Path, result: Result, pictures: list[tuple[str, str, Path]]
         show=show,
         show_interval=show_interval,
         percent=percent,
-        angle=_joint_value,
+        joint_value=show_joint,
+        orders=orders,
         significant=significant,
     )
     path.write_text(text, encoding="utf-8")
@@ -79,8 +80,3 @@ def _answer(result: Result, task: TaskResult) -> str:
         f"{task.name}: requirement {verdict}. {coverage} of errors lie within {show(summary.at_coverage)} at the worst "
         f"pose, required {show(requirement.position)}.{passed}{blame}{why}"
     )
-
-
-def _joint_value(value: float, sheet: JointSheet) -> str:
-    """A joint error in arcseconds, or as a length on a prismatic joint."""
-    return show(value, "rad", unit=ARCSECOND) if sheet.unit == "rad" else show(value, "m")

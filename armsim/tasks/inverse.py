@@ -11,13 +11,17 @@ from armsim.model.arm import Arm
 from armsim.spreads import Array
 from armsim.tasks.base import Command
 
-STARTS = 16
+STARTS = 128
 """Joint positions tried where no neighbour is known."""
+RETRIES = 12
+"""Times that a solution outside the ranges is pushed back to their ends and solved again."""
 TOLERANCE = 1e-20
 """Residual asked of the solver: half the squared pose error, so 1e-10 m and rad."""
 CLOSE = 1e-8
 """Largest pose error of an accepted solution. [m and rad]"""
 ITERATIONS = 60
+SLACK = 1e-9
+"""By which a joint may pass the end of its range, for rounding. [rad or m]"""
 
 
 @dataclass(frozen=True)
@@ -47,23 +51,23 @@ def solve(arm: Arm, command: Command, seeds: Iterable[Array]) -> Array | Failure
     """
     target = command.transform
     mask = [1.0] * 3 + [1.0 if command.rpy is not None else 0.0] * 3
-    reason = "no joint position takes the tool there"
+    reason = "no joint position found that takes the tool there"
     for seed in seeds:
-        found = arm.transforms.ik_LM(
-            target, q0=seed, ilimit=ITERATIONS, slimit=1, tol=TOLERANCE, mask=mask, joint_limits=False
-        )
-        q = np.asarray(found.q, dtype=float)
-        if not np.all(np.isfinite(q)) or _miss(arm, q, target, command.rpy is not None) > CLOSE:
-            continue
-        q = _unwound(arm, q, seed)
-        outside = [
-            joint.name
-            for joint, value in zip(arm.joints, q, strict=True)
-            if not joint.lower - 1e-9 <= value <= joint.upper + 1e-9
-        ]
-        if not outside:
-            return q
-        reason = f"outside the range of {', '.join(outside)}"
+        start = seed
+        for _ in range(1 + RETRIES):
+            found = arm.transforms.ik_LM(
+                target, q0=start, ilimit=ITERATIONS, slimit=1, tol=TOLERANCE, mask=mask, joint_limits=False
+            )
+            q = np.asarray(found.q, dtype=float)
+            if not np.all(np.isfinite(q)) or _miss(arm, q, target, command.rpy is not None) > CLOSE:
+                break
+            q = _unwound(arm, q, seed)
+            outside = (q < arm.lower - SLACK) | (q > arm.upper + SLACK)
+            if not outside.any():
+                return q
+            names = ", ".join(name for name, out in zip(arm.names, outside, strict=True) if out)
+            reason = f"found only outside the range of {names}"
+            start = np.clip(q, arm.lower, arm.upper)
     return Failure(reason)
 
 
@@ -80,9 +84,9 @@ def _unwound(arm: Arm, q: Array, seed: Array) -> Array:
     for j, joint in enumerate(arm.joints):
         if joint.revolute:
             value = q[j] - turn * np.round((q[j] - seed[j]) / turn)
-            if value < joint.lower - 1e-9:
-                value += turn * np.ceil((joint.lower - 1e-9 - value) / turn)
-            elif value > joint.upper + 1e-9:
-                value -= turn * np.ceil((value - joint.upper - 1e-9) / turn)
+            if value < joint.lower - SLACK:
+                value += turn * np.ceil((joint.lower - SLACK - value) / turn)
+            elif value > joint.upper + SLACK:
+                value -= turn * np.ceil((value - joint.upper - SLACK) / turn)
             out[j] = value
     return out

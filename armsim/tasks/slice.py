@@ -15,6 +15,10 @@ from armsim.tasks.inverse import Failure, solve, starts
 
 AXES = {"x": 0, "y": 1, "z": 2}
 BEYOND = "beyond the reach of the arm"
+FIRST_STARTS = 16
+"""Starts tried on each cell until one is solved."""
+MOST_CELLS = 100_000
+"""Cells of one slice: a grid of 300 by 300 and more."""
 LATER_STARTS = 4
 """Starts tried on each cell that the first region did not touch."""
 Cell = tuple[int, int]
@@ -51,6 +55,12 @@ class Slice:
     near: tuple[float, ...] | None = None
     kind: str = "slice"
 
+    def count(self, arm: Arm) -> float:
+        """How many cells it has, without making them."""
+        reach = (-arm.reach, arm.reach)
+        spans = [b - a for a, b in (self.first or reach, self.second or reach)]
+        return (spans[0] / self.step + 1) * (spans[1] / self.step + 1)
+
     def coordinates(self, arm: Arm) -> tuple[Array, Array]:
         """Centres of the cells along the two directions, whole steps from zero. [m]"""
         reach = (-arm.reach, arm.reach)
@@ -79,7 +89,7 @@ class Slice:
 
     def _flood(self, arm: Arm, first: Array, second: Array) -> tuple[dict[Cell, Array], dict[Cell, str]]:
         """Solve cells outward from the first that can be solved; then look for regions that this did not touch."""
-        fresh = starts(arm, None if self.near is None else np.array(self.near))
+        fresh = starts(arm, None if self.near is None else np.array(self.near))[:FIRST_STARTS]
         later = fresh[:LATER_STARTS]
         solved: dict[Cell, Array] = {}
         failed: dict[Cell, str] = {}

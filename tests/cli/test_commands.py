@@ -39,7 +39,7 @@ def test_run_leaves_everything(ran: Path) -> None:
     assert (result.units, result.visits) == (200, 5)
     assert result.met is True
     for ending in ("svg", "png"):
-        assert len(list((ran / "figures").glob(f"*.{ending}"))) == 6
+        assert len(list((ran / "figures").glob(f"*.{ending}"))) == 8
     manifest = json.loads((ran / "manifest.json").read_text())
     assert len(manifest["inputs"]) == 3
     assert "--units 200" in manifest["command"]
@@ -117,6 +117,68 @@ def test_out_of_reach_is_exit_3(starter: Path, tmp_path: Path) -> None:
     done = armsim("run", starter / "far.yaml", "--out", tmp_path / "r")
     assert done.returncode == 3
     assert "reaches none of its 2 points" in done.stderr
+
+
+def test_a_named_pose_out_of_reach_is_not_met(starter: Path, tmp_path: Path) -> None:
+    text = (starter / "scenario.yaml").read_text().replace("joints: [0 deg, 45 deg]", "xyz: [9 m, 0 m, 0 m]")
+    (starter / "half.yaml").write_text(text)
+    done = armsim("run", starter / "half.yaml", "--out", tmp_path / "r", "--units", 100, "--visits", 2)
+    assert done.returncode == 1
+    assert "pick cannot be reached" in done.stdout
+
+
+def test_one_visit_tells_no_repeatability(starter: Path, tmp_path: Path) -> None:
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--visits", 1)
+    assert done.returncode == 2
+    assert "--visits" in done.stderr
+
+
+def test_too_large_a_sample_is_refused(starter: Path, tmp_path: Path) -> None:
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 9_000_000, "--visits", 9000)
+    assert done.returncode == 3
+    assert "GiB" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_small_and_strange_runs(tmp_path: Path) -> None:
+    """One unit, one visit, one cell, names with dollars and other scripts, no requirement: still a report that reads back."""
+    armsim("new", tmp_path / "s")
+    text = (tmp_path / "s" / "scenario.yaml").read_text()
+    text = text[: text.index("requirement:")] + text[text.index("tasks:") :]
+    text = text.replace("name: stations", 'name: "cost $5^$ 测试 / näme"').replace(
+        "step: 50 mm", "step: 50 mm, x: [300 mm, 300 mm], y: [100 mm, 100 mm]"
+    )
+    (tmp_path / "s" / "odd.yaml").write_text(text)
+    done = armsim("run", tmp_path / "s" / "odd.yaml", "--out", tmp_path / "r", "--units", 1, "--visits", 1)
+    assert done.returncode == 0, done.stderr
+    assert "Warning" not in done.stderr
+    result = Result.from_json((tmp_path / "r" / "results.json").read_bytes())
+    assert result.tasks[0].poses[0].repeatability.p95 is None
+    assert result.tasks[1].poses[0].error.p95_interval is None
+    assert "No requirement" in (tmp_path / "r" / "report.html").read_text()
+
+
+def test_a_word_it_does_not_know_is_exit_2() -> None:
+    assert armsim("run").returncode == 2
+    assert armsim("fly").returncode == 2
+    assert armsim("run", "x.yaml", "--units", "many").returncode == 2
+
+
+def test_an_interrupt_leaves_nothing(starter: Path, tmp_path: Path) -> None:
+    import signal
+    import time
+
+    command = [sys.executable, "-m", "armsim.cli.main", "run", str(starter / "scenario.yaml")]
+    for number in (signal.SIGINT, signal.SIGTERM):
+        process = subprocess.Popen(
+            [*command, "--out", str(tmp_path / "r"), "--units", "20000"], stderr=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+        time.sleep(3)
+        process.send_signal(number)
+        _, err = process.communicate(timeout=120)
+        assert process.returncode == 3
+        assert b"nothing was written" in err
+        assert list(tmp_path.iterdir()) == []
 
 
 def test_a_folder_of_something_else_is_not_replaced(starter: Path, tmp_path: Path) -> None:

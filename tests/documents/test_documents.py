@@ -117,7 +117,7 @@ def test_urdf(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "file", sorted([*ROOT.glob("configs/*/*.yaml"), *ROOT.glob("scenarios/*.yaml")]), ids=lambda p: p.name
+    "file", sorted([*ROOT.glob("configs/*/*.yaml"), *ROOT.glob("scenarios/**/*.yaml")]), ids=lambda p: p.name
 )
 def test_shipped_documents_are_good(file: Path) -> None:
     check_file(file)
@@ -200,7 +200,7 @@ WRONG = [
         ["outside the range of joint j1", "170 deg"],
     ),
     ("scenario.yaml", "{kind: poses, name", "{kind: places, name", ["tasks.0.kind", "'places'", "'poses'"]),
-    ("scenario.yaml", "units: 50", "units: 0", ["sampling.units", "at least 1"]),
+    ("scenario.yaml", "units: 50", "units: 0", ["sampling.units", "from 1 to"]),
     ("scenario.yaml", "visits: 5", "visits: 1", ["repeatability from a single visit"]),
     ("scenario.yaml", "coverage: 95 %", "coverage: 95 mm", ["requirement.coverage", "not a ratio"]),
     ("scenario.yaml", "coverage: 95 %", "coverage: 120 %", ["too large"]),
@@ -223,14 +223,97 @@ WRONG = [
     ("scenario.yaml", "name: cell", "name: cell\nenvironmnt: {}", ["unknown key"]),
     ("scenario.yaml", "name: cell", "name: !!python/object:os.system cell", ["tag", "without tags"]),
     ("scenario.yaml", "name: cell", "\tname: cell", ["not YAML"]),
-    ("disc.yaml", "signal_periods: 512", "signal_periods: 0", ["disc.yaml:4:1: signal_periods", "at least 1"]),
+    ("disc.yaml", "signal_periods: 512", "signal_periods: 0", ["disc.yaml:4:1: signal_periods", "from 1 to"]),
     ("disc.yaml", "signal_periods: 512", "signal_period: 20 um", ["'signal_periods' is missing"]),
     ("disc.yaml", "interpolation: 12 bit", "interpolation: 12", ["bare number 12", "bit"]),
     ("disc.yaml", "track_radius: 13 mm", "", ["eccentricity needs the radius of the track", "track_radius"]),
     ("disc.yaml", "track_radius: 13 mm", "summary: {resolution: 20 bit}", ["'summary' beside"]),
     ("disc.yaml", "corrections: {signal: 90 %", "corrections: {signal: 190 %", ["at most 1"]),
     ("disc.yaml", "measures: rotation", "measures: torque", ["'torque'", "'rotation' or 'translation'"]),
-    ("arm.yaml", "[-170 deg, 170 deg]", "[170 deg, -170 deg]", ["arm.yaml:6:", "range upside down"]),
+    ("scenario.yaml", "position: 100 um", "position: 1e308 m", ["requirement.position", "out of all proportion"]),
+    (
+        "scenario.yaml",
+        "position: 100 um",
+        "position: null",
+        ["requirement.position", "None is not a number with a unit"],
+    ),
+    ("scenario.yaml", "mastering: 10 arcsec", "mastering: 1e200 deg", ["out of all proportion"]),
+    ("scenario.yaml", "order: 2", "order: 1.0e+308", ["kinematic_error.0.order", "at most a million"]),
+    ("scenario.yaml", "units: 50", "units: 1000000000000000000000000", ["sampling.units", "from 1 to"]),
+    ("scenario.yaml", "15 um", "5 mm", ["5 mm on a track of radius 13 mm", "10% of the radius"]),
+    ("scenario.yaml", "disc_tilt: 0.1 deg", "disc_tilt: 120 deg", ["120 deg", "at most 10 deg"]),
+    ("scenario.yaml", "placement: motor", "placement: both", ["placement both without motor_encoder"]),
+    ("scenario.yaml", "placement: motor", "placement: motor\n    motor_encoder: disc.yaml", ["placement: both with"]),
+    (
+        "scenario.yaml",
+        "ratio: 100",
+        "ratio: 100\n      stiffness: 5 N/um",
+        ["stiffness at joint j1", "angular stiffness"],
+    ),
+    ("scenario.yaml", "lost_motion: 30 arcsec", "lost_motion: -30 arcsec", ["lost_motion", "above zero"]),
+    (
+        "scenario.yaml",
+        "placement: output\n    mastering: 5 um",
+        "placement: output\n    transmission: {type: planetary}",
+        ["gear on a prismatic joint"],
+    ),
+    (
+        "scenario.yaml",
+        "placement: output\n    mastering: 5 um",
+        "placement: output\n    mounting: {disc_tilt: 1 deg}",
+        ["disc on a prismatic joint"],
+    ),
+    ("scenario.yaml", "disc_tilt: 0.1 deg", "abbe_offset: 5 mm", ["guide on a revolute joint"]),
+    ("scenario.yaml", "disc_tilt: 0.1 deg", "head_radial: 4 mm", ["lose its signal", "head_radial"]),
+    (
+        "scenario.yaml",
+        "joints: [10 deg, 20 deg, 30 mm]",
+        "xyz: [60 mm, 80 mm]",
+        ["tasks.0.poses.0.xyz", "too few values", "at least 3"],
+    ),
+    ("scenario.yaml", "30 mm]}", "30 mm], speeds: [1 deg/s]}", ["1 joint speeds", "3: j1, j2, j3"]),
+    ("scenario.yaml", "30 mm]}", "30 mm], speeds: [1 deg/s, 1 deg/s, 1 deg/s]}", ["angular speed for joint j3"]),
+    ("scenario.yaml", "tasks:", "tasks: []\nold:", ["tasks", "at least 1 of them"]),
+    (
+        "scenario.yaml",
+        "  - {kind: poses",
+        "  - {kind: slice, name: fine, plane: xy, at: 0 mm, step: 1 nm}\n  - {kind: poses",
+        ["tasks.0.step", "cells"],
+    ),
+    (
+        "scenario.yaml",
+        "  - {kind: poses",
+        "  - {kind: slice, name: gap, plane: xy, at: 0 mm, step: 50 mm, x: [110 mm, 120 mm]}\n  - {kind: poses",
+        ["no whole step", "multiple of the step"],
+    ),
+    (
+        "scenario.yaml",
+        "  - {kind: poses",
+        "  - {kind: slice, name: z, plane: xy, at: 0 mm, step: 50 mm, z: [0 mm, 100 mm]}\n  - {kind: poses",
+        ["'z' on the plane xy"],
+    ),
+    ("scenario.yaml", "name: cell", "name: cell\n---\nkind: arm", ["one document in a file"]),
+    ("disc.yaml", "track_radius: 13 mm", "track_radius: 1e-320 m", ["out of all proportion"]),
+    ("disc.yaml", "signal_periods: 512", "signal_periods: " + "9" * 401, ["signal_periods", "from 1 to"]),
+    ("disc.yaml", "price: 38", "slope_error: 1 um/m", ["'slope_error' on an encoder that measures rotation"]),
+    ("disc.yaml", "price: 38", "hysteresis: 1 um", ["length where angle is measured"]),
+    ("disc.yaml", "price: 38", "drift: 1 um/K", ["linear drift where angle is measured"]),
+    (
+        "disc.yaml",
+        "noise: 0.1 %}",
+        "noise: 0.1 %, third_harmonic: 1 %, third_harmonic_order: 3}",
+        ["third_harmonic_order", "2 or 4"],
+    ),
+    ("arm.yaml", "a: 200 mm", "a: 1e300 mm", ["out of all proportion"]),
+    ("arm.yaml", "groups: {base: [j1, j2]", "groups: {bias: [j1, j2]", ["'bias' is taken"]),
+    (
+        "arm.yaml",
+        "groups: {base",
+        "masses: {links: {j9: {mass: 1 kg}}}\ngroups: {base",
+        ["masses.links.j9", "no such joint"],
+    ),
+    ("arm.yaml", "groups: {base", "masses: {links: {j1: {mass: -1 kg}}}\ngroups: {base", ["mass", "too small"]),
+    ("arm.yaml", "[-170 deg, 170 deg]", "[170 deg, -170 deg]", ["arm.yaml:6:", "range empty or upside down"]),
     ("arm.yaml", "name: j2", "name: j1", ["two joints named 'j1'"]),
     ("arm.yaml", "type: prismatic", "type: sliding", ["'sliding'", "'revolute', 'prismatic'"]),
     ("arm.yaml", "wrist: [j3]", "wrist: [j4]", ["no joint 'j4'"]),
@@ -248,6 +331,59 @@ def test_wrong_input_is_named(tmp_path: Path, file: str, old: str, new: str, exp
     text = "\n".join(faults(path))
     for part in expected:
         assert part in text
+
+
+DESIGN_SCENARIO = """\
+kind: scenario
+name: lens-barrel bonding cell
+arm: arm.yaml
+joints:
+  j1: &all
+    encoder: disc.yaml
+    placement: motor
+    mounting: {eccentricity: 15 um, disc_tilt: 0.1 deg, head_tangential: 100 um, head_radial: 100 um, head_tilt: 0.5 deg}
+    transmission: {ratio: 100, kinematic_error: [{per: input-turn, order: 2, amplitude: 20 arcsec}],
+                   lost_motion: 30 arcsec, stiffness: 20 N*m/mrad}
+    mastering: 10 arcsec
+  j2: *all
+  j3:
+    encoder: {kind: encoder, name: tape, measures: translation, signal_period: 20 um, interpolation: 8 bit}
+    placement: output
+environment: {temperature_rise: 5 K}
+requirement: {position: 100 um, coverage: 95 %, repeatability: 20 um, yield: 99 %}
+tasks:
+  - {kind: poses, name: corners, poses: [{name: near, joints: [10 deg, 20 deg, 30 mm]}, {name: far, xyz: [0 mm, 300 mm, 100 mm], rpy: [180 deg, 0 deg, 0 deg]}]}
+  - {kind: slice, name: side view, plane: yz, at: 0 mm, step: 20 mm, tool: [180 deg, 0 deg, 0 deg]}
+sampling: {units: 2000, visits: 30, seed: 7}
+"""
+
+
+def test_every_key_of_the_contract_is_taken(tmp_path: Path) -> None:
+    """The documents of the contract, as they stand there but for the number of joints."""
+    disc = ENCODER.replace("noise: 0.1 %}", "noise: 0.1 %, third_harmonic: 0.3 %}") + (
+        "hysteresis: 0 arcsec\ntiming: {latency: 10 us, jitter: 50 ns}\n"
+    )
+    scenario = load_scenario(write(tmp_path, scenario_yaml=DESIGN_SCENARIO, disc_yaml=disc))
+    causes = {term.cause for term in scenario.machine.terms}
+    assert {"third harmonic", "latency", "timing jitter", "wind-up", "lost motion", "link theta"} <= causes
+    assert scenario.machine.joints[0].contrast_loss > 1.0
+
+
+def test_a_key_overrides_its_preset(tmp_path: Path) -> None:
+    path = write(tmp_path, scenario_yaml=SCENARIO.replace("ratio: 100", "ratio: 100\n      type: planetary"))
+    box = load_scenario(path).machine.joints[0].transmission
+    assert box.lost_motion == pytest.approx(np.radians(30 / 3600))  # stated
+    bare = SCENARIO.replace(
+        SCENARIO[SCENARIO.index("      ratio: 100") : SCENARIO.index("    mastering: 10")], "      type: planetary\n"
+    )
+    box = load_scenario(write(tmp_path, scenario_yaml=bare)).machine.joints[0].transmission
+    assert box.lost_motion == pytest.approx(np.radians(180 / 3600))  # typical
+    assert len(box.kinematic_error) == 2
+
+
+def test_exponents_are_numbers(tmp_path: Path) -> None:
+    path = write(tmp_path, scenario_yaml=SCENARIO.replace("ratio: 100", "ratio: 1e2").replace("15 um", "1.5e1 um"))
+    assert load_scenario(path).machine.joints[0].transmission.ratio == 100
 
 
 def test_all_faults_are_told_at_once(tmp_path: Path) -> None:

@@ -1,12 +1,14 @@
 """Gear, placement and servo against a simulated joint that is driven until the encoder reads the command."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from support import curve
 
 from armsim.model.encoder import Encoder
+from armsim.model.gears import PRESETS
 from armsim.model.joint import Harmonic, Joint, Magnitude, Mounting, Transmission
 from armsim.physics.gear import kinematic_error, reversal
 from armsim.spreads import Spread
@@ -110,3 +112,15 @@ def test_disc_of_26_millimetres_resolves_22_bits() -> None:
     assert joint.resolution_bits == pytest.approx(22)
     # one step on the track of such a disc is 19 nm: two micrometres of run-out are a hundred steps
     assert joint.step * 13e-3 == pytest.approx(2 * math.pi * 13e-3 / 2**22)
+
+
+@pytest.mark.parametrize("kind", PRESETS)
+def test_presets_are_transmissions_like_any_other(kind: str) -> None:
+    """Source: typical values, from memory; here only that a preset makes the terms of its own numbers."""
+    preset = PRESETS[kind]  # type: ignore[index]
+    fine = Encoder("fine", signal_periods=1, interpolation=60)
+    terms = Joint("j", fine, placement="motor", transmission=replace(preset, ratio=80.0)).terms()
+    orders = sorted({act.shape.order for t in terms if t.cause == "gear kinematic error" for act in t.acts})
+    assert orders == sorted(h.order * (80 if h.per_input else 1) for h in preset.kinematic_error)
+    (play,) = [t for t in terms if t.cause == "lost motion"]
+    assert play.limit == pytest.approx(preset.lost_motion / 2)

@@ -32,7 +32,7 @@ def test_a_point_out_of_reach_says_so() -> None:
     found = task.find(planar_arm(0.4, 0.3))
     assert found.names == ("here",)
     assert [(p.name, p.position) for p in found.unreachable] == [("far", (5.0, 0.0, 0.0))]
-    assert found.unreachable[0].reason == "no joint position takes the tool there"
+    assert found.unreachable[0].reason == "no joint position found that takes the tool there"
 
 
 def test_joint_ranges_are_kept_and_named() -> None:
@@ -42,7 +42,7 @@ def test_joint_ranges_are_kept_and_named() -> None:
     narrow = replace(arm, joints=(arm.joints[0], replace(arm.joints[1], lower=-0.1, upper=0.1)))
     found = solve(narrow, Command((0.3, 0.2, 0.0)), starts(narrow))
     assert isinstance(found, Failure)
-    assert found.reason == "outside the range of j2"
+    assert found.reason == "found only outside the range of j2"
 
 
 def test_slice_of_a_planar_arm_is_its_annulus() -> None:
@@ -62,7 +62,7 @@ def test_slice_of_a_planar_arm_is_its_annulus() -> None:
     np.testing.assert_allclose(reached[index[inside], 1], y[inside], atol=CLOSE)
     reasons = {p.reason for p in found.unreachable}
     assert "beyond the reach of the arm" in reasons
-    assert "no joint position takes the tool there" in reasons
+    assert "no joint position found that takes the tool there" in reasons
     assert len(found.names) + len(found.unreachable) == index.size
 
 
