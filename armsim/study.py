@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,32 +15,25 @@ from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised, linearise
 from armsim.engine.montecarlo import MEMORY, PoseSample, memory_needed, sample_poses
 from armsim.engine.plan import SamplingPlan
+from armsim.engine.pose import pose_result, vector
 from armsim.engine.sheet import joint_sheets, link_sheet
-from armsim.engine.validation import validate
 from armsim.errors import InputError, Problem, RunError
 from armsim.model.machine import Situation
 from armsim.present import percent, show
 from armsim.results import (
     FORMAT,
     Distribution,
-    ErrorStatistics,
-    FirstOrder,
     JointSheet,
-    Matrix,
-    OrientationStatistics,
     PoseResult,
     Requirement,
     Result,
     Summary,
     TaskResult,
-    UnitQuantiles,
     Unreachable,
-    Vector,
     Yield,
 )
 from armsim.spreads import Array
 from armsim.tasks import Poses, PoseSet, Task
-from armsim.terms import Term
 
 ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
@@ -158,6 +151,7 @@ def _run_task(
     plan, requirement = scenario.plan, scenario.requirement
     situation = scenario.machine.at(poses.joints, poses.speeds)
     linear = linearise(situation)
+    coverage = requirement.coverage if requirement is not None else stats.LEVEL
     total = len(poses.names)
     done = 0
 
@@ -168,7 +162,7 @@ def _run_task(
 
     def reduce(pose: int, sample: PoseSample) -> tuple[PoseResult, np.ndarray]:
         accuracy = stats.pose_accuracy(sample.barycentre)
-        result = _pose_result(scenario, situation, linear, poses, pose, sample, accuracy)
+        result = pose_result(situation, linear, coverage, poses.names[pose], poses.joints[pose], pose, sample, accuracy)
         return result, _passes(accuracy, sample.repeatability, requirement)
 
     progress(task.name, 0, total)
@@ -199,70 +193,9 @@ def _run_task(
         unreachable=poses.unreachable,
         summary=_summary(scenario, task.kind, poses.unreachable, results, linear, situation, worst, passing),
         distribution=distribution,
-        skeleton=tuple(_vector(point) for point in situation.postures.points[worst]),
+        skeleton=tuple(vector(point) for point in situation.postures.points[worst]),
         grid=poses.grid,
     )
-
-
-def _pose_result(
-    scenario: Scenario,
-    situation: Situation,
-    linear: Linearised,
-    poses: PoseSet,
-    pose: int,
-    sample: PoseSample,
-    accuracy: Array,
-) -> PoseResult:
-    coverage = scenario.requirement.coverage if scenario.requirement is not None else stats.LEVEL
-    square = np.sum(sample.displacement**2, axis=0)
-    distance = np.sqrt(square)
-    ordered = np.sort(distance, axis=None)
-    flat = sample.displacement.reshape(3, -1)
-    mean_square, spread = stats.mean_over_units(square.mean(axis=0))
-    rms = math.sqrt(mean_square)
-    p95 = stats.nested_quantile(distance, ordered, 0.95)
-    at_coverage = p95 if coverage == 0.95 else stats.nested_quantile(distance, ordered, coverage)
-    turn = np.sort(sample.turn, axis=None)
-    return PoseResult(
-        name=poses.names[pose],
-        joints=tuple(poses.joints[pose].tolist()),
-        position=_vector(situation.postures.tool[pose, :3, 3]),
-        error=ErrorStatistics(
-            mean=_vector(flat.mean(axis=1)),
-            covariance=_matrix(np.cov(flat, bias=True)),
-            rms=rms,
-            rms_interval=None
-            if spread is None
-            else (math.sqrt(max(0.0, mean_square - 1.96 * spread)), math.sqrt(mean_square + 1.96 * spread)),
-            p50=stats.quantile(ordered, 0.5),
-            p95=p95.value,
-            p99=stats.quantile(ordered, 0.99),
-            max=float(ordered[-1]),
-            p95_interval=p95.interval,
-            at_coverage=at_coverage.value,
-            at_coverage_interval=at_coverage.interval,
-        ),
-        orientation_error=OrientationStatistics(rms=float(np.sqrt(np.mean(turn**2))), p95=stats.quantile(turn, 0.95)),
-        accuracy=_unit_quantiles(np.sort(accuracy)),
-        repeatability=_unit_quantiles(np.sort(sample.repeatability)),
-        first_order=FirstOrder(
-            mean=_vector(linear.mean[pose]),
-            rms=math.sqrt(linear.mean_square[pose]),
-            covariance=_matrix(linear.covariance[pose]),
-            validation=validate(linear, pose, sample.displacement),
-        ),
-        shares=_shares(situation.terms, linear, pose),
-    )
-
-
-def _shares(terms: Sequence[Term], linear: Linearised, pose: int) -> dict[str, dict[str, float]]:
-    total = float(linear.mean_square[pose])
-    shares: dict[str, dict[str, float]] = {}
-    for term, contribution in zip(terms, linear.contributions[:, pose], strict=True):
-        own = shares.setdefault(term.owner, {})
-        own[term.cause] = own.get(term.cause, 0.0) + (float(contribution) / total if total else 0.0)
-    bias = float(np.sum(linear.mean[pose] ** 2)) / total if total else 0.0
-    return {**shares, "bias": {"mean": bias}}
 
 
 def _summary(
@@ -330,13 +263,6 @@ def _passes(accuracy: Array, repeatability: Array, requirement: Requirement | No
     return np.asarray(passes)
 
 
-def _unit_quantiles(ordered: Array) -> UnitQuantiles:
-    if np.isnan(ordered).any():
-        return UnitQuantiles(None, None, None, None)
-    p50, p95 = stats.unit_quantile(ordered, 0.5), stats.unit_quantile(ordered, 0.95)
-    return UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
-
-
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:
     plan, requirement = scenario.plan, scenario.requirement
     out = []
@@ -353,11 +279,3 @@ def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, .
         if task.unreachable:
             out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
     return tuple(out)
-
-
-def _vector(values: Array) -> Vector:
-    return (float(values[0]), float(values[1]), float(values[2]))
-
-
-def _matrix(values: Array) -> Matrix:
-    return (_vector(values[0]), _vector(values[1]), _vector(values[2]))

@@ -28,12 +28,12 @@ SERIES_LIMIT = 0.05
 
 
 @compiled
-def largest(values: Floats) -> float:
-    """Largest absolute value of a block."""
-    top = 0.0
+def all_small(values: Floats) -> bool:
+    """Whether the power series serves a whole block. Counted, since a count vectorises and a maximum does not."""
+    large = 0
     for u in range(values.shape[0]):
-        top = max(top, abs(values[u]))
-    return top
+        large += abs(values[u]) > SERIES_LIMIT
+    return large == 0
 
 
 @compiled
@@ -50,45 +50,15 @@ def displace_points(errors: Floats, direction: Floats, column: Floats, rotary: F
     rotary : (axes,) bool
     e : (3, lanes) [m], written
     """
-    lanes = errors.shape[1]
-    ex = e[0]
-    ey = e[1]
-    ez = e[2]
-    for u in range(lanes):
-        ex[u] = 0.0
-        ey[u] = 0.0
-        ez[u] = 0.0
+    e[:] = 0.0
     for a in range(errors.shape[0] - 1, -1, -1):
-        wx, wy, wz = direction[a, 0], direction[a, 1], direction[a, 2]
-        jx, jy, jz = column[a, 0], column[a, 1], column[a, 2]
-        t = errors[a]
+        w, j, t = direction[a], column[a], errors[a]
         if not rotary[a]:
-            for u in range(lanes):
-                ex[u] += t[u] * wx
-                ey[u] += t[u] * wy
-                ez[u] += t[u] * wz
-        elif largest(t) < SERIES_LIMIT:
-            for u in range(lanes):
-                t2 = t[u] * t[u]
-                s = t[u] * (1.0 - t2 * (1.0 / 6.0 - t2 * (1.0 / 120.0 - t2 * (1.0 / 5040.0))))
-                c = t2 * (0.5 - t2 * (1.0 / 24.0 - t2 * (1.0 / 720.0 - t2 * (1.0 / 40320.0))))
-                vx = jx + wy * ez[u] - wz * ey[u]
-                vy = jy + wz * ex[u] - wx * ez[u]
-                vz = jz + wx * ey[u] - wy * ex[u]
-                ex[u] += s * vx + c * (wy * vz - wz * vy)
-                ey[u] += s * vy + c * (wz * vx - wx * vz)
-                ez[u] += s * vz + c * (wx * vy - wy * vx)
+            _shift(t, w[0], w[1], w[2], e[0], e[1], e[2])
+        elif all_small(t):
+            _turn_little(t, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
         else:
-            for u in range(lanes):
-                h = math.sin(0.5 * t[u])
-                s = math.sin(t[u])
-                c = 2.0 * h * h
-                vx = jx + wy * ez[u] - wz * ey[u]
-                vy = jy + wz * ex[u] - wx * ez[u]
-                vz = jz + wx * ey[u] - wy * ex[u]
-                ex[u] += s * vx + c * (wy * vz - wz * vy)
-                ey[u] += s * vy + c * (wz * vx - wx * vz)
-                ez[u] += s * vz + c * (wx * vy - wy * vx)
+            _turn_far(t, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
 
 
 @compiled
@@ -106,56 +76,121 @@ def displace_frames(
         with all its digits; the scalar part is known from it.
     scratch : (2, lanes), overwritten
     """
-    lanes = errors.shape[1]
-    ex, ey, ez = e[0], e[1], e[2]
-    rx, ry, rz, rw = r[0], r[1], r[2], r[3]
+    e[:] = 0.0
+    r[:3] = 0.0
+    r[3] = 1.0
     sine, cosine = scratch[0], scratch[1]
-    for u in range(lanes):
-        ex[u] = 0.0
-        ey[u] = 0.0
-        ez[u] = 0.0
-        rx[u] = 0.0
-        ry[u] = 0.0
-        rz[u] = 0.0
-        rw[u] = 1.0
     for a in range(errors.shape[0] - 1, -1, -1):
-        wx, wy, wz = direction[a, 0], direction[a, 1], direction[a, 2]
-        jx, jy, jz = column[a, 0], column[a, 1], column[a, 2]
-        t = errors[a]
+        w, j, t = direction[a], column[a], errors[a]
         if not rotary[a]:
-            for u in range(lanes):
-                ex[u] += t[u] * wx
-                ey[u] += t[u] * wy
-                ez[u] += t[u] * wz
+            _shift(t, w[0], w[1], w[2], e[0], e[1], e[2])
             continue
-        if largest(t) < SERIES_LIMIT:
-            for u in range(lanes):
-                h = 0.5 * t[u]
-                h2 = h * h
-                sine[u] = h * (1.0 - h2 * (1.0 / 6.0 - h2 * (1.0 / 120.0 - h2 * (1.0 / 5040.0))))
-                cosine[u] = 1.0 - h2 * (0.5 - h2 * (1.0 / 24.0 - h2 * (1.0 / 720.0)))
+        if all_small(t):
+            _halves_little(t, sine, cosine)
         else:
-            for u in range(lanes):
-                sine[u] = math.sin(0.5 * t[u])
-                cosine[u] = math.cos(0.5 * t[u])
-        for u in range(lanes):
-            sh = sine[u]
-            ch = cosine[u]
-            s = 2.0 * sh * ch
-            c = 2.0 * sh * sh
-            vx = jx + wy * ez[u] - wz * ey[u]
-            vy = jy + wz * ex[u] - wx * ez[u]
-            vz = jz + wx * ey[u] - wy * ex[u]
-            ex[u] += s * vx + c * (wy * vz - wz * vy)
-            ey[u] += s * vy + c * (wz * vx - wx * vz)
-            ez[u] += s * vz + c * (wx * vy - wy * vx)
-        for u in range(lanes):
-            ch = cosine[u]
-            qx = sine[u] * wx
-            qy = sine[u] * wy
-            qz = sine[u] * wz
-            x, y, z, w = rx[u], ry[u], rz[u], rw[u]
-            rx[u] = ch * x + w * qx + qy * z - qz * y
-            ry[u] = ch * y + w * qy + qz * x - qx * z
-            rz[u] = ch * z + w * qz + qx * y - qy * x
-            rw[u] = ch * w - qx * x - qy * y - qz * z
+            _halves_far(t, sine, cosine)
+        _turn_by_halves(sine, cosine, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
+        _rotate(sine, cosine, w[0], w[1], w[2], r[0], r[1], r[2], r[3])
+
+
+# Loops over the lanes, each a function of its own with scalars for the axis: in this form they all vectorise.
+# Everything is read before anything is written.
+
+
+@compiled
+def _shift(t: Floats, wx: float, wy: float, wz: float, ex: Floats, ey: Floats, ez: Floats) -> None:
+    for u in range(t.shape[0]):
+        ex[u] += t[u] * wx
+        ey[u] += t[u] * wy
+        ez[u] += t[u] * wz
+
+
+@compiled
+def _turn_little(t: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
+                 ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
+    for u in range(t.shape[0]):
+        angle = t[u]
+        t2 = angle * angle
+        s = angle * (1.0 - t2 * (1.0 / 6.0 - t2 * (1.0 / 120.0 - t2 * (1.0 / 5040.0))))
+        c = t2 * (0.5 - t2 * (1.0 / 24.0 - t2 * (1.0 / 720.0 - t2 * (1.0 / 40320.0))))
+        x, y, z = ex[u], ey[u], ez[u]
+        vx = jx + wy * z - wz * y
+        vy = jy + wz * x - wx * z
+        vz = jz + wx * y - wy * x
+        ux = wy * vz - wz * vy
+        uy = wz * vx - wx * vz
+        uz = wx * vy - wy * vx
+        ex[u] = x + s * vx + c * ux
+        ey[u] = y + s * vy + c * uy
+        ez[u] = z + s * vz + c * uz
+
+
+@compiled
+def _turn_far(t: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
+              ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
+    for u in range(t.shape[0]):
+        h = math.sin(0.5 * t[u])
+        s = math.sin(t[u])
+        c = 2.0 * h * h
+        x, y, z = ex[u], ey[u], ez[u]
+        vx = jx + wy * z - wz * y
+        vy = jy + wz * x - wx * z
+        vz = jz + wx * y - wy * x
+        ux = wy * vz - wz * vy
+        uy = wz * vx - wx * vz
+        uz = wx * vy - wy * vx
+        ex[u] = x + s * vx + c * ux
+        ey[u] = y + s * vy + c * uy
+        ez[u] = z + s * vz + c * uz
+
+
+@compiled
+def _halves_little(t: Floats, sine: Floats, cosine: Floats) -> None:
+    for u in range(t.shape[0]):
+        h = 0.5 * t[u]
+        h2 = h * h
+        sine[u] = h * (1.0 - h2 * (1.0 / 6.0 - h2 * (1.0 / 120.0 - h2 * (1.0 / 5040.0))))
+        cosine[u] = 1.0 - h2 * (0.5 - h2 * (1.0 / 24.0 - h2 * (1.0 / 720.0)))
+
+
+@compiled
+def _halves_far(t: Floats, sine: Floats, cosine: Floats) -> None:
+    for u in range(t.shape[0]):
+        sine[u] = math.sin(0.5 * t[u])
+        cosine[u] = math.cos(0.5 * t[u])
+
+
+@compiled
+def _turn_by_halves(sine: Floats, cosine: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
+                    ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
+    for u in range(sine.shape[0]):
+        sh, ch = sine[u], cosine[u]
+        s = 2.0 * sh * ch
+        c = 2.0 * sh * sh
+        x, y, z = ex[u], ey[u], ez[u]
+        vx = jx + wy * z - wz * y
+        vy = jy + wz * x - wx * z
+        vz = jz + wx * y - wy * x
+        ux = wy * vz - wz * vy
+        uy = wz * vx - wx * vz
+        uz = wx * vy - wy * vx
+        ex[u] = x + s * vx + c * ux
+        ey[u] = y + s * vy + c * uy
+        ez[u] = z + s * vz + c * uz
+
+
+@compiled
+def _rotate(sine: Floats, cosine: Floats, wx: float, wy: float, wz: float,
+            rx: Floats, ry: Floats, rz: Floats, rw: Floats) -> None:  # fmt: skip
+    for u in range(sine.shape[0]):
+        sh, ch = sine[u], cosine[u]
+        qx, qy, qz = sh * wx, sh * wy, sh * wz
+        x, y, z, w = rx[u], ry[u], rz[u], rw[u]
+        px = ch * x + w * qx + qy * z - qz * y
+        py = ch * y + w * qy + qz * x - qx * z
+        pz = ch * z + w * qz + qx * y - qy * x
+        pw = ch * w - qx * x - qy * y - qz * z
+        rx[u] = px
+        ry[u] = py
+        rz[u] = pz
+        rw[u] = pw

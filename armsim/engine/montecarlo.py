@@ -30,17 +30,23 @@ class PoseSample:
     ----------
     displacement : (3, visits, units) [m]
         Error of the tool point in the base frame.
+    distance : (visits, units) [m]
+        Its length.
     turn : (visits, units) [rad]
         Angle of the orientation error.
     barycentre : (3, units) [m]
         Mean over the visits.
+    moments : (7, units)
+        Means over the visits of xx, yy, zz, xy, xz, yz of the displacement [m^2], and of the squared turn [rad^2].
     repeatability : (units,) [m]
         RP; nan from a single visit.
     """
 
     displacement: Array
+    distance: Array
     turn: Array
     barycentre: Array
+    moments: Array
     repeatability: Array
 
 
@@ -95,7 +101,12 @@ class Sampler:
         """Sample one pose of the situation; its number in its task, and the task, key the random numbers."""
         units, visits = self.plan.units, self.plan.visits
         sample = PoseSample(
-            np.empty((3, visits, units)), np.empty((visits, units)), np.empty((3, units)), np.empty(units)
+            np.empty((3, visits, units)),
+            np.empty((visits, units)),
+            np.empty((visits, units)),
+            np.empty((3, units)),
+            np.empty((7, units)),
+            np.empty(units),
         )
         at = self.situation.postures
         sample_pose(
@@ -115,8 +126,10 @@ class Sampler:
             number,
             task,
             sample.displacement,
+            sample.distance,
             sample.turn,
             sample.barycentre,
+            sample.moments,
             sample.repeatability,
         )
         return sample
@@ -125,8 +138,8 @@ class Sampler:
 def memory_needed(terms: Sequence[Term], plan: SamplingPlan, workers: int) -> int:
     """Bytes that a run takes at most: the drawn units, and what each worker holds of one pose."""
     drawn = sum(len(term.mean) for term in terms if term.life == "unit") * plan.units
-    # displacement, turn, and the copies that sorting and pooling make of them
-    return 8 * (2 * drawn + workers * 16 * plan.units * plan.visits)
+    # displacement, distance, turn, and the room in which ranks are sought
+    return 8 * (2 * drawn + workers * 6 * plan.units * plan.visits)
 
 
 def sample_poses(

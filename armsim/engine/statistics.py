@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from armsim.core.selection import order_statistics, share_within
 from armsim.spreads import Array
 
 LEVEL = 0.95
 """Level of every interval."""
+TAIL = (1.0 - LEVEL) / 2
 
 
 class Estimate(NamedTuple):
@@ -26,6 +29,21 @@ def quantile(ordered: Array, p: float) -> float:
     return float(ordered[min(len(ordered), max(1, math.ceil(p * len(ordered) - 1e-9))) - 1])
 
 
+def quantiles(values: Array, ps: Sequence[float]) -> list[float]:
+    """The same of a sample that is not ordered, for several probabilities.
+
+    Parameters
+    ----------
+    values : any shape, contiguous
+    ps : sequence of float
+    """
+    flat = values.reshape(-1)
+    ranks = np.array([min(len(flat), max(1, math.ceil(p * len(flat) - 1e-9))) - 1 for p in ps], dtype=np.int64)
+    out = np.empty(len(ranks))
+    order_statistics(flat, ranks, out)
+    return [float(value) for value in out]
+
+
 def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
     """Exact 95 % interval of a proportion; ``n`` may be an effective sample size.
 
@@ -33,27 +51,24 @@ def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
     ----------
     .. [1] Clopper, Pearson, Biometrika 26 (1934) 404.
     """
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
-    tail = (1.0 - LEVEL) / 2
-    low = float(beta.ppf(tail, passed, n - passed + 1)) if passed > 0 else 0.0
-    high = float(beta.ppf(1 - tail, passed + 1, n - passed)) if passed < n else 1.0
+    low = float(betaincinv(passed, n - passed + 1, TAIL)) if passed > 0 else 0.0
+    high = float(betaincinv(passed + 1, n - passed, 1 - TAIL)) if passed < n else 1.0
     return low, high
 
 
-def nested_quantile(values: Array, ordered: Array, p: float) -> Estimate:
-    """Quantile of a population of units with several visits each.
+def nested_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
+    """Quantiles of a population of units with several visits each.
 
     Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
     that which gives the share of visits below the quantile the variance seen between units; the exact binomial interval
-    at that size, read off the sample, is the interval.
+    at that size, read off the sample, is the interval. None where so few bound the quantile from one side only.
 
     Parameters
     ----------
     values : (visits, units)
-    ordered : (visits * units,)
-        The same, sorted.
-    p : float
+    ps : sequence of float
 
     References
     ----------
@@ -61,52 +76,63 @@ def nested_quantile(values: Array, ordered: Array, p: float) -> Estimate:
     .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
     """
     visits, units = values.shape
-    at = quantile(ordered, p)
+    at = quantiles(values, ps)
     if units < 2:
-        return Estimate(at, None)
-    share = np.count_nonzero(values <= at, axis=0) / visits
-    variance = float(np.var(share, ddof=1)) / units
-    n = p * (1 - p) / variance if variance > 0 else float(units)
-    n = min(n * _degrees_of_freedom(units, units * visits), float(units * visits))
-    return Estimate(at, _interval(ordered, p, n))
+        return [Estimate(value, None) for value in at]
+    factor = _degrees_of_freedom(units, units * visits)
+    share = np.empty(units)
+    ends: list[tuple[float, float] | None] = []
+    for p, value in zip(ps, at, strict=True):
+        share_within(values, value, share)
+        variance = float(np.var(share, ddof=1)) / units
+        n = p * (1 - p) / variance if variance > 0 else float(units)
+        n = min(n * factor, float(units * visits))
+        ends.append(None if _unbounded(p, n) else clopper_pearson(n * p, n))
+    read = iter(quantiles(values, [x for end in ends if end is not None for x in end]))
+    return [
+        Estimate(value, None if end is None else (next(read), next(read))) for value, end in zip(at, ends, strict=True)
+    ]
 
 
 def _degrees_of_freedom(units: int, samples: int) -> float:
     """Korn and Graubard's factor for a variance that is itself estimated, from so many units."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    tail = (1 + LEVEL) / 2
-    return float((t.ppf(tail, samples - 1) / t.ppf(tail, units - 1)) ** 2)
-
-
-def _interval(ordered: Array, p: float, n: float) -> tuple[float, float] | None:
-    """Distribution-free interval of a quantile from n independent members; None where n is too few to bound it."""
-    from scipy.stats import binom
-
-    tail = (1 - LEVEL) / 2
-    whole = math.floor(n)
-    below = int(binom.ppf(tail, whole, p))
-    above = int(binom.ppf(1 - tail, whole, p)) + 1
-    if whole < 1 or below < 1 or above > whole:
-        return None
-    if whole == len(ordered):
-        return float(ordered[below - 1]), float(ordered[above - 1])
-    return tuple(quantile(ordered, x) for x in clopper_pearson(n * p, n))  # type: ignore[return-value]
+    return float((stdtrit(samples - 1, 1 - TAIL) / stdtrit(units - 1, 1 - TAIL)) ** 2)
 
 
-def unit_quantile(ordered: Array, p: float) -> Estimate:
-    """Quantile over independent units, with its distribution-free interval.
+def _unbounded(p: float, n: float) -> bool:
+    """Whether a quantile of n independent members may well lie beyond the largest or the smallest of them."""
+    return bool(p**n > TAIL or (1 - p) ** n > TAIL)
+
+
+def unit_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
+    """Quantiles over independent units, with their distribution-free intervals.
 
     Parameters
     ----------
-    ordered : (units,)
-        Sorted.
+    values : (units,)
+    ps : sequence of float
 
     References
     ----------
     .. [1] Conover, Practical Nonparametric Statistics, 3rd ed. (1999) 3.2: order statistics and the binomial law.
     """
-    return Estimate(quantile(ordered, p), _interval(ordered, p, len(ordered)))
+    from scipy.special import bdtr, bdtrik
+
+    ordered = np.sort(values)
+    n = len(ordered)
+    out = []
+    for p in ps:
+        interval = None
+        if not _unbounded(p, n):
+            ranks = []
+            for tail in (TAIL, 1 - TAIL):  # smallest rank r with P(B <= r) >= tail, B binomial
+                rank = max(0.0, math.ceil(bdtrik(tail, n, p)) - 1)
+                ranks.append(int(rank if bdtr(rank, n, p) >= tail else rank + 1))
+            interval = (float(ordered[ranks[0] - 1]), float(ordered[ranks[1]]))
+        out.append(Estimate(quantile(ordered, p), interval))
+    return out
 
 
 def mean_over_units(per_unit: Array) -> tuple[float, float | None]:

@@ -35,8 +35,7 @@ def validate(linear: Linearised, pose: int, displacement: Array) -> tuple[Compar
     rows: list[tuple[float, float]] = []
     for axis in range(3):
         values = displacement[axis]
-        ordered = np.sort(values, axis=None)
-        low, high = (stats.nested_quantile(values, ordered, p) for p in (0.025, 0.975))
+        low, high = stats.nested_quantiles(values, (0.025, 0.975))
         centre, half = float(linear.mean[pose, axis]), NORMAL_95 * float(std[axis])
         for end, found in ((centre - half, low), (centre + half, high)):
             wide = math.inf if found.interval is None else (found.interval[1] - found.interval[0]) / 2

@@ -38,7 +38,7 @@ def test_interval_of_a_nested_quantile_covers(share: float) -> None:
     for _ in range(trials):
         standing = np.sqrt(share) * generator.standard_normal(units)
         values = standing + np.sqrt(1 - share) * generator.standard_normal((visits, units))
-        interval = stats.nested_quantile(values, np.sort(values, axis=None), 0.95).interval
+        interval = stats.nested_quantiles(values, [0.95])[0].interval
         assert interval is not None
         held += interval[0] <= 1.6448536 <= interval[1]
     # binomial scatter of the coverage itself: sqrt(0.95*0.05/400) = 1.1 %; three of them below, anything above
@@ -47,8 +47,8 @@ def test_interval_of_a_nested_quantile_covers(share: float) -> None:
 
 def test_one_unit_has_no_interval() -> None:
     values = np.array([[1.0], [2.0], [3.0]])
-    assert stats.nested_quantile(values, np.sort(values, axis=None), 0.5).interval is None
-    assert stats.unit_quantile(np.array([1.0]), 0.95).interval is None
+    assert stats.nested_quantiles(values, [0.5])[0].interval is None
+    assert stats.unit_quantiles(np.array([1.0]), [0.95])[0].interval is None
 
 
 def test_interval_over_units_covers() -> None:
@@ -56,7 +56,57 @@ def test_interval_over_units_covers() -> None:
     generator = np.random.default_rng(8)
     held = 0
     for _ in range(600):
-        interval = stats.unit_quantile(np.sort(generator.random(100)), 0.95).interval
+        interval = stats.unit_quantiles(generator.random(100), [0.95])[0].interval
         assert interval is not None
         held += interval[0] <= 0.95 <= interval[1]
     assert held / 600 >= 0.95 - 3 * 0.009
+
+
+@pytest.mark.parametrize("units", [10, 30, 73, 80])
+def test_too_few_units_have_no_interval(units: int) -> None:
+    """The largest of n bounds a 95 % quantile from above with probability 1 - 0.95^n: at least 72 are needed."""
+    interval = stats.unit_quantiles(np.random.default_rng(0).random(units), [0.95])[0].interval
+    assert (interval is not None) == (0.95**units <= 0.025)
+
+
+def test_interval_over_units_is_that_of_the_binomial_law() -> None:
+    """Source: scipy.stats.binom: ranks r, s with P(B < r) <= 0.025 and P(B < s) >= 0.975."""
+    from scipy.stats import binom
+
+    x = np.random.default_rng(1).random(400)
+    for p in (0.5, 0.95):
+        (estimate,) = stats.unit_quantiles(x, [p])
+        assert estimate.interval is not None
+        low, high = (np.sort(x).tolist().index(end) for end in estimate.interval)
+        assert binom.cdf(low, 400, p) <= 0.0251
+        assert binom.cdf(high, 400, p) >= 0.9749 > binom.cdf(high - 2, 400, p)
+
+
+@pytest.mark.parametrize("units", [5, 20, 60])
+def test_nested_interval_with_few_units_covers_or_is_not_given(units: int) -> None:
+    """Mostly unit life, few units: an interval that is given must hold. Source: brute force, true median 0."""
+    generator = np.random.default_rng(9)
+    held, given = 0, 0
+    for _ in range(300):
+        values = generator.standard_normal(units) + 0.1 * generator.standard_normal((10, units))
+        interval = stats.nested_quantiles(values, [0.5])[0].interval
+        if interval is not None:
+            given += 1
+            held += interval[0] <= 0 <= interval[1]
+    if given > 100:
+        assert held / given >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / given)
+
+
+@pytest.mark.parametrize("kind", ["normal", "constant", "two", "huge", "single"])
+def test_ranks_are_those_of_sorting(kind: str) -> None:
+    """Source: numpy.sort."""
+    generator = np.random.default_rng(2)
+    x = {
+        "normal": generator.standard_normal(10_001),
+        "constant": np.full(5000, 3.0),
+        "two": generator.integers(0, 2, 5000).astype(float),
+        "huge": np.exp(30 * generator.standard_normal(5000)),
+        "single": np.array([7.0]),
+    }[kind]
+    ps = [0.0, 0.025, 0.5, 0.95, 0.999, 1.0]
+    assert stats.quantiles(x, ps) == [stats.quantile(np.sort(x), p) for p in ps]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from armsim.core.philox import NORMAL, TWO_VALUED, UNIFORM, normal_quantile, philox4x32, standard_draws
+from armsim.core.philox import NORMAL, TWO_VALUED, UNIFORM, philox4x32, standard_draws
 
 KNOWN = [
     ((0, 0, 0, 0), (0, 0), (0x6627E8D5, 0xE169C58D, 0xBC57AC4C, 0x9B00DBD8)),
@@ -47,13 +47,34 @@ def test_lanes_count_up() -> None:
         assert tuple(words[:, lane].tolist()) == plain((7 + lane, 8, 9, 10), key)
 
 
-def test_normal_quantile() -> None:
-    """Source: scipy.special.ndtri."""
+def draws(law: int, words: np.ndarray) -> np.ndarray:
+    n = len(words)
+    out = np.empty(n)
+    standard_draws(law, words, out, np.empty(n + 1, dtype=np.int64), np.empty(n + 1))
+    return out
+
+
+def test_normal_draws_are_quantiles_to_double_precision() -> None:
+    """Source: scipy.special.ndtri, at the ends of the range, over the tails, across the seams and in the middle."""
     from scipy.special import ndtri
 
-    p = np.concatenate([np.logspace(-15, -0.4, 300), 1 - np.logspace(-9, -0.4, 300), np.linspace(0.05, 0.95, 99)])
-    ours = np.array([normal_quantile(x) for x in p])
-    np.testing.assert_allclose(ours, ndtri(p), rtol=2e-14, atol=2e-15)
+    seam = round(0.075 * 2**32)
+    words = np.concatenate(
+        [
+            np.arange(300),
+            2**32 - 1 - np.arange(300),
+            np.logspace(1, 9.5, 300).astype(np.int64),
+            2**32 - 1 - np.logspace(1, 9.5, 300).astype(np.int64),
+            seam + np.arange(-50, 50),
+            2**32 - 1 - seam + np.arange(-50, 50),
+            2**31 + np.arange(-50, 50),
+            np.random.default_rng(0).integers(0, 2**32, 5000),
+        ]
+    ).astype(np.uint32)
+    p = (words.astype(float) + 0.5) / 2**32
+    upper = p > 0.5
+    exact = np.where(upper, -ndtri((2.0**32 - 1 - words.astype(float) + 0.5) / 2**32), ndtri(p))
+    np.testing.assert_allclose(draws(NORMAL, words), exact, rtol=2e-14, atol=2e-15)
 
 
 @pytest.mark.parametrize(
@@ -62,9 +83,8 @@ def test_normal_quantile() -> None:
 def test_laws(law, reference) -> None:  # type: ignore[no-untyped-def]
     words = np.empty((4, 50_000), dtype=np.uint32)
     philox4x32(np.array([1, 2], dtype=np.uint32), 0, 0, 0, 0, words)
-    out = np.empty(50_000)
     for lane in range(4):
-        standard_draws(law, words[lane], out)
+        out = draws(law, words[lane])
         if reference is None:
             assert set(np.unique(out)) == {-1.0, 1.0}
             assert abs(out.mean()) < 4 / np.sqrt(len(out))
