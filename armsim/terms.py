@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal, Protocol
 
 import numpy as np
@@ -100,17 +101,17 @@ class Term:
             if not plain:
                 raise ValueError(f"{self.name}: visit life asks for independent {', '.join(VISIT_DISTRIBUTIONS)} laws")
 
-    @property
+    @cached_property
     def covariance(self) -> Array:
         """Covariance of the coefficients, shape (K, K)."""
         return self.second_moment - np.outer(self.mean, self.mean)
 
-    @property
+    @cached_property
     def axes(self) -> tuple[Axis, ...]:
         """The axes it moves, each once, in order of first use."""
         return tuple(dict.fromkeys(act.axis for act in self.acts))
 
-    @property
+    @cached_property
     def owner(self) -> str:
         """The joint whose reading it spoils; ``links`` for link parameters; ``machine`` where several share it."""
         if all(axis.parameter != "q" for axis in self.axes):

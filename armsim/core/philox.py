@@ -20,6 +20,9 @@ from armsim.core.compile import Floats, Indices, Words, compiled
 NORMAL, UNIFORM, TWO_VALUED = 0, 1, 2
 """Codes of the laws: standard normal; uniform on (-1, 1); -1 or +1 with equal chance."""
 
+VISITS_OF_SIGNS = 128
+"""Visits that the bits of four words serve with a sign each."""
+
 # multipliers and Weyl constants of Philox 4x32 [1]
 _M0 = np.uint64(0xD2511F53)
 _M1 = np.uint64(0xCD9E8D57)
@@ -78,7 +81,7 @@ _LN2 = math.log(2.0)
 
 @compiled
 def standard_draws(law: int, words: Words, out: Floats, lanes: Indices, dense: Floats) -> None:
-    """Standard draws of a law from 32-bit words; p = (word + 1/2) / 2^32 never touches 0 or 1.
+    """Standard draws of the normal or uniform law from 32-bit words; p = (word + 1/2) / 2^32 never touches 0 or 1.
 
     Parameters
     ----------
@@ -102,12 +105,16 @@ def standard_draws(law: int, words: Words, out: Floats, lanes: Indices, dense: F
         for k in range(found):
             u = lanes[k]
             out[u] = dense[k] if words[u] >> np.uint32(31) else -dense[k]
-    elif law == UNIFORM:
-        for u in range(words.shape[0]):
-            out[u] = (words[u] + 0.5) * (2.0 * step) - 1.0
     else:
         for u in range(words.shape[0]):
-            out[u] = 1.0 - 2.0 * (words[u] >> np.uint32(31))
+            out[u] = (words[u] + 0.5) * (2.0 * step) - 1.0
+
+
+@compiled
+def signs(words: Words, bit: int, out: Floats) -> None:
+    """-1 or +1 by one bit of each word, shape (lanes,)."""
+    for u in range(words.shape[0]):
+        out[u] = 2.0 * ((words[u] >> np.uint32(bit)) & np.uint32(1)) - 1.0
 
 
 @compiled

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
-from armsim.core.philox import philox4x32, standard_draws
+from armsim.core.philox import TWO_VALUED, VISITS_OF_SIGNS, philox4x32, signs, standard_draws
 from armsim.core.screws import displace_frames
 
 LANES = 256
@@ -86,6 +86,7 @@ def sample_pose(
     sums = np.empty((3, LANES))
     products = np.empty((7, LANES))
     words = np.empty((4, LANES), dtype=np.uint32)
+    bits = np.empty((visit_key.shape[0], 4, LANES), dtype=np.uint32)
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
         end = start + n
@@ -94,14 +95,21 @@ def sample_pose(
         products[:] = 0.0
         for i in range(unit_index.shape[0]):
             _add(coefficients[unit_index[i]][start:end], unit_value[i], standing[unit_axis[i]])
-        for first in range(0, visits, 4):  # one call of the generator serves four visits
+        for first in range(0, visits, 4):  # one call of the generator serves four visits, or 128 that need a sign each
             together = min(4, visits - first)
             for w in range(together):
                 errors[w] = standing
             for k in range(visit_key.shape[0]):
-                philox4x32(visit_key[k], first_unit + start, first // 4, pose, task, words)
+                if visit_law[k] != TWO_VALUED:
+                    philox4x32(visit_key[k], first_unit + start, first // 4, pose, task, words)
+                elif first % VISITS_OF_SIGNS == 0:
+                    philox4x32(visit_key[k], first_unit + start, first // VISITS_OF_SIGNS, pose, task, bits[k])
                 for w in range(together):
-                    standard_draws(visit_law[k], words[w], drawn, lanes, dense)
+                    if visit_law[k] == TWO_VALUED:
+                        v = (first + w) % VISITS_OF_SIGNS
+                        signs(bits[k][v // 32], v % 32, drawn)
+                    else:
+                        standard_draws(visit_law[k], words[w], drawn, lanes, dense)
                     for i in range(visit_index.shape[0]):
                         if visit_index[i] == k:
                             _add(drawn, visit_value[i], errors[w][visit_axis[i]])

@@ -4,86 +4,98 @@ from __future__ import annotations
 
 import numpy as np
 
-from armsim.core.compile import Floats, Indices, compiled
+from armsim.core.compile import Floats, Indices, Places, compiled
 
 BINS = 4096
-_LANES = 8
 
 
 @compiled
-def order_statistics(values: Floats, ranks: Indices, out: Floats) -> None:
+def count_bins(values: Floats, low: float, high: float, bins: Places, upto: Indices) -> None:
+    """Sort a sample into bins of equal width between its ends, and count them.
+
+    Parameters
+    ----------
+    values : (n,)
+        No nan.
+    low, high : float
+        The smallest and the largest of them.
+    bins : (n,) int16, written
+        Bin of every member.
+    upto : (BINS + 1,), written
+        Members in all bins before each, and in all.
+    """
+    scale = (BINS - 1) / (high - low) if high > low else 0.0
+    for i in range(values.shape[0]):
+        bins[i] = np.int16((values[i] - low) * scale)
+    upto[:] = 0
+    counts = upto[1:]
+    for i in range(values.shape[0]):
+        counts[bins[i]] += 1
+    for b in range(BINS):
+        upto[b + 1] += upto[b]
+
+
+@compiled
+def pick_ranks(values: Floats, bins: Places, upto: Indices, ranks: Indices, out: Floats) -> None:
     """Members of a sample by rank, exactly as sorting it would give them.
 
     Parameters
     ----------
     values : (n,)
-        Not changed; no nan.
+    bins, upto
+        Of `count_bins` on the same values.
     ranks : (k,)
         From 0, each below n.
     out : (k,), written
     """
-    n = values.shape[0]
-    low, high = _ends(values)
-    counts = np.zeros(BINS, dtype=np.int64)
-    if high > low:
-        scale = (BINS - 1) / (high - low)
-        for i in range(n):
-            counts[int((values[i] - low) * scale)] += 1
-    else:
-        scale = 0.0
-        counts[0] = n
-    kept = np.empty(n)
+    wanted = np.zeros(BINS, dtype=np.int8)
+    held = np.searchsorted(upto, ranks, side="right") - 1
+    room = 1
+    for b in held:
+        room += (upto[b + 1] - upto[b]) * (1 - wanted[b])
+        wanted[b] = 1
+    kept = np.empty(room)
+    found = 0
+    for i in range(values.shape[0]):  # one pass gathers the members of all bins asked for
+        kept[found] = values[i]
+        found += wanted[bins[i]]
+    ordered = np.sort(kept[:found])
     for k in range(ranks.shape[0]):
-        below = 0
-        wanted = 0
-        while below + counts[wanted] <= ranks[k]:
-            below += counts[wanted]
-            wanted += 1
-        found = 0
-        for i in range(n):
-            kept[found] = values[i]
-            found += int((values[i] - low) * scale) == wanted
-        out[k] = np.sort(kept[:found])[ranks[k] - below]
+        # bins asked for that lie below this one hold the first of the gathered members
+        before = 0
+        for j in range(held.shape[0]):
+            again = False
+            for i in range(j):
+                again |= held[i] == held[j]
+            if held[j] < held[k] and not again:
+                before += upto[held[j] + 1] - upto[held[j]]
+        out[k] = ordered[before + ranks[k] - upto[held[k]]]
 
 
 @compiled
-def _ends(values: Floats) -> tuple[float, float]:
-    """Smallest and largest member; eight of each at a time, since that vectorises."""
-    low = np.full(_LANES, values[0])
-    high = np.full(_LANES, values[0])
-    whole = values.shape[0] // _LANES * _LANES
-    for i in range(0, whole, _LANES):
-        for j in range(_LANES):
-            x = values[i + j]
-            low[j] = x if x < low[j] else low[j]
-            high[j] = x if x > high[j] else high[j]
-    smallest = low[0]
-    largest = high[0]
-    for j in range(_LANES):
-        smallest = min(smallest, low[j])
-        largest = max(largest, high[j])
-    for i in range(whole, values.shape[0]):
-        smallest = min(smallest, values[i])
-        largest = max(largest, values[i])
-    return smallest, largest
-
-
-@compiled
-def share_within(values: Floats, limit: float, out: Floats) -> None:
-    """Share of the visits of each unit that do not exceed a limit.
+def share_variance(values: Floats, limit: float, share: Floats) -> float:
+    """Variance between units of the share of their visits that does not exceed a limit.
 
     Parameters
     ----------
     values : (visits, units)
+        Two units at least.
     limit : float
-    out : (units,), written
+    share : (units,), overwritten
     """
     visits = values.shape[0]
-    out[:] = 0.0
+    units = values.shape[1]
+    share[:] = 0.0
     for v in range(visits):
-        _count(values[v], limit, out)
-    for u in range(out.shape[0]):
-        out[u] /= visits
+        _count(values[v], limit, share)
+    mean = 0.0
+    for u in range(units):
+        mean += share[u]
+    mean /= units
+    square = 0.0
+    for u in range(units):
+        square += (share[u] - mean) ** 2
+    return float(square / (units - 1) / (visits * visits))
 
 
 @compiled

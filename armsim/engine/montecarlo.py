@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.core import philox
 from armsim.core.population import sample_pose
@@ -40,6 +42,8 @@ class PoseSample:
         Means over the visits of xx, yy, zz, xy, xz, yz of the displacement [m^2], and of the squared turn [rad^2].
     repeatability : (units,) [m]
         RP; nan from a single visit.
+    bins : (visits * units,) int16
+        Room for the statistics to work in.
     """
 
     displacement: Array
@@ -48,6 +52,7 @@ class PoseSample:
     barycentre: Array
     moments: Array
     repeatability: Array
+    bins: NDArray[np.int16]
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,17 +102,25 @@ class Sampler:
             *_table(visit, poses),
         )
 
-    def sample(self, pose: int, number: int, task: int) -> PoseSample:
-        """Sample one pose of the situation; its number in its task, and the task, key the random numbers."""
+    def room(self) -> PoseSample:
+        """Room for the sample of one pose."""
         units, visits = self.plan.units, self.plan.visits
-        sample = PoseSample(
+        return PoseSample(
             np.empty((3, visits, units)),
             np.empty((visits, units)),
             np.empty((visits, units)),
             np.empty((3, units)),
             np.empty((7, units)),
             np.empty(units),
+            np.empty(visits * units, dtype=np.int16),
         )
+
+    def sample(self, pose: int, number: int, task: int, room: PoseSample | None = None) -> PoseSample:
+        """Sample one pose of the situation; its number in its task, and the task, key the random numbers.
+
+        ``room`` is overwritten and returned where given: fresh memory costs as much as the kinematics.
+        """
+        sample = room if room is not None else self.room()
         at = self.situation.postures
         sample_pose(
             self.coefficients,
@@ -160,7 +173,7 @@ def sample_poses(
     task : int
         Number of the task in the scenario.
     reduce : callable (pose number, PoseSample) -> T
-        Called in a worker thread.
+        Called in a worker thread; must not keep the sample, whose room serves the next pose.
     workers : int
         Threads. The result does not depend on it.
     advance : callable
@@ -170,8 +183,12 @@ def sample_poses(
     """
     sampler = Sampler.prepare(situation, plan)
 
+    rooms = threading.local()
+
     def one(pose: int) -> T:
-        return reduce(pose, sampler.sample(pose, first_pose + pose, task))
+        if not hasattr(rooms, "own"):
+            rooms.own = sampler.room()
+        return reduce(pose, sampler.sample(pose, first_pose + pose, task, rooms.own))
 
     out: list[T] = []
     with ThreadPoolExecutor(workers) as pool:

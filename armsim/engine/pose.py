@@ -51,8 +51,9 @@ def pose_result(
     mean = sample.barycentre.mean(axis=1)
     xx, yy, zz, xy, xz, yz, turned = sample.moments.mean(axis=1)
     products = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
-    p50, p99, largest = stats.quantiles(sample.distance, (0.5, 0.99, 1.0))
-    p95, at_coverage = stats.nested_quantiles(sample.distance, (0.95, coverage))
+    wanted = dict.fromkeys((0.95, coverage))
+    *found, p50, p99 = stats.nested_quantiles(sample.distance, list(wanted), sample.bins, plain=(0.5, 0.99))
+    p95, at_coverage = found[0], found[-1]
     rms_interval = None
     if spread is not None:
         half = 1.96 * spread
@@ -66,16 +67,16 @@ def pose_result(
             covariance=matrix(products - np.outer(mean, mean)),
             rms=math.sqrt(mean_square),
             rms_interval=rms_interval,
-            p50=p50,
+            p50=p50.value,
             p95=p95.value,
-            p99=p99,
-            max=largest,
+            p99=p99.value,
+            max=float(sample.distance.max()),
             p95_interval=p95.interval,
             at_coverage=at_coverage.value,
             at_coverage_interval=at_coverage.interval,
         ),
         orientation_error=OrientationStatistics(
-            rms=math.sqrt(float(turned)), p95=stats.quantiles(sample.turn, (0.95,))[0]
+            rms=math.sqrt(float(turned)), p95=stats.Ranked(sample.turn, sample.bins).quantiles((0.95,))[0]
         ),
         accuracy=_unit_quantiles(accuracy),
         repeatability=_unit_quantiles(sample.repeatability),
@@ -83,7 +84,7 @@ def pose_result(
             mean=vector(linear.mean[pose]),
             rms=math.sqrt(linear.mean_square[pose]),
             covariance=matrix(linear.covariance[pose]),
-            validation=validate(linear, pose, sample.displacement),
+            validation=validate(linear, pose, sample.displacement, sample.bins),
         ),
         shares=_shares(situation, linear, pose),
     )

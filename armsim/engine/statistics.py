@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from armsim.core.selection import order_statistics, share_within
+from armsim.core.selection import BINS, count_bins, pick_ranks, share_variance
 from armsim.spreads import Array
 
 LEVEL = 0.95
@@ -29,19 +29,29 @@ def quantile(ordered: Array, p: float) -> float:
     return float(ordered[min(len(ordered), max(1, math.ceil(p * len(ordered) - 1e-9))) - 1])
 
 
-def quantiles(values: Array, ps: Sequence[float]) -> list[float]:
-    """The same of a sample that is not ordered, for several probabilities.
+class Ranked:
+    """A sample that gives its members by rank without being sorted.
 
     Parameters
     ----------
     values : any shape, contiguous
-    ps : sequence of float
+    bins : (n,) int16, optional
+        Room to work in: fresh memory costs more than the counting.
     """
-    flat = values.reshape(-1)
-    ranks = np.array([min(len(flat), max(1, math.ceil(p * len(flat) - 1e-9))) - 1 for p in ps], dtype=np.int64)
-    out = np.empty(len(ranks))
-    order_statistics(flat, ranks, out)
-    return [float(value) for value in out]
+
+    def __init__(self, values: Array, bins: NDArray[np.int16] | None = None) -> None:
+        self.values = values.reshape(-1)
+        self.bins = np.empty(len(self.values), dtype=np.int16) if bins is None else bins
+        self.upto = np.empty(BINS + 1, dtype=np.int64)
+        count_bins(self.values, self.values.min(), self.values.max(), self.bins, self.upto)
+
+    def quantiles(self, ps: Sequence[float]) -> list[float]:
+        """As `quantile`, for several probabilities at once."""
+        n = len(self.values)
+        ranks = np.array([min(n, max(1, math.ceil(p * n - 1e-9))) - 1 for p in ps], dtype=np.int64)
+        out = np.empty(len(ranks))
+        pick_ranks(self.values, self.bins, self.upto, ranks, out)
+        return [float(value) for value in out]
 
 
 def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
@@ -58,7 +68,9 @@ def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
     return low, high
 
 
-def nested_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
+def nested_quantiles(
+    values: Array, ps: Sequence[float], bins: NDArray[np.int16] | None = None, plain: Sequence[float] = ()
+) -> list[Estimate]:
     """Quantiles of a population of units with several visits each.
 
     Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
@@ -69,6 +81,10 @@ def nested_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
     ----------
     values : (visits, units)
     ps : sequence of float
+    bins : (visits * units,) int16, optional
+        As in `Ranked`.
+    plain : sequence of float
+        Further probabilities, whose quantiles follow without an interval.
 
     References
     ----------
@@ -76,22 +92,22 @@ def nested_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
     .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
     """
     visits, units = values.shape
-    at = quantiles(values, ps)
+    ranked = Ranked(values, bins)
+    at = ranked.quantiles([*ps, *plain])
+    rest = [Estimate(value, None) for value in at[len(ps) :]]
     if units < 2:
         return [Estimate(value, None) for value in at]
     factor = _degrees_of_freedom(units, units * visits)
     share = np.empty(units)
     ends: list[tuple[float, float] | None] = []
-    for p, value in zip(ps, at, strict=True):
-        share_within(values, value, share)
-        variance = float(np.var(share, ddof=1)) / units
+    for p, value in zip(ps, at, strict=False):
+        variance = share_variance(values, value, share) / units
         n = p * (1 - p) / variance if variance > 0 else float(units)
         n = min(n * factor, float(units * visits))
         ends.append(None if _unbounded(p, n) else clopper_pearson(n * p, n))
-    read = iter(quantiles(values, [x for end in ends if end is not None for x in end]))
-    return [
-        Estimate(value, None if end is None else (next(read), next(read))) for value, end in zip(at, ends, strict=True)
-    ]
+    read = iter(ranked.quantiles([x for end in ends if end is not None for x in end]))
+    bounded = [None if end is None else (next(read), next(read)) for end in ends]
+    return [Estimate(value, interval) for value, interval in zip(at, bounded, strict=False)] + rest
 
 
 def _degrees_of_freedom(units: int, samples: int) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
@@ -15,7 +16,7 @@ NORMAL_95 = 1.959963984540054
 """Coverage factor of a normal law at 95 %."""
 
 
-def validate(linear: Linearised, pose: int, displacement: Array) -> tuple[Comparison, ...]:
+def validate(linear: Linearised, pose: int, displacement: Array, bins: NDArray[np.int16]) -> tuple[Comparison, ...]:
     """Coverage intervals of every coordinate by both ways, compared to two significant digits and to one.
 
     The tolerance is that of the largest coordinate: a coordinate that hardly errs is not held to its own digits.
@@ -26,6 +27,8 @@ def validate(linear: Linearised, pose: int, displacement: Array) -> tuple[Compar
     pose : int
         Its number there.
     displacement : (3, visits, units) [m]
+    bins : (visits * units,) int16
+        Room to work in, as in `statistics.Ranked`.
 
     References
     ----------
@@ -35,7 +38,7 @@ def validate(linear: Linearised, pose: int, displacement: Array) -> tuple[Compar
     rows: list[tuple[float, float]] = []
     for axis in range(3):
         values = displacement[axis]
-        low, high = stats.nested_quantiles(values, (0.025, 0.975))
+        low, high = stats.nested_quantiles(values, (0.025, 0.975), bins)
         centre, half = float(linear.mean[pose, axis]), NORMAL_95 * float(std[axis])
         for end, found in ((centre - half, low), (centre + half, high)):
             wide = math.inf if found.interval is None else (found.interval[1] - found.interval[0]) / 2

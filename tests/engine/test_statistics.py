@@ -109,4 +109,4 @@ def test_ranks_are_those_of_sorting(kind: str) -> None:
         "single": np.array([7.0]),
     }[kind]
     ps = [0.0, 0.025, 0.5, 0.95, 0.999, 1.0]
-    assert stats.quantiles(x, ps) == [stats.quantile(np.sort(x), p) for p in ps]
+    assert stats.Ranked(x).quantiles(ps) == [stats.quantile(np.sort(x), p) for p in ps]

@@ -1,0 +1,236 @@
+"""Measures the engine against named baselines, in one run: python tests/benchmarks/run.py
+
+Every ratio is the median over repeats in which both sides are timed in turn, on one thread, on the same samples. Nothing
+here passes or fails: a timed test would flake.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from support import normal_machine, planar_arm, published_arm, robot_file
+
+from armsim.core.compile import compiled
+from armsim.core.population import LANES
+from armsim.core.screws import displace_frames, displace_points
+from armsim.engine.firstorder import linearise
+from armsim.engine.montecarlo import Sampler, sample_poses
+from armsim.engine.plan import SamplingPlan
+from armsim.engine.pose import pose_result
+from armsim.engine.statistics import pose_accuracy
+from armsim.model.encoder import Encoder, Signal
+from armsim.model.joint import Joint, Magnitude, Mounting, Transmission
+from armsim.model.machine import Machine
+from armsim.spreads import Spread
+
+REPEATS = 7
+PASSES = 20
+"""Passes of our kernels over the samples in one timing, which else is too short to time."""
+
+
+@compiled
+def points_in_blocks(blocks, direction, column, rotary, e):  # type: ignore[no-untyped-def]
+    for _ in range(PASSES):
+        for b in range(blocks.shape[0]):
+            displace_points(blocks[b], direction, column, rotary, e)
+
+
+@compiled
+def frames_in_blocks(blocks, direction, column, rotary, e, r, scratch):  # type: ignore[no-untyped-def]
+    for _ in range(PASSES):
+        for b in range(blocks.shape[0]):
+            displace_frames(blocks[b], direction, column, rotary, e, r, scratch)
+
+
+def seconds(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def in_turn(*sides: Callable[[], object]) -> list[list[float]]:
+    """Times of every side over the repeats, taken in turn after a warm-up."""
+    for side in sides:
+        side()
+    return [list(column) for column in zip(*[[seconds(side) for side in sides] for _ in range(REPEATS)], strict=True)]
+
+
+def row(name: str, ours: list[float], theirs: list[float], ours_n: int, theirs_n: int, baseline: str) -> None:
+    ratios = [(t / theirs_n) / (o / ours_n) for o, t in zip(ours, theirs, strict=True)]
+    mine, other = (statistics.median(x) / n * 1e9 for x, n in ((ours, ours_n), (theirs, theirs_n)))
+    spread = f"{min(ratios):.3g} to {max(ratios):.3g}"
+    print(f"{name:34} {mine:9.3g} ns  {baseline:44} {other:9.4g} ns   x {statistics.median(ratios):6.3g}  ({spread})")
+
+
+def six_axis_machine() -> Machine:
+    """A published six-axis arm with an encoder, a mounting and a gear on every joint."""
+    arm, _ = published_arm("Puma560")
+    disc = Encoder(
+        "disc",
+        signal_periods=256,
+        interpolation=12,
+        track_radius=11e-3,
+        graduation_error=Spread("uniform", 5e-5),
+        signal=Signal(*[Spread("uniform", 0.01)] * 3, noise=0.001),
+    )
+    joints = [
+        Joint(
+            name,
+            disc,
+            placement="motor",
+            mounting=Mounting(Magnitude(Spread("uniform", 2e-5)), disc_tilt=Magnitude(Spread("uniform", 2e-3))),
+            transmission=Transmission(100.0, lost_motion=5e-5),
+            mastering=Spread("uniform", 5e-5),
+        )
+        for name in arm.names
+    ]
+    return Machine(arm, tuple(joints))
+
+
+def kinematics() -> None:
+    print("\nKinematics of Puma 560, one thread, double precision, per sample")
+    arm, _ = published_arm("Puma560")
+    machine = normal_machine(arm, *[1e-4] * 6)
+    q = np.random.default_rng(0).uniform(-1, 1, 6)
+    at = machine.arm.postures(q)
+    blocks = 40
+    n = blocks * LANES
+    errors = 1e-4 * np.random.default_rng(1).standard_normal((blocks, 6, LANES))
+    samples = q + errors.transpose(0, 2, 1).reshape(n, 6)
+    ets = arm.transforms
+    e, r, scratch = np.empty((3, LANES)), np.empty((4, LANES)), np.empty((2, LANES))
+    axes = (at.direction[0], at.column[0], at.rotary)
+    points, frames, theirs = in_turn(
+        lambda: points_in_blocks(errors, *axes, e),
+        lambda: frames_in_blocks(errors, *axes, e, r, scratch),
+        lambda: ets.eval(samples),
+    )
+    row("tool position", points, theirs, PASSES * n, n, "roboticstoolbox ets.eval, compiled batch")
+    row("full pose", frames, theirs, PASSES * n, n, "roboticstoolbox ets.eval, compiled batch")
+    few = samples[:4000]
+    points, looped, plain = in_turn(
+        lambda: points_in_blocks(errors, *axes, e), _pinocchio_loop(few), lambda: arm.postures(few).tool
+    )
+    row("tool position", points, looped, PASSES * n, len(few), "a loop over pinocchio (UR5)")
+    row("tool position", points, plain, PASSES * n, len(few), "plain numpy, batched")
+
+
+def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:
+    import pinocchio as pin
+
+    model = pin.buildModelFromUrdf(str(robot_file("ur_description", "urdf", "ur5_robot.urdf")))
+    data = model.createData()
+
+    def work() -> None:
+        for q in samples:
+            pin.forwardKinematics(model, data, q)
+
+    return work
+
+
+def whole_job() -> None:
+    print("\nWhole job (draws, shapes, kinematics, statistics) per pose-sample, one thread")
+    machine = six_axis_machine()
+    ets = machine.arm.transforms
+    plan = SamplingPlan(2000, 30, 1)
+    q = np.random.default_rng(2).uniform(-1, 1, (40, 6))
+    situation = machine.at(q)
+    linear = linearise(situation)
+
+    def reduce(pose, sample):  # type: ignore[no-untyped-def]
+        accuracy = pose_accuracy(sample.barycentre)
+        return pose_result(situation, linear, 0.95, "", q[pose], pose, sample, accuracy)
+
+    n = 40 * plan.units * plan.visits
+    samples = np.random.default_rng(3).uniform(-1, 1, (100_000, 6))
+    ours, kernel, theirs = in_turn(
+        lambda: sample_poses(situation, plan, 0, reduce, 1),
+        lambda: sample_poses(situation, plan, 0, lambda pose, sample: None, 1),
+        lambda: ets.eval(samples),
+    )
+    row("whole job", ours, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
+    row("the same without statistics", kernel, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
+    a, b = np.random.default_rng(4).random((2, 1500, 1500))
+    source = np.random.default_rng(5).random(20_000_000)
+    target = np.empty_like(source)
+    ours, copy, product = in_turn(
+        lambda: sample_poses(situation, plan, 0, reduce, 1), lambda: np.copyto(target, source), lambda: a @ b
+    )
+    row("whole job", ours, copy, n, len(source), "this machine's copy, per double")
+    row("whole job", ours, product, n, 1500**3, "this machine's matrix product, per multiply-add")
+
+
+def scaling() -> None:
+    print("\nScaling: nanoseconds per pose-sample of the whole job without statistics, median of repeats")
+
+    def rate(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> float:
+        situation = machine.at(q)
+        work = lambda: sample_poses(situation, plan, 0, lambda pose, sample: None, workers)  # noqa: E731
+        (times,) = in_turn(work)
+        return statistics.median(times) / (len(q) * plan.units * plan.visits) * 1e9
+
+    machine = six_axis_machine()
+    q = np.random.default_rng(0).uniform(-1, 1, (40, 6))
+    for name, values in (
+        ("units", {n: rate(machine, q, SamplingPlan(n, 30, 1)) for n in (100, 1000, 10_000)}),
+        ("visits", {n: rate(machine, q, SamplingPlan(1000, n, 1)) for n in (4, 30, 120)}),
+        ("poses", {n: rate(machine, np.resize(q, (n, 6)), SamplingPlan(1000, 30, 1)) for n in (4, 40, 400)}),
+        (
+            "joints",
+            {
+                n: rate(
+                    normal_machine(planar_arm(*[0.1] * n), *[1e-4] * n), np.zeros((40, n)), SamplingPlan(1000, 30, 1)
+                )
+                for n in (2, 6, 20)
+            },
+        ),
+        ("workers", {n: rate(machine, q, SamplingPlan(4000, 30, 1), n) for n in (1, 2)}),
+    ):
+        print(f"  {name:8}", "   ".join(f"{n}: {value:.3g}" for n, value in values.items()))
+
+
+def start_up() -> None:
+    print("\nStart-up, wall seconds, median of repeats")
+    demo = Path(__file__).parent.parent.parent / "scenarios" / "bonding-cell.yaml"
+    for arguments in (["--help"], ["check", str(demo)]):
+        command = [sys.executable, "-m", "armsim.cli.main", *arguments]
+        (times,) = in_turn(lambda command=command: subprocess.run(command, capture_output=True, check=True))  # type: ignore[misc]
+        print(f"  armsim {arguments[0]:8} {statistics.median(times):.2f}")
+
+
+def memory() -> None:
+    print("\nPeak memory of a process that samples 4 poses, MiB")
+    for units, visits in ((1000, 30), (10_000, 30), (100_000, 30)):
+        code = (
+            "import sys; sys.path.insert(0, sys.argv[1])\n"
+            "from run import SamplingPlan, Sampler, np, six_axis_machine\n"
+            f"s = Sampler.prepare(six_axis_machine().at(np.zeros((4, 6))), SamplingPlan({units}, {visits}, 1))\n"
+            "for pose in range(4): s.sample(pose, pose, 0)\n"
+            "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
+        )
+        out = subprocess.run(
+            [sys.executable, "-c", code, str(Path(__file__).parent)], capture_output=True, text=True, check=True
+        )
+        print(f"  {units} units x {visits} visits: {int(out.stdout) // 1024}")
+
+
+if __name__ == "__main__":
+    print(f"numpy {np.__version__}, {os.cpu_count()} processors, {REPEATS} repeats; ns are medians, x the median ratio")
+    kinematics()
+    whole_job()
+    scaling()
+    start_up()
+    memory()
