@@ -7,7 +7,7 @@ An error t on axis a turns (or shifts) everything beyond it about the axis as it
 holds exactly, with S_a the screw of axis a in the base frame at q. Applied to the tool point, tool to base, with
 e the displacement so far, w the axis direction and J_a the column of the geometric Jacobian:
 
-    v = J_a + w x e,   e <- e + sin(t) v + (1 - cos t) w x v      revolute
+    v = J_a + w x e,   e <- e + sin(t) v + (1 - cos t) w x v      revolute, both from sine and cosine of t/2
     e <- e + t w                                                   prismatic
 
 The displacement itself is carried, never a difference of two positions, so a 1e-12 rad error keeps all its digits.
@@ -23,8 +23,8 @@ import math
 
 from armsim.core.compile import Flags, Floats, compiled
 
-SERIES_LIMIT = 0.05
-"""Largest error for the power series [rad]: the first term left out, t^8 / 9! of the sine, is 1.1e-16 of it there."""
+SERIES_LIMIT = 0.06
+"""Largest error for the power series [rad]: the first term left out, (t/2)^8 / 8! of the cosine, is 1.6e-17 there."""
 
 
 @compiled
@@ -37,7 +37,9 @@ def all_small(values: Floats) -> bool:
 
 
 @compiled
-def displace_points(errors: Floats, direction: Floats, column: Floats, rotary: Flags, e: Floats) -> None:
+def displace_points(
+    errors: Floats, direction: Floats, column: Floats, rotary: Flags, e: Floats, scratch: Floats
+) -> None:
     """Displacement of the tool point, position only.
 
     Parameters
@@ -49,16 +51,17 @@ def displace_points(errors: Floats, direction: Floats, column: Floats, rotary: F
         Columns of the geometric Jacobian of the tool point at the nominal pose. [m/rad or 1]
     rotary : (axes,) bool
     e : (3, lanes) [m], written
+    scratch : (2, lanes), overwritten
     """
     e[:] = 0.0
+    sine, cosine = scratch[0], scratch[1]
     for a in range(errors.shape[0] - 1, -1, -1):
         w, j, t = direction[a], column[a], errors[a]
         if not rotary[a]:
             _shift(t, w[0], w[1], w[2], e[0], e[1], e[2])
-        elif all_small(t):
-            _turn_little(t, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
-        else:
-            _turn_far(t, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
+            continue
+        _halves(t, sine, cosine)
+        _turn(sine, cosine, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
 
 
 @compiled
@@ -69,12 +72,11 @@ def displace_frames(
 
     Parameters
     ----------
-    errors, direction, column, rotary, e
+    errors, direction, column, rotary, e, scratch
         As in `displace_points`.
     r : (4, lanes), written
         Rotation error as a unit quaternion in the base frame, scalar last. The vector part carries a small rotation
         with all its digits; the scalar part is known from it.
-    scratch : (2, lanes), overwritten
     """
     e[:] = 0.0
     r[:3] = 0.0
@@ -85,11 +87,8 @@ def displace_frames(
         if not rotary[a]:
             _shift(t, w[0], w[1], w[2], e[0], e[1], e[2])
             continue
-        if all_small(t):
-            _halves_little(t, sine, cosine)
-        else:
-            _halves_far(t, sine, cosine)
-        _turn_by_halves(sine, cosine, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
+        _halves(t, sine, cosine)
+        _turn(sine, cosine, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
         _rotate(sine, cosine, w[0], w[1], w[2], r[0], r[1], r[2], r[3])
 
 
@@ -106,46 +105,18 @@ def _shift(t: Floats, wx: float, wy: float, wz: float, ex: Floats, ey: Floats, e
 
 
 @compiled
-def _turn_little(t: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
-                 ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
-    for u in range(t.shape[0]):
-        angle = t[u]
-        t2 = angle * angle
-        s = angle * (1.0 - t2 * (1.0 / 6.0 - t2 * (1.0 / 120.0 - t2 * (1.0 / 5040.0))))
-        c = t2 * (0.5 - t2 * (1.0 / 24.0 - t2 * (1.0 / 720.0 - t2 * (1.0 / 40320.0))))
-        x, y, z = ex[u], ey[u], ez[u]
-        vx = jx + wy * z - wz * y
-        vy = jy + wz * x - wx * z
-        vz = jz + wx * y - wy * x
-        ux = wy * vz - wz * vy
-        uy = wz * vx - wx * vz
-        uz = wx * vy - wy * vx
-        ex[u] = x + s * vx + c * ux
-        ey[u] = y + s * vy + c * uy
-        ez[u] = z + s * vz + c * uz
+def _halves(t: Floats, sine: Floats, cosine: Floats) -> None:
+    """Sine and cosine of half the errors: by power series where it serves the whole block."""
+    if all_small(t):
+        _halves_by_series(t, sine, cosine)
+    else:
+        for u in range(t.shape[0]):
+            sine[u] = math.sin(0.5 * t[u])
+            cosine[u] = math.cos(0.5 * t[u])
 
 
 @compiled
-def _turn_far(t: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
-              ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
-    for u in range(t.shape[0]):
-        h = math.sin(0.5 * t[u])
-        s = math.sin(t[u])
-        c = 2.0 * h * h
-        x, y, z = ex[u], ey[u], ez[u]
-        vx = jx + wy * z - wz * y
-        vy = jy + wz * x - wx * z
-        vz = jz + wx * y - wy * x
-        ux = wy * vz - wz * vy
-        uy = wz * vx - wx * vz
-        uz = wx * vy - wy * vx
-        ex[u] = x + s * vx + c * ux
-        ey[u] = y + s * vy + c * uy
-        ez[u] = z + s * vz + c * uz
-
-
-@compiled
-def _halves_little(t: Floats, sine: Floats, cosine: Floats) -> None:
+def _halves_by_series(t: Floats, sine: Floats, cosine: Floats) -> None:
     for u in range(t.shape[0]):
         h = 0.5 * t[u]
         h2 = h * h
@@ -154,15 +125,8 @@ def _halves_little(t: Floats, sine: Floats, cosine: Floats) -> None:
 
 
 @compiled
-def _halves_far(t: Floats, sine: Floats, cosine: Floats) -> None:
-    for u in range(t.shape[0]):
-        sine[u] = math.sin(0.5 * t[u])
-        cosine[u] = math.cos(0.5 * t[u])
-
-
-@compiled
-def _turn_by_halves(sine: Floats, cosine: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
-                    ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
+def _turn(sine: Floats, cosine: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
+          ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
     for u in range(sine.shape[0]):
         sh, ch = sine[u], cosine[u]
         s = 2.0 * sh * ch

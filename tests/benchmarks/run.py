@@ -42,10 +42,10 @@ PASSES = 20
 
 
 @compiled
-def points_in_blocks(blocks, direction, column, rotary, e):  # type: ignore[no-untyped-def]
+def points_in_blocks(blocks, direction, column, rotary, e, scratch):  # type: ignore[no-untyped-def]
     for _ in range(PASSES):
         for b in range(blocks.shape[0]):
-            displace_points(blocks[b], direction, column, rotary, e)
+            displace_points(blocks[b], direction, column, rotary, e, scratch)
 
 
 @compiled
@@ -114,7 +114,7 @@ def kinematics() -> None:
     e, r, scratch = np.empty((3, LANES)), np.empty((4, LANES)), np.empty((2, LANES))
     axes = (at.direction[0], at.column[0], at.rotary)
     points, frames, theirs = in_turn(
-        lambda: points_in_blocks(errors, *axes, e),
+        lambda: points_in_blocks(errors, *axes, e, scratch),
         lambda: frames_in_blocks(errors, *axes, e, r, scratch),
         lambda: ets.eval(samples),
     )
@@ -122,7 +122,7 @@ def kinematics() -> None:
     row("full pose", frames, theirs, PASSES * n, n, "roboticstoolbox ets.eval, compiled batch")
     few = samples[:4000]
     points, looped, plain = in_turn(
-        lambda: points_in_blocks(errors, *axes, e), _pinocchio_loop(few), lambda: arm.postures(few).tool
+        lambda: points_in_blocks(errors, *axes, e, scratch), _pinocchio_loop(few), lambda: arm.postures(few).tool
     )
     row("tool position", points, looped, PASSES * n, len(few), "a loop over pinocchio (UR5)")
     row("tool position", points, plain, PASSES * n, len(few), "plain numpy, batched")

@@ -81,7 +81,7 @@ def displaced(arm: Arm, q: np.ndarray, errors: np.ndarray) -> tuple[np.ndarray, 
     at = arm.postures(q)
     lanes = errors.shape[1]
     only, e, r = np.empty((3, lanes)), np.empty((3, lanes)), np.empty((4, lanes))
-    displace_points(errors, at.direction[0], at.column[0], at.rotary, only)
+    displace_points(errors, at.direction[0], at.column[0], at.rotary, only, np.empty((2, lanes)))
     displace_frames(errors, at.direction[0], at.column[0], at.rotary, e, r, np.empty((2, lanes)))
     return only, e, r
 
