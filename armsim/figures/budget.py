@@ -11,6 +11,8 @@ from armsim.results import Result, TaskResult
 
 SHOWN = 6
 """Causes told apart; the rest is summed."""
+BIAS_SHOWN = 0.005
+"""Share of the mean from which it has a bar of its own."""
 
 
 def error_budget(result: Result, task: TaskResult) -> Figure:
@@ -44,15 +46,24 @@ def error_budget(result: Result, task: TaskResult) -> Figure:
                 width=0.7,
             )
             bottom = bottom + heights
+        bias = task.summary.causes.get("bias", 0.0)
+        if bias > BIAS_SHOWN:
+            label = f"mean of all units ({percent(bias, 2)})"
+            axes.bar(["bias"], [100 * bias], color="#bbbbbb", edgecolor="white", width=0.7, label=label)
         axes.set(ylabel="share of mean square tool error [%]")
         axes.grid(axis="x", visible=False)
+        axes.tick_params(axis="x", rotation=0 if len(owners) < 9 else 60)
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), title="cause", title_fontsize=8)
-        top = owners[int(np.argmax(bottom))]
-        axes.set_title(
-            f"{task.name}: {named[0]} makes {percent(task.summary.causes[named[0]], 2)}, most of it at {top}"
-            if named
-            else f"{task.name}: no error to share"
-        )
+        axes.set_title(style.wrapped(_finding(task, named, owners[int(np.argmax(bottom))], bias), 60))
         groups = ", ".join(f"{name} {percent(share, 2)}" for name, share in task.summary.groups.items() if share > 5e-4)
         style.footnote(out, f"all poses of the task; by group: {groups}; first order")
     return out
+
+
+def _finding(task: TaskResult, named: list[str], top: str, bias: float) -> str:
+    if not named:
+        return f"{task.name}: no error to share"
+    share = task.summary.causes[named[0]]
+    if bias > share:
+        return f"{task.name}: the mean of all units makes {percent(bias, 2)}, {named[0]} {percent(share, 2)}"
+    return f"{task.name}: {named[0]} makes {percent(share, 2)}; {top} has the largest share"

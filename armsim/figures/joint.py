@@ -8,11 +8,13 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from armsim.figures import style
-from armsim.present import ARCSECOND, Unit, show_joint, significant, unit_for
+from armsim.present import ARCSECOND, Unit, show, show_joint, significant, unit_for
 from armsim.results import Result
 
 LABELLED = 6
 """Largest waves that are named in the spectrum."""
+APART = 0.7
+"""Decades between two names, so that they do not overlap."""
 
 
 def joint_error(result: Result, joint: str) -> Figure:
@@ -34,27 +36,36 @@ def joint_error(result: Result, joint: str) -> Figure:
         if rotary:
             axes.set_xticks(range(0, 361, 60))
         axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.22), ncols=2, borderaxespad=0)
-        axes.set_title(
-            f"{joint}: {sheet.encoder} ({sheet.placement}) errs by {show_joint(sheet.std_accuracy, sheet.unit)} rms, "
-            f"{show_joint(sheet.std_repeatability, sheet.unit)} from visit to visit"
+        finding = (
+            f"{joint}: {sheet.encoder} ({sheet.placement}) errs by {show_joint(sheet.std_accuracy, sheet.unit)} rms "
+            f"at every visit alike, {show_joint(sheet.std_repeatability, sheet.unit)} from visit to visit"
         )
+        axes.set_title(style.wrapped(finding))
         _spectrum(out, curve.order, curve.rms, unit, rotary)
         style.footnote(out, f"at rest; seed {result.seed}; above, waves finer than half a degree are not resolved")
     return out
 
 
 def _spectrum(out: Figure, order: tuple[float, ...], rms: tuple[float, ...], unit: Unit, rotary: bool) -> None:
+    """Size of every wave: against its order on a turn, against its period on a linear axis."""
     axes = out.add_subplot(2, 1, 2)
+    where = np.array(order) if rotary else 2 * math.pi / np.array(order) * 1e3
     sizes = np.array(rms) * unit.factor
     if len(sizes) and sizes.max() > 0:
-        axes.vlines(order, sizes.max() * 1e-4, sizes, color=style.COLOURS[0], linewidth=2)
-        axes.plot(order, sizes, "o", color=style.COLOURS[0], markersize=4)
+        axes.vlines(where, sizes.max() * 1e-4, sizes, color=style.COLOURS[0], linewidth=2)
+        axes.plot(where, sizes, "o", color=style.COLOURS[0], markersize=4)
         axes.set(xscale="log", yscale="log")
-        axes.set_ylim(sizes.max() * 1e-4, sizes.max() * 4)
-        for index in np.argsort(-sizes)[:LABELLED]:
-            name = f"{order[index]:g}" if rotary else f"{2 * math.pi / order[index] * 1e3:.3g} mm"
+        axes.set_ylim(sizes.max() * 1e-4, sizes.max() * 6)
+        axes.set_xlim(where.min() / 1.5, where.max() * 6)
+        named: list[float] = []
+        for index in np.argsort(-sizes, kind="stable"):
+            if len(named) == LABELLED or any(abs(math.log10(where[index] / other)) < APART for other in named):
+                continue
+            named.append(float(where[index]))
+            name = f"{where[index]:g}" if rotary else show(where[index] * 1e-3)
             text = f"{name}: {significant(float(sizes[index]), 2)}"
-            axes.annotate(text, (order[index], sizes[index]), xytext=(4, 4), textcoords="offset points", fontsize=8)
+            axes.annotate(text, (where[index], sizes[index]), xytext=(3, 5), textcoords="offset points", fontsize=8)
     else:
         axes.text(0.5, 0.5, "no waves", transform=axes.transAxes, ha="center")
-    axes.set(xlabel="order [periods per turn of the joint]" if rotary else "order [rad/m]", ylabel=f"rms [{unit.name}]")
+    label = "order [periods per turn of the joint]" if rotary else "period [mm]"
+    axes.set(xlabel=label, ylabel=f"rms [{unit.name}]")

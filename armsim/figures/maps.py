@@ -56,7 +56,7 @@ def error_map(result: Result, task: TaskResult) -> Figure:
         bar.set_label(f"tool-point error not exceeded by {percent(coverage)} [{unit.name}]")
         axes.set(xlabel=f"{grid.plane[0]} [mm]", ylabel=f"{grid.plane[1]} [mm]", aspect="equal")
         axes.grid(False)
-        axes.set_title(_finding(result, task, values))
+        axes.set_title(style.wrapped(_finding(result, task, values), 64))
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
         normal = next(letter for letter in LETTERS if letter not in grid.plane)
         style.footnote(

@@ -52,7 +52,7 @@ def population(result: Result, task: TaskResult) -> Figure:
             else (f", RP {show(float(np.interp(0.95, spread.probability, spread.repeatability)))}")
         )
         out.suptitle(
-            f"{spread.pose}: 95 % of built arms have AP up to {show(ap)}{rp}",
+            style.wrapped(f"{spread.pose}: 95 % of built arms have AP up to {show(ap)}{rp}"),
             x=0.01,
             ha="left",
             fontsize=10,
@@ -99,7 +99,8 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> Figure:
         axes.set(xlabel=f"tool-point error [{unit.name}]")
         axes.set_xlim(left=0)
         axes.grid(axis="y", visible=False)
-        axes.set_title(f"{task.name}: worst at {chosen[0].name}, 95 % within {show(chosen[0].error.p95)}")
+        title = f"{task.name}: worst at {chosen[0].name}, 95 % within {show(chosen[0].error.p95)}"
+        axes.set_title(style.wrapped(title, 60))
         axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.2 - 0.3 / (1 + len(chosen))), ncols=2, borderaxespad=0)
         style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")
     return out

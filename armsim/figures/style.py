@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache
 from importlib.resources import as_file, files
+from textwrap import wrap
 
 import matplotlib as mpl
 from matplotlib import font_manager
@@ -44,6 +45,11 @@ def figure(width: float = 6.4, height: float = 4.0) -> tuple[Figure, Axes]:
     return out, out.add_subplot()
 
 
+def wrapped(text: str, width: int = 72) -> str:
+    """A title or note broken into lines that fit the width of a figure."""
+    return "\n".join(wrap(text, width))
+
+
 def footnote(figure: Figure, text: str) -> None:
-    """A line under the figure: sample sizes and conditions."""
-    figure.supxlabel(text, fontsize=8, color="#555555", x=0.01, ha="left")
+    """A note under the figure: sample sizes and conditions."""
+    figure.supxlabel(wrapped(text, 105), fontsize=8, color="#555555", x=0.01, ha="left")

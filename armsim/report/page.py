@@ -61,6 +61,12 @@ def _answer(result: Result, task: TaskResult) -> str:
     shares = {name: share for name, share in summary.causes.items() if name != "bias"}
     top = max(shares, key=lambda name: shares[name]) if shares else None
     blame = f" The largest cause is {top}, {percent(shares[top], 2)} of the mean square error." if top else ""
+    bias = summary.causes.get("bias", 0.0)
+    if top and bias > shares[top]:
+        blame = (
+            f" The mean of all units (what is not random: wind-up, latency, a one-sided approach) makes "
+            f"{percent(bias, 2)} of the mean square error, then {top} {percent(shares[top], 2)}."
+        )
     p95 = show_interval(summary.p95, summary.p95_interval)
     if requirement is None:
         return f"{task.name}: 95 % of errors lie within {p95} at the worst pose, {summary.worst_pose}.{blame}"
