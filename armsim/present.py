@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -20,6 +20,8 @@ class Unit:
 
 LENGTHS = (Unit("nm", 1e9), Unit("µm", 1e6), Unit("mm", 1e3), Unit("m", 1.0))
 ANGLES = (Unit("µrad", 1e6), Unit("mrad", 1e3), Unit("rad", 1.0))
+NOTHING = 1e-15
+"""Metres or radians below which a value is rounding, and shown as zero."""
 ARCSECOND = Unit("arcsec", 180 * 3600 / math.pi)
 
 
@@ -49,6 +51,7 @@ def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | No
     """A value with its unit; a dash where it is undefined."""
     if value is None or math.isnan(value):
         return "–"
+    value = 0.0 if abs(value) < NOTHING else value
     unit = unit or unit_for([value], kind)
     return f"{significant(value * unit.factor, digits)} {unit.name}"
 
@@ -80,6 +83,15 @@ def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
     if unit == "rad":
         return f"{', '.join(f'{order:g}' for order in waves)} per turn"
     return f"period {', '.join(show(2 * math.pi / order) for order in waves)}"
+
+
+def apart(value: float, limit: float, how: Callable[..., str]) -> tuple[str, str]:
+    """Two different numbers with as many digits as it takes to tell them apart, by `show` or `percent`."""
+    for digits in range(3, 9):
+        pair = how(value, digits=digits), how(limit, digits=digits)
+        if pair[0] != pair[1]:
+            break
+    return pair
 
 
 def percent(share: float, digits: int = 3) -> str:

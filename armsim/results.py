@@ -228,9 +228,10 @@ class JointCurve:
 class JointSheet:
     """A joint and its terms. ``unit`` is "rad" or "m".
 
-    ``std`` is the root sum square of all terms, ``limit`` the sum of their limits (worst case); ``lever_arm`` is the
-    largest distance by which a small motion of the joint moves the tool, per unit of motion [m/rad or 1], over its
-    ranges; ``contrast`` is what the placement of the head leaves of the signal (as 1/sqrt of the mean of 1/contrast^2).
+    ``std`` is the root mean square of all terms together (their means add, their scatter as squares), ``limit`` the sum
+    of their limits (worst case); ``lever_arm`` is the largest distance by which a small motion of the joint moves the
+    tool, per unit of motion [m/rad or 1], over its ranges; ``contrast`` is what the placement of the head leaves of the
+    signal (as 1/sqrt of the mean of 1/contrast^2). What time does is taken at the largest speeds that the tasks state.
     """
 
     unit: str

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +20,7 @@ from armsim.engine.pose import pose_result, vector
 from armsim.engine.sheet import joint_sheets, link_sheet
 from armsim.errors import InputError, Problem, RunError
 from armsim.model.machine import Situation
-from armsim.present import percent, show
+from armsim.present import apart, percent, show
 from armsim.results import (
     FORMAT,
     Distribution,
@@ -160,15 +161,18 @@ def _run_task(
         done += more
         progress(task.name, done, total)
 
-    def reduce(pose: int, sample: PoseSample) -> tuple[PoseResult, np.ndarray]:
+    passing = np.ones(plan.units, dtype=bool)
+    one_at_a_time = threading.Lock()
+
+    def reduce(pose: int, sample: PoseSample) -> PoseResult:
         accuracy = stats.pose_accuracy(sample.barycentre)
         result = pose_result(situation, linear, coverage, poses.names[pose], poses.joints[pose], pose, sample, accuracy)
-        return result, _passes(accuracy, sample.repeatability, requirement)
+        with one_at_a_time:  # a unit passes if it passes everywhere: the order does not matter
+            np.logical_and(passing, _passes(accuracy, sample.repeatability, requirement), out=passing)
+        return result
 
     progress(task.name, 0, total)
-    reduced = sample_poses(situation, plan, number, reduce, workers, advance)
-    results = tuple(result for result, _ in reduced)
-    passing = np.logical_and.reduce([passes for _, passes in reduced])
+    results = tuple(sample_poses(situation, plan, number, reduce, workers, advance))
     worst = int(np.argmax([pose.error.at_coverage for pose in results]))
     # the worst pose once more, for the distribution over units: cheaper than keeping every unit at every pose
     (ap, rp), *_ = sample_poses(
@@ -230,14 +234,20 @@ def _summary(
         judged = Yield(passed / plan.units, stats.clopper_pearson(passed, plan.units), passed, plan.units)
         worst_error = poses[worst].error.at_coverage
         if worst_error > requirement.position:
-            reasons.append(
-                f"{percent(requirement.coverage)} of errors lie within {show(worst_error)} at {poses[worst].name}, "
-                f"required {show(requirement.position)}"
-            )
+            found, asked = apart(worst_error, requirement.position, show)
+            coverage = percent(requirement.coverage)
+            reasons.append(f"{coverage} of errors lie within {found} at {poses[worst].name}, required {asked}")
+        if requirement.repeatability is not None and requirement.yield_ is None:
+            # without a yield to reach, the usual share of units must hold the repeatability
+            loosest = max(poses, key=lambda pose: pose.repeatability.p95 or 0.0)
+            if (loosest.repeatability.p95 or 0.0) > requirement.repeatability:
+                found, asked = apart(loosest.repeatability.p95 or 0.0, requirement.repeatability, show)
+                reasons.append(f"RP of 95 % of units up to {found} at {loosest.name}, required {asked}")
         if kind == "poses" and unreachable:
             reasons.append(f"{', '.join(point.name for point in unreachable[:5])} cannot be reached")
         if requirement.yield_ is not None and judged.value < requirement.yield_:
-            reasons.append(f"yield {percent(judged.value)}, required {percent(requirement.yield_)}")
+            found, asked = apart(judged.value, requirement.yield_, percent)
+            reasons.append(f"yield {found}, required {asked}")
     return Summary(
         p95=top.error.p95,
         p95_interval=top.error.p95_interval,
@@ -270,6 +280,13 @@ def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, .
         stiff = [j.name for j in scenario.machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
         if stiff:
             out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
+    causes = {term.cause for term in scenario.machine.terms}
+    rise = scenario.machine.environment.temperature_rise
+    drifting = [j.name for j in scenario.machine.joints if j.encoder.drift.scale or j.encoder.signal.offset_drift.scale]
+    if rise is not None and "temperature" not in causes:
+        out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
+    if rise is None and drifting:
+        out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
     if plan.visits < ISO_VISITS:
         out.append(f"{plan.visits} visits a pose: ISO 9283 takes {ISO_VISITS} for repeatability, and 1 gives none")
     coverage = requirement.coverage if requirement is not None else stats.LEVEL

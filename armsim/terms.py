@@ -137,10 +137,24 @@ class Term:
 
     def mean_square(self, axis: Axis, state: State) -> float:
         """Mean square of the error on one axis, over all positions or the given states. [rad^2 or m^2]"""
+        return self._average(self.second_moment, axis, state)
+
+    def variance(self, axis: Axis, state: State) -> float:
+        """The same without the mean: what differs between draws. [rad^2 or m^2]"""
+        return self._average(self.covariance, axis, state)
+
+    def expected(self, axis: Axis, state: State) -> Array:
+        """Mean of the error on one axis at the given states, shape (poses,). [rad or m]"""
         acts = [act for act in self.acts if act.axis == axis]
-        second = self.second_moment
+        out = np.zeros(len(state.position))
+        for act in acts:
+            out += self.mean[act.coefficient] * act.shape.value(state)
+        return out
+
+    def _average(self, moments: Array, axis: Axis, state: State) -> float:
+        acts = [act for act in self.acts if act.axis == axis]
         products = [
-            second[a.coefficient, b.coefficient] * mean_product(a.shape, b.shape, state) for a in acts for b in acts
+            moments[a.coefficient, b.coefficient] * mean_product(a.shape, b.shape, state) for a in acts for b in acts
         ]
         return max(0.0, float(sum(products)))  # a sum of squares, but for rounding
 

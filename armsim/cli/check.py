@@ -70,10 +70,11 @@ def _print(sheets: dict[str, JointSheet]) -> None:
         if sheet.contrast < 0.9995:
             more = percent(1 / sheet.contrast - 1, 2)
             lines.append(f"placement of the head leaves a contrast of {percent(sheet.contrast)}: {more} more jitter")
-        table = Table(title="\n".join(lines), title_justify="left", title_style="bold")
+        print("\n".join(lines))
+        table = Table()
         for column in ("cause", "life", "shape"):
             table.add_column(column)
-        for column in ("std uncertainty", "at the tool", "limit"):
+        for column in ("std, mean included", "at the tool", "limit"):
             table.add_column(column, justify="right")
 
         def add(cause: str, life: str, shape: str, std: float, limit: float, sheet: JointSheet = sheet) -> None:
@@ -84,7 +85,7 @@ def _print(sheets: dict[str, JointSheet]) -> None:
         for term in sheet.terms:
             add(term.cause, term.life, orders(term.shape, term.orders, sheet.unit), term.std, term.limit)
         table.add_section()
-        add("accuracy", "unit", "root sum square; worst case", sheet.std_accuracy, sheet.limit_accuracy)
-        add("repeatability", "visit", "root sum square; worst case", sheet.std_repeatability, sheet.limit_repeatability)
-        add("all", "", "root sum square; worst case", sheet.std, sheet.limit)
+        add("accuracy", "unit", "together; worst case", sheet.std_accuracy, sheet.limit_accuracy)
+        add("repeatability", "visit", "together; worst case", sheet.std_repeatability, sheet.limit_repeatability)
+        add("all", "", "together; worst case", sheet.std, sheet.limit)
         console.print(table)

@@ -125,7 +125,7 @@ class ArmDocument(Document):
     groups: dict[Word, list[Word]] = Field(default_factory=dict)
     tolerances: dict[str, Any] | None = None
     masses: MassesDocument | None = None
-    expansion: Annotated[float, quantity("expansion")] = 0.0
+    expansion: Annotated[float, quantity("expansion", least=-1e-3, most=1e-3)] = 0.0
 
 
 Tolerances = tuple[tuple[Axis, Spread], ...]
@@ -173,7 +173,8 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[
     for name in document.masses.links if document.masses is not None else ():
         if name not in names:
             raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(names))
-    for name in (*names, *document.groups):
+    on_chain = dict.fromkeys(axis.joint for motion in chain for axis in motion.axes)  # fixed joints too
+    for name in (*on_chain, *document.groups):
         if name in RESERVED:
             raise source.error((*at, "groups" if name in document.groups else "kinematics"),
                                f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip

@@ -25,7 +25,7 @@ from armsim.errors import InputError
 from armsim.model.encoder import Encoder, Signal, Summary, Timing
 from armsim.physics.signal import NONE
 
-Ratio = Annotated[Tolerance | None, tolerance("ratio")]
+Ratio = Annotated[Tolerance | None, tolerance("ratio", most=0.3)]
 Share = Annotated[float, quantity("ratio", least=0.0, most=1.0)]
 Duration = Annotated[float, quantity("time", least=0.0)]
 BESIDE_SUMMARY = ("kind", "name", "measures", "price", "summary", "timing", "drift", "expansion", "hysteresis")
@@ -84,12 +84,12 @@ class EncoderDocument(Document):
     sensing_window: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     graduation_error: Position = None
     signal: SignalDocument = SignalDocument()
-    hysteresis: Annotated[Measured | None, measured("angle", "length")] = None
+    hysteresis: Annotated[Measured | None, measured("angle", "length", least=0.0)] = None
     corrections: CorrectionsDocument = CorrectionsDocument()
     timing: TimingDocument = TimingDocument()
     drift: Annotated[Tolerance | None, tolerance("angular drift", "linear drift")] = None
-    expansion: Annotated[float, quantity("expansion")] = 0.0
-    slope_error: Annotated[Tolerance | None, tolerance("slope", "ratio")] = None
+    expansion: Annotated[float, quantity("expansion", least=-1e-3, most=1e-3)] = 0.0
+    slope_error: Annotated[Tolerance | None, tolerance("slope", "ratio", most=0.01)] = None
     read_heads: Annotated[int, count(1, 64)] = 1
     price: Annotated[float, number(lambda x: x >= 0, "a number of cost units, not negative")] = 0.0
     summary: SummaryDocument | None = None
@@ -113,6 +113,14 @@ class EncoderDocument(Document):
         for key in strangers:
             if getattr(self, key):
                 raise wrong(f"'{key}' on an encoder that measures {self.measures}", "leave it out")
+        if self.sensing_window and self.measures == "rotation" and not self.track_radius:
+            raise wrong("'sensing_window' without 'track_radius'", "the radius, which tells how many periods it holds")
+        if self.sensing_window and self.summary is None:
+            track = 2 * math.pi * (self.track_radius or 0.0)
+            period = self.signal_period or track / (self.signal_periods or 1)
+            if self.sensing_window < period or (track and self.sensing_window > track / 4):
+                found = f"a sensing_window of {self.sensing_window / period:.3g} signal periods"
+                raise wrong(found, "one signal period at least, a quarter of the track at most")
         if self.read_heads > 1 and self.measures == "translation":
             raise wrong("'read_heads' on an encoder that measures translation", "1")
         return self
@@ -126,8 +134,9 @@ def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int
     def spread(entry: Tolerance | None, *path: str) -> Any:
         if entry is None:
             return NONE
-        if path[-1] in OF_THE_SHAFT and entry.kind not in (kind, f"{'angular' if rotary else 'linear'} drift"):
-            raise _wrong_kind(source, (*at, *path), entry.kind, kind)
+        expected = kind if path[-1] != "drift" else f"{'angular' if rotary else 'linear'} drift"
+        if path[-1] in OF_THE_SHAFT and entry.kind != expected:
+            raise _wrong_kind(source, (*at, *path), entry.kind, expected)
         return entry.spread
 
     summary = None
@@ -173,7 +182,7 @@ def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int
 
 
 def _wrong_kind(source: Source, path: tuple[str | int, ...], found: str, accepted: str) -> InputError:
-    return source.error(path, f"{found} where {accepted} is measured", f"a tolerance of {accepted}")
+    return source.error(path, f"{found} where {accepted} is asked for", f"a tolerance of {accepted}")
 
 
 def _resolution(value: Any, rotary: bool, source: Source, path: tuple[str | int, ...]) -> float:

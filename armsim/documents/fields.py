@@ -110,12 +110,18 @@ def quantity(*kinds: str, least: float | None = None, above: bool = False, most:
     return Check(lambda value: _bounded(_read(value, kinds), least, above, most), _schema(kinds))
 
 
-def measured(*kinds: str) -> Check:
+def measured(*kinds: str, least: float | None = None) -> Check:
     """A `Measured` whose kind is checked later, where the joint is known."""
-    return Check(lambda value: _read(value, kinds), _schema(kinds))
+
+    def read(value: Any) -> Measured:
+        out = _read(value, kinds)
+        _bounded(out, least, False, None)
+        return out
+
+    return Check(read, _schema(kinds))
 
 
-def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False) -> Check:
+def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False, most: float | None = None) -> Check:
     """A `Tolerance`.
 
     Parameters
@@ -126,11 +132,22 @@ def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False) -> Chec
         Only the absolute value counts: a Rayleigh law and a phase make sense.
     visit : bool
         Drawn anew at every visit: uniform and normal only.
+    most : float, optional
+        Largest limit for which the physics holds, in the SI unit.
     """
     laws = [d for d in (*LIMITED, *SCATTERED) if magnitude or d != "rayleigh"]
     if visit:
         laws = ["uniform", "normal"]
-    return Check(lambda value: _tolerance(value, kinds, laws, magnitude), _tolerance_schema(kinds, laws, magnitude))
+
+    def read(value: Any) -> Tolerance:
+        out = _tolerance(value, kinds, laws, magnitude)
+        if most is not None and out.spread.limit > most:
+            raise wrong(
+                f"{_shown(value)} is too large", f"a limit of at most {most:g} in SI units: beyond it the model fails"
+            )
+        return out
+
+    return Check(read, _tolerance_schema(kinds, laws, magnitude))
 
 
 def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Distribution], magnitude: bool) -> Tolerance:

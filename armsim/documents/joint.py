@@ -21,6 +21,8 @@ NEEDS_RADIUS = ("eccentricity", "ellipticity", "head_tangential", "head_radial")
 
 VALID_SHARE = 0.1
 """Of the radius: what the second order of an eccentricity neglects is below (e/R)^3/3 = 0.03 % of the radius there."""
+VALID_STIFFNESS = 0.3
+"""What the first order of a stiffness neglects, the square of its tolerance, is below 9 % of the twist there."""
 VALID_ANGLE = math.radians(10)
 """What the second order of a tilt neglects, g^4/12, is below 1.1 % of it there."""
 
@@ -57,8 +59,12 @@ def build_joint(
                 "a rotary encoder on a revolute joint, a linear one on a prismatic joint",
             )
     if (document.placement == "both") != (motor_encoder is not None):
-        found = "placement both without motor_encoder" if motor_encoder is None else "motor_encoder"
-        raise source.error((*at, "placement"), found, "placement: both with motor_encoder: for the one on the motor")
+        without = motor_encoder is None
+        found = (
+            "placement both without motor_encoder" if without else f"motor_encoder at placement {document.placement}"
+        )
+        accepted = "placement: both with motor_encoder: for the one on the motor"
+        raise source.error((*at, "placement" if without else "motor_encoder"), found, accepted)
     fitting(document.mastering, "mastering")
     mounting = _mounting(document, joint, encoder, source, (*at, "mounting"))
     box = _transmission(document.transmission, joint, source, (*at, "transmission"), document.placement == "motor")
@@ -66,6 +72,7 @@ def build_joint(
         name=joint.name,
         encoder=encoder,
         travel=joint.travel,
+        farthest=max((abs(end) for end in (joint.lower, joint.upper) if math.isfinite(end)), default=joint.travel),
         placement=document.placement,
         mounting=mounting,
         transmission=box,
@@ -139,6 +146,12 @@ def _transmission(
         for key in ("type", "kinematic_error"):
             if getattr(box, key) is not None:
                 raise source.error((*at, key), "a gear on a prismatic joint", "leave it out; a linear scale has none")
+    if box.stiffness_tolerance is not None and box.stiffness_tolerance.spread.limit > VALID_STIFFNESS:
+        found = f"{box.stiffness_tolerance.spread.limit:.4g} of the stiffness"
+        accepted = f"at most {VALID_STIFFNESS:.0%}: beyond it the first order fails"
+        raise source.error((*at, "stiffness_tolerance"), found, accepted)
+    if box.type is not None and "ratio" not in box.model_fields_set:
+        raise source.error((*at, "type"), f"a {box.type} gear without its ratio", "ratio:")
     preset = PRESETS[box.type] if box.type is not None else Transmission()
     harmonics = preset.kinematic_error
     if box.kinematic_error is not None:

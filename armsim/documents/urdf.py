@@ -79,8 +79,12 @@ def read_chain(
         link = _link(by_child[link], "parent")
     joints: list[ArmJoint] = []
     motions: list[Motion] = []
+    seen: set[str] = set()
     for element in reversed(chain):
         name, kind = element.get("name", ""), element.get("type", "")
+        if name in seen:
+            raise fault(f"two joints named {name!r}", "each name once")
+        seen.add(name)
         origin = element.find("origin")
         xyz = _vector(origin, "xyz", (0.0, 0.0, 0.0), fault, name)
         rpy = _vector(origin, "rpy", (0.0, 0.0, 0.0), fault, name)

@@ -57,4 +57,6 @@ def linearise(situation: Situation) -> Linearised:
         own = g @ term.covariance @ np.swapaxes(g, 1, 2)
         covariance += own
         contributions[t] = np.maximum(np.trace(own, axis1=1, axis2=2), 0.0)  # not below zero by rounding
+    diagonal = np.einsum("pii->pi", covariance)
+    np.maximum(diagonal, 0.0, out=diagonal)  # a variance is not below zero but by rounding
     return Linearised(mean, covariance, contributions)

@@ -38,9 +38,12 @@ def joint_sheets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointS
 
 
 def link_sheet(machine: Machine) -> tuple[TermSheet, ...]:
-    """Every tolerance of a link."""
+    """Everything that moves the parameters of the links."""
     return tuple(
-        _term(term, term.axes[0], State.at_rest(np.zeros(1))) for term in machine.terms if term.owner == "links"
+        _term(term, axis, State.at_rest(np.zeros(1)))
+        for term in machine.terms
+        for axis in term.axes
+        if axis.parameter != "q"
     )
 
 
@@ -51,8 +54,10 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
     sheets = tuple(_term(term, axis, state) for term in terms)
 
     def both(life: str) -> tuple[float, float]:
-        own = [sheet for sheet in sheets if sheet.life == life]
-        return math.sqrt(sum(sheet.std**2 for sheet in own)), sum(sheet.limit for sheet in own)
+        own = [term for term in terms if term.life == life]
+        together = sum((term.expected(axis, state) for term in own), np.zeros(len(state.position)))  # means add as such
+        square = float(np.mean(together**2)) + sum(term.variance(axis, state) for term in own)
+        return math.sqrt(square), sum(sheet.limit for sheet in sheets if sheet.life == life)
 
     (std_accuracy, limit_accuracy), (std_repeatability, limit_repeatability) = both("unit"), both("visit")
     return JointSheet(
@@ -78,7 +83,7 @@ def _term(term: Term, axis: Axis, state: State) -> TermSheet:
     shapes = [act.shape for act in term.acts if act.axis == axis]
     orders = tuple(dict.fromkeys(abs(shape.order) for shape in shapes if isinstance(shape, Wave)))
     return TermSheet(
-        name=term.name,
+        name=term.name if axis.parameter == "q" else f"{axis}/{term.name.rpartition('/')[2]}",
         cause=term.cause,
         life=term.life,
         shape=", ".join(dict.fromkeys(str(shape) for shape in shapes)),

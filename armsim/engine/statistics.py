@@ -75,7 +75,8 @@ def nested_quantiles(
 
     Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
     that which gives the share of visits below the quantile the variance seen between units; the exact binomial interval
-    at that size, read off the sample, is the interval. None where so few bound the quantile from one side only.
+    at that size, read off the sample, is the interval. None where so few units bound the quantile from one side only:
+    the variance between them cannot be trusted there either.
 
     Parameters
     ----------
@@ -104,7 +105,7 @@ def nested_quantiles(
         variance = share_variance(values, value, share) / units
         n = p * (1 - p) / variance if variance > 0 else float(units)
         n = min(n * factor, float(units * visits))
-        ends.append(None if _unbounded(p, n) else clopper_pearson(n * p, n))
+        ends.append(None if _unbounded(p, min(n, units)) else clopper_pearson(n * p, n))
     read = iter(ranked.quantiles([x for end in ends if end is not None for x in end]))
     bounded = [None if end is None else (next(read), next(read)) for end in ends]
     return [Estimate(value, interval) for value, interval in zip(at, bounded, strict=False)] + rest

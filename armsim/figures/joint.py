@@ -42,7 +42,11 @@ def joint_error(result: Result, joint: str) -> Figure:
         )
         axes.set_title(style.wrapped(finding))
         _spectrum(out, curve.order, curve.rms, unit, rotary)
-        style.footnote(out, f"at rest; seed {result.seed}; above, waves finer than half a degree are not resolved")
+        style.footnote(
+            out,
+            f"curve at rest, seed {result.seed}, finer waves than its {len(curve.position)} points not resolved; "
+            "the figures of the title at the largest speeds that the tasks state",
+        )
     return out
 
 

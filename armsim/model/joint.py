@@ -114,6 +114,8 @@ class Joint:
         That which closes the position loop.
     travel : float
         Of the joint. [rad or m]
+    farthest : float
+        Largest distance of its range from zero. [rad or m]
     placement : str
         ``motor``: the sensor sits on the input of the gear; ``output``: on the joint; ``both``: on the joint, with a
         second one on the motor, which closes the speed loop and leaves the position at rest as it is.
@@ -128,6 +130,7 @@ class Joint:
     name: str
     encoder: Encoder
     travel: float = 2 * math.pi
+    farthest: float = 2 * math.pi
     placement: Placement = "output"
     mounting: Mounting = Mounting()
     transmission: Transmission = Transmission()
@@ -167,7 +170,8 @@ class Joint:
         mounting = self.mounting
         if not (mounting.head_radial.scale or mounting.head_tilt.scale):
             return 1.0
-        radius = self.encoder.track_radius if self.encoder.rotary else math.inf
+        # without a radius there is no radial offset either: the documents see to it
+        radius = self.encoder.track_radius or math.inf
         return assembly.contrast_loss(mounting.head_radial, mounting.head_tilt, radius, self.encoder.window_periods)
 
     def terms(self) -> tuple[Term, ...]:
@@ -195,7 +199,7 @@ class Joint:
         if encoder.graduation_error.scale:
             terms += scale.graduation(encoder.graduation_error, self.fundamental, encoder.read_heads)
         if encoder.slope_error.scale:
-            terms += linear.slope_error(encoder.slope_error, self.travel)
+            terms += linear.slope_error(encoder.slope_error, self.farthest)
         if encoder.summary is not None and encoder.summary.accuracy.scale:
             terms += scale.summary_accuracy(encoder.summary.accuracy, self.fundamental)
         if encoder.summary is not None and encoder.summary.repeatability.scale:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -136,7 +137,7 @@ class Machine:
             if encoder.drift.scale:
                 drifts.append((axis, (Constant(gain),), encoder.drift))
             if encoder.signal.offset_drift.scale:
-                gain *= (1.0 - encoder.corrected("signal")) / encoder.order
+                gain /= encoder.order * math.sqrt(encoder.read_heads)  # calibrated away it comes back with the drift
                 order = encoder.order * joint.ratio
                 shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
                 drifts.append((axis, shapes, encoder.signal.offset_drift))

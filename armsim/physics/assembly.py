@@ -105,7 +105,8 @@ def ellipticity(amplitude: Spread, track_radius: float, heads: int = 1, phase: f
 def coupling(misalignment: Spread, phase: float | None = None) -> tuple[Term, ...]:
     """Twice-per-turn error of an encoder driven through a coupling whose shafts meet at an angle b.
 
-    A single Cardan joint turns its output to atan2(sin t cos b, cos t):
+    A single Cardan joint turns its output to atan2(sin t cos b, cos t), with t from where the driving fork stands
+    square to the plane of the bend:
 
         -(b^2 / 4) sin 2t
 
@@ -116,7 +117,7 @@ def coupling(misalignment: Spread, phase: float | None = None) -> tuple[Term, ..
     misalignment : Spread
         b; its magnitude counts. [rad]
     phase : float, optional
-        Shaft angle at which the driving fork stands in the plane of the bend [rad]; uniform where not given.
+        Shaft angle at which the driving fork stands square to the plane of the bend [rad]; uniform where not given.
 
     References
     ----------

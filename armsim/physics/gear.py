@@ -73,14 +73,19 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
 def wind_up(stiffness: float, tolerance: Spread = NONE, compensation: float = 0.0) -> tuple[Term, ...]:
     """Twist of the gear under the load that gravity puts on the joint: load / stiffness.
 
-    Not random but for the tolerance of the stiffness: a mean, which adds as a vector to the means of other joints.
+    Not random but for the tolerance d of the stiffness: a mean, which adds as a vector to the means of other joints.
+    The controller compensates a share c by the nominal stiffness, so that its tolerance is left whole:
+
+        load / stiffness  (1 - c - d)
+
+    to first order in d. Neglected: d^2 of the twist.
 
     Parameters
     ----------
     stiffness : float
         Torsional, at the output. [N m/rad or N/m]
     tolerance : Spread
-        Relative departure of the stiffness; to first order the twist departs by as much the other way. [1]
+        Relative departure of the stiffness. [1]
     compensation : float
         Share that the controller removes. [1]
 
@@ -88,6 +93,5 @@ def wind_up(stiffness: float, tolerance: Spread = NONE, compensation: float = 0.
     ----------
     .. [1] statics.
     """
-    gain = (1.0 - compensation) / stiffness
-    shapes = (Proportional("load", gain), Proportional("load", -gain))
+    shapes = (Proportional("load", (1.0 - compensation) / stiffness), Proportional("load", -1.0 / stiffness))
     return (independent("wind-up", "wind-up", (Spread("fixed", 1.0), tolerance), shapes, math.nan),)

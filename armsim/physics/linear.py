@@ -8,14 +8,14 @@ from armsim.spreads import Spread
 from armsim.terms import Term, independent
 
 
-def slope_error(slope: Spread, travel: float) -> tuple[Term, ...]:
+def slope_error(slope: Spread, farthest: float) -> tuple[Term, ...]:
     """Error in proportion to the position: a scale that is too long or too short, or not parallel to its guide.
 
     Parameters
     ----------
     slope : Spread
         Metres per metre. [1]
-    travel : float
+    farthest : float
         Largest distance from zero, for the limit. [m]
 
     References
@@ -23,7 +23,7 @@ def slope_error(slope: Spread, travel: float) -> tuple[Term, ...]:
     .. [1] ISO 230-2, systematic deviation of a linear axis; definition.
     """
     shape = Proportional("position")
-    return (independent("slope error", "slope error", (slope,), (shape,), slope.limit * travel),)
+    return (independent("slope error", "slope error", (slope,), (shape,), slope.limit * farthest),)
 
 
 def abbe(offset: float, pitch: Spread, fundamental: float) -> tuple[Term, ...]:

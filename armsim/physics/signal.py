@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.random import Generator
 
 from armsim.shapes import Constant, Wave
-from armsim.spreads import Spread
-from armsim.terms import Part, Term, independent, polar
+from armsim.spreads import Array, Spread
+from armsim.terms import SHAFT, Act, Part, Term, independent, polar
 
 NONE = Spread("fixed", 0.0)
 """A quantity that is not there."""
@@ -49,17 +53,48 @@ def sub_divisional_error(
     ----------
     .. [1] first order of Heydemann, Appl. Opt. 20 (1981) 3382.
     """
-    gain = (1.0 - correction) / (order * math.sqrt(heads))
+    worst = (1.0 - correction) / order
+    gain = worst / math.sqrt(heads)
     terms: list[Term] = []
     if offset.scale:
-        shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
-        limit = 2**0.5 * offset.limit * gain
-        terms.append(independent("signal offset", "signal offset", (offset, offset), shapes, limit))
+        acts = (Act(0, SHAFT, Wave("cos", order, gain)), Act(1, SHAFT, Wave("sin", order, -gain)))
+        limit = math.sqrt(2.0) * offset.limit * worst
+        draw = TurnedPair(offset)
+        terms.append(
+            Term(
+                "signal offset",
+                "signal offset",
+                "unit",
+                acts,
+                draw,
+                np.zeros(2),
+                np.eye(2) * offset.second_moment,
+                limit,
+            )
+        )
     for name, size in (("amplitude mismatch", amplitude_mismatch), ("phase error", phase_error)):
         if size.scale:
             part = Part(0.5 * gain, power=1, turns=1, order=2 * order)
-            terms.append(polar(name, name, size, None, (part,)))
+            terms.append(replace(polar(name, name, size, None, (part,)), limit=0.5 * size.limit * worst))
     return tuple(terms)
+
+
+@dataclass(frozen=True)
+class TurnedPair:
+    """Draw of one quantity on sine and another of the same law on cosine, at a phase that is not known."""
+
+    spread: Spread
+
+    def __call__(self, generator: Generator, n: int) -> Array:
+        on_sine, on_cosine = self.spread.draw(generator, n), self.spread.draw(generator, n)
+        phase = generator.uniform(0.0, 2 * np.pi, n)
+        cosine, sine = np.cos(phase), np.sin(phase)
+        return np.stack([on_sine * cosine - on_cosine * sine, on_sine * sine + on_cosine * cosine])
+
+    @property
+    def limits(self) -> tuple[float, ...]:
+        """Largest magnitude of each coefficient."""
+        return (math.sqrt(2.0) * self.spread.limit,) * 2
 
 
 def third_harmonic(
@@ -92,9 +127,10 @@ def third_harmonic(
     ----------
     .. [1] Kuntz, Dauth, Gerlach, Ott, Fella, arXiv:2205.08472 (2022): orders by sign pattern.
     """
-    gain = (1.0 - correction) / (order * math.sqrt(heads))
-    part = Part(gain, power=1, turns=1, order=produced * order)
-    return (polar("third harmonic", "third harmonic", level, None, (part,)),)
+    worst = (1.0 - correction) / order
+    part = Part(worst / math.sqrt(heads), power=1, turns=1, order=produced * order)
+    term = polar("third harmonic", "third harmonic", level, None, (part,))
+    return (replace(term, limit=level.limit * worst),)
 
 
 def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> tuple[Term, ...]:

@@ -50,7 +50,7 @@ class Task(Protocol):
 
 @dataclass(frozen=True)
 class Command:
-    """A pose asked of the tool in the frame of the base.
+    """A pose asked of the tool, in the frame in which the base of the arm is given.
 
     Parameters
     ----------

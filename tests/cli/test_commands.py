@@ -127,6 +127,15 @@ def test_a_named_pose_out_of_reach_is_not_met(starter: Path, tmp_path: Path) -> 
     assert "pick cannot be reached" in done.stdout
 
 
+def test_repeatability_is_judged_without_a_yield(starter: Path, tmp_path: Path) -> None:
+    text = (starter / "scenario.yaml").read_text()
+    text = text.replace("repeatability: 30 um, yield: 95 %", "repeatability: 1 um")
+    (starter / "shaky.yaml").write_text(text)
+    done = armsim("run", starter / "shaky.yaml", "--out", tmp_path / "r", "--units", 100, "--visits", 5)
+    assert done.returncode == 1
+    assert "RP of 95 % of units" in done.stdout
+
+
 def test_one_visit_tells_no_repeatability(starter: Path, tmp_path: Path) -> None:
     done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--visits", 1)
     assert done.returncode == 2

@@ -212,7 +212,7 @@ WRONG = [
         "name: tape, measures: rotation, signal_periods: 20",
         ["joints.j3", "length"],
     ),
-    ("scenario.yaml", "graduation_error: 3 um", "graduation_error: 3 arcsec", ["angle where length is measured"]),
+    ("scenario.yaml", "graduation_error: 3 um", "graduation_error: 3 arcsec", ["angle where length is asked for"]),
     (
         "scenario.yaml",
         "repeatability: 2 arcsec",
@@ -295,9 +295,25 @@ WRONG = [
     ("scenario.yaml", "name: cell", "name: cell\n---\nkind: arm", ["one document in a file"]),
     ("disc.yaml", "track_radius: 13 mm", "track_radius: 1e-320 m", ["out of all proportion"]),
     ("disc.yaml", "signal_periods: 512", "signal_periods: " + "9" * 401, ["signal_periods", "from 1 to"]),
+    (
+        "disc.yaml",
+        "phase_error: 1 deg",
+        "phase_error: 1 deg, third_harmonic: 500 %",
+        ["third_harmonic", "too large", "0.3"],
+    ),
+    ("disc.yaml", "price: 38", "sensing_window: 1 um", ["0.00627 signal periods", "one signal period at least"]),
+    ("disc.yaml", "track_radius: 13 mm", "sensing_window: 1 mm", ["'sensing_window' without 'track_radius'"]),
+    ("disc.yaml", "price: 38", "hysteresis: -5 arcsec", ["hysteresis", "at least 0"]),
+    ("scenario.yaml", "ratio: 100", "type: planetary", ["a planetary gear without its ratio"]),
+    (
+        "scenario.yaml",
+        "ratio: 100",
+        "ratio: 100\n      stiffness_tolerance: 300 %",
+        ["stiffness_tolerance", "at most 30%"],
+    ),
     ("disc.yaml", "price: 38", "slope_error: 1 um/m", ["'slope_error' on an encoder that measures rotation"]),
-    ("disc.yaml", "price: 38", "hysteresis: 1 um", ["length where angle is measured"]),
-    ("disc.yaml", "price: 38", "drift: 1 um/K", ["linear drift where angle is measured"]),
+    ("disc.yaml", "price: 38", "hysteresis: 1 um", ["length where angle is asked for"]),
+    ("disc.yaml", "price: 38", "drift: 1 um/K", ["linear drift where angular drift is asked for"]),
     (
         "disc.yaml",
         "noise: 0.1 %}",
@@ -374,7 +390,8 @@ def test_a_key_overrides_its_preset(tmp_path: Path) -> None:
     box = load_scenario(path).machine.joints[0].transmission
     assert box.lost_motion == pytest.approx(np.radians(30 / 3600))  # stated
     bare = SCENARIO.replace(
-        SCENARIO[SCENARIO.index("      ratio: 100") : SCENARIO.index("    mastering: 10")], "      type: planetary\n"
+        SCENARIO[SCENARIO.index("      ratio: 100") : SCENARIO.index("    mastering: 10")],
+        "      type: planetary\n      ratio: 5\n",
     )
     box = load_scenario(write(tmp_path, scenario_yaml=bare)).machine.joints[0].transmission
     assert box.lost_motion == pytest.approx(np.radians(180 / 3600))  # typical
