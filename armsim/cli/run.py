@@ -36,7 +36,7 @@ def run(
         result = study.run(workers, progress)
     plan = study.scenario.plan
     command = f"armsim run {shlex.quote(str(scenario))} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
-    write_bundle(folder, result, study.scenario, command)
+    write_bundle(folder, result, study.scenario, command, _note)
     if json:
         sys.stdout.write(result.to_json().decode())
     else:
@@ -46,6 +46,11 @@ def run(
     print(f"report: {folder / 'report.html'}", file=sys.stderr)
     if result.met is False:
         raise typer.Exit(1)
+
+
+def _note(text: str) -> None:
+    if sys.stderr.isatty():
+        print(f"writing {text}", file=sys.stderr)
 
 
 @contextmanager

@@ -153,3 +153,27 @@ def test_lives_are_kept_apart() -> None:
     assert sample.repeatability.min() > 1e-5
     # a mean of ten
     assert sample.barycentre[1].std() == pytest.approx(0.5e-4 / np.sqrt(10), rel=4 / np.sqrt(2 * 500))
+
+
+def test_orientation_error_of_one_joint_is_its_own_error() -> None:
+    """Source: geometry: the tool of a one-joint arm turns by what the joint turns."""
+    machine = normal_machine(planar_arm(0.5), 1e-3)
+    sample = Sampler.prepare(machine.at([[0.2]]), SamplingPlan(3000, 4, 1)).sample(0, 0, 0)
+    np.testing.assert_allclose(2 * 0.5 * np.sin(sample.turn / 2), sample.distance, rtol=1e-9)  # the chord
+    large = normal_machine(planar_arm(0.5), 1.0)
+    sample = Sampler.prepare(large.at([[0.2]]), SamplingPlan(500, 4, 1)).sample(0, 0, 0)
+    np.testing.assert_allclose(2 * 0.5 * np.sin(sample.turn / 2), sample.distance, rtol=1e-9)
+    assert sample.turn.max() <= np.pi
+
+
+def test_moments_of_the_kernel_are_those_of_its_samples() -> None:
+    """Source: numpy on the same samples."""
+    machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 2e-3)
+    sample = Sampler.prepare(machine.at([[0.2, 0.7]]), SamplingPlan(700, 9, 1)).sample(0, 0, 0)
+    e = sample.displacement
+    np.testing.assert_allclose(sample.distance, np.linalg.norm(e, axis=0), rtol=1e-12)
+    np.testing.assert_allclose(sample.barycentre, e.mean(axis=1), rtol=1e-12, atol=1e-20)
+    pairs = [(0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)]
+    for row, (i, j) in enumerate(pairs):
+        np.testing.assert_allclose(sample.moments[row], (e[i] * e[j]).mean(axis=0), rtol=1e-9, atol=1e-24)
+    np.testing.assert_allclose(sample.moments[6], (sample.turn**2).mean(axis=0), rtol=1e-12)

@@ -45,6 +45,15 @@ def test_forward_kinematics_and_jacobian_of_published_rows(name: str) -> None:
         np.testing.assert_allclose((at.direction[i] * at.rotary[:, None]).T, jacobian[3:], atol=1e-12)
 
 
+def test_tool_pose_is_a_pose_of_spatialmath() -> None:
+    """Source: roboticstoolbox fkine, which gives the same class."""
+    arm, robot = published_arm("UR5")
+    q = poses(arm, 4)
+    pose = arm.tool_pose(q)
+    assert type(pose) is type(robot.fkine(q))
+    np.testing.assert_allclose(np.array(pose.A), np.array(robot.fkine(q).A), atol=1e-12)
+
+
 @pytest.mark.parametrize("name", MODELS)
 def test_transform_sequence_for_inverse_kinematics_is_the_same_arm(name: str) -> None:
     arm, _ = published_arm(name)
