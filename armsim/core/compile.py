@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
@@ -17,6 +18,11 @@ Indices = NDArray[np.int64]
 Places = NDArray[np.int16]
 Flags = NDArray[np.bool_]
 
+STAMP = tuple(
+    (file.name, file.stat().st_mtime, file.stat().st_size) for file in sorted(Path(__file__).parent.glob("*.py"))
+)
+"""State of all kernel sources. A cached kernel holds the kernels it calls: a change in one makes all stale."""
+
 
 def compiled(function: F) -> F:
     """Compile a kernel: no interpreter lock, IEEE division, cached on disk where a folder is writable.
@@ -26,7 +32,11 @@ def compiled(function: F) -> F:
     """
     options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
     try:
-        return numba.njit(cache=True, **options)(function)  # type: ignore[no-any-return]
+        kernel: Any = numba.njit(cache=True, **options)(function)
     except RuntimeError:  # no cache folder can be written: compile in memory
         warnings.warn("no folder to cache compiled kernels in: they are compiled at every start", stacklevel=2)
         return numba.njit(**options)(function)  # type: ignore[no-any-return]
+    file: Any = getattr(getattr(kernel, "_cache", None), "_cache_file", None)
+    if hasattr(file, "_source_stamp"):  # the compiler would look at the kernel's own file only
+        file._source_stamp = STAMP
+    return kernel  # type: ignore[no-any-return]
