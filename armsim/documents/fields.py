@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, NamedTuple
+from typing import Annotated, Any, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
@@ -32,19 +32,9 @@ class Check:
 
 
 class Document(BaseModel):
-    """A mapping of known keys. Keys of ``later`` are known but not built yet: refused, never ignored."""
+    """A mapping of known keys."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
-    later: ClassVar[frozenset[str]] = frozenset()
-
-    @model_validator(mode="before")
-    @classmethod
-    def _refuse_later(cls, value: Any) -> Any:
-        if isinstance(value, dict):
-            for key in value:
-                if key in cls.later:
-                    raise wrong(f"not yet supported: {key}", "leave it out")
-        return value
 
 
 class Measured(NamedTuple):

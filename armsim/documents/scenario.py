@@ -227,22 +227,25 @@ def build_requirement(
 
 
 def _joints(values: list[Measured], arm: Arm, source: Source, at: KeyPath, limits: bool) -> tuple[float, ...]:
-    if len(values) != len(arm.joints):
-        raise source.error(at, f"{len(values)} joint positions", f"{len(arm.joints)}: {', '.join(arm.names)}")
-    for index, (value, joint) in enumerate(zip(values, arm.joints, strict=True)):
-        kind = "angle" if joint.revolute else "length"
-        if value.kind != kind:
-            raise source.error((*at, index), f"{value.kind} for joint {joint.name}", kind)
-        if limits and not joint.lower - 1e-9 <= value.value <= joint.upper + 1e-9:
+    positions = _each(values, arm, source, at, "positions", ("angle", "length"))
+    for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
+        if limits and not joint.lower - 1e-9 <= value <= joint.upper + 1e-9:
             raise source.error((*at, index), f"outside the range of joint {joint.name}", _range(joint))
-    return tuple(value.value for value in values)
+    return positions
 
 
 def _speeds(values: list[Measured], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
+    return _each(values, arm, source, at, "speeds", ("angular speed", "speed"))
+
+
+def _each(
+    values: list[Measured], arm: Arm, source: Source, at: KeyPath, what: str, kinds: tuple[str, str]
+) -> tuple[float, ...]:
+    """One value for every joint, of the first kind on a revolute joint and of the second on a prismatic one."""
     if len(values) != len(arm.joints):
-        raise source.error(at, f"{len(values)} joint speeds", f"{len(arm.joints)}: {', '.join(arm.names)}")
+        raise source.error(at, f"{len(values)} joint {what}", f"{len(arm.joints)}: {', '.join(arm.names)}")
     for index, (value, joint) in enumerate(zip(values, arm.joints, strict=True)):
-        kind = "angular speed" if joint.revolute else "speed"
+        kind = kinds[0] if joint.revolute else kinds[1]
         if value.kind != kind:
             raise source.error((*at, index), f"{value.kind} for joint {joint.name}", kind)
     return tuple(value.value for value in values)
