@@ -112,3 +112,7 @@ class Spread:
         if self.distribution == "normal":
             return self.scale * generator.standard_normal(n)
         return self.scale * np.sqrt(2.0 * generator.standard_exponential(n))
+
+
+NONE = Spread("fixed", 0.0)
+"""A quantity that is not there."""

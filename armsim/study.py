@@ -14,7 +14,7 @@ import numpy as np
 from armsim.documents import Scenario, load_scenario
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised, linearise
-from armsim.engine.montecarlo import MEMORY, PoseSample, memory_needed, sample_poses
+from armsim.engine.montecarlo import MEMORY, PoseSample, Sampler, memory_needed, sample_poses
 from armsim.engine.plan import SamplingPlan
 from armsim.engine.pose import pose_result, vector
 from armsim.engine.sheet import joint_sheets, link_sheet
@@ -172,18 +172,12 @@ def _run_task(
         return result
 
     progress(task.name, 0, total)
-    results = tuple(sample_poses(situation, plan, number, reduce, workers, advance))
+    sampler = Sampler.prepare(situation, plan)
+    results = tuple(sample_poses(sampler, number, reduce, workers, advance))
     worst = int(np.argmax([pose.error.at_coverage for pose in results]))
     # the worst pose once more, for the distribution over units: cheaper than keeping every unit at every pose
-    (ap, rp), *_ = sample_poses(
-        scenario.machine.at(
-            poses.joints[worst : worst + 1], None if poses.speeds is None else poses.speeds[worst : worst + 1]
-        ),
-        plan,
-        number,
-        lambda pose, sample: (np.sort(stats.pose_accuracy(sample.barycentre)), np.sort(sample.repeatability)),
-        first_pose=worst,
-    )
+    again = sampler.sample(worst, number)
+    ap, rp = np.sort(stats.pose_accuracy(again.barycentre)), np.sort(again.repeatability)
     distribution = Distribution(
         poses.names[worst],
         tuple(CURVE.tolist()),
@@ -215,15 +209,13 @@ def _summary(
     requirement, plan = scenario.requirement, scenario.plan
     top = poses[worst]
     rp = [pose.repeatability.p95 for pose in poses if pose.repeatability.p95 is not None]
-    total = float(linear.mean_square.sum())
     groups: dict[str, float] = {}
     causes: dict[str, float] = {}
-    for term, contribution in zip(situation.terms, linear.contributions.sum(axis=1), strict=True):
+    shares, bias = linear.shares_over_all()
+    for term, share in zip(situation.terms, shares.tolist(), strict=True):
         group = scenario.machine.arm.group_of(term.owner)
-        share = float(contribution) / total if total else 0.0
         groups[group] = groups.get(group, 0.0) + share
         causes[term.cause] = causes.get(term.cause, 0.0) + share
-    bias = float(np.sum(linear.mean**2)) / total if total else 0.0
     agrees = dict.fromkeys(("agrees", "differs", "undecided"), 0)
     for pose in poses:
         agrees[pose.first_order.validation[0].verdict] += 1

@@ -8,9 +8,9 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from armsim.documents.fields import Document, Tolerance, Word, quantity, tolerance
+from armsim.documents.messages import validated
 from armsim.documents.source import KeyPath, Source
 from armsim.documents.urdf import read_chain
-from armsim.errors import InputError
 from armsim.model.arm import Arm, ArmJoint, Motion
 from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, TOOL, denavit_hartenberg, placed
 from armsim.model.gravity import Mass, Masses
@@ -212,21 +212,3 @@ def _rows(kinematics: DHKinematics, source: Source, at: KeyPath) -> tuple[tuple[
         modified = kinematics.convention == "modified-dh"
         chain += denavit_hartenberg(number, row.name, revolute, theta, d, row.a, row.alpha, modified)
     return tuple(joints), chain
-
-
-def validated(model: type[Document], data: Any, source: Source, at: KeyPath) -> Any:
-    """Data checked against a document model.
-
-    Raises
-    ------
-    InputError
-        Every fault, with its place.
-    """
-    from pydantic import ValidationError
-
-    from armsim.documents.messages import problems
-
-    try:
-        return model.model_validate(data)
-    except ValidationError as error:
-        raise InputError(*problems(error, model, source, at)) from error

@@ -20,10 +20,10 @@ from armsim.documents.fields import (
     tolerance,
     wrong,
 )
-from armsim.documents.source import Source
+from armsim.documents.source import KeyPath, Source
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder, Signal, Summary, Timing
-from armsim.physics.signal import NONE
+from armsim.spreads import NONE
 
 Ratio = Annotated[Tolerance | None, tolerance("ratio", most=0.3)]
 Share = Annotated[float, quantity("ratio", least=0.0, most=1.0)]
@@ -66,7 +66,7 @@ class TimingDocument(Document):
 class SummaryDocument(Document):
     """A data sheet that tells no causes."""
 
-    resolution: Any
+    resolution: Annotated[Measured, measured("bits", "angle", "length")]
     accuracy: Position = None
     repeatability: Annotated[Tolerance | None, tolerance("angle", "length", visit=True)] = None
 
@@ -126,7 +126,7 @@ class EncoderDocument(Document):
         return self
 
 
-def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int, ...] = ()) -> Encoder:
+def build_encoder(document: EncoderDocument, source: Source, at: KeyPath = ()) -> Encoder:
     """The encoder of a document."""
     rotary = document.measures == "rotation"
     kind = "angle" if rotary else "length"
@@ -169,7 +169,7 @@ def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int
             signal.averages,
             spread(signal.offset_drift, "signal", "offset_drift"),
         ),
-        hysteresis=0.0 if hysteresis is None else abs(hysteresis.value),
+        hysteresis=0.0 if hysteresis is None else hysteresis.value,
         corrections=document.corrections.model_dump(),
         read_heads=document.read_heads,
         timing=Timing(document.timing.latency, document.timing.jitter),
@@ -181,18 +181,15 @@ def build_encoder(document: EncoderDocument, source: Source, at: tuple[str | int
     )
 
 
-def _wrong_kind(source: Source, path: tuple[str | int, ...], found: str, accepted: str) -> InputError:
+def _wrong_kind(source: Source, path: KeyPath, found: str, accepted: str) -> InputError:
     return source.error(path, f"{found} where {accepted} is asked for", f"a tolerance of {accepted}")
 
 
-def _resolution(value: Any, rotary: bool, source: Source, path: tuple[str | int, ...]) -> float:
+def _resolution(entry: Measured, rotary: bool, source: Source, path: KeyPath) -> float:
+    """Bits of a turn, or the step of a linear scale [m]; a rotary one may state its step as an angle."""
     kinds = ("bits", "angle") if rotary else ("length",)
-    try:
-        resolution = units.read(value, *kinds) if isinstance(value, str) else 0.0
-        if rotary and isinstance(value, str) and not value.rstrip().endswith("bit"):
-            resolution = math.log2(2 * math.pi / resolution) if resolution > 0 else 0.0
-    except ValueError as error:
-        raise source.error(path, str(error), units.accepted(*kinds)) from error
-    if not resolution > 0 or (rotary and resolution > 60):
-        raise source.error(path, f"{value!r} is not accepted", units.accepted(*kinds) + ", more than zero")
-    return resolution
+    if entry.kind not in kinds or entry.value <= 0:
+        raise source.error(
+            path, f"{entry.value:g} in SI units, {entry.kind}", units.accepted(*kinds) + ", more than zero"
+        )
+    return math.log2(2 * math.pi / entry.value) if entry.kind == "angle" else entry.value

@@ -12,8 +12,7 @@ from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS
 from armsim.model.joint import ABSENT, Bus, Harmonic, Joint, Magnitude, Mounting, Transmission
 from armsim.physics.assembly import LEAST_CONTRAST
-from armsim.physics.signal import NONE
-from armsim.spreads import Spread
+from armsim.spreads import NONE, Spread
 
 ON_A_DISC = ("eccentricity", "ellipticity", "disc_tilt", "coupling_angle", "head_tangential", "head_radial")
 ON_A_GUIDE = ("abbe_offset", "guide_pitch")

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses, validated
+from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.joint import build_joint
+from armsim.documents.messages import validated
 from armsim.documents.scenario import (
     ScenarioDocument,
     build_requirement,
@@ -25,8 +26,8 @@ from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus
 from armsim.model.machine import Environment, Machine
-from armsim.physics.signal import NONE
 from armsim.results import Requirement
+from armsim.spreads import NONE
 from armsim.tasks import Task
 
 KINDS: dict[str, type[Document]] = {"arm": ArmDocument, "encoder": EncoderDocument, "scenario": ScenarioDocument}

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from armsim.documents.source import KeyPath, Source
-from armsim.errors import Problem
+from armsim.errors import InputError, Problem
 
 ACCEPTED = {
     "model_type": "a mapping of keys",
@@ -26,6 +26,20 @@ ACCEPTED = {
     "bool_parsing": "true or false",
 }
 """What is accepted, by the kind of fault."""
+
+
+def validated(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> Any:
+    """Data checked against a document model.
+
+    Raises
+    ------
+    InputError
+        Every fault, with its place.
+    """
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise InputError(*problems(error, model, source, at)) from error
 
 
 def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:

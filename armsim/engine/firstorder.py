@@ -41,6 +41,20 @@ class Linearised:
         """E|dp|^2, shape (P,). [m^2]"""
         return np.asarray(np.trace(self.covariance, axis1=1, axis2=2) + np.sum(self.mean**2, axis=1))
 
+    def shares(self, poses: int | slice) -> tuple[Array, float]:
+        """Share of every term, and of the mean, in the mean square error at a pose or over several; zero without error.
+
+        Over several, each pose counts by its mean square error.
+        """
+        parts = self.contributions[:, poses].reshape(len(self.contributions), -1).sum(axis=1)
+        mean = float(np.sum(self.mean[poses] ** 2))
+        total = float(parts.sum()) + mean
+        return (parts / total, mean / total) if total else (np.zeros_like(parts), 0.0)
+
+    def shares_over_all(self) -> tuple[Array, float]:
+        """The same over all poses."""
+        return self.shares(slice(None))
+
 
 def linearise(situation: Situation) -> Linearised:
     """Propagate every term of a situation to first order."""

@@ -115,8 +115,8 @@ class Sampler:
             np.empty(visits * units, dtype=np.int16),
         )
 
-    def sample(self, pose: int, number: int, task: int, room: PoseSample | None = None) -> PoseSample:
-        """Sample one pose of the situation; its number in its task, and the task, key the random numbers.
+    def sample(self, pose: int, task: int, room: PoseSample | None = None) -> PoseSample:
+        """Sample one pose of the situation; its number, and that of the task, key the random numbers.
 
         ``room`` is overwritten and returned where given: fresh memory costs as much as the kinematics.
         """
@@ -136,7 +136,7 @@ class Sampler:
             at.column[pose],
             at.rotary,
             0,
-            number,
+            pose,
             task,
             sample.displacement,
             sample.distance,
@@ -156,20 +156,17 @@ def memory_needed(terms: Sequence[Term], plan: SamplingPlan, workers: int) -> in
 
 
 def sample_poses(
-    situation: Situation,
-    plan: SamplingPlan,
+    sampler: Sampler,
     task: int,
     reduce: Callable[[int, PoseSample], T],
     workers: int = 1,
     advance: Callable[[int], None] = lambda done: None,
-    first_pose: int = 0,
 ) -> list[T]:
     """Sample every pose of a situation and keep what ``reduce`` makes of each, in the order of the poses.
 
     Parameters
     ----------
-    situation : Situation
-    plan : SamplingPlan
+    sampler : Sampler
     task : int
         Number of the task in the scenario.
     reduce : callable (pose number, PoseSample) -> T
@@ -178,22 +175,18 @@ def sample_poses(
         Threads. The result does not depend on it.
     advance : callable
         Told the poses done since the last call.
-    first_pose : int
-        Number of the first pose in its task, which keys the random numbers.
     """
-    sampler = Sampler.prepare(situation, plan)
-
     rooms = threading.local()
 
     def one(pose: int) -> T:
         if not hasattr(rooms, "own"):
             rooms.own = sampler.room()
-        return reduce(pose, sampler.sample(pose, first_pose + pose, task, rooms.own))
+        return reduce(pose, sampler.sample(pose, task, rooms.own))
 
     out: list[T] = []
     with ThreadPoolExecutor(workers) as pool:
         try:
-            for reduced in pool.map(one, range(len(situation.postures.tool))):
+            for reduced in pool.map(one, range(len(sampler.situation.postures.tool))):
                 out.append(reduced)
                 advance(1)
         except BaseException:

@@ -91,12 +91,11 @@ def pose_result(
 
 
 def _shares(situation: Situation, linear: Linearised, pose: int) -> dict[str, dict[str, float]]:
-    total = float(linear.mean_square[pose])
+    parts, bias = linear.shares(pose)
     shares: dict[str, dict[str, float]] = {}
-    for term, contribution in zip(situation.terms, linear.contributions[:, pose], strict=True):
+    for term, share in zip(situation.terms, parts.tolist(), strict=True):
         own = shares.setdefault(term.owner, {})
-        own[term.cause] = own.get(term.cause, 0.0) + (float(contribution) / total if total else 0.0)
-    bias = float(np.sum(linear.mean[pose] ** 2)) / total if total else 0.0
+        own[term.cause] = own.get(term.cause, 0.0) + share
     return {**shares, "bias": {"mean": bias}}
 
 

@@ -174,10 +174,11 @@ class Arm:
         KeyError
             The arm has no such axis.
         """
-        for index, motion in enumerate(self.motions):
-            if axis in motion.axes:
-                return index
-        raise KeyError(str(axis))
+        return self._motions_by_axis[axis]
+
+    @cached_property
+    def _motions_by_axis(self) -> dict[Axis, int]:
+        return {axis: index for index, motion in enumerate(self.motions) for axis in motion.axes}
 
     def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Postures:
         """The arm at joint positions ``q``.

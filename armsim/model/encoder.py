@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from armsim.physics import scale
-from armsim.physics.signal import NONE
-from armsim.spreads import Spread
+from armsim.spreads import NONE, Spread
 
 TYPICAL_WINDOW = 8.0
 """Signal periods under the detectors where the data sheet does not tell. Typical, from memory."""

@@ -8,8 +8,7 @@ from typing import Literal
 
 from armsim.model.encoder import Encoder
 from armsim.physics import assembly, gear, linear, scale, signal, timing
-from armsim.physics.signal import NONE
-from armsim.spreads import Spread
+from armsim.spreads import NONE, Spread
 from armsim.terms import Axis, Term
 
 Placement = Literal["motor", "output", "both"]

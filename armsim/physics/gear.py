@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from armsim.physics.signal import NONE
 from armsim.shapes import Constant, Proportional
-from armsim.spreads import Spread
+from armsim.spreads import NONE, Spread
 from armsim.terms import Part, Term, independent, polar
 
 Approach = Literal["random", "positive", "negative"]

@@ -9,11 +9,8 @@ import numpy as np
 from numpy.random import Generator
 
 from armsim.shapes import Constant, Wave
-from armsim.spreads import Array, Spread
+from armsim.spreads import NONE, Array, Spread
 from armsim.terms import SHAFT, Act, Part, Term, independent, polar
-
-NONE = Spread("fixed", 0.0)
-"""A quantity that is not there."""
 
 
 def sub_divisional_error(

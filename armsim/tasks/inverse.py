@@ -72,7 +72,7 @@ def solve(arm: Arm, command: Command, seeds: Iterable[Array]) -> Array | Failure
 
 
 def _miss(arm: Arm, q: Array, target: Array, orientation: bool) -> float:
-    tool = arm.postures(q).tool[0]
+    tool = np.asarray(arm.transforms.eval(q)).reshape(4, 4)
     miss = float(np.abs(tool[:3, 3] - target[:3, 3]).max())
     return max(miss, float(np.abs(tool[:3, :3] - target[:3, :3]).max())) if orientation else miss
 

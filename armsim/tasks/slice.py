@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -57,20 +58,22 @@ class Slice:
 
     def count(self, arm: Arm) -> float:
         """How many cells it has, without making them."""
-        reach = (-arm.reach, arm.reach)
-        spans = [b - a for a, b in (self.first or reach, self.second or reach)]
-        return (spans[0] / self.step + 1) * (spans[1] / self.step + 1)
+        return math.prod((high - low) / self.step + 1 for low, high in self._ends(arm))
 
     def coordinates(self, arm: Arm) -> tuple[Array, Array]:
         """Centres of the cells along the two directions, whole steps from zero. [m]"""
+        first, second = (cells(ends, self.step) for ends in self._ends(arm))
+        return first, second
+
+    def _ends(self, arm: Arm) -> tuple[tuple[float, float], tuple[float, float]]:
         reach = (-arm.reach, arm.reach)
-        return cells(self.first or reach, self.step), cells(self.second or reach, self.step)
+        return self.first or reach, self.second or reach
 
     def find(self, arm: Arm) -> PoseSet:
         first, second = self.coordinates(arm)
         solved, failed = self._flood(arm, first, second)
-        cells = sorted(solved)
-        number = {cell: i for i, cell in enumerate(cells)}
+        reached = sorted(solved)
+        number = {cell: i for i, cell in enumerate(reached)}
         grid = Grid(
             self.plane,
             self.at,
@@ -83,8 +86,8 @@ class Slice:
             Unreachable(self._label(point := self._point(first, second, cell)), point, failed[cell])
             for cell in sorted(failed)
         )
-        names = tuple(self._label(self._point(first, second, cell)) for cell in cells)
-        joints = np.array([solved[cell] for cell in cells]).reshape(len(cells), len(arm.joints))
+        names = tuple(self._label(self._point(first, second, cell)) for cell in reached)
+        joints = np.array([solved[cell] for cell in reached]).reshape(len(reached), len(arm.joints))
         return PoseSet(names, joints, unreachable, grid)
 
     def _flood(self, arm: Arm, first: Array, second: Array) -> tuple[dict[Cell, Array], dict[Cell, str]]:

@@ -157,8 +157,8 @@ def whole_job() -> None:
     n = 40 * plan.units * plan.visits
     samples = np.random.default_rng(3).uniform(-1, 1, (100_000, 6))
     ours, kernel, theirs = in_turn(
-        lambda: sample_poses(situation, plan, 0, reduce, 1),
-        lambda: sample_poses(situation, plan, 0, lambda pose, sample: None, 1),
+        lambda: sample_poses(Sampler.prepare(situation, plan), 0, reduce, 1),
+        lambda: sample_poses(Sampler.prepare(situation, plan), 0, lambda pose, sample: None, 1),
         lambda: ets.eval(samples),
     )
     row("whole job", ours, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
@@ -167,7 +167,9 @@ def whole_job() -> None:
     source = np.random.default_rng(5).random(20_000_000)
     target = np.empty_like(source)
     ours, copy, product = in_turn(
-        lambda: sample_poses(situation, plan, 0, reduce, 1), lambda: np.copyto(target, source), lambda: a @ b
+        lambda: sample_poses(Sampler.prepare(situation, plan), 0, reduce, 1),
+        lambda: np.copyto(target, source),
+        lambda: a @ b,
     )
     row("whole job", ours, copy, n, len(source), "this machine's copy, per double")
     row("whole job", ours, product, n, 1500**3, "this machine's matrix product, per multiply-add")
@@ -178,7 +180,7 @@ def scaling() -> None:
 
     def rate(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> float:
         situation = machine.at(q)
-        work = lambda: sample_poses(situation, plan, 0, lambda pose, sample: None, workers)  # noqa: E731
+        work = lambda: sample_poses(Sampler.prepare(situation, plan), 0, lambda pose, sample: None, workers)  # noqa: E731
         (times,) = in_turn(work)
         return statistics.median(times) / (len(q) * plan.units * plan.visits) * 1e9
 
@@ -218,7 +220,7 @@ def memory() -> None:
             "import sys; sys.path.insert(0, sys.argv[1])\n"
             "from run import SamplingPlan, Sampler, np, six_axis_machine\n"
             f"s = Sampler.prepare(six_axis_machine().at(np.zeros((4, 6))), SamplingPlan({units}, {visits}, 1))\n"
-            "for pose in range(4): s.sample(pose, pose, 0)\n"
+            "for pose in range(4): s.sample(pose, 0)\n"
             "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
         )
         out = subprocess.run(

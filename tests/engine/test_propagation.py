@@ -20,7 +20,7 @@ def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndar
         square = np.sum(sample.displacement**2, axis=0)
         return square.mean(), square.mean(axis=0).std() / np.sqrt(plan.units)
 
-    return np.array(sample_poses(machine.at(q), plan, 0, reduce, workers=2))
+    return np.array(sample_poses(Sampler.prepare(machine.at(q), plan), 0, reduce, workers=2))
 
 
 def test_planar_two_link_arm_in_closed_form() -> None:
@@ -112,10 +112,12 @@ def test_the_same_seed_gives_the_same_bits_for_any_number_of_workers() -> None:
     plan = SamplingPlan(600, 7, 11)
 
     def run(workers: int) -> list[bytes]:
-        return sample_poses(machine.at(q), plan, 0, lambda pose, s: s.displacement.tobytes(), workers)
+        return sample_poses(Sampler.prepare(machine.at(q), plan), 0, lambda pose, s: s.displacement.tobytes(), workers)
 
     assert run(1) == run(3)
-    other = sample_poses(machine.at(q), SamplingPlan(600, 7, 12), 0, lambda pose, s: s.displacement.tobytes())
+    other = sample_poses(
+        Sampler.prepare(machine.at(q), SamplingPlan(600, 7, 12)), 0, lambda pose, s: s.displacement.tobytes()
+    )
     assert other[0] != run(1)[0]
 
 
@@ -126,8 +128,8 @@ def test_more_units_and_visits_extend_a_population() -> None:
         "disc", signal_periods=64, interpolation=8, track_radius=1e-2, graduation_error=Spread("uniform", 1e-4)
     )
     machine = Machine(arm, tuple(Joint(n, disc) for n in arm.names))
-    small = Sampler.prepare(machine.at(np.zeros((1, 2))), SamplingPlan(300, 5, 1)).sample(0, 0, 0)
-    large = Sampler.prepare(machine.at(np.zeros((1, 2))), SamplingPlan(2000, 9, 1)).sample(0, 0, 0)
+    small = Sampler.prepare(machine.at(np.zeros((1, 2))), SamplingPlan(300, 5, 1)).sample(0, 0)
+    large = Sampler.prepare(machine.at(np.zeros((1, 2))), SamplingPlan(2000, 9, 1)).sample(0, 0)
     np.testing.assert_array_equal(large.displacement[:, :5, :300], small.displacement)
 
 
@@ -145,11 +147,11 @@ def test_lives_are_kept_apart() -> None:
     unit = Machine(
         arm, (Joint("j1", Encoder("i", signal_periods=1, interpolation=60), mastering=Spread("normal", 1e-4)),)
     )
-    sample = Sampler.prepare(unit.at([[0.0]]), SamplingPlan(500, 10, 1)).sample(0, 0, 0)
+    sample = Sampler.prepare(unit.at([[0.0]]), SamplingPlan(500, 10, 1)).sample(0, 0)
     assert sample.repeatability.max() < 1e-12
     assert np.linalg.norm(sample.barycentre, axis=0).std() > 1e-5
     visit = normal_machine(arm, 1e-4)
-    sample = Sampler.prepare(visit.at([[0.0]]), SamplingPlan(500, 10, 1)).sample(0, 0, 0)
+    sample = Sampler.prepare(visit.at([[0.0]]), SamplingPlan(500, 10, 1)).sample(0, 0)
     assert sample.repeatability.min() > 1e-5
     # a mean of ten
     assert sample.barycentre[1].std() == pytest.approx(0.5e-4 / np.sqrt(10), rel=4 / np.sqrt(2 * 500))
@@ -158,10 +160,10 @@ def test_lives_are_kept_apart() -> None:
 def test_orientation_error_of_one_joint_is_its_own_error() -> None:
     """Source: geometry: the tool of a one-joint arm turns by what the joint turns."""
     machine = normal_machine(planar_arm(0.5), 1e-3)
-    sample = Sampler.prepare(machine.at([[0.2]]), SamplingPlan(3000, 4, 1)).sample(0, 0, 0)
+    sample = Sampler.prepare(machine.at([[0.2]]), SamplingPlan(3000, 4, 1)).sample(0, 0)
     np.testing.assert_allclose(2 * 0.5 * np.sin(sample.turn / 2), sample.distance, rtol=1e-9)  # the chord
     large = normal_machine(planar_arm(0.5), 1.0)
-    sample = Sampler.prepare(large.at([[0.2]]), SamplingPlan(500, 4, 1)).sample(0, 0, 0)
+    sample = Sampler.prepare(large.at([[0.2]]), SamplingPlan(500, 4, 1)).sample(0, 0)
     np.testing.assert_allclose(2 * 0.5 * np.sin(sample.turn / 2), sample.distance, rtol=1e-9)
     assert sample.turn.max() <= np.pi
 
@@ -169,7 +171,7 @@ def test_orientation_error_of_one_joint_is_its_own_error() -> None:
 def test_moments_of_the_kernel_are_those_of_its_samples() -> None:
     """Source: numpy on the same samples."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 2e-3)
-    sample = Sampler.prepare(machine.at([[0.2, 0.7]]), SamplingPlan(700, 9, 1)).sample(0, 0, 0)
+    sample = Sampler.prepare(machine.at([[0.2, 0.7]]), SamplingPlan(700, 9, 1)).sample(0, 0)
     e = sample.displacement
     np.testing.assert_allclose(sample.distance, np.linalg.norm(e, axis=0), rtol=1e-12)
     np.testing.assert_allclose(sample.barycentre, e.mean(axis=1), rtol=1e-12, atol=1e-20)

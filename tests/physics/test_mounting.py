@@ -14,8 +14,8 @@ from armsim.physics.assembly import (
     ellipticity,
     head_tangential,
 )
-from armsim.physics.signal import NONE, noise
-from armsim.spreads import Spread
+from armsim.physics.signal import noise
+from armsim.spreads import NONE, Spread
 
 
 def test_tangential_offset_of_the_head_is_a_constant() -> None:

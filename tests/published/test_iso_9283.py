@@ -40,7 +40,7 @@ def test_kernel_gives_the_repeatability_of_the_definition() -> None:
     """The compiled figures of a population, against the definition applied to its own samples."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     sampler = Sampler.prepare(machine.at(np.array([[0.3, 0.8]])), SamplingPlan(700, 30, 5))
-    sample = sampler.sample(0, 0, 0)
+    sample = sampler.sample(0, 0)
     for unit in (0, 255, 256, 699):
         points = sample.displacement[:, :, unit]
         assert sample.repeatability[unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
@@ -62,6 +62,6 @@ def test_population_of_isotropic_scatter() -> None:
     encoder = Encoder("linear", rotary=False, summary=Summary(1e-15, repeatability=Spread("normal", s)))
     machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
     sampler = Sampler.prepare(machine.at(np.zeros((1, 3))), SamplingPlan(units, visits, 3))
-    rp = sampler.sample(0, 0, 0).repeatability
+    rp = sampler.sample(0, 0).repeatability
     # 1/sqrt(visits * units) of about 1.6 s; and the barycentre takes 1/(2 visits) away
     assert rp.mean() == pytest.approx(3.616 * s, abs=4 * 1.6 * s / np.sqrt(visits * units) + 3.616 * s / (2 * visits))
