@@ -5,101 +5,18 @@ Field names are the contract; an undefined number (repeatability from one visit,
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from operator import attrgetter
-from typing import Annotated, Literal
+from typing import Annotated
 
-import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
+from armsim.posetable import Interval, PoseResult, PoseTable, Vector
 from armsim.spreads import Array
 
 FORMAT = "armsim-results/1"
-Vector = tuple[float, float, float]
-Matrix = tuple[Vector, Vector, Vector]
-Interval = tuple[float, float]
-Verdict = Literal["agrees", "differs", "undecided"]
-
-
-@dataclass(frozen=True)
-class ErrorStatistics:
-    """Error of the tool point at one pose, units and visits pooled. Quantiles are of its length.
-
-    ``at_coverage`` is the quantile at the coverage of the requirement (95 % without one). Intervals are at 95 %.
-    """
-
-    mean: Vector
-    covariance: Matrix
-    rms: float
-    rms_interval: Interval | None
-    p50: float
-    p95: float
-    p99: float
-    max: float
-    p95_interval: Interval | None
-    at_coverage: float
-    at_coverage_interval: Interval | None
-
-
-@dataclass(frozen=True)
-class OrientationStatistics:
-    """Angle of the orientation error at one pose, units and visits pooled. [rad]"""
-
-    rms: float
-    p95: float
-
-
-@dataclass(frozen=True)
-class UnitQuantiles:
-    """Quantiles over built units of a figure that every unit has, with 95 % intervals."""
-
-    p50: float | None
-    p95: float | None
-    p50_interval: Interval | None
-    p95_interval: Interval | None
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """Coverage intervals of first order and Monte Carlo held against each other, JCGM 101:2008 clause 8.
-
-    ``difference`` is the distance between those interval ends, over the three coordinates, that decide; ``tolerance``
-    the numerical tolerance; ``sampling`` the 95 % half-width of the difference from sampling alone, null where the
-    sample cannot tell. The verdict is ``undecided`` where sampling is too coarse.
-    """
-
-    digits: int
-    difference: float
-    tolerance: float
-    sampling: float | None
-    verdict: Verdict
-
-
-@dataclass(frozen=True)
-class FirstOrder:
-    """Propagation through the Jacobian of the same terms. ``validation``: to two digits, then to one."""
-
-    mean: Vector
-    rms: float
-    covariance: Matrix
-    validation: tuple[Comparison, ...]
-
-
-@dataclass(frozen=True)
-class PoseResult:
-    """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1."""
-
-    name: str
-    joints: tuple[float, ...]
-    position: Vector
-    error: ErrorStatistics
-    orientation_error: OrientationStatistics
-    accuracy: UnitQuantiles
-    repeatability: UnitQuantiles
-    first_order: FirstOrder
-    shares: dict[str, dict[str, float]]
 
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
@@ -170,7 +87,7 @@ class TaskResult:
 
     name: str
     kind: str
-    poses: tuple[PoseResult, ...]
+    poses: PoseTable
     unreachable: tuple[Unreachable, ...]
     summary: Summary
     distribution: Distribution
@@ -179,15 +96,15 @@ class TaskResult:
 
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""
-        return np.array([attrgetter(path)(pose) for pose in self.poses], dtype=float)
+        return self.poses.column(path)
 
     def share(self, owner: str, cause: str) -> Array:
         """Share of one cause over all poses, shape (poses,)."""
-        return np.array([pose.shares.get(owner, {}).get(cause, 0.0) for pose in self.poses])
+        return self.poses.share(owner, cause)
 
     def pose(self, name: str) -> PoseResult:
         """The pose of a name."""
-        return next(pose for pose in self.poses if pose.name == name)
+        return self.poses[self.poses.names.index(name)]
 
 
 @dataclass(frozen=True)
@@ -262,6 +179,21 @@ class Requirement:
 
 
 @dataclass(frozen=True)
+class Adaptive:
+    """How a run with a tolerance ended, JCGM 101:2008 7.9.4.
+
+    ``doubt`` is the largest, over all poses, of twice the standard deviation of the quantile at the coverage, as share
+    of what is allowed; 1 or less means reached.
+    """
+
+    batches: int
+    units_of_batch: int
+    doubt: float
+    worst_pose: str
+    reached: bool
+
+
+@dataclass(frozen=True)
 class Result:
     """A whole run."""
 
@@ -278,6 +210,7 @@ class Result:
     joints: dict[str, JointSheet]
     links: tuple[TermSheet, ...] = ()
     warnings: tuple[str, ...] = field(default=())
+    adaptive: Adaptive | None = None
 
     @property
     def met(self) -> bool | None:
@@ -292,7 +225,18 @@ class Result:
 
     def to_json(self) -> bytes:
         """The text of results.json."""
-        return _adapter().dump_json(self, by_alias=True, indent=1)
+        return b"".join(self.pieces())
+
+    def pieces(self) -> Iterator[bytes]:
+        """The same in pieces, a pose each, so that the text need not be held whole."""
+        tasks = tuple(replace(task, poses=task.poses.none()) for task in self.tasks)
+        around = _adapter().dump_json(replace(self, tasks=tasks), by_alias=True, indent=1).split(_NO_POSES)
+        for task, before in zip(self.tasks, around, strict=False):
+            yield before + b'"poses": ['
+            for number, pose in enumerate(task.poses):
+                yield (b",\n" if number else b"\n") + _pose_adapter().dump_json(pose)
+            yield b"\n]"
+        yield around[-1]
 
     @staticmethod
     def from_json(text: bytes | str) -> Result:
@@ -304,6 +248,15 @@ class Result:
             The text is not a result of this format.
         """
         return _adapter().validate_json(text)
+
+
+_NO_POSES = b'"poses": []'
+"""Cannot stand inside a text of the result: there, quotation marks carry a backslash."""
+
+
+@lru_cache(maxsize=1)
+def _pose_adapter() -> TypeAdapter[PoseResult]:
+    return TypeAdapter(PoseResult)
 
 
 @lru_cache(maxsize=1)

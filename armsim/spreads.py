@@ -99,19 +99,12 @@ class Spread:
 
     def draw(self, generator: Generator, n: int) -> Array:
         """n independent values, shape (n,)."""
-        if self.distribution == "uniform":
-            return generator.uniform(-self.scale, self.scale, n)
-        if self.distribution == "triangular":
-            return self.scale * (generator.random(n) - generator.random(n))
-        if self.distribution == "arcsine":
-            return self.scale * np.sin(np.pi * (generator.random(n) - 0.5))
-        if self.distribution == "fixed":
-            return np.full(n, self.scale)
-        if self.distribution == "two-valued":
-            return np.where(generator.random(n) < 0.5, -self.scale, self.scale)
-        if self.distribution == "normal":
-            return self.scale * generator.standard_normal(n)
-        return self.scale * np.sqrt(2.0 * generator.standard_exponential(n))
+        return self.quantile(open_interval(generator.random(n)))
+
+
+def open_interval(uniform: Array) -> Array:
+    """Uniform numbers of [0, 1), multiples of 2^-53, kept off both ends."""
+    return np.clip(uniform, 2.0**-54, 1.0 - 2.0**-53)
 
 
 NONE = Spread("fixed", 0.0)

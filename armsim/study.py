@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
-import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -13,20 +11,18 @@ import numpy as np
 
 from armsim.documents import Scenario, load_scenario
 from armsim.engine import statistics as stats
-from armsim.engine.firstorder import Linearised, linearise
-from armsim.engine.montecarlo import MEMORY, PoseSample, Sampler, memory_needed, sample_poses
-from armsim.engine.plan import SamplingPlan
-from armsim.engine.pose import pose_result, vector
+from armsim.engine.layout import MEMORY
+from armsim.engine.pose import share_names
+from armsim.engine.run import Asked, Progress, Sampled, sampling
 from armsim.engine.sheet import joint_sheets, link_sheet
+from armsim.engine.work import Job, worst_again
 from armsim.errors import InputError, Problem, RunError
-from armsim.model.machine import Situation
+from armsim.posetable import BIAS, VERDICTS, PoseTable, vector
 from armsim.present import apart, percent, show
 from armsim.results import (
     FORMAT,
     Distribution,
     JointSheet,
-    PoseResult,
-    Requirement,
     Result,
     Summary,
     TaskResult,
@@ -40,8 +36,6 @@ ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
 CURVE = np.linspace(0.0, 1.0, 201)
 """Probabilities at which the distribution over units is kept."""
-Progress = Callable[[str, int, int], None]
-"""Told the name of the task, poses done, poses in all."""
 
 
 def _quiet(task: str, done: int, total: int) -> None:
@@ -74,10 +68,11 @@ class Study:
             The requirement speaks of repeatability and a single visit is asked for.
         """
         old = self.scenario.plan
-        plan = SamplingPlan(
-            old.units if units is None else units,
-            old.visits if visits is None else visits,
-            old.seed if seed is None else seed,
+        plan = replace(
+            old,
+            units=old.units if units is None else units,
+            visits=old.visits if visits is None else visits,
+            seed=old.seed if seed is None else seed,
         )
         requirement = self.scenario.requirement
         if plan.visits < 2 and requirement is not None and requirement.repeatability is not None:
@@ -94,7 +89,15 @@ class Study:
                     fastest = np.maximum(fastest, np.abs(pose.speeds or 0.0))
         return joint_sheets(self.scenario.machine, self.scenario.plan.seed, fastest)
 
-    def run(self, workers: int | None = None, progress: Progress = _quiet) -> Result:
+    def run(
+        self,
+        workers: int | None = None,
+        progress: Progress = _quiet,
+        memory: int = MEMORY,
+        processes: bool = False,
+        cluster: str | None = None,
+        note: Callable[[str], None] = lambda text: None,
+    ) -> Result:
         """Sample the population at every pose of every task.
 
         Parameters
@@ -103,22 +106,23 @@ class Study:
             Threads; the processors of this machine where not given. The result does not depend on it.
         progress : callable
             Told the name of the task, poses done, poses in all.
+        memory : int
+            Bytes that may be taken. The result does not depend on it.
+        processes : bool
+            Take processes in place of threads.
+        cluster : str, optional
+            Address of the scheduler of a cluster of dask.distributed that does the sampling.
+        note : callable
+            Told what the run will take, before it begins.
 
         Raises
         ------
         RunError
-            A task has no pose that the arm can reach.
+            A task has no pose that the arm can reach, the memory does not suffice, or no worker can be had.
         """
         from armsim import __version__
 
-        scenario, plan = self.scenario, self.scenario.plan
-        workers = workers or os.cpu_count() or 1
-        needed = memory_needed(scenario.machine.terms, plan, workers)
-        if needed > MEMORY:
-            raise RunError(
-                f"{plan.units} units x {plan.visits} visits need {needed / 2**30:.3g} GiB, at most "
-                f"{MEMORY / 2**30:.3g}: take fewer of them, or fewer workers"
-            )
+        scenario = self.scenario
         found = [(task, task.find(scenario.machine.arm)) for task in scenario.tasks]
         for task, poses in found:
             if not poses.names:
@@ -126,72 +130,56 @@ class Study:
                 raise RunError(
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
                 )
+        requirement = scenario.requirement
+        coverage = requirement.coverage if requirement is not None else stats.LEVEL
+        asked = [Asked(task.name, poses.joints, poses.speeds) for task, poses in found]
+        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as sample:
+            sampled = sample.run(scenario.plan, asked, progress, note)
+        final = sampled.job.plan
         tasks = tuple(
-            _run_task(scenario, task, poses, number, workers, progress) for number, (task, poses) in enumerate(found)
+            _task_result(scenario, sampled.job, task, poses, number, values, passing)
+            for number, ((task, poses), (values, passing)) in enumerate(zip(found, sampled.tasks, strict=True))
         )
         return Result(
             format=FORMAT,
             version=__version__,
             scenario=scenario.name,
             arm=scenario.machine.arm.name,
-            seed=plan.seed,
-            units=plan.units,
-            visits=plan.visits,
+            seed=final.seed,
+            units=final.units,
+            visits=final.visits,
             price=scenario.machine.price,
-            requirement=scenario.requirement,
+            requirement=requirement,
             tasks=tasks,
             joints=self.sheets(),
             links=link_sheet(scenario.machine),
-            warnings=_warnings(scenario, tasks),
+            warnings=_warnings(scenario, tasks, sampled),
+            adaptive=sampled.adaptive,
         )
 
 
-def _run_task(
-    scenario: Scenario, task: Task, poses: PoseSet, number: int, workers: int, progress: Progress
+def _task_result(
+    scenario: Scenario, job: Job, task: Task, poses: PoseSet, number: int, values: Array, passing: np.ndarray
 ) -> TaskResult:
-    plan, requirement = scenario.plan, scenario.requirement
-    situation = scenario.machine.at(poses.joints, poses.speeds)
-    linear = linearise(situation)
-    coverage = requirement.coverage if requirement is not None else stats.LEVEL
-    total = len(poses.names)
-    done = 0
-
-    def advance(more: int) -> None:
-        nonlocal done
-        done += more
-        progress(task.name, done, total)
-
-    passing = np.ones(plan.units, dtype=bool)
-    one_at_a_time = threading.Lock()
-
-    def reduce(pose: int, sample: PoseSample) -> PoseResult:
-        accuracy = stats.pose_accuracy(sample.barycentre)
-        result = pose_result(situation, linear, coverage, poses.names[pose], poses.joints[pose], pose, sample, accuracy)
-        with one_at_a_time:  # a unit passes if it passes everywhere: the order does not matter
-            np.logical_and(passing, _passes(accuracy, sample.repeatability, requirement), out=passing)
-        return result
-
-    progress(task.name, 0, total)
-    sampler = Sampler.prepare(situation, plan)
-    results = tuple(sample_poses(sampler, number, reduce, workers, advance))
-    worst = int(np.argmax([pose.error.at_coverage for pose in results]))
-    # the worst pose once more, for the distribution over units: cheaper than keeping every unit at every pose
-    again = sampler.sample(worst, number)
-    ap, rp = np.sort(stats.pose_accuracy(again.barycentre)), np.sort(again.repeatability)
+    table = PoseTable(poses.names, share_names(scenario.machine), values)
+    worst = int(np.argmax(table.column("error.at_coverage")))
+    accuracy, repeatability = worst_again(job, number, worst, poses.joints, poses.speeds)
+    ap, rp = np.sort(accuracy), np.sort(repeatability)
     distribution = Distribution(
         poses.names[worst],
         tuple(CURVE.tolist()),
         tuple(stats.quantile(ap, p) for p in CURVE),
-        tuple(stats.quantile(rp, p) for p in CURVE) if plan.visits > 1 else None,
+        tuple(stats.quantile(rp, p) for p in CURVE) if job.plan.visits > 1 else None,
     )
+    skeleton = scenario.machine.arm.postures(poses.joints[worst : worst + 1]).points[0]
     return TaskResult(
         name=task.name,
         kind=task.kind,
-        poses=results,
+        poses=table,
         unreachable=poses.unreachable,
-        summary=_summary(scenario, task.kind, poses.unreachable, results, linear, situation, worst, passing),
+        summary=_summary(scenario, task.kind, poses.unreachable, table, worst, passing),
         distribution=distribution,
-        skeleton=tuple(vector(point) for point in situation.postures.points[worst]),
+        skeleton=tuple(vector(point) for point in skeleton),
         grid=poses.grid,
     )
 
@@ -200,41 +188,44 @@ def _summary(
     scenario: Scenario,
     kind: str,
     unreachable: tuple[Unreachable, ...],
-    poses: tuple[PoseResult, ...],
-    linear: Linearised,
-    situation: Situation,
+    poses: PoseTable,
     worst: int,
     passing: np.ndarray,
 ) -> Summary:
-    requirement, plan = scenario.requirement, scenario.plan
+    requirement = scenario.requirement
     top = poses[worst]
-    rp = [pose.repeatability.p95 for pose in poses if pose.repeatability.p95 is not None]
+    rp = poses.column("repeatability.p95")
     groups: dict[str, float] = {}
     causes: dict[str, float] = {}
-    shares, bias = linear.shares_over_all()
-    for term, share in zip(situation.terms, shares.tolist(), strict=True):
-        group = scenario.machine.arm.group_of(term.owner)
-        groups[group] = groups.get(group, 0.0) + share
-        causes[term.cause] = causes.get(term.cause, 0.0) + share
-    agrees = dict.fromkeys(("agrees", "differs", "undecided"), 0)
-    for pose in poses:
-        agrees[pose.first_order.validation[0].verdict] += 1
+    # over all poses, each counts by its mean square error
+    weight = poses.column("first_order.rms") ** 2
+    total = float(weight.sum())
+    parts = weight @ poses.columns["shares"] / total if total else np.zeros(len(poses.share_names))
+    for (owner, cause), share in zip(poses.share_names, parts.tolist(), strict=True):
+        if (owner, cause) != BIAS:
+            group = scenario.machine.arm.group_of(owner)
+            groups[group] = groups.get(group, 0.0) + share
+            causes[cause] = causes.get(cause, 0.0) + share
+    bias = float(parts[-1])
+    verdicts = poses.columns["first_order.validation"][:, 4].astype(int)
+    agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
     judged: Yield | None = None
     reasons: list[str] = []
     if requirement is not None:
         passed = int(np.count_nonzero(passing))
-        judged = Yield(passed / plan.units, stats.clopper_pearson(passed, plan.units), passed, plan.units)
-        worst_error = poses[worst].error.at_coverage
+        units = len(passing)
+        judged = Yield(passed / units, stats.clopper_pearson(passed, units), passed, units)
+        worst_error = top.error.at_coverage
         if worst_error > requirement.position:
             found, asked = apart(worst_error, requirement.position, show)
             coverage = percent(requirement.coverage)
-            reasons.append(f"{coverage} of errors lie within {found} at {poses[worst].name}, required {asked}")
+            reasons.append(f"{coverage} of errors lie within {found} at {top.name}, required {asked}")
         if requirement.repeatability is not None and requirement.yield_ is None:
             # without a yield to reach, the usual share of units must hold the repeatability
-            loosest = max(poses, key=lambda pose: pose.repeatability.p95 or 0.0)
-            if (loosest.repeatability.p95 or 0.0) > requirement.repeatability:
-                found, asked = apart(loosest.repeatability.p95 or 0.0, requirement.repeatability, show)
-                reasons.append(f"RP of 95 % of units up to {found} at {loosest.name}, required {asked}")
+            loosest = int(np.argmax(rp))
+            if float(rp[loosest]) > requirement.repeatability:
+                found, asked = apart(float(rp[loosest]), requirement.repeatability, show)
+                reasons.append(f"RP of 95 % of units up to {found} at {poses.names[loosest]}, required {asked}")
         if kind == "poses" and unreachable:
             reasons.append(f"{', '.join(point.name for point in unreachable[:5])} cannot be reached")
         if requirement.yield_ is not None and judged.value < requirement.yield_:
@@ -244,8 +235,8 @@ def _summary(
         p95=top.error.p95,
         p95_interval=top.error.p95_interval,
         worst_pose=top.name,
-        at_coverage=poses[worst].error.at_coverage,
-        repeatability_p95=max(rp) if rp else None,
+        at_coverage=top.error.at_coverage,
+        repeatability_p95=None if np.isnan(rp[0]) else float(rp.max()),
         groups={**groups, "bias": bias},
         causes={**causes, "bias": bias},
         first_order_agrees=agrees,
@@ -255,18 +246,8 @@ def _summary(
     )
 
 
-def _passes(accuracy: Array, repeatability: Array, requirement: Requirement | None) -> np.ndarray:
-    """Units whose AP and RP are within the requirement at this pose, shape (units,)."""
-    if requirement is None:
-        return np.ones(len(accuracy), dtype=bool)
-    passes = accuracy <= requirement.position
-    if requirement.repeatability is not None:
-        passes &= repeatability <= requirement.repeatability
-    return np.asarray(passes)
-
-
-def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, ...]:
-    plan, requirement = scenario.plan, scenario.requirement
+def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled) -> tuple[str, ...]:
+    plan, requirement = sampled.job.plan, scenario.requirement
     out = []
     if scenario.machine.masses is None:
         stiff = [j.name for j in scenario.machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
@@ -284,6 +265,9 @@ def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...]) -> tuple[str, .
     coverage = requirement.coverage if requirement is not None else stats.LEVEL
     if plan.units * (1 - coverage) < 10:
         out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
+    reached = sampled.adaptive
+    if reached is not None and not reached.reached:
+        out.append(f"tolerance not reached with {plan.units} units: doubt {reached.doubt:.3g} of the allowed")
     for task in tasks:
         if task.unreachable:
             out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")

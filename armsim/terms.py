@@ -9,15 +9,16 @@ into one term. Physics functions make terms, the machine collects them, every an
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
 
 from armsim.shapes import Shape, State, Wave, mean_product
-from armsim.spreads import Array, Spread
+from armsim.spreads import Array, Spread, open_interval
 
 Life = Literal["unit", "visit"]
 VISIT_DISTRIBUTIONS = ("normal", "uniform", "two-valued")
@@ -48,17 +49,29 @@ SHAFT = Axis("", "shaft")
 """The shaft a physics function speaks of, before the machine is assembled."""
 
 
-class Draw(Protocol):
-    """Draws the coefficients of a term together."""
+class Draw(ABC):
+    """Draws the coefficients of a term together, from as many uniform numbers as there are dimensions.
+
+    That leaves open where the uniform numbers come from: a generator, or points that fill the space evenly.
+    """
 
     @property
+    @abstractmethod
+    def dimensions(self) -> int:
+        """Uniform numbers that one draw takes."""
+
+    @property
+    @abstractmethod
     def limits(self) -> tuple[float, ...]:
         """Largest magnitude of each coefficient."""
-        ...
+
+    @abstractmethod
+    def of(self, uniform: Array) -> Array:
+        """Draws from uniform numbers in (0, 1) of shape (dimensions, n), shape (K, n)."""
 
     def __call__(self, generator: Generator, n: int) -> Array:
         """n draws, shape (K, n)."""
-        ...
+        return self.of(open_interval(generator.random((self.dimensions, n))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,13 +173,17 @@ class Term:
 
 
 @dataclass(frozen=True)
-class Independent:
+class Independent(Draw):
     """Draw of independent coefficients, one spread each."""
 
     spreads: tuple[Spread, ...]
 
-    def __call__(self, generator: Generator, n: int) -> Array:
-        return np.stack([spread.draw(generator, n) for spread in self.spreads])
+    @property
+    def dimensions(self) -> int:
+        return len(self.spreads)
+
+    def of(self, uniform: Array) -> Array:
+        return np.stack([spread.quantile(u) for spread, u in zip(self.spreads, uniform, strict=True)])
 
     @property
     def limits(self) -> tuple[float, ...]:
@@ -196,7 +213,7 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Polar:
+class Polar(Draw):
     """Draw of a magnitude r = abs(spread) in a direction phi, and of the harmonics that both make.
 
     Part p gives the coefficients scale * r^power * (cos(turns * phi), -sin(turns * phi)), on sine and cosine.
@@ -206,9 +223,13 @@ class Polar:
     phase: float | None
     parts: tuple[Part, ...]
 
-    def __call__(self, generator: Generator, n: int) -> Array:
-        r = np.abs(self.spread.draw(generator, n))
-        phi = generator.uniform(0.0, 2 * np.pi, n) if self.phase is None else np.full(n, self.phase)
+    @property
+    def dimensions(self) -> int:
+        return 1 if self.phase is not None else 2
+
+    def of(self, uniform: Array) -> Array:
+        r = np.abs(self.spread.quantile(uniform[0]))
+        phi = 2 * np.pi * uniform[1] if self.phase is None else np.full(uniform.shape[1], self.phase)
         rows = []
         for part in self.parts:
             size = part.scale * r**part.power
@@ -250,16 +271,21 @@ def polar(name: str, cause: str, spread: Spread, phase: float | None, parts: tup
 
 
 @dataclass(frozen=True)
-class UnknownOrder:
+class UnknownOrder(Draw):
     """Draw of one harmonic of fixed amplitude, of an order not known, at a phase not known."""
 
     amplitude: float
     orders: int
 
-    def __call__(self, generator: Generator, n: int) -> Array:
+    @property
+    def dimensions(self) -> int:
+        return 2
+
+    def of(self, uniform: Array) -> Array:
+        n = uniform.shape[1]
         out = np.zeros((2 * self.orders, n))
-        which = generator.integers(0, self.orders, n)
-        phase = generator.uniform(0.0, 2 * np.pi, n)
+        which = np.minimum((uniform[0] * self.orders).astype(int), self.orders - 1)
+        phase = 2 * np.pi * uniform[1]
         out[2 * which, np.arange(n)] = self.amplitude * np.cos(phase)
         out[2 * which + 1, np.arange(n)] = self.amplitude * np.sin(phase)
         return out

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import roboticstoolbox as rtb
 
+from armsim.core.counting import RATIO_BINS, ratio_bins, ratio_edges, tally, tally_larger
+from armsim.engine.statistics import Counted
 from armsim.model.arm import Arm, ArmJoint, Motion
 from armsim.model.chain import denavit_hartenberg
 from armsim.model.encoder import Encoder, Summary
@@ -73,3 +75,19 @@ def robot_file(*parts: str) -> Path:
     """A file of the package example-robot-data."""
     where = distribution("example-robot-data").locate_file("cmeel.prefix/share/example-robot-data/robots")
     return Path(str(where)).joinpath(*parts)
+
+
+def counted(values: np.ndarray) -> Counted:
+    """A population of shape (visits, units), not negative, counted as the engine counts distances."""
+    visits, units = values.shape
+    counts, pairs = np.zeros(RATIO_BINS, dtype=np.int64), np.zeros(RATIO_BINS, dtype=np.int64)
+    bins = np.empty(values.shape, dtype=np.int64)
+    for visit in range(visits):
+        ratio_bins(np.ascontiguousarray(values[visit], dtype=float), bins[visit])
+        tally(bins[visit], counts)
+        if visit % 2:
+            tally_larger(bins[visit - 1], bins[visit], pairs)
+    touched = slice(bins.min(), bins.max() + 1)
+    edges = ratio_edges(np.arange(touched.start, touched.stop + 1))
+    ends = np.array([values.min(), values.max()], dtype=float)
+    return Counted(counts[touched], pairs[touched], edges, ends, units, visits)

@@ -16,13 +16,14 @@ FLOORS = [
     {"model"},
     {"physics"},
     {"figures"},
-    {"terms", "shapes", "spreads", "results", "core", "errors", "present"},
+    {"terms", "shapes", "spreads", "results", "posetable", "core", "errors", "present"},
 ]
 GROUND_ORDER = {
     "terms": {"shapes", "spreads"},
     "shapes": {"spreads"},
     "spreads": set(),
-    "results": {"spreads"},
+    "results": {"spreads", "posetable"},
+    "posetable": {"spreads"},
     "errors": set(),
     "present": set(),
     "core": set(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 import sys
 from collections.abc import Iterator
@@ -12,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from armsim.engine.run import Note, Progress
     from armsim.results import Result
-    from armsim.study import Progress
 
 
 def run(
@@ -23,17 +24,21 @@ def run(
     units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
     visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
     workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
+    processes: Annotated[bool, typer.Option("--processes", help="Take processes in place of threads.")] = False,
+    cluster: Annotated[str | None, typer.Option(help="Address of a dask.distributed scheduler to sample on.")] = None,
+    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
     json: Annotated[bool, typer.Option("--json", help="Print results.json in place of the tables.")] = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     import armsim
     from armsim.report import check_destination, write_bundle
 
+    allowed = _bytes(memory)
     study = armsim.load(scenario).with_plan(units, visits, seed)
     folder = out if out is not None else Path("results") / scenario.stem
     check_destination(folder)
-    with _progress() as progress:
-        result = study.run(workers, progress)
+    with _progress() as (progress, note):
+        result = study.run(workers, progress, allowed, processes, cluster, note)
     plan = study.scenario.plan
     command = f"armsim run {shlex.quote(str(scenario))} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
     write_bundle(folder, result, study.scenario, command, _note)
@@ -48,19 +53,32 @@ def run(
         raise typer.Exit(1)
 
 
+_BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
+
+
+def _bytes(text: str) -> int:
+    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*", text)
+    if found is None or found[2] not in _BYTES or float(found[1]) <= 0:
+        from armsim.errors import InputError, Problem
+
+        accepted = f"a number with one of {', '.join(_BYTES)}, such as 2GiB"
+        raise InputError(Problem("command line", 0, 0, "--memory", repr(text), accepted))
+    return int(float(found[1]) * _BYTES[found[2]])
+
+
 def _note(text: str) -> None:
     if sys.stderr.isatty():
         print(f"writing {text}", file=sys.stderr)
 
 
 @contextmanager
-def _progress() -> Iterator[Progress]:
+def _progress() -> Iterator[tuple[Progress, Note]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True)
     if not console.is_terminal:
-        yield lambda task, done, total: None
+        yield lambda task, done, total: None, lambda text: print(text, file=sys.stderr)
         return
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total} poses"))
     with Progress(*columns, TimeRemainingColumn(), console=console) as bars:
@@ -71,7 +89,7 @@ def _progress() -> Iterator[Progress]:
                 known[task] = bars.add_task(task, total=total)
             bars.update(known[task], completed=done)
 
-        yield advance
+        yield advance, lambda text: console.print(text, highlight=False)
 
 
 def _print(result: Result) -> None:

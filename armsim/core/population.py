@@ -1,4 +1,7 @@
-"""A whole population of arms at one pose: draws, joint errors, exact kinematics, scatter of every unit."""
+"""A whole population of arms at one pose: draws, joint errors, exact kinematics, and the statistics of all of it.
+
+Nothing is kept of a sample but counts, sums and three numbers a unit, so that memory does not grow with the visits.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +10,22 @@ import math
 import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
+from armsim.core.counting import line_bins, ratio_bins, tally, tally_larger, widen
 from armsim.core.philox import TWO_VALUED, VISITS_OF_SIGNS, philox4x32, signs, standard_draws
 from armsim.core.screws import displace_frames
 
 LANES = 256
 """Units worked on together. Fixed, and counted from unit 0, so that the bits do not depend on how work is shared."""
+KEPT = 512
+"""Visits of a block of units kept until their barycentre is known; with more, they are drawn once again."""
+SUMS = 10
+"""Sums over visits and units: x, y, z, xx, yy, zz, xy, xz, yz of the displacement, and the squared turn."""
+MEASURES = 5
+"""What is counted: distance, turn, x, y, z."""
 
 
 @compiled
-def sample_pose(
+def sample_units(
     coefficients: Floats,
     unit_index: Indices,
     unit_axis: Indices,
@@ -29,21 +39,27 @@ def sample_pose(
     column: Floats,
     rotary: Flags,
     first_unit: int,
+    units: int,
+    visits: int,
     pose: int,
     task: int,
-    displacement: Floats,
-    distance: Floats,
-    turn: Floats,
-    barycentre: Floats,
-    moments: Floats,
+    line: Floats,
+    ratio_counts: Indices,
+    ratio_pairs: Indices,
+    line_counts: Indices,
+    line_pairs: Indices,
+    extremes: Floats,
+    accuracy: Floats,
     repeatability: Floats,
+    square: Floats,
+    sums: Floats,
 ) -> None:
-    """Sample every unit and visit at one pose.
+    """Sample a block of units, all their visits, at one pose.
 
     Parameters
     ----------
-    coefficients : (unit coefficients, units)
-        Coefficients of unit life, already drawn.
+    coefficients : (unit coefficients, at least units rounded up to `LANES`)
+        Coefficients of unit life, already drawn; those past ``units`` are carried along and not counted.
     unit_index, unit_axis, unit_value : (entries,)
         Entry i moves axis ``unit_axis[i]`` by coefficient ``unit_index[i]`` times ``unit_value[i]``, the value of its
         shape at this pose.
@@ -56,85 +72,185 @@ def sample_pose(
         The axes at this pose, as in `screws.displace_points`.
     first_unit, pose, task : int
         Counter words of the draws; ``first_unit`` is a multiple of `LANES`.
-    displacement : (3, visits, units) [m], written
-        Error of the tool point in the base frame.
-    distance : (visits, units) [m], written
-        Its length.
-    turn : (visits, units) [rad], written
-        Angle of the orientation error.
-    barycentre : (3, units) [m], written
-        Mean over the visits of each unit.
-    moments : (7, units), written
-        Means over the visits of xx, yy, zz, xy, xz, yz of the displacement [m^2] and of the square of the turn [rad^2].
-    repeatability : (units,) [m], written
-        RP of each unit: mean distance from the barycentre and three standard deviations of it. Needs two visits.
+    units, visits : int
+    line : (3, 2)
+        Lower end and bins per metre of the scale on which each coordinate is counted.
+    ratio_counts : (2, RATIO_BINS), added to
+        Distance and turn of every visit.
+    ratio_pairs : (RATIO_BINS,), added to
+        The larger distance of each two visits of one unit.
+    line_counts, line_pairs : (3, LINE_BINS), added to
+        The same for the coordinates.
+    extremes : (2, 5), widened
+        Smallest and largest distance, turn, x, y, z.
+    accuracy, repeatability, square : (units,), written
+        AP and RP [m] of each unit, and the mean square of its distance [m^2]. RP is nan from a single visit.
+    sums : (SUMS, blocks of `LANES`), written
+        Over the visits and units of each block.
     """
     axes = direction.shape[0]
-    visits = displacement.shape[1]
-    units = displacement.shape[2]
-    # whole rows of LANES, so that every loop runs over contiguous memory; lanes beyond the last unit idle along
+    rows = min((visits + 3) // 4 * 4, KEPT)
     standing = np.empty((axes, LANES))
     errors = np.empty((4, axes, LANES))
-    e = np.empty((3, LANES))
+    moved = np.empty((3, rows, LANES))
+    turned = np.empty((rows, LANES))
     r = np.empty((4, LANES))
+    e = np.empty((3, LANES))
     length = np.empty(LANES)
-    angle = np.empty(LANES)
     drawn = np.empty(LANES)
     lanes = np.empty(LANES + 1, dtype=np.int64)
     dense = np.empty(LANES + 1)
     scratch = np.empty((2, LANES))
-    sums = np.empty((3, LANES))
-    products = np.empty((7, LANES))
+    totals = np.empty((SUMS, LANES))
+    barycentre = np.empty((3, LANES))
+    low = np.full((MEASURES, LANES), np.inf)
+    high = np.full((MEASURES, LANES), -np.inf)
+    bins = np.empty((2, MEASURES, LANES), dtype=np.int64)
     words = np.empty((4, LANES), dtype=np.uint32)
     bits = np.empty((visit_key.shape[0], 4, LANES), dtype=np.uint32)
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
-        end = start + n
         standing[:] = 0.0
-        sums[:] = 0.0
-        products[:] = 0.0
+        totals[:] = 0.0
         for i in range(unit_index.shape[0]):
-            _add(coefficients[unit_index[i]][start:end], unit_value[i], standing[unit_axis[i]])
-        for first in range(0, visits, 4):  # one call of the generator serves four visits, or 128 that need a sign each
-            together = min(4, visits - first)
-            for w in range(together):
-                errors[w] = standing
-            for k in range(visit_key.shape[0]):
-                if visit_law[k] != TWO_VALUED:
-                    philox4x32(visit_key[k], first_unit + start, first // 4, pose, task, words)
-                elif first % VISITS_OF_SIGNS == 0:
-                    philox4x32(visit_key[k], first_unit + start, first // VISITS_OF_SIGNS, pose, task, bits[k])
-                for w in range(together):
-                    if visit_law[k] == TWO_VALUED:
-                        v = (first + w) % VISITS_OF_SIGNS
-                        signs(bits[k][v // 32], v % 32, drawn)
-                    else:
-                        standard_draws(visit_law[k], words[w], drawn, lanes, dense)
-                    for i in range(visit_index.shape[0]):
-                        if visit_index[i] == k:
-                            _add(drawn, visit_value[i], errors[w][visit_axis[i]])
-            for w in range(together):
-                v = first + w
-                displace_frames(errors[w], direction, column, rotary, e, r, scratch)
-                _angles(r, angle)
-                _gather(e[0], e[1], e[2], angle, length, sums, products)
+            _add(coefficients[unit_index[i]][start : start + LANES], unit_value[i], standing[unit_axis[i]])
+        for first in range(0, visits, 4):
+            _visit(visit_key, visit_law, visit_index, visit_axis, visit_value, direction, column, rotary, standing,
+                   first_unit + start, first, visits, pose, task, errors, words, bits, drawn, lanes, dense, e, r,
+                   scratch, moved, turned)  # fmt: skip
+            for v in range(first, min(first + 4, visits)):
+                row = v % rows
+                x, y, z, turn = moved[0][row], moved[1][row], moved[2][row], turned[row]
+                _gather(x, y, z, turn, length, totals)
+                now, before = bins[v % 2], bins[1 - v % 2]
+                ratio_bins(length, now[0])
+                ratio_bins(turn, now[1])
+                widen(length[:n], low[0], high[0])
+                widen(turn[:n], low[1], high[1])
+                tally(now[0][:n], ratio_counts[0])
+                tally(now[1][:n], ratio_counts[1])
+                if v % 2:
+                    tally_larger(now[0][:n], before[0][:n], ratio_pairs)
                 for j in range(3):
-                    displacement[j][v][start:end] = e[j][:n]
-                distance[v][start:end] = length[:n]
-                turn[v][start:end] = angle[:n]
-        for j in range(3):
-            barycentre[j][start:end] = sums[j][:n] / visits
-        for j in range(7):
-            moments[j][start:end] = products[j][:n] / visits
-        scratch[:] = 0.0
-        for v in range(visits):
-            _scatter(displacement[0][v][start:end], displacement[1][v][start:end], displacement[2][v][start:end],
-                     barycentre[0][start:end], barycentre[1][start:end], barycentre[2][start:end],
-                     scratch[0], scratch[1])  # fmt: skip
+                    line_bins(moved[j][row], line[j, 0], line[j, 1], now[2 + j])
+                    widen(moved[j][row][:n], low[2 + j], high[2 + j])
+                    tally(now[2 + j][:n], line_counts[j])
+                    if v % 2:
+                        tally_larger(now[2 + j][:n], before[2 + j][:n], line_pairs[j])
+        for s in range(SUMS):
+            total = 0.0
+            for u in range(n):
+                total += totals[s, u]
+            sums[s, start // LANES] = total
         for u in range(n):
-            mean = scratch[0, u] / visits
-            left = max(0.0, scratch[1, u] - visits * mean * mean)
+            x, y, z = totals[0, u] / visits, totals[1, u] / visits, totals[2, u] / visits
+            accuracy[start + u] = math.sqrt(x * x + y * y + z * z)
+            square[start + u] = (totals[3, u] + totals[4, u] + totals[5, u]) / visits
+        for j in range(3):
+            for u in range(LANES):
+                barycentre[j, u] = totals[j, u] / visits
+        bx, by, bz = barycentre[0], barycentre[1], barycentre[2]
+        totals[:2] = 0.0
+        for first in range(0, visits, 4):
+            if visits > rows:
+                _visit(visit_key, visit_law, visit_index, visit_axis, visit_value, direction, column, rotary, standing,
+                       first_unit + start, first, visits, pose, task, errors, words, bits, drawn, lanes, dense, e, r,
+                       scratch, moved, turned)  # fmt: skip
+            for v in range(first, min(first + 4, visits)):
+                row = v % rows
+                _scatter(moved[0][row], moved[1][row], moved[2][row], bx, by, bz, totals[0], totals[1])
+        for u in range(n):
+            mean = totals[0, u] / visits
+            left = max(0.0, totals[1, u] - visits * mean * mean)
             repeatability[start + u] = mean + 3.0 * math.sqrt(left / (visits - 1)) if visits > 1 else math.nan
+    for m in range(MEASURES):
+        for u in range(LANES):
+            extremes[0, m] = min(extremes[0, m], low[m, u])
+            extremes[1, m] = max(extremes[1, m], high[m, u])
+
+
+@compiled
+def follow_units(
+    coefficients: Floats,
+    unit_index: Indices,
+    unit_axis: Indices,
+    unit_value: Floats,
+    visit_key: Words,
+    visit_law: Indices,
+    visit_index: Indices,
+    visit_axis: Indices,
+    visit_value: Floats,
+    direction: Floats,
+    column: Floats,
+    rotary: Flags,
+    pose: int,
+    task: int,
+    displacement: Floats,
+    turn: Floats,
+) -> None:
+    """Every visit of the first units, one by one, as `sample_units` sees them.
+
+    Parameters
+    ----------
+    displacement : (3, visits, units) [m], written
+    turn : (visits, units) [rad], written
+    """
+    visits, units = turn.shape
+    axes = direction.shape[0]
+    standing = np.empty((axes, LANES))
+    errors = np.empty((4, axes, LANES))
+    moved, turned = np.empty((3, 4, LANES)), np.empty((4, LANES))
+    r, e, scratch = np.empty((4, LANES)), np.empty((3, LANES)), np.empty((2, LANES))
+    drawn, dense = np.empty(LANES), np.empty(LANES + 1)
+    lanes = np.empty(LANES + 1, dtype=np.int64)
+    words = np.empty((4, LANES), dtype=np.uint32)
+    bits = np.empty((visit_key.shape[0], 4, LANES), dtype=np.uint32)
+    for start in range(0, units, LANES):
+        n = min(LANES, units - start)
+        standing[:] = 0.0
+        for i in range(unit_index.shape[0]):
+            _add(coefficients[unit_index[i]][start : start + LANES], unit_value[i], standing[unit_axis[i]])
+        for first in range(0, visits, 4):
+            _visit(visit_key, visit_law, visit_index, visit_axis, visit_value, direction, column, rotary, standing,
+                   start, first, visits, pose, task, errors, words, bits, drawn, lanes, dense, e, r, scratch,
+                   moved, turned)  # fmt: skip
+            for v in range(first, min(first + 4, visits)):
+                for j in range(3):
+                    displacement[j, v, start : start + n] = moved[j, v % 4, :n]
+                turn[v, start : start + n] = turned[v % 4, :n]
+
+
+@compiled
+def _visit(
+    visit_key: Words, visit_law: Indices, visit_index: Indices, visit_axis: Indices, visit_value: Floats,
+    direction: Floats, column: Floats, rotary: Flags, standing: Floats, first_unit: int, first: int, visits: int,
+    pose: int, task: int, errors: Floats, words: Words, bits: Words, drawn: Floats, lanes: Indices, dense: Floats,
+    e: Floats, r: Floats, scratch: Floats, moved: Floats, turned: Floats,
+) -> None:  # fmt: skip
+    """Four visits, of which one call of the generator serves all: displacement and turn into rows of the room."""
+    together = min(4, visits - first)
+    for w in range(together):
+        errors[w] = standing
+    for k in range(visit_key.shape[0]):
+        if visit_law[k] != TWO_VALUED:
+            philox4x32(visit_key[k], first_unit, first // 4, pose, task, words)
+        elif first % VISITS_OF_SIGNS == 0:
+            philox4x32(visit_key[k], first_unit, first // VISITS_OF_SIGNS, pose, task, bits[k])
+        for w in range(together):
+            if visit_law[k] == TWO_VALUED:
+                v = (first + w) % VISITS_OF_SIGNS
+                signs(bits[k][v // 32], v % 32, drawn)
+            else:
+                standard_draws(visit_law[k], words[w], drawn, lanes, dense)
+            for i in range(visit_index.shape[0]):
+                if visit_index[i] == k:
+                    _add(drawn, visit_value[i], errors[w][visit_axis[i]])
+    for w in range(together):
+        row = (first + w) % turned.shape[0]
+        displace_frames(errors[w], direction, column, rotary, e, r, scratch)
+        _angles(r, turned[row])
+        for j in range(3):
+            moved[j][row][:] = e[j]
 
 
 @compiled
@@ -161,19 +277,19 @@ def _angles(r: Floats, out: Floats) -> None:
 
 
 @compiled
-def _gather(ex: Floats, ey: Floats, ez: Floats, turn: Floats, distance: Floats, sums: Floats, products: Floats) -> None:
+def _gather(ex: Floats, ey: Floats, ez: Floats, turn: Floats, distance: Floats, totals: Floats) -> None:
     for u in range(ex.shape[0]):
         distance[u] = math.sqrt(ex[u] * ex[u] + ey[u] * ey[u] + ez[u] * ez[u])
-    _add(ex, 1.0, sums[0])
-    _add(ey, 1.0, sums[1])
-    _add(ez, 1.0, sums[2])
-    _add_product(ex, ex, products[0])
-    _add_product(ey, ey, products[1])
-    _add_product(ez, ez, products[2])
-    _add_product(ex, ey, products[3])
-    _add_product(ex, ez, products[4])
-    _add_product(ey, ez, products[5])
-    _add_product(turn, turn, products[6])
+    _add(ex, 1.0, totals[0])
+    _add(ey, 1.0, totals[1])
+    _add(ez, 1.0, totals[2])
+    _add_product(ex, ex, totals[3])
+    _add_product(ey, ey, totals[4])
+    _add_product(ez, ez, totals[5])
+    _add_product(ex, ey, totals[6])
+    _add_product(ex, ez, totals[7])
+    _add_product(ey, ez, totals[8])
+    _add_product(turn, turn, totals[9])
 
 
 @compiled

@@ -15,6 +15,7 @@ from armsim.documents.joint import build_joint
 from armsim.documents.messages import validated
 from armsim.documents.scenario import (
     ScenarioDocument,
+    build_plan,
     build_requirement,
     build_task,
     check_joints,
@@ -127,7 +128,7 @@ class _Loader:
             document.name,
             Machine(arm, tuple(joints), tolerances, build_masses(arm_document), environment),
             tuple(tasks),
-            SamplingPlan(sampling.units, sampling.visits, sampling.seed),
+            build_plan(sampling, source),
             build_requirement(document.requirement, sampling, source),
             tuple(self.sources.values()),
         )

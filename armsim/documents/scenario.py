@@ -19,6 +19,7 @@ from armsim.documents.fields import (
     wrong,
 )
 from armsim.documents.source import KeyPath, Source
+from armsim.engine.plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 from armsim.errors import InputError
 from armsim.model.arm import Arm, ArmJoint
 from armsim.results import Requirement
@@ -168,9 +169,11 @@ TaskDocument = Annotated[PosesDocument | SliceDocument, Field(discriminator="kin
 class SamplingDocument(Document):
     """How many arms, how many visits, which random numbers."""
 
-    units: Annotated[int, count(1, 10_000_000)] = 2000
+    units: Annotated[int, count(1, MOST_UNITS)] = 2000
     visits: Annotated[int, count()] = 30
     seed: Annotated[int, count(0, 2**63)] = 1
+    tolerance: Annotated[Measured | None, measured("ratio", "length")] = None
+    points: Literal["random", "sobol"] = "random"
 
 
 class ScenarioDocument(Document):
@@ -211,6 +214,17 @@ def build_task(document: PosesDocument | SliceDocument, arm: Arm, source: Source
             assert pose.xyz is not None  # held by the document
             poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near, speeds))
     return Poses(document.name, tuple(poses))
+
+
+def build_plan(document: SamplingDocument, source: Source) -> SamplingPlan:
+    """The sampling plan; a tolerance must be more than nothing."""
+    stated = document.tolerance
+    tolerance = None
+    if stated is not None:
+        if stated.value <= 0:
+            raise source.error(("sampling", "tolerance"), f"{stated.value:g}", "more than 0, such as 1 % or 2 um")
+        tolerance = NumericalTolerance(stated.value, stated.kind == "ratio")
+    return SamplingPlan(document.units, document.visits, document.seed, tolerance, document.points)
 
 
 def build_requirement(

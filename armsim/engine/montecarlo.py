@@ -1,86 +1,161 @@
-"""The nested population: U built units, each visiting every pose V times, through exact kinematics."""
+"""The nested population at a pose: U built units, each visiting it V times, through exact kinematics."""
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from armsim.core import philox
-from armsim.core.population import sample_pose
+from armsim.core.counting import LINE_BINS, RATIO_BINS, ratio_bins, ratio_edges
+from armsim.core.population import LANES, MEASURES, SUMS, follow_units, sample_units
+from armsim.engine.firstorder import Linearised
 from armsim.engine.plan import SamplingPlan, draw_units, visit_key
+from armsim.engine.statistics import Counted
 from armsim.model.machine import Situation
 from armsim.spreads import Array, Spread
 from armsim.terms import Independent, Term
 
-T = TypeVar("T")
-MEMORY = 4 * 2**30
-"""Bytes that a run may take."""
+Counts = NDArray[np.int64]
+DISTANCE, TURN = 0, 1
+LINE_REACH = 16.0
+"""Standard deviations, by first order, over which a coordinate is counted either way of its mean."""
 _LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
 
 
 @dataclass(frozen=True, eq=False)
 class PoseSample:
-    """Every unit and visit at one pose.
+    """What is kept of all units and visits at one pose: counts, sums, and three numbers a unit.
 
     Parameters
     ----------
-    displacement : (3, visits, units) [m]
-        Error of the tool point in the base frame.
-    distance : (visits, units) [m]
-        Its length.
-    turn : (visits, units) [rad]
-        Angle of the orientation error.
-    barycentre : (3, units) [m]
-        Mean over the visits.
-    moments : (7, units)
-        Means over the visits of xx, yy, zz, xy, xz, yz of the displacement [m^2], and of the squared turn [rad^2].
-    repeatability : (units,) [m]
-        RP; nan from a single visit.
-    bins : (visits * units,) int16
-        Room for the statistics to work in.
+    ratio_counts, ratio_pairs, line_counts, line_pairs, extremes
+        As in `core.population.sample_units`.
+    accuracy, repeatability : (units,) [m]
+        AP and RP of every unit; RP is nan from a single visit.
+    square : (units,) [m^2]
+        Mean over the visits of the squared distance.
+    sums : (SUMS, blocks of units)
+        Over visits and units.
     """
 
-    displacement: Array
-    distance: Array
-    turn: Array
-    barycentre: Array
-    moments: Array
+    ratio_counts: Counts
+    ratio_pairs: Counts
+    line_counts: Counts
+    line_pairs: Counts
+    extremes: Array
+    accuracy: Array
     repeatability: Array
-    bins: NDArray[np.int16]
+    square: Array
+    sums: Array
+
+    @staticmethod
+    def room(units: int) -> PoseSample:
+        """Room for a pose; as it stands, nothing has been counted."""
+        extremes = np.full((2, MEASURES), np.inf)
+        extremes[1] = -np.inf
+        return PoseSample(
+            np.zeros((2, RATIO_BINS), dtype=np.int64),
+            np.zeros(RATIO_BINS, dtype=np.int64),
+            np.zeros((3, LINE_BINS), dtype=np.int64),
+            np.zeros((3, LINE_BINS), dtype=np.int64),
+            extremes,
+            np.empty(units),
+            np.empty(units),
+            np.empty(units),
+            np.empty((SUMS, -(-units // LANES))),
+        )
+
+    @staticmethod
+    def bytes_needed(units: int) -> int:
+        """Memory that `room` takes."""
+        return 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 3 * units + SUMS * (units // LANES + 1))
+
+    def absorb(self, other: PoseSample) -> None:
+        """Add the counts of further units."""
+        for measure in (DISTANCE, TURN):
+            touched = other.touched(measure)
+            self.ratio_counts[measure, touched] += other.ratio_counts[measure, touched]
+        touched = other.touched(DISTANCE)
+        self.ratio_pairs[touched] += other.ratio_pairs[touched]
+        self.line_counts[:] += other.line_counts
+        self.line_pairs[:] += other.line_pairs
+        np.minimum(self.extremes[0], other.extremes[0], out=self.extremes[0])
+        np.maximum(self.extremes[1], other.extremes[1], out=self.extremes[1])
+
+    def clear(self) -> None:
+        """Forget the counts, to serve again."""
+        if np.isfinite(self.extremes[0, DISTANCE]):
+            for measure in (DISTANCE, TURN):
+                self.ratio_counts[measure, self.touched(measure)] = 0
+            self.ratio_pairs[self.touched(DISTANCE)] = 0
+        self.line_counts[:] = 0
+        self.line_pairs[:] = 0
+        self.extremes[0], self.extremes[1] = np.inf, -np.inf
+
+    def touched(self, measure: int) -> slice:
+        """Bins of the ratio scale between the smallest and the largest value."""
+        low, high = _bins_of(self.extremes[:, measure])
+        return slice(low, high + 1)
+
+    def counted(self, measure: int, visits: int) -> Counted:
+        """Distance or turn of all visits."""
+        touched = self.touched(measure)
+        pairs = self.ratio_pairs[touched] if measure == DISTANCE else None
+        edges = ratio_edges(np.arange(touched.start, touched.stop + 1))
+        ends = self.extremes[:, measure]
+        return Counted(self.ratio_counts[measure, touched], pairs, edges, ends, len(self.accuracy), visits)
+
+    def coordinate(self, axis: int, line: Array, visits: int) -> Counted:
+        """One coordinate of the displacement of all visits; ``line`` as in `line_scale`."""
+        held = np.flatnonzero(self.line_counts[axis])
+        touched = slice(held[0], held[-1] + 1)
+        edges = line[axis, 0] + np.arange(touched.start, touched.stop + 1) / line[axis, 1]
+        return Counted(
+            self.line_counts[axis, touched],
+            self.line_pairs[axis, touched],
+            edges,
+            self.extremes[:, 2 + axis],
+            len(self.accuracy),
+            visits,
+        )
+
+
+def line_scale(linear: Linearised, pose: int) -> Array:
+    """Scale on which each coordinate is counted: lower end [m] and bins per metre, shape (3, 2)."""
+    std = np.sqrt(np.diag(linear.covariance[pose]))
+    reach = LINE_REACH * np.maximum(std, max(1e-3 * float(std.max()), 1e-15))
+    return np.stack([linear.mean[pose] - reach, LINE_BINS / (2 * reach)], axis=1)
 
 
 @dataclass(frozen=True, eq=False)
 class Sampler:
-    """A situation with its unit coefficients drawn and its tables laid out for the kernel.
+    """A situation laid out for the kernels.
 
     An entry of a table says: this coefficient moves this axis by its value times this number, at every pose.
     """
 
     situation: Situation
     plan: SamplingPlan
-    coefficients: Array
-    unit_index: np.ndarray
-    unit_axis: np.ndarray
+    unit_index: Counts
+    unit_axis: Counts
     unit_value: Array
-    visit_keys: np.ndarray
-    visit_law: np.ndarray
-    visit_index: np.ndarray
-    visit_axis: np.ndarray
+    visit_keys: NDArray[np.uint32]
+    visit_law: Counts
+    visit_index: Counts
+    visit_axis: Counts
     visit_value: Array
 
     @staticmethod
     def prepare(situation: Situation, plan: SamplingPlan) -> Sampler:
-        """Draw the units and lay out the tables."""
+        """Lay out the tables."""
         poses = len(situation.postures.tool)
         unit: list[tuple[int, int, Array]] = []
         visit: list[tuple[int, int, Array]] = []
-        keys: list[np.ndarray] = []
+        keys: list[NDArray[np.uint32]] = []
         laws: list[int] = []
         first = 0
         for term, acts in zip(situation.terms, situation.acts, strict=True):
@@ -95,35 +170,15 @@ class Sampler:
         return Sampler(
             situation,
             plan,
-            draw_units(situation.terms, plan),
             *_table(unit, poses),
             np.array(keys, dtype=np.uint32).reshape(-1, 2),
             np.array(laws, dtype=np.int64),
             *_table(visit, poses),
         )
 
-    def room(self) -> PoseSample:
-        """Room for the sample of one pose."""
-        units, visits = self.plan.units, self.plan.visits
-        return PoseSample(
-            np.empty((3, visits, units)),
-            np.empty((visits, units)),
-            np.empty((visits, units)),
-            np.empty((3, units)),
-            np.empty((7, units)),
-            np.empty(units),
-            np.empty(visits * units, dtype=np.int16),
-        )
-
-    def sample(self, pose: int, task: int, room: PoseSample | None = None) -> PoseSample:
-        """Sample one pose of the situation; its number, and that of the task, key the random numbers.
-
-        ``room`` is overwritten and returned where given: fresh memory costs as much as the kinematics.
-        """
-        sample = room if room is not None else self.room()
+    def _at(self, pose: int) -> tuple[Any, ...]:
         at = self.situation.postures
-        sample_pose(
-            self.coefficients,
+        return (
             self.unit_index,
             self.unit_axis,
             self.unit_value[pose],
@@ -135,64 +190,82 @@ class Sampler:
             at.direction[pose],
             at.column[pose],
             at.rotary,
-            0,
-            pose,
-            task,
-            sample.displacement,
-            sample.distance,
-            sample.turn,
-            sample.barycentre,
-            sample.moments,
-            sample.repeatability,
         )
-        return sample
+
+    def sample(
+        self,
+        pose: int,
+        number: int,
+        task: int,
+        line: Array,
+        coefficients: Array,
+        first: int,
+        units: int,
+        into: PoseSample,
+        counts: PoseSample | None = None,
+    ) -> None:
+        """Sample some units at one pose of the situation.
+
+        Parameters
+        ----------
+        pose : int
+            Its place in the situation.
+        number, task : int
+            Its number in the task and that of the task: they key the random numbers.
+        line : (3, 2)
+            Of `line_scale`.
+        coefficients : (coefficients, units)
+            Of `draw_units` from ``first`` on.
+        first, units : int
+        into : PoseSample
+            Of the whole population: takes what is known of each unit.
+        counts : PoseSample, optional
+            Takes the counts; ``into`` where not given.
+        """
+        to = into if counts is None else counts
+        at, blocks = slice(first, first + units), slice(first // LANES, first // LANES - (-units // LANES))
+        sums = np.empty((SUMS, blocks.stop - blocks.start))
+        kernel: Any = sample_units
+        kernel(
+            coefficients, *self._at(pose), first, units, self.plan.visits, number, task, line,
+            to.ratio_counts, to.ratio_pairs, to.line_counts, to.line_pairs, to.extremes,
+            into.accuracy[at], into.repeatability[at], into.square[at], sums,
+        )  # fmt: skip
+        into.sums[:, blocks] = sums
+
+    def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
+        """All units at one pose, at once."""
+        out = PoseSample.room(self.plan.units)
+        coefficients = draw_units(self.situation.terms, self.plan)
+        self.sample(pose, pose, task, line_scale(linear, pose), coefficients, 0, self.plan.units, out)
+        return out
+
+    def follow(self, pose: int, task: int = 0) -> tuple[Array, Array]:
+        """Every visit of every unit at one pose, one by one.
+
+        Returns
+        -------
+        displacement : (3, visits, units) [m]
+        turn : (visits, units) [rad]
+        """
+        displacement = np.empty((3, self.plan.visits, self.plan.units))
+        turn = np.empty((self.plan.visits, self.plan.units))
+        coefficients = draw_units(self.situation.terms, self.plan)
+        kernel: Any = follow_units
+        kernel(coefficients, *self._at(pose), pose, task, displacement, turn)
+        return displacement, turn
 
 
-def memory_needed(terms: Sequence[Term], plan: SamplingPlan, workers: int) -> int:
-    """Bytes that a run takes at most: the drawn units, and what each worker holds of one pose."""
-    drawn = sum(len(term.mean) for term in terms if term.life == "unit") * plan.units
-    # displacement, distance, turn, and the room in which ranks are sought
-    return 8 * (2 * drawn + workers * 6 * plan.units * plan.visits)
+def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
+    """First unit and number of units of every block."""
+    for first in range(0, units, block):
+        yield first, min(block, units - first)
 
 
-def sample_poses(
-    sampler: Sampler,
-    task: int,
-    reduce: Callable[[int, PoseSample], T],
-    workers: int = 1,
-    advance: Callable[[int], None] = lambda done: None,
-) -> list[T]:
-    """Sample every pose of a situation and keep what ``reduce`` makes of each, in the order of the poses.
-
-    Parameters
-    ----------
-    sampler : Sampler
-    task : int
-        Number of the task in the scenario.
-    reduce : callable (pose number, PoseSample) -> T
-        Called in a worker thread; must not keep the sample, whose room serves the next pose.
-    workers : int
-        Threads. The result does not depend on it.
-    advance : callable
-        Told the poses done since the last call.
-    """
-    rooms = threading.local()
-
-    def one(pose: int) -> T:
-        if not hasattr(rooms, "own"):
-            rooms.own = sampler.room()
-        return reduce(pose, sampler.sample(pose, task, rooms.own))
-
-    out: list[T] = []
-    with ThreadPoolExecutor(workers) as pool:
-        try:
-            for reduced in pool.map(one, range(len(sampler.situation.postures.tool))):
-                out.append(reduced)
-                advance(1)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-    return out
+def _bins_of(values: Array) -> tuple[int, int]:
+    bins = np.empty(2, dtype=np.int64)
+    ratio_bins(np.ascontiguousarray(values), bins)
+    return int(bins[0]), int(bins[1])
 
 
 def _visit_spreads(term: Term) -> tuple[Spread, ...]:
@@ -200,7 +273,7 @@ def _visit_spreads(term: Term) -> tuple[Spread, ...]:
     return term.draw.spreads
 
 
-def _table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[np.ndarray, np.ndarray, Array]:
+def _table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[Counts, Counts, Array]:
     index = np.array([k for k, _, _ in entries], dtype=np.int64)
     axis = np.array([a for _, a, _ in entries], dtype=np.int64)
     value = np.array([v for _, _, v in entries]).reshape(len(entries), poses)

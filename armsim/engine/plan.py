@@ -5,26 +5,54 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.random import Generator, Philox
 from numpy.typing import NDArray
 
 from armsim.core.population import LANES
-from armsim.spreads import Array
+from armsim.spreads import Array, open_interval
 from armsim.terms import Term
 
 UNIT_BLOCK = 4 * LANES
 """Units drawn by one generator: more units extend a population and leave its first units as they were."""
 
 
+Uniform = Literal["random", "sobol"]
+MOST_UNITS = 10_000_000
+
+
+@dataclass(frozen=True)
+class NumericalTolerance:
+    """How far the quantile asked for may be in doubt: a share of itself, or a length [m]."""
+
+    value: float
+    relative: bool = True
+
+    def of(self, quantile: float) -> float:
+        """Doubt allowed to a quantile. [m]"""
+        return self.value * quantile if self.relative else self.value
+
+
 @dataclass(frozen=True)
 class SamplingPlan:
-    """Built units, visits of every unit to every pose, and the seed of all random numbers."""
+    """Built units, visits of every unit to every pose, and the seed of all random numbers.
+
+    Parameters
+    ----------
+    units, visits, seed : int
+    tolerance : NumericalTolerance, optional
+        Take as many units as it asks for; ``units`` is then the number to begin with.
+    points : str
+        Where the uniform numbers of unit life come from: ``random``, or scrambled ``sobol`` nets of `UNIT_BLOCK` units.
+    """
 
     units: int = 2000
     visits: int = 30
     seed: int = 1
+    tolerance: NumericalTolerance | None = None
+    points: Uniform = "random"
 
 
 def key(seed: int, *names: object) -> bytes:
@@ -37,18 +65,53 @@ def key(seed: int, *names: object) -> bytes:
     return hashlib.blake2b(text.encode(), digest_size=16).digest()
 
 
-def draw_units(terms: Sequence[Term], plan: SamplingPlan) -> Array:
-    """Coefficients of unit life of every unit, shape (coefficients, units), in the order of the terms."""
-    blocks = range(0, plan.units, UNIT_BLOCK)
-    rows = [np.zeros((0, plan.units))]
-    for term in terms:
-        if term.life == "unit":
-            drawn = [
-                term.draw(Generator(Philox(key=int.from_bytes(key(plan.seed, term.name, start), "little"))), UNIT_BLOCK)
-                for start in blocks
-            ]
-            rows.append(np.concatenate(drawn, axis=1)[:, : plan.units])
-    return np.ascontiguousarray(np.concatenate(rows))
+def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units: int | None = None) -> Array:
+    """Coefficients of unit life of some units, in the order of the terms.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    plan : SamplingPlan
+    first : int
+        Number of the first unit, a multiple of `UNIT_BLOCK`.
+    units : int, optional
+        All of the plan where not given.
+
+    Returns
+    -------
+    (coefficients, units), with the units rounded up to a multiple of `LANES`
+
+    References
+    ----------
+    .. [1] Owen, "Scrambling Sobol' and Niederreiter-Xing points", J. Complexity 14 (1998) 466.
+    """
+    whole = -(-(plan.units if units is None else units) // LANES) * LANES
+    own = [term.draw for term in terms if term.life == "unit"]
+    names = [term.name for term in terms if term.life == "unit"]
+    out = np.empty((sum(len(draw.limits) for draw in own), whole))
+    for start in range(0, whole, UNIT_BLOCK):
+        net = _net(plan.seed, first + start, sum(draw.dimensions for draw in own)) if plan.points == "sobol" else None
+        row = column = 0
+        for draw, name in zip(own, names, strict=True):
+            if net is None:
+                drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
+            else:
+                drawn = draw.of(open_interval(net[column : column + draw.dimensions]))
+            out[row : row + len(drawn), start : start + UNIT_BLOCK] = drawn[:, : whole - start]
+            row, column = row + len(drawn), column + draw.dimensions
+    return out
+
+
+def _net(seed: int, first: int, dimensions: int) -> Array:
+    """A scrambled Sobol net of `UNIT_BLOCK` points, shape (dimensions, points), scrambled anew for every block."""
+    from scipy.stats import qmc
+
+    sobol = qmc.Sobol(dimensions, scramble=True, rng=Generator(_philox(seed, "sobol", first)))
+    return np.ascontiguousarray(sobol.random(UNIT_BLOCK).T)
+
+
+def _philox(seed: int, *names: object) -> Philox:
+    return Philox(key=int.from_bytes(key(seed, *names), "little"))
 
 
 def visit_key(seed: int, term: Term, coefficient: int) -> NDArray[np.uint32]:

@@ -1,4 +1,4 @@
-"""All that is known of one pose, from its sample and its first order."""
+"""All that is known of poses, from their samples and their first order, as rows of a table."""
 
 from __future__ import annotations
 
@@ -8,109 +8,93 @@ import numpy as np
 
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
-from armsim.engine.montecarlo import PoseSample
+from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample
 from armsim.engine.validation import validate
-from armsim.model.machine import Situation
-from armsim.results import (
-    ErrorStatistics,
-    FirstOrder,
-    Matrix,
-    OrientationStatistics,
-    PoseResult,
-    UnitQuantiles,
-    Vector,
-)
+from armsim.model.machine import Machine, Situation
+from armsim.posetable import BIAS, PoseTable, comparison_numbers
 from armsim.spreads import Array
 
 
-def pose_result(
-    situation: Situation,
-    linear: Linearised,
-    coverage: float,
-    name: str,
-    joints: Array,
-    pose: int,
-    sample: PoseSample,
-    accuracy: Array,
-) -> PoseResult:
-    """Statistics of a pose.
+def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
+    """Owner and cause of every share, each once, the bias last."""
+    return (*dict.fromkeys((term.owner, term.cause) for term in machine.terms), BIAS)
+
+
+def fill_first_order(table: PoseTable, joints: Array, situation: Situation, linear: Linearised) -> None:
+    """Write what needs no sample into a table of the same poses."""
+    columns, names = table.columns, {name: i for i, name in enumerate(table.share_names)}
+    poses = len(joints)
+    columns["joints"][:] = joints
+    columns["position"][:] = situation.postures.tool[:, :3, 3]
+    columns["first_order.mean"][:] = linear.mean
+    columns["first_order.rms"][:, 0] = np.sqrt(linear.mean_square)
+    columns["first_order.covariance"][:] = linear.covariance.reshape(poses, 9)
+    shares = columns["shares"]
+    shares[:] = 0.0
+    for term, own in zip(situation.terms, linear.contributions, strict=True):
+        shares[:, names[term.owner, term.cause]] += own
+    shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
+    total = np.sum(shares, axis=1, keepdims=True)
+    np.divide(shares, total, out=shares, where=total > 0)
+
+
+def fill_sampled(
+    table: PoseTable, row: int, linear: Linearised, coverage: float, sample: PoseSample, line: Array, visits: int
+) -> None:
+    """Write the statistics of a sample into a row.
 
     Parameters
     ----------
-    situation, linear
-        All poses of the task.
+    table : PoseTable
+        Of the poses of ``linear``.
+    row : int
+    linear : Linearised
     coverage : float
         Of the requirement.
-    name, joints, pose
-        Name, joint positions and number of this one.
     sample : PoseSample
-    accuracy : (units,) [m]
-        AP of every unit.
+    line : (3, 2)
+        On which its coordinates were counted.
+    visits : int
     """
-    mean_square, spread = stats.mean_over_units(sample.moments[0] + sample.moments[1] + sample.moments[2])
-    mean = sample.barycentre.mean(axis=1)
-    xx, yy, zz, xy, xz, yz, turned = sample.moments.mean(axis=1)
+    columns = table.columns
+    n = len(sample.accuracy) * visits
+    x, y, z, xx, yy, zz, xy, xz, yz, turned = sample.sums.sum(axis=1) / n
+    mean = np.array([x, y, z])
     products = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
-    wanted = dict.fromkeys((0.95, coverage))
-    *found, p50, p99 = stats.nested_quantiles(sample.distance, list(wanted), sample.bins, plain=(0.5, 0.99))
-    p95, at_coverage = found[0], found[-1]
-    rms_interval = None
+    mean_square, spread = stats.mean_over_units(sample.square)
+    columns["error.mean"][row] = mean
+    columns["error.covariance"][row] = np.ravel(products - np.outer(mean, mean))
+    columns["error.rms"][row] = math.sqrt(mean_square)
     if spread is not None:
         half = 1.96 * spread
-        rms_interval = (math.sqrt(max(0.0, mean_square - half)), math.sqrt(mean_square + half))
-    return PoseResult(
-        name=name,
-        joints=tuple(joints.tolist()),
-        position=vector(situation.postures.tool[pose, :3, 3]),
-        error=ErrorStatistics(
-            mean=vector(mean),
-            covariance=matrix(products - np.outer(mean, mean)),
-            rms=math.sqrt(mean_square),
-            rms_interval=rms_interval,
-            p50=p50.value,
-            p95=p95.value,
-            p99=p99.value,
-            max=float(sample.distance.max()),
-            p95_interval=p95.interval,
-            at_coverage=at_coverage.value,
-            at_coverage_interval=at_coverage.interval,
-        ),
-        orientation_error=OrientationStatistics(
-            rms=math.sqrt(float(turned)), p95=stats.Ranked(sample.turn, sample.bins).quantiles((0.95,))[0]
-        ),
-        accuracy=_unit_quantiles(accuracy),
-        repeatability=_unit_quantiles(sample.repeatability),
-        first_order=FirstOrder(
-            mean=vector(linear.mean[pose]),
-            rms=math.sqrt(linear.mean_square[pose]),
-            covariance=matrix(linear.covariance[pose]),
-            validation=validate(linear, pose, sample.displacement, sample.bins),
-        ),
-        shares=_shares(situation, linear, pose),
-    )
+        columns["error.rms_interval"][row] = math.sqrt(max(0.0, mean_square - half)), math.sqrt(mean_square + half)
+    distance = sample.counted(DISTANCE, visits)
+    (p95, at), (p95_interval, at_interval) = distance.estimates((0.95, coverage))
+    p50, p99 = distance.quantiles((0.5, 0.99))
+    for path, value in (
+        ("error.p50", p50),
+        ("error.p95", p95),
+        ("error.p99", p99),
+        ("error.max", sample.extremes[1, DISTANCE]),
+        ("error.p95_interval", p95_interval),
+        ("error.at_coverage", at),
+        ("error.at_coverage_interval", at_interval),
+        ("orientation_error.rms", math.sqrt(turned)),
+        ("orientation_error.p95", sample.counted(TURN, visits).quantiles((0.95,))[0]),
+    ):
+        columns[path][row] = value
+    _fill_units(table, row, "accuracy", sample.accuracy)
+    if visits > 1:
+        _fill_units(table, row, "repeatability", sample.repeatability)
+    ends = [sample.coordinate(axis, line, visits).estimates((0.025, 0.975)) for axis in range(3)]
+    judged = validate(linear, row, np.array([values for values, _ in ends]), np.array([both for _, both in ends]))
+    columns["first_order.validation"][row] = [
+        number for comparison in judged for number in comparison_numbers(comparison)
+    ]
 
 
-def _shares(situation: Situation, linear: Linearised, pose: int) -> dict[str, dict[str, float]]:
-    parts, bias = linear.shares(pose)
-    shares: dict[str, dict[str, float]] = {}
-    for term, share in zip(situation.terms, parts.tolist(), strict=True):
-        own = shares.setdefault(term.owner, {})
-        own[term.cause] = own.get(term.cause, 0.0) + share
-    return {**shares, "bias": {"mean": bias}}
-
-
-def _unit_quantiles(values: Array) -> UnitQuantiles:
-    if math.isnan(values[0]):  # repeatability from a single visit
-        return UnitQuantiles(None, None, None, None)
-    p50, p95 = stats.unit_quantiles(values, (0.5, 0.95))
-    return UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
-
-
-def vector(values: Array) -> Vector:
-    """Three floats."""
-    return (float(values[0]), float(values[1]), float(values[2]))
-
-
-def matrix(values: Array) -> Matrix:
-    """Three rows of three floats."""
-    return (vector(values[0]), vector(values[1]), vector(values[2]))
+def _fill_units(table: PoseTable, row: int, path: str, values: Array) -> None:
+    for name, estimate in zip(("p50", "p95"), stats.unit_quantiles(values, (0.5, 0.95)), strict=True):
+        table.columns[f"{path}.{name}"][row] = estimate.value
+        if estimate.interval is not None:
+            table.columns[f"{path}.{name}_interval"][row] = estimate.interval

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from armsim.core.selection import BINS, count_bins, pick_ranks, share_variance
 from armsim.spreads import Array
 
 LEVEL = 0.95
@@ -29,29 +29,93 @@ def quantile(ordered: Array, p: float) -> float:
     return float(ordered[min(len(ordered), max(1, math.ceil(p * len(ordered) - 1e-9))) - 1])
 
 
-class Ranked:
-    """A sample that gives its members by rank without being sorted.
+class Counted:
+    """A population of units with several visits each, of which the counts in bins are known.
+
+    A quantile is read within its bin as if the members of the bin lay evenly; it is off by less than the bin's width,
+    which sampling outweighs.
 
     Parameters
     ----------
-    values : any shape, contiguous
-    bins : (n,) int16, optional
-        Room to work in: fresh memory costs more than the counting.
+    counts : (bins,)
+        From the lowest bin that holds a value to the highest.
+    pairs : (bins,), optional
+        Of the larger of each two visits of one unit.
+    edges : (bins + 1,)
+        Of the bins.
+    ends : (2,)
+        Smallest and largest value.
+    units, visits : int
     """
 
-    def __init__(self, values: Array, bins: NDArray[np.int16] | None = None) -> None:
-        self.values = values.reshape(-1)
-        self.bins = np.empty(len(self.values), dtype=np.int16) if bins is None else bins
-        self.upto = np.empty(BINS + 1, dtype=np.int64)
-        count_bins(self.values, self.values.min(), self.values.max(), self.bins, self.upto)
+    def __init__(
+        self,
+        counts: NDArray[np.int64],
+        pairs: NDArray[np.int64] | None,
+        edges: Array,
+        ends: Array,
+        units: int,
+        visits: int,
+    ) -> None:
+        self.counts, self.edges, self.ends = counts, edges.copy(), ends
+        self.edges[0], self.edges[-1] = ends
+        self.upto = np.concatenate([[0], np.cumsum(counts)])
+        self.pairs_upto = None if pairs is None else np.cumsum(pairs)
+        self.units, self.visits = units, visits
 
-    def quantiles(self, ps: Sequence[float]) -> list[float]:
-        """As `quantile`, for several probabilities at once."""
-        n = len(self.values)
-        ranks = np.array([min(n, max(1, math.ceil(p * n - 1e-9))) - 1 for p in ps], dtype=np.int64)
-        out = np.empty(len(ranks))
-        pick_ranks(self.values, self.bins, self.upto, ranks, out)
-        return [float(value) for value in out]
+    def quantiles(self, ps: ArrayLike) -> Array:
+        """Smallest value that at least the share p does not exceed, for every p. JCGM 101:2008 7.7."""
+        n = self.upto[-1]
+        rank = np.clip(np.ceil(np.asarray(ps) * n - 1e-9).astype(np.int64), 1, n)
+        held = np.searchsorted(self.upto, rank) - 1
+        inside = (rank - self.upto[held] - 0.5) / self.counts[held]
+        low, high = self.edges[held], self.edges[held + 1]
+        return np.asarray(np.clip(low + inside * (high - low), *self.ends))
+
+    def estimates(self, ps: Sequence[float]) -> tuple[Array, Array]:
+        """Quantiles and their 95 % intervals.
+
+        Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
+        that which gives the share of visits below the quantile the variance seen between units; the exact binomial
+        interval at that size, read off the sample, is the interval. nan where so few units bound the quantile from one
+        side only: the variance between them cannot be trusted there either.
+
+        With F the chance that a visit is below, and G that both of two visits of one unit are (counted on their larger
+        one), the share of V visits of a unit varies between units by
+
+            (G - F^2) + (F - G) / V
+
+        Returns
+        -------
+        values : (k,)
+        intervals : (k, 2)
+
+        References
+        ----------
+        .. [1] Woodruff, J. Am. Stat. Assoc. 47 (1952) 635: quantile intervals through the distribution function.
+        .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
+        """
+        p = np.asarray(ps, dtype=float)
+        values = self.quantiles(p)
+        none = np.full((len(p), 2), np.nan)
+        if self.units < 2:
+            return values, none
+        n = self.upto[-1]
+        rank = np.clip(np.ceil(p * n - 1e-9).astype(np.int64), 1, n)
+        held = np.searchsorted(self.upto, rank) - 1
+        below = self.upto[held + 1] / n
+        variance = below * (1 - below)
+        if self.pairs_upto is not None and self.pairs_upto[-1]:
+            both = self.pairs_upto[held] / self.pairs_upto[-1]
+            # what the mean over so few units takes away from their variance is given back
+            variance = ((both - below**2) + (below - both) / self.visits) / (1 - 1 / self.units)
+        variance = np.maximum(variance, 0.0) / self.units
+        with np.errstate(divide="ignore", invalid="ignore"):
+            effective = np.where(variance > 0, below * (1 - below) / variance, float(self.units))
+        effective = np.minimum(np.maximum(effective, 1.0) * _degrees_of_freedom(self.units, int(n)), float(n))
+        low, high = clopper_pearson_ends(effective * p, effective)
+        ends = np.stack([self.quantiles(low), self.quantiles(high)], axis=1)
+        return values, np.where(_unbounded(p, np.minimum(effective, self.units))[:, None], np.nan, ends)
 
 
 def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
@@ -61,56 +125,21 @@ def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
     ----------
     .. [1] Clopper, Pearson, Biometrika 26 (1934) 404.
     """
+    low, high = clopper_pearson_ends(np.array([passed]), np.array([n]))
+    return float(low[0]), float(high[0])
+
+
+def clopper_pearson_ends(passed: Array, n: Array) -> tuple[Array, Array]:
+    """Lower and upper ends of `clopper_pearson` for many at once."""
     from scipy.special import betaincinv
 
-    low = float(betaincinv(passed, n - passed + 1, TAIL)) if passed > 0 else 0.0
-    high = float(betaincinv(passed + 1, n - passed, 1 - TAIL)) if passed < n else 1.0
+    inner_low, inner_high = np.maximum(passed, 1e-300), np.maximum(n - passed, 1e-300)
+    low = np.where(passed > 0, betaincinv(inner_low, n - passed + 1, TAIL), 0.0)
+    high = np.where(passed < n, betaincinv(passed + 1, inner_high, 1 - TAIL), 1.0)
     return low, high
 
 
-def nested_quantiles(
-    values: Array, ps: Sequence[float], bins: NDArray[np.int16] | None = None, plain: Sequence[float] = ()
-) -> list[Estimate]:
-    """Quantiles of a population of units with several visits each.
-
-    Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
-    that which gives the share of visits below the quantile the variance seen between units; the exact binomial interval
-    at that size, read off the sample, is the interval. None where so few units bound the quantile from one side only:
-    the variance between them cannot be trusted there either.
-
-    Parameters
-    ----------
-    values : (visits, units)
-    ps : sequence of float
-    bins : (visits * units,) int16, optional
-        As in `Ranked`.
-    plain : sequence of float
-        Further probabilities, whose quantiles follow without an interval.
-
-    References
-    ----------
-    .. [1] Woodruff, J. Am. Stat. Assoc. 47 (1952) 635: quantile intervals through the distribution function.
-    .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
-    """
-    visits, units = values.shape
-    ranked = Ranked(values, bins)
-    at = ranked.quantiles([*ps, *plain])
-    rest = [Estimate(value, None) for value in at[len(ps) :]]
-    if units < 2:
-        return [Estimate(value, None) for value in at]
-    factor = _degrees_of_freedom(units, units * visits)
-    share = np.empty(units)
-    ends: list[tuple[float, float] | None] = []
-    for p, value in zip(ps, at, strict=False):
-        variance = share_variance(values, value, share) / units
-        n = p * (1 - p) / variance if variance > 0 else float(units)
-        n = min(n * factor, float(units * visits))
-        ends.append(None if _unbounded(p, min(n, units)) else clopper_pearson(n * p, n))
-    read = iter(ranked.quantiles([x for end in ends if end is not None for x in end]))
-    bounded = [None if end is None else (next(read), next(read)) for end in ends]
-    return [Estimate(value, interval) for value, interval in zip(at, bounded, strict=False)] + rest
-
-
+@lru_cache
 def _degrees_of_freedom(units: int, samples: int) -> float:
     """Korn and Graubard's factor for a variance that is itself estimated, from so many units."""
     from scipy.special import stdtrit
@@ -118,9 +147,9 @@ def _degrees_of_freedom(units: int, samples: int) -> float:
     return float((stdtrit(samples - 1, 1 - TAIL) / stdtrit(units - 1, 1 - TAIL)) ** 2)
 
 
-def _unbounded(p: float, n: float) -> bool:
+def _unbounded(p: Array, n: Array | int) -> NDArray[np.bool_]:
     """Whether a quantile of n independent members may well lie beyond the largest or the smallest of them."""
-    return bool(p**n > TAIL or (1 - p) ** n > TAIL)
+    return np.asarray((p**n > TAIL) | ((1 - p) ** n > TAIL))
 
 
 def unit_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
@@ -135,21 +164,28 @@ def unit_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
     ----------
     .. [1] Conover, Practical Nonparametric Statistics, 3rd ed. (1999) 3.2: order statistics and the binomial law.
     """
-    from scipy.special import bdtr, bdtrik
-
     ordered = np.sort(values)
     n = len(ordered)
     out = []
     for p in ps:
-        interval = None
-        if not _unbounded(p, n):
-            ranks = []
-            for tail in (TAIL, 1 - TAIL):  # smallest rank r with P(B <= r) >= tail, B binomial
-                rank = max(0.0, math.ceil(bdtrik(tail, n, p)) - 1)
-                ranks.append(int(rank if bdtr(rank, n, p) >= tail else rank + 1))
-            interval = (float(ordered[ranks[0] - 1]), float(ordered[ranks[1]]))
+        ranks = _interval_ranks(n, p)
+        interval = None if ranks is None else (float(ordered[ranks[0]]), float(ordered[ranks[1]]))
         out.append(Estimate(quantile(ordered, p), interval))
     return out
+
+
+@lru_cache
+def _interval_ranks(n: int, p: float) -> tuple[int, int] | None:
+    """Places in an ordered sample between which its quantile lies; None where the sample is too small."""
+    from scipy.special import bdtr, bdtrik
+
+    if _unbounded(np.array(p), n):
+        return None
+    ranks = []
+    for tail in (TAIL, 1 - TAIL):  # smallest rank r with P(B <= r) >= tail, B binomial
+        rank = max(0.0, math.ceil(bdtrik(tail, n, p)) - 1)
+        ranks.append(int(rank if bdtr(rank, n, p) >= tail else rank + 1))
+    return ranks[0] - 1, ranks[1]
 
 
 def mean_over_units(per_unit: Array) -> tuple[float, float | None]:
@@ -158,15 +194,15 @@ def mean_over_units(per_unit: Array) -> tuple[float, float | None]:
     return float(np.mean(per_unit)), float(np.std(per_unit, ddof=1) / math.sqrt(n)) if n > 1 else None
 
 
-def pose_accuracy(barycentre: Array) -> Array:
-    """AP of every unit: distance of the barycentre of its attained poses from the command. ISO 9283:1998 7.2.1.
+def pose_accuracy(attained: ArrayLike) -> float:
+    """AP of one unit: distance of the barycentre of its attained poses from the command. ISO 9283:1998 7.2.1.
 
     Parameters
     ----------
-    barycentre : (3, units) [m]
-        Of the errors.
+    attained : (3, visits) [m]
+        Errors of the visits.
     """
-    return np.asarray(np.sqrt(np.sum(barycentre**2, axis=0)))
+    return float(np.linalg.norm(np.mean(np.asarray(attained, dtype=float), axis=1)))
 
 
 def pose_repeatability(attained: ArrayLike) -> float:

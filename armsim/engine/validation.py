@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
-from armsim.results import Comparison, Verdict
+from armsim.posetable import Comparison, Verdict
 from armsim.spreads import Array
 
 NORMAL_95 = 1.959963984540054
 """Coverage factor of a normal law at 95 %."""
 
 
-def validate(linear: Linearised, pose: int, displacement: Array, bins: NDArray[np.int16]) -> tuple[Comparison, ...]:
+def validate(linear: Linearised, pose: int, ends: Array, intervals: Array) -> tuple[Comparison, ...]:
     """Coverage intervals of every coordinate by both ways, compared to two significant digits and to one.
 
     The tolerance is that of the largest coordinate: a coordinate that hardly errs is not held to its own digits.
@@ -26,23 +25,20 @@ def validate(linear: Linearised, pose: int, displacement: Array, bins: NDArray[n
     linear : Linearised
     pose : int
         Its number there.
-    displacement : (3, visits, units) [m]
-    bins : (visits * units,) int16
-        Room to work in, as in `statistics.Ranked`.
+    ends : (3, 2) [m]
+        The 2.5 % and the 97.5 % quantile of each coordinate by Monte Carlo.
+    intervals : (3, 2, 2) [m]
+        Of those; nan where the sample cannot tell.
 
     References
     ----------
     .. [1] JCGM 101:2008 clause 8, and 7.9.2 for the tolerance.
     """
     std = np.sqrt(np.diag(linear.covariance[pose]))
-    rows: list[tuple[float, float]] = []
-    for axis in range(3):
-        values = displacement[axis]
-        low, high = stats.nested_quantiles(values, (0.025, 0.975), bins)
-        centre, half = float(linear.mean[pose, axis]), NORMAL_95 * float(std[axis])
-        for end, found in ((centre - half, low), (centre + half, high)):
-            wide = math.inf if found.interval is None else (found.interval[1] - found.interval[0]) / 2
-            rows.append((abs(end - found.value), wide))
+    predicted = linear.mean[pose][:, None] + NORMAL_95 * std[:, None] * np.array([-1.0, 1.0])
+    wide = (intervals[:, :, 1] - intervals[:, :, 0]) / 2
+    wide = np.where(np.isnan(wide), math.inf, wide)
+    rows = list(zip(np.abs(predicted - ends).ravel().tolist(), wide.ravel().tolist(), strict=True))
     return tuple(_compare(digits, rows, stats.numerical_tolerance(float(std.max()), digits)) for digits in (2, 1))
 
 

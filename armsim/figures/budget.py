@@ -20,7 +20,7 @@ def error_budget(result: Result, task: TaskResult) -> Figure:
 
     Shares are averaged over the poses, each pose weighted by its mean square error.
     """
-    owners = [owner for owner in task.poses[0].shares if owner != "bias"]
+    owners = [owner for owner in dict.fromkeys(owner for owner, _ in task.poses.share_names) if owner != "bias"]
     weights = task.column("first_order.rms") ** 2
     weights = weights / weights.sum() if weights.sum() else np.full(len(weights), 1 / len(weights))
     ranked = sorted((cause for cause in task.summary.causes if cause != "bias"), key=lambda c: -task.summary.causes[c])

@@ -73,7 +73,7 @@ def population(result: Result, task: TaskResult) -> Figure:
 
 def pose_errors(result: Result, task: TaskResult, most: int = 24) -> Figure:
     """Tool-point error of named poses: median to 95 % with its interval, and the largest seen."""
-    chosen = sorted(task.poses, key=lambda pose: -pose.error.p95)[:most]
+    chosen = [task.poses[int(n)] for n in np.argsort(-task.column("error.p95"), kind="stable")[:most]]
     unit = unit_for([chosen[0].error.max])
     requirement = result.requirement
     with style.style():

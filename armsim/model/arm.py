@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -122,6 +122,10 @@ class Arm:
     joints: tuple[ArmJoint, ...]
     motions: tuple[Motion, ...]
     groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def __getstate__(self) -> dict[str, object]:
+        """Its fields alone: what is worked out from them need not travel to another process."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
 
     @cached_property
     def names(self) -> tuple[str, ...]:

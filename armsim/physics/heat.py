@@ -7,23 +7,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.random import Generator
 
 from armsim.shapes import Shape
 from armsim.spreads import Array, Spread
-from armsim.terms import Act, Axis, Term
+from armsim.terms import Act, Axis, Draw, Term
 
 
 @dataclass(frozen=True)
-class WarmDraw:
+class WarmDraw(Draw):
     """Draw of a temperature rise, and of its products with the drifts of every part."""
 
     rise: Spread
     drifts: tuple[Spread, ...]
 
-    def __call__(self, generator: Generator, n: int) -> Array:
-        rise = self.rise.draw(generator, n)
-        return np.stack([rise, *(rise * drift.draw(generator, n) for drift in self.drifts)])
+    @property
+    def dimensions(self) -> int:
+        return 1 + len(self.drifts)
+
+    def of(self, uniform: Array) -> Array:
+        rise = self.rise.quantile(uniform[0])
+        return np.stack([rise, *(rise * drift.quantile(u) for drift, u in zip(self.drifts, uniform[1:], strict=True))])
 
     @property
     def limits(self) -> tuple[float, ...]:

@@ -6,11 +6,10 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.random import Generator
 
 from armsim.shapes import Constant, Wave
 from armsim.spreads import NONE, Array, Spread
-from armsim.terms import SHAFT, Act, Part, Term, independent, polar
+from armsim.terms import SHAFT, Act, Draw, Part, Term, independent, polar
 
 
 def sub_divisional_error(
@@ -77,14 +76,18 @@ def sub_divisional_error(
 
 
 @dataclass(frozen=True)
-class TurnedPair:
+class TurnedPair(Draw):
     """Draw of one quantity on sine and another of the same law on cosine, at a phase that is not known."""
 
     spread: Spread
 
-    def __call__(self, generator: Generator, n: int) -> Array:
-        on_sine, on_cosine = self.spread.draw(generator, n), self.spread.draw(generator, n)
-        phase = generator.uniform(0.0, 2 * np.pi, n)
+    @property
+    def dimensions(self) -> int:
+        return 3
+
+    def of(self, uniform: Array) -> Array:
+        on_sine, on_cosine = self.spread.quantile(uniform[:2])
+        phase = 2 * np.pi * uniform[2]
         cosine, sine = np.cos(phase), np.sin(phase)
         return np.stack([on_sine * cosine - on_cosine * sine, on_sine * sine + on_cosine * cosine])
 

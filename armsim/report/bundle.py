@@ -78,7 +78,8 @@ def write_bundle(
     try:
         partial.chmod(0o755)
         note("results and tables")
-        (partial / MARK).write_bytes(result.to_json())
+        with (partial / MARK).open("wb") as file:
+            file.writelines(result.pieces())
         write_tables(partial / "tables", result)
         note("figures")
         drawn = list(_figures(result))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Iterable
 from pathlib import Path
 
+from armsim.posetable import PoseResult
 from armsim.present import ARCSECOND
-from armsim.results import JointSheet, PoseResult, Result, TaskResult, TermSheet
+from armsim.results import JointSheet, Result, TaskResult, TermSheet
 
 UM = 1e6
 
@@ -15,18 +17,17 @@ UM = 1e6
 def write_tables(folder: Path, result: Result) -> None:
     """Write poses, shares, joints, terms and unreachable points as CSV into a new folder."""
     folder.mkdir()
-    poses = [_pose_row(result, task, pose) for task in result.tasks for pose in task.poses]
+    poses = (_pose_row(result, task, pose) for task in result.tasks for pose in task.poses)
     _write(folder / "poses.csv", _pose_header(result), poses)
     _write(
         folder / "shares.csv",
         ["task", "pose", "owner", "cause", "share of mean square error [1]"],
-        [
-            [task.name, pose.name, owner, cause, share]
+        (
+            [task.name, name, owner, cause, share]
             for task in result.tasks
-            for pose in task.poses
-            for owner, causes in pose.shares.items()
-            for cause, share in causes.items()
-        ],
+            for name, shares in zip(task.poses.names, task.poses.columns["shares"], strict=True)
+            for (owner, cause), share in zip(task.poses.share_names, shares.tolist(), strict=True)
+        ),
     )
     _write(
         folder / "joints.csv",
@@ -116,8 +117,8 @@ def _factor(sheet: JointSheet) -> float:
     return ARCSECOND.factor if sheet.unit == "rad" else UM
 
 
-def _write(path: Path, header: list[str], rows: list[list[object]]) -> None:
+def _write(path: Path, header: list[str], rows: Iterable[list[object]]) -> None:
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(header)
-        writer.writerows([[f"{v:.9g}" if isinstance(v, float) else v for v in row] for row in rows])
+        writer.writerows([f"{v:.9g}" if isinstance(v, float) else v for v in row] for row in rows)

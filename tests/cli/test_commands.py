@@ -143,9 +143,10 @@ def test_one_visit_tells_no_repeatability(starter: Path, tmp_path: Path) -> None
 
 
 def test_too_large_a_sample_is_refused(starter: Path, tmp_path: Path) -> None:
-    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 9_000_000, "--visits", 9000)
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 9_000_000, "--memory", "500MiB")
     assert done.returncode == 3
-    assert "GiB" in done.stderr
+    assert "--memory" in done.stderr
+    assert "at most" in done.stderr
     assert list(tmp_path.iterdir()) == []
 
 

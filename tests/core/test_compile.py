@@ -7,11 +7,11 @@ import sys
 from pathlib import Path
 
 from armsim.core import compile as compiling
-from armsim.core.population import sample_pose
+from armsim.core.population import sample_units
 
 
 def test_a_cached_kernel_is_stamped_with_all_kernel_sources() -> None:
-    assert sample_pose._cache._cache_file._source_stamp == compiling.STAMP  # type: ignore[attr-defined]
+    assert sample_units._cache._cache_file._source_stamp == compiling.STAMP  # type: ignore[attr-defined]
     assert "screws.py" in {name for name, _, _ in compiling.STAMP}
 
 

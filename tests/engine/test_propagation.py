@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from support import normal_joint, normal_machine, planar_arm, published_arm
 
+from armsim.core.counting import ratio_edges
 from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import Sampler, sample_poses
+from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, Sampler, line_scale
 from armsim.engine.plan import SamplingPlan, draw_units
+from armsim.engine.statistics import pose_accuracy, pose_repeatability
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
@@ -16,11 +18,18 @@ from armsim.terms import Axis
 
 
 def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndarray:
-    def reduce(pose, sample):  # type: ignore[no-untyped-def]
-        square = np.sum(sample.displacement**2, axis=0)
-        return square.mean(), square.mean(axis=0).std() / np.sqrt(plan.units)
+    """Mean square error of the tool point at each pose and its standard deviation of the mean, shape (poses, 2)."""
+    situation = machine.at(q)
+    linear, sampler = linearise(situation), Sampler.prepare(situation, plan)
+    samples = [sampler.whole(pose, linear) for pose in range(len(q))]
+    return np.array([[s.square.mean(), s.square.std() / np.sqrt(plan.units)] for s in samples])
 
-    return np.array(sample_poses(Sampler.prepare(machine.at(q), plan), 0, reduce, workers=2))
+
+def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple[PoseSample, np.ndarray, np.ndarray]:
+    """The first pose as the statistics see it, and every visit of it: displacement and turn."""
+    situation = machine.at(q)
+    sampler = Sampler.prepare(situation, plan)
+    return sampler.whole(0, linearise(situation)), *sampler.follow(0)
 
 
 def test_planar_two_link_arm_in_closed_form() -> None:
@@ -30,8 +39,8 @@ def test_planar_two_link_arm_in_closed_form() -> None:
     closed = (l1**2 + l2**2 + 2 * l1 * l2 * np.cos(q[:, 1])) * s1**2 + l2**2 * s2**2
     machine = normal_machine(planar_arm(l1, l2), s1, s2)
     np.testing.assert_allclose(linearise(machine.at(q)).mean_square, closed, rtol=1e-9)
-    sampled = mean_squares(machine, q, SamplingPlan(4000, 5, 2))
-    assert np.all(np.abs(sampled[:, 0] - closed) < 4.5 * sampled[:, 1] + 1e-6 * closed)
+    found = mean_squares(machine, q, SamplingPlan(4000, 5, 2))
+    assert np.all(np.abs(found[:, 0] - closed) < 4.5 * found[:, 1] + 1e-6 * closed)
 
 
 def test_rms_along_a_ray_grows_with_the_reach() -> None:
@@ -50,9 +59,9 @@ def test_large_errors_leave_first_order_behind_and_stay_exact() -> None:
     """One joint, normal error of 0.5 rad, arm of 1 m: E|dp|^2 = 2 (1 - exp(-s^2/2)). Source: characteristic function."""
     s = 0.5
     machine = normal_machine(planar_arm(1.0), s)
-    sampled = mean_squares(machine, np.zeros((1, 1)), SamplingPlan(20_000, 5, 3))
+    found = mean_squares(machine, np.zeros((1, 1)), SamplingPlan(20_000, 5, 3))
     exact = 2 * (1 - np.exp(-(s**2) / 2))
-    assert abs(sampled[0, 0] - exact) < 4 * sampled[0, 1]
+    assert abs(found[0, 0] - exact) < 4 * found[0, 1]
     assert linearise(machine.at(np.zeros((1, 1)))).mean_square[0] == pytest.approx(s**2)
 
 
@@ -62,15 +71,13 @@ def test_quantisation_alone_at_the_tool() -> None:
     step = 2 * np.pi / (periods * 2**bits)
     arm = planar_arm(lever)
     machine = Machine(arm, (Joint("j1", Encoder("coarse", signal_periods=periods, interpolation=bits)),))
-    sampled = mean_squares(machine, np.array([[0.3]]), SamplingPlan(4000, 10, 4))
+    found = mean_squares(machine, np.array([[0.3]]), SamplingPlan(4000, 10, 4))
     true = np.random.default_rng(5).uniform(0, 1, 100_000)
     reading = step * np.floor(true / step + 0.5)
     tool = lever * np.exp(1j * true) - lever * np.exp(1j * reading)
     rms = np.sqrt(np.mean(np.abs(tool) ** 2))
     assert rms == pytest.approx(step * lever / np.sqrt(12), rel=0.01)
-    assert np.sqrt(sampled[0, 0]) == pytest.approx(
-        step * lever / np.sqrt(12), rel=4 * sampled[0, 1] / sampled[0, 0] / 2
-    )
+    assert np.sqrt(found[0, 0]) == pytest.approx(step * lever / np.sqrt(12), rel=4 * found[0, 1] / found[0, 0] / 2)
 
 
 def test_monte_carlo_against_first_order_over_two_hundred_poses() -> None:
@@ -83,11 +90,11 @@ def test_monte_carlo_against_first_order_over_two_hundred_poses() -> None:
     machine = Machine(arm, tuple(terms), tuple((Axis(n, "a"), Spread("normal", 2e-5)) for n in arm.names))
     q = np.random.default_rng(6).uniform(-1.5, 1.5, (200, 6))
     linear = linearise(machine.at(q)).mean_square
-    sampled = mean_squares(machine, q, SamplingPlan(1500, 2, 6))
-    deviation = (sampled[:, 0] - linear) / sampled[:, 1]
+    found = mean_squares(machine, q, SamplingPlan(1500, 2, 6))
+    deviation = (found[:, 0] - linear) / found[:, 1]
     assert np.abs(deviation).max() < 5
     # poses share their units, so their deviations go together; the average ratio is one within what 1500 units allow
-    assert np.sqrt(sampled[:, 0] / linear).mean() == pytest.approx(1.0, abs=4 * (sampled[:, 1] / linear / 2).max())
+    assert np.sqrt(found[:, 0] / linear).mean() == pytest.approx(1.0, abs=4 * (found[:, 1] / linear / 2).max())
 
 
 def test_means_of_different_joints_add_as_vectors() -> None:
@@ -102,23 +109,8 @@ def test_means_of_different_joints_add_as_vectors() -> None:
     linear = linearise(machine.at(q))
     assert linear.mean[0, 1] == pytest.approx(1e-4 * (0.7 + 0.3))
     assert linear.mean_square[0] == pytest.approx(1e-8 * (0.7 + 0.3) ** 2)
-    sampled = mean_squares(machine, q, SamplingPlan(10, 2, 1))
-    assert sampled[0, 0] == pytest.approx(linear.mean_square[0], rel=1e-6)
-
-
-def test_the_same_seed_gives_the_same_bits_for_any_number_of_workers() -> None:
-    machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 1e-4)
-    q = np.random.default_rng(0).uniform(-1, 1, (20, 2))
-    plan = SamplingPlan(600, 7, 11)
-
-    def run(workers: int) -> list[bytes]:
-        return sample_poses(Sampler.prepare(machine.at(q), plan), 0, lambda pose, s: s.displacement.tobytes(), workers)
-
-    assert run(1) == run(3)
-    other = sample_poses(
-        Sampler.prepare(machine.at(q), SamplingPlan(600, 7, 12)), 0, lambda pose, s: s.displacement.tobytes()
-    )
-    assert other[0] != run(1)[0]
+    found = mean_squares(machine, q, SamplingPlan(10, 2, 1))
+    assert found[0, 0] == pytest.approx(linear.mean_square[0], rel=1e-6)
 
 
 def test_more_units_and_visits_extend_a_population() -> None:
@@ -128,9 +120,9 @@ def test_more_units_and_visits_extend_a_population() -> None:
         "disc", signal_periods=64, interpolation=8, track_radius=1e-2, graduation_error=Spread("uniform", 1e-4)
     )
     machine = Machine(arm, tuple(Joint(n, disc) for n in arm.names))
-    small = Sampler.prepare(machine.at(np.zeros((1, 2))), SamplingPlan(300, 5, 1)).sample(0, 0)
-    large = Sampler.prepare(machine.at(np.zeros((1, 2))), SamplingPlan(2000, 9, 1)).sample(0, 0)
-    np.testing.assert_array_equal(large.displacement[:, :5, :300], small.displacement)
+    _, small, _ = sampled(machine, [[0.0, 0.0]], SamplingPlan(300, 5, 1))
+    _, large, _ = sampled(machine, [[0.0, 0.0]], SamplingPlan(2000, 9, 1))
+    np.testing.assert_array_equal(large[:, :5, :300], small)
 
 
 def test_a_cause_draws_the_same_numbers_whatever_stands_beside_it() -> None:
@@ -147,35 +139,65 @@ def test_lives_are_kept_apart() -> None:
     unit = Machine(
         arm, (Joint("j1", Encoder("i", signal_periods=1, interpolation=60), mastering=Spread("normal", 1e-4)),)
     )
-    sample = Sampler.prepare(unit.at([[0.0]]), SamplingPlan(500, 10, 1)).sample(0, 0)
+    sample, displacement, _ = sampled(unit, [[0.0]], SamplingPlan(500, 10, 1))
     assert sample.repeatability.max() < 1e-12
-    assert np.linalg.norm(sample.barycentre, axis=0).std() > 1e-5
+    assert sample.accuracy.std() > 1e-5
     visit = normal_machine(arm, 1e-4)
-    sample = Sampler.prepare(visit.at([[0.0]]), SamplingPlan(500, 10, 1)).sample(0, 0)
+    sample, displacement, _ = sampled(visit, [[0.0]], SamplingPlan(500, 10, 1))
     assert sample.repeatability.min() > 1e-5
     # a mean of ten
-    assert sample.barycentre[1].std() == pytest.approx(0.5e-4 / np.sqrt(10), rel=4 / np.sqrt(2 * 500))
+    assert displacement.mean(axis=1)[1].std() == pytest.approx(0.5e-4 / np.sqrt(10), rel=4 / np.sqrt(2 * 500))
 
 
 def test_orientation_error_of_one_joint_is_its_own_error() -> None:
     """Source: geometry: the tool of a one-joint arm turns by what the joint turns."""
-    machine = normal_machine(planar_arm(0.5), 1e-3)
-    sample = Sampler.prepare(machine.at([[0.2]]), SamplingPlan(3000, 4, 1)).sample(0, 0)
-    np.testing.assert_allclose(2 * 0.5 * np.sin(sample.turn / 2), sample.distance, rtol=1e-9)  # the chord
-    large = normal_machine(planar_arm(0.5), 1.0)
-    sample = Sampler.prepare(large.at([[0.2]]), SamplingPlan(500, 4, 1)).sample(0, 0)
-    np.testing.assert_allclose(2 * 0.5 * np.sin(sample.turn / 2), sample.distance, rtol=1e-9)
-    assert sample.turn.max() <= np.pi
+    for std, units in ((1e-3, 3000), (1.0, 500)):
+        sample, displacement, turn = sampled(normal_machine(planar_arm(0.5), std), [[0.2]], SamplingPlan(units, 4, 1))
+        chord = np.linalg.norm(displacement, axis=0)
+        np.testing.assert_allclose(2 * 0.5 * np.sin(turn / 2), chord, rtol=1e-9)
+        assert turn.max() <= np.pi
+        assert sample.extremes[1, TURN] == turn.max()
 
 
-def test_moments_of_the_kernel_are_those_of_its_samples() -> None:
-    """Source: numpy on the same samples."""
+@pytest.mark.parametrize(("units", "visits"), [(700, 9), (300, 1), (1, 40), (257, 1100)])
+def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) -> None:
+    """Counts, sums, AP and RP against numpy on every visit, also where visits are drawn twice. Source: numpy; ISO 9283."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 2e-3)
-    sample = Sampler.prepare(machine.at([[0.2, 0.7]]), SamplingPlan(700, 9, 1)).sample(0, 0)
-    e = sample.displacement
-    np.testing.assert_allclose(sample.distance, np.linalg.norm(e, axis=0), rtol=1e-12)
-    np.testing.assert_allclose(sample.barycentre, e.mean(axis=1), rtol=1e-12, atol=1e-20)
-    pairs = [(0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)]
-    for row, (i, j) in enumerate(pairs):
-        np.testing.assert_allclose(sample.moments[row], (e[i] * e[j]).mean(axis=0), rtol=1e-9, atol=1e-24)
-    np.testing.assert_allclose(sample.moments[6], (sample.turn**2).mean(axis=0), rtol=1e-12)
+    sample, e, turn = sampled(machine, [[0.2, 0.7]], SamplingPlan(units, visits, 1))
+    distance = np.linalg.norm(e, axis=0)
+    np.testing.assert_allclose(sample.accuracy, [pose_accuracy(e[:, :, u]) for u in range(units)], rtol=1e-9)
+    if visits > 1:
+        rp = [pose_repeatability(e[:, :, u]) for u in range(units)]
+        np.testing.assert_allclose(sample.repeatability, rp, rtol=1e-9)
+    else:
+        assert np.isnan(sample.repeatability).all()
+    np.testing.assert_allclose(sample.square, (distance**2).mean(axis=0), rtol=1e-12)
+    products = [e[i] * e[j] for i, j in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))]
+    sums = [x.sum() for x in (*e, *products, turn**2)]
+    scale = np.sqrt((distance**2).sum())
+    np.testing.assert_allclose(sample.sums.sum(axis=1), sums, rtol=1e-9, atol=1e-12 * scale)
+    for measure, values in enumerate((distance, turn, *e)):
+        assert sample.extremes[0, measure] == pytest.approx(values.min(), rel=1e-12)
+        assert sample.extremes[1, measure] == pytest.approx(values.max(), rel=1e-12)
+    assert sample.ratio_counts.sum(axis=1).tolist() == [units * visits] * 2
+    assert sample.line_counts.sum(axis=1).tolist() == [units * visits] * 3
+    assert sample.ratio_pairs.sum() == units * (visits // 2)
+    wanted = np.quantile(distance, [0.1, 0.5, 0.95], method="inverted_cdf")
+    np.testing.assert_allclose(sample.counted(DISTANCE, visits).quantiles([0.1, 0.5, 0.95]), wanted, rtol=2.0**-11)
+    larger = np.maximum(distance[0 : visits // 2 * 2 : 2], distance[1::2])
+    touched = sample.touched(DISTANCE)
+    edge = ratio_edges(np.array([(touched.start + touched.stop) // 2]))[0]
+    assert sample.ratio_pairs[: (touched.start + touched.stop) // 2].sum() == np.count_nonzero(larger < edge)
+
+
+def test_coordinates_are_counted_about_their_mean() -> None:
+    """Source: numpy.quantile on every visit; bins are 1/128 of a standard deviation wide."""
+    machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 2e-3)
+    situation = machine.at([[0.2, 0.7]])
+    linear = linearise(situation)
+    sample, e, _ = sampled(machine, [[0.2, 0.7]], SamplingPlan(2000, 10, 1))
+    for axis in range(2):
+        values, intervals = sample.coordinate(axis, line_scale(linear, 0), 10).estimates((0.025, 0.975))
+        np.testing.assert_allclose(values, np.quantile(e[axis], [0.025, 0.975]), atol=e[axis].std() / 128)
+        assert (intervals[:, 0] < values).all()
+        assert (values < intervals[:, 1]).all()

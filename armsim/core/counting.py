@@ -1,0 +1,65 @@
+"""Order statistics without keeping the sample: every value is counted into a bin, and counts of any parts add up.
+
+Two scales of bins. `ratio_bins` serves lengths and angles, not negative: bins of equal ratio width by the leading bits
+of the number itself, from 2^-60 to 1024, so that no scale need be known beforehand. `line_bins` serves coordinates: bins
+of equal width about a centre.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from armsim.core.compile import Floats, Indices, compiled
+
+MANTISSA = 11
+"""Leading bits of the fraction that tell bins apart: a bin is 2^-12 to 2^-11 of its value wide."""
+LOWEST, HIGHEST = -60, 10
+"""Powers of two at the ends; what lies beyond is counted in the end bins."""
+RATIO_BINS = (HIGHEST - LOWEST) << MANTISSA
+LINE_BINS = 4096
+_SHIFT = np.int64(52 - MANTISSA)
+_FIRST = np.int64((LOWEST + 1023) << MANTISSA)
+
+
+@compiled
+def ratio_bins(values: Floats, bins: Indices) -> None:
+    """Bin of every value on the ratio scale, shape (lanes,); no nan."""
+    bits = values.view(np.int64)
+    for u in range(values.shape[0]):
+        bins[u] = min(max((bits[u] >> _SHIFT) - _FIRST, np.int64(0)), np.int64(RATIO_BINS - 1))
+
+
+def ratio_edges(bins: Indices) -> Floats:
+    """Lower edges of bins of the ratio scale; bin n ends where n + 1 begins. The lowest begins at 0."""
+    edges = ((np.asarray(bins, dtype=np.int64) + _FIRST) << _SHIFT).view(np.float64)
+    return np.where(np.asarray(bins) == 0, 0.0, edges)
+
+
+@compiled
+def line_bins(values: Floats, low: float, per: float, bins: Indices) -> None:
+    """Bin of every value on the line scale, ``per`` bins a unit from ``low`` on, shape (lanes,); no nan."""
+    for u in range(values.shape[0]):
+        bins[u] = np.int64(min(max((values[u] - low) * per, 0.0), LINE_BINS - 1.0))
+
+
+@compiled
+def tally(bins: Indices, counts: Indices) -> None:
+    """Count the bins."""
+    for u in range(bins.shape[0]):
+        counts[bins[u]] += 1
+
+
+@compiled
+def tally_larger(a: Indices, b: Indices, counts: Indices) -> None:
+    """Count the larger of each two bins."""
+    for u in range(a.shape[0]):
+        counts[max(a[u], b[u])] += 1
+
+
+@compiled
+def widen(values: Floats, low: Floats, high: Floats) -> None:
+    """Take values into the running smallest and largest of each lane."""
+    for u in range(values.shape[0]):
+        x = values[u]
+        low[u] = x if x < low[u] else low[u]
+        high[u] = x if x > high[u] else high[u]

@@ -1,0 +1,90 @@
+"""Where pieces are done: threads, processes, or the workers of a cluster. Scheduling is left to the libraries."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from armsim.errors import RunError
+
+P = TypeVar("P")
+T = TypeVar("T")
+AHEAD = 4
+"""Pieces handed out for every worker before the first of them is back."""
+RETRIES = 10
+"""Times that a piece is done again elsewhere when its worker is lost."""
+
+
+@contextmanager
+def threads(workers: int) -> Iterator[Executor]:
+    """Threads of this process; compiled kernels hold no interpreter lock."""
+    pool = ThreadPoolExecutor(workers)
+    yield from _until_done(pool)
+
+
+@contextmanager
+def processes(workers: int) -> Iterator[Executor]:
+    """Processes on this machine, each started afresh."""
+    pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+    yield from _until_done(pool)
+
+
+def _until_done(pool: Executor) -> Iterator[Executor]:
+    try:
+        yield pool
+    except BrokenProcessPool as error:
+        raise RunError("a worker process was killed; was there memory for all of them?") from error
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown()
+
+
+@contextmanager
+def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int]]:
+    """Workers of a running cluster of dask.distributed, and the threads that they have together.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, such as ``tcp://10.0.0.5:8786``.
+    timeout : float
+        Longest wait for it. [s]
+
+    Raises
+    ------
+    RunError
+        The package is not installed, no scheduler answers, or no worker is there.
+    """
+    try:
+        from distributed import Client as _Client
+    except ImportError as error:
+        raise RunError("--cluster needs the package 'distributed': pip install 'armsim[cluster]'") from error
+    client_of: Any = _Client
+    try:
+        client = client_of(address, timeout=timeout, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise RunError(f"no cluster answers at {address}: {error}") from error
+    try:
+        at_once = sum(client.nthreads().values())
+        if not at_once:
+            raise RunError(f"the cluster at {address} has no workers")
+        yield client.get_executor(pure=False, retries=RETRIES), at_once
+    finally:
+        client.close()
+
+
+def in_order(pool: Executor, workers: int, do: Callable[[P], T], pieces: Iterable[P]) -> Iterator[T]:
+    """What ``do`` makes of every piece, in their order, with few of them under way at any time."""
+    under_way: deque[Future[T]] = deque()
+    for piece in pieces:
+        under_way.append(pool.submit(do, piece))
+        if len(under_way) >= AHEAD * workers:
+            yield under_way.popleft().result()
+    while under_way:
+        yield under_way.popleft().result()

@@ -1,0 +1,114 @@
+"""How a run is laid out in the memory it may take."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from armsim.engine.montecarlo import PoseSample
+from armsim.engine.plan import UNIT_BLOCK, SamplingPlan
+from armsim.errors import RunError
+from armsim.model.machine import Machine
+
+GIB = 2**30
+MEMORY = GIB
+"""Bytes that a run may take where nothing else is said."""
+BASE = 380 * 2**20
+"""Bytes of the interpreter, the libraries, compiled kernels and the figures of a report; measured by the benchmark."""
+PROCESS = 240 * 2**20
+"""Bytes of one more process that samples."""
+BLOCK = 8 * UNIT_BLOCK
+"""Units drawn at a time where they cannot all be kept."""
+NAME = 200
+"""Bytes that the name of a pose and what belongs to it take beside its numbers."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Sizes on which the result does not depend.
+
+    Parameters
+    ----------
+    unit_block : int
+        Units drawn at a time; all of them where they fit.
+    group : int
+        Poses that share one drawing of a block.
+    estimate : int
+        Bytes that the run takes at most.
+    """
+
+    unit_block: int
+    group: int
+    estimate: int
+
+
+def lay_out(
+    machine: Machine,
+    plan: SamplingPlan,
+    poses: int,
+    row: int,
+    workers: int = 1,
+    memory: int = MEMORY,
+    processes: bool = False,
+    batch: int = 0,
+) -> Layout:
+    """Sizes for a run.
+
+    Parameters
+    ----------
+    machine : Machine
+    plan : SamplingPlan
+    poses : int
+        Of all tasks together.
+    row : int
+        Numbers kept of each.
+    workers : int
+    memory : int
+        Bytes that may be taken.
+    processes : bool
+        Whether workers are processes, which keep everything for themselves.
+    batch : int
+        Units that must be drawn together; 0 if any number may.
+
+    Raises
+    ------
+    RunError
+        It cannot fit; says what would.
+    """
+    rows = poses * (8 * row + NAME)
+    fixed = BASE + rows + (workers * PROCESS if processes else 0)
+    coefficients = sum(len(term.mean) for term in machine.terms if term.life == "unit")
+    owners = workers if processes else 1
+
+    def drawn(units: int) -> int:
+        return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
+
+    def rooms(units: int, group: int) -> int:
+        return workers * (group + (1 if batch else 0)) * PoseSample.bytes_needed(units)
+
+    if not batch:
+        whole = fixed + owners * drawn(plan.units) + rooms(plan.units, 1)
+        if whole <= memory:
+            return Layout(plan.units, 1, whole)
+    block = min(batch or BLOCK, plan.units)
+    least = fixed + workers * drawn(block) + rooms(plan.units, 1)
+    if least > memory:
+        raise RunError(_advice(plan, poses, rows, least, fixed + workers * drawn(block), workers, memory))
+    group = max(1, min(64, int((memory - least) / rooms(plan.units, 1)) + 1))
+    return Layout(block, group, least + rooms(plan.units, group) - rooms(plan.units, 1))
+
+
+def _advice(
+    plan: SamplingPlan, poses: int, rows: int, least: int, without_units: int, workers: int, memory: int
+) -> str:
+    found = f"{plan.units} units at {poses} poses need {least / GIB:.3g} GiB of memory, allowed {memory / GIB:.3g}"
+    advice = [f"--memory {math.ceil(least / GIB * 10) / 10:g}GiB"]
+    if workers > 1:
+        advice.append(f"fewer than {workers} workers")
+    left = memory - without_units - workers * PoseSample.bytes_needed(0)
+    fits = int(left / workers / (PoseSample.bytes_needed(1000) - PoseSample.bytes_needed(0)) * 1000)
+    if fits >= UNIT_BLOCK:
+        advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
+    elif rows > memory / 10:
+        advice.append("fewer poses (a wider step)")
+    return f"{found}: take {', or '.join(advice)}"

@@ -1,0 +1,169 @@
+"""A whole run: the pieces of all tasks through one executor, once or until a tolerance is reached."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.engine import executors
+from armsim.engine.layout import GIB, lay_out
+from armsim.engine.plan import MOST_UNITS, UNIT_BLOCK, NumericalTolerance, SamplingPlan, draw_units
+from armsim.engine.pose import share_names
+from armsim.engine.work import Job, pieces, work
+from armsim.model.machine import Machine
+from armsim.posetable import PoseTable
+from armsim.results import Adaptive, Requirement
+from armsim.spreads import Array
+
+Progress = Callable[[str, int, int], None]
+"""Told the name of the task, poses done, poses in all."""
+Note = Callable[[str], None]
+LEAST_BATCHES = 5
+"""Batches before their scatter is believed; the guide begins with two."""
+LEAST_TRIALS = 10_000
+"""Trials of a batch at least. JCGM 101:2008 7.9.4 b."""
+MARGIN = 1.1
+"""Batches taken beyond what their scatter so far foretells, so that few rounds are needed."""
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """Poses of a task: name, joints of shape (poses, joints), speeds of the same shape or none."""
+
+    name: str
+    joints: Array
+    speeds: Array | None
+
+
+@dataclass(frozen=True, eq=False)
+class Sampled:
+    """What came of it: numbers of the `PoseTable` and units that pass, for every task."""
+
+    job: Job
+    tasks: tuple[tuple[Array, NDArray[np.bool_]], ...]
+    adaptive: Adaptive | None
+
+
+@dataclass(frozen=True, eq=False)
+class Sampling:
+    """A machine and a place where it is sampled."""
+
+    machine: Machine
+    requirement: Requirement | None
+    coverage: float
+    workers: int
+    memory: int
+    pool: Executor
+    apart: bool
+
+    def run(self, plan: SamplingPlan, asked: list[Asked], progress: Progress, note: Note) -> Sampled:
+        """Sample all poses; with a tolerance, with ever more units until it is reached.
+
+        A run that ends with some number of units is, to the bit, the run that asks for that number.
+        """
+        if plan.tolerance is None:
+            job = self._job(plan, asked, 0, note)
+            return Sampled(job, self._once(job, asked, progress), None)
+        batch = batch_units(plan, self.coverage)
+        count = max(LEAST_BATCHES, -(-plan.units // batch))
+        while True:
+            job = self._job(replace(plan, units=count * batch), asked, batch, note)
+            tasks = self._once(job, asked, progress)
+            reached = self._judge(job, asked, tasks, plan.tolerance, count)
+            if reached.reached or count * batch >= MOST_UNITS:
+                return Sampled(job, tasks, reached)
+            wanted = math.ceil(MARGIN * count * reached.doubt**2)
+            count = min(max(count + 1, wanted), MOST_UNITS // batch)
+
+    def _job(self, plan: SamplingPlan, asked: list[Asked], batch: int, note: Note) -> Job:
+        poses = sum(len(task.joints) for task in asked)
+        row = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
+        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.apart, batch)
+        samples = poses * plan.units * plan.visits
+        note(
+            f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
+            f"at most {layout.estimate / GIB:.2g} GiB of memory"
+        )
+        return Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
+
+    def _once(self, job: Job, asked: list[Asked], progress: Progress) -> tuple[tuple[Array, NDArray[np.bool_]], ...]:
+        coefficients = None
+        if not self.apart and job.layout.unit_block >= job.plan.units:
+            coefficients = draw_units(job.machine.terms, job.plan)
+        do = partial(work, job) if coefficients is None else partial(work, job, coefficients=coefficients)
+        out = []
+        for number, task in enumerate(asked):
+            cut = pieces(number, task.joints, task.speeds, self.workers)
+            total = len(task.joints)
+            width = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
+            values = np.empty((total, width))
+            passing = np.ones(job.plan.units, dtype=bool)
+            at = 0
+            progress(task.name, 0, total)
+            for done in executors.in_order(self.pool, self.workers, do, cut):
+                values[at : at + len(done.values)] = done.values
+                at += len(done.values)
+                # a unit passes if it passes everywhere
+                passing &= np.unpackbits(done.passing, count=job.plan.units).astype(bool)
+                progress(task.name, at, total)
+            out.append((values, passing))
+        return tuple(out)
+
+    def _judge(
+        self,
+        job: Job,
+        asked: list[Asked],
+        tasks: tuple[tuple[Array, NDArray[np.bool_]], ...],
+        tolerance: NumericalTolerance,
+        count: int,
+    ) -> Adaptive:
+        worst, where = 0.0, ""
+        for task, (values, _) in zip(asked, tasks, strict=True):
+            table = PoseTable(("",) * len(values), share_names(self.machine), values)
+            quantile, doubt = table.column("error.at_coverage"), table.column("error.at_coverage_doubt")
+            allowed = np.array([tolerance.of(float(q)) for q in quantile])
+            ratio = np.divide(doubt, allowed, out=np.zeros_like(doubt), where=doubt > 0)
+            if ratio.max() >= worst:
+                worst, where = float(ratio.max()), f"pose {int(np.argmax(ratio)) + 1} of {task.name}"
+        return Adaptive(count, job.batch, worst, where, worst <= 1.0)
+
+
+def batch_units(plan: SamplingPlan, coverage: float) -> int:
+    """Units of a batch: so many that their visits make M trials, M = max(J, 10^4), J = 100 / (1 - p) rounded up.
+
+    References
+    ----------
+    .. [1] JCGM 101:2008 7.9.4 b.
+    """
+    trials = max(math.ceil(100 / (1 - coverage)), LEAST_TRIALS)
+    return -(-trials // (plan.visits * UNIT_BLOCK)) * UNIT_BLOCK
+
+
+@contextmanager
+def sampling(
+    machine: Machine,
+    requirement: Requirement | None,
+    coverage: float,
+    workers: int | None,
+    memory: int,
+    processes: bool = False,
+    cluster: str | None = None,
+) -> Iterator[Sampling]:
+    """A place to sample: threads, processes, or a cluster, there until the end of the block."""
+    workers = workers or os.cpu_count() or 1
+    with ExitStack() as stack:
+        if cluster is not None:
+            pool, workers = stack.enter_context(executors.cluster(cluster))
+        elif processes:
+            pool = stack.enter_context(executors.processes(workers))
+        else:
+            pool = stack.enter_context(executors.threads(workers))
+        yield Sampling(machine, requirement, coverage, workers, memory, pool, processes or cluster is not None)
