@@ -1,8 +1,8 @@
 """Order statistics without keeping the sample: every value is counted into a bin, and counts of any parts add up.
 
-Two scales of bins. `ratio_bins` serves lengths and angles, not negative: bins of equal ratio width by the leading bits
-of the number itself, from 2^-60 to 1024, so that no scale need be known beforehand. `line_bins` serves coordinates: bins
-of equal width about a centre.
+Two scales of bins. `ratio_bins` serves lengths and angles, not negative: bins in proportion to the value, by the
+leading bits of the number itself, from 2^-60 to 1024, so that no scale need be known beforehand. `line_bins` serves
+coordinates: bins of equal width about a centre.
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from armsim.engine.montecarlo import PoseSample
 from armsim.engine.plan import UNIT_BLOCK, SamplingPlan
@@ -13,7 +14,7 @@ from armsim.model.machine import Machine
 GIB = 2**30
 MEMORY = GIB
 """Bytes that a run may take where nothing else is said."""
-BASE = 380 * 2**20
+BASE = 460 * 2**20
 """Bytes of the interpreter, the libraries, compiled kernels and the figures of a report; measured by the benchmark."""
 PROCESS = 240 * 2**20
 """Bytes of one more process that samples."""
@@ -21,6 +22,9 @@ BLOCK = 8 * UNIT_BLOCK
 """Units drawn at a time where they cannot all be kept."""
 NAME = 200
 """Bytes that the name of a pose and what belongs to it take beside its numbers."""
+
+
+Where = Literal["threads", "processes", "cluster"]
 
 
 @dataclass(frozen=True)
@@ -49,7 +53,7 @@ def lay_out(
     row: int,
     workers: int = 1,
     memory: int = MEMORY,
-    processes: bool = False,
+    where: Where = "threads",
     batch: int = 0,
 ) -> Layout:
     """Sizes for a run.
@@ -65,8 +69,9 @@ def lay_out(
     workers : int
     memory : int
         Bytes that may be taken.
-    processes : bool
-        Whether workers are processes, which keep everything for themselves.
+    where : str
+        ``threads`` share what is drawn; ``processes`` keep everything for themselves; on a ``cluster`` the memory holds
+        for this process and for each process of the cluster on its own.
     batch : int
         Units that must be drawn together; 0 if any number may.
 
@@ -76,9 +81,14 @@ def lay_out(
         It cannot fit; says what would.
     """
     rows = poses * (8 * row + NAME)
-    fixed = BASE + rows + (workers * PROCESS if processes else 0)
+    if where == "cluster":
+        if BASE + rows > memory:
+            raise RunError(_advice(plan, poses, rows, BASE + rows, BASE + rows, 1, memory))
+        workers, fixed = 1, PROCESS
+    else:
+        fixed = BASE + rows + (workers * PROCESS if where == "processes" else 0)
     coefficients = sum(len(term.mean) for term in machine.terms if term.life == "unit")
-    owners = workers if processes else 1
+    owners = 1 if where == "threads" else workers
 
     def drawn(units: int) -> int:
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way

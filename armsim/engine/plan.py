@@ -106,7 +106,8 @@ def _net(seed: int, first: int, dimensions: int) -> Array:
     """A scrambled Sobol net of `UNIT_BLOCK` points, shape (dimensions, points), scrambled anew for every block."""
     from scipy.stats import qmc
 
-    sobol = qmc.Sobol(dimensions, scramble=True, rng=Generator(_philox(seed, "sobol", first)))
+    entropy = int.from_bytes(key(seed, "sobol", first), "little")
+    sobol = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(entropy))
     return np.ascontiguousarray(sobol.random(UNIT_BLOCK).T)
 
 

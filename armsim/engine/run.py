@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.engine import executors
-from armsim.engine.layout import GIB, lay_out
+from armsim.engine.layout import GIB, Where, lay_out
 from armsim.engine.plan import MOST_UNITS, UNIT_BLOCK, NumericalTolerance, SamplingPlan, draw_units
 from armsim.engine.pose import share_names
 from armsim.engine.work import Job, pieces, work
@@ -62,7 +62,7 @@ class Sampling:
     workers: int
     memory: int
     pool: Executor
-    apart: bool
+    where: Where
 
     def run(self, plan: SamplingPlan, asked: list[Asked], progress: Progress, note: Note) -> Sampled:
         """Sample all poses; with a tolerance, with ever more units until it is reached.
@@ -86,7 +86,7 @@ class Sampling:
     def _job(self, plan: SamplingPlan, asked: list[Asked], batch: int, note: Note) -> Job:
         poses = sum(len(task.joints) for task in asked)
         row = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
-        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.apart, batch)
+        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch)
         samples = poses * plan.units * plan.visits
         note(
             f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
@@ -96,7 +96,7 @@ class Sampling:
 
     def _once(self, job: Job, asked: list[Asked], progress: Progress) -> tuple[tuple[Array, NDArray[np.bool_]], ...]:
         coefficients = None
-        if not self.apart and job.layout.unit_block >= job.plan.units:
+        if self.where == "threads" and job.layout.unit_block >= job.plan.units:
             coefficients = draw_units(job.machine.terms, job.plan)
         do = partial(work, job) if coefficients is None else partial(work, job, coefficients=coefficients)
         out = []
@@ -166,4 +166,5 @@ def sampling(
             pool = stack.enter_context(executors.processes(workers))
         else:
             pool = stack.enter_context(executors.threads(workers))
-        yield Sampling(machine, requirement, coverage, workers, memory, pool, processes or cluster is not None)
+        where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
+        yield Sampling(machine, requirement, coverage, workers, memory, pool, where)
