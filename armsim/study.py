@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -123,7 +124,10 @@ class Study:
         from armsim import __version__
 
         scenario = self.scenario
-        found = [(task, task.find(scenario.machine.arm)) for task in scenario.tasks]
+        found = []
+        for task in scenario.tasks:
+            looking = partial(progress, f"{task.name}: points")
+            found.append((task, task.find(scenario.machine.arm, looking)))
         for task, poses in found:
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))

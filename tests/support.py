@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import roboticstoolbox as rtb
 
-from armsim.core.counting import RATIO_BINS, ratio_bins, ratio_edges, tally, tally_larger
+from armsim.core.counting import RATIO_BINS, RATIO_EDGES, ratio_bins, tally, tally_larger
 from armsim.engine.statistics import Counted
 from armsim.model.arm import Arm, ArmJoint, Motion
 from armsim.model.chain import denavit_hartenberg
@@ -88,6 +88,6 @@ def counted(values: np.ndarray) -> Counted:
         if visit % 2:
             tally_larger(bins[visit - 1], bins[visit], pairs)
     touched = slice(bins.min(), bins.max() + 1)
-    edges = ratio_edges(np.arange(touched.start, touched.stop + 1))
+    edges = RATIO_EDGES[touched.start : touched.stop + 1]
     ends = np.array([values.min(), values.max()], dtype=float)
     return Counted(counts[touched], pairs[touched], edges, ends, units, visits)

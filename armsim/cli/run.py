@@ -39,9 +39,11 @@ def run(
     check_destination(folder)
     with _progress() as (progress, note):
         result = study.run(workers, progress, allowed, processes, cluster, note)
-    plan = study.scenario.plan
-    command = f"armsim run {shlex.quote(str(scenario))} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
-    write_bundle(folder, result, study.scenario, command, _note)
+        plan = study.scenario.plan
+        command = (
+            f"armsim run {shlex.quote(str(scenario))} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
+        )
+        write_bundle(folder, result, study.scenario, command, progress)
     if json:
         sys.stdout.write(result.to_json().decode())
     else:
@@ -66,11 +68,6 @@ def _bytes(text: str) -> int:
     return int(float(found[1]) * _BYTES[found[2]])
 
 
-def _note(text: str) -> None:
-    if sys.stderr.isatty():
-        print(f"writing {text}", file=sys.stderr)
-
-
 @contextmanager
 def _progress() -> Iterator[tuple[Progress, Note]]:
     from rich.console import Console
@@ -80,14 +77,14 @@ def _progress() -> Iterator[tuple[Progress, Note]]:
     if not console.is_terminal:
         yield lambda task, done, total: None, lambda text: print(text, file=sys.stderr)
         return
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total} poses"))
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
     with Progress(*columns, TimeRemainingColumn(), console=console) as bars:
         known: dict[str, TaskID] = {}
 
         def advance(task: str, done: int, total: int) -> None:
             if task not in known:
                 known[task] = bars.add_task(task, total=total)
-            bars.update(known[task], completed=done)
+            bars.update(known[task], completed=done, total=total)
 
         yield advance, lambda text: console.print(text, highlight=False)
 

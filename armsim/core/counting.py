@@ -7,6 +7,8 @@ coordinates: bins of equal width about a centre.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from armsim.core.compile import Floats, Indices, compiled
@@ -29,10 +31,14 @@ def ratio_bins(values: Floats, bins: Indices) -> None:
         bins[u] = min(max((bits[u] >> _SHIFT) - _FIRST, np.int64(0)), np.int64(RATIO_BINS - 1))
 
 
-def ratio_edges(bins: Indices) -> Floats:
-    """Lower edges of bins of the ratio scale; bin n ends where n + 1 begins. The lowest begins at 0."""
-    edges = ((np.asarray(bins, dtype=np.int64) + _FIRST) << _SHIFT).view(np.float64)
-    return np.where(np.asarray(bins) == 0, 0.0, edges)
+def _ratio_edges() -> Floats:
+    edges = ((np.arange(RATIO_BINS + 1, dtype=np.int64) + _FIRST) << _SHIFT).view(np.float64)
+    edges[0] = 0.0
+    return edges
+
+
+RATIO_EDGES = _ratio_edges()
+"""Edges of the bins of the ratio scale, shape (RATIO_BINS + 1,); the lowest begins at 0."""
 
 
 @compiled
@@ -63,3 +69,31 @@ def widen(values: Floats, low: Floats, high: Floats) -> None:
         x = values[u]
         low[u] = x if x < low[u] else low[u]
         high[u] = x if x > high[u] else high[u]
+
+
+@compiled
+def read_quantiles(upto: Indices, edges: Floats, ends: Floats, ps: Floats, held: Indices, out: Floats) -> None:
+    """Smallest member that at least the share p does not exceed, as if the members of a bin lay evenly in it.
+
+    Parameters
+    ----------
+    upto : (bins + 1,)
+        Members before each bin, and in all.
+    edges : (bins + 1,)
+        Of the bins.
+    ends : (2,)
+        Smallest and largest member, which bound the outer bins.
+    ps : (k,)
+    held : (k,), written
+        Bin of each.
+    out : (k,), written
+    """
+    n = upto[-1]
+    for i in range(ps.shape[0]):
+        rank = min(max(np.int64(math.ceil(ps[i] * n - 1e-9)), np.int64(1)), n)
+        b = np.searchsorted(upto, rank) - 1
+        inside = (rank - upto[b] - 0.5) / (upto[b + 1] - upto[b])
+        held[i] = b
+        low = ends[0] if b == 0 else edges[b]
+        high = ends[1] if b == upto.shape[0] - 2 else edges[b + 1]
+        out[i] = low + inside * (high - low)

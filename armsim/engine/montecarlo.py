@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.core import philox
-from armsim.core.counting import LINE_BINS, RATIO_BINS, ratio_bins, ratio_edges
+from armsim.core.counting import LINE_BINS, RATIO_BINS, RATIO_EDGES, ratio_bins
 from armsim.core.population import LANES, MEASURES, SUMS, follow_units, sample_units
 from armsim.engine.firstorder import Linearised
 from armsim.engine.plan import SamplingPlan, draw_units, visit_key
@@ -105,7 +105,7 @@ class PoseSample:
         """Distance or turn of all visits."""
         touched = self.touched(measure)
         pairs = self.ratio_pairs[touched] if measure == DISTANCE else None
-        edges = ratio_edges(np.arange(touched.start, touched.stop + 1))
+        edges = RATIO_EDGES[touched.start : touched.stop + 1]
         ends = self.extremes[:, measure]
         return Counted(self.ratio_counts[measure, touched], pairs, edges, ends, len(self.accuracy), visits)
 

@@ -69,7 +69,8 @@ def fill_sampled(
         half = 1.96 * spread
         columns["error.rms_interval"][row] = math.sqrt(max(0.0, mean_square - half)), math.sqrt(mean_square + half)
     distance = sample.counted(DISTANCE, visits)
-    (p95, at), (p95_interval, at_interval) = distance.estimates((0.95, coverage))
+    coordinates = [(sample.coordinate(axis, line, visits), (0.025, 0.975)) for axis in range(3)]
+    ((p95, at), (p95_interval, at_interval)), *ends = stats.estimates_of([(distance, (0.95, coverage)), *coordinates])
     p50, p99 = distance.quantiles((0.5, 0.99))
     for path, value in (
         ("error.p50", p50),
@@ -86,7 +87,6 @@ def fill_sampled(
     _fill_units(table, row, "accuracy", sample.accuracy)
     if visits > 1:
         _fill_units(table, row, "repeatability", sample.repeatability)
-    ends = [sample.coordinate(axis, line, visits).estimates((0.025, 0.975)) for axis in range(3)]
     judged = validate(linear, row, np.array([values for values, _ in ends]), np.array([both for _, both in ends]))
     columns["first_order.validation"][row] = [
         number for comparison in judged for number in comparison_numbers(comparison)

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from armsim.core.counting import read_quantiles
 from armsim.spreads import Array
 
 LEVEL = 0.95
@@ -57,65 +58,81 @@ class Counted:
         units: int,
         visits: int,
     ) -> None:
-        self.counts, self.edges, self.ends = counts, edges.copy(), ends
-        self.edges[0], self.edges[-1] = ends
-        self.upto = np.concatenate([[0], np.cumsum(counts)])
+        self.edges, self.ends = edges, np.ascontiguousarray(ends)
+        self.upto = np.zeros(len(counts) + 1, dtype=np.int64)
+        np.cumsum(counts, out=self.upto[1:])
         self.pairs_upto = None if pairs is None else np.cumsum(pairs)
         self.units, self.visits = units, visits
 
     def quantiles(self, ps: ArrayLike) -> Array:
         """Smallest value that at least the share p does not exceed, for every p. JCGM 101:2008 7.7."""
-        n = self.upto[-1]
-        rank = np.clip(np.ceil(np.asarray(ps) * n - 1e-9).astype(np.int64), 1, n)
-        held = np.searchsorted(self.upto, rank) - 1
-        inside = (rank - self.upto[held] - 0.5) / self.counts[held]
-        low, high = self.edges[held], self.edges[held + 1]
-        return np.asarray(np.clip(low + inside * (high - low), *self.ends))
+        return self._read(np.asarray(ps, dtype=float))[0]
+
+    def _read(self, ps: Array) -> tuple[Array, NDArray[np.int64]]:
+        """Quantiles, and the bins in which they lie."""
+        out, held = np.empty(len(ps)), np.empty(len(ps), dtype=np.int64)
+        read_quantiles(self.upto, self.edges, self.ends, ps, held, out)
+        return out, held
+
+    def _variance(self, held: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Share of visits up to some bins, and the variance of that share between units."""
+        below = self.upto[held + 1] / self.upto[-1]
+        if self.pairs_upto is None or not self.pairs_upto[-1]:
+            return below, below * (1 - below)
+        both = self.pairs_upto[held] / self.pairs_upto[-1]
+        # what the mean over so few units takes away from their variance is given back
+        return below, ((both - below**2) + (below - both) / self.visits) / (1 - 1 / self.units)
 
     def estimates(self, ps: Sequence[float]) -> tuple[Array, Array]:
-        """Quantiles and their 95 % intervals.
+        """Quantiles, shape (k,), and their 95 % intervals, shape (k, 2); see `estimates_of`."""
+        return estimates_of([(self, ps)])[0]
 
-        Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
-        that which gives the share of visits below the quantile the variance seen between units; the exact binomial
-        interval at that size, read off the sample, is the interval. nan where so few units bound the quantile from one
-        side only: the variance between them cannot be trusted there either.
 
-        With F the chance that a visit is below, and G that both of two visits of one unit are (counted on their larger
-        one), the share of V visits of a unit varies between units by
+def estimates_of(asked: Sequence[tuple[Counted, Sequence[float]]]) -> list[tuple[Array, Array]]:
+    """Quantiles and their 95 % intervals of several measures of one population.
 
-            (G - F^2) + (F - G) / V
+    Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
+    that which gives the share of visits below the quantile the variance seen between units; the exact binomial interval
+    at that size, read off the sample, is the interval. nan where so few units bound the quantile from one side only: the
+    variance between them cannot be trusted there either.
 
-        Returns
-        -------
-        values : (k,)
-        intervals : (k, 2)
+    With F the chance that a visit is below, and G that both of two visits of one unit are (counted on the larger), the
+    share of V visits of a unit varies between units by
 
-        References
-        ----------
-        .. [1] Woodruff, J. Am. Stat. Assoc. 47 (1952) 635: quantile intervals through the distribution function.
-        .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
-        """
-        p = np.asarray(ps, dtype=float)
-        values = self.quantiles(p)
-        none = np.full((len(p), 2), np.nan)
-        if self.units < 2:
-            return values, none
-        n = self.upto[-1]
-        rank = np.clip(np.ceil(p * n - 1e-9).astype(np.int64), 1, n)
-        held = np.searchsorted(self.upto, rank) - 1
-        below = self.upto[held + 1] / n
-        variance = below * (1 - below)
-        if self.pairs_upto is not None and self.pairs_upto[-1]:
-            both = self.pairs_upto[held] / self.pairs_upto[-1]
-            # what the mean over so few units takes away from their variance is given back
-            variance = ((both - below**2) + (below - both) / self.visits) / (1 - 1 / self.units)
-        variance = np.maximum(variance, 0.0) / self.units
-        with np.errstate(divide="ignore", invalid="ignore"):
-            effective = np.where(variance > 0, below * (1 - below) / variance, float(self.units))
-        effective = np.minimum(np.maximum(effective, 1.0) * _degrees_of_freedom(self.units, int(n)), float(n))
-        low, high = clopper_pearson_ends(effective * p, effective)
-        ends = np.stack([self.quantiles(low), self.quantiles(high)], axis=1)
-        return values, np.where(_unbounded(p, np.minimum(effective, self.units))[:, None], np.nan, ends)
+        (G - F^2) + (F - G) / V
+
+    Returns
+    -------
+    list of (values of shape (k,), intervals of shape (k, 2))
+
+    References
+    ----------
+    .. [1] Woodruff, J. Am. Stat. Assoc. 47 (1952) 635: quantile intervals through the distribution function.
+    .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
+    """
+    sizes = [len(ps) for _, ps in asked]
+    read = [counted._read(np.asarray(ps, dtype=float)) for counted, ps in asked]
+    units = asked[0][0].units
+    if units < 2:
+        return [(values, np.full((size, 2), np.nan)) for (values, _), size in zip(read, sizes, strict=True)]
+    n = float(asked[0][0].upto[-1])
+    p = np.array([p for _, ps in asked for p in ps])
+    both = [counted._variance(held) for (counted, _), (_, held) in zip(asked, read, strict=True)]
+    below, variance = (np.concatenate(parts) for parts in zip(*both, strict=True))
+    scatter = below * (1 - below)
+    effective = np.full(len(p), float(units))
+    np.divide(units * scatter, variance, out=effective, where=variance > 0)
+    effective = np.minimum(np.maximum(effective, 1.0) * _degrees_of_freedom(units, int(n)), n)
+    low, high = clopper_pearson_ends(effective * p, effective)
+    unbounded = _unbounded(p, np.minimum(effective, units))
+    out, at = [], 0
+    for (counted, _), (values, _), size in zip(asked, read, sizes, strict=True):
+        own = slice(at, at + size)
+        ends = counted._read(np.concatenate([low[own], high[own]]))[0].reshape(2, size).T
+        ends[unbounded[own]] = np.nan
+        out.append((values, ends))
+        at += size
+    return out
 
 
 def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
@@ -134,8 +151,9 @@ def clopper_pearson_ends(passed: Array, n: Array) -> tuple[Array, Array]:
     from scipy.special import betaincinv
 
     inner_low, inner_high = np.maximum(passed, 1e-300), np.maximum(n - passed, 1e-300)
-    low = np.where(passed > 0, betaincinv(inner_low, n - passed + 1, TAIL), 0.0)
-    high = np.where(passed < n, betaincinv(passed + 1, inner_high, 1 - TAIL), 1.0)
+    low = betaincinv(inner_low, n - passed + 1, TAIL)
+    high = betaincinv(passed + 1, inner_high, 1 - TAIL)
+    low[passed <= 0], high[passed >= n] = 0.0, 1.0
     return low, high
 
 
@@ -149,7 +167,7 @@ def _degrees_of_freedom(units: int, samples: int) -> float:
 
 def _unbounded(p: Array, n: Array | int) -> NDArray[np.bool_]:
     """Whether a quantile of n independent members may well lie beyond the largest or the smallest of them."""
-    return np.asarray((p**n > TAIL) | ((1 - p) ** n > TAIL))
+    return np.asarray(np.maximum(p, 1 - p) ** n > TAIL)
 
 
 def unit_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:

@@ -23,7 +23,7 @@ from armsim.posetable import PoseTable
 from armsim.results import Requirement
 from armsim.spreads import Array
 
-CHUNK = 64
+CHUNK = 32
 """Poses whose kinematics is worked out together, counted from the first of a task."""
 
 
@@ -85,7 +85,9 @@ class Done:
 
 def pieces(task: int, joints: Array, speeds: Array | None, workers: int) -> list[Piece]:
     """The poses of a task, cut so that every worker finds work."""
-    size = max(1, min(CHUNK, -(-len(joints) // (4 * workers))))
+    # the kinematics of a chunk is worked out for every piece of it: cut only where workers would stand idle
+    chunks = -(-len(joints) // CHUNK)
+    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(joints) // (4 * workers)))
     out = []
     for first in range(0, len(joints), CHUNK):
         chunk = joints[first : first + CHUNK]

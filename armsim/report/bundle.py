@@ -57,7 +57,11 @@ def check_destination(out: Path) -> None:
 
 
 def write_bundle(
-    out: Path, result: Result, scenario: Scenario, command: str, note: Callable[[str], None] = lambda text: None
+    out: Path,
+    result: Result,
+    scenario: Scenario,
+    command: str,
+    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
 ) -> None:
     """Write everything a run leaves behind.
 
@@ -69,27 +73,29 @@ def write_bundle(
     scenario : Scenario
     command : str
         What to type to do it again.
-    note : callable
-        Told what is being written.
+    progress : callable
+        Told what is being written, how much of it is done, how much there is.
     """
     out = out.absolute()
     out.parent.mkdir(parents=True, exist_ok=True)
     partial = Path(tempfile.mkdtemp(prefix=f".{out.name}.partial-", dir=out.parent))
     try:
         partial.chmod(0o755)
-        note("results and tables")
+        progress("tables", 0, 1)
         with (partial / MARK).open("wb") as file:
             file.writelines(result.pieces())
         write_tables(partial / "tables", result)
-        note("figures")
+        progress("tables", 1, 1)
         drawn = list(_figures(result))
         (partial / "figures").mkdir()
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
-            for name, figure, _ in drawn:
+            for number, (name, figure, _) in enumerate(drawn):
+                progress("figures", number, len(drawn))
                 figure.savefig(partial / "figures" / f"{name}.svg", metadata={"Date": None})
+                figure.set_layout_engine("none")  # laid out once: both pictures are the same
                 figure.savefig(partial / "figures" / f"{name}.png")
-        note("report")
+        progress("figures", len(drawn), len(drawn))
         manifest = _manifest(result, scenario, command)
         (partial / "manifest.json").write_text(
             json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -34,6 +35,13 @@ class PoseSet:
     speeds: Array | None = None
 
 
+Advance = Callable[[int, int], None]
+
+
+def quiet(done: int, total: int) -> None:
+    """Tell nobody."""
+
+
 class Task(Protocol):
     """A place to look. Each kind is one file."""
 
@@ -43,8 +51,8 @@ class Task(Protocol):
     @property
     def kind(self) -> str: ...
 
-    def find(self, arm: Arm) -> PoseSet:
-        """The poses of the task on this arm, and what it cannot reach."""
+    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+        """The poses of the task on this arm, and what it cannot reach; ``advance`` is told points done, points in all."""
         ...
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from armsim.model.arm import Arm
 from armsim.results import Unreachable
-from armsim.tasks.base import Command, PoseSet
+from armsim.tasks.base import Advance, Command, PoseSet, quiet
 from armsim.tasks.inverse import Failure, solve, starts
 
 
@@ -34,9 +34,10 @@ class Poses:
     poses: tuple[NamedPose, ...]
     kind: str = "poses"
 
-    def find(self, arm: Arm) -> PoseSet:
+    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         names, joints, speeds, unreachable = [], [], [], []
-        for pose in self.poses:
+        for number, pose in enumerate(self.poses):
+            advance(number, len(self.poses))
             if pose.joints is not None:
                 q: np.ndarray | Failure = np.array(pose.joints)
             else:

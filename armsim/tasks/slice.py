@@ -11,7 +11,7 @@ import numpy as np
 from armsim.model.arm import Arm
 from armsim.results import Grid, Unreachable
 from armsim.spreads import Array
-from armsim.tasks.base import Command, PoseSet
+from armsim.tasks.base import Advance, Command, PoseSet, quiet
 from armsim.tasks.inverse import Failure, solve, starts
 
 AXES = {"x": 0, "y": 1, "z": 2}
@@ -69,9 +69,9 @@ class Slice:
         reach = (-arm.reach, arm.reach)
         return self.first or reach, self.second or reach
 
-    def find(self, arm: Arm) -> PoseSet:
+    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         first, second = self.coordinates(arm)
-        solved, failed = self._flood(arm, first, second)
+        solved, failed = self._flood(arm, first, second, advance)
         reached = sorted(solved)
         number = {cell: i for i, cell in enumerate(reached)}
         grid = Grid(
@@ -90,7 +90,9 @@ class Slice:
         joints = np.array([solved[cell] for cell in reached]).reshape(len(reached), len(arm.joints))
         return PoseSet(names, joints, unreachable, grid)
 
-    def _flood(self, arm: Arm, first: Array, second: Array) -> tuple[dict[Cell, Array], dict[Cell, str]]:
+    def _flood(
+        self, arm: Arm, first: Array, second: Array, advance: Advance
+    ) -> tuple[dict[Cell, Array], dict[Cell, str]]:
         """Solve cells outward from the first that can be solved; then look for regions that this did not touch."""
         fresh = starts(arm, None if self.near is None else np.array(self.near))[:FIRST_STARTS]
         later = fresh[:LATER_STARTS]
@@ -120,6 +122,7 @@ class Slice:
                         failed.pop(there, None)
                         solved[there] = q
                         queue.append(there)
+                advance(len(solved) + len(failed), len(everywhere))
         return solved, failed
 
     def _point(self, first: Array, second: Array, cell: Cell) -> tuple[float, float, float]:

@@ -14,6 +14,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUM
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -23,19 +24,21 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from support import normal_machine, planar_arm, published_arm, robot_file
 
+import armsim
 from armsim.core.compile import compiled
 from armsim.core.population import LANES
 from armsim.core.screws import displace_frames, displace_points
-from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import Sampler, sample_poses
+from armsim.engine.layout import GIB
 from armsim.engine.plan import SamplingPlan
-from armsim.engine.pose import pose_result
-from armsim.engine.statistics import pose_accuracy
+from armsim.engine.pose import share_names
+from armsim.engine.run import Asked, sampling
 from armsim.model.encoder import Encoder, Signal
 from armsim.model.joint import Joint, Magnitude, Mounting, Transmission
 from armsim.model.machine import Machine
+from armsim.posetable import PoseTable
 from armsim.spreads import Spread
 
+DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"
 REPEATS = 7
 PASSES = 20
 """Passes of our kernels over the samples in one timing, which else is too short to time."""
@@ -141,60 +144,47 @@ def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:
     return work
 
 
+def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> None:
+    with sampling(machine, None, 0.95, workers, 8 * GIB) as place:
+        place.run(plan, [Asked("", q, None)], lambda task, done, total: None, lambda text: None)
+
+
 def whole_job() -> None:
     print("\nWhole job (draws, shapes, kinematics, statistics) per pose-sample, one thread")
     machine = six_axis_machine()
     ets = machine.arm.transforms
     plan = SamplingPlan(2000, 30, 1)
-    q = np.random.default_rng(2).uniform(-1, 1, (40, 6))
-    situation = machine.at(q)
-    linear = linearise(situation)
-
-    def reduce(pose, sample):  # type: ignore[no-untyped-def]
-        accuracy = pose_accuracy(sample.barycentre)
-        return pose_result(situation, linear, 0.95, "", q[pose], pose, sample, accuracy)
-
-    n = 40 * plan.units * plan.visits
+    q = np.random.default_rng(2).uniform(-1, 1, (64, 6))
+    n = len(q) * plan.units * plan.visits
     samples = np.random.default_rng(3).uniform(-1, 1, (100_000, 6))
-    ours, kernel, theirs = in_turn(
-        lambda: sample_poses(Sampler.prepare(situation, plan), 0, reduce, 1),
-        lambda: sample_poses(Sampler.prepare(situation, plan), 0, lambda pose, sample: None, 1),
-        lambda: ets.eval(samples),
-    )
+    ours, theirs = in_turn(lambda: sample(machine, q, plan), lambda: ets.eval(samples))
     row("whole job", ours, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
-    row("the same without statistics", kernel, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
     a, b = np.random.default_rng(4).random((2, 1500, 1500))
     source = np.random.default_rng(5).random(20_000_000)
     target = np.empty_like(source)
-    ours, copy, product = in_turn(
-        lambda: sample_poses(Sampler.prepare(situation, plan), 0, reduce, 1),
-        lambda: np.copyto(target, source),
-        lambda: a @ b,
-    )
+    ours, copy, product = in_turn(lambda: sample(machine, q, plan), lambda: np.copyto(target, source), lambda: a @ b)
     row("whole job", ours, copy, n, len(source), "this machine's copy, per double")
     row("whole job", ours, product, n, 1500**3, "this machine's matrix product, per multiply-add")
 
 
 def scaling() -> None:
-    print("\nScaling: nanoseconds per pose-sample of the whole job without statistics, median of repeats")
+    print("\nScaling: nanoseconds per pose-sample of the whole job, median of repeats")
 
     def rate(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> float:
-        situation = machine.at(q)
-        work = lambda: sample_poses(Sampler.prepare(situation, plan), 0, lambda pose, sample: None, workers)  # noqa: E731
-        (times,) = in_turn(work)
+        (times,) = in_turn(lambda: sample(machine, q, plan, workers))
         return statistics.median(times) / (len(q) * plan.units * plan.visits) * 1e9
 
     machine = six_axis_machine()
-    q = np.random.default_rng(0).uniform(-1, 1, (40, 6))
+    q = np.random.default_rng(0).uniform(-1, 1, (64, 6))
     for name, values in (
         ("units", {n: rate(machine, q, SamplingPlan(n, 30, 1)) for n in (100, 1000, 10_000)}),
-        ("visits", {n: rate(machine, q, SamplingPlan(1000, n, 1)) for n in (4, 30, 120)}),
-        ("poses", {n: rate(machine, np.resize(q, (n, 6)), SamplingPlan(1000, 30, 1)) for n in (4, 40, 400)}),
+        ("visits", {n: rate(machine, q, SamplingPlan(1000, n, 1)) for n in (4, 30, 120, 600)}),
+        ("poses", {n: rate(machine, np.resize(q, (n, 6)), SamplingPlan(1000, 30, 1)) for n in (4, 64, 640)}),
         (
             "joints",
             {
                 n: rate(
-                    normal_machine(planar_arm(*[0.1] * n), *[1e-4] * n), np.zeros((40, n)), SamplingPlan(1000, 30, 1)
+                    normal_machine(planar_arm(*[0.1] * n), *[1e-4] * n), np.zeros((64, n)), SamplingPlan(1000, 30, 1)
                 )
                 for n in (2, 6, 20)
             },
@@ -204,29 +194,86 @@ def scaling() -> None:
         print(f"  {name:8}", "   ".join(f"{n}: {value:.3g}" for n, value in values.items()))
 
 
+def evenness() -> None:
+    print("\nEven points: scatter between 24 seeds of the demo's worst pose, random over scrambled Sobol")
+    machine = armsim.load(DEMO).scenario.machine
+    q = np.array([[0.0, 1.0, 0.5, 0.0, 0.5, 0.0]])
+    owners = share_names(machine)
+    for units in (1024, 8192):
+        found = {}
+        for points in ("random", "sobol"):
+            tables = []
+            for seed in range(24):
+                with sampling(machine, None, 0.95, 1, 8 * GIB) as place:
+                    plan = SamplingPlan(units, 8, seed, points=points)  # type: ignore[arg-type]
+                    run = place.run(plan, [Asked("", q, None)], lambda task, done, total: None, lambda text: None)
+                tables.append(PoseTable(("",), owners, run.tasks[0][0]))
+            found[points] = [
+                statistics.stdev(float(table.column(path)[0]) for table in tables)
+                for path in ("error.rms", "error.p95")
+            ]
+        gains = [a / b for a, b in zip(found["random"], found["sobol"], strict=True)]
+        print(
+            f"  {units} units: rms x {gains[0]:.2g}, 95 % quantile x {gains[1]:.2g}; as if x {gains[1] ** 2:.2g} units"
+        )
+
+
 def start_up() -> None:
     print("\nStart-up, wall seconds, median of repeats")
-    demo = Path(__file__).parent.parent.parent / "scenarios" / "bonding-cell.yaml"
-    for arguments in (["--help"], ["check", str(demo)]):
+    for arguments in (["--help"], ["check", str(DEMO)]):
         command = [sys.executable, "-m", "armsim.cli.main", *arguments]
         (times,) = in_turn(lambda command=command: subprocess.run(command, capture_output=True, check=True))  # type: ignore[misc]
         print(f"  armsim {arguments[0]:8} {statistics.median(times):.2f}")
 
 
 def memory() -> None:
-    print("\nPeak memory of a process that samples 4 poses, MiB")
-    for units, visits in ((1000, 30), (10_000, 30), (100_000, 30)):
+    print("\nThe demo's stations, units or visits or poses a hundred times as many: peak memory of the process, MiB")
+    for name, units, visits, copies in (
+        ("as it is", 2000, 30, 1),
+        ("100 x units", 200_000, 30, 1),
+        ("100 x visits", 2000, 3000, 1),
+        ("100 x poses", 200, 30, 14_100),
+    ):
         code = (
-            "import sys; sys.path.insert(0, sys.argv[1])\n"
-            "from run import SamplingPlan, Sampler, np, six_axis_machine\n"
-            f"s = Sampler.prepare(six_axis_machine().at(np.zeros((4, 6))), SamplingPlan({units}, {visits}, 1))\n"
-            "for pose in range(4): s.sample(pose, 0)\n"
+            "import sys, time, numpy as np, armsim\n"
+            "from armsim.engine.run import Asked, sampling\n"
+            "from armsim.engine.plan import SamplingPlan\n"
+            f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
+            f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"
+            "with sampling(machine, None, 0.95, 2, 2**30) as place:\n"
+            f"    place.run(SamplingPlan({units}, {visits}, 1), [Asked('', q, None)], lambda *a: None, lambda text: None)\n"
+            "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
+        )
+        out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        print(f"  {name:12} {4 * copies} poses x {units} units x {visits} visits: {int(out.stdout) // 1024}")
+
+
+def hundred_million() -> None:
+    print("\n10^8 pose-samples of the demo (a finer slice, 1000 units x 30 visits), all processors, one run")
+    text = (
+        DEMO.read_text()
+        .replace("step: 30 mm", "step: 12 mm")
+        .replace("../configs", str(DEMO.parent.parent / "configs"))
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        fine = Path(folder) / "fine.yaml"
+        fine.write_text(text)
+        code = (
+            "import sys, time, armsim\n"
+            f"study = armsim.load({str(fine)!r}).with_plan(units=1000, visits=30)\n"
+            "start = time.perf_counter()\n"
+            "result = study.run(note=print)\n"
+            "print(f'  sampled in {time.perf_counter() - start:.1f} s, inverse kinematics and judgement included')\n"
             "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
         )
         out = subprocess.run(
-            [sys.executable, "-c", code, str(Path(__file__).parent)], capture_output=True, text=True, check=True
-        )
-        print(f"  {units} units x {visits} visits: {int(out.stdout) // 1024}")
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True
+        ).stdout.splitlines()
+        print(f"  {out[0]}\n{out[1]}\n  peak {int(out[2]) // 1024} MiB")
+        command = [sys.executable, "-m", "armsim.cli.main", "run", str(fine), "--units", "1000", "--visits", "30"]
+        start = time.perf_counter()
+        subprocess.run([*command, "--out", str(Path(folder) / "out")], capture_output=True, check=False)
+        print(f"  the whole command, tables, figures and report included: {time.perf_counter() - start:.1f} s")
 
 
 if __name__ == "__main__":
@@ -236,3 +283,5 @@ if __name__ == "__main__":
     scaling()
     start_up()
     memory()
+    evenness()
+    hundred_million()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from support import normal_joint, normal_machine, planar_arm, published_arm
 
-from armsim.core.counting import ratio_edges
+from armsim.core.counting import RATIO_EDGES
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, Sampler, line_scale
 from armsim.engine.plan import SamplingPlan, draw_units
@@ -186,8 +186,8 @@ def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) 
     np.testing.assert_allclose(sample.counted(DISTANCE, visits).quantiles([0.1, 0.5, 0.95]), wanted, rtol=2.0**-11)
     larger = np.maximum(distance[0 : visits // 2 * 2 : 2], distance[1::2])
     touched = sample.touched(DISTANCE)
-    edge = ratio_edges(np.array([(touched.start + touched.stop) // 2]))[0]
-    assert sample.ratio_pairs[: (touched.start + touched.stop) // 2].sum() == np.count_nonzero(larger < edge)
+    middle = (touched.start + touched.stop) // 2
+    assert sample.ratio_pairs[:middle].sum() == np.count_nonzero(larger < RATIO_EDGES[middle])
 
 
 def test_coordinates_are_counted_about_their_mean() -> None:
