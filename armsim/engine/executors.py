@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import socket
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
@@ -62,11 +63,14 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         The package is not installed, no scheduler answers, or no worker is there.
     """
     try:
-        from distributed import Client as _Client
+        from distributed import Client
+        from distributed.comm.addressing import get_address_host_port
     except ImportError as error:
         raise RunError("--cluster needs the package 'distributed': pip install 'armsim[cluster]'") from error
-    client_of: Any = _Client
+    client_of: Any = Client
+    host_and_port: Any = get_address_host_port
     try:
+        socket.create_connection(host_and_port(address), timeout).close()  # a client that finds nobody hangs on leaving
         client = client_of(address, timeout=timeout, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise RunError(f"no cluster answers at {address}: {error}") from error

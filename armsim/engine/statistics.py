@@ -93,8 +93,8 @@ def estimates_of(asked: Sequence[tuple[Counted, Sequence[float]]]) -> list[tuple
 
     Visits of one unit share its errors, so the sample is worth fewer than units times visits. Its effective size is
     that which gives the share of visits below the quantile the variance seen between units; the exact binomial interval
-    at that size, read off the sample, is the interval. nan where so few units bound the quantile from one side only: the
-    variance between them cannot be trusted there either.
+    at that size, read off the sample, is the interval. nan where so few units bound the quantile from one side only:
+    the variance between them cannot be trusted there either.
 
     With F the chance that a visit is below, and G that both of two visits of one unit are (counted on the larger), the
     share of V visits of a unit varies between units by

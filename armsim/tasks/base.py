@@ -52,7 +52,7 @@ class Task(Protocol):
     def kind(self) -> str: ...
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
-        """The poses of the task on this arm, and what it cannot reach; ``advance`` is told points done, points in all."""
+        """The poses of the task on this arm, and what it cannot reach; tells points done and points in all."""
         ...
 
 

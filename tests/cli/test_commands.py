@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -147,6 +148,38 @@ def test_too_large_a_sample_is_refused(starter: Path, tmp_path: Path) -> None:
     assert done.returncode == 3
     assert "--memory" in done.stderr
     assert "at most" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("memory", ["much", "1", "-1GiB", "0MiB", "1 XB", ""])
+def test_memory_that_is_no_memory(starter: Path, tmp_path: Path, memory: str) -> None:
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", f"--memory={memory}")
+    assert done.returncode == 2
+    assert "--memory" in done.stderr
+    assert "2GiB" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_tolerance_in_a_scenario(starter: Path, tmp_path: Path) -> None:
+    text = (starter / "scenario.yaml").read_text()
+    scenario = starter / "tolerant.yaml"
+    scenario.write_text(re.sub(r"sampling: \{.*?\}", "sampling: {units: 100, visits: 30, tolerance: 5 %}", text))
+    try:
+        done = armsim("run", scenario, "--out", tmp_path / "r", "--json")
+    finally:
+        scenario.unlink()
+    assert done.returncode in (0, 1), done.stderr
+    adaptive = json.loads(done.stdout)["adaptive"]
+    assert adaptive["reached"] is True
+    assert json.loads(done.stdout)["units"] == adaptive["batches"] * adaptive["units_of_batch"]
+
+
+@pytest.mark.parametrize("address", ["nonsense", "tcp://127.0.0.1:9"])
+def test_no_cluster_there(starter: Path, tmp_path: Path, address: str) -> None:
+    pytest.importorskip("distributed")
+    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--cluster", address)
+    assert done.returncode == 3
+    assert "no cluster answers at" in done.stderr
     assert list(tmp_path.iterdir()) == []
 
 
