@@ -96,7 +96,12 @@ class FirstOrder:
 
 @dataclass(frozen=True)
 class PoseResult:
-    """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1."""
+    """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1.
+
+    On a path ``accuracy`` and ``repeatability`` are taken in the plane across it, ``along`` is the length of the path
+    up to here [m] and ``first_unit`` the mean error of the first built unit [m]. ``conditioning`` is the smallest
+    singular value of the Jacobian over the largest, lengths in reaches of the arm: 0 in a singular posture.
+    """
 
     name: str
     joints: tuple[float, ...]
@@ -105,6 +110,11 @@ class PoseResult:
     orientation_error: OrientationStatistics
     accuracy: UnitQuantiles
     repeatability: UnitQuantiles
+    orientation_accuracy: UnitQuantiles
+    orientation_repeatability: UnitQuantiles
+    conditioning: float
+    along: float | None
+    first_unit: Vector | None
     first_order: FirstOrder
     shares: dict[str, dict[str, float]]
 
@@ -117,6 +127,11 @@ _FIGURES = {
     "orientation_error.rms": 1, "orientation_error.p95": 1,
     "accuracy.p50": 1, "accuracy.p95": 1, "accuracy.p50_interval": 2, "accuracy.p95_interval": 2,
     "repeatability.p50": 1, "repeatability.p95": 1, "repeatability.p50_interval": 2, "repeatability.p95_interval": 2,
+    "orientation_accuracy.p50": 1, "orientation_accuracy.p95": 1,
+    "orientation_accuracy.p50_interval": 2, "orientation_accuracy.p95_interval": 2,
+    "orientation_repeatability.p50": 1, "orientation_repeatability.p95": 1,
+    "orientation_repeatability.p50_interval": 2, "orientation_repeatability.p95_interval": 2,
+    "conditioning": 1, "along": 1, "first_unit": 3,
     "first_order.mean": 3, "first_order.rms": 1, "first_order.covariance": 9, "first_order.validation": 10,
 }  # fmt: skip
 """Figures of a pose and the numbers that each takes; joints and shares, whose count differs from arm to arm, follow."""
@@ -217,7 +232,7 @@ class PoseTable(Sequence[PoseResult]):
         shares: dict[str, dict[str, float]] = {}
         for (owner, cause), share in zip(self.share_names, row["shares"], strict=True):
             shares.setdefault(owner, {})[cause] = share
-        judged = row["first_order.validation"]
+        judged, first = row["first_order.validation"], row["first_unit"]
         return PoseResult(
             name=name,
             joints=tuple(row["joints"]),
@@ -239,6 +254,11 @@ class PoseTable(Sequence[PoseResult]):
             orientation_error=OrientationStatistics(one("orientation_error.rms"), one("orientation_error.p95")),
             accuracy=units("accuracy"),
             repeatability=units("repeatability"),
+            orientation_accuracy=units("orientation_accuracy"),
+            orientation_repeatability=units("orientation_repeatability"),
+            conditioning=one("conditioning"),
+            along=maybe("along"),
+            first_unit=None if first[0] != first[0] else vector(first),
             first_order=FirstOrder(
                 vector(row["first_order.mean"]),
                 one("first_order.rms"),

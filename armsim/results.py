@@ -13,10 +13,23 @@ from typing import Annotated
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
-from armsim.posetable import Interval, PoseResult, PoseTable, Vector
+from armsim.posetable import Interval, Matrix, PoseResult, PoseTable, Vector
 from armsim.spreads import Array
 
 FORMAT = "armsim-results/1"
+NEAR_SINGULAR = 0.01
+"""Conditioning below which a posture is called near-singular. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Within:
+    """Share of the poses of a task that are within the requirement.
+
+    ``interval``: from the poses that are within for certain (upper end of their 95 % interval) to those that may be.
+    """
+
+    value: float
+    interval: Interval
 
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
@@ -58,6 +71,7 @@ class Summary:
     yield_: Annotated[Yield | None, Field(alias="yield")] = None
     met: bool | None = None
     reasons: tuple[str, ...] = ()
+    within: Within | None = None
 
 
 @dataclass(frozen=True)
@@ -71,19 +85,46 @@ class Unreachable:
 
 @dataclass(frozen=True)
 class Grid:
-    """Cells of a slice. ``pose[i][j]`` is the number of the pose at ``second[i]``, ``first[j]``; -1 if unreachable."""
+    """Cells of a slice or a volume.
 
-    plane: str
+    ``axes`` names two or three directions; ``centres`` are the cells along each [m]; ``pose`` gives the number of the
+    pose of each cell, first direction fastest, -1 where it cannot be reached; ``at`` is where a slice stands along its
+    normal; ``origin`` and ``rotation`` are the frame in which the directions are meant.
+    """
+
+    axes: str
     at: float
     step: float
-    first: tuple[float, ...]
-    second: tuple[float, ...]
-    pose: tuple[tuple[int, ...], ...]
+    centres: tuple[tuple[float, ...], ...]
+    pose: tuple[int, ...]
+    origin: Vector = (0.0, 0.0, 0.0)
+    rotation: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A measure over a task that every built unit has, as quantiles over the units with 95 % intervals. [m]
+
+    ``where`` names the poses it speaks of, ``clause`` its place in ISO 9283:1998.
+    """
+
+    name: str
+    what: str
+    clause: str
+    where: str
+    p50: float
+    p95: float
+    p50_interval: Interval | None
+    p95_interval: Interval | None
 
 
 @dataclass(frozen=True)
 class TaskResult:
-    """One task. ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose. [m]"""
+    """One task.
+
+    ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose [m]; ``near_singular`` names the
+    poses whose ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` say what the figures of the task cannot show.
+    """
 
     name: str
     kind: str
@@ -92,7 +133,10 @@ class TaskResult:
     summary: Summary
     distribution: Distribution
     skeleton: tuple[Vector, ...]
+    measures: tuple[Measure, ...] = ()
+    near_singular: tuple[str, ...] = ()
     grid: Grid | None = None
+    notes: tuple[str, ...] = ()
 
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""

@@ -21,17 +21,25 @@ class State:
     speed : (poses,) [rad/s or m/s]
     load : (poses,) [N m or N]
         What gravity does to the joint, positive in the direction of its motion.
+    direction : (poses,)
+        +1 or -1: the way in which the joint moved last; 0 where that is not known.
     """
 
     position: Array
     speed: Array
     load: Array
+    direction: Array
+
+    @property
+    def undirected(self) -> Array:
+        """1 where the direction is not known, else 0, shape (poses,)."""
+        return np.where(self.direction == 0, 1.0, 0.0)
 
     @staticmethod
     def at_rest(position: ArrayLike) -> State:
         """Standing still without load."""
         where = np.asarray(position, dtype=float)
-        return State(where, np.zeros_like(where), np.zeros_like(where))
+        return State(where, np.zeros_like(where), np.zeros_like(where), np.zeros_like(where))
 
 
 @dataclass(frozen=True)
@@ -80,9 +88,9 @@ class Wave:
 
 @dataclass(frozen=True)
 class Proportional:
-    """Shape: in proportion to the position, the speed or the load of the joint."""
+    """Shape: in proportion to the position, the speed, the load or the direction of the joint."""
 
-    quantity: Literal["position", "speed", "load"]
+    quantity: Literal["position", "speed", "load", "direction", "undirected"]
     gain: float = 1.0
 
     def value(self, state: State) -> Array:
@@ -92,7 +100,7 @@ class Proportional:
         return replace(self, gain=self.gain * factor)
 
     def geared(self, ratio: float) -> Proportional:
-        return self if self.quantity == "load" else self.scaled(ratio)
+        return self.scaled(ratio) if self.quantity in ("position", "speed") else self
 
     def __str__(self) -> str:
         return self.quantity

@@ -13,30 +13,20 @@ import numpy as np
 from armsim.documents import Scenario, load_scenario
 from armsim.engine import statistics as stats
 from armsim.engine.layout import MEMORY
-from armsim.engine.pose import share_names
 from armsim.engine.run import Asked, Progress, Sampled, sampling
 from armsim.engine.sheet import joint_sheets, link_sheet
-from armsim.engine.work import Job, worst_again
 from armsim.errors import InputError, Problem, RunError
-from armsim.posetable import BIAS, VERDICTS, PoseTable, vector
-from armsim.present import apart, percent, show
+from armsim.judgement import task_result
 from armsim.results import (
     FORMAT,
-    Distribution,
     JointSheet,
     Result,
-    Summary,
     TaskResult,
-    Unreachable,
-    Yield,
 )
-from armsim.spreads import Array
-from armsim.tasks import Poses, PoseSet, Task
+from armsim.tasks import Poses
 
 ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
-CURVE = np.linspace(0.0, 1.0, 201)
-"""Probabilities at which the distribution over units is kept."""
 
 
 def _quiet(task: str, done: int, total: int) -> None:
@@ -136,13 +126,13 @@ class Study:
                 )
         requirement = scenario.requirement
         coverage = requirement.coverage if requirement is not None else stats.LEVEL
-        asked = [Asked(task.name, poses.joints, poses.speeds) for task, poses in found]
-        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as sample:
-            sampled = sample.run(scenario.plan, asked, progress, note)
+        asked = [Asked(task.name, poses.places) for task, poses in found]
+        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as place:
+            sampled = place.run(scenario.plan, asked, progress, note)
         final = sampled.job.plan
         tasks = tuple(
-            _task_result(scenario, sampled.job, task, poses, number, values, passing)
-            for number, ((task, poses), (values, passing)) in enumerate(zip(found, sampled.tasks, strict=True))
+            task_result(scenario, sampled.job, task, poses, number, sample)
+            for number, ((task, poses), sample) in enumerate(zip(found, sampled.tasks, strict=True))
         )
         return Result(
             format=FORMAT,
@@ -160,94 +150,6 @@ class Study:
             warnings=_warnings(scenario, tasks, sampled),
             adaptive=sampled.adaptive,
         )
-
-
-def _task_result(
-    scenario: Scenario, job: Job, task: Task, poses: PoseSet, number: int, values: Array, passing: np.ndarray
-) -> TaskResult:
-    table = PoseTable(poses.names, share_names(scenario.machine), values)
-    worst = int(np.argmax(table.column("error.at_coverage")))
-    accuracy, repeatability = worst_again(job, number, worst, poses.joints, poses.speeds)
-    ap, rp = np.sort(accuracy), np.sort(repeatability)
-    distribution = Distribution(
-        poses.names[worst],
-        tuple(CURVE.tolist()),
-        tuple(stats.quantile(ap, p) for p in CURVE),
-        tuple(stats.quantile(rp, p) for p in CURVE) if job.plan.visits > 1 else None,
-    )
-    skeleton = scenario.machine.arm.postures(poses.joints[worst : worst + 1]).points[0]
-    return TaskResult(
-        name=task.name,
-        kind=task.kind,
-        poses=table,
-        unreachable=poses.unreachable,
-        summary=_summary(scenario, task.kind, poses.unreachable, table, worst, passing),
-        distribution=distribution,
-        skeleton=tuple(vector(point) for point in skeleton),
-        grid=poses.grid,
-    )
-
-
-def _summary(
-    scenario: Scenario,
-    kind: str,
-    unreachable: tuple[Unreachable, ...],
-    poses: PoseTable,
-    worst: int,
-    passing: np.ndarray,
-) -> Summary:
-    requirement = scenario.requirement
-    top = poses[worst]
-    rp = poses.column("repeatability.p95")
-    groups: dict[str, float] = {}
-    causes: dict[str, float] = {}
-    # over all poses, each counts by its mean square error
-    weight = poses.column("first_order.rms") ** 2
-    total = float(weight.sum())
-    parts = weight @ poses.columns["shares"] / total if total else np.zeros(len(poses.share_names))
-    for (owner, cause), share in zip(poses.share_names, parts.tolist(), strict=True):
-        if (owner, cause) != BIAS:
-            group = scenario.machine.arm.group_of(owner)
-            groups[group] = groups.get(group, 0.0) + share
-            causes[cause] = causes.get(cause, 0.0) + share
-    bias = float(parts[-1])
-    verdicts = poses.columns["first_order.validation"][:, 4].astype(int)
-    agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
-    judged: Yield | None = None
-    reasons: list[str] = []
-    if requirement is not None:
-        passed = int(np.count_nonzero(passing))
-        units = len(passing)
-        judged = Yield(passed / units, stats.clopper_pearson(passed, units), passed, units)
-        worst_error = top.error.at_coverage
-        if worst_error > requirement.position:
-            found, asked = apart(worst_error, requirement.position, show)
-            coverage = percent(requirement.coverage)
-            reasons.append(f"{coverage} of errors lie within {found} at {top.name}, required {asked}")
-        if requirement.repeatability is not None and requirement.yield_ is None:
-            # without a yield to reach, the usual share of units must hold the repeatability
-            loosest = int(np.argmax(rp))
-            if float(rp[loosest]) > requirement.repeatability:
-                found, asked = apart(float(rp[loosest]), requirement.repeatability, show)
-                reasons.append(f"RP of 95 % of units up to {found} at {poses.names[loosest]}, required {asked}")
-        if kind == "poses" and unreachable:
-            reasons.append(f"{', '.join(point.name for point in unreachable[:5])} cannot be reached")
-        if requirement.yield_ is not None and judged.value < requirement.yield_:
-            found, asked = apart(judged.value, requirement.yield_, percent)
-            reasons.append(f"yield {found}, required {asked}")
-    return Summary(
-        p95=top.error.p95,
-        p95_interval=top.error.p95_interval,
-        worst_pose=top.name,
-        at_coverage=top.error.at_coverage,
-        repeatability_p95=None if np.isnan(rp[0]) else float(rp.max()),
-        groups={**groups, "bias": bias},
-        causes={**causes, "bias": bias},
-        first_order_agrees=agrees,
-        yield_=judged,
-        met=None if requirement is None else not reasons,
-        reasons=tuple(reasons),
-    )
 
 
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled) -> tuple[str, ...]:

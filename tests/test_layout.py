@@ -11,6 +11,7 @@ FLOORS = [
     {"report"},
     {"decide", "hardware"},
     {"study"},
+    {"judgement"},
     {"documents"},
     {"engine", "tasks"},
     {"model"},

@@ -20,6 +20,8 @@ KEPT = 512
 """Visits of a block of units kept until their barycentre is known; with more, they are drawn once again."""
 SUMS = 10
 """Sums over visits and units: x, y, z, xx, yy, zz, xy, xz, yz of the displacement, and the squared turn."""
+FIGURES = 5
+"""Figures of a unit: AP and RP of position, its mean squared distance, AP and RP of orientation."""
 MEASURES = 5
 """What is counted: distance, turn, x, y, z."""
 
@@ -44,14 +46,13 @@ def sample_units(
     pose: int,
     task: int,
     line: Floats,
+    tangent: Floats,
     ratio_counts: Indices,
     ratio_pairs: Indices,
     line_counts: Indices,
     line_pairs: Indices,
     extremes: Floats,
-    accuracy: Floats,
-    repeatability: Floats,
-    square: Floats,
+    figures: Floats,
     sums: Floats,
 ) -> None:
     """Sample a block of units, all their visits, at one pose.
@@ -75,6 +76,8 @@ def sample_units(
     units, visits : int
     line : (3, 2)
         Lower end and bins per metre of the scale on which each coordinate is counted.
+    tangent : (3,)
+        Of a path: AP and RP are taken in the plane across it. Zero without a path.
     ratio_counts : (2, RATIO_BINS), added to
         Distance and turn of every visit.
     ratio_pairs : (RATIO_BINS,), added to
@@ -83,8 +86,10 @@ def sample_units(
         The same for the coordinates.
     extremes : (2, 5), widened
         Smallest and largest distance, turn, x, y, z.
-    accuracy, repeatability, square : (units,), written
-        AP and RP [m] of each unit, and the mean square of its distance [m^2]. RP is nan from a single visit.
+    figures : (FIGURES, units), written
+        Of each unit: AP and RP of the position [m], mean square of the distance [m^2], AP of the orientation (angle of
+        the mean rotation vector) and RP of the orientation (three standard deviations about the axis, x, y or z, that
+        scatters most) [rad]. RP is nan from a single visit.
     sums : (SUMS, blocks of `LANES`), written
         Over the visits and units of each block.
     """
@@ -94,8 +99,10 @@ def sample_units(
     errors = np.empty((4, axes, LANES))
     moved = np.empty((3, rows, LANES))
     turned = np.empty((rows, LANES))
+    about = np.empty((3, rows, LANES))
     r = np.empty((4, LANES))
     e = np.empty((3, LANES))
+    spins = np.empty((6, LANES))
     length = np.empty(LANES)
     drawn = np.empty(LANES)
     lanes = np.empty(LANES + 1, dtype=np.int64)
@@ -112,14 +119,18 @@ def sample_units(
         n = min(LANES, units - start)
         standing[:] = 0.0
         totals[:] = 0.0
+        spins[:] = 0.0
         for i in range(unit_index.shape[0]):
             _add(coefficients[unit_index[i]][start : start + LANES], unit_value[i], standing[unit_axis[i]])
         for first in range(0, visits, 4):
             _visit(visit_key, visit_law, visit_index, visit_axis, visit_value, direction, column, rotary, standing,
                    first_unit + start, first, visits, pose, task, errors, words, bits, drawn, lanes, dense, e, r,
-                   scratch, moved, turned)  # fmt: skip
+                   scratch, moved, turned, about)  # fmt: skip
             for v in range(first, min(first + 4, visits)):
                 row = v % rows
+                for j in range(3):
+                    _add(about[j][row], 1.0, spins[j])
+                    _add_product(about[j][row], about[j][row], spins[3 + j])
                 x, y, z, turn = moved[0][row], moved[1][row], moved[2][row], turned[row]
                 _gather(x, y, z, turn, length, totals)
                 now, before = bins[v % 2], bins[1 - v % 2]
@@ -144,8 +155,13 @@ def sample_units(
             sums[s, start // LANES] = total
         for u in range(n):
             x, y, z = totals[0, u] / visits, totals[1, u] / visits, totals[2, u] / visits
-            accuracy[start + u] = math.sqrt(x * x + y * y + z * z)
-            square[start + u] = (totals[3, u] + totals[4, u] + totals[5, u]) / visits
+            along = x * tangent[0] + y * tangent[1] + z * tangent[2]
+            figures[0, start + u] = math.sqrt(max(0.0, x * x + y * y + z * z - along * along))
+            figures[2, start + u] = (totals[3, u] + totals[4, u] + totals[5, u]) / visits
+            a, b, c = spins[0, u] / visits, spins[1, u] / visits, spins[2, u] / visits
+            figures[3, start + u] = math.sqrt(a * a + b * b + c * c)
+            widest = max(spins[3, u] - visits * a * a, spins[4, u] - visits * b * b, spins[5, u] - visits * c * c, 0.0)
+            figures[4, start + u] = 3.0 * math.sqrt(widest / (visits - 1)) if visits > 1 else math.nan
         for j in range(3):
             for u in range(LANES):
                 barycentre[j, u] = totals[j, u] / visits
@@ -155,14 +171,15 @@ def sample_units(
             if visits > rows:
                 _visit(visit_key, visit_law, visit_index, visit_axis, visit_value, direction, column, rotary, standing,
                        first_unit + start, first, visits, pose, task, errors, words, bits, drawn, lanes, dense, e, r,
-                       scratch, moved, turned)  # fmt: skip
+                       scratch, moved, turned, about)  # fmt: skip
             for v in range(first, min(first + 4, visits)):
                 row = v % rows
-                _scatter(moved[0][row], moved[1][row], moved[2][row], bx, by, bz, totals[0], totals[1])
+                _scatter(moved[0][row], moved[1][row], moved[2][row], bx, by, bz, tangent[0], tangent[1], tangent[2],
+                         totals[0], totals[1])  # fmt: skip
         for u in range(n):
             mean = totals[0, u] / visits
             left = max(0.0, totals[1, u] - visits * mean * mean)
-            repeatability[start + u] = mean + 3.0 * math.sqrt(left / (visits - 1)) if visits > 1 else math.nan
+            figures[1, start + u] = mean + 3.0 * math.sqrt(left / (visits - 1)) if visits > 1 else math.nan
     for m in range(MEASURES):
         for u in range(LANES):
             extremes[0, m] = min(extremes[0, m], low[m, u])
@@ -183,12 +200,13 @@ def follow_units(
     direction: Floats,
     column: Floats,
     rotary: Flags,
+    first_unit: int,
     pose: int,
     task: int,
     displacement: Floats,
     turn: Floats,
 ) -> None:
-    """Every visit of the first units, one by one, as `sample_units` sees them.
+    """Every visit of a block of units, one by one, as `sample_units` sees them.
 
     Parameters
     ----------
@@ -199,7 +217,7 @@ def follow_units(
     axes = direction.shape[0]
     standing = np.empty((axes, LANES))
     errors = np.empty((4, axes, LANES))
-    moved, turned = np.empty((3, 4, LANES)), np.empty((4, LANES))
+    moved, turned, about = np.empty((3, 4, LANES)), np.empty((4, LANES)), np.empty((3, 4, LANES))
     r, e, scratch = np.empty((4, LANES)), np.empty((3, LANES)), np.empty((2, LANES))
     drawn, dense = np.empty(LANES), np.empty(LANES + 1)
     lanes = np.empty(LANES + 1, dtype=np.int64)
@@ -212,8 +230,8 @@ def follow_units(
             _add(coefficients[unit_index[i]][start : start + LANES], unit_value[i], standing[unit_axis[i]])
         for first in range(0, visits, 4):
             _visit(visit_key, visit_law, visit_index, visit_axis, visit_value, direction, column, rotary, standing,
-                   start, first, visits, pose, task, errors, words, bits, drawn, lanes, dense, e, r, scratch,
-                   moved, turned)  # fmt: skip
+                   first_unit + start, first, visits, pose, task, errors, words, bits, drawn, lanes, dense, e, r,
+                   scratch, moved, turned, about)  # fmt: skip
             for v in range(first, min(first + 4, visits)):
                 for j in range(3):
                     displacement[j, v, start : start + n] = moved[j, v % 4, :n]
@@ -225,9 +243,9 @@ def _visit(
     visit_key: Words, visit_law: Indices, visit_index: Indices, visit_axis: Indices, visit_value: Floats,
     direction: Floats, column: Floats, rotary: Flags, standing: Floats, first_unit: int, first: int, visits: int,
     pose: int, task: int, errors: Floats, words: Words, bits: Words, drawn: Floats, lanes: Indices, dense: Floats,
-    e: Floats, r: Floats, scratch: Floats, moved: Floats, turned: Floats,
+    e: Floats, r: Floats, scratch: Floats, moved: Floats, turned: Floats, about: Floats,
 ) -> None:  # fmt: skip
-    """Four visits, of which one call of the generator serves all: displacement and turn into rows of the room."""
+    """Four visits that one call of the generator serves: displacement, turn, rotation vector into rows of the room."""
     together = min(4, visits - first)
     for w in range(together):
         errors[w] = standing
@@ -249,8 +267,10 @@ def _visit(
         row = (first + w) % turned.shape[0]
         displace_frames(errors[w], direction, column, rotary, e, r, scratch)
         _angles(r, turned[row])
+        _vectors(r, turned[row], scratch[0])
         for j in range(3):
             moved[j][row][:] = e[j]
+            _product(r[j], scratch[0], about[j][row])
 
 
 @compiled
@@ -277,6 +297,22 @@ def _angles(r: Floats, out: Floats) -> None:
 
 
 @compiled
+def _vectors(r: Floats, turn: Floats, out: Floats) -> None:
+    """Rotation vector over vector part of the quaternion; 2 where there is no rotation."""
+    x, y, z, w = r[0], r[1], r[2], r[3]
+    for u in range(out.shape[0]):
+        s = math.sqrt(x[u] * x[u] + y[u] * y[u] + z[u] * z[u])
+        ratio = turn[u] / s if s > 0.0 else 2.0
+        out[u] = ratio if w[u] >= 0.0 else -ratio
+
+
+@compiled
+def _product(a: Floats, b: Floats, out: Floats) -> None:
+    for u in range(a.shape[0]):
+        out[u] = a[u] * b[u]
+
+
+@compiled
 def _gather(ex: Floats, ey: Floats, ez: Floats, turn: Floats, distance: Floats, totals: Floats) -> None:
     for u in range(ex.shape[0]):
         distance[u] = math.sqrt(ex[u] * ex[u] + ey[u] * ey[u] + ez[u] * ez[u])
@@ -300,11 +336,12 @@ def _add_product(a: Floats, b: Floats, target: Floats) -> None:
 
 @compiled
 def _scatter(ex: Floats, ey: Floats, ez: Floats, bx: Floats, by: Floats, bz: Floats,
-             total: Floats, square: Floats) -> None:  # fmt: skip
+             tx: float, ty: float, tz: float, total: Floats, square: Floats) -> None:  # fmt: skip
     for u in range(ex.shape[0]):
         x = ex[u] - bx[u]
         y = ey[u] - by[u]
         z = ez[u] - bz[u]
-        l2 = x * x + y * y + z * z
+        along = x * tx + y * ty + z * tz
+        l2 = max(x * x + y * y + z * z - along * along, 0.0)
         total[u] += math.sqrt(l2)
         square[u] += l2

@@ -17,10 +17,10 @@ from armsim.documents.scenario import (
     ScenarioDocument,
     build_plan,
     build_requirement,
-    build_task,
     check_joints,
 )
 from armsim.documents.source import KeyPath, Source, read_source
+from armsim.documents.tasks import PathDocument, build_task
 from armsim.engine.plan import SamplingPlan
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
@@ -96,9 +96,7 @@ class _Loader:
         arm, tolerances = build_arm(arm_document, arm_source, at)
         check_joints(document, arm, source)
         if isinstance(arm_document.kinematics, URDFKinematics):
-            file = arm_source.path.parent / arm_document.kinematics.file
-            digest = hashlib.sha256(file.read_bytes()).hexdigest()
-            self.sources[file.resolve()] = Source(file, {}, {}, digest)
+            self._remember(arm_source.path.parent / arm_document.kinematics.file)
         skew = document.bus.skew
         bus = Bus(document.bus.cycle, document.bus.synchronous, NONE if skew is None else skew.spread)
         joints = []
@@ -117,6 +115,8 @@ class _Loader:
                 if task.name in [known.name for known in tasks]:
                     raise source.error(("tasks", number, "name"), f"two tasks named {task.name!r}", "each name once")
                 tasks.append(build_task(task, arm, source, ("tasks", number)))
+                if isinstance(task, PathDocument) and task.file is not None:
+                    self._remember(source.path.parent / task.file)
             except InputError as error:
                 problems += error.problems
         if problems:
@@ -132,6 +132,10 @@ class _Loader:
             build_requirement(document.requirement, sampling, source),
             tuple(self.sources.values()),
         )
+
+    def _remember(self, file: Path) -> None:
+        """A file that is no document: its hash goes into the manifest."""
+        self.sources[file.resolve()] = Source(file, {}, {}, hashlib.sha256(file.read_bytes()).hexdigest())
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
         data, source, place = self._resolve(reference, "encoder", at)

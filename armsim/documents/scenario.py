@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from armsim.documents.fields import (
     Document,
@@ -16,15 +16,13 @@ from armsim.documents.fields import (
     number,
     quantity,
     tolerance,
-    wrong,
 )
-from armsim.documents.source import KeyPath, Source
+from armsim.documents.source import Source
+from armsim.documents.tasks import TaskDocument
 from armsim.engine.plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 from armsim.errors import InputError
-from armsim.model.arm import Arm, ArmJoint
+from armsim.model.arm import Arm
 from armsim.results import Requirement
-from armsim.tasks import Command, NamedPose, Poses, Slice, Task
-from armsim.tasks.slice import MOST_CELLS, cells
 
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
@@ -105,67 +103,6 @@ class RequirementDocument(Document):
     yield_: Annotated[float | None, quantity("ratio", least=0.0, most=1.0), Field(alias="yield")] = None
 
 
-class PoseDocument(Document):
-    """One pose, by joints or by the tool."""
-
-    name: Word
-    joints: Positions | None = None
-    xyz: tuple[Length, Length, Length] | None = None
-    rpy: tuple[Angle, Angle, Angle] | None = None
-    near: Positions | None = None
-    speeds: list[Annotated[Measured, measured("angular speed", "speed")]] | None = None
-
-    @model_validator(mode="after")
-    def _one_of_two(self) -> PoseDocument:
-        if (self.joints is None) == (self.xyz is None):
-            raise wrong(
-                "a pose needs exactly one of 'joints' and 'xyz'", "joints: [...], or xyz: [...] with rpy: [...]"
-            )
-        if self.joints is not None and (self.rpy is not None or self.near is not None):
-            raise wrong("'rpy' or 'near' beside 'joints'", "rpy and near belong to xyz")
-        return self
-
-
-class PosesDocument(Document):
-    """Named poses."""
-
-    kind: Literal["poses"]
-    name: Word
-    poses: Annotated[list[PoseDocument], Field(min_length=1)]
-
-
-class SliceDocument(Document):
-    """A plane of the workspace."""
-
-    kind: Literal["slice"]
-    name: Word
-    plane: Literal["xy", "xz", "yz"]
-    at: Length
-    step: Annotated[float, quantity("length", least=0.0, above=True)]
-    tool: tuple[Angle, Angle, Angle] | None = None
-    x: Ends | None = None
-    y: Ends | None = None
-    z: Ends | None = None
-    near: Positions | None = None
-
-    @model_validator(mode="after")
-    def _ends(self) -> SliceDocument:
-        for letter in "xyz":
-            ends = getattr(self, letter)
-            if ends is not None and letter not in self.plane:
-                raise wrong(f"'{letter}' on the plane {self.plane}", " and ".join(self.plane))
-            if ends is not None and ends[0] > ends[1]:
-                raise wrong(f"'{letter}' upside down", "[lower end, upper end]")
-            if ends is not None and not len(cells(ends, self.step)):
-                raise wrong(
-                    f"no whole step of {self.step:g} m within '{letter}'", "ends that hold a multiple of the step"
-                )
-        return self
-
-
-TaskDocument = Annotated[PosesDocument | SliceDocument, Field(discriminator="kind")]
-
-
 class SamplingDocument(Document):
     """How many arms, how many visits, which random numbers."""
 
@@ -190,32 +127,6 @@ class ScenarioDocument(Document):
     sampling: SamplingDocument = SamplingDocument()
 
 
-def build_task(document: PosesDocument | SliceDocument, arm: Arm, source: Source, at: KeyPath) -> Task:
-    """A task of the arm; joint positions must fit the joints and lie in their ranges."""
-    if isinstance(document, SliceDocument):
-        first, second = (getattr(document, letter) for letter in document.plane)
-        near = None if document.near is None else _joints(document.near, arm, source, (*at, "near"), limits=False)
-        task = Slice(document.name, document.plane, document.at, document.step, document.tool, first, second, near)
-        if task.count(arm) > MOST_CELLS:
-            found = f"{document.step * 1e3:g} mm make {task.count(arm):.3g} cells"
-            raise source.error((*at, "step"), found, f"at most {MOST_CELLS} cells: a wider step, or ends x:, y:, z:")
-        return task
-    poses: list[NamedPose] = []
-    for index, pose in enumerate(document.poses):
-        here = (*at, "poses", index)
-        if pose.name in [known.name for known in poses]:
-            raise source.error((*here, "name"), f"two poses named {pose.name!r}", "each name once")
-        speeds = None if pose.speeds is None else _speeds(pose.speeds, arm, source, (*here, "speeds"))
-        if pose.joints is not None:
-            joints = _joints(pose.joints, arm, source, (*here, "joints"), limits=True)
-            poses.append(NamedPose(pose.name, joints, speeds=speeds))
-        else:
-            near = None if pose.near is None else _joints(pose.near, arm, source, (*here, "near"), limits=False)
-            assert pose.xyz is not None  # held by the document
-            poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near, speeds))
-    return Poses(document.name, tuple(poses))
-
-
 def build_plan(document: SamplingDocument, source: Source) -> SamplingPlan:
     """The sampling plan; a tolerance must be more than nothing."""
     stated = document.tolerance
@@ -238,36 +149,6 @@ def build_requirement(
             ("sampling", "visits"), "repeatability from a single visit", "at least 2 visits; ISO 9283 takes 30"
         )
     return Requirement(document.position, document.coverage, document.repeatability, document.yield_)
-
-
-def _joints(values: list[Measured], arm: Arm, source: Source, at: KeyPath, limits: bool) -> tuple[float, ...]:
-    positions = _each(values, arm, source, at, "positions", ("angle", "length"))
-    for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
-        if limits and not joint.lower - 1e-9 <= value <= joint.upper + 1e-9:
-            raise source.error((*at, index), f"outside the range of joint {joint.name}", _range(joint))
-    return positions
-
-
-def _speeds(values: list[Measured], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
-    return _each(values, arm, source, at, "speeds", ("angular speed", "speed"))
-
-
-def _each(
-    values: list[Measured], arm: Arm, source: Source, at: KeyPath, what: str, kinds: tuple[str, str]
-) -> tuple[float, ...]:
-    """One value for every joint, of the first kind on a revolute joint and of the second on a prismatic one."""
-    if len(values) != len(arm.joints):
-        raise source.error(at, f"{len(values)} joint {what}", f"{len(arm.joints)}: {', '.join(arm.names)}")
-    for index, (value, joint) in enumerate(zip(values, arm.joints, strict=True)):
-        kind = kinds[0] if joint.revolute else kinds[1]
-        if value.kind != kind:
-            raise source.error((*at, index), f"{value.kind} for joint {joint.name}", kind)
-    return tuple(value.value for value in values)
-
-
-def _range(joint: ArmJoint) -> str:
-    scale, unit = (57.29577951308232, "deg") if joint.revolute else (1e3, "mm")
-    return f"{joint.lower * scale:g} {unit} to {joint.upper * scale:g} {unit}"
 
 
 def check_joints(document: ScenarioDocument, arm: Arm, source: Source) -> None:

@@ -128,5 +128,13 @@ def read(text: str, *kinds: str) -> float:
     raise ValueError(f"{text!r} is not {' or '.join(_article(kind) for kind in kinds)}")
 
 
+def in_si(unit: str, kind: str) -> float | None:
+    """What a unit is in SI; None where it is no unit of that kind."""
+    try:
+        return read(f"1 {unit}", kind)
+    except ValueError:
+        return None
+
+
 def _article(kind: str) -> str:
     return f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"

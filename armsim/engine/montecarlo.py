@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from armsim.core import philox
 from armsim.core.counting import LINE_BINS, RATIO_BINS, RATIO_EDGES, ratio_bins
-from armsim.core.population import LANES, MEASURES, SUMS, follow_units, sample_units
+from armsim.core.population import FIGURES, LANES, MEASURES, SUMS, follow_units, sample_units
 from armsim.engine.firstorder import Linearised
 from armsim.engine.plan import SamplingPlan, draw_units, visit_key
 from armsim.engine.statistics import Counted
@@ -34,10 +34,8 @@ class PoseSample:
     ----------
     ratio_counts, ratio_pairs, line_counts, line_pairs, extremes
         As in `core.population.sample_units`.
-    accuracy, repeatability : (units,) [m]
-        AP and RP of every unit; RP is nan from a single visit.
-    square : (units,) [m^2]
-        Mean over the visits of the squared distance.
+    figures : (FIGURES, units)
+        Of every unit, as in `core.population.sample_units`.
     sums : (SUMS, blocks of units)
         Over visits and units.
     """
@@ -47,10 +45,33 @@ class PoseSample:
     line_counts: Counts
     line_pairs: Counts
     extremes: Array
-    accuracy: Array
-    repeatability: Array
-    square: Array
+    figures: Array
     sums: Array
+
+    @property
+    def accuracy(self) -> Array:
+        """AP of every unit, shape (units,). [m]"""
+        return np.asarray(self.figures[0])
+
+    @property
+    def repeatability(self) -> Array:
+        """RP of every unit, nan from a single visit, shape (units,). [m]"""
+        return np.asarray(self.figures[1])
+
+    @property
+    def square(self) -> Array:
+        """Mean over the visits of the squared distance, shape (units,). [m^2]"""
+        return np.asarray(self.figures[2])
+
+    @property
+    def turn_accuracy(self) -> Array:
+        """AP of the orientation of every unit, shape (units,). [rad]"""
+        return np.asarray(self.figures[3])
+
+    @property
+    def turn_repeatability(self) -> Array:
+        """RP of the orientation of every unit, nan from a single visit, shape (units,). [rad]"""
+        return np.asarray(self.figures[4])
 
     @staticmethod
     def room(units: int) -> PoseSample:
@@ -63,16 +84,14 @@ class PoseSample:
             np.zeros((3, LINE_BINS), dtype=np.int64),
             np.zeros((3, LINE_BINS), dtype=np.int64),
             extremes,
-            np.empty(units),
-            np.empty(units),
-            np.empty(units),
+            np.empty((FIGURES, units)),
             np.empty((SUMS, -(-units // LANES))),
         )
 
     @staticmethod
     def bytes_needed(units: int) -> int:
         """Memory that `room` takes."""
-        return 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 3 * units + SUMS * (units // LANES + 1))
+        return 8 * (3 * RATIO_BINS + 6 * LINE_BINS + FIGURES * units + SUMS * (units // LANES + 1))
 
     def absorb(self, other: PoseSample) -> None:
         """Add the counts of further units."""
@@ -107,7 +126,7 @@ class PoseSample:
         pairs = self.ratio_pairs[touched] if measure == DISTANCE else None
         edges = RATIO_EDGES[touched.start : touched.stop + 1]
         ends = self.extremes[:, measure]
-        return Counted(self.ratio_counts[measure, touched], pairs, edges, ends, len(self.accuracy), visits)
+        return Counted(self.ratio_counts[measure, touched], pairs, edges, ends, self.figures.shape[1], visits)
 
     def coordinate(self, axis: int, line: Array, visits: int) -> Counted:
         """One coordinate of the displacement of all visits; ``line`` as in `line_scale`."""
@@ -119,7 +138,7 @@ class PoseSample:
             self.line_pairs[axis, touched],
             edges,
             self.extremes[:, 2 + axis],
-            len(self.accuracy),
+            self.figures.shape[1],
             visits,
         )
 
@@ -198,6 +217,7 @@ class Sampler:
         number: int,
         task: int,
         line: Array,
+        tangent: Array,
         coefficients: Array,
         first: int,
         units: int,
@@ -214,6 +234,8 @@ class Sampler:
             Its number in the task and that of the task: they key the random numbers.
         line : (3, 2)
             Of `line_scale`.
+        tangent : (3,)
+            Of a path, zero without one.
         coefficients : (coefficients, units)
             Of `draw_units` from ``first`` on.
         first, units : int
@@ -224,36 +246,43 @@ class Sampler:
         """
         to = into if counts is None else counts
         at, blocks = slice(first, first + units), slice(first // LANES, first // LANES - (-units // LANES))
+        figures = np.empty((FIGURES, units))
         sums = np.empty((SUMS, blocks.stop - blocks.start))
         kernel: Any = sample_units
         kernel(
-            coefficients, *self._at(pose), first, units, self.plan.visits, number, task, line,
+            coefficients, *self._at(pose), first, units, self.plan.visits, number, task, line, tangent,
             to.ratio_counts, to.ratio_pairs, to.line_counts, to.line_pairs, to.extremes,
-            into.accuracy[at], into.repeatability[at], into.square[at], sums,
+            figures, sums,
         )  # fmt: skip
+        into.figures[:, at] = figures
         into.sums[:, blocks] = sums
 
     def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
         """All units at one pose, at once."""
         out = PoseSample.room(self.plan.units)
         coefficients = draw_units(self.situation.terms, self.plan)
-        self.sample(pose, pose, task, line_scale(linear, pose), coefficients, 0, self.plan.units, out)
+        self.sample(pose, pose, task, line_scale(linear, pose), np.zeros(3), coefficients, 0, self.plan.units, out)
         return out
 
-    def follow(self, pose: int, task: int = 0) -> tuple[Array, Array]:
-        """Every visit of every unit at one pose, one by one.
+    def follow(
+        self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int
+    ) -> tuple[Array, Array]:
+        """Every visit of some units at one pose, one by one; parameters as of `sample`.
 
         Returns
         -------
         displacement : (3, visits, units) [m]
         turn : (visits, units) [rad]
         """
-        displacement = np.empty((3, self.plan.visits, self.plan.units))
-        turn = np.empty((self.plan.visits, self.plan.units))
-        coefficients = draw_units(self.situation.terms, self.plan)
+        displacement = np.empty((3, self.plan.visits, units))
+        turn = np.empty((self.plan.visits, units))
         kernel: Any = follow_units
-        kernel(coefficients, *self._at(pose), pose, task, displacement, turn)
+        kernel(coefficients, *self._at(pose), first, number, task, displacement, turn)
         return displacement, turn
+
+    def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:
+        """Every visit of every unit at one pose, as `follow`."""
+        return self.follow(pose, pose, task, draw_units(self.situation.terms, self.plan), 0, self.plan.units)
 
 
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:

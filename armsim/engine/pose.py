@@ -20,11 +20,27 @@ def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
     return (*dict.fromkeys((term.owner, term.cause) for term in machine.terms), BIAS)
 
 
-def fill_first_order(table: PoseTable, joints: Array, situation: Situation, linear: Linearised) -> None:
+def conditioning(machine: Machine, joints: Array) -> Array:
+    """Smallest singular value of the Jacobian over the largest, lengths in reaches of the arm, shape (P,).
+
+    Of an arm with fewer than six joints, those that it has. Source: Yoshikawa, Int. J. Robotics Research 4 (1985) 3.
+    """
+    at = machine.arm.postures(joints)
+    turning = np.where(at.rotary[:, None], at.direction, 0.0)
+    scale = np.where(at.rotary, 1.0, machine.arm.reach)
+    jacobian = np.concatenate([at.column / machine.arm.reach, turning], axis=2) * scale[:, None]
+    values = np.linalg.svd(jacobian, compute_uv=False)
+    return np.asarray(values[:, -1] / values[:, 0])
+
+
+def fill_first_order(
+    table: PoseTable, machine: Machine, joints: Array, situation: Situation, linear: Linearised
+) -> None:
     """Write what needs no sample into a table of the same poses."""
     columns, names = table.columns, {name: i for i, name in enumerate(table.share_names)}
     poses = len(joints)
     columns["joints"][:] = joints
+    columns["conditioning"][:, 0] = conditioning(machine, joints)
     columns["position"][:] = situation.postures.tool[:, :3, 3]
     columns["first_order.mean"][:] = linear.mean
     columns["first_order.rms"][:, 0] = np.sqrt(linear.mean_square)
@@ -57,7 +73,7 @@ def fill_sampled(
     visits : int
     """
     columns = table.columns
-    n = len(sample.accuracy) * visits
+    n = sample.figures.shape[1] * visits
     x, y, z, xx, yy, zz, xy, xz, yz, turned = sample.sums.sum(axis=1) / n
     mean = np.array([x, y, z])
     products = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
@@ -85,8 +101,10 @@ def fill_sampled(
     ):
         columns[path][row] = value
     _fill_units(table, row, "accuracy", sample.accuracy)
+    _fill_units(table, row, "orientation_accuracy", sample.turn_accuracy)
     if visits > 1:
         _fill_units(table, row, "repeatability", sample.repeatability)
+        _fill_units(table, row, "orientation_repeatability", sample.turn_repeatability)
     judged = validate(linear, row, np.array([values for values, _ in ends]), np.array([both for _, both in ends]))
     columns["first_order.validation"][row] = [
         number for comparison in judged for number in comparison_numbers(comparison)

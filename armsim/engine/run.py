@@ -19,6 +19,7 @@ from armsim.engine.plan import MOST_UNITS, UNIT_BLOCK, NumericalTolerance, Sampl
 from armsim.engine.pose import share_names
 from armsim.engine.work import Job, pieces, work
 from armsim.model.machine import Machine
+from armsim.model.places import Places
 from armsim.posetable import PoseTable
 from armsim.results import Adaptive, Requirement
 from armsim.spreads import Array
@@ -36,19 +37,37 @@ MARGIN = 1.1
 
 @dataclass(frozen=True, eq=False)
 class Asked:
-    """Poses of a task: name, joints of shape (poses, joints), speeds of the same shape or none."""
+    """Where a task looks."""
 
     name: str
-    joints: Array
-    speeds: Array | None
+    places: Places
+
+
+@dataclass(frozen=True, eq=False)
+class TaskSample:
+    """What came of a task.
+
+    Parameters
+    ----------
+    values : (poses, numbers)
+        Of the `PoseTable`.
+    passing : (units,) bool
+        Units that pass at every pose.
+    worst : (2, units) [m]
+        Largest AP and RP of every unit over the poses.
+    """
+
+    values: Array
+    passing: NDArray[np.bool_]
+    worst: Array
 
 
 @dataclass(frozen=True, eq=False)
 class Sampled:
-    """What came of it: numbers of the `PoseTable` and units that pass, for every task."""
+    """What came of a run."""
 
     job: Job
-    tasks: tuple[tuple[Array, NDArray[np.bool_]], ...]
+    tasks: tuple[TaskSample, ...]
     adaptive: Adaptive | None
 
 
@@ -84,7 +103,7 @@ class Sampling:
             count = min(max(count + 1, wanted), MOST_UNITS // batch)
 
     def _job(self, plan: SamplingPlan, asked: list[Asked], batch: int, note: Note) -> Job:
-        poses = sum(len(task.joints) for task in asked)
+        poses = sum(len(task.places) for task in asked)
         row = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
         layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch)
         samples = poses * plan.units * plan.visits
@@ -94,18 +113,19 @@ class Sampling:
         )
         return Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
 
-    def _once(self, job: Job, asked: list[Asked], progress: Progress) -> tuple[tuple[Array, NDArray[np.bool_]], ...]:
+    def _once(self, job: Job, asked: list[Asked], progress: Progress) -> tuple[TaskSample, ...]:
         coefficients = None
         if self.where == "threads" and job.layout.unit_block >= job.plan.units:
             coefficients = draw_units(job.machine.terms, job.plan)
         do = partial(work, job) if coefficients is None else partial(work, job, coefficients=coefficients)
         out = []
         for number, task in enumerate(asked):
-            cut = pieces(number, task.joints, task.speeds, self.workers)
-            total = len(task.joints)
+            cut = pieces(number, task.places, self.workers)
+            total = len(task.places)
             width = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
             values = np.empty((total, width))
             passing = np.ones(job.plan.units, dtype=bool)
+            worst = np.zeros((2, job.plan.units))
             at = 0
             progress(task.name, 0, total)
             for done in executors.in_order(self.pool, self.workers, do, cut):
@@ -113,21 +133,22 @@ class Sampling:
                 at += len(done.values)
                 # a unit passes if it passes everywhere
                 passing &= np.unpackbits(done.passing, count=job.plan.units).astype(bool)
+                np.maximum(worst, done.worst, out=worst)
                 progress(task.name, at, total)
-            out.append((values, passing))
+            out.append(TaskSample(values, passing, worst))
         return tuple(out)
 
     def _judge(
         self,
         job: Job,
         asked: list[Asked],
-        tasks: tuple[tuple[Array, NDArray[np.bool_]], ...],
+        tasks: tuple[TaskSample, ...],
         tolerance: NumericalTolerance,
         count: int,
     ) -> Adaptive:
         worst, where = 0.0, ""
-        for task, (values, _) in zip(asked, tasks, strict=True):
-            table = PoseTable(("",) * len(values), share_names(self.machine), values)
+        for task, sample in zip(asked, tasks, strict=True):
+            table = PoseTable(("",) * len(sample.values), share_names(self.machine), sample.values)
             quantile, doubt = table.column("error.at_coverage"), table.column("error.at_coverage_doubt")
             allowed = np.array([tolerance.of(float(q)) for q in quantile])
             ratio = np.divide(doubt, allowed, out=np.zeros_like(doubt), where=doubt > 0)

@@ -7,7 +7,6 @@ depend on where a piece is done, how large it is, or what else is done there.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +18,7 @@ from armsim.engine.montecarlo import DISTANCE, PoseSample, Sampler, blocks, line
 from armsim.engine.plan import SamplingPlan, draw_units
 from armsim.engine.pose import fill_first_order, fill_sampled, share_names
 from armsim.model.machine import Machine
+from armsim.model.places import Places
 from armsim.posetable import PoseTable
 from armsim.results import Requirement
 from armsim.spreads import Array
@@ -61,40 +61,57 @@ class Piece:
         Number of the task.
     first : int
         Number of the first pose of the chunk.
-    joints : (poses of the chunk, joints)
-    speeds : the same, optional
+    places : Places
+        Of the whole chunk.
     begin, end : int
         The poses of the chunk that are asked for.
     """
 
     task: int
     first: int
-    joints: Array
-    speeds: Array | None
+    places: Places
     begin: int
     end: int
 
 
 @dataclass(frozen=True, eq=False)
 class Done:
-    """Rows of the poses of a piece, and which units pass at all of them, packed as bits."""
+    """Rows of the poses of a piece, units that pass at all of them (as bits), largest AP and RP of every unit."""
 
     values: Array
     passing: NDArray[np.uint8]
+    worst: Array
 
 
-def pieces(task: int, joints: Array, speeds: Array | None, workers: int) -> list[Piece]:
+def pieces(task: int, places: Places, workers: int) -> list[Piece]:
     """The poses of a task, cut so that every worker finds work."""
     # the kinematics of a chunk is worked out for every piece of it: cut only where workers would stand idle
-    chunks = -(-len(joints) // CHUNK)
-    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(joints) // (4 * workers)))
+    chunks = -(-len(places) // CHUNK)
+    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(places) // (4 * workers)))
     out = []
-    for first in range(0, len(joints), CHUNK):
-        chunk = joints[first : first + CHUNK]
-        moving = None if speeds is None else speeds[first : first + CHUNK]
+    for first in range(0, len(places), CHUNK):
+        chunk = places[first : first + CHUNK]
         for begin in range(0, len(chunk), size):
-            out.append(Piece(task, first, chunk, moving, begin, min(begin + size, len(chunk))))
+            out.append(Piece(task, first, chunk, begin, min(begin + size, len(chunk))))
     return out
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """A chunk made ready: its kinematics, its first order, its tables."""
+
+    machine: Machine
+    linear: Linearised
+    sampler: Sampler
+    tangents: Array
+
+    @staticmethod
+    def of(job: Job, places: Places) -> Stage:
+        """The chunk at its places."""
+        machine = job.machine if places.directions is None else job.machine.moving
+        situation = job.machine.there(places)
+        tangents = np.zeros((len(places), 3)) if places.tangents is None else places.tangents
+        return Stage(machine, linearise(situation), Sampler.prepare(situation, job.plan), tangents)
 
 
 def work(job: Job, piece: Piece, coefficients: Array | None = None) -> Done:
@@ -105,20 +122,23 @@ def work(job: Job, piece: Piece, coefficients: Array | None = None) -> Done:
     job : Job
     piece : Piece
     coefficients : (coefficients, units), optional
-        Of all units, where they are drawn already.
+        Of all units of a machine at rest, where they are drawn already.
     """
-    situation = job.machine.at(piece.joints, piece.speeds)
-    linear = linearise(situation)
-    sampler = Sampler.prepare(situation, job.plan)
-    table = PoseTable.empty([""] * len(piece.joints), share_names(job.machine), len(job.machine.joints))
-    fill_first_order(table, piece.joints, situation, linear)
+    places = piece.places
+    stage = Stage.of(job, places)
+    linear, sampler = stage.linear, stage.sampler
+    if places.directions is not None:
+        coefficients = None
+    table = PoseTable.empty([""] * len(places), share_names(job.machine), len(job.machine.joints))
+    fill_first_order(table, job.machine, places.joints, sampler.situation, linear)
     passing = np.ones(job.plan.units, dtype=bool)
+    worst = np.zeros((2, job.plan.units))
     size = min(job.layout.group, piece.end - piece.begin)
     rooms = [PoseSample.room(job.plan.units) for _ in range(size)]
     spare = PoseSample.room(0) if job.batch else None
     for start in range(piece.begin, piece.end, size):
         group = list(zip(range(start, min(start + size, piece.end)), rooms, strict=False))
-        batches = _sample_group(job, piece, sampler, linear, group, coefficients, spare)
+        batches = _sample_group(job, piece, stage, group, coefficients, spare)
         for pose, room in group:
             line = line_scale(linear, pose)
             fill_sampled(table, pose, linear, job.coverage, room, line, job.plan.visits)
@@ -126,28 +146,34 @@ def work(job: Job, piece: Piece, coefficients: Array | None = None) -> Done:
                 doubt = 2.0 * float(np.std(batches[pose], ddof=1)) / math.sqrt(len(batches[pose]))
                 table.columns["error.at_coverage_doubt"][pose] = doubt
             passing &= passes(room, job.requirement)
+            np.maximum(worst, room.figures[:2], out=worst)
             room.clear()
-    return Done(table.values[piece.begin : piece.end], np.packbits(passing))
+    if places.directions is not None:
+        one = draw_units(stage.machine.terms, job.plan, 0, 1)
+        for pose in range(piece.begin, piece.end):
+            displacement, _ = sampler.follow(pose, piece.first + pose, piece.task, one, 0, 1)
+            table.columns["first_unit"][pose] = displacement.mean(axis=(1, 2))
+    return Done(table.values[piece.begin : piece.end], np.packbits(passing), worst)
 
 
 def _sample_group(
     job: Job,
     piece: Piece,
-    sampler: Sampler,
-    linear: Linearised,
+    stage: Stage,
     group: list[tuple[int, PoseSample]],
     coefficients: Array | None,
     spare: PoseSample | None,
 ) -> dict[int, list[float]]:
     """Sample all units at some poses, a block of units after the other; quantiles of every batch at every pose."""
     found: dict[int, list[float]] = {pose: [] for pose, _ in group}
-    for first, units in _blocks(job):
+    for first, units in blocks(job.plan.units, job.layout.unit_block):
         drawn = coefficients
         if drawn is None or job.layout.unit_block < job.plan.units:
-            drawn = draw_units(job.machine.terms, job.plan, first, units)
+            drawn = draw_units(stage.machine.terms, job.plan, first, units)
         for pose, room in group:
-            line = line_scale(linear, pose)
-            sampler.sample(pose, piece.first + pose, piece.task, line, drawn, first, units, room, spare)
+            line = line_scale(stage.linear, pose)
+            number, tangent = piece.first + pose, stage.tangents[pose]
+            stage.sampler.sample(pose, number, piece.task, line, tangent, drawn, first, units, room, spare)
             if spare is not None:
                 if units == job.batch:
                     found[pose].append(float(spare.counted(DISTANCE, job.plan.visits).quantiles((job.coverage,))[0]))
@@ -156,28 +182,21 @@ def _sample_group(
     return found
 
 
-def _blocks(job: Job) -> Iterator[tuple[int, int]]:
-    return blocks(job.plan.units, job.layout.unit_block)
-
-
 def passes(sample: PoseSample, requirement: Requirement | None) -> NDArray[np.bool_]:
     """Units whose AP and RP are within the requirement at this pose, shape (units,)."""
     if requirement is None:
-        return np.ones(len(sample.accuracy), dtype=bool)
+        return np.ones(sample.figures.shape[1], dtype=bool)
     out = sample.accuracy <= requirement.position
     if requirement.repeatability is not None:
         out &= sample.repeatability <= requirement.repeatability
     return np.asarray(out)
 
 
-def worst_again(job: Job, task: int, number: int, joints: Array, speeds: Array | None) -> tuple[Array, Array]:
-    """AP and RP of every unit at one pose of a task: cheaper sampled once more than kept at every pose."""
+def once_more(job: Job, task: int, number: int, places: Places) -> tuple[Array, Array]:
+    """AP and RP of every unit at one pose of a task: cheaper sampled again than kept at every pose."""
     first = number // CHUNK * CHUNK
-    chunk = slice(first, first + CHUNK)
-    situation = job.machine.at(joints[chunk], None if speeds is None else speeds[chunk])
-    linear = linearise(situation)
-    sampler = Sampler.prepare(situation, job.plan)
+    chunk = places[first : first + CHUNK]
     room = PoseSample.room(job.plan.units)
-    piece = Piece(task, first, joints[chunk], None, number - first, number - first + 1)
-    _sample_group(job, piece, sampler, linear, [(number - first, room)], None, None)
+    piece = Piece(task, first, chunk, number - first, number - first + 1)
+    _sample_group(job, piece, Stage.of(job, chunk), [(number - first, room)], None, None)
     return room.accuracy, room.repeatability

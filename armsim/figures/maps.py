@@ -30,8 +30,8 @@ def error_map(result: Result, task: TaskResult) -> Figure:
     coverage = requirement.coverage if requirement is not None else 0.95
     values = on_grid(task, task.column("error.at_coverage"))
     unit = unit_for([float(np.nanmax(values))])
-    first, second = np.array(grid.first) * 1e3, np.array(grid.second) * 1e3
-    across, up = LETTERS.index(grid.plane[0]), LETTERS.index(grid.plane[1])
+    first, second = (np.array(centres) * 1e3 for centres in grid.centres)
+    across, up = LETTERS.index(grid.axes[0]), LETTERS.index(grid.axes[1])
     with style.style():
         span = (np.ptp(second) + 1) / (np.ptp(first) + 1)
         out, axes = style.figure(6.4, float(np.clip(5.2 * span, 3.0, 7.5)))
@@ -54,23 +54,24 @@ def error_map(result: Result, task: TaskResult) -> Figure:
         handles.append(Line2D([], [], color="#222222", marker="o", markersize=4, label="arm at the worst pose"))
         bar = out.colorbar(mesh, ax=axes, shrink=0.9)
         bar.set_label(f"tool-point error not exceeded by {percent(coverage)} [{unit.name}]")
-        axes.set(xlabel=f"{grid.plane[0]} [mm]", ylabel=f"{grid.plane[1]} [mm]", aspect="equal")
+        axes.set(xlabel=f"{grid.axes[0]} [mm]", ylabel=f"{grid.axes[1]} [mm]", aspect="equal")
         axes.grid(False)
         axes.set_title(style.wrapped(_finding(result, task, values), 64))
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
-        normal = next(letter for letter in LETTERS if letter not in grid.plane)
+        normal = next(letter for letter in LETTERS if letter not in grid.axes)
         style.footnote(
             out,
-            f"plane {grid.plane} at {normal} = {grid.at * 1e3:g} mm, {len(task.poses)} cells, "
+            f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm, {len(task.poses)} cells, "
             f"{result.units} units × {result.visits} visits at each",
         )
     return out
 
 
 def on_grid(task: TaskResult, column: Array) -> Array:
-    """A column of a slice laid out over its cells, shape (second, first); nan where the arm cannot go."""
+    """A column laid out over the cells, shape (second, first) or (z, y, x); nan where the arm cannot go."""
     assert task.grid is not None  # asked for by the callers
-    index = np.array(task.grid.pose)
+    shape = tuple(len(centres) for centres in task.grid.centres[::-1])
+    index = np.array(task.grid.pose).reshape(shape)
     return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
 
 

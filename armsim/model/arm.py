@@ -251,7 +251,7 @@ class Arm:
                 continue
             joint = self.joints[motion.joint]
             align: Array = np.eye(4)
-            align[:3, :3] = _z_onto(motion.direction)
+            align[:3, :3] = z_onto(motion.direction)
             limits = [joint.lower, joint.upper] if math.isfinite(joint.upper - joint.lower) else None
             make = rtb.ET.Rz if motion.rotary else rtb.ET.tz
             before = fixed @ align @ _transform(Z, motion.rotary, motion.value)
@@ -288,7 +288,7 @@ def _transform(direction: ArrayLike, rotary: bool, value: float) -> Array:
     return out
 
 
-def _z_onto(direction: ArrayLike) -> Array:
+def z_onto(direction: ArrayLike) -> Array:
     """A rotation that takes z onto a unit vector."""
     d = np.asarray(direction, dtype=float)
     axis = np.cross([0.0, 0.0, 1.0], d)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from armsim.model.arm import Arm, Postures
 from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
+from armsim.model.places import Places
 from armsim.physics import heat, links
 from armsim.shapes import Constant, Proportional, Shape, State, Wave
 from armsim.spreads import Array, Spread
@@ -51,6 +52,10 @@ class Machine:
     masses: Masses | None = None
     environment: Environment = Environment()
 
+    def __getstate__(self) -> dict[str, object]:
+        """Its fields alone: what is worked out from them need not travel to another process."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
+
     @cached_property
     def terms(self) -> tuple[Term, ...]:
         """Every error term of the machine. One line here is all that a new effect needs."""
@@ -68,7 +73,18 @@ class Machine:
         """Price of the encoders. [cost units]"""
         return sum(joint.price for joint in self.joints)
 
-    def at(self, q: ArrayLike, speeds: ArrayLike | None = None) -> Situation:
+    @cached_property
+    def moving(self) -> Machine:
+        """The machine on a path: the motion decides the side of lost motion that a random approach leaves open."""
+        joints = (replace(joint, approach="path") if joint.approach == "random" else joint for joint in self.joints)
+        return replace(self, joints=tuple(joints))
+
+    def there(self, places: Places) -> Situation:
+        """The machine at places: on a path where they have directions."""
+        machine = self if places.directions is None else self.moving
+        return machine.at(places.joints, places.speeds, places.directions)
+
+    def at(self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None) -> Situation:
         """The machine at joint positions: its axes, their postures, the values of all shapes.
 
         Parameters
@@ -76,6 +92,8 @@ class Machine:
         q : (poses, joints) [rad or m]
         speeds : (poses, joints), optional [rad/s or m/s]
             At rest where not given.
+        directions : (poses, joints), optional
+            In which every joint moved last, +1 or -1; 0 where not known.
         """
         # axes that share a motion (a joint and its own link angle) share a column
         first: dict[int, Axis] = {}
@@ -85,7 +103,7 @@ class Machine:
         motions = sorted(first)
         index = {motion: i for i, motion in enumerate(motions)}
         axes = tuple(first[motion] for motion in motions)
-        states = self.states(q, speeds)
+        states = self.states(q, speeds, directions)
         fixed = State.at_rest(np.zeros(len(np.atleast_2d(np.asarray(q)))))  # tool and fixed frames do not move
         acts = tuple(
             tuple(
@@ -100,12 +118,17 @@ class Machine:
         )
         return Situation(axes, self.arm.postures(q, axes), self.terms, acts)
 
-    def states(self, q: ArrayLike, speeds: ArrayLike | None = None) -> dict[str, State]:
-        """State of every joint at joint positions and speeds of shape (poses, joints)."""
+    def states(
+        self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
+    ) -> dict[str, State]:
+        """State of every joint at joint positions, speeds and directions of shape (poses, joints)."""
         positions = np.atleast_2d(np.asarray(q, dtype=float))
         moving = np.zeros_like(positions) if speeds is None else np.atleast_2d(np.asarray(speeds, dtype=float))
         loads = np.zeros_like(positions) if self.masses is None else gravity_loads(self.arm, self.masses, positions)
-        return {name: State(positions[:, j], moving[:, j], loads[:, j]) for j, name in enumerate(self.arm.names)}
+        ways = np.zeros_like(positions) if directions is None else np.atleast_2d(np.asarray(directions, dtype=float))
+        return {
+            name: State(positions[:, j], moving[:, j], loads[:, j], ways[:, j]) for j, name in enumerate(self.arm.names)
+        }
 
     def survey(self) -> Array:
         """Joint positions spread evenly over the ranges, shape (`SURVEY`, joints)."""

@@ -9,7 +9,7 @@ from armsim.shapes import Constant, Proportional
 from armsim.spreads import NONE, Spread
 from armsim.terms import Part, Term, independent, polar
 
-Approach = Literal["random", "positive", "negative"]
+Approach = Literal["random", "positive", "negative", "path"]
 
 
 def kinematic_error(
@@ -47,14 +47,15 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
         d (hysteresis - lost_motion) / 2
 
     With random approach d is drawn anew at every visit, both directions equally likely; with a program that always
-    approaches from one side it is a constant.
+    approaches from one side it is a constant. On a path (``path``) it is the direction in which the joint moved last,
+    so that the error steps where the joint turns round; a joint that has not moved keeps a random one.
 
     Parameters
     ----------
     lost_motion, hysteresis : float
         From side to side, at the joint. [rad or m]
     approach : str
-        ``random``, ``positive`` or ``negative``.
+        ``random``, ``positive``, ``negative`` or ``path``.
 
     References
     ----------
@@ -63,6 +64,10 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
     half = 0.5 * (hysteresis - lost_motion)
     named = [name for name, width in (("lost motion", lost_motion), ("hysteresis", hysteresis)) if width]
     cause = " and ".join(named)
+    if approach == "path":
+        one, free = Spread("fixed", 1.0), Spread("two-valued", 1.0)
+        moved = independent("reversal", cause, (one,), (Proportional("direction", half),), abs(half))
+        return moved, independent("standing", cause, (free,), (Proportional("undirected", half),), abs(half), "visit")
     if approach == "random":
         return (independent("reversal", cause, (Spread("two-valued", 1.0),), (Constant(half),), abs(half), "visit"),)
     shape = Constant(half if approach == "positive" else -half)

@@ -126,7 +126,7 @@ def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
     """File name, figure and one sentence on how to read it, in the order of the report."""
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{_slug(task.name)}"
-        if task.grid is not None:
+        if task.kind == "slice":
             caption = "Every cell: the error that the stated share of arms and visits does not exceed."
             yield f"{name}-map", figures.error_map(result, task), caption
         else:

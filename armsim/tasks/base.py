@@ -9,8 +9,15 @@ from typing import Protocol
 import numpy as np
 
 from armsim.model.arm import Arm, X, Y, Z, rotation
+from armsim.model.places import Places
 from armsim.results import Grid, Unreachable
 from armsim.spreads import Array
+
+Advance = Callable[[int, int], None]
+
+
+def quiet(done: int, total: int) -> None:
+    """Tell nobody."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,26 +27,22 @@ class PoseSet:
     Parameters
     ----------
     names : tuple of str
-    joints : (poses, joints) [rad or m]
+    places : Places
     unreachable : tuple of Unreachable
     grid : Grid, optional
-        Cells of a slice.
-    speeds : (poses, joints), optional [rad/s or m/s]
-        Of the joints; at rest where not given.
+        Cells of a slice or a volume.
+    along : (poses,), optional [m]
+        Length of a path up to every pose.
+    pairs : tuple of (first, second)
+        Poses whose distance is looked at.
     """
 
     names: tuple[str, ...]
-    joints: Array
+    places: Places
     unreachable: tuple[Unreachable, ...] = ()
     grid: Grid | None = None
-    speeds: Array | None = None
-
-
-Advance = Callable[[int, int], None]
-
-
-def quiet(done: int, total: int) -> None:
-    """Tell nobody."""
+    along: Array | None = None
+    pairs: tuple[tuple[int, int], ...] = ()
 
 
 class Task(Protocol):
@@ -64,18 +67,57 @@ class Command:
     ----------
     xyz : (3,) [m]
     rpy : (3,), optional [rad]
-        Turns about the fixed x, y, z axes, roll first; the orientation is free where not given.
+        Turns about the fixed x, y, z axes, roll first.
+    direction : (3,), optional
+        Unit vector along which the z axis of the tool points, its turn about it left free. Without both the orientation
+        is free.
     """
 
     xyz: tuple[float, float, float]
     rpy: tuple[float, float, float] | None = None
+    direction: tuple[float, float, float] | None = None
 
     @property
     def transform(self) -> Array:
         """Homogeneous transform, shape (4, 4); identity orientation where it is free."""
-        out = np.eye(4)
-        out[:3, 3] = self.xyz
-        if self.rpy is not None:
-            roll, pitch, yaw = self.rpy
-            out[:3, :3] = rotation(Z, yaw)[0] @ rotation(Y, pitch)[0] @ rotation(X, roll)[0]
-        return out
+        return np.asarray(placed(self.xyz, self.rpy or (0.0, 0.0, 0.0)))
+
+
+def placed(xyz: tuple[float, float, float], rpy: tuple[float, float, float]) -> Array:
+    """Homogeneous transform from a position and turns about the fixed x, y, z axes, shape (4, 4)."""
+    out = np.eye(4)
+    out[:3, 3] = xyz
+    roll, pitch, yaw = rpy
+    out[:3, :3] = rotation(Z, yaw)[0] @ rotation(Y, pitch)[0] @ rotation(X, roll)[0]
+    return out
+
+
+@dataclass(frozen=True)
+class Holding:
+    """How the tool is held over a task, and by which posture of the arm.
+
+    Parameters
+    ----------
+    rpy, direction
+        As in `Command`.
+    near : (joints,), optional
+        Joint positions near which the first point is solved.
+    hold : tuple of (joint, position)
+        Joints that stand still. [rad or m]
+    branch : tuple of (joint, sign)
+        Joints that stay on one side of zero: the branch of elbow and wrist.
+    """
+
+    rpy: tuple[float, float, float] | None = None
+    direction: tuple[float, float, float] | None = None
+    near: tuple[float, ...] | None = None
+    hold: tuple[tuple[str, float], ...] = ()
+    branch: tuple[tuple[str, int], ...] = ()
+
+    def at(self, xyz: tuple[float, float, float]) -> Command:
+        """The tool held so at a point."""
+        return Command(xyz, self.rpy, self.direction)
+
+
+FREELY = Holding()
+"""The tool in any orientation, the arm in any posture."""

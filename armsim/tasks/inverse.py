@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from armsim.model.arm import Arm
+from armsim.model.arm import Arm, Motion, z_onto
 from armsim.spreads import Array
-from armsim.tasks.base import Command
+from armsim.tasks.base import FREELY, Command, Holding
 
 STARTS = 128
 """Joint positions tried where no neighbour is known."""
@@ -22,6 +24,8 @@ CLOSE = 1e-8
 ITERATIONS = 60
 SLACK = 1e-9
 """By which a joint may pass the end of its range, for rounding. [rad or m]"""
+SIDE = 1e-6
+"""By which a joint that stays on one side of zero keeps away from it. [rad or m]"""
 
 
 @dataclass(frozen=True)
@@ -31,56 +35,123 @@ class Failure:
     reason: str
 
 
-def starts(arm: Arm, near: Array | None = None) -> list[Array]:
-    """Joint positions to start from: the wish, the middle of the ranges, then points spread evenly over them."""
-    from scipy.stats import qmc
-
-    spread = qmc.Sobol(len(arm.joints), scramble=False).random(STARTS)
-    points = [arm.middle] + [arm.lowest + (arm.highest - arm.lowest) * row for row in spread[1:]]
-    return [near, *points] if near is not None else points
-
-
-def solve(arm: Arm, command: Command, seeds: Iterable[Array]) -> Array | Failure:
-    """Joint position at which the tool takes a pose, from the first of the seeds that leads to one within the ranges.
+class Solver:
+    """Inverse kinematics of an arm, some joints held, some kept on one side of zero.
 
     Parameters
     ----------
     arm : Arm
-    command : Command
-    seeds : iterable of (joints,)
+    holding : Holding
     """
-    target = command.transform
-    mask = [1.0] * 3 + [1.0 if command.rpy is not None else 0.0] * 3
-    reason = "no joint position found that takes the tool there"
-    for seed in seeds:
-        start = seed
-        for _ in range(1 + RETRIES):
-            found = arm.transforms.ik_LM(
-                target, q0=start, ilimit=ITERATIONS, slimit=1, tol=TOLERANCE, mask=mask, joint_limits=False
-            )
-            q = np.asarray(found.q, dtype=float)
-            if not np.all(np.isfinite(q)) or _miss(arm, q, target, command.rpy is not None) > CLOSE:
-                break
-            q = _unwound(arm, q, seed)
-            outside = (q < arm.lower - SLACK) | (q > arm.upper + SLACK)
-            if not outside.any():
-                return q
-            names = ", ".join(name for name, out in zip(arm.names, outside, strict=True) if out)
-            reason = f"found only outside the range of {names}"
-            start = np.clip(q, arm.lower, arm.upper)
-    return Failure(reason)
+
+    def __init__(self, arm: Arm, holding: Holding = FREELY) -> None:
+        self.arm = arm
+        held = dict(holding.hold)
+        self.free = np.array([joint.name not in held for joint in arm.joints])
+        self.fixed = np.array([held.get(joint.name, 0.0) for joint in arm.joints])
+        self.own = _one_sided(_holding(arm, held), dict(holding.branch))
+        self._turned: dict[tuple[float, ...], Any] = {}
+        near = None if holding.near is None else np.array(holding.near)
+        self.near = near
+
+    def starts(self) -> list[Array]:
+        """Joint positions to start from: the wish, the middle of the ranges, then points spread evenly over them."""
+        from scipy.stats import qmc
+
+        own = self.own
+        spread = qmc.Sobol(len(own.joints), scramble=False).random(STARTS)
+        points = [own.middle] + [own.lowest + (own.highest - own.lowest) * row for row in spread[1:]]
+        every = [self._whole(point) for point in points]
+        return [self.near, *every] if self.near is not None else every
+
+    def solve(self, command: Command, seeds: Iterable[Array]) -> Array | Failure:
+        """Joint position at which the tool takes a pose, by the first of the seeds that leads to one in the ranges."""
+        own = self.own
+        transforms, target, mask = self._problem(command)
+        reason = "no joint position found that takes the tool there"
+        for seed in seeds:
+            start = own_seed = seed[self.free]
+            for _ in range(1 + RETRIES):
+                found = transforms.ik_LM(
+                    target, q0=start, ilimit=ITERATIONS, slimit=1, tol=TOLERANCE, mask=mask, joint_limits=False
+                )
+                q = np.asarray(found.q, dtype=float)
+                if not np.all(np.isfinite(q)) or _miss(transforms, q, target, mask) > CLOSE:
+                    break
+                q = _unwound(own, q, own_seed)
+                outside = (q < own.lower - SLACK) | (q > own.upper + SLACK)
+                if not outside.any():
+                    return self._whole(q)
+                names = ", ".join(name for name, out in zip(own.names, outside, strict=True) if out)
+                reason = f"found only outside the range of {names}"
+                start = np.clip(q, own.lower, own.upper)
+        return Failure(reason)
+
+    def _whole(self, q: Array) -> Array:
+        out = self.fixed.copy()
+        out[self.free] = q
+        return out
+
+    def _problem(self, command: Command) -> tuple[Any, Array, list[float]]:
+        """Chain, target and weights; with a direction both are turned so that it is z, about which the tool is free."""
+        if command.direction is None:
+            return self.own.transforms, command.transform, [1.0] * 3 + [1.0 if command.rpy is not None else 0.0] * 3
+        turn: Array = np.eye(4)
+        turn[:3, :3] = z_onto(command.direction).T
+        if command.direction not in self._turned:
+            import roboticstoolbox as rtb
+            import spatialmath
+
+            before = rtb.ET.SE3(spatialmath.SE3(turn, check=False))
+            self._turned[command.direction] = before * self.own.transforms
+        target: Array = np.eye(4)
+        target[:3, 3] = turn[:3, :3] @ np.array(command.xyz)
+        return self._turned[command.direction], target, [1.0] * 5 + [0.0]
 
 
-def _miss(arm: Arm, q: Array, target: Array, orientation: bool) -> float:
-    tool = np.asarray(arm.transforms.eval(q)).reshape(4, 4)
+def _holding(arm: Arm, held: dict[str, float]) -> Arm:
+    """The arm with some joints turned into fixed motions."""
+    if not held:
+        return arm
+    number = {name: i for i, name in enumerate(name for name in arm.names if name not in held)}
+    motions = []
+    for motion in arm.motions:
+        joint = None if motion.joint is None else arm.names[motion.joint]
+        if joint is None:
+            motions.append(motion)
+        elif joint in held:
+            motions.append(Motion(motion.direction, motion.rotary, motion.value + held[joint], motion.axes))
+        else:
+            motions.append(replace(motion, joint=number[joint]))
+    return Arm(arm.name, tuple(joint for joint in arm.joints if joint.name not in held), tuple(motions))
+
+
+def _one_sided(arm: Arm, branch: dict[str, int]) -> Arm:
+    """The arm with some joints kept above (+1) or below (-1) zero."""
+    if not branch:
+        return arm
+    joints = []
+    for joint in arm.joints:
+        sign = branch.get(joint.name, 0)
+        lower = max(joint.lower, SIDE) if sign > 0 else joint.lower
+        upper = min(joint.upper, -SIDE) if sign < 0 else joint.upper
+        joints.append(replace(joint, lower=lower, upper=upper))
+    return Arm(arm.name, tuple(joints), arm.motions)
+
+
+def _miss(transforms: Any, q: Array, target: Array, mask: list[float]) -> float:
+    tool = np.asarray(transforms.eval(q)).reshape(4, 4)
     miss = float(np.abs(tool[:3, 3] - target[:3, 3]).max())
-    return max(miss, float(np.abs(tool[:3, :3] - target[:3, :3]).max())) if orientation else miss
+    if not mask[3]:
+        return miss
+    columns = slice(0, 3) if mask[5] else slice(2, 3)  # all of the orientation, or where the tool points
+    return max(miss, float(np.abs(tool[:3, columns] - target[:3, columns]).max()))
 
 
 def _unwound(arm: Arm, q: Array, seed: Array) -> Array:
     """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""
     out = q.copy()
-    turn = 2 * np.pi
+    turn = 2 * math.pi
     for j, joint in enumerate(arm.joints):
         if joint.revolute:
             value = q[j] - turn * np.round((q[j] - seed[j]) / turn)

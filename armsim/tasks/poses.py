@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from armsim.model.arm import Arm
+from armsim.model.places import Places
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, Command, PoseSet, quiet
-from armsim.tasks.inverse import Failure, solve, starts
+from armsim.tasks.base import Advance, Command, Holding, PoseSet, quiet
+from armsim.tasks.inverse import Failure, Solver
 
 
 @dataclass(frozen=True)
@@ -28,10 +29,11 @@ class NamedPose:
 
 @dataclass(frozen=True)
 class Poses:
-    """A list of named poses."""
+    """A list of named poses; ``distances`` are pairs of names whose distance is looked at."""
 
     name: str
     poses: tuple[NamedPose, ...]
+    distances: tuple[tuple[str, str], ...] = ()
     kind: str = "poses"
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
@@ -42,7 +44,8 @@ class Poses:
                 q: np.ndarray | Failure = np.array(pose.joints)
             else:
                 assert pose.command is not None  # the documents ask for one of the two
-                q = solve(arm, pose.command, starts(arm, None if pose.near is None else np.array(pose.near)))
+                solver = Solver(arm, Holding(near=pose.near))
+                q = solver.solve(pose.command, solver.starts())
             if isinstance(q, Failure):
                 assert pose.command is not None
                 unreachable.append(Unreachable(pose.name, pose.command.xyz, q.reason))
@@ -51,5 +54,7 @@ class Poses:
                 joints.append(q)
                 speeds.append(pose.speeds or (0.0,) * len(arm.joints))
         shape = (len(joints), len(arm.joints))
-        found = PoseSet(tuple(names), np.array(joints).reshape(shape), tuple(unreachable))
-        return replace(found, speeds=np.array(speeds).reshape(shape))
+        places = Places(np.array(joints).reshape(shape), np.array(speeds).reshape(shape))
+        known = {name: index for index, name in enumerate(names)}
+        pairs = tuple((known[a], known[b]) for a, b in self.distances if a in known and b in known)
+        return PoseSet(tuple(names), places, tuple(unreachable), pairs=pairs)

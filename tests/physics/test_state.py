@@ -103,7 +103,7 @@ def test_wind_up_of_a_simulated_spring() -> None:
             low = middle
     (term,) = wind_up(stiffness)
     load = -mass * STANDARD_GRAVITY * lever
-    state = State(np.zeros(1), np.zeros(1), np.array([load]))
+    state = State(np.zeros(1), np.zeros(1), np.array([load]), np.zeros(1))
     modelled = sum(term.mean[a.coefficient] * a.shape.value(state)[0] for a in term.acts)
     assert modelled == pytest.approx(low, rel=1e-4)
 
@@ -115,7 +115,7 @@ def test_compensation_leaves_the_tolerance_of_the_stiffness() -> None:
     d = departure.draw(np.random.default_rng(1), 200_000)
     left = load / (stiffness * (1 + d)) - share * load / stiffness
     (term,) = wind_up(stiffness, departure, share)
-    state = State(np.zeros(1), np.zeros(1), np.array([load]))
+    state = State(np.zeros(1), np.zeros(1), np.array([load]), np.zeros(1))
     whole, by_departure = (act.shape.value(state)[0] for act in term.acts)
     assert whole == pytest.approx(left.mean(), rel=0.03)  # d^2 neglected: 0.3 % of L/k, on a fifth of it
     assert abs(by_departure) * departure.rms == pytest.approx(left.std(), rel=0.01)
@@ -141,7 +141,7 @@ def test_latency_and_jitter_of_a_moving_joint() -> None:
     instants = scatter * np.random.default_rng(1).standard_normal(n)
     reading = speed * (0.0 - delay + instants)  # where the joint was when it stood at zero
     attained = -reading  # the servo takes the reading for the truth
-    state = State(np.zeros(1), np.array([speed]), np.zeros(1))
+    state = State(np.zeros(1), np.array([speed]), np.zeros(1), np.zeros(1))
     (late,) = latency(delay)
     assert late.mean[0] * late.acts[0].shape.value(state)[0] == pytest.approx(
         attained.mean(), abs=4 * attained.std() / n**0.5

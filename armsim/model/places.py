@@ -1,0 +1,36 @@
+"""Where an arm is looked at, and how it moves there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from armsim.spreads import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Joint positions, and what a motion adds to them.
+
+    Parameters
+    ----------
+    joints : (P, joints) [rad or m]
+    speeds : (P, joints), optional [rad/s or m/s]
+        At rest where not given.
+    directions : (P, joints), optional
+        +1 or -1, in which every joint moved last; 0 where not known. Given on a path: there the motion decides the side
+        of lost motion.
+    tangents : (P, 3), optional
+        Unit vectors along a path, in the base frame.
+    """
+
+    joints: Array
+    speeds: Array | None = None
+    directions: Array | None = None
+    tangents: Array | None = None
+
+    def __len__(self) -> int:
+        return len(self.joints)
+
+    def __getitem__(self, index: slice) -> Places:
+        rest = (None if part is None else part[index] for part in (self.speeds, self.directions, self.tangents))
+        return Places(self.joints[index], *rest)

@@ -1,0 +1,142 @@
+"""Cells of a slice or a volume, solved outward from neighbour to neighbour."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from armsim.model.arm import Arm
+from armsim.model.places import Places
+from armsim.posetable import matrix, vector
+from armsim.results import Grid, Unreachable
+from armsim.spreads import Array
+from armsim.tasks.base import Advance, Holding, PoseSet
+from armsim.tasks.inverse import Failure, Solver
+
+AXES = {"x": 0, "y": 1, "z": 2}
+BEYOND = "beyond the reach of the arm"
+FIRST_STARTS = 16
+"""Starts tried on each cell until one is solved."""
+LATER_STARTS = 4
+"""Starts tried on each cell that the first region did not touch."""
+MOST_CELLS = 100_000
+"""Cells of one task: a grid of 300 by 300 and more."""
+Cell = tuple[int, ...]
+Ends = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Cells:
+    """A grid in a frame.
+
+    Parameters
+    ----------
+    axes : str
+        Two or three of ``xyz``, the directions of the grid.
+    centres : tuple of arrays [m]
+        Along each.
+    step : float
+        Edge of a cell. [m]
+    at : float
+        Coordinate along the normal of two directions. [m]
+    frame : (4, 4)
+        In which all that is meant.
+    """
+
+    axes: str
+    centres: tuple[Array, ...]
+    step: float
+    at: float
+    frame: Array
+
+    def point(self, cell: Cell) -> Array:
+        """Centre of a cell in the base frame, shape (3,). [m]"""
+        inside = np.full(3, self.at)
+        for letter, centres, index in zip(self.axes, self.centres, cell, strict=True):
+            inside[AXES[letter]] = centres[index]
+        return np.asarray(self.frame[:3, :3] @ inside + self.frame[:3, 3])
+
+    def label(self, cell: Cell) -> str:
+        """Its place along the directions of the grid."""
+        places = zip(self.axes, self.centres, cell, strict=True)
+        return ", ".join(f"{letter} {centres[index] * 1e3:.6g} mm" for letter, centres, index in places)
+
+    def find(self, arm: Arm, holding: Holding, advance: Advance) -> PoseSet:
+        """The cells that the arm reaches, those that it does not, and the grid of both."""
+        solved, failed = self._flood(arm, holding, advance)
+        order = sorted(solved)
+        number = {cell: i for i, cell in enumerate(order)}
+        # the first direction runs fastest
+        shape = [len(centres) for centres in self.centres]
+        every = (cell[::-1] for cell in product(*(range(n) for n in shape[::-1])))
+        grid = Grid(
+            self.axes,
+            self.at,
+            self.step,
+            tuple(tuple(centres.tolist()) for centres in self.centres),
+            tuple(number.get(cell, -1) for cell in every),
+            vector(self.frame[:3, 3]),
+            matrix(self.frame[:3, :3]),
+        )
+        lost = tuple(Unreachable(self.label(cell), vector(self.point(cell)), failed[cell]) for cell in sorted(failed))
+        joints = np.array([solved[cell] for cell in order]).reshape(len(order), len(arm.joints))
+        return PoseSet(tuple(self.label(cell) for cell in order), Places(joints), lost, grid)
+
+    def _flood(self, arm: Arm, holding: Holding, advance: Advance) -> tuple[dict[Cell, Array], dict[Cell, str]]:
+        """Solve cells outward from the first that can be solved; then look for regions that this did not touch."""
+        solver = Solver(arm, holding)
+        fresh = solver.starts()[:FIRST_STARTS]
+        later = fresh[:LATER_STARTS]
+        solved: dict[Cell, Array] = {}
+        everywhere: list[Cell] = list(product(*(range(len(centres)) for centres in self.centres)))
+        points = {cell: self.point(cell) for cell in everywhere}
+        distance = {cell: float(np.linalg.norm(point)) for cell, point in points.items()}
+        failed = {cell: BEYOND for cell in everywhere if distance[cell] > arm.reach + 1e-9}
+        # begin where an arm is most at home, half way out
+        everywhere.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))
+        for cell in everywhere:
+            if cell in solved or cell in failed:
+                continue
+            start = solver.solve(holding.at(vector(points[cell])), later if solved else fresh)
+            if isinstance(start, Failure):
+                failed[cell] = start.reason
+                continue
+            solved[cell] = start
+            queue = deque([cell])
+            while queue:
+                here = queue.popleft()
+                for there in self._neighbours(here):
+                    if there in solved or failed.get(there) == BEYOND:
+                        continue
+                    q = solver.solve(holding.at(vector(points[there])), [solved[here]])
+                    if not isinstance(q, Failure):
+                        failed.pop(there, None)
+                        solved[there] = q
+                        queue.append(there)
+                advance(len(solved) + len(failed), len(everywhere))
+        return solved, failed
+
+    def _neighbours(self, cell: Cell) -> list[Cell]:
+        out = []
+        for axis, centres in enumerate(self.centres):
+            for step in (1, -1):
+                if 0 <= cell[axis] + step < len(centres):
+                    out.append((*cell[:axis], cell[axis] + step, *cell[axis + 1 :]))
+        return out
+
+
+def centres(ends: Ends, step: float) -> Array:
+    """Centres of the cells between two ends: whole multiples of the step. [m]"""
+    lo, hi = int(np.ceil(ends[0] / step - 1e-9)), int(np.floor(ends[1] / step + 1e-9))
+    return np.asarray(np.arange(lo, hi + 1) * step, dtype=float)
+
+
+def count(ends: list[Ends], step: float) -> float:
+    """How many cells there are, without making them."""
+    out = 1.0
+    for low, high in ends:
+        out *= (high - low) / step + 1
+    return out

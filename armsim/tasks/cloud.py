@@ -1,0 +1,61 @@
+"""Points spread over everything that the joints can do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from armsim.model.arm import Arm
+from armsim.model.places import Places
+from armsim.spreads import Array
+from armsim.tasks.base import Advance, PoseSet, quiet
+
+CANDIDATES = 16
+"""Joint positions drawn for every point kept, where points are to be even in reach."""
+PARTS = 12
+"""Cubes along the reach, within which points are counted to be even in reach."""
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """Sobol points in the ranges of the joints.
+
+    Parameters
+    ----------
+    name : str
+    points : int
+    uniform : str
+        ``joints``: even in joint space, where an arm spends its postures; ``reach``: even over the places that the tool
+        point reaches.
+    """
+
+    name: str
+    points: int
+    uniform: Literal["joints", "reach"] = "joints"
+    kind: str = "cloud"
+
+    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+        from scipy.stats import qmc
+
+        wanted = self.points * (CANDIDATES if self.uniform == "reach" else 1)
+        power = int(np.ceil(np.log2(max(2, wanted))))
+        even = qmc.Sobol(len(arm.joints), scramble=True, rng=np.random.default_rng(1)).random_base2(power)[:wanted]
+        joints = arm.lowest + (arm.highest - arm.lowest) * even
+        if self.uniform == "reach":
+            joints = joints[_even_in_reach(arm.postures(joints).tool[:, :3, 3], arm.reach, self.points)]
+        return PoseSet(tuple(f"point {n + 1}" for n in range(len(joints))), Places(joints))
+
+
+def _even_in_reach(tips: Array, reach: float, points: int) -> Array:
+    """Numbers of tool points so chosen that every cube of the reach gives as many as the others, while it has them."""
+    cube = np.floor(tips / (2 * reach / PARTS)).astype(int)
+    _, member = np.unique(cube, axis=0, return_inverse=True)
+    member = member.reshape(-1)
+    # turn within the own cube: all first ones come before all second ones
+    order = np.argsort(member, kind="stable")
+    starts = np.searchsorted(member[order], np.arange(member.max() + 1))
+    turn = np.empty(len(member), dtype=int)
+    turn[order] = np.arange(len(member)) - starts[member[order]]
+    return np.sort(np.argsort(turn, kind="stable")[:points])

@@ -1,0 +1,115 @@
+"""The five poses of the acceptance test of ISO 9283, in an inclined plane of a cube."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from armsim.errors import RunError
+from armsim.model.arm import Arm
+from armsim.model.places import Places
+from armsim.posetable import vector
+from armsim.results import Unreachable
+from armsim.spreads import Array
+from armsim.tasks.base import FREELY, Advance, Holding, PoseSet, quiet
+from armsim.tasks.inverse import Failure, Solver
+
+INSET = 0.1
+"""Distance of the outer poses from the corners, in diagonals of the plane. ISO 9283:1998 6.8, from memory."""
+PLANES = {"a": ("y", 1), "b": ("x", 1), "c": ("y", -1), "d": ("x", -1)}
+"""The edges to which the plane is parallel, and whether it rises along the other direction or falls."""
+STEPS = 8
+"""Centres tried along x and z, and halvings of the edge, to find the largest cube."""
+
+
+@dataclass(frozen=True)
+class IsoPoses:
+    """P1 in the middle of the plane, P2 to P5 towards its corners.
+
+    Parameters
+    ----------
+    name : str
+    centre : (3,), optional [m]
+        Of the cube.
+    edge : float, optional [m]
+        Of the cube. Without centre and edge the largest cube is looked for whose corners and poses the arm reaches, in
+        the plane y = 0 of the base.
+    plane : str
+        ``a`` to ``d``: the diagonal plane parallel to y and rising with x, parallel to x and rising with y, and the two
+        that fall.
+    holding : Holding
+        The tool keeps one orientation.
+    """
+
+    name: str
+    centre: tuple[float, float, float] | None = None
+    edge: float | None = None
+    plane: Literal["a", "b", "c", "d"] = "a"
+    holding: Holding = FREELY
+    kind: str = "iso-poses"
+
+    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+        centre, edge = self.centre, self.edge
+        solver = Solver(arm, self.holding)
+        if centre is None or edge is None:
+            centre, edge = self._largest(arm, solver, advance)
+        joints, names, lost = [], [], []
+        seeds = solver.starts()
+        for number, point in enumerate(self.points(np.array(centre), edge), start=1):
+            q = solver.solve(self.holding.at(vector(point)), seeds)
+            if isinstance(q, Failure):
+                lost.append(Unreachable(f"P{number}", vector(point), q.reason))
+                continue
+            names.append(f"P{number}")
+            joints.append(q)
+            seeds = [q, *seeds]
+        places = Places(np.array(joints).reshape(len(joints), len(arm.joints)))
+        pairs = ((names.index("P2"), names.index("P4")),) if {"P2", "P4"} <= set(names) else ()
+        return PoseSet(tuple(names), places, tuple(lost), pairs=pairs)
+
+    def points(self, centre: Array, edge: float) -> Array:
+        """P1 to P5, shape (5, 3). [m]"""
+        parallel, rise = PLANES[self.plane]
+        along, across = (1, 0) if parallel == "y" else (0, 1)
+        one, other = np.zeros(3), np.zeros(3)
+        one[along] = edge / 2
+        other[across], other[2] = edge / 2, rise * edge / 2
+        corners = [one + other, -one + other, -one - other, one - other]
+        return np.array([centre, *(centre + (1 - 2 * INSET) * corner for corner in corners)])
+
+    def _largest(self, arm: Arm, solver: Solver, advance: Advance) -> tuple[tuple[float, float, float], float]:
+        """Centre and edge of the largest cube found on a grid of centres in front of the arm."""
+        best, where = 0.0, None
+        tried = [
+            np.array([x * arm.reach, 0.0, z * arm.reach])
+            for x in np.linspace(0.2, 0.8, STEPS)
+            for z in np.linspace(-0.3, 0.7, STEPS)
+        ]
+        for number, centre in enumerate(tried):
+            advance(number, len(tried))
+            if not self._fits(solver, centre, best * 1.02 + 1e-3):
+                continue
+            low, high = best * 1.02 + 1e-3, arm.reach
+            for _ in range(STEPS):
+                middle = 0.5 * (low + high)
+                low, high = (middle, high) if self._fits(solver, centre, middle) else (low, middle)
+            best, where = low, centre
+        if where is None:
+            raise RunError(f"task {self.name!r}: no cube is found that the arm reaches with the tool held so")
+        step = 1e-3
+        edge = max(step, np.floor(best / step) * step)  # whole millimetres: what a test would be run with
+        return vector(where), float(edge)
+
+    def _fits(self, solver: Solver, centre: Array, edge: float) -> bool:
+        corners = [centre + edge / 2 * np.array([a, b, c]) for a in (1, -1) for b in (1, -1) for c in (1, -1)]
+        seeds = solver.starts()[:4]
+        for point in [*self.points(centre, edge), *corners]:
+            if np.linalg.norm(point) > solver.arm.reach:
+                return False
+            q = solver.solve(self.holding.at(vector(point)), seeds)
+            if isinstance(q, Failure):
+                return False
+            seeds = [q, *seeds[-4:]]
+        return True

@@ -1,0 +1,221 @@
+"""A path that the tool follows: lines and arcs, or joint positions one after another."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.errors import RunError
+from armsim.model.arm import Arm
+from armsim.model.places import Places
+from armsim.posetable import vector
+from armsim.results import Unreachable
+from armsim.spreads import Array
+from armsim.tasks.base import FREELY, Advance, Command, Holding, PoseSet, quiet
+from armsim.tasks.inverse import Failure, Solver
+
+SMALL_STEP = 0.1
+"""Motion of a joint between neighbours that needs no closer look. [rad; tenths of the reach on a prismatic joint]"""
+HALVINGS = 8
+"""Times that a larger one is halved before it is called a jump."""
+STILL = 1e-7
+"""Motion per path, as share of the largest of any joint, below which a joint is taken as standing."""
+MOST_POINTS = 100_000
+"""Points of one path."""
+Position = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Waypoint:
+    """A point to go to, in a line, or on an arc through ``via`` [m]; ``rpy`` [rad] where the tool turns on the way."""
+
+    xyz: Position
+    via: Position | None = None
+    rpy: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Path:
+    """A path.
+
+    Parameters
+    ----------
+    name : str
+    step : float
+        Between points that are looked at. [m]
+    speed : float
+        Of the tool point. [m/s]
+    waypoints : tuple of Waypoint
+        The first is where it begins.
+    joints : tuple of (joints,), optional
+        Joint positions in their place, joined in straight lines of joint space. [rad or m]
+    holding : Holding
+    """
+
+    name: str
+    step: float
+    speed: float
+    waypoints: tuple[Waypoint, ...] = ()
+    joints: tuple[tuple[float, ...], ...] = ()
+    holding: Holding = FREELY
+    kind: str = "path"
+
+    @property
+    def length(self) -> float:
+        """Of lines and arcs. [m]"""
+        legs = zip(self.waypoints, self.waypoints[1:], strict=False)
+        return sum(_leg(a.xyz, b)[1] for a, b in legs)
+
+    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+        if self.joints:
+            q = self._along_joints(arm)
+            tips = arm.postures(q).tool[:, :3, 3]
+            along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips, axis=0), axis=1))])
+            return self._set(arm, along, tips, q, [])
+        commands, along = self._commands()
+        solver = Solver(arm, self.holding)
+        found: list[Array | Failure] = []
+        seeds = solver.starts()
+        for number, command in enumerate(commands):
+            advance(number, len(commands))
+            solved = solver.solve(command, seeds)
+            if not isinstance(solved, Failure):
+                previous = found[-1] if found else None
+                if isinstance(previous, np.ndarray):
+                    self._continuous(solver, commands[number - 1], command, previous, solved, along[number])
+                seeds = [solved]
+            found.append(solved)
+        lost = [
+            Unreachable(_label(s), command.xyz, q.reason)
+            for s, command, q in zip(along, commands, found, strict=True)
+            if isinstance(q, Failure)
+        ]
+        kept = [n for n, q in enumerate(found) if not isinstance(q, Failure)]
+        joints = np.array([found[n] for n in kept], dtype=float).reshape(len(kept), len(arm.joints))
+        return self._set(arm, along[kept], np.array([commands[n].xyz for n in kept]).reshape(-1, 3), joints, lost)
+
+    def _set(self, arm: Arm, along: Array, tips: Array, joints: Array, lost: list[Unreachable]) -> PoseSet:
+        if len(along) < 2:
+            return PoseSet((), Places(joints[:0]), tuple(lost))
+        rate = _ahead(joints, along)
+        tangents = _ahead(tips, along)
+        tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-300)
+        moving = np.abs(rate) > STILL * np.abs(rate).max()
+        ways = np.where(moving, np.sign(rate), 0.0)
+        for n in range(1, len(ways)):  # a joint that stands keeps the side on which it came to stand
+            ways[n] = np.where(ways[n] == 0, ways[n - 1], ways[n])
+        places = Places(joints, rate * self.speed, ways, tangents)
+        return PoseSet(tuple(_label(s) for s in along), places, tuple(lost), along=along)
+
+    def _commands(self) -> tuple[list[Command], Array]:
+        """Where the tool shall be at every point, and the length up to there."""
+        commands: list[Command] = []
+        along: list[float] = []
+        done = 0.0
+        for number, (here, there) in enumerate(zip(self.waypoints, self.waypoints[1:], strict=False)):
+            at, length = _leg(here.xyz, there)
+            points = max(1, math.ceil(length / self.step - 1e-9))
+            for k in range(0 if number == 0 else 1, points + 1):
+                share = k / points
+                xyz = vector(at(share))
+                if here.rpy is not None and there.rpy is not None:
+                    commands.append(Command(xyz, _turned(here.rpy, there.rpy, share)))
+                else:
+                    commands.append(self.holding.at(xyz))
+                along.append(done + share * length)
+            done += length
+        return commands, np.array(along)
+
+    def _along_joints(self, arm: Arm) -> Array:
+        """Joint positions so close that the tool never goes farther than a step."""
+        rows = [np.array(self.joints[0])]
+        for a, b in zip(self.joints, self.joints[1:], strict=False):
+            one, other = np.array(a), np.array(b)
+            fine = arm.postures(one + np.linspace(0, 1, 65)[:, None] * (other - one)).tool[:, :3, 3]
+            length = float(np.linalg.norm(np.diff(fine, axis=0), axis=1).sum())
+            points = max(1, math.ceil(length / self.step))
+            rows += [one + k / points * (other - one) for k in range(1, points + 1)]
+        return np.array(rows)
+
+    def _continuous(
+        self, solver: Solver, a: Command, b: Command, qa: Array, qb: Array, along: float, depth: int = 0
+    ) -> None:
+        """Halve a large motion until it proves to be one; what stays large is a jump to another posture."""
+        large = np.where(solver.arm.lower > -math.inf, np.abs(qb - qa), 0.0)
+        scale = np.array([1.0 if joint.revolute else solver.arm.reach for joint in solver.arm.joints])
+        if (large / scale).max() <= SMALL_STEP:
+            return
+        names = ", ".join(name for name, part in zip(solver.arm.names, large / scale, strict=True) if part > SMALL_STEP)
+        if depth == HALVINGS:
+            raise RunError(
+                f"task {self.name!r}: the path jumps from one posture to another at {_label(along)} ({names}): begin "
+                "it in another branch (near:, branch:), or lead it clear of the singular posture"
+            )
+        middle = _between(a, b)
+        q = solver.solve(middle, [qa])
+        if isinstance(q, Failure):
+            raise RunError(
+                f"task {self.name!r}: the arm loses the path just before {_label(along)} ({names}): {q.reason}"
+            )
+        self._continuous(solver, a, middle, qa, q, along, depth + 1)
+        self._continuous(solver, middle, b, q, qb, along, depth + 1)
+
+
+def _label(along: float) -> str:
+    return f"at {along * 1e3:.6g} mm"
+
+
+def _ahead(values: Array, along: Array) -> Array:
+    """Change per length towards the next point; at the last, from the one before."""
+    step = np.maximum(np.diff(along), 1e-300)[:, None]
+    rate = np.diff(values, axis=0) / step
+    return np.concatenate([rate, rate[-1:]])
+
+
+def _between(a: Command, b: Command) -> Command:
+    middle = vector(0.5 * (np.array(a.xyz) + np.array(b.xyz)))
+    if a.rpy is not None and b.rpy is not None:
+        return Command(middle, _turned(a.rpy, b.rpy, 0.5))
+    return Command(middle, a.rpy, a.direction)
+
+
+def _turned(a: Position, b: Position, share: float) -> Position:
+    """Orientation a share of the way between two, on the shortest turn."""
+    from scipy.spatial.transform import Rotation, Slerp
+
+    return vector(Slerp([0.0, 1.0], Rotation.from_euler("xyz", [a, b]))(share).as_euler("xyz"))
+
+
+def _leg(start: Position, to: Waypoint) -> tuple[Callable[[float], Array], float]:
+    """A function from share to point, and the length of the leg."""
+    a, c = np.array(start), np.array(to.xyz)
+    if to.via is None:
+        return (lambda share: a + share * (c - a)), float(np.linalg.norm(c - a))
+    circle = arc(start, to.via, to.xyz)
+    if circle is None:
+        raise RunError(f"no arc leads through {start}, {to.via}, {to.xyz}: they lie in one line")
+    centre, radius, u, v, angle = circle
+    return (lambda share: centre + radius * (math.cos(share * angle) * u + math.sin(share * angle) * v)), radius * angle
+
+
+def arc(start: Position, via: Position, end: Position) -> tuple[Array, float, Array, Array, float] | None:
+    """Circle through three points: centre, radius, unit vectors to the start and ahead of it, angle from start to end.
+
+    None where the points lie in one line. Source: circumcentre, plane geometry.
+    """
+    a, b, c = np.array(start), np.array(via), np.array(end)
+    ab, ac = b - a, c - a
+    normal = np.cross(ab, ac)
+    if np.linalg.norm(normal) <= 1e-9 * np.linalg.norm(ab) * np.linalg.norm(ac) or not np.any(normal):
+        return None
+    centre = a + (np.dot(ac, ac) * np.cross(np.cross(ab, ac), ab) + np.dot(ab, ab) * np.cross(ac, np.cross(ab, ac))) / (
+        2 * np.dot(normal, normal)
+    )
+    radius = float(np.linalg.norm(a - centre))
+    u = (a - centre) / radius
+    v = np.cross(normal / np.linalg.norm(normal), u)
+    angle = math.atan2(float(np.dot(c - centre, v)), float(np.dot(c - centre, u))) % (2 * math.pi)
+    return centre, radius, u, v, angle
