@@ -6,7 +6,6 @@ from itertools import combinations
 
 import numpy as np
 
-from armsim.core.population import LANES
 from armsim.engine import statistics as stats
 from armsim.engine.montecarlo import Sampler, blocks
 from armsim.engine.plan import UNIT_BLOCK, draw_units
@@ -100,6 +99,6 @@ def direction_variation(job: Job, task: int, places: Places, number: int) -> Arr
 
 
 def _block(job: Job) -> int:
-    """Units followed visit by visit at a time, in some 20 MB."""
-    most = max(LANES, (1 << 20) // job.plan.visits)
+    """Units followed visit by visit at a time: 32 MB up to 1000 visits."""
+    most = min((1 << 20) // job.plan.visits, 8 * UNIT_BLOCK)
     return max(UNIT_BLOCK, most // UNIT_BLOCK * UNIT_BLOCK)

@@ -14,7 +14,7 @@ from armsim.tasks.base import Advance, PoseSet, quiet
 
 CANDIDATES = 16
 """Joint positions drawn for every point kept, where points are to be even in reach."""
-PARTS = 12
+PARTS = 20
 """Cubes along the reach, within which points are counted to be even in reach."""
 
 
@@ -58,4 +58,6 @@ def _even_in_reach(tips: Array, reach: float, points: int) -> Array:
     starts = np.searchsorted(member[order], np.arange(member.max() + 1))
     turn = np.empty(len(member), dtype=int)
     turn[order] = np.arange(len(member)) - starts[member[order]]
-    return np.sort(np.argsort(turn, kind="stable")[:points])
+    # among cubes of the same turn, in no order: the first candidates lie where the arm is most of the time
+    mixed = np.random.default_rng(1).permutation(member.max() + 1)
+    return np.sort(np.lexsort((mixed[member], turn))[:points])

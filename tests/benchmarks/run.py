@@ -35,6 +35,7 @@ from armsim.engine.run import Asked, sampling
 from armsim.model.encoder import Encoder, Signal
 from armsim.model.joint import Joint, Magnitude, Mounting, Transmission
 from armsim.model.machine import Machine
+from armsim.model.places import Places
 from armsim.posetable import PoseTable
 from armsim.spreads import Spread
 
@@ -146,7 +147,7 @@ def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:
 
 def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> None:
     with sampling(machine, None, 0.95, workers, 8 * GIB) as place:
-        place.run(plan, [Asked("", q, None)], lambda task, done, total: None, lambda text: None)
+        place.run(plan, [Asked("", Places(q))], lambda task, done, total: None, lambda text: None)
 
 
 def whole_job() -> None:
@@ -206,8 +207,8 @@ def evenness() -> None:
             for seed in range(24):
                 with sampling(machine, None, 0.95, 1, 8 * GIB) as place:
                     plan = SamplingPlan(units, 8, seed, points=points)  # type: ignore[arg-type]
-                    run = place.run(plan, [Asked("", q, None)], lambda task, done, total: None, lambda text: None)
-                tables.append(PoseTable(("",), owners, run.tasks[0][0]))
+                    run = place.run(plan, [Asked("", Places(q))], lambda task, done, total: None, lambda text: None)
+                tables.append(PoseTable(("",), owners, run.tasks[0].values))
             found[points] = [
                 statistics.stdev(float(table.column(path)[0]) for table in tables)
                 for path in ("error.rms", "error.p95")
@@ -237,11 +238,12 @@ def memory() -> None:
         code = (
             "import sys, time, numpy as np, armsim\n"
             "from armsim.engine.run import Asked, sampling\n"
+            "from armsim.model.places import Places\n"
             "from armsim.engine.plan import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"
             "with sampling(machine, None, 0.95, 2, 2**30) as place:\n"
-            f"    place.run(SamplingPlan({units}, {visits}, 1), [Asked('', q, None)], lambda *a: None, lambda text: None)\n"
+            f"    place.run(SamplingPlan({units}, {visits}, 1), [Asked('', Places(q))], lambda *a: None, lambda text: None)\n"
             "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
         )
         out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -29,7 +29,7 @@ def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple
     """The first pose as the statistics see it, and every visit of it: displacement and turn."""
     situation = machine.at(q)
     sampler = Sampler.prepare(situation, plan)
-    return sampler.whole(0, linearise(situation)), *sampler.follow(0)
+    return sampler.whole(0, linearise(situation)), *sampler.every(0)
 
 
 def test_planar_two_link_arm_in_closed_form() -> None:

@@ -18,6 +18,7 @@ from armsim.engine.layout import BASE, GIB, lay_out
 from armsim.engine.plan import NumericalTolerance, SamplingPlan, draw_units
 from armsim.errors import RunError
 from armsim.model.machine import Machine
+from armsim.model.places import Places
 from armsim.results import Requirement
 from armsim.study import Study
 
@@ -26,7 +27,7 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 
 def ask(machine: Machine, poses: int = 100) -> list[engine.Asked]:
     q = np.random.default_rng(0).uniform(-1, 1, (poses, len(machine.joints)))
-    return [engine.Asked("first", q, None), engine.Asked("second", q[:3], None)]
+    return [engine.Asked("first", Places(q)), engine.Asked("second", Places(q[:3]))]
 
 
 def numbers(
@@ -35,7 +36,7 @@ def numbers(
     requirement = Requirement(2e-4, 0.95, 2e-4)
     with engine.sampling(machine, requirement, 0.95, workers, memory, processes) as place:
         sampled = place.run(plan, ask(machine), lambda task, done, total: None, lambda text: None)
-    return [part.tobytes() for values, passing in sampled.tasks for part in (values, passing)]
+    return [part.tobytes() for task in sampled.tasks for part in (task.values, task.passing, task.worst)]
 
 
 @pytest.fixture(scope="module")
@@ -145,11 +146,11 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     assert reached.reached
     assert reached.batches >= engine.LEAST_BATCHES
     assert final.units == reached.batches * reached.units_of_batch
-    for (values, passing), (others, others_passing) in zip(sampled.tasks, again.tasks, strict=True):
-        doubt = np.isnan(others) & ~np.isnan(values)
+    for task, other in zip(sampled.tasks, again.tasks, strict=True):
+        doubt = np.isnan(other.values) & ~np.isnan(task.values)
         assert doubt.any(axis=0).sum() == 1  # the doubt itself
-        np.testing.assert_array_equal(np.where(doubt, np.nan, values), others)
-        np.testing.assert_array_equal(passing, others_passing)
+        np.testing.assert_array_equal(np.where(doubt, np.nan, task.values), other.values)
+        np.testing.assert_array_equal(task.passing, other.passing)
 
 
 def test_the_doubt_of_a_tolerance_holds() -> None:
@@ -159,8 +160,8 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
     for seed in range(60):
         plan = SamplingPlan(100, 10, seed, NumericalTolerance(0.02))
         with engine.sampling(machine, None, 0.95, 1, GIB) as place:
-            sampled = place.run(plan, [engine.Asked("t", np.zeros((1, 1)), None)], lambda *a: None, lambda text: None)
-        ((values, _),) = sampled.tasks
+            sampled = place.run(plan, [engine.Asked("t", Places(np.zeros((1, 1))))], lambda *a: None, lambda text: None)
+        values = sampled.tasks[0].values
         from armsim.posetable import PoseTable
 
         table = PoseTable(("p",), (("j1", "repeatability"), ("bias", "mean")), values)

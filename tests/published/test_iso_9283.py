@@ -42,7 +42,7 @@ def test_kernel_gives_the_repeatability_of_the_definition() -> None:
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     situation = machine.at(np.array([[0.3, 0.8]]))
     sampler = Sampler.prepare(situation, SamplingPlan(700, 30, 5))
-    sample, (displacement, _) = sampler.whole(0, linearise(situation)), sampler.follow(0)
+    sample, (displacement, _) = sampler.whole(0, linearise(situation)), sampler.every(0)
     for unit in (0, 255, 256, 699):
         points = displacement[:, :, unit]
         assert sample.repeatability[unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)

@@ -1,11 +1,28 @@
-"""Tasks: inverse kinematics round trips, slices, and what cannot be reached."""
+"""Tasks: inverse kinematics round trips, cells, clouds, test poses, paths, and what cannot be reached."""
+
+import math
+from dataclasses import replace
+from pathlib import Path as File
 
 import numpy as np
 import pytest
 from support import planar_arm, published_arm
 
-from armsim.tasks import Command, NamedPose, Poses, Slice
-from armsim.tasks.inverse import CLOSE, Failure, solve, starts
+from armsim.errors import RunError
+from armsim.model.arm import Arm
+from armsim.tasks import Cloud, Command, Holding, IsoPoses, NamedPose, Path, Poses, Slice, Volume, Waypoint
+from armsim.tasks.base import FREELY
+from armsim.tasks.inverse import CLOSE, Failure, Solver
+from armsim.tasks.path import arc
+
+DOWN = (math.pi, 0.0, 0.0)
+
+
+def solved(arm: Arm, command: Command, holding: Holding = FREELY) -> np.ndarray:
+    solver = Solver(arm, holding)
+    q = solver.solve(command, solver.starts())
+    assert not isinstance(q, Failure), q.reason
+    return q
 
 
 @pytest.mark.parametrize("name", ["Puma560", "UR5", "KR5"])
@@ -20,11 +37,44 @@ def test_round_trip(name: str) -> None:
         rpy = Rotation.from_matrix(pose[:3, :3]).as_euler("xyz")
         command = Command(tuple(pose[:3, 3]), tuple(rpy))
         np.testing.assert_allclose(command.transform, pose, atol=1e-12)
-        found = solve(arm, command, starts(arm))
-        assert not isinstance(found, Failure)
-        np.testing.assert_allclose(arm.postures(found).tool[0], pose, atol=CLOSE)
-        near = solve(arm, command, [q + 0.05])
-        np.testing.assert_allclose(near, q, atol=1e-6)
+        np.testing.assert_allclose(arm.postures(solved(arm, command)).tool[0], pose, atol=CLOSE)
+        np.testing.assert_allclose(Solver(arm).solve(command, [q + 0.05]), q, atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "elbow", "wrist"), [("Puma560", "j3", "j5"), ("KR5", "j3", "j5"), ("UR5", "j3", "j5")]
+)
+def test_round_trip_branch_by_branch(name: str, elbow: str, wrist: str) -> None:
+    """Every branch asked for is found and kept. Source: forward kinematics of roboticstoolbox in postures of that branch."""
+    arm, robot = published_arm(name)
+    tool_removed = np.linalg.inv(robot.tool.A)
+    generator = np.random.default_rng(2)
+    for sign_of_elbow in (1, -1):
+        for sign_of_wrist in (1, -1):
+            for _ in range(3):
+                q = generator.uniform(-1.0, 1.0, 6)
+                q[2], q[4] = sign_of_elbow * generator.uniform(0.4, 1.4), sign_of_wrist * generator.uniform(0.4, 1.4)
+                pose = np.linalg.inv(robot.base.A) @ robot.fkine(q).A @ tool_removed
+                from scipy.spatial.transform import Rotation
+
+                rpy = tuple(Rotation.from_matrix(pose[:3, :3]).as_euler("xyz"))
+                holding = Holding(rpy, branch=((elbow, sign_of_elbow), (wrist, sign_of_wrist)))
+                found = solved(arm, Command(tuple(pose[:3, 3]), rpy), holding)
+                np.testing.assert_allclose(arm.postures(found).tool[0], pose, atol=CLOSE)
+                assert np.sign(found[2]) == sign_of_elbow
+                assert np.sign(found[4]) == sign_of_wrist
+
+
+@pytest.mark.parametrize("direction", [(0.0, 0.0, -1.0), (0.6, 0.0, -0.8), (0.0, 1.0, 0.0)])
+def test_a_tool_free_about_its_direction(direction: tuple[float, float, float]) -> None:
+    """The z axis of the tool points where it shall; a held joint stands where it shall. Source: forward kinematics."""
+    arm, _ = published_arm("Puma560")
+    holding = Holding(direction=direction, hold=(("j6", 0.3),))
+    q = solved(arm, holding.at((0.45, 0.1, 0.2)), holding)
+    tool = arm.postures(q).tool[0]
+    np.testing.assert_allclose(tool[:3, 3], (0.45, 0.1, 0.2), atol=CLOSE)
+    np.testing.assert_allclose(tool[:3, 2], direction, atol=CLOSE)
+    assert q[5] == 0.3
 
 
 def test_a_point_out_of_reach_says_so() -> None:
@@ -37,10 +87,9 @@ def test_a_point_out_of_reach_says_so() -> None:
 
 def test_joint_ranges_are_kept_and_named() -> None:
     arm = planar_arm(0.4, 0.3)
-    from dataclasses import replace
-
     narrow = replace(arm, joints=(arm.joints[0], replace(arm.joints[1], lower=-0.1, upper=0.1)))
-    found = solve(narrow, Command((0.3, 0.2, 0.0)), starts(narrow))
+    solver = Solver(narrow)
+    found = solver.solve(Command((0.3, 0.2, 0.0)), solver.starts())
     assert isinstance(found, Failure)
     assert found.reason == "found only outside the range of j2"
 
@@ -50,14 +99,15 @@ def test_slice_of_a_planar_arm_is_its_annulus() -> None:
     arm = planar_arm(0.4, 0.3)
     found = Slice("s", "xy", 0.0, 0.05).find(arm)
     assert found.grid is not None
-    index = np.array(found.grid.pose)
-    x, y = np.meshgrid(found.grid.first, found.grid.second)
+    first, second = (np.array(centres) for centres in found.grid.centres)
+    index = np.array(found.grid.pose).reshape(len(second), len(first))
+    x, y = np.meshgrid(first, second)
     distance = np.hypot(x, y)
     inside = (distance > 0.1 + 1e-6) & (distance < 0.7 - 1e-6)
     outside = (distance < 0.1 - 1e-6) | (distance > 0.7 + 1e-6)
     assert np.all(index[inside] >= 0)
     assert np.all(index[outside] == -1)
-    reached = arm.postures(found.joints).tool[:, :3, 3]
+    reached = arm.postures(found.places.joints).tool[:, :3, 3]
     np.testing.assert_allclose(reached[index[inside], 0], x[inside], atol=CLOSE)
     np.testing.assert_allclose(reached[index[inside], 1], y[inside], atol=CLOSE)
     reasons = {p.reason for p in found.unreachable}
@@ -69,12 +119,12 @@ def test_slice_of_a_planar_arm_is_its_annulus() -> None:
 def test_slice_keeps_the_branch_of_its_neighbours() -> None:
     """Away from its rims, neighbouring cells of a slice differ by small joint motions."""
     arm, _ = published_arm("Puma560")
-    found = Slice("s", "xz", 0.1, 0.05, tool=(np.pi, 0.0, 0.0), first=(0.3, 0.6), second=(0.3, 0.7)).find(arm)
+    found = Slice("s", "xz", 0.1, 0.05, ((0.3, 0.6), (0.3, 0.7)), Holding(DOWN)).find(arm)
     assert found.grid is not None
-    index = np.array(found.grid.pose)
+    index = np.array(found.grid.pose).reshape([len(c) for c in found.grid.centres[::-1]])
     steps = []
     for i, j in zip(*np.nonzero((index[:, :-1] >= 0) & (index[:, 1:] >= 0)), strict=True):
-        step = found.joints[index[i, j]] - found.joints[index[i, j + 1]]
+        step = found.places.joints[index[i, j]] - found.places.joints[index[i, j + 1]]
         steps.append(np.abs(np.angle(np.exp(1j * step))).max())  # a joint may unwind by a whole turn at its end
     assert len(steps) > 20
     assert max(steps) < 0.8
@@ -83,4 +133,175 @@ def test_slice_keeps_the_branch_of_its_neighbours() -> None:
 def test_slice_is_repeatable() -> None:
     arm = planar_arm(0.4, 0.3)
     a, b = (Slice("s", "xy", 0.0, 0.1).find(arm) for _ in range(2))
-    np.testing.assert_array_equal(a.joints, b.joints)
+    np.testing.assert_array_equal(a.places.joints, b.places.joints)
+
+
+def test_a_slice_in_a_frame_and_a_volume_lie_where_they_shall() -> None:
+    """Source: homogeneous transforms by scipy Rotation."""
+    from scipy.spatial.transform import Rotation
+
+    arm, _ = published_arm("Puma560")
+    xyz, rpy = (0.4, 0.0, 0.1), (0.1, -0.3, 0.5)
+    found = Slice("s", "xy", 0.02, 0.1, ((-0.1, 0.1), (-0.1, 0.1)), Holding(), (xyz, rpy)).find(arm)
+    turn = Rotation.from_euler("xyz", rpy)
+    inside = turn.inv().apply(arm.postures(found.places.joints).tool[:, :3, 3] - np.array(xyz))
+    assert len(found.names) == 9
+    np.testing.assert_allclose(inside[:, 2], 0.02, atol=1e-7)
+    np.testing.assert_allclose(sorted(set(np.round(inside[:, 0], 6))), [-0.1, 0.0, 0.1])
+    box = Volume("v", ((0.3, 0.5), (-0.1, 0.1), (0.0, 0.2)), 0.1, Holding(DOWN)).find(arm)
+    assert box.grid is not None
+    assert len(box.names) + len(box.unreachable) == 27 == len(box.grid.pose)
+    tips = arm.postures(box.places.joints).tool[:, :3, 3]
+    for cell, pose in enumerate(box.grid.pose):  # x fastest
+        if pose >= 0:
+            at = [box.grid.centres[0][cell % 3], box.grid.centres[1][cell // 3 % 3], box.grid.centres[2][cell // 9]]
+            np.testing.assert_allclose(tips[pose], at, atol=CLOSE)
+
+
+def test_a_cloud_even_in_reach_covers_a_disc_evenly() -> None:
+    """Share of points within half of the reach: 1/4 of the area of a disc. Source: geometry.
+
+    Even in joint space a two-link arm of equal links is there with the chance 1/3: r = 2 l cos(q2/2).
+    """
+    arm = planar_arm(0.35, 0.35)
+    share = {}
+    for uniform in ("joints", "reach"):
+        found = Cloud("c", 1024, uniform).find(arm)  # type: ignore[arg-type]
+        assert len(found.names) == 1024
+        share[uniform] = np.mean(np.linalg.norm(arm.postures(found.places.joints).tool[:, :2, 3], axis=1) < 0.35)
+    assert share["joints"] == pytest.approx(1 / 3, abs=0.01)
+    assert share["reach"] == pytest.approx(1 / 4, abs=0.03)
+
+
+def test_iso_poses_by_hand() -> None:
+    """Cube of edge 1 about the origin, plane a: P2 to P5 are 0.8 of the way from the centre to the corners.
+
+    The corners are (0.5, 0.5, 0.5), (0.5, -0.5, 0.5), (-0.5, -0.5, -0.5), (-0.5, 0.5, -0.5); a tenth of a diagonal
+    from the corner is a fifth of the half diagonal. Source: ISO 9283:1998 6.8, from memory.
+    """
+    points = IsoPoses("i", plane="a").points(np.zeros(3), 1.0)
+    np.testing.assert_allclose(points[0], 0.0)
+    np.testing.assert_allclose(points[1:], [[0.4, 0.4, 0.4], [0.4, -0.4, 0.4], [-0.4, -0.4, -0.4], [-0.4, 0.4, -0.4]])
+    diagonal = math.sqrt(3.0)
+    assert np.linalg.norm(points[1] - [0.5, 0.5, 0.5]) == pytest.approx(0.1 * diagonal)
+    for plane in "abcd":
+        p = IsoPoses("i", plane=plane).points(np.zeros(3), 1.0)  # type: ignore[arg-type]
+        assert np.linalg.matrix_rank(p[1:]) == 2
+        np.testing.assert_allclose(np.abs(p[1:]), 0.4)
+
+
+def test_the_largest_cube_is_reached() -> None:
+    arm, _ = published_arm("Puma560")
+    found = IsoPoses("i", holding=Holding(DOWN)).find(arm)
+    assert found.names == ("P1", "P2", "P3", "P4", "P5")
+    assert not found.unreachable
+    assert found.pairs == ((1, 3),)
+    tips = arm.postures(found.places.joints).tool[:, :3, 3]
+    edge = np.abs(tips[1] - tips[0]).max() / 0.4
+    assert 0.2 < edge < arm.reach
+
+
+def test_a_circle_through_three_points() -> None:
+    """Half the unit circle by its ends and its top: length pi. Source: geometry."""
+    circle = arc((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (-1.0, 0.0, 0.0))
+    assert circle is not None
+    centre, radius, _, _, angle = circle
+    np.testing.assert_allclose(centre, 0.0, atol=1e-15)
+    assert (radius, angle) == (pytest.approx(1.0), pytest.approx(math.pi))
+    assert arc((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (2.0, 0.0, 0.0)) is None
+    assert arc((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 1.0, 0.0))[4] == pytest.approx(1.5 * math.pi)  # type: ignore[index]
+
+
+def test_a_planar_arm_round_a_circle_in_closed_form() -> None:
+    """Circle about the base: only the first joint moves, at v/r. Source: kinematics of a circular path."""
+    arm = planar_arm(0.4, 0.3)
+    r, v = 0.5, 0.2
+    quarter = (r / math.sqrt(2), r / math.sqrt(2), 0.0)
+    path = Path("p", 0.002, v, (Waypoint((r, 0.0, 0.0)), Waypoint((0.0, r, 0.0), quarter)))
+    assert path.length == pytest.approx(r * math.pi / 2)
+    found = path.find(arm)
+    places = found.places
+    assert found.along is not None
+    assert places.speeds is not None
+    assert places.directions is not None
+    assert places.tangents is not None
+    np.testing.assert_allclose(places.speeds[:, 0], v / r, rtol=1e-5)
+    np.testing.assert_allclose(places.speeds[:, 1], 0.0, atol=1e-6)
+    np.testing.assert_allclose(places.joints[:, 0] - places.joints[0, 0], found.along / r, atol=1e-8)
+    elbow = 2 * math.pi - math.acos((0.4**2 + 0.3**2 - r**2) / (2 * 0.4 * 0.3))  # law of cosines
+    np.testing.assert_allclose(np.cos(places.joints[:, 1]), np.cos(elbow - math.pi), atol=1e-9)
+    assert (places.directions[:, 0] == 1).all()
+    ahead = np.stack([-np.sin(found.along / r + 0.002 / r), np.cos(found.along / r)], axis=1)
+    np.testing.assert_allclose(places.tangents[:, :2], ahead, atol=5e-3)
+
+
+def test_a_path_that_jumps_between_branches_is_an_error() -> None:
+    """A line through the base of a two-link arm of equal links: the first joint must turn by half a turn at once."""
+    arm = planar_arm(0.35, 0.35)
+    with pytest.raises(RunError, match=r"jumps from one posture to another|loses the path"):
+        Path("p", 0.005, 0.1, (Waypoint((0.3, 0.0, 0.0)), Waypoint((-0.3, 1e-9, 0.0)))).find(arm)
+
+
+def test_unreachable_points_of_a_path_are_named() -> None:
+    arm = planar_arm(0.4, 0.3)
+    found = Path("p", 0.05, 0.1, (Waypoint((0.5, 0.0, 0.0)), Waypoint((0.8, 0.0, 0.0)))).find(arm)
+    assert [point.name for point in found.unreachable] == ["at 250 mm", "at 300 mm"]
+    assert len(found.names) == 5
+
+
+def test_a_path_of_joint_positions() -> None:
+    """Points along straight lines of joint space, never farther apart than a step. Source: forward kinematics."""
+    arm = planar_arm(0.4, 0.3)
+    found = Path("p", 0.01, 0.1, joints=((0.0, 0.5), (1.0, 0.5), (0.5, 1.0))).find(arm)
+    tips = arm.postures(found.places.joints).tool[:, :3, 3]
+    assert np.linalg.norm(np.diff(tips, axis=0), axis=1).max() < 0.0101
+    assert found.along is not None
+    assert found.places.directions is not None
+    assert found.along[-1] == pytest.approx(np.linalg.norm(np.diff(tips, axis=0), axis=1).sum())
+    turned = np.flatnonzero(np.diff(found.places.directions[:, 0]))
+    assert len(turned) == 1
+    assert found.places.joints[turned[0] + 1, 0] == pytest.approx(1.0)  # it turns round at the second waypoint
+    assert (found.places.directions[: turned[0] + 1, 1] == 0).all()  # until then the second joint has not moved
+
+
+def test_waypoints_from_a_file(tmp_path: File) -> None:
+    from armsim.documents.source import Source
+    from armsim.documents.waypoints import read_waypoints
+    from armsim.errors import InputError
+
+    arm = planar_arm(0.4, 0.3)
+    source = Source(tmp_path / "scenario.yaml", {}, {}, "")
+
+    def read(text: str):  # type: ignore[no-untyped-def]
+        file = tmp_path / "w.csv"
+        file.write_text(text)
+        return read_waypoints(file, arm, source, ("tasks", 0, "file"))
+
+    points, joints = read("x [mm], y [um], z [m]\n100,2000,0.3\n\n200,0,0\n")
+    assert [p.xyz for p in points] == [pytest.approx((0.1, 0.002, 0.3)), pytest.approx((0.2, 0.0, 0.0))]
+    points, joints = read("j2 [deg],j1 [rad]\n90,0.5\n45,0.25\n")
+    assert joints == (pytest.approx((0.5, math.pi / 2)), pytest.approx((0.25, math.pi / 4)))
+    points, joints = read("x [mm],y [mm],z [mm],roll [deg],pitch [deg],yaw [deg]\n1,2,3,180,0,0\n4,5,6,90,0,0\n")
+    assert points[1].rpy == pytest.approx((math.pi / 2, 0.0, 0.0))
+    for text, line, found in (
+        ("", 1, "empty"),
+        ("x,y,z\n1,2,3\n", 1, "no unit"),
+        ("x [mm],y [mm]\n1,2\n3,4\n", 1, "columns"),
+        ("x [mm],y [mm],z [deg]\n1,2,3\n", 1, "no unit of length"),
+        ("x [mm],y [mm],w [mm]\n1,2,3\n", 1, "no column"),
+        ("x [mm],x [mm],z [mm]\n1,2,3\n", 1, "two columns"),
+        ("x [mm],y [mm],z [mm]\n1,2,3\n", 2, "1 waypoints"),
+        ("x [mm],y [mm],z [mm]\n1,2,3\n1,2\n", 3, "2 values"),
+        ("x [mm],y [mm],z [mm]\n1,2,3\n1,two,3\n", 3, "no number"),
+        ("x [mm],y [mm],z [mm]\n1,2,3\n1,nan,3\n", 3, "no number"),
+        ("x [mm],y [mm],z [mm]\n1,2,3\n1,2,3\n", 3, "twice in a row"),
+        ("j1 [deg],j2 [deg]\n10,20\n400,20\n", 3, "outside the range"),
+        ("j1 [deg],j2 [mm]\n10,20\n40,20\n", 1, "no unit of angle"),
+        ("j1 [deg],x [mm]\n10,20\n40,20\n", 1, "columns"),
+    ):
+        with pytest.raises(InputError) as caught:
+            read(text)
+        (problem,) = caught.value.problems
+        assert problem.file.endswith("w.csv")
+        assert problem.line == line, text
+        assert found in problem.found, text
