@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from armsim.results import (
     Distribution,
     Measure,
     Requirement,
+    Reversal,
     Summary,
     TaskResult,
     Unreachable,
@@ -65,8 +67,10 @@ def task_result(
         skeleton=tuple(vector(point) for point in skeleton),
         measures=tuple(_measures(job, task, poses, number, sample)),
         near_singular=tuple(poses.names[n] for n in close),
+        reversals=tuple(_reversals(machine.arm.names, poses)),
         grid=poses.grid,
         notes=tuple(_notes(job, poses)),
+        maps=poses.maps,
     )
 
 
@@ -96,6 +100,14 @@ def _measures(job: Job, task: Task, poses: PoseSet, number: int, sample: TaskSam
             varied = measures.direction_variation(job, number, poses.places, pose)
             out.append(measures.measure("vAP", "multi-directional pose accuracy variation", "7.2.3", name, varied))
     return out
+
+
+def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
+    ways = poses.places.directions
+    if poses.along is None or ways is None:
+        return []
+    turned = np.argwhere(ways[1:] * ways[:-1] < 0)
+    return [Reversal(joints[joint], float(poses.along[point + 1])) for point, joint in turned]
 
 
 def _notes(job: Job, poses: PoseSet) -> list[str]:

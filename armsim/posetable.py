@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args, overload
 
 import numpy as np
 
+from armsim.ellipsoids import ellipsoids
 from armsim.spreads import Array
 
 if TYPE_CHECKING:
@@ -25,6 +26,14 @@ Verdict = Literal["agrees", "differs", "undecided"]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 BIAS = ("bias", "mean")
 """Owner and cause of the share of the mean."""
+
+
+@dataclass(frozen=True)
+class Ellipsoid:
+    """Ellipsoid about the mean error that holds 95 % of normal errors: semi-axes [m], longest first, and directions."""
+
+    semi_axes: Vector
+    directions: Matrix
 
 
 @dataclass(frozen=True)
@@ -48,6 +57,7 @@ class ErrorStatistics:
     at_coverage: float
     at_coverage_interval: Interval | None
     at_coverage_doubt: float | None
+    ellipsoid: Ellipsoid
 
 
 @dataclass(frozen=True)
@@ -232,6 +242,7 @@ class PoseTable(Sequence[PoseResult]):
         shares: dict[str, dict[str, float]] = {}
         for (owner, cause), share in zip(self.share_names, row["shares"], strict=True):
             shares.setdefault(owner, {})[cause] = share
+        semi_axes, directions = ellipsoids(np.array(row["error.covariance"]).reshape(3, 3))
         judged, first = row["first_order.validation"], row["first_unit"]
         return PoseResult(
             name=name,
@@ -250,6 +261,7 @@ class PoseTable(Sequence[PoseResult]):
                 at_coverage=one("error.at_coverage"),
                 at_coverage_interval=both("error.at_coverage_interval"),
                 at_coverage_doubt=maybe("error.at_coverage_doubt"),
+                ellipsoid=Ellipsoid(vector(semi_axes), matrix(directions)),
             ),
             orientation_error=OrientationStatistics(one("orientation_error.rms"), one("orientation_error.p95")),
             accuracy=units("accuracy"),

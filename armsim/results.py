@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
@@ -17,6 +17,8 @@ from armsim.posetable import Interval, Matrix, PoseResult, PoseTable, Vector
 from armsim.spreads import Array
 
 FORMAT = "armsim-results/1"
+MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
+"""What a slice or a volume draws over its cells."""
 NEAR_SINGULAR = 0.01
 """Conditioning below which a posture is called near-singular. Common practice, no source."""
 
@@ -102,6 +104,14 @@ class Grid:
 
 
 @dataclass(frozen=True)
+class Reversal:
+    """A joint turns round after this length of a path. [m]"""
+
+    joint: str
+    along: float
+
+
+@dataclass(frozen=True)
 class Measure:
     """A measure over a task that every built unit has, as quantiles over the units with 95 % intervals. [m]
 
@@ -135,8 +145,10 @@ class TaskResult:
     skeleton: tuple[Vector, ...]
     measures: tuple[Measure, ...] = ()
     near_singular: tuple[str, ...] = ()
+    reversals: tuple[Reversal, ...] = ()
     grid: Grid | None = None
     notes: tuple[str, ...] = ()
+    maps: tuple[MapOf, ...] = ("error",)
 
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""
@@ -253,6 +265,7 @@ class Result:
     tasks: tuple[TaskResult, ...]
     joints: dict[str, JointSheet]
     links: tuple[TermSheet, ...] = ()
+    groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = field(default=())
     adaptive: Adaptive | None = None
 

@@ -148,6 +148,7 @@ class Study:
             joints=self.sheets(),
             links=link_sheet(scenario.machine),
             warnings=_warnings(scenario, tasks, sampled),
+            groups=dict(scenario.machine.arm.groups),
             adaptive=sampled.adaptive,
         )
 

@@ -17,14 +17,15 @@ FLOORS = [
     {"model"},
     {"physics"},
     {"figures"},
-    {"terms", "shapes", "spreads", "results", "posetable", "core", "errors", "present"},
+    {"terms", "shapes", "spreads", "results", "posetable", "ellipsoids", "core", "errors", "present"},
 ]
 GROUND_ORDER = {
     "terms": {"shapes", "spreads"},
     "shapes": {"spreads"},
     "spreads": set(),
     "results": {"spreads", "posetable"},
-    "posetable": {"spreads"},
+    "posetable": {"spreads", "ellipsoids"},
+    "ellipsoids": {"spreads"},
     "errors": set(),
     "present": set(),
     "core": set(),

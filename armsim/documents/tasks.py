@@ -11,6 +11,7 @@ from armsim.documents.fields import Document, Measured, Word, count, measured, q
 from armsim.documents.source import KeyPath, Source
 from armsim.documents.waypoints import read_waypoints
 from armsim.model.arm import Arm, ArmJoint
+from armsim.results import MapOf
 from armsim.tasks import (
     Cloud,
     Command,
@@ -100,6 +101,7 @@ class SliceDocument(HoldingDocument):
     at: Length
     step: Step
     frame: FrameDocument = FrameDocument()
+    maps: Annotated[tuple[MapOf, ...], Field(min_length=1)] = ("error",)
     x: Ends | None = None
     y: Ends | None = None
     z: Ends | None = None
@@ -124,6 +126,7 @@ class VolumeDocument(HoldingDocument):
     z: Ends
     step: Step
     frame: FrameDocument = FrameDocument()
+    maps: Annotated[tuple[MapOf, ...], Field(min_length=1)] = ("error",)
 
     @model_validator(mode="after")
     def _ends(self) -> VolumeDocument:
@@ -230,9 +233,11 @@ def build_task(document: TaskDocument, arm: Arm, source: Source, at: KeyPath) ->
     task: Slice | Volume
     if isinstance(document, SliceDocument):
         first, second = (getattr(document, letter) for letter in document.plane)
-        task = Slice(document.name, document.plane, document.at, document.step, (first, second), holding, frame)
+        task = Slice(
+            document.name, document.plane, document.at, document.step, (first, second), holding, frame, document.maps
+        )
     else:
-        task = Volume(document.name, (document.x, document.y, document.z), document.step, holding, frame)
+        task = Volume(document.name, (document.x, document.y, document.z), document.step, holding, frame, document.maps)
     if task.count(arm) > MOST_CELLS:
         found = f"{document.step * 1e3:g} mm make {task.count(arm):.3g} cells"
         raise source.error((*at, "step"), found, f"at most {MOST_CELLS} cells: a wider step, or ends x:, y:, z:")

@@ -1,8 +1,24 @@
 """Figures: each a pure function of results, a matplotlib Figure out."""
 
+from armsim.figures.blame import dominant_joint, group_share
 from armsim.figures.budget import error_budget
+from armsim.figures.ellipses import error_ellipses, view
 from armsim.figures.joint import joint_error
-from armsim.figures.maps import error_map
+from armsim.figures.maps import error_map, layers
+from armsim.figures.path import distribution, path_error
 from armsim.figures.population import population, pose_errors
 
-__all__ = ["error_budget", "error_map", "joint_error", "population", "pose_errors"]
+__all__ = [
+    "distribution",
+    "dominant_joint",
+    "error_budget",
+    "error_ellipses",
+    "error_map",
+    "group_share",
+    "joint_error",
+    "layers",
+    "path_error",
+    "population",
+    "pose_errors",
+    "view",
+]

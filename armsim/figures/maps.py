@@ -1,70 +1,118 @@
-"""Maps over a plane of the workspace."""
+"""Maps over the cells of a slice or a volume."""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from armsim.figures import style
 from armsim.present import percent, show, unit_for
-from armsim.results import Result, TaskResult
+from armsim.results import NEAR_SINGULAR, Grid, MapOf, Requirement, Result, TaskResult
 from armsim.spreads import Array
 
 LETTERS = "xyz"
+MOST_LAYERS = 9
+"""Layers of a volume drawn; the worst are kept."""
+ALONE = "#d9d9d9"
 
 
-def error_map(result: Result, task: TaskResult) -> Figure:
-    """The error at the coverage of the requirement over a slice, with the arm at its worst pose.
+def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure:
+    """A measure over a slice, with the requirement, the arm at its worst pose, what is unreachable or near-singular.
 
     Raises
     ------
     ValueError
         The task is no slice.
     """
-    grid = task.grid
-    if grid is None:
-        raise ValueError(f"task {task.name!r} is no slice")
-    requirement = result.requirement
-    coverage = requirement.coverage if requirement is not None else 0.95
-    values = on_grid(task, task.column("error.at_coverage"))
-    unit = unit_for([float(np.nanmax(values))])
-    first, second = (np.array(centres) * 1e3 for centres in grid.centres)
-    across, up = LETTERS.index(grid.axes[0]), LETTERS.index(grid.axes[1])
+    grid = _grid(task, 2)
+    column, label, limit, angular = _measure(result, measure)
+    values = on_grid(task, task.column(column))
+    factor, unit = _unit(values, angular)
     with style.style():
-        span = (np.ptp(second) + 1) / (np.ptp(first) + 1)
-        out, axes = style.figure(6.4, float(np.clip(5.2 * span, 3.0, 7.5)))
-        edges = _edges(first, grid.step * 1e3), _edges(second, grid.step * 1e3)
-        mesh = axes.pcolormesh(*edges, values * unit.factor, cmap=style.MAP, rasterized=True)
-        missing = np.where(np.isnan(values), 1.0, np.nan)
-        axes.pcolormesh(*edges, missing, cmap="Greys", vmin=0, vmax=4, rasterized=True)
-        handles: list[Line2D | Patch] = []
-        if np.isnan(values).any():
-            handles.append(Patch(facecolor="#d9d9d9", label="cannot be reached"))
-        if requirement is not None:
-            limit = requirement.position * unit.factor
-            handles.append(Line2D([], [], color=style.REQUIREMENT, label=f"required {limit:.4g} {unit.name}"))
-            if min(values.shape) > 1 and np.nanmin(values) * unit.factor < limit < np.nanmax(values) * unit.factor:
-                filled = np.ma.masked_invalid(values * unit.factor)
+        out, axes = slice_axes(task)
+        x, y = edges(task)
+        mesh = axes.pcolormesh(x, y, values * factor, cmap=style.MAP, rasterized=True)
+        handles = mark(axes, task, values)
+        if limit is not None:
+            handles.append(Line2D([], [], color=style.REQUIREMENT, label=f"required {limit * factor:.4g} {unit}"))
+            if min(values.shape) > 1 and np.nanmin(values) < limit < np.nanmax(values):
+                first, second = (np.array(centres) * 1e3 for centres in grid.centres)
+                filled = np.ma.masked_invalid(values)
                 axes.contour(first, second, filled, levels=[limit], colors=style.REQUIREMENT, linewidths=1.8)
-        arm = np.array(task.skeleton) * 1e3
-        axes.plot(arm[:, across], arm[:, up], color="white", linewidth=5.0, solid_capstyle="round", zorder=4)
-        axes.plot(arm[:, across], arm[:, up], color="#222222", linewidth=2.2, marker="o", markersize=4, zorder=5)
-        handles.append(Line2D([], [], color="#222222", marker="o", markersize=4, label="arm at the worst pose"))
         bar = out.colorbar(mesh, ax=axes, shrink=0.9)
-        bar.set_label(f"tool-point error not exceeded by {percent(coverage)} [{unit.name}]")
-        axes.set(xlabel=f"{grid.axes[0]} [mm]", ylabel=f"{grid.axes[1]} [mm]", aspect="equal")
-        axes.grid(False)
-        axes.set_title(style.wrapped(_finding(result, task, values), 64))
+        bar.set_label(f"{label} [{unit}]")
+        axes.set_title(style.wrapped(_finding(task, values, limit, measure, angular), 64))
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
-        normal = next(letter for letter in LETTERS if letter not in grid.axes)
-        style.footnote(
-            out,
-            f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm, {len(task.poses)} cells, "
-            f"{result.units} units × {result.visits} visits at each",
-        )
+        _note(out, result, task)
     return out
+
+
+def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure:
+    """A measure over the layers of a volume, from below, in one scale; of many layers those with the largest values.
+
+    Raises
+    ------
+    ValueError
+        The task is no volume.
+    """
+    grid = _grid(task, 3)
+    column, label, limit, angular = _measure(result, measure)
+    values = on_grid(task, task.column(column))
+    factor, unit = _unit(values, angular)
+    filled = np.where(np.isnan(values), -np.inf, values)
+    ranked = np.argsort(-filled.reshape(len(filled), -1).max(axis=1), kind="stable")
+    kept = np.sort(ranked[:MOST_LAYERS])
+    columns = min(3, len(kept))
+    rows = math.ceil(len(kept) / columns)
+    low, high = float(np.nanmin(values)) * factor, float(np.nanmax(values)) * factor
+    with style.style():
+        out = Figure(figsize=(6.8, 1.0 + 1.9 * rows), layout="constrained")
+        x, y = edges(task)
+        drawn = []
+        for place, layer in enumerate(kept):
+            axes = out.add_subplot(rows, columns, place + 1)
+            drawn.append(axes)
+            mesh = axes.pcolormesh(x, y, values[layer] * factor, cmap=style.MAP, vmin=low, vmax=high, rasterized=True)
+            lost = np.where(np.isnan(values[layer]), 1.0, np.nan)
+            axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True)
+            axes.set_title(f"z = {grid.centres[2][layer] * 1e3:g} mm", fontsize=8, fontweight="normal", pad=3)
+            axes.set_aspect("equal")
+            axes.grid(False)
+            axes.tick_params(labelsize=7)
+            if place % columns == 0:
+                axes.set_ylabel("y [mm]")
+            if place // columns == rows - 1:
+                axes.set_xlabel("x [mm]")
+        out.colorbar(mesh, ax=drawn, shrink=0.8, label=f"{label} [{unit}]")
+        out.suptitle(
+            style.wrapped(_finding(task, values, limit, measure, angular), 70),
+            x=0.01,
+            ha="left",
+            fontsize=10,
+            fontweight="bold",
+        )
+        shown = "" if len(kept) == len(values) else f"; the {len(kept)} of {len(values)} layers with the largest values"
+        cells = (
+            f"grey: cannot be reached; {len(task.poses)} cells, {result.units} units × {result.visits} visits{shown}"
+        )
+        style.footnote(out, cells)
+    return out
+
+
+def slice_axes(task: TaskResult) -> tuple[Figure, Axes]:
+    """A figure whose axes have the shape of the slice, in millimetres."""
+    grid = _grid(task, 2)
+    first, second = (np.array(centres) * 1e3 for centres in grid.centres)
+    span = (np.ptp(second) + 1) / (np.ptp(first) + 1)
+    out, axes = style.figure(6.4, float(np.clip(5.2 * span, 3.0, 7.5)))
+    axes.set(xlabel=f"{grid.axes[0]} [mm]", ylabel=f"{grid.axes[1]} [mm]", aspect="equal")
+    axes.grid(False)
+    return out, axes
 
 
 def on_grid(task: TaskResult, column: Array) -> Array:
@@ -75,16 +123,103 @@ def on_grid(task: TaskResult, column: Array) -> Array:
     return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
 
 
-def _edges(centres: Array, step: float) -> Array:
-    return np.append(centres - step / 2, centres[-1] + step / 2)
+def in_grid(task: TaskResult, points: Array) -> Array:
+    """Points of the base frame in the frame of the grid, shape (n, 3). [m]"""
+    assert task.grid is not None
+    return np.asarray((points - np.array(task.grid.origin)) @ np.array(task.grid.rotation))
 
 
-def _finding(result: Result, task: TaskResult, values: Array) -> str:
-    summary, requirement = task.summary, result.requirement
-    worst = show(summary.at_coverage)
-    if requirement is None:
-        return f"{task.name}: errors reach {worst}"
-    inside = float(np.mean(values[~np.isnan(values)] <= requirement.position))
+def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
+    """Draw what cannot be reached, what is near-singular and the arm; handles for the legend."""
+    grid = _grid(task, 2)
+    x, y = edges(task)
+    handles: list[Line2D | Patch] = []
+    lost = np.where(np.isnan(values), 1.0, np.nan)
+    axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True)
+    if np.isnan(values).any():
+        handles.append(Patch(facecolor=ALONE, label="cannot be reached"))
+    close = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
+    if close.any():
+        centres = [np.array(c) * 1e3 for c in grid.centres]
+        rows, columns = np.nonzero(close)
+        axes.plot(centres[0][columns], centres[1][rows], "x", color="white", markersize=4, markeredgewidth=1.0)
+        handles.append(
+            Line2D([], [], linestyle="", marker="x", color="#777777", label=f"near-singular ({close.sum()} cells)")
+        )
+    arm = in_grid(task, np.array(task.skeleton)) * 1e3
+    across, up = (LETTERS.index(letter) for letter in grid.axes)
+    left, right, bottom, top = x[0], x[-1], y[0], y[-1]
+    axes.plot(arm[:, across], arm[:, up], color="white", linewidth=5.0, solid_capstyle="round", zorder=4)
+    axes.plot(arm[:, across], arm[:, up], color="#222222", linewidth=2.2, marker="o", markersize=4, zorder=5)
+    margin = 0.25 * max(right - left, top - bottom)
+    axes.set_xlim(
+        max(min(left, arm[:, across].min()), left - margin), min(max(right, arm[:, across].max()), right + margin)
+    )
+    axes.set_ylim(max(min(bottom, arm[:, up].min()), bottom - margin), min(max(top, arm[:, up].max()), top + margin))
+    handles.append(Line2D([], [], color="#222222", marker="o", markersize=4, label="arm at the worst pose"))
+    return handles
+
+
+def _measure(result: Result, measure: MapOf) -> tuple[str, str, float | None, bool]:
+    """Column, label, limit and whether it is an angle."""
+    asked: Requirement | None = result.requirement
+    coverage = asked.coverage if asked is not None else 0.95
+    position = asked.position if asked is not None else None
+    rows: dict[MapOf, tuple[str, str, float | None, bool]] = {
+        "error": (
+            "error.at_coverage",
+            f"tool-point error not exceeded by {percent(coverage)}",
+            position,
+            False,
+        ),
+        "accuracy": ("accuracy.p95", "AP of 95 % of units", position, False),
+        "repeatability": ("repeatability.p95", "RP of 95 % of units", asked.repeatability if asked else None, False),
+        "orientation": ("orientation_error.p95", "orientation error not exceeded by 95 %", None, True),
+    }
+    return rows[measure]
+
+
+def _unit(values: Array, angular: bool) -> tuple[float, str]:
+    if angular:
+        return 1e6, "urad"
+    unit = unit_for([float(np.nanmax(values))])
+    return unit.factor, unit.name
+
+
+def _grid(task: TaskResult, directions: int) -> Grid:
+    if task.grid is None or len(task.grid.axes) != directions:
+        raise ValueError(f"task {task.name!r} is no {'slice' if directions == 2 else 'volume'}")
+    return task.grid
+
+
+def edges(task: TaskResult) -> tuple[Array, Array]:
+    """Edges of the cells along the first two directions. [mm]"""
+    assert task.grid is not None
+    step = task.grid.step * 1e3
+    first, second = (np.array(centres) * 1e3 for centres in task.grid.centres[:2])
+    x, y = (np.append(centres - step / 2, centres[-1] + step / 2) for centres in (first, second))
+    return x, y
+
+
+def _note(out: Figure, result: Result, task: TaskResult) -> None:
+    grid = task.grid
+    assert grid is not None
+    normal = next(letter for letter in LETTERS if letter not in grid.axes)
+    tilted = "" if np.allclose(grid.rotation, np.eye(3)) and not any(grid.origin) else " of a frame of its own"
+    style.footnote(
+        out,
+        f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm{tilted}, {len(task.poses)} cells, "
+        f"{result.units} units × {result.visits} visits at each",
+    )
+
+
+def _finding(task: TaskResult, values: Array, limit: float | None, measure: MapOf, angular: bool) -> str:
+    name = {"error": "errors", "accuracy": "AP", "repeatability": "RP", "orientation": "orientation errors"}[measure]
+    largest = float(np.nanmax(values))
+    worst = f"{largest * 1e6:.3g} urad" if angular else show(largest)
+    if limit is None:
+        return f"{task.name}: {name} up to {worst}"
+    inside = float(np.mean(values[~np.isnan(values)] <= limit))
     if inside == 1.0:
-        return f"{task.name}: every cell within {show(requirement.position)}, worst {worst}"
-    return f"{task.name}: {percent(inside)} of the cells within {show(requirement.position)}, worst {worst}"
+        return f"{task.name}: {name} within {show(limit)} in every cell, worst {worst}"
+    return f"{task.name}: {name} within {show(limit)} in {percent(inside)} of the cells, worst {worst}"

@@ -20,7 +20,7 @@ from armsim.documents import Scenario
 from armsim.errors import InputError, Problem
 from armsim.report.page import write_page
 from armsim.report.tables import write_tables
-from armsim.results import Result
+from armsim.results import Result, TaskResult
 
 MARK = "results.json"
 CONTENTS = {MARK, "manifest.json", "report.html", "tables", "figures"}
@@ -126,12 +126,8 @@ def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
     """File name, figure and one sentence on how to read it, in the order of the report."""
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{_slug(task.name)}"
-        if task.kind == "slice":
-            caption = "Every cell: the error that the stated share of arms and visits does not exceed."
-            yield f"{name}-map", figures.error_map(result, task), caption
-        else:
-            caption = "Every pose: half of all arms and visits stay below the left end of the bar."
-            yield f"{name}-poses", figures.pose_errors(result, task), caption
+        for kind, figure, caption in _of_kind(result, task):
+            yield f"{name}-{kind}", figure, caption
         caption = "Where the error comes from: a joint's bar is its share of the mean square error of the tool point."
         yield f"{name}-budget", figures.error_budget(result, task), caption
         caption = "What differs between built arms (accuracy) and between visits of one arm (repeatability)."
@@ -140,6 +136,40 @@ def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
     for name in result.joints:
         caption = "What the joint gets wrong at every visit, and the waves of which that is made."
         yield f"joint-{_slug(name)}", figures.joint_error(result, name), caption
+
+
+def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Figure, str]]:
+    """The figures that belong to the kind of a task."""
+    if task.kind in ("slice", "volume"):
+        draw = figures.error_map if task.kind == "slice" else figures.layers
+        for measure in task.maps:
+            if measure == "repeatability" and result.visits < 2:
+                continue
+            caption = {
+                "error": "Every cell: the error that the stated share of arms and visits does not exceed.",
+                "accuracy": "Every cell: the distance of the mean attained point from the command, 95 % of arms.",
+                "repeatability": "Every cell: the repeatability that 95 % of arms keep to.",
+                "orientation": "Every cell: the angle that 95 % of arms and visits do not exceed.",
+            }[measure]
+            yield "map" if measure == "error" else f"map-{measure}", draw(result, task, measure), caption
+    if task.kind == "slice":
+        yield "joint-map", figures.dominant_joint(result, task), "Every cell: the joint with the largest share there."
+        if len(result.groups) > 1:
+            caption = "Every cell: how much of the mean square error the first group of joints makes."
+            yield "group-map", figures.group_share(result, task), caption
+        caption = "Which way the error points: long ellipses err mostly along their length."
+        yield "ellipses", figures.error_ellipses(result, task), caption
+    if task.kind in ("cloud", "volume"):
+        caption = "How many of the postures stay within an error."
+        yield "distribution", figures.distribution(result, task), caption
+    if task.kind == "path":
+        yield "path", figures.path_error(result, task), "Band: half to 95 % of all arms and visits at each point."
+    if task.kind in ("poses", "iso-poses"):
+        caption = "Every pose: half of all arms and visits stay below the left end of the bar."
+        yield "poses", figures.pose_errors(result, task), caption
+    if task.kind != "slice":
+        caption = "The arm at the worst pose, and which way the errors point."
+        yield "view", figures.view(result, task), caption
 
 
 def _slug(name: str) -> str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from armsim.posetable import PoseResult
 from armsim.present import ARCSECOND
-from armsim.results import JointSheet, Result, TaskResult, TermSheet
+from armsim.results import JointSheet, Measure, Result, TaskResult, TermSheet
 
 UM = 1e6
 
@@ -64,6 +64,26 @@ def write_tables(folder: Path, result: Result) -> None:
     ]
     _write(folder / "terms.csv", header, rows)
     _write(
+        folder / "measures.csv",
+        [
+            "task",
+            "measure",
+            "what",
+            "clause of ISO 9283:1998",
+            "where",
+            "p50 over units [um]",
+            "p95 over units [um]",
+            "p95 low [um]",
+            "p95 high [um]",
+        ],
+        [_measure_row(task, measure) for task in result.tasks for measure in task.measures],
+    )
+    _write(
+        folder / "near-singular.csv",
+        ["task", "pose"],
+        [[task.name, name] for task in result.tasks for name in task.near_singular],
+    )
+    _write(
         folder / "unreachable.csv",
         ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"],
         [
@@ -74,6 +94,12 @@ def write_tables(folder: Path, result: Result) -> None:
     )
 
 
+def _measure_row(task: TaskResult, measure: Measure) -> list[object]:
+    low, high = measure.p95_interval or (None, None)
+    figures = _scaled([measure.p50, measure.p95, low, high])
+    return [task.name, measure.name, measure.what, measure.clause, measure.where, *figures]
+
+
 def _pose_header(result: Result) -> list[str]:
     joints = [f"{name} [{'deg' if sheet.unit == 'rad' else 'mm'}]" for name, sheet in result.joints.items()]
     return [
@@ -81,7 +107,10 @@ def _pose_header(result: Result) -> list[str]:
         "mean x [um]", "mean y [um]", "mean z [um]", "std x [um]", "std y [um]", "std z [um]",
         "rms [um]", "p50 [um]", "p95 [um]", "p95 low [um]", "p95 high [um]", "p99 [um]", "max [um]",
         "orientation rms [urad]", "orientation p95 [urad]",
-        "AP p50 [um]", "AP p95 [um]", "RP p50 [um]", "RP p95 [um]", "first order rms [um]", "first order agrees",
+        "AP p50 [um]", "AP p95 [um]", "RP p50 [um]", "RP p95 [um]",
+        "orientation AP p95 [urad]", "orientation RP p95 [urad]",
+        "ellipsoid a [um]", "ellipsoid b [um]", "ellipsoid c [um]",
+        "conditioning [1]", "along the path [mm]", "first order rms [um]", "first order agrees",
     ]  # fmt: skip
 
 
@@ -96,12 +125,15 @@ def _pose_row(result: Result, task: TaskResult, pose: PoseResult) -> list[object
         task.name, pose.name, *joints, *(1e3 * v for v in pose.position),
         *(v * UM for v in e.mean), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
         *_scaled(lengths), pose.orientation_error.rms * 1e6, pose.orientation_error.p95 * 1e6,
-        *_scaled(units), pose.first_order.rms * UM, pose.first_order.validation[0].verdict,
+        *_scaled(units),
+        *_scaled([pose.orientation_accuracy.p95, pose.orientation_repeatability.p95]),
+        *_scaled(e.ellipsoid.semi_axes), pose.conditioning, *_scaled([pose.along], 1e3),
+        pose.first_order.rms * UM, pose.first_order.validation[0].verdict,
     ]  # fmt: skip
 
 
-def _scaled(values: list[float | None]) -> list[object]:
-    return ["" if v is None else v * UM for v in values]
+def _scaled(values: Sequence[float | None], factor: float = UM) -> list[object]:
+    return ["" if v is None else v * factor for v in values]
 
 
 def _term_row(owner: str, factor: float, term: TermSheet) -> list[object]:
@@ -117,8 +149,35 @@ def _factor(sheet: JointSheet) -> float:
     return ARCSECOND.factor if sheet.unit == "rad" else UM
 
 
+LARGE = 10_000
+"""Rows from which a table also comes as Parquet, where pyarrow is installed."""
+
+
 def _write(path: Path, header: list[str], rows: Iterable[list[object]]) -> None:
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(header)
-        writer.writerows([f"{v:.9g}" if isinstance(v, float) else v for v in row] for row in rows)
+        count = 0
+        for row in rows:
+            writer.writerow([f"{v:.9g}" if isinstance(v, float) else v for v in row])
+            count += 1
+    if count >= LARGE:
+        _write_parquet(path, header)
+
+
+def _write_parquet(path: Path, header: list[str]) -> None:
+    """The same table beside it, column by column, in batches so that memory does not grow with it."""
+    try:
+        import pyarrow as arrow
+        import pyarrow.csv as arrow_csv
+        import pyarrow.parquet as parquet
+    except ImportError:  # the extra `parquet` is not installed: the CSV holds the same
+        return
+    numbers = {name: arrow.float64() if "[" in name else arrow.string() for name in header}
+    options = arrow_csv.ConvertOptions(column_types=numbers)
+    with (
+        arrow_csv.open_csv(path, convert_options=options) as reader,
+        parquet.ParquetWriter(path.with_suffix(".parquet"), reader.schema) as out,
+    ):
+        for batch in reader:
+            out.write_batch(batch)

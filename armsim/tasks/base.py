@@ -10,7 +10,7 @@ import numpy as np
 
 from armsim.model.arm import Arm, X, Y, Z, rotation
 from armsim.model.places import Places
-from armsim.results import Grid, Unreachable
+from armsim.results import Grid, MapOf, Unreachable
 from armsim.spreads import Array
 
 Advance = Callable[[int, int], None]
@@ -35,6 +35,8 @@ class PoseSet:
         Length of a path up to every pose.
     pairs : tuple of (first, second)
         Poses whose distance is looked at.
+    maps : tuple of str
+        What is drawn over the cells.
     """
 
     names: tuple[str, ...]
@@ -43,6 +45,7 @@ class PoseSet:
     grid: Grid | None = None
     along: Array | None = None
     pairs: tuple[tuple[int, int], ...] = ()
+    maps: tuple[MapOf, ...] = ("error",)
 
 
 class Task(Protocol):

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from armsim.model.arm import Arm
+from armsim.results import MapOf
 from armsim.tasks.base import FREELY, Advance, Holding, PoseSet, placed, quiet
 from armsim.tasks.cells import Cells, Ends, centres, count
 
@@ -31,6 +32,8 @@ class Slice:
     holding : Holding
     frame : (xyz, rpy)
         In which the plane is meant. [m, rad]
+    maps : tuple of str
+        What is drawn over it.
     """
 
     name: str
@@ -40,6 +43,7 @@ class Slice:
     ends: tuple[Ends | None, Ends | None] = (None, None)
     holding: Holding = FREELY
     frame: tuple[Position, Position] = BASE
+    maps: tuple[MapOf, ...] = ("error",)
     kind: str = "slice"
 
     def count(self, arm: Arm) -> float:
@@ -51,7 +55,8 @@ class Slice:
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self._ends(arm))
-        return Cells(self.plane, along, self.step, self.at, placed(*self.frame)).find(arm, self.holding, advance)
+        cells = Cells(self.plane, along, self.step, self.at, placed(*self.frame))
+        return replace(cells.find(arm, self.holding, advance), maps=self.maps)
 
 
 @dataclass(frozen=True)
@@ -68,6 +73,8 @@ class Volume:
     holding : Holding
     frame : (xyz, rpy)
         In which the box is meant. [m, rad]
+    maps : tuple of str
+        What is drawn over it.
     """
 
     name: str
@@ -75,6 +82,7 @@ class Volume:
     step: float
     holding: Holding = FREELY
     frame: tuple[Position, Position] = BASE
+    maps: tuple[MapOf, ...] = ("error",)
     kind: str = "volume"
 
     def count(self, arm: Arm) -> float:
@@ -83,4 +91,5 @@ class Volume:
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self.ends)
-        return Cells("xyz", along, self.step, 0.0, placed(*self.frame)).find(arm, self.holding, advance)
+        cells = Cells("xyz", along, self.step, 0.0, placed(*self.frame))
+        return replace(cells.find(arm, self.holding, advance), maps=self.maps)

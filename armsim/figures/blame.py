@@ -1,0 +1,84 @@
+"""Who is to blame where: maps of shares over a slice."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.colors import BoundaryNorm, ListedColormap
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from armsim.figures import maps, style
+from armsim.present import percent
+from armsim.results import Result, TaskResult
+from armsim.spreads import Array
+
+
+def owners(task: TaskResult) -> dict[str, Array]:
+    """Share of every joint (or the links, or the bias) at every pose, shape (poses,)."""
+    out: dict[str, Array] = {}
+    for owner, cause in task.poses.share_names:
+        out[owner] = out.get(owner, np.zeros(len(task.poses))) + task.share(owner, cause)
+    return out
+
+
+def dominant_joint(result: Result, task: TaskResult) -> Figure:
+    """The joint with the largest share at every cell of a slice."""
+    shares = owners(task)
+    names = list(shares)
+    largest = np.argmax(np.stack([shares[name] for name in names]), axis=0)
+    seen = [n for n in range(len(names)) if np.any(largest == n)]
+    values = maps.on_grid(task, np.array([float(seen.index(n)) for n in largest]))
+    with style.style():
+        out, axes = maps.slice_axes(task)
+        x, y = maps.edges(task)
+        colours = [style.COLOURS[n % len(style.COLOURS)] for n in range(len(seen))]
+        steps = BoundaryNorm(np.arange(len(seen) + 1) - 0.5, max(len(seen), 1))
+        axes.pcolormesh(x, y, values, cmap=ListedColormap(colours), norm=steps, rasterized=True)
+        counts = [int(np.sum(largest == n)) for n in seen]
+        handles: list[Line2D | Patch] = [
+            Patch(facecolor=colour, label=f"{names[n]} ({percent(count / len(largest), 2)} of the cells)")
+            for n, colour, count in zip(seen, colours, counts, strict=True)
+        ]
+        handles += maps.mark(axes, task, values)
+        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0)
+        top = seen[int(np.argmax(counts))]
+        axes.set_title(
+            style.wrapped(
+                f"{task.name}: {names[top]} has the largest share in {percent(max(counts) / len(largest), 2)}", 60
+            )
+        )
+        style.footnote(out, "joint with the largest share of the mean square tool error; first order")
+    return out
+
+
+def group_share(result: Result, task: TaskResult) -> Figure:
+    """Share of the first group of joints (base) against the others, over a slice.
+
+    Raises
+    ------
+    ValueError
+        The arm has no groups.
+    """
+    if not result.groups:
+        raise ValueError("the arm has no groups")
+    group, members = next(iter(result.groups.items()))
+    shares = owners(task)
+    own = sum((shares[name] for name in members if name in shares), np.zeros(len(task.poses)))
+    others = " and ".join(name for name in result.groups if name != group) or "the rest"
+    values = maps.on_grid(task, own)
+    with style.style():
+        out, axes = maps.slice_axes(task)
+        x, y = maps.edges(task)
+        mesh = axes.pcolormesh(x, y, 100 * values, cmap="PuOr", vmin=0, vmax=100, rasterized=True)
+        handles = maps.mark(axes, task, values)
+        if min(values.shape) > 1 and np.nanmin(values) < 0.5 < np.nanmax(values):
+            first, second = (np.array(c) * 1e3 for c in task.grid.centres)  # type: ignore[union-attr]
+            axes.contour(first, second, np.ma.masked_invalid(values), levels=[0.5], colors="#222222", linewidths=1.2)
+            handles.append(Line2D([], [], color="#222222", linewidth=1.2, label="half"))
+        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"share of {group}, the rest {others} [%]")
+        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        low, high = percent(float(np.nanmin(values)), 2), percent(float(np.nanmax(values)), 2)
+        axes.set_title(style.wrapped(f"{task.name}: {group} makes {low} to {high} of the mean square error", 60))
+        style.footnote(out, f"{group}: {', '.join(members)}; links and bias count as the rest; first order")
+    return out

@@ -1,0 +1,107 @@
+"""Error ellipses and ellipsoids at their true direction, magnified."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.patches import Ellipse
+
+from armsim.ellipsoids import coverage_factor, ellipsoids
+from armsim.figures import maps, style
+from armsim.present import show
+from armsim.results import Result, TaskResult
+
+ACROSS = 11
+"""Ellipses drawn along each direction of a slice, at most."""
+MOST = 14
+"""Ellipsoids drawn in space."""
+
+
+def error_ellipses(result: Result, task: TaskResult) -> Figure:
+    """Ellipses of the error within the plane of a slice: what 95 % of normal errors would keep to."""
+    grid = task.grid
+    assert grid is not None
+    turn = np.array(grid.rotation)
+    across, up = (maps.LETTERS.index(letter) for letter in grid.axes)
+    index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
+    every = max(1, math.ceil(max(index.shape) / ACROSS))
+    chosen = [
+        (i, j)
+        for i in range(every // 2, index.shape[0], every)
+        for j in range(every // 2, index.shape[1], every)
+        if index[i, j] >= 0
+    ] or [tuple(np.argwhere(index >= 0)[0])]
+    covariance = turn.T @ task.column("error.covariance") @ turn
+    flat = covariance[:, [[across], [up]], [across, up]]
+    semi_axes, directions = ellipsoids(flat)
+    longest = max(float(semi_axes[index[i, j], 0]) for i, j in chosen) or 1e-12
+    factor = _round(0.45 * every * grid.step / longest)
+    with style.style():
+        out, axes = maps.slice_axes(task)
+        for i, j in chosen:
+            pose = index[i, j]
+            a, b = 2e3 * factor * semi_axes[pose]
+            angle = math.degrees(math.atan2(directions[pose, 0, 1], directions[pose, 0, 0]))
+            at = (grid.centres[0][j] * 1e3, grid.centres[1][i] * 1e3)
+            look = {"facecolor": style.COLOURS[5], "edgecolor": style.COLOURS[0], "alpha": 0.9}
+            axes.add_patch(Ellipse(at, a, b, angle=angle, **look))
+        handles = maps.mark(axes, task, maps.on_grid(task, task.column("error.rms")))
+        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        title = f"{task.name}: error ellipses, magnified {factor:g} times, longest {show(longest)}"
+        axes.set_title(style.wrapped(title, 62))
+        style.footnote(
+            out,
+            f"about the mean error, {coverage_factor(2):.3f} standard deviations, which hold 95 % of normal errors in "
+            f"the plane (JCGM 102); {result.units} units × {result.visits} visits",
+        )
+    return out
+
+
+def view(result: Result, task: TaskResult) -> Figure:
+    """The arm at its worst pose in space, with the error ellipsoids of poses spread over the task."""
+    count = min(MOST, len(task.poses))
+    worst = int(np.argmax(task.column("error.at_coverage")))
+    chosen = sorted({worst, *np.linspace(0, len(task.poses) - 1, count).astype(int).tolist()})
+    semi_axes, directions = ellipsoids(task.column("error.covariance")[chosen])
+    position = task.column("position")[chosen] * 1e3
+    arm = np.array(task.skeleton) * 1e3
+    size = float(np.ptp(np.concatenate([arm, position]), axis=0).max())
+    longest = float(semi_axes.max()) or 1e-12
+    # so large that the shape is seen, so small that neighbours stay apart
+    apart = np.linalg.norm(position[:, None] - position[None], axis=2)
+    near = float(np.median(np.sort(apart, axis=1)[:, 1])) if len(position) > 1 else size
+    factor = _round(max(min(0.1 * size, 0.5 * near), 0.02 * size) / (1e3 * longest))
+    u, v = np.meshgrid(np.linspace(0, 2 * np.pi, 25), np.linspace(0, np.pi, 13))
+    sphere = np.stack([np.cos(u) * np.sin(v), np.sin(u) * np.sin(v), np.cos(v)], axis=-1)
+    with style.style():
+        out = Figure(figsize=(6.4, 5.2), layout="constrained")
+        axes = out.add_subplot(projection="3d")
+        for n, (half, turn, at) in enumerate(zip(semi_axes, directions, position, strict=True)):
+            points = at + (sphere * (1e3 * factor * half)) @ turn
+            colour = style.REQUIREMENT if chosen[n] == worst else style.COLOURS[0]
+            axes.plot_surface(*np.moveaxis(points, -1, 0), color=colour, alpha=0.55, linewidth=0, rasterized=True)
+        axes.plot(*arm.T, color="#222222", linewidth=2.4, marker="o", markersize=4)
+        axes.scatter(*position.T, color="#222222", s=3)
+        low, high = np.concatenate([arm, position]).min(axis=0), np.concatenate([arm, position]).max(axis=0)
+        middle, half_size = (low + high) / 2, 0.55 * float((high - low).max())
+        for set_limits, centre in zip((axes.set_xlim, axes.set_ylim, axes.set_zlim), middle, strict=True):
+            set_limits(centre - half_size, centre + half_size)
+        axes.set_box_aspect((1, 1, 1))
+        axes.set(xlabel="x [mm]", ylabel="y [mm]", zlabel="z [mm]")
+        title = f"{task.name}: error ellipsoids, magnified {factor:g} times, longest {show(longest)}"
+        axes.set_title(style.wrapped(title, 62))
+        style.footnote(
+            out,
+            f"red: worst pose, {task.poses.names[worst]}, at which the arm is drawn; {coverage_factor(3):.3f} "
+            f"standard deviations, which hold 95 % of normal errors (JCGM 102); {len(chosen)} of "
+            f"{len(task.poses)} poses",
+        )
+    return out
+
+
+def _round(value: float) -> float:
+    """The next lower of 1, 2, 5 times a power of ten."""
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in (5.0, 2.0, 1.0) if step * power <= value * (1 + 1e-9))

@@ -1,0 +1,111 @@
+"""The error along a path, and over a cloud of postures."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from armsim.figures import style
+from armsim.present import percent, show, unit_for
+from armsim.results import Result, TaskResult
+
+
+def path_error(result: Result, task: TaskResult) -> Figure:
+    """Error against length of the path: population band above, one built unit by coordinate below, where steps show.
+
+    Raises
+    ------
+    ValueError
+        The task is no path.
+    """
+    along = task.column("along") * 1e3
+    if task.kind != "path":
+        raise ValueError(f"task {task.name!r} is no path")
+    requirement = result.requirement
+    p50, p95, accuracy = (task.column(name) for name in ("error.p50", "error.p95", "accuracy.p95"))
+    unit = unit_for([float(p95.max())])
+    with style.style():
+        out = Figure(figsize=(6.4, 5.2), layout="constrained")
+        axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        axes.fill_between(
+            along, p50 * unit.factor, p95 * unit.factor, color=style.COLOURS[5], label="error, 50 to 95 %"
+        )
+        axes.plot(
+            along,
+            accuracy * unit.factor,
+            color=style.COLOURS[0],
+            label="across the path, mean of visits, 95 % of units",
+        )
+        if requirement is not None:
+            axes.axhline(
+                requirement.position * unit.factor,
+                color=style.REQUIREMENT,
+                label=f"required {show(requirement.position)}",
+            )
+        axes.set(ylabel=f"error [{unit.name}]", ylim=(0, None))
+        axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.06), ncols=3, borderaxespad=0)
+        one = task.column("first_unit")
+        for letter, values, colour in zip("xyz", one.T, style.COLOURS[:3], strict=True):
+            below.plot(along, values * unit.factor, color=colour, label=letter, linewidth=1.2)
+        _reversals(below, task)
+        below.set(xlabel="length of the path [mm]", ylabel=f"one unit [{unit.name}]")
+        below.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+        figures = {measure.name: measure.p95 for measure in task.measures}
+        rt = f", RT {show(figures['RT'])}" if "RT" in figures else ""
+        axes.set_title(style.wrapped(f"{task.name}: 95 % of units have AT up to {show(figures['AT'])}{rt}", 64))
+        lost = f"; {len(task.unreachable)} points cannot be reached" if task.unreachable else ""
+        style.footnote(
+            out,
+            f"{len(along)} points, {result.units} units × {result.visits} visits{lost}; below: mean error of one built "
+            "unit, dotted where a joint turns round",
+        )
+    return out
+
+
+def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
+    """Dotted lines where joints turn round, with their names."""
+    for n, turn in enumerate(task.reversals[:most]):
+        at = turn.along * 1e3
+        axes.axvline(at, color="#888888", linestyle=":", linewidth=0.8)
+        axes.annotate(
+            turn.joint,
+            (at, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(1, -7 - 8 * (n % 2)),
+            textcoords="offset points",
+            fontsize=7,
+            color="#555555",
+        )
+
+
+def distribution(result: Result, task: TaskResult) -> Figure:
+    """Empirical distribution of the error over the poses of a cloud or a volume: share of poses that stay within."""
+    columns = [("error.p50", "half of arms and visits"), ("error.at_coverage", None)]
+    requirement = result.requirement
+    coverage = requirement.coverage if requirement is not None else 0.95
+    unit = unit_for([float(task.column("error.at_coverage").max())])
+    with style.style():
+        out, axes = style.figure(6.4, 3.6)
+        for (column, named), colour in zip(columns, (style.COLOURS[5], style.COLOURS[0]), strict=True):
+            values = np.sort(task.column(column)) * unit.factor
+            share = 100 * np.arange(1, len(values) + 1) / len(values)
+            name = named or f"{percent(coverage)} of arms and visits"
+            axes.step(values, share, where="post", color=colour, label=name)
+        title = f"{task.name}: worst of {len(task.poses)} postures {show(task.summary.at_coverage)}"
+        if requirement is not None and task.summary.within is not None:
+            axes.axvline(
+                requirement.position * unit.factor,
+                color=style.REQUIREMENT,
+                label=f"required {show(requirement.position)}",
+            )
+            within = task.summary.within
+            low, high = (percent(end) for end in within.interval)
+            share_within = f"{percent(within.value)} of the postures ({low} to {high})"
+            title = f"{task.name}: {share_within} within {show(requirement.position)}"
+        axes.set(xlabel=f"tool-point error [{unit.name}]", ylabel="postures that stay within [%]", ylim=(0, 102))
+        axes.set_xlim(left=0)
+        axes.set_title(style.wrapped(title, 62))
+        axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.2), ncols=3, borderaxespad=0)
+        style.footnote(out, f"{result.units} units × {result.visits} visits at each posture")
+    return out
