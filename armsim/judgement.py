@@ -116,7 +116,7 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
         return []
     step = float(np.diff(poses.along).max())
     rate = np.abs(np.diff(poses.places.joints, axis=0) / np.maximum(np.diff(poses.along), 1e-300)[:, None]).max(axis=0)
-    out = []
+    finest, causes, joints = math.inf, set(), []
     for name, speed in zip(job.machine.arm.names, rate, strict=True):
         orders = {
             abs(act.shape.order): term.cause
@@ -126,14 +126,15 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
         }
         fine = {order: cause for order, cause in orders.items() if order * speed * step * PER_PERIOD > 2 * math.pi}
         if fine:
-            period = 2 * math.pi / (max(fine) * float(speed))
-            causes = ", ".join(sorted(set(fine.values())))
-            out.append(
-                f"{causes} of {name} ripple with periods down to {show(period)} of the path, points are {show(step)} "
-                "apart: "
-                "their size is right at every point, their ripple between points is not drawn"
-            )
-    return out
+            finest = min(finest, 2 * math.pi / (max(fine) * float(speed)))
+            causes |= set(fine.values())
+            joints.append(name)
+    if not joints:
+        return []
+    return [
+        f"{', '.join(sorted(causes))} of {', '.join(joints)} ripple with periods down to {show(finest)} of the path, "
+        f"points are {show(step)} apart: their size is right at every point, their ripple between points is not drawn"
+    ]
 
 
 def _summary(

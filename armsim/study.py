@@ -176,6 +176,9 @@ def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sample
     if reached is not None and not reached.reached:
         out.append(f"tolerance not reached with {plan.units} units: doubt {reached.doubt:.3g} of the allowed")
     for task in tasks:
+        if task.near_singular:
+            out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")
+        out += [f"task {task.name!r}: {note}" for note in task.notes]
         if task.unreachable:
             out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
     return tuple(out)

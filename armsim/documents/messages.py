@@ -48,7 +48,7 @@ def problems(error: ValidationError, model: type[BaseModel], source: Source, at:
 
 
 def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath) -> Problem:
-    loc: KeyPath = (*at, *detail["loc"])
+    loc = _untagged((*at, *detail["loc"]), source.data)
     context: dict[str, Any] = detail.get("ctx", {})
     kind = detail["type"]
     if kind == "armsim":
@@ -72,6 +72,23 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
         return source.problem((*loc, key), "missing", "the key must be given")
     found = "no value" if detail["input"] is None else f"{repr(detail['input'])[:60]} is not accepted"
     return source.problem(loc, found, ACCEPTED.get(kind, detail["msg"]).format(**context))
+
+
+def _untagged(loc: KeyPath, data: Any) -> KeyPath:
+    """The path without the tags of unions, which name the kind of an item of a list and are no keys."""
+    out: list[str | int] = []
+    tagged = False
+    for part in loc:
+        if tagged and isinstance(data, dict) and data.get("kind") == part:
+            tagged = False
+            continue
+        out.append(part)
+        tagged = isinstance(part, int)
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            data = None
+    return tuple(out)
 
 
 def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:

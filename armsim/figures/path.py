@@ -65,11 +65,13 @@ def path_error(result: Result, task: TaskResult) -> Figure:
 
 def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
     """Dotted lines where joints turn round, with their names."""
-    for n, turn in enumerate(task.reversals[:most]):
-        at = turn.along * 1e3
+    together: dict[float, list[str]] = {}
+    for turn in task.reversals[:most]:
+        together.setdefault(turn.along * 1e3, []).append(turn.joint)
+    for n, (at, names) in enumerate(together.items()):
         axes.axvline(at, color="#888888", linestyle=":", linewidth=0.8)
         axes.annotate(
-            turn.joint,
+            ", ".join(names),
             (at, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(1, -7 - 8 * (n % 2)),

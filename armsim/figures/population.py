@@ -101,6 +101,8 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> Figure:
         axes.grid(axis="y", visible=False)
         title = f"{task.name}: worst at {chosen[0].name}, 95 % within {show(chosen[0].error.p95)}"
         axes.set_title(style.wrapped(title, 60))
-        axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.2 - 0.3 / (1 + len(chosen))), ncols=2, borderaxespad=0)
+        axes.legend(
+            loc="upper left", bbox_to_anchor=(0.0, -0.48 / (0.4 + 0.32 * len(chosen))), ncols=2, borderaxespad=0
+        )
         style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")
     return out

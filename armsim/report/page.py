@@ -7,6 +7,9 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from armsim.posetable import PoseResult
 from armsim.present import orders, percent, show, show_interval, show_joint, significant
 from armsim.results import Result, TaskResult
 
@@ -41,6 +44,7 @@ def write_page(path: Path, result: Result, pictures: list[tuple[str, str, Path]]
         manifest=manifest,
         pictures=embedded,
         answers=answers(result),
+        worst_poses=worst_poses,
         show=show,
         show_interval=show_interval,
         percent=percent,
@@ -49,6 +53,12 @@ def write_page(path: Path, result: Result, pictures: list[tuple[str, str, Path]]
         significant=significant,
     )
     path.write_text(text, encoding="utf-8")
+
+
+def worst_poses(task: TaskResult, most: int = 8) -> list[PoseResult]:
+    """The poses with the largest 95 % quantile, the worst first."""
+    order = np.argsort(-task.column("error.p95"), kind="stable")[:most]
+    return [task.poses[int(n)] for n in order]
 
 
 def answers(result: Result) -> list[str]:

@@ -200,6 +200,85 @@ WRONG = [
         ["outside the range of joint j1", "170 deg"],
     ),
     ("scenario.yaml", "{kind: poses, name", "{kind: places, name", ["tasks.0.kind", "'places'", "'poses'"]),
+    *(
+        ("scenario.yaml", "tasks:\n", f"tasks:\n  - {{{task}}}\n", expected)
+        for task, expected in (
+            ("kind: cloud, name: c", ["tasks.0", "points"]),
+            ("kind: cloud, name: c, points: 0", ["tasks.0", "points", "from 1 to"]),
+            ("kind: cloud, name: c, points: 10, uniform: tool", ["uniform", "joints"]),
+            ("kind: sphere, name: c", ["tasks.0", "cloud"]),
+            ("kind: volume, name: v, x: [0 mm, 100 mm], y: [0 mm, 100 mm], step: 10 mm", ["tasks.0", "z"]),
+            (
+                "kind: volume, name: v, x: [0 mm, 1 m], y: [0 mm, 1 m], z: [0 mm, 1 m], step: 1 mm",
+                ["step", "at most 100000"],
+            ),
+            ("kind: volume, name: v, x: [9 mm, 1 mm], y: [0 mm, 1 m], z: [0 mm, 1 m], step: 1 mm", ["upside down"]),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, maps: [colour]", ["maps", "repeatability"]),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, maps: []", ["maps"]),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, hold: {j9: 0 deg}", ["hold.j9", "j1, j2, j3"]),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, hold: {j1: 5 mm}", ["hold.j1", "angle"]),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, hold: {j1: 200 deg}", ["hold.j1", "outside"]),
+            (
+                "kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, hold: {j1: 0 deg, j2: 0 deg, j3: 0 mm}",
+                ["hold", "every joint"],
+            ),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, branch: {j1: up}", ["branch.j1", "positive"]),
+            (
+                "kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, branch: {j3: negative}",
+                ["branch.j3", "outside"],
+            ),
+            (
+                "kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, hold: {j1: 0 deg}, branch: {j1: positive}",
+                ["branch.j1", "held"],
+            ),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, direction: [0, 0, 0]", ["no length"]),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, direction: [0, 0]", ["direction"]),
+            (
+                "kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, direction: [0, 0, 1], tool: [0 deg, 0 deg, 0 deg]",
+                ["'tool' beside 'direction'"],
+            ),
+            ("kind: iso-poses, name: i, plane: e", ["plane", "a"]),
+            ("kind: iso-poses, name: i, cube: {centre: [0 mm, 0 mm, 0 mm]}", ["cube", "edge"]),
+            ("kind: iso-poses, name: i, cube: {centre: [0 mm, 0 mm, 0 mm], edge: 0 mm}", ["edge"]),
+            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s", ["'through' and 'file'"]),
+            ("kind: path, name: p, step: 1 mm, speed: 0 mm/s, file: x.csv", ["speed"]),
+            ("kind: path, name: p, step: 1 mm, speed: 1 mm, file: x.csv", ["speed", "mm/s"]),
+            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, file: nowhere.csv", ["file", "no such file"]),
+            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, through: [{to: [0 mm, 0 mm, 0 mm]}]", ["through"]),
+            (
+                "kind: path, name: p, step: 1 mm, speed: 1 mm/s, through: [{to: [1 mm, 0 mm, 0 mm]}, {to: [1 mm, 0 mm, 0 mm]}]",
+                ["twice in a row"],
+            ),
+            (
+                "kind: path, name: p, step: 1 mm, speed: 1 mm/s, "
+                "through: [{to: [1 mm, 0 mm, 0 mm]}, {via: [2 mm, 0 mm, 0 mm], to: [3 mm, 0 mm, 0 mm]}]",
+                ["one line"],
+            ),
+            (
+                "kind: path, name: p, step: 1 mm, speed: 1 mm/s, "
+                "through: [{via: [1 mm, 1 mm, 0 mm], to: [1 mm, 0 mm, 0 mm]}, {to: [3 mm, 0 mm, 0 mm]}]",
+                ["where the path begins"],
+            ),
+            (
+                "kind: path, name: p, step: 1 mm, speed: 1 mm/s, "
+                "through: [{to: [1 mm, 0 mm, 0 mm], rpy: [0 deg, 0 deg, 0 deg]}, {to: [3 mm, 0 mm, 0 mm]}]",
+                ["at some points"],
+            ),
+            (
+                "kind: path, name: p, step: 1 nm, speed: 1 mm/s, through: [{to: [1 mm, 0 mm, 0 mm]}, {to: [300 mm, 0 mm, 0 mm]}]",
+                ["step", "at most 100000 points"],
+            ),
+            (
+                "kind: poses, name: q, poses: [{name: a, joints: [0 deg, 0 deg, 0 mm]}], distances: [[a, b]]",
+                ["no pose named 'b'"],
+            ),
+            (
+                "kind: poses, name: q, poses: [{name: a, joints: [0 deg, 0 deg, 0 mm]}], distances: [[a, a]]",
+                ["to itself"],
+            ),
+            ("kind: poses, name: q, poses: [{name: a, joints: [0 deg, 0 deg, 0 mm]}], distances: [[a]]", ["distances"]),
+        )
+    ),
     ("scenario.yaml", "units: 50", "units: 0", ["sampling.units", "from 1 to"]),
     ("scenario.yaml", "units: 50", "units: 50, tolerance: 0 %", ["sampling.tolerance", "more than 0"]),
     ("scenario.yaml", "units: 50", "units: 50, tolerance: -1 um", ["sampling.tolerance", "more than 0"]),

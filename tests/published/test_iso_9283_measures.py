@@ -132,3 +132,48 @@ def test_orientation_accuracy_and_repeatability() -> None:
     assert table.column("orientation_repeatability.p50")[0] == pytest.approx(3e-4, rel=0.01)
     # half of the units have a mean error below 0.6745 s / sqrt(n)
     assert table.column("orientation_accuracy.p50")[0] == pytest.approx(0.6745e-4 / math.sqrt(1000), rel=0.2)
+
+
+def test_sub_divisional_error_ripples_along_a_path_at_its_true_period() -> None:
+    """Offset of one signal: a wave of one signal period. On a circle of radius r it comes every 2 pi r / periods of the path.
+
+    Amplitude along the path r o sqrt(2) / periods at most (sine and cosine draw their offsets); the strongest line of its
+    Fourier series tells the period. Source: geometry.
+    """
+    from armsim.model.encoder import Signal
+    from armsim.tasks import Path, Waypoint
+
+    r, periods = 0.5, 90
+    disc = Encoder("disc", signal_periods=periods, interpolation=30, signal=Signal(offset=Spread("fixed", 0.01)))
+    machine = Machine(planar_arm(r), (Joint("j1", disc),))
+    half = Path(
+        "circle",
+        2 * math.pi * r / periods / 16,
+        0.1,
+        (Waypoint((r, 0.0, 0.0)), Waypoint((-r, 0.0, 0.0), (0.0, r, 0.0))),
+    )
+    found = half.find(machine.arm)
+    (task,) = run(machine, found.places, SamplingPlan(3, 2, 1)).tasks
+    names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
+    table = PoseTable(found.names, names, task.values)
+    assert found.places.tangents is not None
+    along = np.sum(table.column("first_unit") * found.places.tangents, axis=1)[:-1]
+    lines = np.abs(np.fft.rfft(along))
+    assert int(np.argmax(lines)) == periods // 2  # half a circle holds half of the periods
+    assert 2 * lines.max() / len(along) == pytest.approx(r * 0.01 * math.sqrt(2) / periods, rel=0.02)
+
+
+def test_latency_lags_along_a_path() -> None:
+    """At v = 50 mm/s a latency of 20 us leaves the tool 1 um behind, along the path, nothing across it. Source: v t."""
+    from armsim.model.encoder import Timing
+    from armsim.tasks import Path, Waypoint
+
+    late = Encoder("late", signal_periods=1, interpolation=60, timing=Timing(latency=20e-6))
+    machine = Machine(planar_arm(0.4, 0.3), tuple(Joint(n, late) for n in ("j1", "j2")))
+    found = Path("line", 0.001, 0.05, (Waypoint((0.5, -0.1, 0.0)), Waypoint((0.5, 0.1, 0.0)))).find(machine.arm)
+    (task,) = run(machine, found.places, SamplingPlan(3, 2, 1)).tasks
+    names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
+    mean = PoseTable(found.names, names, task.values).column("error.mean")
+    np.testing.assert_allclose(np.linalg.norm(mean, axis=1), 1e-6, rtol=2e-2)
+    np.testing.assert_allclose(np.abs(mean[:, 1]), 1e-6, rtol=2e-2)
+    assert task.worst[0].max() < 1e-8
