@@ -67,6 +67,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure
     filled = np.where(np.isnan(values), -np.inf, values)
     ranked = np.argsort(-filled.reshape(len(filled), -1).max(axis=1), kind="stable")
     kept = np.sort(ranked[:MOST_LAYERS])
+    close = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
     columns = min(3, len(kept))
     rows = math.ceil(len(kept) / columns)
     low, high = float(np.nanmin(values)) * factor, float(np.nanmax(values)) * factor
@@ -80,6 +81,9 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure
             mesh = axes.pcolormesh(x, y, values[layer] * factor, cmap=style.MAP, vmin=low, vmax=high, rasterized=True)
             lost = np.where(np.isnan(values[layer]), 1.0, np.nan)
             axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True)
+            place_y, place_x = np.nonzero(close[layer])
+            across, up = (np.array(centres) * 1e3 for centres in grid.centres[:2])
+            axes.plot(across[place_x], up[place_y], "x", color="white", markersize=3, markeredgewidth=0.9)
             axes.set_title(f"z = {grid.centres[2][layer] * 1e3:g} mm", fontsize=8, fontweight="normal", pad=3)
             axes.set_aspect("equal")
             axes.grid(False)
@@ -97,10 +101,9 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure
             fontweight="bold",
         )
         shown = "" if len(kept) == len(values) else f"; the {len(kept)} of {len(values)} layers with the largest values"
-        cells = (
-            f"grey: cannot be reached; {len(task.poses)} cells, {result.units} units × {result.visits} visits{shown}"
-        )
-        style.footnote(out, cells)
+        marked = f"; crosses: {close.sum()} near-singular cells" if close.any() else ""
+        sizes = f"{len(task.poses)} cells, {result.units} units × {result.visits} visits"
+        style.footnote(out, f"grey: cannot be reached{marked}; {sizes}{shown}")
     return out
 
 

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from armsim.figures import style
 from armsim.present import percent, show, unit_for
-from armsim.results import Result, TaskResult
+from armsim.results import NEAR_SINGULAR, Result, TaskResult
 
 
 def path_error(result: Result, task: TaskResult) -> Figure:
@@ -43,6 +43,9 @@ def path_error(result: Result, task: TaskResult) -> Figure:
                 color=style.REQUIREMENT,
                 label=f"required {show(requirement.position)}",
             )
+        close = task.column("conditioning") < NEAR_SINGULAR
+        if close.any():
+            axes.plot(along[close], np.zeros(close.sum()), "x", color="#555555", markersize=4, label="near-singular")
         axes.set(ylabel=f"error [{unit.name}]", ylim=(0, None))
         axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.06), ncols=3, borderaxespad=0)
         one = task.column("first_unit")
