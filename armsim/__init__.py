@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from armsim.decide import Comparison
     from armsim.results import Result
     from armsim.study import Study
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "load", "run"]
+__all__ = ["__version__", "compare", "load", "run"]
 
 
 def load(path: Path | str) -> Study:
@@ -34,3 +35,10 @@ def load(path: Path | str) -> Study:
 def run(path: Path | str, workers: int | None = None) -> Result:
     """Read a scenario and run it: a population of built arms at every pose of every task."""
     return load(path).run(workers)
+
+
+def compare(*paths: Path | str, workers: int = 1) -> Comparison:
+    """Read scenarios and hold them against the first: same poses, same random numbers."""
+    from armsim.decide import compare as held_against
+
+    return held_against([load(path) for path in paths], workers)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from armsim.results import (
     Result,
     TaskResult,
 )
-from armsim.tasks import Poses
+from armsim.tasks import Poses, PoseSet
 
 ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
@@ -71,6 +72,10 @@ class Study:
             raise InputError(Problem("command line", 0, 0, "--visits", found, accepted))
         return Study(replace(self.scenario, plan=plan))
 
+    def with_scenario(self, **changes: Any) -> Study:
+        """The same study with other fields of its scenario."""
+        return Study(replace(self.scenario, **changes))
+
     def sheets(self) -> dict[str, JointSheet]:
         """Every joint with its terms, without sampling."""
         fastest = np.zeros(len(self.scenario.machine.joints))
@@ -111,30 +116,54 @@ class Study:
         RunError
             A task has no pose that the arm can reach, the memory does not suffice, or no worker can be had.
         """
-        from armsim import __version__
+        found = self.find(progress)
+        return self.evaluate(found, workers, progress, memory, processes, cluster, note)[0]
 
-        scenario = self.scenario
+    def find(self, progress: Progress = _quiet) -> list[PoseSet]:
+        """The poses of every task.
+
+        Raises
+        ------
+        RunError
+            A task has no pose that the arm can reach.
+        """
         found = []
-        for task in scenario.tasks:
-            looking = partial(progress, f"{task.name}: points")
-            found.append((task, task.find(scenario.machine.arm, looking)))
-        for task, poses in found:
+        for task in self.scenario.tasks:
+            poses = task.find(self.scenario.machine.arm, partial(progress, f"{task.name}: points"))
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
                 )
+            found.append(poses)
+        return found
+
+    def evaluate(
+        self,
+        found: Sequence[PoseSet],
+        workers: int | None = None,
+        progress: Progress = _quiet,
+        memory: int = MEMORY,
+        processes: bool = False,
+        cluster: str | None = None,
+        note: Callable[[str], None] = lambda text: None,
+    ) -> tuple[Result, Sampled]:
+        """Sample the population at poses that are found already; parameters as of `run`."""
+        from armsim import __version__
+
+        scenario = self.scenario
         requirement = scenario.requirement
         coverage = requirement.coverage if requirement is not None else stats.LEVEL
-        asked = [Asked(task.name, poses.places) for task, poses in found]
+        both = list(zip(scenario.tasks, found, strict=True))
+        asked = [Asked(task.name, poses.places) for task, poses in both]
         with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as place:
             sampled = place.run(scenario.plan, asked, progress, note)
         final = sampled.job.plan
         tasks = tuple(
             task_result(scenario, sampled.job, task, poses, number, sample)
-            for number, ((task, poses), sample) in enumerate(zip(found, sampled.tasks, strict=True))
+            for number, ((task, poses), sample) in enumerate(zip(both, sampled.tasks, strict=True))
         )
-        return Result(
+        result = Result(
             format=FORMAT,
             version=__version__,
             scenario=scenario.name,
@@ -151,6 +180,7 @@ class Study:
             groups=dict(scenario.machine.arm.groups),
             adaptive=sampled.adaptive,
         )
+        return result, sampled
 
 
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled) -> tuple[str, ...]:

@@ -33,11 +33,11 @@ def run(
     import armsim
     from armsim.report import check_destination, write_bundle
 
-    allowed = _bytes(memory)
+    allowed = bytes_of(memory)
     study = armsim.load(scenario).with_plan(units, visits, seed)
     folder = out if out is not None else Path("results") / scenario.stem
     check_destination(folder)
-    with _progress() as (progress, note):
+    with shown_progress() as (progress, note):
         result = study.run(workers, progress, allowed, processes, cluster, note)
         plan = study.scenario.plan
         command = (
@@ -58,7 +58,8 @@ def run(
 _BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
 
 
-def _bytes(text: str) -> int:
+def bytes_of(text: str) -> int:
+    """A size of memory in bytes."""
     found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*", text)
     if found is None or found[2] not in _BYTES or float(found[1]) <= 0:
         from armsim.errors import InputError, Problem
@@ -69,7 +70,8 @@ def _bytes(text: str) -> int:
 
 
 @contextmanager
-def _progress() -> Iterator[tuple[Progress, Note]]:
+def shown_progress() -> Iterator[tuple[Progress, Note]]:
+    """Bars on a terminal, nothing elsewhere; notes on both."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 

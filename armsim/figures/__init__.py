@@ -2,6 +2,7 @@
 
 from armsim.figures.blame import dominant_joint, group_share
 from armsim.figures.budget import error_budget
+from armsim.figures.compare import difference_map, differences
 from armsim.figures.ellipses import error_ellipses, view
 from armsim.figures.joint import joint_error
 from armsim.figures.maps import error_map, layers
@@ -9,6 +10,8 @@ from armsim.figures.path import distribution, path_error
 from armsim.figures.population import population, pose_errors
 
 __all__ = [
+    "difference_map",
+    "differences",
     "distribution",
     "dominant_joint",
     "error_budget",

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from armsim.spreads import Array
 
 
@@ -31,6 +34,6 @@ class Places:
     def __len__(self) -> int:
         return len(self.joints)
 
-    def __getitem__(self, index: slice) -> Places:
+    def __getitem__(self, index: slice | NDArray[np.int64]) -> Places:
         rest = (None if part is None else part[index] for part in (self.speeds, self.directions, self.tangents))
         return Places(self.joints[index], *rest)

@@ -1,5 +1,6 @@
-"""What a run leaves behind: results, tables, figures, the page for the review, and how to reproduce it."""
+"""The design-review document and the tables beside it."""
 
 from armsim.report.bundle import check_destination, write_bundle
+from armsim.report.comparison import COMPARISON, write_comparison
 
-__all__ = ["check_destination", "write_bundle"]
+__all__ = ["COMPARISON", "check_destination", "write_bundle", "write_comparison"]

@@ -28,7 +28,7 @@ CONTENTS = {MARK, "manifest.json", "report.html", "tables", "figures"}
 PACKAGES = ("numpy", "scipy", "numba", "roboticstoolbox-python", "spatialmath-python", "matplotlib", "pydantic", "pint")
 
 
-def check_destination(out: Path) -> None:
+def check_destination(out: Path, contents: set[str] = CONTENTS) -> None:
     """Refuse to replace a folder that is not an earlier result.
 
     Raises
@@ -43,7 +43,7 @@ def check_destination(out: Path) -> None:
     if out.exists() and not out.is_dir():
         raise fault("is a file", "a folder")
     if out.is_dir():
-        strangers = sorted({entry.name for entry in out.iterdir()} - CONTENTS)
+        strangers = sorted({entry.name for entry in out.iterdir()} - contents)
         if strangers:
             raise fault(f"holds other things than a result: {', '.join(strangers[:3])}",
                         "a new folder, an empty one, or an earlier result alone")  # fmt: skip
@@ -102,12 +102,13 @@ def write_bundle(
         )
         pictures = [(name, caption, partial / "figures" / f"{name}.svg") for name, _, caption in drawn]
         write_page(partial / "report.html", result, pictures, manifest)
-        _move(partial, out)
+        move_into_place(partial, out)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
 
 
-def _move(partial: Path, out: Path) -> None:
+def move_into_place(partial: Path, out: Path) -> None:
+    """Put a folder in the place of another, or of none, in one move."""
     if out.exists():
         earlier = Path(tempfile.mkdtemp(prefix=f".{out.name}.earlier-", dir=out.parent))
         out.rename(earlier / "result")
@@ -125,7 +126,7 @@ def _move(partial: Path, out: Path) -> None:
 def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
     """File name, figure and one sentence on how to read it, in the order of the report."""
     for number, task in enumerate(result.tasks, start=1):
-        name = f"{number}-{_slug(task.name)}"
+        name = f"{number}-{file_name(task.name)}"
         for kind, figure, caption in _of_kind(result, task):
             yield f"{name}-{kind}", figure, caption
         caption = "Where the error comes from: a joint's bar is its share of the mean square error of the tool point."
@@ -135,7 +136,7 @@ def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
 
     for name in result.joints:
         caption = "What the joint gets wrong at every visit, and the waves of which that is made."
-        yield f"joint-{_slug(name)}", figures.joint_error(result, name), caption
+        yield f"joint-{file_name(name)}", figures.joint_error(result, name), caption
 
 
 def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Figure, str]]:
@@ -172,7 +173,8 @@ def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Figure, st
         yield "view", figures.view(result, task), caption
 
 
-def _slug(name: str) -> str:
+def file_name(name: str) -> str:
+    """A name of letters, digits and dashes."""
     slug = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
     return "-".join(part for part in slug.split("-") if part)[:40] or "task"
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -46,6 +46,22 @@ class PoseSet:
     along: Array | None = None
     pairs: tuple[tuple[int, int], ...] = ()
     maps: tuple[MapOf, ...] = ("error",)
+
+    def only(self, names: Sequence[str]) -> PoseSet:
+        """The poses of these names, in this order."""
+        place = {name: n for n, name in enumerate(self.names)}
+        old = [place[name] for name in names]
+        new = {before: after for after, before in enumerate(old)}
+        grid = None if self.grid is None else replace(self.grid, pose=tuple(new.get(n, -1) for n in self.grid.pose))
+        return PoseSet(
+            tuple(names),
+            self.places[np.array(old, dtype=int)],
+            self.unreachable,
+            grid,
+            None if self.along is None else self.along[old],
+            tuple((new[a], new[b]) for a, b in self.pairs if a in new and b in new),
+            self.maps,
+        )
 
 
 class Task(Protocol):

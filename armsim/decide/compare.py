@@ -1,0 +1,298 @@
+"""Designs held against each other: same poses, same random numbers for the same cause on the same joint."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.engine.executors import in_order
+from armsim.engine.layout import MEMORY
+from armsim.engine.paired import (
+    MOST_UNITS,
+    NORMAL_95,
+    Difference,
+    difference,
+    half_width,
+    influence,
+    pulls,
+    share_difference,
+)
+from armsim.engine.run import Progress, Sampled, TaskSample
+from armsim.engine.work import CHUNK, once_more
+from armsim.errors import InputError, Problem
+from armsim.present import percent, show
+from armsim.results import Result, TaskResult
+from armsim.spreads import Array
+from armsim.study import Study
+from armsim.tasks import PoseSet
+
+
+@dataclass(frozen=True, eq=False)
+class TaskDifference:
+    """One design less the first, at one task.
+
+    Parameters
+    ----------
+    task, scenario : str
+    p95 : Difference [m]
+        Of the 95 % quantile of the error, each design at its own worst pose.
+    repeatability : Difference, optional [m]
+        Of the RP of 95 % of units, each design at its own worst pose.
+    passing : Difference, optional
+        Of the yield.
+    price : float
+    poses : tuple of str
+        Those that all designs reach.
+    values, half_widths : (poses,) [m]
+        Difference of the 95 % quantile at each, and half of its 95 % interval.
+    """
+
+    task: str
+    scenario: str
+    p95: Difference
+    repeatability: Difference | None
+    passing: Difference | None
+    price: float
+    poses: tuple[str, ...]
+    values: Array
+    half_widths: Array
+
+    @property
+    def joint_widths(self) -> Array:
+        """Half of intervals that hold at all poses together with 95 %, shape (poses,). [m]
+
+        Source: Bonferroni's inequality; each pose is given its share of the 5 %.
+        """
+        from scipy.special import ndtri
+
+        return np.asarray(self.half_widths * float(ndtri(1 - 0.025 / len(self.poses))) / NORMAL_95)
+
+    @property
+    def better(self) -> NDArray[np.bool_]:
+        """Poses at which the design is better for certain, all poses taken together, shape (poses,)."""
+        return np.asarray(self.values + self.joint_widths < 0)
+
+    @property
+    def worse(self) -> NDArray[np.bool_]:
+        """Poses at which it is worse for certain, all poses taken together, shape (poses,)."""
+        return np.asarray(self.values - self.joint_widths > 0)
+
+    @property
+    def flips(self) -> tuple[str, ...]:
+        """Poses at which the order of the two designs is the other way round than at most poses."""
+        better, worse = self.better, self.worse
+        against = worse if better.sum() >= worse.sum() else better
+        return tuple(name for name, other in zip(self.poses, against, strict=True) if other) if against.any() else ()
+
+    @property
+    def sentence(self) -> str:
+        """What was bought."""
+        gained = -self.p95.value
+        change = f"takes {show(gained)} off" if gained >= 0 else f"adds {show(-gained)} to"
+        interval = self.p95.interval
+        sure = "" if interval is None else f" ({_span(-interval[1], -interval[0])})"
+        what = f"{self.scenario}: at {self.task} it {change} the 95 % quantile at the worst pose{sure}"
+        if interval is not None and interval[0] <= 0 <= interval[1]:
+            what = f"{self.scenario}: at {self.task} no difference at the worst pose can be told{sure}"
+        if self.passing is not None:
+            what += f", the yield changes by {100 * self.passing.value:+.3g} points"
+        if self.price > 0 and gained > 0:
+            return f"{what}, for {self.price:g} cost units more: {show(gained / self.price)} each"
+        return f"{what}, for {abs(self.price):g} cost units {'more' if self.price >= 0 else 'less'}"
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Results of every design at the common poses, and the differences of all others to the first."""
+
+    results: tuple[Result, ...]
+    differences: tuple[TaskDifference, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON; SI units."""
+        rows = []
+        for row in self.differences:
+            data = {key: value for key, value in asdict(row).items() if key not in ("values", "half_widths")}
+            for name in ("p95", "repeatability", "passing"):
+                part = getattr(row, name)
+                data[name] = None if part is None else {"value": part.value, "interval": part.interval}
+            data["at_poses"] = [
+                {"difference": value, "half_width": None if np.isnan(half) else half}
+                for value, half in zip(row.values.tolist(), row.half_widths.tolist(), strict=True)
+            ]
+            rows.append({**data, "flips": row.flips, "sentence": row.sentence})
+        designs = [
+            {
+                "scenario": result.scenario,
+                "price": result.price,
+                "met": result.met,
+                "tasks": [{"name": task.name, "summary": asdict(task.summary)} for task in result.tasks],
+            }
+            for result in self.results
+        ]
+        return {"format": "armsim-comparison/1", "designs": designs, "differences": rows}
+
+
+def compare(
+    studies: Sequence[Study],
+    workers: int = 1,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> Comparison:
+    """Hold designs against the first of them.
+
+    Poses that one of them cannot reach are left out for all. Every design takes the sampling plan of the first.
+
+    Raises
+    ------
+    InputError
+        Fewer than two designs, two of one name, or tasks that differ.
+    RunError
+        As `Study.run`.
+    """
+    studies = _matched(studies)
+    found = [study.find(progress) for study in studies]
+    common = []
+    for task in range(len(found[0])):
+        others = [set(poses[task].names) for poses in found[1:]]
+        names = [name for name in found[0][task].names if all(name in other for other in others)]
+        if not names:
+            task_name = studies[0].scenario.tasks[task].name
+            raise InputError(_fault(studies[0], f"tasks.{task_name}", "no pose that all designs reach", "common poses"))
+        common.append(names)
+    restricted = [[poses.only(names) for poses, names in zip(own, common, strict=True)] for own in found]
+    ran = [studies[0].evaluate(restricted[0], workers, progress, memory, note=note)]
+    plan = replace(ran[0][1].job.plan, tolerance=None)  # where a tolerance was asked for, as many units as it took
+    for study, poses in zip(studies[1:], restricted[1:], strict=True):
+        ran.append(study.with_scenario(plan=plan).evaluate(poses, workers, progress, memory, note=note))
+    results = tuple(result for result, _ in ran)
+    differences = []
+    for number in range(len(common)):
+        for other in range(1, len(studies)):
+            pair = [(ran[k][0].tasks[number], ran[k][1], restricted[k][number]) for k in (0, other)]
+            price = results[other].price - results[0].price
+            differences.append(_difference(pair, number, results[other].scenario, price, workers, progress))
+    return Comparison(results, tuple(differences))
+
+
+def _difference(
+    pair: list[tuple[TaskResult, Sampled, PoseSet]],
+    number: int,
+    scenario: str,
+    price: float,
+    workers: int,
+    progress: Progress,
+) -> TaskDifference:
+    (task, first, _), (other, second, _) = pair
+    jobs = [sampled.job for _, sampled, _ in pair]
+    known, units = min(jobs[0].plan.units, MOST_UNITS), jobs[0].plan.units
+    coverage = 0.95
+
+    def at(side: int, chunk: int) -> Array:
+        return pulls(jobs[side], number, pair[side][2].places, chunk, known, coverage)
+
+    def both(chunk: int) -> Array:
+        return np.array([half_width(row, units) for row in at(1, chunk) - at(0, chunk)])
+
+    def one(side: int, pose: int) -> Array:
+        return np.asarray(at(side, pose // CHUNK * CHUNK)[pose % CHUNK])
+
+    poses = task.poses.names
+    half = np.empty(len(poses))
+    what = f"{scenario}, {task.name}: differences"
+    chunks = range(0, len(poses), CHUNK)
+    with ThreadPoolExecutor(workers) as pool:
+        for chunk, values in zip(chunks, in_order(pool, workers, both, chunks), strict=True):
+            half[chunk : chunk + CHUNK] = values
+            progress(what, min(chunk + CHUNK, len(poses)), len(poses))
+    p95s = [result.column("error.p95") for result in (task, other)]
+    values = p95s[1] - p95s[0]
+    worst = [int(np.argmax(column)) for column in p95s]
+    p95 = difference(float(p95s[1].max() - p95s[0].max()), one(1, worst[1]) - one(0, worst[0]), units)
+    repeatability = None
+    if jobs[0].plan.visits > 1:
+        rp = [result.column("repeatability.p95") for result in (task, other)]
+        at_worst = [int(np.argmax(column)) for column in rp]
+        own = [
+            influence(once_more(jobs[side], number, at_worst[side], pair[side][2].places)[1][None], 0.95)
+            for side in (0, 1)
+        ]
+        repeatability = difference(float(rp[1].max() - rp[0].max()), own[1] - own[0], units)
+    passing = None
+    if jobs[0].requirement is not None:
+        samples: list[TaskSample] = [first.tasks[number], second.tasks[number]]
+        passing = share_difference(samples[0].passing, samples[1].passing)
+    return TaskDifference(task.name, scenario, p95, repeatability, passing, price, poses, values, half)
+
+
+def _matched(studies: Sequence[Study]) -> list[Study]:
+    """The designs with the plan and the requirement of the first, if their tasks are the same."""
+    if len(studies) < 2:
+        raise InputError(Problem("command line", 0, 0, "SCENARIO", f"{len(studies)} scenarios", "two or more"))
+    first = studies[0].scenario
+    names = [study.scenario.name for study in studies]
+    for study in studies[1:]:
+        if names.count(study.scenario.name) > 1:
+            raise InputError(_fault(study, "name", f"two designs named {study.scenario.name!r}", "each name once"))
+        if study.scenario.tasks != first.tasks:
+            asked = ", ".join(f"{task.name} ({task.kind})" for task in first.tasks)
+            raise InputError(
+                _fault(study, "tasks", "other tasks than the first design, or in another order", f"the same: {asked}")
+            )
+    plan, requirement = first.plan, first.requirement
+    return [study.with_scenario(plan=plan, requirement=requirement) for study in studies]
+
+
+def _fault(study: Study, key: str, found: str, accepted: str) -> Problem:
+    return Problem(str(study.scenario.sources[0].path), 1, 1, key, found, accepted)
+
+
+def _span(low: float, high: float) -> str:
+    return f"{show(low)} to {show(high)}"
+
+
+def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
+    """One row a task and design, for tables on screen and page."""
+    rows = []
+    for number, task in enumerate(comparison.results[0].tasks):
+        for result in comparison.results:
+            own = result.tasks[number]
+            row = next(
+                (d for d in comparison.differences if (d.task, d.scenario) == (task.name, result.scenario)), None
+            )
+            judged = own.summary.yield_
+            rows.append(
+                {
+                    "task": task.name,
+                    "design": result.scenario,
+                    "price": f"{result.price:g}",
+                    "p95": show(own.summary.p95),
+                    "difference of p95": "" if row is None else _signed(row.p95),
+                    "RP": show(own.summary.repeatability_p95),
+                    "difference of RP": "" if row is None or row.repeatability is None else _signed(row.repeatability),
+                    "yield": "" if judged is None else percent(judged.value),
+                    "difference of yield": "" if row is None or row.passing is None else _points(row.passing),
+                    "better / worse poses": "" if row is None else f"{row.better.sum()} / {row.worse.sum()}",
+                }
+            )
+    return rows
+
+
+def _signed(part: Difference) -> str:
+    sign = "+" if part.value > 0 else ""
+    if part.interval is None:
+        return f"{sign}{show(part.value)}"
+    return f"{sign}{show(part.value)} ({_span(*part.interval)})"
+
+
+def _points(part: Difference) -> str:
+    value = f"{100 * part.value:+.3g}"
+    if part.interval is None:
+        return f"{value} points"
+    return f"{value} ({100 * part.interval[0]:.3g} to {100 * part.interval[1]:.3g}) points"

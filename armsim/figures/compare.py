@@ -1,0 +1,78 @@
+"""Two designs held against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from armsim.figures import maps, style
+from armsim.present import percent, show, unit_for
+from armsim.results import TaskResult
+from armsim.spreads import Array
+
+
+def difference_map(task: TaskResult, values: Array, half_widths: Array, first: str, other: str) -> Figure:
+    """Difference of the 95 % quantile over a slice; crosses where the sample cannot tell its sign.
+
+    Parameters
+    ----------
+    task : TaskResult
+        Of the first design.
+    values, half_widths : (poses,) [m]
+        Other less first, and half of its 95 % interval.
+    first, other : str
+        Names of the designs.
+
+    Raises
+    ------
+    ValueError
+        The task is no slice.
+    """
+    grid = task.grid
+    if grid is None or len(grid.axes) != 2:
+        raise ValueError(f"task {task.name!r} is no slice")
+    laid = maps.on_grid(task, values)
+    unit = unit_for([float(np.nanmax(np.abs(laid)))])
+    reach = float(np.nanmax(np.abs(laid))) * unit.factor or 1.0
+    unsure = maps.on_grid(task, np.where(np.abs(values) <= half_widths, 1.0, 0.0)) == 1.0
+    with style.style():
+        out, axes = maps.slice_axes(task)
+        x, y = maps.edges(task)
+        mesh = axes.pcolormesh(x, y, laid * unit.factor, cmap="RdBu_r", vmin=-reach, vmax=reach, rasterized=True)
+        handles = maps.mark(axes, task, laid)
+        if unsure.any():
+            rows, columns = np.nonzero(unsure)
+            across, up = (np.array(centres) * 1e3 for centres in grid.centres)
+            axes.plot(across[columns], up[rows], "x", color="#555555", markersize=3)
+            handles.append(Line2D([], [], linestyle="", marker="x", color="#555555", label="sign cannot be told"))
+        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"difference of the 95 % quantile [{unit.name}]")
+        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        better = float(np.mean(values + half_widths < 0))
+        best = show(-float(np.nanmin(laid)))
+        axes.set_title(style.wrapped(f"{task.name}: better in {percent(better)} of the cells, by up to {best}", 60))
+        style.footnote(out, f"{other}, less {first}; blue: better; same random numbers in both")
+    return out
+
+
+def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str) -> Figure:
+    """Differences with their 95 % intervals, the largest gain on top. [m]"""
+    ordered = sorted(rows, key=lambda row: row[1])
+    unit = unit_for([max(abs(value) for _, value, _ in ordered)])
+    with style.style():
+        out, axes = style.figure(6.8, 1.2 + 0.27 * len(ordered))
+        for place, (_, value, interval) in enumerate(ordered):
+            colour = style.COLOURS[0] if value <= 0 else style.COLOURS[3]
+            axes.barh(-place, value * unit.factor, color=colour, height=0.6)
+            if interval is not None:
+                low, high = (end * unit.factor for end in interval)
+                axes.plot([low, high], [-place, -place], color="#222222", linewidth=1.2)
+        axes.set_yticks([-n for n in range(len(ordered))], [name for name, _, _ in ordered])
+        axes.axvline(0.0, color="#555555", linewidth=0.8)
+        axes.set(xlabel=f"change of the 95 % quantile at the worst pose [{unit.name}]")
+        axes.grid(axis="y", visible=False)
+        axes.set_title(style.wrapped(title, 62))
+        style.footnote(out, note)
+    return out

@@ -1,0 +1,162 @@
+"""Comparison of designs: paired intervals that hold, differences that are those of the runs, and wrong input."""
+
+import json
+import math
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support import ROOT, normal_machine, planar_arm
+
+import armsim
+from armsim.decide import compare
+from armsim.engine.paired import half_width, influence, share_difference
+from armsim.errors import InputError
+from armsim.study import Study
+
+DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))
+
+
+def small(path: Path, units: int = 300, visits: int = 5) -> Study:
+    study = armsim.load(path).with_plan(units=units, visits=visits)
+    return study.with_scenario(tasks=study.scenario.tasks[:1])
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 0.95])
+def test_influence_gives_the_scatter_of_a_quantile(share: float) -> None:
+    """Source: brute force: the quantile over 400 populations of 300 units and 8 visits."""
+    generator = np.random.default_rng(3)
+    found, told = [], []
+    for _ in range(400):
+        unit = math.sqrt(share) * generator.standard_normal(300)
+        values = np.exp(0.5 * (unit + math.sqrt(1 - share) * generator.standard_normal((8, 300))))
+        found.append(np.quantile(values, 0.95))
+        told.append(half_width(influence(values, 0.95), 300))
+    assert np.median(told) == pytest.approx(1.96 * np.std(found), rel=0.15)
+
+
+def test_the_paired_interval_covers_and_is_narrow() -> None:
+    """Two designs that share most of their errors: the interval of the difference of their 95 % quantiles holds the truth.
+
+    |N(0, 1 + k)| against |N(0, 1)|, k = 0.1: the difference is 1.95996 (sqrt(1.1) - 1). Source: brute force, 300 times.
+    """
+    generator = np.random.default_rng(4)
+    true = 1.959964 * (math.sqrt(1.1) - 1)
+    held, paired, alone = 0, [], []
+    for _ in range(300):
+        common = generator.standard_normal((4, 500))
+        a = np.abs(common)
+        b = np.abs(common + math.sqrt(0.1) * generator.standard_normal((4, 500)))
+        one, other = influence(a, 0.95), influence(b, 0.95)
+        half = half_width(other - one, 500)
+        value = np.quantile(b, 0.95) - np.quantile(a, 0.95)
+        held += abs(value - true) <= half
+        paired.append(half)
+        alone.append(math.hypot(half_width(one, 500), half_width(other, 500)))
+    assert held / 300 >= 0.95 - 3 * math.sqrt(0.05 * 0.95 / 300)
+    assert np.median(paired) < 0.7 * np.median(alone)
+
+
+def test_shares_of_the_same_units() -> None:
+    """Of 100 units 10 begin to pass and 5 cease to: 0.05, standard deviation of the mean sqrt((0.15 - 0.0025)/99).
+
+    Source: arithmetic.
+    """
+    a, b = np.zeros(100, dtype=bool), np.zeros(100, dtype=bool)
+    a[:60] = True
+    b[5:70] = True
+    found = share_difference(a, b)
+    assert found.value == pytest.approx(0.05)
+    assert found.interval is not None
+    half = 1.959964 * math.sqrt((0.15 - 0.0025) / 99)
+    assert found.interval == (pytest.approx(0.05 - half), pytest.approx(0.05 + half))
+
+
+def test_a_design_against_itself_differs_by_nothing() -> None:
+    twin = small(DEMO).with_scenario(name="twin")
+    (row,) = compare([small(DEMO), twin]).differences
+    assert row.p95 == (0.0, (0.0, 0.0))
+    assert row.repeatability == (0.0, (0.0, 0.0))
+    np.testing.assert_array_equal(row.values, 0.0)
+    np.testing.assert_array_equal(row.half_widths, 0.0)
+    assert not row.better.any()
+    assert not row.worse.any()
+    assert not row.flips
+
+
+def test_differences_are_those_of_the_runs() -> None:
+    """Source: the two runs one by one."""
+    studies = [small(DEMO), small(BASE)]
+    comparison = compare(studies, workers=2)
+    alone = [study.run(1).tasks[0] for study in studies]
+    (row,) = comparison.differences
+    np.testing.assert_array_equal(row.values, alone[1].column("error.p95") - alone[0].column("error.p95"))
+    assert row.p95.value == alone[1].summary.p95 - alone[0].summary.p95
+    assert row.price == studies[1].scenario.machine.price - studies[0].scenario.machine.price
+    assert row.better.all()
+    assert row.p95.interval is not None
+    assert row.p95.interval[1] < 0
+    assert f"for {row.price:g} cost units more" in row.sentence
+
+
+def test_order_of_designs_flips_where_it_does() -> None:
+    """Two planar arms, one with the better shoulder, the other with the better elbow: near the base the elbow decides.
+
+    E|dp|^2 = r^2 s1^2 + l2^2 s2^2 with r the distance of the tool. Source: closed form of the planar arm.
+    """
+    from armsim.engine.plan import SamplingPlan
+    from armsim.tasks import NamedPose, Poses
+
+    arm = planar_arm(0.4, 0.3)
+    poses = tuple(NamedPose(name, joints=(0.2, elbow)) for name, elbow in (("out", 0.1), ("half", 1.6), ("in", 3.1)))
+    base = armsim.load(DEMO).with_scenario(tasks=(Poses("t", poses),), plan=SamplingPlan(2000, 10, 1), requirement=None)
+    one = base.with_scenario(name="shoulder", machine=normal_machine(arm, 1e-4, 4e-4))
+    other = base.with_scenario(name="elbow", machine=normal_machine(arm, 3e-4, 1e-4))
+    (row,) = compare([one, other]).differences
+    closed = [(0.25 + 0.24 * math.cos(elbow)) * (9e-8 - 1e-8) + 0.09 * (1e-8 - 16e-8) for elbow in (0.1, 1.6, 3.1)]
+    assert [bool(x > 0) for x in row.values] == [x > 0 for x in closed] == [True, True, False]
+    assert row.flips == ("in",)
+
+
+def test_wrong_input() -> None:
+    study = small(DEMO)
+    for studies, found in (
+        ([study], "1 scenarios"),
+        ([study, study], "two designs named"),
+        ([study, small(BASE).with_scenario(tasks=armsim.load(BASE).scenario.tasks)], "other tasks"),
+    ):
+        with pytest.raises(InputError, match=found):
+            compare(studies)
+
+
+def test_the_command(tmp_path: Path) -> None:
+    arguments = [DEMO, WRIST, "--units", "100", "--visits", "3", "--out", tmp_path / "c", "--json"]
+    command = [sys.executable, "-m", "armsim.cli.main", "compare", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert data == json.loads((tmp_path / "c" / "comparison.json").read_text())
+    assert [row["task"] for row in data["differences"]] == ["stations", "side view"]
+    assert (tmp_path / "c" / "tables" / "differences.csv").read_text().count("\n") == 1 + 564
+    assert len(list((tmp_path / "c" / "figures").glob("*.png"))) == 1
+    again = subprocess.run(
+        [*command[:-1]], capture_output=True, text=True, check=False
+    )  # replaces its own earlier folder
+    assert again.returncode == 0, again.stderr
+    assert "better discs at the wrist outputs: at stations" in again.stdout.replace("\n", " ")
+    alone = subprocess.run(command[:5], capture_output=True, text=True, check=False)
+    assert alone.returncode == 2
+    assert "two or more" in alone.stderr
+
+
+def test_tolerance_of_the_first_design_holds_for_all() -> None:
+    from armsim.engine.plan import NumericalTolerance
+
+    first = small(DEMO, 100, 20)
+    plan = replace(first.scenario.plan, tolerance=NumericalTolerance(0.1))
+    comparison = compare([first.with_scenario(plan=plan), small(BASE)])
+    assert comparison.results[0].adaptive is not None
+    assert comparison.results[1].units == comparison.results[0].units > 100
