@@ -160,6 +160,7 @@ def _summary(
             groups[group] = groups.get(group, 0.0) + share
             causes[cause] = causes.get(cause, 0.0) + share
     bias = float(parts[-1])
+    visits = float(weight @ poses.column("visit_share")) / total if total else 0.0
     verdicts = poses.columns["first_order.validation"][:, 4].astype(int)
     agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
     judged: Yield | None = None
@@ -194,6 +195,7 @@ def _summary(
         repeatability_p95=None if np.isnan(rp[0]) else float(rp.max()),
         groups={**groups, "bias": bias},
         causes={**causes, "bias": bias},
+        lives={"unit": (1.0 - visits - bias) if total else 0.0, "visit": visits, "bias": bias},
         first_order_agrees=agrees,
         yield_=judged,
         met=None if requirement is None else not reasons,

@@ -108,6 +108,8 @@ class FirstOrder:
 class PoseResult:
     """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1.
 
+    ``visit_share`` is the share of what differs from visit to visit.
+
     On a path ``accuracy`` and ``repeatability`` are taken in the plane across it, ``along`` is the length of the path
     up to here [m] and ``first_unit`` the mean error of the first built unit [m]. ``conditioning`` is the smallest
     singular value of the Jacobian over the largest, lengths in reaches of the arm: 0 in a singular posture.
@@ -122,6 +124,7 @@ class PoseResult:
     repeatability: UnitQuantiles
     orientation_accuracy: UnitQuantiles
     orientation_repeatability: UnitQuantiles
+    visit_share: float
     conditioning: float
     along: float | None
     first_unit: Vector | None
@@ -141,7 +144,7 @@ _FIGURES = {
     "orientation_accuracy.p50_interval": 2, "orientation_accuracy.p95_interval": 2,
     "orientation_repeatability.p50": 1, "orientation_repeatability.p95": 1,
     "orientation_repeatability.p50_interval": 2, "orientation_repeatability.p95_interval": 2,
-    "conditioning": 1, "along": 1, "first_unit": 3,
+    "visit_share": 1, "conditioning": 1, "along": 1, "first_unit": 3,
     "first_order.mean": 3, "first_order.rms": 1, "first_order.covariance": 9, "first_order.validation": 10,
 }  # fmt: skip
 """Figures of a pose and the numbers that each takes; joints and shares, whose count differs from arm to arm, follow."""
@@ -268,6 +271,7 @@ class PoseTable(Sequence[PoseResult]):
             repeatability=units("repeatability"),
             orientation_accuracy=units("orientation_accuracy"),
             orientation_repeatability=units("orientation_repeatability"),
+            visit_share=one("visit_share"),
             conditioning=one("conditioning"),
             along=maybe("along"),
             first_unit=None if first[0] != first[0] else vector(first),

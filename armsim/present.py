@@ -98,3 +98,22 @@ def percent(share: float, digits: int = 3) -> str:
     """A share as per cent."""
     text = significant(100 * share, digits)
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} %"
+
+
+def span(low: float, high: float) -> str:
+    """From one length to another."""
+    return f"{show(low)} to {show(high)}"
+
+
+def signed(value: float, interval: tuple[float, float] | None) -> str:
+    """A change of a length with its interval."""
+    text = f"{'+' if value > 0 else ''}{show(value)}"
+    return text if interval is None else f"{text} ({span(*interval)})"
+
+
+def points(value: float, interval: tuple[float, float] | None) -> str:
+    """A change of a share, in points of a hundred, with its interval."""
+    text = f"{100 * value:+.3g}"
+    return (
+        f"{text} points" if interval is None else f"{text} ({100 * interval[0]:.3g} to {100 * interval[1]:.3g}) points"
+    )

@@ -69,6 +69,7 @@ class Summary:
     repeatability_p95: float | None
     groups: dict[str, float]
     causes: dict[str, float]
+    lives: dict[str, float]
     first_order_agrees: dict[str, int]
     yield_: Annotated[Yield | None, Field(alias="yield")] = None
     met: bool | None = None

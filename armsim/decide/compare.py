@@ -3,33 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.engine.executors import in_order
+from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
 from armsim.engine.layout import MEMORY
-from armsim.engine.paired import (
-    MOST_UNITS,
-    NORMAL_95,
-    Difference,
-    difference,
-    half_width,
-    influence,
-    pulls,
-    share_difference,
-)
-from armsim.engine.run import Progress, Sampled, TaskSample
-from armsim.engine.work import CHUNK, once_more
+from armsim.engine.paired import NORMAL_95, Difference
+from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem
-from armsim.present import percent, show
-from armsim.results import Result, TaskResult
+from armsim.present import percent, points, show, signed, span
+from armsim.results import Result
 from armsim.spreads import Array
 from armsim.study import Study
-from armsim.tasks import PoseSet
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +83,7 @@ class TaskDifference:
         gained = -self.p95.value
         change = f"takes {show(gained)} off" if gained >= 0 else f"adds {show(-gained)} to"
         interval = self.p95.interval
-        sure = "" if interval is None else f" ({_span(-interval[1], -interval[0])})"
+        sure = "" if interval is None else f" ({span(-interval[1], -interval[0])})"
         what = f"{self.scenario}: at {self.task} it {change} the 95 % quantile at the worst pose{sure}"
         if interval is not None and interval[0] <= 0 <= interval[1]:
             what = f"{self.scenario}: at {self.task} no difference at the worst pose can be told{sure}"
@@ -174,61 +162,27 @@ def compare(
     results = tuple(result for result, _ in ran)
     differences = []
     for number in range(len(common)):
-        for other in range(1, len(studies)):
-            pair = [(ran[k][0].tasks[number], ran[k][1], restricted[k][number]) for k in (0, other)]
-            price = results[other].price - results[0].price
-            differences.append(_difference(pair, number, results[other].scenario, price, workers, progress))
-    return Comparison(results, tuple(differences))
-
-
-def _difference(
-    pair: list[tuple[TaskResult, Sampled, PoseSet]],
-    number: int,
-    scenario: str,
-    price: float,
-    workers: int,
-    progress: Progress,
-) -> TaskDifference:
-    (task, first, _), (other, second, _) = pair
-    jobs = [sampled.job for _, sampled, _ in pair]
-    known, units = min(jobs[0].plan.units, MOST_UNITS), jobs[0].plan.units
-    coverage = 0.95
-
-    def at(side: int, chunk: int) -> Array:
-        return pulls(jobs[side], number, pair[side][2].places, chunk, known, coverage)
-
-    def both(chunk: int) -> Array:
-        return np.array([half_width(row, units) for row in at(1, chunk) - at(0, chunk)])
-
-    def one(side: int, pose: int) -> Array:
-        return np.asarray(at(side, pose // CHUNK * CHUNK)[pose % CHUNK])
-
-    poses = task.poses.names
-    half = np.empty(len(poses))
-    what = f"{scenario}, {task.name}: differences"
-    chunks = range(0, len(poses), CHUNK)
-    with ThreadPoolExecutor(workers) as pool:
-        for chunk, values in zip(chunks, in_order(pool, workers, both, chunks), strict=True):
-            half[chunk : chunk + CHUNK] = values
-            progress(what, min(chunk + CHUNK, len(poses)), len(poses))
-    p95s = [result.column("error.p95") for result in (task, other)]
-    values = p95s[1] - p95s[0]
-    worst = [int(np.argmax(column)) for column in p95s]
-    p95 = difference(float(p95s[1].max() - p95s[0].max()), one(1, worst[1]) - one(0, worst[0]), units)
-    repeatability = None
-    if jobs[0].plan.visits > 1:
-        rp = [result.column("repeatability.p95") for result in (task, other)]
-        at_worst = [int(np.argmax(column)) for column in rp]
-        own = [
-            influence(once_more(jobs[side], number, at_worst[side], pair[side][2].places)[1][None], 0.95)
-            for side in (0, 1)
+        sides = [
+            Evaluated(result.tasks[number], sampled, poses[number].places, number)
+            for (result, sampled), poses in zip(ran, restricted, strict=True)
         ]
-        repeatability = difference(float(rp[1].max() - rp[0].max()), own[1] - own[0], units)
-    passing = None
-    if jobs[0].requirement is not None:
-        samples: list[TaskSample] = [first.tasks[number], second.tasks[number]]
-        passing = share_difference(samples[0].passing, samples[1].passing)
-    return TaskDifference(task.name, scenario, p95, repeatability, passing, price, poses, values, half)
+        for other in range(1, len(studies)):
+            one, two, name = sides[0], sides[other], results[other].scenario
+            widths = half_widths(one, two, workers, progress, f"{name}, {one.task.name}: differences")
+            differences.append(
+                TaskDifference(
+                    one.task.name,
+                    name,
+                    at_worst_pose(one, two),
+                    repeatability(one, two),
+                    passing(one, two),
+                    results[other].price - results[0].price,
+                    one.task.poses.names,
+                    two.task.column("error.p95") - one.task.column("error.p95"),
+                    widths,
+                )
+            )
+    return Comparison(results, tuple(differences))
 
 
 def _matched(studies: Sequence[Study]) -> list[Study]:
@@ -253,10 +207,6 @@ def _fault(study: Study, key: str, found: str, accepted: str) -> Problem:
     return Problem(str(study.scenario.sources[0].path), 1, 1, key, found, accepted)
 
 
-def _span(low: float, high: float) -> str:
-    return f"{show(low)} to {show(high)}"
-
-
 def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
     """One row a task and design, for tables on screen and page."""
     rows = []
@@ -273,26 +223,12 @@ def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
                     "design": result.scenario,
                     "price": f"{result.price:g}",
                     "p95": show(own.summary.p95),
-                    "difference of p95": "" if row is None else _signed(row.p95),
+                    "difference of p95": "" if row is None else signed(*row.p95),
                     "RP": show(own.summary.repeatability_p95),
-                    "difference of RP": "" if row is None or row.repeatability is None else _signed(row.repeatability),
+                    "difference of RP": "" if row is None or row.repeatability is None else signed(*row.repeatability),
                     "yield": "" if judged is None else percent(judged.value),
-                    "difference of yield": "" if row is None or row.passing is None else _points(row.passing),
+                    "difference of yield": "" if row is None or row.passing is None else points(*row.passing),
                     "better / worse poses": "" if row is None else f"{row.better.sum()} / {row.worse.sum()}",
                 }
             )
     return rows
-
-
-def _signed(part: Difference) -> str:
-    sign = "+" if part.value > 0 else ""
-    if part.interval is None:
-        return f"{sign}{show(part.value)}"
-    return f"{sign}{show(part.value)} ({_span(*part.interval)})"
-
-
-def _points(part: Difference) -> str:
-    value = f"{100 * part.value:+.3g}"
-    if part.interval is None:
-        return f"{value} points"
-    return f"{value} ({100 * part.interval[0]:.3g} to {100 * part.interval[1]:.3g}) points"

@@ -50,7 +50,10 @@ def fill_first_order(
     for term, own in zip(situation.terms, linear.contributions, strict=True):
         shares[:, names[term.owner, term.cause]] += own
     shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
+    of_visits = [own for term, own in zip(situation.terms, linear.contributions, strict=True) if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
+    visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)
+    columns["visit_share"][:, 0] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
     np.divide(shares, total, out=shares, where=total > 0)
 
 

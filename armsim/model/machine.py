@@ -30,6 +30,20 @@ class Environment:
     expansion: float = 0.0
 
 
+@dataclass(frozen=True)
+class Change:
+    """What if: errors of a joint (its own motion), of a cause, or of both, times a factor."""
+
+    factor: float
+    joint: str | None = None
+    cause: str | None = None
+
+    def of(self, term: Term, axis: Axis) -> float:
+        """Factor on what a term does to an axis."""
+        concerned = self.joint is None or (axis.joint == self.joint and axis.parameter == "q")
+        return self.factor if concerned and self.cause in (None, term.cause) else 1.0
+
+
 @dataclass(frozen=True, eq=False)
 class Machine:
     """The physics assembled.
@@ -44,6 +58,8 @@ class Machine:
     masses : Masses, optional
         What gravity pulls at.
     environment : Environment
+    changes : tuple of Change
+        Made to the terms at the end.
     """
 
     arm: Arm
@@ -51,6 +67,7 @@ class Machine:
     tolerances: tuple[tuple[Axis, Spread], ...] = ()
     masses: Masses | None = None
     environment: Environment = Environment()
+    changes: tuple[Change, ...] = ()
 
     def __getstate__(self) -> dict[str, object]:
         """Its fields alone: what is worked out from them need not travel to another process."""
@@ -66,7 +83,14 @@ class Machine:
             terms += links.link_tolerance(axis, tolerance)
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
-        return tuple(terms)
+        return tuple(self._changed(term) for term in terms)
+
+    def _changed(self, term: Term) -> Term:
+        acts = []
+        for act in term.acts:
+            factor = math.prod(change.of(term, act.axis) for change in self.changes)
+            acts.append(act if factor == 1.0 else replace(act, shape=act.shape.scaled(factor)))
+        return term if tuple(acts) == term.acts else replace(term, acts=tuple(acts))
 
     @cached_property
     def price(self) -> float:
