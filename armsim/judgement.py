@@ -114,8 +114,12 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
     """Waves whose ripple along a path is finer than its points."""
     if poses.along is None or poses.places.speeds is None or len(poses.along) < 2:
         return []
-    step = float(np.diff(poses.along).max())
-    rate = np.abs(np.diff(poses.places.joints, axis=0) / np.maximum(np.diff(poses.along), 1e-300)[:, None]).max(axis=0)
+    length = np.diff(poses.along)
+    forward = length > 0  # where only joints turn, nothing lies along the path
+    if not forward.any():
+        return []
+    step = float(length.max())
+    rate = np.abs(np.diff(poses.places.joints, axis=0)[forward] / length[forward, None]).max(axis=0)
     finest, causes, joints = math.inf, set(), []
     for name, speed in zip(job.machine.arm.names, rate, strict=True):
         orders = {

@@ -86,18 +86,25 @@ MOST = {"length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "tem
 """Largest magnitudes read, in SI, by kind: beyond them nothing is a robot arm."""
 
 
-def _bounded(measured: Measured, least: float | None, above: bool, most: float | None) -> float:
+def _bounded(measured: Measured, least: float | None, above: bool, most: float | None, found: Any = None) -> float:
     value = measured.value
+    shown = f"{value:g}" if found is None else _shown(found)
+    unit = "" if measured.kind == "ratio" else " in SI units"
     if least is not None and (value < least or (above and value == least)):
-        raise wrong(f"{value:g} is too small", f"{'more than' if above else 'at least'} {least:g}")
+        bound = f"{'more than' if above else 'at least'} {_share(least, measured.kind)}"
+        raise wrong(f"{shown} is too small", bound + (unit if least else ""))
     if most is not None and value > most:
-        raise wrong(f"{value:g} is too large", f"at most {most:g}")
+        raise wrong(f"{shown} is too large", f"at most {_share(most, measured.kind)}{unit}")
     return value
+
+
+def _share(bound: float, kind: str) -> str:
+    return f"{100 * bound:g} %" if kind == "ratio" else f"{bound:g}"
 
 
 def quantity(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
     """A float read from a number with a unit."""
-    return Check(lambda value: _bounded(_read(value, kinds), least, above, most), _schema(kinds))
+    return Check(lambda value: _bounded(_read(value, kinds), least, above, most, value), _schema(kinds))
 
 
 def measured(*kinds: str, least: float | None = None) -> Check:
@@ -105,7 +112,7 @@ def measured(*kinds: str, least: float | None = None) -> Check:
 
     def read(value: Any) -> Measured:
         out = _read(value, kinds)
-        _bounded(out, least, False, None)
+        _bounded(out, least, False, None, value)
         return out
 
     return Check(read, _schema(kinds))
@@ -144,7 +151,7 @@ def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Distribution], mag
     form = "X, {limit: X, distribution: ...} or {std: X, distribution: ...}, with X " + units.accepted(*kinds)
     if not isinstance(value, dict):
         size = _read(value, kinds)
-        _bounded(size, 0.0, False, None)
+        _bounded(size, 0.0, False, None, value)
         return Tolerance(Spread("uniform", size.value), None, size.kind)
     known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set())
     unknown = sorted(set(value) - known)

@@ -120,7 +120,9 @@ class _Loader:
             except InputError as error:
                 problems += error.problems
         if problems:
-            raise InputError(*dict.fromkeys(problems))
+            # a fault that several joints share by reference is one fault
+            first = {(p.file, p.line, p.column, p.found): p for p in reversed(problems)}
+            raise InputError(*reversed(first.values()))
         sampling = document.sampling
         rise = document.environment.temperature_rise
         environment = Environment(None if rise is None else rise.spread, arm_document.expansion)

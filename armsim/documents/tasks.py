@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from armsim.documents.fields import Document, Measured, Word, count, measured, quantity, wrong
+from armsim.documents.fields import Document, Measured, Word, count, measured, number, quantity, wrong
 from armsim.documents.source import KeyPath, Source
 from armsim.documents.waypoints import read_waypoints
 from armsim.model.arm import Arm, ArmJoint
@@ -25,6 +25,7 @@ from armsim.tasks import (
     Volume,
     Waypoint,
 )
+from armsim.tasks.base import FREELY
 from armsim.tasks.cells import MOST_CELLS, centres
 from armsim.tasks.path import MOST_POINTS, arc
 
@@ -37,11 +38,14 @@ Positions = list[Annotated[Measured, measured("angle", "length")]]
 Ends = tuple[Length, Length]
 
 
+Component = Annotated[float, number(lambda x: abs(x) <= 1e3, "a number within +-1000")]
+
+
 class HoldingDocument(Document):
     """How the tool is held, and by which posture of the arm."""
 
     tool: Turns | None = None
-    direction: tuple[float, float, float] | None = None
+    direction: tuple[Component, Component, Component] | None = None
     near: Positions | None = None
     hold: dict[Word, Annotated[Measured, measured("angle", "length")]] | None = None
     branch: dict[Word, Literal["positive", "negative"]] | None = None
@@ -50,7 +54,7 @@ class HoldingDocument(Document):
     def _one_way(self) -> HoldingDocument:
         if self.tool is not None and self.direction is not None:
             raise wrong("'tool' beside 'direction'", "tool: all three turns, or direction: where its z axis points")
-        if self.direction is not None and not np.linalg.norm(self.direction) > 0:
+        if self.direction is not None and not np.linalg.norm(self.direction) > 1e-6:
             raise wrong("a direction of no length", "three numbers, not all zero")
         return self
 
@@ -196,9 +200,9 @@ class PathDocument(HoldingDocument):
             here = first.to
             for point in rest:
                 if point.to == here and point.via is None:
-                    raise wrong("a point of the path twice in a row", "points apart from each other")
+                    raise wrong(f"{_mm(here)} twice in a row", "points apart from each other; no turn on the spot")
                 if point.via is not None and arc(here, point.via, point.to) is None:
-                    raise wrong("an arc through three points in one line", "a via: off the line from start to end")
+                    raise wrong(f"an arc to {_mm(point.to)} through three points in one line", "a via: off that line")
                 here = point.to
         return self
 
@@ -207,6 +211,10 @@ TaskDocument = Annotated[
     PosesDocument | SliceDocument | VolumeDocument | CloudDocument | IsoPosesDocument | PathDocument,
     Field(discriminator="kind"),
 ]
+
+
+def _mm(point: Point) -> str:
+    return "[" + ", ".join(f"{x * 1e3:g} mm" for x in point) + "]"
 
 
 def _check_ends(letter: str, ends: Ends | None, step: float) -> None:
@@ -265,6 +273,8 @@ def _poses(document: PosesDocument, arm: Arm, source: Source, at: KeyPath) -> Po
                 raise source.error((*at, "distances", index), f"no pose named {name!r}", ", ".join(names))
         if pair[0] == pair[1]:
             raise source.error((*at, "distances", index), f"from {pair[0]!r} to itself", "two different poses")
+        if any({*pair} == {*other} for other in document.distances[:index]):
+            raise source.error((*at, "distances", index), f"{pair[0]!r} to {pair[1]!r} twice", "each distance once")
     return Poses(document.name, tuple(poses), document.distances)
 
 
@@ -272,6 +282,9 @@ def _path(document: PathDocument, holding: Holding, arm: Arm, source: Source, at
     name, step, speed = document.name, document.step, document.speed
     if document.file is not None:
         waypoints, joints = read_waypoints(source.path.parent / document.file, arm, source, (*at, "file"))
+        if joints and holding != FREELY:
+            held = "tool, direction, near, hold, branch"
+            raise source.error((*at, "file"), f"joint positions beside one of {held}", "joint positions alone")
         if waypoints and waypoints[0].rpy is not None and (holding.rpy is not None or holding.direction is not None):
             raise source.error((*at, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them")
         task = Path(name, step, speed, waypoints, joints, holding)
@@ -279,8 +292,9 @@ def _path(document: PathDocument, holding: Holding, arm: Arm, source: Source, at
         assert document.through is not None  # held by the document
         points = tuple(Waypoint(point.to, point.via, point.rpy) for point in document.through)
         task = Path(name, step, speed, points, (), holding)
-    if task.length / step > MOST_POINTS:
-        found = f"{step * 1e3:g} mm make {task.length / step:.3g} points"
+    length = task.length_on(arm)
+    if length / step > MOST_POINTS:
+        found = f"{step * 1e3:g} mm make {length / step:.3g} points"
         raise source.error((*at, "step"), found, f"at most {MOST_POINTS} points: a wider step")
     return task
 

@@ -67,8 +67,9 @@ def read_waypoints(
             for joint, value in zip(arm.joints, position, strict=True):
                 if not joint.lower - 1e-9 <= value <= joint.upper + 1e-9:
                     raise fault(number, joint.name, "outside the range of the joint", "a position in its range")
-        if any(a == b for a, b in pairwise(joints)):
-            raise fault(2, "", "a waypoint twice in a row", "waypoints apart from each other")
+        for (number, _), (a, b) in zip(body[1:], pairwise(joints), strict=True):
+            if a == b:
+                raise fault(number, "", "a waypoint twice in a row", "waypoints apart from each other")
         return (), tuple(joints)
     points = []
     for (number, _), row in zip(body, values, strict=True):
@@ -84,6 +85,8 @@ def _header(row: list[str], arm: Arm, fault: Fault, accepted: str) -> tuple[list
     names, scales = [], []
     revolute = {joint.name: joint.revolute for joint in arm.joints}
     for cell in row:
+        if ";" in cell:
+            raise fault(1, "header", f"{cell[:40]!r} with semicolons", "values apart by commas")
         match = re.fullmatch(r"\s*(.+?)\s*\[(.+)\]\s*", cell)
         if match is None:
             raise fault(1, "header", f"{cell!r} has no unit", accepted)

@@ -11,7 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-from armsim.errors import RunError
+from armsim.errors import InputError, Problem, RunError
 
 P = TypeVar("P")
 T = TypeVar("T")
@@ -59,6 +59,8 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
 
     Raises
     ------
+    InputError
+        That is no address.
     RunError
         The package is not installed, no scheduler answers, or no worker is there.
     """
@@ -70,7 +72,12 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
     client_of: Any = Client
     host_and_port: Any = get_address_host_port
     try:
-        socket.create_connection(host_and_port(address), timeout).close()  # a client that finds nobody hangs on leaving
+        where = host_and_port(address)
+    except ValueError as error:
+        accepted = "the address of a scheduler, such as tcp://10.0.0.5:8786"
+        raise InputError(Problem("command line", 0, 0, "--cluster", f"{address!r}: {error}", accepted)) from error
+    try:
+        socket.create_connection(where, timeout).close()  # a client that finds nobody hangs on leaving
         client = client_of(address, timeout=timeout, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise RunError(f"no cluster answers at {address}: {error}") from error

@@ -111,7 +111,7 @@ def lay_out(
 def _advice(
     plan: SamplingPlan, poses: int, rows: int, least: int, without_units: int, workers: int, memory: int
 ) -> str:
-    found = f"{plan.units} units at {poses} poses need {least / GIB:.3g} GiB of memory, allowed {memory / GIB:.3g}"
+    found = f"{plan.units} units at {poses} poses need {least / GIB:.3g} GiB of memory, allowed {memory / GIB:.3g} GiB"
     advice = [f"--memory {math.ceil(least / GIB * 10) / 10:g}GiB"]
     if workers > 1:
         advice.append(f"fewer than {workers} workers")

@@ -77,8 +77,9 @@ def group_share(result: Result, task: TaskResult) -> Figure:
             axes.contour(first, second, np.ma.masked_invalid(values), levels=[0.5], colors="#222222", linewidths=1.2)
             handles.append(Line2D([], [], color="#222222", linewidth=1.2, label="half"))
         out.colorbar(mesh, ax=axes, shrink=0.9, label=f"share of {group}, the rest {others} [%]")
-        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        style.legend_below(axes, handles)
         low, high = percent(float(np.nanmin(values)), 2), percent(float(np.nanmax(values)), 2)
-        axes.set_title(style.wrapped(f"{task.name}: {group} makes {low} to {high} of the mean square error", 60))
+        span = low if low == high else f"{low} to {high}"
+        axes.set_title(style.wrapped(f"{task.name}: {group} makes {span} of the mean square error", 60))
         style.footnote(out, f"{group}: {', '.join(members)}; links and bias count as the rest; first order")
     return out

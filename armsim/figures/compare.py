@@ -49,7 +49,7 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
             axes.plot(across[columns], up[rows], "x", color="#555555", markersize=3)
             handles.append(Line2D([], [], linestyle="", marker="x", color="#555555", label="sign cannot be told"))
         out.colorbar(mesh, ax=axes, shrink=0.9, label=f"difference of the 95 % quantile [{unit.name}]")
-        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        style.legend_below(axes, handles)
         better = float(np.mean(values + half_widths < 0))
         best = show(-float(np.nanmin(laid)))
         axes.set_title(style.wrapped(f"{task.name}: better in {percent(better)} of the cells, by up to {best}", 60))

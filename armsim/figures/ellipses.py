@@ -48,7 +48,7 @@ def error_ellipses(result: Result, task: TaskResult) -> Figure:
             look = {"facecolor": style.COLOURS[5], "edgecolor": style.COLOURS[0], "alpha": 0.9}
             axes.add_patch(Ellipse(at, a, b, angle=angle, **look))
         handles = maps.mark(axes, task, maps.on_grid(task, task.column("error.rms")))
-        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        style.legend_below(axes, handles)
         title = f"{task.name}: error ellipses, magnified {factor:g} times, longest {show(longest)}"
         axes.set_title(style.wrapped(title, 62))
         style.footnote(
@@ -96,7 +96,7 @@ def view(result: Result, task: TaskResult) -> Figure:
             out,
             f"red: worst pose, {task.poses.names[worst]}, at which the arm is drawn; {coverage_factor(3):.3f} "
             f"standard deviations, which hold 95 % of normal errors (JCGM 102); {len(chosen)} of "
-            f"{len(task.poses)} poses",
+            f"{len(task.poses)} poses, evenly along their list",
         )
     return out
 

@@ -38,16 +38,15 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> Fig
         x, y = edges(task)
         mesh = axes.pcolormesh(x, y, values * factor, cmap=style.MAP, rasterized=True)
         handles = mark(axes, task, values)
-        if limit is not None:
+        if limit is not None and min(values.shape) > 1 and np.nanmin(values) < limit < np.nanmax(values):
+            first, second = (np.array(centres) * 1e3 for centres in grid.centres)
+            filled = np.ma.masked_invalid(values)
+            axes.contour(first, second, filled, levels=[limit], colors=style.REQUIREMENT, linewidths=1.8)
             handles.append(Line2D([], [], color=style.REQUIREMENT, label=f"required {limit * factor:.4g} {unit}"))
-            if min(values.shape) > 1 and np.nanmin(values) < limit < np.nanmax(values):
-                first, second = (np.array(centres) * 1e3 for centres in grid.centres)
-                filled = np.ma.masked_invalid(values)
-                axes.contour(first, second, filled, levels=[limit], colors=style.REQUIREMENT, linewidths=1.8)
         bar = out.colorbar(mesh, ax=axes, shrink=0.9)
         bar.set_label(f"{label} [{unit}]")
         axes.set_title(style.wrapped(_finding(task, values, limit, measure, angular), 64))
-        axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, -0.13), ncols=3, borderaxespad=0)
+        style.legend_below(axes, handles)
         _note(out, result, task)
     return out
 

@@ -47,7 +47,7 @@ def path_error(result: Result, task: TaskResult) -> Figure:
         if close.any():
             axes.plot(along[close], np.zeros(close.sum()), "x", color="#555555", markersize=4, label="near-singular")
         axes.set(ylabel=f"error [{unit.name}]", ylim=(0, None))
-        axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.06), ncols=3, borderaxespad=0)
+        style.legend_below(axes, inches=0.12)
         one = task.column("first_unit")
         for letter, values, colour in zip("xyz", one.T, style.COLOURS[:3], strict=True):
             below.plot(along, values * unit.factor, color=colour, label=letter, linewidth=1.2)
@@ -111,6 +111,6 @@ def distribution(result: Result, task: TaskResult) -> Figure:
         axes.set(xlabel=f"tool-point error [{unit.name}]", ylabel="postures that stay within [%]", ylim=(0, 102))
         axes.set_xlim(left=0)
         axes.set_title(style.wrapped(title, 62))
-        axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.2), ncols=3, borderaxespad=0)
+        style.legend_below(axes)
         style.footnote(out, f"{result.units} units × {result.visits} visits at each posture")
     return out

@@ -40,7 +40,7 @@ def population(result: Result, task: TaskResult) -> Figure:
                 )
             if limit is not None:
                 axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
-                axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.2), borderaxespad=0)
+                style.legend_below(axes)
             axes.set(xlabel=f"{name} [{unit.name}]", ylim=(0, 102))
             axes.set_xlim(0, right or 1.0)
             if number == 0:
@@ -77,7 +77,7 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> Figure:
     unit = unit_for([chosen[0].error.max])
     requirement = result.requirement
     with style.style():
-        out, axes = style.figure(6.4, 1.5 + 0.32 * len(chosen))
+        out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(chosen), 2))
         for row, pose in enumerate(reversed(chosen)):
             e = pose.error
             axes.barh(row, (e.p95 - e.p50) * unit.factor, left=e.p50 * unit.factor, height=0.5, color=style.COLOURS[5])
@@ -101,8 +101,6 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> Figure:
         axes.grid(axis="y", visible=False)
         title = f"{task.name}: worst at {chosen[0].name}, 95 % within {show(chosen[0].error.p95)}"
         axes.set_title(style.wrapped(title, 60))
-        axes.legend(
-            loc="upper left", bbox_to_anchor=(0.0, -0.48 / (0.4 + 0.32 * len(chosen))), ncols=2, borderaxespad=0
-        )
+        style.legend_below(axes, columns=2)
         style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")
     return out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from importlib.resources import as_file, files
@@ -10,8 +10,10 @@ from textwrap import wrap
 
 import matplotlib as mpl
 from matplotlib import font_manager
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.transforms import ScaledTranslation
 
 COLOURS = ("#1f4e79", "#d08a00", "#2f8f6b", "#b04a5a", "#7a6fb0", "#8fb3d9", "#e6c36a", "#9a9a9a")
 HATCHES = ("", "///", "...", "\\\\\\", "xx", "--", "oo", "")
@@ -53,3 +55,19 @@ def wrapped(text: str, width: int = 72) -> str:
 def footnote(figure: Figure, text: str) -> None:
     """A note under the figure: sample sizes and conditions."""
     figure.supxlabel(wrapped(text, 105), fontsize=8, color="#555555", x=0.01, ha="left")
+
+
+def legend_below(axes: Axes, handles: Sequence[Artist] | None = None, inches: float = 0.5, columns: int = 3) -> None:
+    """A legend so far below the axes that tick labels and axis label stay free, however low the axes are."""
+    figure = axes.get_figure()
+    assert figure is not None
+    shift = ScaledTranslation(0.0, -inches, figure.dpi_scale_trans)
+    own = {} if handles is None else {"handles": list(handles)}
+    axes.legend(
+        loc="upper left",
+        bbox_to_anchor=(0.0, 0.0),
+        bbox_transform=axes.transAxes + shift,
+        ncols=columns,
+        borderaxespad=0,
+        **own,
+    )

@@ -92,9 +92,7 @@ def write_bundle(
             warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
             for number, (name, figure, _) in enumerate(drawn):
                 progress("figures", number, len(drawn))
-                figure.savefig(partial / "figures" / f"{name}.svg", metadata={"Date": None})
-                figure.set_layout_engine("none")  # laid out once: both pictures are the same
-                figure.savefig(partial / "figures" / f"{name}.png")
+                save_figure(partial / "figures" / name, figure)
         progress("figures", len(drawn), len(drawn))
         manifest = _manifest(result, scenario, command)
         (partial / "manifest.json").write_text(
@@ -105,6 +103,13 @@ def write_bundle(
         move_into_place(partial, out)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
+
+
+def save_figure(path: Path, figure: Figure) -> None:
+    """Save as SVG and PNG; both are cut to what is drawn, so that no long title is lost."""
+    figure.savefig(path.with_name(f"{path.name}.svg"), metadata={"Date": None}, bbox_inches="tight")
+    figure.set_layout_engine("none")  # laid out once: both pictures are the same
+    figure.savefig(path.with_name(f"{path.name}.png"), bbox_inches="tight")
 
 
 def move_into_place(partial: Path, out: Path) -> None:

@@ -11,13 +11,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from matplotlib.figure import Figure
-
 from armsim import figures
 from armsim.decide.compare import Comparison, summary_rows
 from armsim.decide.whatif import WhatIfs
 from armsim.present import signed
-from armsim.report.bundle import file_name, move_into_place
+from armsim.report.bundle import file_name, move_into_place, save_figure
 
 COMPARISON = {"comparison.json", "tables", "figures"}
 """What a comparison leaves behind."""
@@ -47,7 +45,7 @@ def write_comparison(out: Path, comparison: Comparison) -> None:
             task = first.task(row.task)
             if task.kind == "slice":
                 figure = figures.difference_map(task, row.values, row.half_widths, first.scenario, row.scenario)
-                _save(partial / "figures" / f"{number}-{file_name(row.task)}-{file_name(row.scenario)}", figure)
+                save_figure(partial / "figures" / f"{number}-{file_name(row.task)}-{file_name(row.scenario)}", figure)
 
 
 def write_what_if(out: Path, table: WhatIfs) -> None:
@@ -69,8 +67,9 @@ def write_what_if(out: Path, table: WhatIfs) -> None:
             rows = [(f"{row.what}, {row.kind}", *row.p95) for row in table.of(task.name)[:MOST_BARS]]
             best = table.of(task.name)[0]
             title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.p95)}"
-            note = f"{table.result.units} units × {table.result.visits} visits, the same numbers with and without the change"
-            _save(
+            sizes = f"{table.result.units} units × {table.result.visits} visits"
+            note = f"{sizes}, the same random numbers with and without the change"
+            save_figure(
                 partial / "figures" / f"{number}-{file_name(task.name)}-what-if", figures.differences(rows, title, note)
             )
 
@@ -99,9 +98,3 @@ def _table(path: Path, header: list[str], rows: list[list[object]]) -> None:
         writer = csv.writer(file)
         writer.writerow(header)
         writer.writerows(rows)
-
-
-def _save(path: Path, figure: Figure) -> None:
-    figure.savefig(path.with_suffix(".svg"), metadata={"Date": None})
-    figure.set_layout_engine("none")
-    figure.savefig(path.with_suffix(".png"))

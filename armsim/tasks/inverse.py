@@ -24,6 +24,8 @@ CLOSE = 1e-8
 ITERATIONS = 60
 SLACK = 1e-9
 """By which a joint may pass the end of its range, for rounding. [rad or m]"""
+SHIFTS, SHIFT = 16, 0.05
+"""Small motions tried around a neighbour, and their size. [rad, parts of the reach]"""
 SIDE = 1e-6
 """By which a joint that stays on one side of zero keeps away from it. [rad or m]"""
 
@@ -63,6 +65,16 @@ class Solver:
         points = [own.middle] + [own.lowest + (own.highest - own.lowest) * row for row in spread[1:]]
         every = [self._whole(point) for point in points]
         return [self.near, *every] if self.near is not None else every
+
+    def shifts(self) -> list[Array]:
+        """Small motions of the free joints, from which to try again where a neighbour leads nowhere."""
+        from scipy.stats import qmc
+
+        around = 2.0 * qmc.Sobol(len(self.own.joints), scramble=False).random(SHIFTS)[1:] - 1.0
+        scale = np.array([1.0 if joint.revolute else self.arm.reach for joint in self.own.joints])
+        out = np.zeros((SHIFTS - 1, len(self.arm.joints)))
+        out[:, self.free] = SHIFT * scale * around
+        return list(out)
 
     def solve(self, command: Command, seeds: Iterable[Array]) -> Array | Failure:
         """Joint position at which the tool takes a pose, by the first of the seeds that leads to one in the ranges."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -15,7 +17,7 @@ from armsim.posetable import vector
 from armsim.results import Unreachable
 from armsim.spreads import Array
 from armsim.tasks.base import FREELY, Advance, Command, Holding, PoseSet, quiet
-from armsim.tasks.inverse import Failure, Solver
+from armsim.tasks.inverse import CLOSE, Failure, Solver
 
 SMALL_STEP = 0.1
 """Motion of a joint between neighbours that needs no closer look. [rad; tenths of the reach on a prismatic joint]"""
@@ -66,16 +68,21 @@ class Path:
     @property
     def length(self) -> float:
         """Of lines and arcs. [m]"""
-        legs = zip(self.waypoints, self.waypoints[1:], strict=False)
-        return sum(_leg(a.xyz, b)[1] for a, b in legs)
+        return sum(_leg(a.xyz, b)[1] for a, b in pairwise(self.waypoints))
+
+    def length_on(self, arm: Arm) -> float:
+        """Of the way of the tool point. [m]"""
+        if not self.joints:
+            return self.length
+        return sum(_joint_leg(arm, a, b) for a, b in pairwise(self.joints))
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         if self.joints:
-            q = self._along_joints(arm)
+            q, corners = self._along_joints(arm)
             tips = arm.postures(q).tool[:, :3, 3]
             along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips, axis=0), axis=1))])
-            return self._set(arm, along, tips, q, [])
-        commands, along = self._commands()
+            return self._set(along, tips, q, corners, [])
+        commands, along, corners = self._commands()
         solver = Solver(arm, self.holding)
         found: list[Array | Failure] = []
         seeds = solver.starts()
@@ -86,7 +93,9 @@ class Path:
                 previous = found[-1] if found else None
                 if isinstance(previous, np.ndarray):
                     self._continuous(solver, commands[number - 1], command, previous, solved, along[number])
-                seeds = [solved]
+                    seeds = [solved, 2 * solved - previous, *(solved + shift for shift in solver.shifts())]
+                else:
+                    seeds = [solved, *(solved + shift for shift in solver.shifts())]
             found.append(solved)
         lost = [
             Unreachable(_label(s), command.xyz, q.reason)
@@ -95,27 +104,38 @@ class Path:
         ]
         kept = [n for n, q in enumerate(found) if not isinstance(q, Failure)]
         joints = np.array([found[n] for n in kept], dtype=float).reshape(len(kept), len(arm.joints))
-        return self._set(arm, along[kept], np.array([commands[n].xyz for n in kept]).reshape(-1, 3), joints, lost)
+        # where a point is missing, what comes before it ends like at a corner
+        turns = {kept.index(n) for n in corners if n in kept} | {
+            n for n, (a, b) in enumerate(pairwise(kept)) if b - a > 1
+        }
+        return self._set(along[kept], np.array([commands[n].xyz for n in kept]).reshape(-1, 3), joints, turns, lost)
 
-    def _set(self, arm: Arm, along: Array, tips: Array, joints: Array, lost: list[Unreachable]) -> PoseSet:
+    def _set(self, along: Array, tips: Array, joints: Array, corners: set[int], lost: list[Unreachable]) -> PoseSet:
         if len(along) < 2:
             return PoseSet((), Places(joints[:0]), tuple(lost))
-        rate = _ahead(joints, along)
-        tangents = _ahead(tips, along)
-        tangents /= np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-300)
-        moving = np.abs(rate) > STILL * np.abs(rate).max()
-        ways = np.where(moving, np.sign(rate), 0.0)
+        moves = _moves(joints, corners)
+        length = _moves(along[:, None], corners)
+        forward = length > STILL * self.step
+        # where only the joints move, the speed of the tool says nothing of theirs: they count as slow
+        speeds = np.divide(moves * self.speed, length, out=np.zeros_like(moves), where=forward)
+        tangents = _moves(tips, corners)
+        tangents = np.where(
+            forward, tangents / np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-300), 0.0
+        )
+        moving = np.abs(moves) > np.maximum(STILL * np.abs(moves).max(axis=1, keepdims=True), 3 * CLOSE)
+        ways = np.where(moving, np.sign(moves), 0.0)
         for n in range(1, len(ways)):  # a joint that stands keeps the side on which it came to stand
             ways[n] = np.where(ways[n] == 0, ways[n - 1], ways[n])
-        places = Places(joints, rate * self.speed, ways, tangents)
-        return PoseSet(tuple(_label(s) for s in along), places, tuple(lost), along=along)
+        places = Places(joints, speeds, ways, tangents)
+        return PoseSet(tuple(_names(along)), places, tuple(lost), along=along)
 
-    def _commands(self) -> tuple[list[Command], Array]:
-        """Where the tool shall be at every point, and the length up to there."""
+    def _commands(self) -> tuple[list[Command], Array, set[int]]:
+        """Where the tool shall be at every point, the length up to there, and the points that are corners."""
         commands: list[Command] = []
+        corners: set[int] = set()
         along: list[float] = []
         done = 0.0
-        for number, (here, there) in enumerate(zip(self.waypoints, self.waypoints[1:], strict=False)):
+        for number, (here, there) in enumerate(pairwise(self.waypoints)):
             at, length = _leg(here.xyz, there)
             points = max(1, math.ceil(length / self.step - 1e-9))
             for k in range(0 if number == 0 else 1, points + 1):
@@ -127,18 +147,19 @@ class Path:
                     commands.append(self.holding.at(xyz))
                 along.append(done + share * length)
             done += length
-        return commands, np.array(along)
+            corners.add(len(commands) - 1)
+        return commands, np.array(along), corners
 
-    def _along_joints(self, arm: Arm) -> Array:
-        """Joint positions so close that the tool never goes farther than a step."""
+    def _along_joints(self, arm: Arm) -> tuple[Array, set[int]]:
+        """Joint positions so close that the tool never goes farther than a step, and which of them are corners."""
         rows = [np.array(self.joints[0])]
-        for a, b in zip(self.joints, self.joints[1:], strict=False):
+        corners: set[int] = set()
+        for a, b in pairwise(self.joints):
             one, other = np.array(a), np.array(b)
-            fine = arm.postures(one + np.linspace(0, 1, 65)[:, None] * (other - one)).tool[:, :3, 3]
-            length = float(np.linalg.norm(np.diff(fine, axis=0), axis=1).sum())
-            points = max(1, math.ceil(length / self.step))
+            points = max(1, math.ceil(_joint_leg(arm, a, b) / self.step - 1e-9))
             rows += [one + k / points * (other - one) for k in range(1, points + 1)]
-        return np.array(rows)
+            corners.add(len(rows) - 1)
+        return np.array(rows), corners
 
     def _continuous(
         self, solver: Solver, a: Command, b: Command, qa: Array, qb: Array, along: float, depth: int = 0
@@ -151,8 +172,8 @@ class Path:
         names = ", ".join(name for name, part in zip(solver.arm.names, large / scale, strict=True) if part > SMALL_STEP)
         if depth == HALVINGS:
             raise RunError(
-                f"task {self.name!r}: the path jumps from one posture to another at {_label(along)} ({names}): begin "
-                "it in another branch (near:, branch:), or lead it clear of the singular posture"
+                f"task {self.name!r}: the path jumps from one posture to another after {_label(along)} ({names}): "
+                "begin it in another branch (near:, branch:), or lead it clear of the singular posture"
             )
         middle = _between(a, b)
         q = solver.solve(middle, [qa])
@@ -165,14 +186,37 @@ class Path:
 
 
 def _label(along: float) -> str:
-    return f"at {along * 1e3:.6g} mm"
+    return f"{along * 1e3:.6g} mm"
 
 
-def _ahead(values: Array, along: Array) -> Array:
-    """Change per length towards the next point; at the last, from the one before."""
-    step = np.maximum(np.diff(along), 1e-300)[:, None]
-    rate = np.diff(values, axis=0) / step
-    return np.concatenate([rate, rate[-1:]])
+def _names(along: Array) -> list[str]:
+    """A name for every point; numbered where several lie at one length."""
+    out, seen = [], dict.fromkeys((_label(s) for s in along), 0)
+    for s in along:
+        name = _label(s)
+        seen[name] += 1
+        out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+    return out
+
+
+def _moves(values: Array, corners: set[int]) -> Array:
+    """Motion at every point, shape as of ``values``: half of that from the point before to the point behind.
+
+    At the first point and at corners that to the next point, at the last that from the one before.
+    """
+    ahead = np.diff(values, axis=0)
+    out = np.concatenate([ahead[:1], 0.5 * (ahead[:-1] + ahead[1:]), ahead[-1:]])
+    for n in corners:
+        if n < len(ahead):
+            out[n] = ahead[n]
+    return out
+
+
+def _joint_leg(arm: Arm, a: tuple[float, ...], b: tuple[float, ...]) -> float:
+    """Way of the tool point along a straight line of joint space. [m]"""
+    one, other = np.array(a), np.array(b)
+    fine = arm.postures(one + np.linspace(0, 1, 65)[:, None] * (other - one)).tool[:, :3, 3]
+    return float(np.linalg.norm(np.diff(fine, axis=0), axis=1).sum())
 
 
 def _between(a: Command, b: Command) -> Command:
@@ -186,7 +230,10 @@ def _turned(a: Position, b: Position, share: float) -> Position:
     """Orientation a share of the way between two, on the shortest turn."""
     from scipy.spatial.transform import Rotation, Slerp
 
-    return vector(Slerp([0.0, 1.0], Rotation.from_euler("xyz", [a, b]))(share).as_euler("xyz"))
+    between = Slerp([0.0, 1.0], Rotation.from_euler("xyz", [a, b]))(share)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # pitched by a right angle, one of many triples of turns: any will do
+        return vector(between.as_euler("xyz"))
 
 
 def _leg(start: Position, to: Waypoint) -> tuple[Callable[[float], Array], float]:

@@ -237,6 +237,13 @@ WRONG = [
                 "kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, direction: [0, 0, 1], tool: [0 deg, 0 deg, 0 deg]",
                 ["'tool' beside 'direction'"],
             ),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, direction: [0, 0, .inf]", ["direction", "1000"]),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, direction: [0, 0, .nan]", ["direction", "1000"]),
+            (
+                "kind: slice, name: v, plane: xy, at: 0 mm, step: 50 mm, direction: [0, 0, 1.0e+200]",
+                ["direction", "1000"],
+            ),
+            ("kind: slice, name: v, plane: xy, at: 0 mm, step: -2 mm", ["step", "'-2 mm' is too small"]),
             ("kind: iso-poses, name: i, plane: e", ["plane", "a"]),
             ("kind: iso-poses, name: i, cube: {centre: [0 mm, 0 mm, 0 mm]}", ["cube", "edge"]),
             ("kind: iso-poses, name: i, cube: {centre: [0 mm, 0 mm, 0 mm], edge: 0 mm}", ["edge"]),

@@ -245,7 +245,7 @@ def test_a_path_that_jumps_between_branches_is_an_error() -> None:
 def test_unreachable_points_of_a_path_are_named() -> None:
     arm = planar_arm(0.4, 0.3)
     found = Path("p", 0.05, 0.1, (Waypoint((0.5, 0.0, 0.0)), Waypoint((0.8, 0.0, 0.0)))).find(arm)
-    assert [point.name for point in found.unreachable] == ["at 250 mm", "at 300 mm"]
+    assert [point.name for point in found.unreachable] == ["250 mm", "300 mm"]
     assert len(found.names) == 5
 
 
@@ -262,6 +262,36 @@ def test_a_path_of_joint_positions() -> None:
     assert len(turned) == 1
     assert found.places.joints[turned[0] + 1, 0] == pytest.approx(1.0)  # it turns round at the second waypoint
     assert (found.places.directions[: turned[0] + 1, 1] == 0).all()  # until then the second joint has not moved
+
+
+def test_a_joint_that_turns_while_the_tool_stands() -> None:
+    """Joints move one after another; while only the last turns, about its own axis, the tool point stands.
+
+    Directions stay those of the joints, speeds are finite, every point has a name of its own. Source: kinematics.
+    """
+    arm = planar_arm(0.4, 0.3, 0.0)  # the third joint turns the tool about its own point
+    found = Path("p", 0.02, 0.1, joints=((0.0, 0.5, 0.0), (0.3, 0.5, 0.0), (0.3, 0.5, 1.0), (0.3, 0.8, 1.0))).find(arm)
+    places = found.places
+    assert len(set(found.names)) == len(found.names)
+    assert places.speeds is not None
+    assert places.directions is not None
+    assert np.isfinite(places.speeds).all()
+    assert (places.directions[:, 0] == 1).all()
+    stands = int(np.flatnonzero(places.joints[:, 2] == 1.0)[0])
+    assert (places.directions[: stands - 1, 1:] == 0).all()
+    assert (places.directions[stands:, 2] == 1).all()
+    assert (places.directions[stands:, 1] == 1).all()
+    assert np.abs(places.speeds[1, 0]) == pytest.approx(
+        0.1 / np.linalg.norm(arm.postures(places.joints[1]).tool[0, :2, 3]), rel=1e-3
+    )
+
+
+def test_a_path_out_and_back_with_a_free_tool_is_found_whole() -> None:
+    """No point of a line that the arm can follow is lost. Source: the planar arm reaches everything up to its length."""
+    arm = planar_arm(0.3, 0.3, 0.2)
+    path = Path("p", 0.004, 0.1, (Waypoint((0.4, 0.0, 0.0)), Waypoint((0.7, 0.0, 0.0)), Waypoint((0.4, 0.1, 0.0))))
+    found = path.find(arm)
+    assert not found.unreachable
 
 
 def test_waypoints_from_a_file(tmp_path: File) -> None:
