@@ -1,0 +1,163 @@
+"""What-if tables against closed forms, and first-order shares against variance-based indices of the exact model."""
+
+import json
+import math
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support import ROOT, normal_machine, planar_arm
+
+import armsim
+from armsim.decide import what_if
+from armsim.decide.whatif import changes, finer_by_a_bit
+from armsim.engine.firstorder import linearise
+from armsim.engine.plan import SamplingPlan
+from armsim.model.encoder import Encoder, Summary
+from armsim.model.joint import Joint, Mounting, Transmission
+from armsim.model.machine import Change, Machine
+from armsim.spreads import Spread
+from armsim.study import Study
+from armsim.tasks import NamedPose, Poses
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+
+
+def planar_study(s1: float, s2: float) -> Study:
+    base = armsim.load(DEMO)
+    poses = (NamedPose("p", joints=(0.2, math.pi / 2)),)
+    machine = normal_machine(planar_arm(0.4, 0.3), s1, s2)
+    return base.with_scenario(
+        tasks=(Poses("t", poses),), plan=SamplingPlan(4000, 10, 3), machine=machine, requirement=None
+    )
+
+
+def test_a_joint_made_ideal_leaves_the_other() -> None:
+    """Without the first joint the error is |l2 N(0, s2)|: 95 % of it within 1.95996 l2 s2. Source: normal law."""
+    s1, s2 = 1e-4, 3e-4
+    table = what_if(planar_study(s1, s2), workers=1)
+    p95 = table.result.tasks[0].summary.p95
+    row = next(row for row in table.rows if (row.kind, row.what) == ("joint ideal", "j1"))
+    assert row.p95.interval is not None
+    left = 1.959964 * 0.3 * s2
+    # the quantile itself scatters by sqrt(p (1 - p) / n) / density, 1.03 l2 s2 at density of |N| there
+    scatter = math.sqrt(0.95 * 0.05 / 40_000) / 0.1169 * 0.3 * s2
+    assert p95 + row.p95.value == pytest.approx(left, abs=4 * scatter)
+    assert row.p95.interval[1] < 0
+
+
+def test_halving_the_only_cause_halves_the_error() -> None:
+    table = what_if(planar_study(1e-4, 3e-4), workers=1)
+    p95 = table.result.tasks[0].summary.p95
+    row = next(row for row in table.rows if row.kind == "cause halved" and "repeatability" in row.what)
+    assert row.p95.value == pytest.approx(-p95 / 2, rel=1e-3)
+
+
+def test_a_bit_finer_halves_the_step() -> None:
+    disc = Encoder("d", signal_periods=64, interpolation=6)
+    assert finer_by_a_bit(disc).step == disc.step / 2
+    sheet = Encoder("s", summary=Summary(18.0))
+    assert finer_by_a_bit(sheet).step == sheet.step / 2
+    scale = Encoder("l", rotary=False, summary=Summary(1e-6))
+    assert finer_by_a_bit(scale).step == pytest.approx(scale.step / 2)
+
+
+def test_every_joint_and_cause_is_changed_once() -> None:
+    machine = armsim.load(DEMO).scenario.machine
+    listed = [(kind, what) for kind, what, _ in changes(machine)]
+    assert len(set(listed)) == len(listed)
+    assert sum(kind == "joint ideal" for kind, _ in listed) == sum(kind == "one bit finer" for kind, _ in listed) == 6
+    assert {what for kind, what in listed if kind == "cause halved"} == {term.cause for term in machine.terms}
+
+
+def test_changes_scale_the_terms_and_leave_the_rest() -> None:
+    """Mean squares: a halved cause keeps a quarter of its share, an ideal joint nothing. Source: arithmetic of shares."""
+    machine = armsim.load(DEMO).scenario.machine
+    q = np.array([[0.1, 0.5, 0.3, 0.0, 0.8, 0.2]])
+    whole = linearise(machine.at(q))
+    cause = machine.terms[0].cause
+    own = sum(c[0] for term, c in zip(machine.terms, whole.contributions, strict=True) if term.cause == cause)
+    halved = linearise(replace(machine, changes=(Change(0.5, cause=cause),)).at(q))
+    assert whole.contributions.sum() - halved.contributions.sum() == pytest.approx(0.75 * own)
+    ideal = linearise(replace(machine, changes=(Change(0.0, joint="j2"),)).at(q))
+    of_joint = sum(c[0] for term, c in zip(machine.terms, whole.contributions, strict=True) if term.owner == "j2")
+    assert whole.contributions.sum() - ideal.contributions.sum() == pytest.approx(of_joint)
+
+
+def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
+    """First-order indices of Sobol by the Saltelli scheme, each term one group of inputs, on exact kinematics.
+
+    The mean square of a centred error is the sum of the variances of its coordinates, so the share of a term is the
+    average of its indices over the coordinates, weighted by their variance. Source: SALib on a model written here.
+    """
+    sample = pytest.importorskip("SALib.sample.sobol")
+    analyze = pytest.importorskip("SALib.analyze.sobol")
+    disc = Encoder(
+        "d", signal_periods=64, interpolation=14, track_radius=0.02, graduation_error=Spread("uniform", 2e-5)
+    )
+    from armsim.model.joint import Magnitude
+
+    def joint(name: str, ratio: float) -> Joint:
+        mounting = Mounting(eccentricity=Magnitude(Spread("uniform", 2e-6)))
+        return Joint(name, disc, placement="motor", mounting=mounting, transmission=Transmission(ratio),
+                     mastering=Spread("uniform", 5e-5))  # fmt: skip
+
+    lengths = (0.4, 0.3)
+    machine = Machine(planar_arm(*lengths), (joint("j1", 1.0), joint("j2", 2.0)))
+    q = np.array([0.3, 1.1])
+    situation = machine.at(q[None])
+    terms = [(n, term) for n, term in enumerate(machine.terms) if term.life == "unit"]
+    names = [f"{term.name}/{k}" for _, term in terms for k in range(term.draw.dimensions)]
+    problem = {
+        "num_vars": len(names),
+        "names": names,
+        "groups": [term.name for _, term in terms for _ in range(term.draw.dimensions)],
+        "bounds": [[0.0, 1.0]] * len(names),
+    }
+    uniform = np.clip(sample.sample(problem, 4096, calc_second_order=False, seed=1), 1e-9, 1 - 1e-9)
+    errors, column = np.zeros((len(uniform), 2)), 0
+    for n, term in terms:
+        drawn = term.draw.of(uniform[:, column : column + term.draw.dimensions].T)
+        column += term.draw.dimensions
+        for k, axis, value in situation.acts[n]:
+            errors[:, axis] += drawn[k] * value[0]
+    at = q + errors  # exact kinematics of a planar arm
+    tip = [sum(length * f(at[:, : j + 1].sum(axis=1)) for j, length in enumerate(lengths)) for f in (np.cos, np.sin)]
+    indices = [analyze.analyze(problem, x - x.mean(), calc_second_order=False, seed=1)["S1"] for x in tip]
+    weight = np.array([x.var() for x in tip])
+    found = np.average(indices, axis=0, weights=weight)
+    linear = linearise(situation).contributions[[n for n, _ in terms], 0]
+    np.testing.assert_allclose(found, linear / linear.sum(), atol=0.02)
+
+
+def test_shares_by_life() -> None:
+    """One joint with unit life only, one with visit life only, equal levers: shares as their squares. Source: arithmetic."""
+    arm = planar_arm(0.4, 0.3)
+    still = Encoder("i", signal_periods=1, interpolation=60)
+    first = Joint("j1", still, mastering=Spread("normal", 1e-4))
+    machine = Machine(arm, (first, normal_machine(arm, 1e-4, 2e-4).joints[1]))
+    study = planar_study(1e-4, 1e-4).with_scenario(machine=machine)
+    lives = study.run(1).tasks[0].summary.lives
+    unit, visit = (0.25 * 1e-8), (0.09 * 4e-8)  # the tool is 0.5 m from the base at a right angle
+    assert lives["visit"] == pytest.approx(visit / (unit + visit), rel=1e-6)
+    assert sum(lives.values()) == pytest.approx(1.0)
+
+
+def test_the_command(tmp_path: Path) -> None:
+    text = (
+        (ROOT / "scenarios" / "lessons" / "mastering.yaml").read_text().replace("../../configs", str(ROOT / "configs"))
+    )
+    scenario = tmp_path / "lesson.yaml"
+    scenario.write_text(text)
+    arguments = ["what-if", scenario, "--units", "200", "--visits", "2", "--out", tmp_path / "w", "--json"]
+    command = [sys.executable, "-m", "armsim.cli.main", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert data["format"] == "armsim-what-if/1"
+    assert {row["kind"] for row in data["rows"]} == {"joint ideal", "cause halved", "one bit finer"}
+    assert (tmp_path / "w" / "tables" / "what-if.csv").read_text().count("\n") == 1 + len(data["rows"])
+    assert len(list((tmp_path / "w" / "figures").glob("*.png"))) == 1
