@@ -45,7 +45,7 @@ def check(
         elif json:
             printed[str(file)] = {"name": document.name}
         else:
-            print(f"{file}: {type(document).__name__.lower()} {document.name!r} is good")
+            print(f"{file}: {type(document).__name__.lower().removesuffix('document')} {document.name!r} is good")
     if json and not problems:
         text.dump(printed, sys.stdout, indent=1)
         print()

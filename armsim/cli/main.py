@@ -9,7 +9,7 @@ from typing import NoReturn
 
 import typer
 
-from armsim.cli import check, compare, new, run, schema, what_if
+from armsim.cli import allocate, check, compare, new, run, schema, select, what_if
 from armsim.errors import InputError, RunError
 
 app = typer.Typer(
@@ -23,7 +23,9 @@ app = typer.Typer(
 app.command("check")(check.check)
 app.command("run")(run.run)
 app.command("compare")(compare.compare)
+app.command("select")(select.select)
 app.command("what-if")(what_if.what_if)
+app.command("allocate")(allocate.allocate)
 app.command("new")(new.new)
 app.command("schema")(schema.schema)
 

@@ -10,7 +10,7 @@ import typer
 from armsim.errors import InputError, Problem
 
 
-def schema(kind: Annotated[str, typer.Argument(help="arm, encoder or scenario.")]) -> None:
+def schema(kind: Annotated[str, typer.Argument(help="arm, encoder, scenario or catalogue.")]) -> None:
     """Print the JSON Schema of a kind of document, for editors."""
     from armsim.documents.load import KINDS
 

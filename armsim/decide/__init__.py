@@ -1,6 +1,8 @@
 """Deciding between designs. All of it stands on the terms and poses of the Monte Carlo."""
 
+from armsim.decide.allocate import Allocation, allocate
 from armsim.decide.compare import Comparison, compare
+from armsim.decide.select import Selection, select
 from armsim.decide.whatif import WhatIfs, what_if
 
-__all__ = ["Comparison", "WhatIfs", "compare", "what_if"]
+__all__ = ["Allocation", "Comparison", "Selection", "WhatIfs", "allocate", "compare", "select", "what_if"]

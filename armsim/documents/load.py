@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
+from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.joint import build_joint
@@ -27,11 +28,17 @@ from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus
 from armsim.model.machine import Environment, Machine
+from armsim.model.options import Option, Options
 from armsim.results import Requirement
 from armsim.spreads import NONE
 from armsim.tasks import Task
 
-KINDS: dict[str, type[Document]] = {"arm": ArmDocument, "encoder": EncoderDocument, "scenario": ScenarioDocument}
+KINDS: dict[str, type[Document]] = {
+    "arm": ArmDocument,
+    "encoder": EncoderDocument,
+    "scenario": ScenarioDocument,
+    "catalogue": CatalogueDocument,
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +76,7 @@ def load_scenario(path: Path | str) -> Scenario:
     return _Loader(source).scenario()
 
 
-def check_file(path: Path | str) -> Scenario | Arm | Encoder:
+def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument:
     """Read any document and build what it describes."""
     source = read_source(Path(path))
     kind = _kind(source.data, source, ())
@@ -77,7 +84,26 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder:
         return _Loader(source).scenario()
     if kind == "arm":
         return build_arm(validated(ArmDocument, source.data, source, ()), source)[0]
+    if kind == "catalogue":
+        document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
+        loader = _Loader(source)
+        for number, entry in enumerate(document.encoders):
+            loader._encoder(entry.encoder, ("encoders", number, "encoder"))
+        return document
     return build_encoder(validated(EncoderDocument, source.data, source, ()), source)
+
+
+def load_options(scenario: Path | str, catalogue: Path | str) -> tuple[Scenario, Options]:
+    """Read a scenario, and a catalogue of what its joints may be fitted with.
+
+    Raises
+    ------
+    InputError
+        Anything is wrong in any of the files, or a joint has no admissible entry.
+    """
+    loader = _Loader(_read(Path(scenario), "scenario"))
+    ready = loader.scenario()
+    return ready, loader.options(_read(Path(catalogue), "catalogue"), ready)
 
 
 class _Loader:
@@ -135,6 +161,71 @@ class _Loader:
             tuple(self.sources.values()),
         )
 
+    def options(self, source: Source, ready: Scenario) -> Options:
+        """Every admissible way to fit every joint with an entry of a catalogue."""
+        document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
+        scenario: ScenarioDocument = validated(ScenarioDocument, self.source.data, self.source, ())
+        arm = ready.machine.arm
+        here = _Loader(source)  # references count from the catalogue
+        encoders: list[Encoder] = []
+        for number, entry in enumerate(document.encoders):
+            encoder = here._encoder(entry.encoder, ("encoders", number, "encoder"))
+            if encoder.name in [known.name for known in encoders]:
+                raise source.error(("encoders", number), f"two encoders named {encoder.name!r}", "each name once")
+            encoders.append(encoder)
+        classes = [entry.name for entry in document.mountings]
+        for number, name in enumerate(classes):
+            if name in classes[:number]:
+                raise source.error(("mountings", number, "name"), f"two mountings named {name!r}", "each name once")
+        for name in document.limits.joints:
+            if name not in arm.names:
+                raise source.error(("limits", "joints", name), "the arm has no such joint", ", ".join(arm.names))
+            for wanted in document.limits.joints[name].mountings or ():
+                if wanted not in classes:
+                    at = ("limits", "joints", name, "mountings")
+                    raise source.error(at, f"no mounting named {wanted!r}", ", ".join(classes))
+        joints = []
+        for number, joint in enumerate(arm.joints):
+            limits = document.limits.joints.get(joint.name, JointLimitsDocument())
+            fitted: list[Option] = []
+            why: dict[str, int] = {}
+            for entry, encoder in zip(document.encoders, encoders, strict=True):
+                reason = _refused(entry, limits)
+                for mounting in document.mountings:
+                    for placement, price in document.placements.items():
+                        excluded = reason or _left_out(limits, mounting.name, placement)
+                        if excluded is None:
+                            changed = {"placement": placement, "mounting": mounting.mounting, "motor_encoder": None}
+                            try:
+                                built = build_joint(
+                                    scenario.joints[joint.name].model_copy(update=changed),
+                                    joint,
+                                    encoder,
+                                    None,
+                                    ready.machine.joints[number].bus,
+                                    source,
+                                    (),
+                                )
+                            except InputError as error:
+                                excluded = error.problems[0].found
+                            else:
+                                total = encoder.price + mounting.price + price
+                                fitted.append(Option(built, encoder.name, mounting.name, placement, total, entry.mass))
+                        if excluded is not None:
+                            why[excluded] = why.get(excluded, 0) + 1
+            if not fitted:
+                most = max(why, key=lambda reason: why[reason])
+                raise source.error(
+                    ("encoders",), f"no entry can be fitted to joint {joint.name}; mostly: {most}", "one that fits"
+                )
+            joints.append(tuple(fitted))
+        stock = {
+            encoder.name: entry.stock
+            for entry, encoder in zip(document.encoders, encoders, strict=True)
+            if entry.stock is not None
+        }
+        return Options(tuple(joints), stock, document.limits.mass, document.limits.types)
+
     def _remember(self, file: Path) -> None:
         """A file that is no document: its hash goes into the manifest."""
         self.sources[file.resolve()] = Source(file, {}, {}, hashlib.sha256(file.read_bytes()).hexdigest())
@@ -161,6 +252,24 @@ class _Loader:
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)
         return source.data, source, ()
+
+
+def _refused(entry: EntryDocument, limits: JointLimitsDocument) -> str | None:
+    """Why a joint does not take an encoder."""
+    if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
+        return "too large, or of unknown diameter"
+    if limits.interface is not None and entry.interface != limits.interface:
+        return f"interface is not {limits.interface}"
+    return None
+
+
+def _left_out(limits: JointLimitsDocument, mounting: str, placement: str) -> str | None:
+    """Why a joint does not take a way of assembling or a placement."""
+    if limits.placements is not None and placement not in limits.placements:
+        return f"placement is not {' or '.join(limits.placements)}"
+    if limits.mountings is not None and mounting not in limits.mountings:
+        return f"mounting is not {' or '.join(limits.mountings)}"
+    return None
 
 
 def _read(path: Path, kind: str) -> Source:

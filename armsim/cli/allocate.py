@@ -1,0 +1,85 @@
+"""armsim allocate"""
+
+from __future__ import annotations
+
+import json as js
+import math
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from armsim.cli.run import bytes_of, shown_progress
+
+if TYPE_CHECKING:
+    from armsim.decide import Allocation
+
+
+def allocate(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
+    exponent: Annotated[float, typer.Option(min=0.1, max=10, help="Price law: an error s costs s^-exponent.")] = 1.0,
+    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")] = None,
+    units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
+    visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
+    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
+    json: Annotated[bool, typer.Option("--json", help="Print the machine result in place of the table.")] = False,
+) -> None:
+    """From the requirement at the tool point to an error budget for the sensor of every joint."""
+    import armsim
+
+    allowed = bytes_of(memory)
+    study = armsim.load(scenario).with_plan(units, visits, seed)
+    from armsim.decide import allocate as share_out
+
+    with shown_progress() as (progress, note):
+        found = share_out(study, exponent, workers or os.cpu_count() or 1, progress, allowed, note)
+    if json:
+        js.dump(found.to_dict(), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+        sys.stdout.write("\n")
+    else:
+        _print(found)
+
+
+def _print(found: Allocation) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from armsim.decide.allocate import equivalent_bits
+    from armsim.present import ARCSECOND, percent, show, show_interval, significant
+
+    console = Console(width=None if sys.stdout.isatty() else 140)
+    console.print(
+        f"required {show(found.position)} at {percent(found.coverage)}; links, gears and mastering alone make "
+        f"{show(found.fixed)} at {found.fixed_pose}",
+        highlight=False,
+    )
+    table = Table(title="standard deviation left to the sensor of each joint", title_justify="left")
+    table.add_column("joint")
+    for budget in found.budgets:
+        table.add_column(budget.scheme)
+    for name, rotary in found.rotary.items():
+        cells = []
+        for budget in found.budgets:
+            std = budget.std[name]
+            if not math.isfinite(std):
+                cells.append("any: does not move the tool point")
+            elif rotary:
+                arcsec, urad = significant(std * ARCSECOND.factor), significant(std * 1e6)
+                cells.append(f"{arcsec} arcsec, {urad} urad, {equivalent_bits(std):.1f} bit")
+            else:
+                cells.append(show(std))
+        table.add_row(name, *cells)
+    table.add_section()
+    table.add_row("sampled", *(show_interval(b.verified, b.verified_interval) for b in found.budgets))
+    table.add_row("at", *(budget.pose for budget in found.budgets))
+    table.add_row("cost", *(f"{budget.cost:.3g}" for budget in found.budgets))
+    console.print(table)
+    gap = next(budget.gap for budget in found.budgets if budget.gap is not None)
+    console.print(
+        f"price law: an error s costs s^-{found.exponent:g}; cost relative to the cheapest; the dual bound of least "
+        f"cost leaves a gap of {max(gap, 0.0):.1g}",
+        highlight=False,
+    )

@@ -1,0 +1,73 @@
+"""armsim select"""
+
+from __future__ import annotations
+
+import json as js
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from armsim.cli.run import bytes_of, shown_progress
+
+if TYPE_CHECKING:
+    from armsim.decide import Selection
+    from armsim.results import Requirement
+
+
+def select(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
+    catalogue: Annotated[Path, typer.Option(help="Catalogue of encoders, ways of assembling, placements.")],
+    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")] = None,
+    units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
+    visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
+    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
+    json: Annotated[bool, typer.Option("--json", help="Print the machine result in place of the table.")] = False,
+) -> None:
+    """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""
+    from armsim.decide import select as choose
+    from armsim.documents.load import load_options
+    from armsim.study import Study
+
+    allowed = bytes_of(memory)
+    ready, options = load_options(scenario, catalogue)
+    study = Study(ready).with_plan(units, visits, seed)
+    with shown_progress() as (progress, note):
+        found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
+    if json:
+        js.dump(found.to_dict(), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+        sys.stdout.write("\n")
+    else:
+        assert ready.requirement is not None  # held by select
+        _print(found, ready.requirement)
+    if found.design is None:
+        raise typer.Exit(1)
+
+
+def _print(found: Selection, requirement: Requirement) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from armsim.decide.select import answer
+
+    console = Console(width=None if sys.stdout.isatty() else 140)
+    title = "the cheapest choice" if found.design is not None else "the choice that comes closest"
+    table = Table(title=title, title_justify="left")
+    for name in ("joint", "encoder", "mounting", "placement", "price"):
+        table.add_column(name)
+    for row in found.closest:
+        table.add_row(row.joint, row.encoder, row.mounting, row.placement, f"{row.price:g}")
+    console.print(table)
+    console.print(answer(found, requirement) + ".", highlight=False)
+    if found.refuted:
+        cheaper = Table(title="cheaper choices, sampled, and where they fail", title_justify="left")
+        cheaper.add_column("price")
+        cheaper.add_column("choice")
+        cheaper.add_column("fails")
+        for refuted in found.refuted:
+            fitted = "; ".join(f"{part.joint} {part.encoder}, {part.placement}" for part in refuted.design)
+            cheaper.add_row(f"{refuted.price:g}", fitted, "; ".join(refuted.reasons))
+        console.print(cheaper)

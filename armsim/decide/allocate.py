@@ -1,0 +1,305 @@
+"""From the requirement at the tool point to an error budget for the sensor of every joint.
+
+What is not the sensors' (links, gears, mastering, heat) stays as it is and is taken off first. At every pose p the
+quantile q at the coverage is tied to the mean square error by a ratio k_p = q^2 / E|dp|^2 that the Monte Carlo tells:
+
+    F_p + sum over joints of g_jp s_j^2  <=  position^2 / k_p
+
+with F_p the mean square of the fixed part, g_jp the squared column of the Jacobian, s_j the standard deviation of the
+error of the joint. That is solved, sampled with a normal error of unit life on every joint, the ratios are taken anew,
+and so on until the sampled quantile at the pose that decides is the requirement.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from armsim.engine.firstorder import linearise
+from armsim.engine.layout import MEMORY
+from armsim.engine.run import Progress
+from armsim.errors import InputError, Problem, RunError
+from armsim.model.encoder import Encoder, Summary
+from armsim.model.joint import Joint, Mounting
+from armsim.model.machine import Machine
+from armsim.present import show
+from armsim.spreads import Array, Spread
+from armsim.study import Study
+from armsim.terms import Axis
+
+Scheme = Literal["equal angles", "equal contributions", "least cost"]
+SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
+CLOSED = 0.005
+"""Departure of the sampled quantile from the requirement at which the loop is closed."""
+ROUNDS = 12
+NO_LEVER = 1e-10
+"""Squared lever arm, as share of the largest, below which a joint does not move the tool point."""
+NOTHING_BITS = 60.0
+"""Interpolation of an encoder without error of its own: below 1e-17 rad."""
+
+
+@dataclass(frozen=True)
+class Budget:
+    """What each joint may get wrong by one scheme.
+
+    Parameters
+    ----------
+    scheme : str
+    std : mapping of joint to standard deviation [rad or m]
+        Infinite where the joint does not move the tool point at any pose.
+    verified : float
+        Quantile at the coverage at the pose that decides, sampled with these budgets. [m]
+    verified_interval : (low, high), optional [m]
+    pose : str
+        That pose.
+    cost : float
+        By the price law, relative to the cheapest scheme.
+    gap : float, optional
+        Of ``least cost``: cost over the lower bound of its Lagrange dual, less one.
+    """
+
+    scheme: Scheme
+    std: dict[str, float]
+    verified: float
+    verified_interval: tuple[float, float] | None
+    pose: str
+    cost: float
+    gap: float | None = None
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """Budgets by every scheme.
+
+    ``fixed`` is the quantile at the coverage of what is not the sensors', at the pose where it is largest [m];
+    ``exponent`` of the price law: an error s costs s^-exponent.
+    """
+
+    position: float
+    coverage: float
+    fixed: float
+    fixed_pose: str
+    exponent: float
+    rotary: dict[str, bool]
+    budgets: tuple[Budget, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON; SI units."""
+        budgets = []
+        for budget in self.budgets:
+            std = {name: value if math.isfinite(value) else None for name, value in budget.std.items()}
+            bits = {name: equivalent_bits(value) for name, value in std.items() if value and self.rotary[name]}
+            budgets.append({**budget.__dict__, "std": std, "bits": bits})
+        own = {key: value for key, value in self.__dict__.items() if key not in ("rotary", "budgets")}
+        return {"format": "armsim-allocation/1", **own, "budgets": budgets}
+
+
+def equivalent_bits(std: float) -> float:
+    """Bits a turn of an ideal encoder whose steps alone scatter so much: step / sqrt(12), JCGM 100:2008 F.2.2.1."""
+    return math.log2(2 * math.pi / (std * math.sqrt(12.0)))
+
+
+def without_sensors(machine: Machine) -> Machine:
+    """The machine with ideal sensors: what is left is fixed."""
+    joints = tuple(_ideal(joint) for joint in machine.joints)
+    return replace(machine, joints=joints)
+
+
+def _ideal(joint: Joint) -> Joint:
+    encoder = joint.encoder
+    resolution = NOTHING_BITS if encoder.rotary else 1e-17
+    ideal = Encoder("ideal", encoder.rotary, summary=Summary(resolution))
+    return replace(joint, encoder=ideal, motor_encoder=None, mounting=Mounting())
+
+
+def with_budget(machine: Machine, std: dict[str, float]) -> Machine:
+    """A machine whose sensors have a normal error of unit life of these standard deviations. [rad or m]"""
+    extra = tuple((Axis(name), Spread("normal", value)) for name, value in std.items() if math.isfinite(value))
+    return replace(without_sensors(machine), tolerances=(*machine.tolerances, *extra))
+
+
+def allocate(
+    study: Study,
+    exponent: float = 1.0,
+    workers: int | None = None,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> Allocation:
+    """Budgets for every joint by every scheme, each verified by Monte Carlo.
+
+    Parameters
+    ----------
+    study : Study
+        With a requirement.
+    exponent : float
+        Of the price law.
+
+    Raises
+    ------
+    InputError
+        There is no requirement.
+    RunError
+        The fixed part alone exceeds it: says where, and by what.
+    """
+    scenario = study.scenario
+    requirement = scenario.requirement
+    if requirement is None:
+        place = str(scenario.sources[0].path) if scenario.sources else "scenario"
+        raise InputError(Problem(place, 1, 1, "requirement", "missing", "requirement: {position: 100 um, ...}"))
+    found = study.find(progress)
+    plan = replace(scenario.plan, tolerance=None)
+    machine = scenario.machine
+    fixed_machine = without_sensors(machine)
+    q = np.concatenate([poses.places.joints for poses in found])
+    names = [f"{name}, {task.name}" for task, poses in zip(scenario.tasks, found, strict=True) for name in poses.names]
+    gains = np.sum(machine.arm.postures(q).column ** 2, axis=2)
+    fixed = np.concatenate([linearise(fixed_machine.there(poses.places)).mean_square for poses in found])
+
+    def sampled(of: Machine, say: Callable[[str], None] = lambda text: None) -> tuple[Array, Array]:
+        """Quantile at the coverage and its interval, at every pose."""
+        result, _ = study.with_scenario(machine=of, plan=plan).evaluate(found, workers, memory=memory, note=say)
+        paths = ("error.at_coverage", "error.at_coverage_interval")
+        quantile, ends = (np.concatenate([task.column(path) for task in result.tasks]) for path in paths)
+        return quantile, ends
+
+    alone, _ = sampled(fixed_machine, note)
+    most = int(np.argmax(alone))
+    if alone[most] >= requirement.position:
+        raise RunError(
+            f"nothing is left for the sensors: links, gears and mastering alone make {show(alone[most])} at "
+            f"{names[most]}, required {show(requirement.position)}"
+        )
+    rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
+    lever = _levers(gains, list(rotary.values()))
+    budgets = []
+    for number, scheme in enumerate(SCHEMES):
+        progress("allocation", number, len(SCHEMES))
+        ratio = np.full(len(fixed), 1.959964**2)  # of a normal law along a line: where the first round begins
+        gap = None
+        for _ in range(ROUNDS):
+            room = requirement.position**2 / ratio - fixed
+            room = np.maximum(room, 1e-3 * requirement.position**2 / ratio)  # a ratio taken too high leaves something
+            std, gap = _solve(scheme, gains, room, lever, exponent)
+            quantile, intervals = sampled(with_budget(machine, dict(zip(rotary, std.tolist(), strict=True))))
+            # over the mean square by first order, which the next round will go by
+            ratio = quantile**2 / (fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2)
+            worst = int(np.argmax(quantile))
+            if abs(quantile[worst] / requirement.position - 1) < CLOSED:
+                break
+        ends = intervals[worst]
+        budgets.append(
+            Budget(
+                scheme,
+                dict(zip(rotary, std.tolist(), strict=True)),
+                float(quantile[worst]),
+                None if np.isnan(ends[0]) else (float(ends[0]), float(ends[1])),
+                names[worst],
+                float(np.sum((lever / std) ** exponent)),
+                gap,
+            )
+        )
+    progress("allocation", len(SCHEMES), len(SCHEMES))
+    cheapest = min(budget.cost for budget in budgets)
+    return Allocation(
+        requirement.position,
+        requirement.coverage,
+        float(alone[most]),
+        names[most],
+        exponent,
+        rotary,
+        tuple(replace(budget, cost=budget.cost / cheapest) for budget in budgets),
+    )
+
+
+def _levers(gains: Array, rotary: Sequence[bool]) -> Array:
+    """Length that makes an angle of each joint comparable: 1 for a revolute one, the typical lever arm for a slide."""
+    turning = np.array(rotary)
+    typical = math.sqrt(float(gains[:, turning].mean())) if turning.any() else 1.0
+    return np.where(turning, 1.0, typical or 1.0)
+
+
+def _solve(scheme: Scheme, gains: Array, room: Array, lever: Array, exponent: float) -> tuple[Array, float | None]:
+    """Standard deviations that use up the room at the pose that decides, and the gap of least cost.
+
+    Parameters
+    ----------
+    gains : (poses, joints) [m^2 or 1]
+    room : (poses,) [m^2]
+    lever : (joints,)
+    exponent : float
+    """
+    std, gap = np.full(gains.shape[1], np.inf), None
+    used = gains.max(axis=0) > NO_LEVER * gains.max()
+    own = gains[:, used]
+    shape = lever[used] ** 2 if scheme == "equal angles" else 1.0 / own.max(axis=0)
+    start = np.sqrt(shape * float(np.min(room / (own @ shape))))
+    if scheme == "least cost":
+        start, gap = least_cost(own, room, lever[used], exponent, start)
+    std[used] = start
+    return std, gap
+
+
+def least_cost(gains: Array, room: Array, lever: Array, exponent: float, start: Array) -> tuple[Array, float]:
+    """Smallest sum over joints of (lever / s)^exponent with the errors s within the room at every pose.
+
+    With u = ln s a convex problem. Any multipliers m >= 0 of the poses bound the cost from below: the minimum over s of
+
+        sum over joints of (lever / s)^b + G s^2  -  sum over poses of m room,   G = sum over poses of m g
+
+    is reached at s^(b + 2) = b lever^b / (2 G). The bound of the multipliers that fit the solution proves it.
+
+    Returns
+    -------
+    std : (joints,)
+    gap : float
+        Cost over the bound, less one.
+
+    References
+    ----------
+    .. [1] Boyd, Vandenberghe, Convex Optimization (2004) 4.5 (geometric programming) and 5.1 (Lagrange dual).
+    """
+    from scipy.optimize import minimize, nnls
+
+    matrix, b = gains / room[:, None], exponent
+    weight, unit = lever**b, start
+
+    def cost(u: Array) -> tuple[float, Array]:
+        part = weight * (unit * np.exp(u)) ** -b
+        return float(part.sum()), -b * part
+
+    kept = np.unique(matrix.argmax(axis=0))
+    total = cost(np.zeros(len(unit)))[0]
+    u = np.zeros(len(unit))
+    for _ in range(50):  # only the poses that matter are constraints; those found violated join them
+        rows = matrix[kept]
+        solved = minimize(
+            lambda x: tuple(part / total for part in cost(x)),
+            u,
+            jac=True,
+            method="SLSQP",
+            constraints={
+                "type": "ineq",
+                "fun": lambda x, rows=rows: 1.0 - rows @ (unit * np.exp(x)) ** 2,
+                "jac": lambda x, rows=rows: -2.0 * rows * (unit * np.exp(x)) ** 2,
+            },
+            options={"maxiter": 500, "ftol": 1e-14},
+        )
+        u = solved.x
+        load = matrix @ (unit * np.exp(u)) ** 2
+        if load.max() <= 1.0 + 1e-7:
+            break
+        kept = np.unique(np.append(kept, np.argsort(-load)[:8]))
+    square = (unit * np.exp(u)) ** 2 / float(max(load.max(), 1e-300))  # on the limit, not beyond it
+    part = weight * square ** (-b / 2)
+    active = np.flatnonzero(load > load.max() * (1 - 1e-3))
+    scale = part.max()
+    multipliers, _ = nnls((2.0 * matrix[active] * square).T / scale, b * part / scale)
+    pull = multipliers @ matrix[active]
+    best = np.where(pull > 0, (b * weight / (2.0 * np.maximum(pull, 1e-300))) ** (1.0 / (b + 2.0)), np.inf)
+    bound = float(np.sum(np.where(pull > 0, weight * best**-b + pull * best**2, 0.0)) - multipliers.sum())
+    return np.sqrt(square), float(part.sum() / bound - 1.0) if bound > 0 else math.inf

@@ -1,0 +1,60 @@
+"""The catalogue document: what may be chosen for the joints, and what it costs."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from armsim.documents.fields import Document, Word, count, number, quantity
+from armsim.documents.scenario import MountingDocument, Reference
+
+Price = Annotated[float, number(lambda x: 0 <= x <= 1e9, "a number, zero or more")]
+Placement = Literal["motor", "output"]
+
+
+class EntryDocument(Document):
+    """One encoder that can be bought."""
+
+    encoder: Reference
+    diameter: Annotated[float | None, quantity("length", least=0.0)] = None
+    mass: Annotated[float, quantity("mass", least=0.0)] = 0.0
+    interface: Word | None = None
+    stock: Annotated[int | None, count(0, 10**9)] = None
+
+
+class MountingClassDocument(Document):
+    """A way of assembling: finer costs more."""
+
+    name: Word
+    price: Price = 0.0
+    mounting: MountingDocument = MountingDocument()
+
+
+class JointLimitsDocument(Document):
+    """What a joint takes."""
+
+    diameter: Annotated[float | None, quantity("length", least=0.0)] = None
+    interface: Word | None = None
+    placements: Annotated[tuple[Placement, ...] | None, Field(min_length=1)] = None
+    mountings: Annotated[tuple[Word, ...] | None, Field(min_length=1)] = None
+
+
+class LimitsDocument(Document):
+    """What the arm takes."""
+
+    mass: Annotated[float | None, quantity("mass", least=0.0)] = None
+    types: Annotated[int | None, count(1, 10**6)] = None
+    joints: dict[Word, JointLimitsDocument] = {}  # noqa: RUF012  a pydantic default is copied
+
+
+class CatalogueDocument(Document):
+    """Encoders, ways of assembling, placements, limits."""
+
+    kind: Literal["catalogue"]
+    name: Word
+    law: Word | None = None
+    encoders: Annotated[list[EntryDocument], Field(min_length=1)]
+    mountings: Annotated[list[MountingClassDocument], Field(min_length=1)]
+    placements: dict[Placement, Price]
+    limits: LimitsDocument = LimitsDocument()

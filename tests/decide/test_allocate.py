@@ -1,0 +1,136 @@
+"""Allocation: closed forms, a dual bound, and a loop that closes."""
+
+import json
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from support import ROOT, normal_machine, planar_arm
+
+import armsim
+from armsim.decide import allocate
+from armsim.decide.allocate import equivalent_bits, least_cost, without_sensors
+from armsim.engine.plan import SamplingPlan
+from armsim.errors import InputError, RunError
+from armsim.results import Requirement
+from armsim.study import Study
+from armsim.tasks import NamedPose, Poses
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+
+
+def planar_study(position: float, *elbows: float) -> Study:
+    poses = tuple(NamedPose(f"p{n}", joints=(0.2, elbow)) for n, elbow in enumerate(elbows))
+    return armsim.load(DEMO).with_scenario(
+        tasks=(Poses("t", poses),),
+        plan=SamplingPlan(20_000, 2, 3),
+        machine=normal_machine(planar_arm(0.4, 0.3), 1e-4, 1e-4),
+        requirement=Requirement(position),
+    )
+
+
+def test_one_pose_in_closed_form() -> None:
+    """Stretched arm: all errors point along one line, so the quantile is 1.95996 times the standard deviation.
+
+    0.7^2 s1^2 + 0.3^2 s2^2 = (position / 1.95996)^2. Equal angles: s = that / sqrt(0.58). Equal contributions: half each.
+    Least cost with the price 1/s: s_j^3 in proportion to 1 / g_j. Source: Lagrange's rule by hand.
+    """
+    position = 1e-4
+    found = {budget.scheme: budget for budget in allocate(planar_study(position, 0.0), workers=1).budgets}
+    room = (position / 1.959964) ** 2
+    g = np.array([0.49, 0.09])
+    closed = {
+        "equal angles": np.full(2, math.sqrt(room / g.sum())),
+        "equal contributions": np.sqrt(room / (2 * g)),
+        "least cost": g ** (-1 / 3) * math.sqrt(room / np.sum(g ** (1 / 3))),
+    }
+    for scheme, std in closed.items():
+        budget = found[scheme]  # type: ignore[index]
+        # the quantile of 20 000 units scatters by 0.9 %, and the budgets follow it
+        np.testing.assert_allclose(list(budget.std.values()), std, rtol=0.03)
+        assert budget.verified == pytest.approx(position, rel=0.005)
+    assert found["least cost"].cost == 1.0
+    costs = {scheme: float(np.sum(1 / std)) for scheme, std in closed.items()}
+    for scheme, cost in costs.items():
+        assert found[scheme].cost == pytest.approx(cost / costs["least cost"], rel=0.01)  # type: ignore[index]
+    assert found["least cost"].gap == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("exponent", [0.5, 1.0, 2.0])
+def test_least_cost_is_the_optimum(exponent: float) -> None:
+    """Random cases: the dual bound proves it, and no random feasible point near or far is cheaper. Source: brute force."""
+    generator = np.random.default_rng(5)
+    for _ in range(20):
+        gains = generator.uniform(0.01, 1.0, (40, 5)) ** 2
+        room = generator.uniform(0.5, 2.0, 40) * 1e-9
+        lever = np.ones(5)
+        start = np.sqrt(np.full(5, np.min(room / gains.sum(axis=1))))
+        std, gap = least_cost(gains, room, lever, exponent, start)
+        assert np.max(gains @ std**2 / room) <= 1 + 1e-6
+        assert 0 <= gap + 1e-9 < 1e-4
+        tried = std * np.exp(0.2 * generator.standard_normal((5000, 5)))
+        tried /= np.sqrt(np.max(tried**2 @ gains.T / room, axis=1))[:, None]
+        assert np.min(np.sum(tried**-exponent, axis=1)) >= np.sum(std**-exponent) * (1 - 1e-5)
+
+
+def test_the_loop_closes_on_the_demo() -> None:
+    """The sampled quantile is within 2 % of the requirement, for every scheme; j6 does not move the tool point."""
+    study = armsim.load(DEMO).with_plan(units=1000, visits=4)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1])
+    found = allocate(study, workers=2)
+    assert found.fixed < found.position
+    for budget in found.budgets:
+        assert budget.verified == pytest.approx(found.position, rel=0.02)
+        assert budget.cost >= 1.0
+    assert math.isinf(found.budgets[0].std["j6"])
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["budgets"][0]["std"]["j6"] is None
+
+
+def test_what_is_fixed_has_no_sensors() -> None:
+    machine = without_sensors(armsim.load(DEMO).scenario.machine)
+    causes = {term.cause for term in machine.terms}
+    assert "gear kinematic error" in causes
+    assert "mastering" in causes
+    assert not causes & {"eccentricity", "graduation error", "signal offset", "noise", "disc tilt"}
+
+
+def test_equivalent_bits() -> None:
+    """A 12 bit encoder steps by 1.534 mrad, a standard uncertainty of 0.4428 mrad. Source: JCGM 100:2008 F.2.2.1."""
+    assert equivalent_bits(2 * math.pi / 4096 / math.sqrt(12)) == pytest.approx(12.0)
+
+
+def test_nothing_left_says_so() -> None:
+    study = armsim.load(DEMO).with_plan(units=300, visits=2)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(10e-6))
+    with pytest.raises(
+        RunError, match=r"nothing is left for the sensors: links, gears and mastering alone make .* at "
+    ):
+        allocate(study, workers=1)
+
+
+def test_no_requirement() -> None:
+    with pytest.raises(InputError, match="requirement: missing"):
+        allocate(planar_study(1e-4, 0.0).with_scenario(requirement=None))
+
+
+def test_the_command() -> None:
+    lesson = ROOT / "scenarios" / "bonding-cell.yaml"
+    command = [
+        sys.executable,
+        "-m",
+        "armsim.cli.main",
+        "allocate",
+        str(lesson),
+        "--units",
+        "1000",
+        "--visits",
+        "2",
+        "--json",
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert [budget["scheme"] for budget in data["budgets"]] == ["equal angles", "equal contributions", "least cost"]
+    assert 14 < data["budgets"][0]["bits"]["j1"] < 18

@@ -1,0 +1,212 @@
+"""Selection: the program against full enumeration, the search against sampling everything, and wrong catalogues."""
+
+import itertools
+import json
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support import ROOT, normal_joint
+
+import armsim
+from armsim.decide import select
+from armsim.decide.moments import Moments, fixed_part, moments_of, option_parts
+from armsim.decide.program import Program
+from armsim.decide.select import answer
+from armsim.documents.load import load_options
+from armsim.errors import InputError
+from armsim.model.options import Option, Options
+from armsim.results import Requirement
+from armsim.study import Study
+
+DEMO, CATALOGUE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"
+
+
+def random_program(generator: np.random.Generator) -> Program:
+    """Few joints and options, with means on some of them, limits on mass, stock and types on some."""
+    joints, poses = int(generator.integers(2, 5)), int(generator.integers(1, 8))
+    options, parts = [], []
+    for j in range(joints):
+        own_options, own_parts = [], []
+        means = [np.zeros((poses, 3)), generator.normal(0, 0.4, (poses, 3))]
+        for o in range(int(generator.integers(2, 5))):
+            encoder = f"e{generator.integers(0, 4)}"
+            price, mass = float(generator.integers(1, 40)), float(generator.uniform(0.01, 0.1))
+            own_options.append(Option(normal_joint(f"j{j}", 1e-4), encoder, f"m{o}", "motor", price, mass))
+            scatter = generator.uniform(0.02, 1.0, poses)
+            own_parts.append(Moments(means[int(generator.integers(0, 2))], scatter, 0.3 * scatter))
+        options.append(tuple(own_options))
+        parts.append(own_parts)
+    fixed = Moments(
+        generator.normal(0, 0.2, (poses, 3)), generator.uniform(0, 0.3, poses), generator.uniform(0, 0.1, poses)
+    )
+    limits = Options(
+        tuple(options),
+        {"e1": 1} if generator.random() < 0.4 else {},
+        0.06 * joints if generator.random() < 0.4 else None,
+        2 if generator.random() < 0.4 else None,
+    )
+    visit_limit = np.full(poses, 0.5 * joints) if generator.random() < 0.5 else np.full(poses, np.inf)
+    return Program(limits, parts, fixed, generator.uniform(0.4, 1.2, poses) * joints, visit_limit)
+
+
+def admissible(program: Program) -> list[tuple[int, ...]]:
+    """Every choice that keeps to mass, stock and types. Source: enumeration."""
+    out = []
+    for choice in itertools.product(*(range(len(own)) for own in program.options.joints)):
+        chosen = [own[n] for own, n in zip(program.options.joints, choice, strict=True)]
+        encoders = [option.encoder for option in chosen]
+        heavy = program.options.mass is not None and sum(option.mass for option in chosen) > program.options.mass
+        short = any(encoders.count(name) > pieces for name, pieces in program.options.stock.items())
+        many = program.options.types is not None and len(set(encoders)) > program.options.types
+        if not (heavy or short or many):
+            out.append(choice)
+    return out
+
+
+def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
+    """Means added as vectors, then squared; scatters added. Source: definition."""
+    mean, scatter = program.fixed.mean.copy(), program.fixed.scatter.copy()
+    for own, n in zip(program.parts, choice, strict=True):
+        mean, scatter = mean + own[n].mean, scatter + own[n].scatter
+    return scatter + np.sum(mean**2, axis=1)
+
+
+@pytest.mark.parametrize("seed", range(200))
+def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
+    """200 random small cases. Source: full enumeration."""
+    program = random_program(np.random.default_rng(seed))
+    every = admissible(program)
+    visits = {c: program.fixed.visits + sum(o[n].visits for o, n in zip(program.parts, c, strict=True)) for c in every}
+    good = [
+        c for c in every if np.all(square(program, c) <= program.limit) and np.all(visits[c] <= program.visit_limit)
+    ]
+    found = program.cheapest()
+    if not good:
+        assert found is None
+    else:
+        assert found in good
+        assert program.price(found) == min(program.price(choice) for choice in good)
+    if every:
+        loads = {
+            c: float(np.max(np.maximum(square(program, c) / program.limit, visits[c] / program.visit_limit)))
+            for c in every
+        }
+        nearest = program.closest()
+        assert nearest is not None
+        assert nearest[1] == pytest.approx(min(loads.values()), rel=1e-5)
+        assert loads[nearest[0]] == pytest.approx(nearest[1], rel=1e-9)
+
+
+def test_parts_add_up_to_the_machine() -> None:
+    """Moments of the options of a machine and of what is fixed make those of the machine whole. Source: the whole."""
+    ready, options = load_options(DEMO, CATALOGUE)
+    study = Study(ready)
+    places = [poses.places for poses in study.find()]
+    generator = np.random.default_rng(3)
+    choice = [int(generator.integers(0, len(own))) for own in options.joints]
+    few = Options(tuple((own[n],) for own, n in zip(options.joints, choice, strict=True)), {})
+    total = fixed_part(ready.machine, places)
+    for (part,) in option_parts(ready.machine, few, places):
+        total = total + part
+    machine = replace(ready.machine, joints=tuple(own[0].joint for own in few.joints))
+    whole = moments_of(machine, places)
+    np.testing.assert_allclose(total.square, whole.square, rtol=1e-9)
+    np.testing.assert_allclose(total.visits, whole.visits, rtol=1e-9)
+
+
+def small_case(position: float) -> tuple[Study, Options]:
+    ready, options = load_options(DEMO, CATALOGUE)
+    study = Study(ready).with_plan(units=400, visits=4)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(position, 0.95, 40e-6, 0.8))
+    # six joints, three of them with four choices each and the others as they are: 64 designs
+    few = []
+    for number, own in enumerate(options.joints):
+        sorted_by_price = sorted(own, key=lambda option: option.price)
+        few.append(tuple(sorted_by_price[:: max(1, len(own) // 4)][:4]) if number < 3 else (sorted_by_price[0],))
+    return study, Options(tuple(few), {})
+
+
+@pytest.mark.parametrize("position", [62e-6, 75e-6])
+def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: float) -> None:
+    """Source: every design of a small catalogue, sampled."""
+    study, options = small_case(position)
+    found = select(study, options, workers=2)
+    prices = []
+    for choice in itertools.product(*(range(len(own)) for own in options.joints)):
+        joints = tuple(own[n].joint for own, n in zip(options.joints, choice, strict=True))
+        result = study.with_scenario(machine=replace(study.scenario.machine, joints=joints)).run(1)
+        if result.met:
+            prices.append(sum(own[n].price for own, n in zip(options.joints, choice, strict=True)))
+    if prices:
+        assert found.price == min(prices)
+        assert found.proved
+        assert found.result.met
+        assert all(row.price <= min(prices) + 1e-9 for row in found.refuted)
+    else:
+        assert found.design is None
+    assert study.scenario.requirement is not None
+    assert ("costs" if prices else "no choice") in answer(found, study.scenario.requirement)
+
+
+def test_nothing_holds() -> None:
+    study, options = small_case(5e-6)
+    found = select(study, options, workers=1)
+    assert found.design is None
+    assert study.scenario.requirement is not None
+    text = answer(found, study.scenario.requirement)
+    assert "no choice meets the requirement" in text
+    assert "in its way stands" in text
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["met"] is False
+
+
+def test_no_requirement() -> None:
+    study, options = small_case(1e-4)
+    with pytest.raises(InputError, match="requirement: missing"):
+        select(study.with_scenario(requirement=None), options)
+
+
+WRONG = (
+    ("kind: catalogue", "kind: catalog", "catalogue"),
+    ("name: invented discs\n", "", "name"),
+    ("limits: {types: 4", "limits: {types: 0", "types"),
+    ("j5: {diameter: 35 mm}", "j5: {diameter: 1 mm}", "no entry can be fitted to joint j5"),
+    ("j5: {diameter: 35 mm}", "j9: {diameter: 35 mm}", "the arm has no such joint"),
+    ("j5: {diameter: 35 mm}", "j5: {mountings: [sloppy]}", "no mounting named 'sloppy'"),
+    ("j5: {diameter: 35 mm}", "j5: {interface: parallel}", "no entry can be fitted to joint j5"),
+    ("j5: {diameter: 35 mm}", "j5: {placements: [side]}", "placements"),
+    ("name: careful", "name: plain", "two mountings named 'plain'"),
+    ("name: disc 20 128,", "name: disc 13 128,", "two encoders named 'disc 13 128'"),
+    ("price: 9,", "price: -9,", "price"),
+    ("placements: {motor: 0, output: 20}", "placements: {motor: 0, outside: 20}", "placements"),
+    ("mass: 0.0052 kg", "mass: 5.2", "mass"),
+)
+
+
+@pytest.mark.parametrize(("old", "new", "found"), WRONG)
+def test_a_wrong_catalogue_is_named(tmp_path: Path, old: str, new: str, found: str) -> None:
+    text = CATALOGUE.read_text()
+    assert old in text
+    wrong = tmp_path / "catalogue.yaml"
+    wrong.write_text(text.replace(old, new, 1))
+    with pytest.raises(InputError) as caught:
+        load_options(DEMO, wrong)
+    assert found in str(caught.value)
+    assert "catalogue.yaml:" in str(caught.value)
+
+
+def test_the_command() -> None:
+    base = [sys.executable, "-m", "armsim.cli.main"]
+    asked = [str(DEMO), "--catalogue", str(CATALOGUE), "--units", "300", "--visits", "4"]
+    done = subprocess.run([*base, "select", *asked, "--json"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert data["met"] is True
+    assert data["price"] == sum(row["price"] for row in data["design"])
+    checked = subprocess.run([*base, "check", str(CATALOGUE)], capture_output=True, text=True, check=False)
+    assert checked.returncode == 0
+    assert "catalogue 'invented discs' is good" in checked.stdout
+    assert armsim.load(DEMO).scenario.requirement is not None
