@@ -314,12 +314,11 @@ def answer(selection: Selection, requirement: Requirement) -> str:
     price, coverage = f"{selection.price:g}", percent(requirement.coverage)
     found = f"the cheapest choice costs {price}; {coverage} of errors lie within {reached}"
     if not selection.proved:
-        return (
-            f"{found}; not proved to be the cheapest: {selection.sampled} designs were sampled and the search given up"
-        )
+        return f"{found}; not proved: {selection.sampled} designs were sampled and the search was given up"
+    margins = f"{percent(selection.margin)} of the mean square error"
+    narrow = f"{percent(NEAR - 1)} at poses where one like it has failed"
     return (
-        f"{found}. Nothing cheaper does: every cheaper choice was sampled and failed ({len(selection.refuted)} are listed), "
-        f"is at every joint and pose no better, to {percent(ALIKE)} of the limit, than one that failed, or exceeds the "
-        f"limits by first order by more than {percent(selection.margin)} of the mean square error ({percent(NEAR - 1)} at "
-        f"poses where one like it has failed). The program was solved to a gap of 0"
+        f"{found}. Nothing cheaper does: every cheaper choice was sampled and failed ({len(selection.refuted)} are "
+        f"listed), is at every joint and pose no better, to {percent(ALIKE)} of the limit, than one that failed, or "
+        f"exceeds the limits by first order by more than {margins} ({narrow}). The program was solved to a gap of 0"
     )

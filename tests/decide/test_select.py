@@ -200,7 +200,7 @@ def test_a_wrong_catalogue_is_named(tmp_path: Path, old: str, new: str, found: s
 
 def test_the_command() -> None:
     base = [sys.executable, "-m", "armsim.cli.main"]
-    asked = [str(DEMO), "--catalogue", str(CATALOGUE), "--units", "300", "--visits", "4"]
+    asked = [str(DEMO), "--catalogue", str(CATALOGUE), "--units", "2000", "--visits", "4"]
     done = subprocess.run([*base, "select", *asked, "--json"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)
