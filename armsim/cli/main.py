@@ -9,7 +9,7 @@ from typing import NoReturn
 
 import typer
 
-from armsim.cli import allocate, check, compare, new, run, schema, select, what_if
+from armsim.cli import allocate, check, compare, new, run, schema, select, trade_off, what_if
 from armsim.errors import InputError, RunError
 
 app = typer.Typer(
@@ -24,6 +24,7 @@ app.command("check")(check.check)
 app.command("run")(run.run)
 app.command("compare")(compare.compare)
 app.command("select")(select.select)
+app.command("trade-off")(trade_off.trade_off)
 app.command("what-if")(what_if.what_if)
 app.command("allocate")(allocate.allocate)
 app.command("new")(new.new)

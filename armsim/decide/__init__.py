@@ -3,6 +3,18 @@
 from armsim.decide.allocate import Allocation, allocate
 from armsim.decide.compare import Comparison, compare
 from armsim.decide.select import Selection, select
+from armsim.decide.tradeoff import TradeOff, trade_off
 from armsim.decide.whatif import WhatIfs, what_if
 
-__all__ = ["Allocation", "Comparison", "Selection", "WhatIfs", "allocate", "compare", "select", "what_if"]
+__all__ = [
+    "Allocation",
+    "Comparison",
+    "Selection",
+    "TradeOff",
+    "WhatIfs",
+    "allocate",
+    "compare",
+    "select",
+    "trade_off",
+    "what_if",
+]

@@ -8,6 +8,7 @@ from armsim.figures.joint import joint_error
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path import distribution, path_error
 from armsim.figures.population import population, pose_errors
+from armsim.figures.tradeoff import trade_off
 
 __all__ = [
     "difference_map",
@@ -23,5 +24,6 @@ __all__ = [
     "path_error",
     "population",
     "pose_errors",
+    "trade_off",
     "view",
 ]

@@ -1,4 +1,4 @@
-"""The folders of a comparison and of a what-if table."""
+"""The folders of a comparison, of a what-if table and of a trade-off curve."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from typing import Any
 
 from armsim import figures
 from armsim.decide.compare import Comparison, summary_rows
+from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
 from armsim.present import signed
 from armsim.report.bundle import file_name, move_into_place, save_figure
@@ -21,6 +22,8 @@ COMPARISON = {"comparison.json", "tables", "figures"}
 """What a comparison leaves behind."""
 WHAT_IF = {"what-if.json", "tables", "figures"}
 """What a what-if table leaves behind."""
+TRADE_OFF = {"trade-off.json", "tables", "figures"}
+"""What a trade-off curve leaves behind."""
 MOST_BARS = 16
 """Changes drawn for a task."""
 UM = 1e6
@@ -72,6 +75,43 @@ def write_what_if(out: Path, table: WhatIfs) -> None:
             save_figure(
                 partial / "figures" / f"{number}-{file_name(task.name)}-what-if", figures.differences(rows, title, note)
             )
+
+
+def write_trade_off(out: Path, curve: TradeOff, coverage: float) -> None:
+    """Write trade-off.json, a table and a figure; an earlier one there is replaced at the very end."""
+    points = curve.points
+    with folder(out) as partial:
+        _json(partial / "trade-off.json", curve.to_dict())
+        (partial / "tables").mkdir()
+        groups = list(dict.fromkeys(group for point in points for group in point.spending))
+        joints = [part.joint for part in points[0].design]
+        header = [
+            "price",
+            "first order [um]",
+            "sampled [um]",
+            "pose",
+            *(f"spent on {group}" for group in groups),
+            *joints,
+        ]
+        lines: list[list[object]] = []
+        for point in points:
+            fitted = [f"{part.encoder}, {part.mounting}, {part.placement}" for part in point.design]
+            spent = [f"{point.spending.get(group, 0.0):g}" for group in groups]
+            errors = [f"{point.predicted * UM:.9g}", f"{point.sampled * UM:.9g}"]
+            lines.append([f"{point.price:g}", *errors, point.pose, *spent, *fitted])
+        _table(partial / "tables" / "trade-off.csv", header, lines)
+        (partial / "figures").mkdir()
+        figure = figures.trade_off(
+            curve.scenario,
+            [point.price for point in points],
+            [point.predicted for point in points],
+            [point.sampled for point in points],
+            [point.spending for point in points],
+            (curve.current_price, curve.current),
+            curve.position,
+            coverage,
+        )
+        save_figure(partial / "figures" / "trade-off", figure)
 
 
 @contextmanager

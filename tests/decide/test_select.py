@@ -152,6 +152,39 @@ def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: floa
     assert ("costs" if prices else "no choice") in answer(found, study.scenario.requirement)
 
 
+def test_the_curve_is_that_of_enumeration() -> None:
+    """Every design of a small catalogue, by first order with the same ratios. Source: full enumeration."""
+    from armsim.decide.tradeoff import STEP, trade_off
+
+    study, options = small_case(75e-6)
+    options = Options(options.joints[:3] + tuple(own[:1] for own in options.joints[3:]), {})
+    curve = trade_off(study, options, workers=1)
+    prices = [point.price for point in curve.points]
+    errors = [point.predicted for point in curve.points]
+    assert prices == sorted(set(prices))
+    assert errors == sorted(errors, reverse=True)
+    # the ratios that the curve went by, from its own first point
+    places = [poses.places for poses in study.find()]
+    parts, fixed = option_parts(study.scenario.machine, options, places), fixed_part(study.scenario.machine, places)
+    known = Program(options, parts, fixed, np.ones(len(fixed.scatter)), np.full(len(fixed.scatter), np.inf))
+    every = [
+        (known.price(choice), choice) for choice in itertools.product(*(range(len(own)) for own in options.joints))
+    ]
+    by_design = {
+        tuple((own[n].encoder, own[n].mounting, own[n].placement) for own, n in zip(options.joints, c, strict=True)): c
+        for _, c in every
+    }
+    chosen = [by_design[tuple((d.encoder, d.mounting, d.placement) for d in point.design)] for point in curve.points]
+    # wherever all poses keep their ratio, a design no dearer and better at every pose would beat a point: there is none
+    for point, choice in zip(curve.points, chosen, strict=True):
+        own = known.square(choice)
+        for price, other in every:
+            better = np.all(known.square(other) < own * (1 - STEP))
+            assert not (price < point.price - 1e-9 and better)
+    assert curve.current > 0
+    assert sum(curve.points[0].spending.values()) == pytest.approx(curve.points[0].price)
+
+
 def test_nothing_holds() -> None:
     study, options = small_case(5e-6)
     found = select(study, options, workers=1)
@@ -198,7 +231,7 @@ def test_a_wrong_catalogue_is_named(tmp_path: Path, old: str, new: str, found: s
     assert "catalogue.yaml:" in str(caught.value)
 
 
-def test_the_command() -> None:
+def test_the_command(tmp_path: Path) -> None:
     base = [sys.executable, "-m", "armsim.cli.main"]
     asked = [str(DEMO), "--catalogue", str(CATALOGUE), "--units", "2000", "--visits", "4"]
     done = subprocess.run([*base, "select", *asked, "--json"], capture_output=True, text=True, check=False)
@@ -206,6 +239,12 @@ def test_the_command() -> None:
     data = json.loads(done.stdout)
     assert data["met"] is True
     assert data["price"] == sum(row["price"] for row in data["design"])
+    few = ["--units", "200", "--visits", "2", "--out", str(tmp_path / "t"), "--json"]
+    curve = subprocess.run([*base, "trade-off", *asked[:3], *few], capture_output=True, text=True, check=False)
+    assert curve.returncode == 0, curve.stderr
+    points = json.loads(curve.stdout)["points"]
+    assert (tmp_path / "t" / "tables" / "trade-off.csv").read_text().count("\n") == 1 + len(points)
+    assert (tmp_path / "t" / "figures" / "trade-off.png").exists()
     checked = subprocess.run([*base, "check", str(CATALOGUE)], capture_output=True, text=True, check=False)
     assert checked.returncode == 0
     assert "catalogue 'invented discs' is good" in checked.stdout

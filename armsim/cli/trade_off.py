@@ -1,0 +1,73 @@
+"""armsim trade-off"""
+
+from __future__ import annotations
+
+import json as js
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from armsim.cli.run import bytes_of, shown_progress
+
+if TYPE_CHECKING:
+    from armsim.decide import TradeOff
+
+
+def trade_off(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
+    catalogue: Annotated[Path, typer.Option(help="Catalogue of encoders, ways of assembling, placements.")],
+    out: Annotated[Path | None, typer.Option(help="Folder for table and figure; none where not given.")] = None,
+    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")] = None,
+    units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
+    visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
+    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
+    json: Annotated[bool, typer.Option("--json", help="Print trade-off.json in place of the table.")] = False,
+) -> None:
+    """Price against error: every design for which nothing cheaper errs less."""
+    from armsim.decide import trade_off as curve_of
+    from armsim.documents.load import load_options
+    from armsim.report import TRADE_OFF, check_destination, write_trade_off
+    from armsim.study import Study
+
+    allowed = bytes_of(memory)
+    ready, options = load_options(scenario, catalogue)
+    study = Study(ready).with_plan(units, visits, seed)
+    if out is not None:
+        check_destination(out, TRADE_OFF)
+    with shown_progress() as (progress, note):
+        curve = curve_of(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
+    if out is not None:
+        assert ready.requirement is not None  # held by the search
+        write_trade_off(out, curve, ready.requirement.coverage)
+    if json:
+        js.dump(curve.to_dict(), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+        sys.stdout.write("\n")
+    else:
+        _print(curve)
+    if out is not None:
+        print(f"trade-off: {out}", file=sys.stderr)
+
+
+def _print(curve: TradeOff) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from armsim.present import show
+
+    console = Console(width=None if sys.stdout.isatty() else 120)
+    table = Table(title=f"{curve.scenario}: designs for which nothing cheaper errs less", title_justify="left")
+    groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
+    for name in ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups)):
+        table.add_column(name)
+    for point in curve.points:
+        spent = [f"{point.spending.get(group, 0.0):g}" for group in groups]
+        table.add_row(f"{point.price:g}", show(point.predicted), show(point.sampled), point.pose, *spent)
+    console.print(table)
+    console.print(
+        f"as it is: {show(curve.current)} with encoders for {curve.current_price:g}; required {show(curve.position)}",
+        highlight=False,
+    )

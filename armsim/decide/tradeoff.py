@@ -1,0 +1,140 @@
+"""Price against error: every design for which nothing cheaper errs less.
+
+Found by the program of `program` in turn: the smallest error for a price, then the smallest price for less error. Both
+are solved to proven optimality, so that to first order, with the ratios that sampled designs have told, no point is
+missing but those that differ from a cheaper one by less than `STEP`. Each is then sampled at the poses that decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from armsim.decide.program import Choice, Program
+from armsim.decide.select import ROUNDS, Fitted, Search
+from armsim.engine.layout import MEMORY
+from armsim.engine.run import Progress
+from armsim.model.options import Options
+from armsim.study import Study
+
+STEP = 0.01
+"""Share by which the mean square error must fall from one point to the next: half of that in the quantile."""
+MOST_POINTS = 200
+
+
+@dataclass(frozen=True)
+class Point:
+    """A design for which nothing cheaper errs less.
+
+    Parameters
+    ----------
+    price : float
+    predicted, sampled : float
+        Largest quantile at the coverage over all poses, by the program and by Monte Carlo. [m]
+    pose : str
+        Where it was largest when sampled.
+    design : tuple of Fitted
+    spending : mapping of group of joints to price
+    """
+
+    price: float
+    predicted: float
+    sampled: float
+    pose: str
+    design: tuple[Fitted, ...]
+    spending: dict[str, float]
+
+
+@dataclass(frozen=True, eq=False)
+class TradeOff:
+    """The curve.
+
+    ``current`` is the quantile of the scenario's own design [m], ``current_price`` that of its encoders alone;
+    ``position`` the requirement [m].
+    """
+
+    scenario: str
+    points: tuple[Point, ...]
+    current: float
+    current_price: float
+    position: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON."""
+        points = [{**point.__dict__, "design": [part.__dict__ for part in point.design]} for point in self.points]
+        own = {key: value for key, value in self.__dict__.items() if key != "points"}
+        return {"format": "armsim-trade-off/1", **own, "points": points}
+
+
+def trade_off(
+    study: Study,
+    options: Options,
+    workers: int | None = None,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> TradeOff:
+    """The curve of a scenario and its options; the repeatability and the yield required play no part in it.
+
+    Raises
+    ------
+    InputError
+        There is no requirement, which sets the coverage.
+    RunError
+        As `Study.run`.
+    """
+    search = Search(study, options, workers, progress, memory)
+    program = _free(search)
+    for _ in range(ROUNDS):
+        middle = program.cheapest() or _nearest(program)
+        search.learn(middle, search.sample(middle), program)
+        program = _free(search)
+    position = search.requirement.position
+    cheapest = program.cheapest(factor=1e9)
+    points: list[Point] = []
+    while cheapest is not None and len(points) < MOST_POINTS:
+        price = program.price(cheapest)
+        choice, load = program.closest(below=price + 1e-6 * max(1.0, price)) or (cheapest, np.inf)
+        predicted = position * float(np.sqrt(load))
+        sampled = search.sample(choice, search.few(program.load(choice)))
+        worst = max(sampled.tasks, key=lambda task: task.summary.at_coverage).summary
+        points.append(
+            Point(
+                program.price(choice),
+                predicted,
+                worst.at_coverage,
+                worst.worst_pose,
+                search.design(choice),
+                _spending(search, choice),
+            )
+        )
+        note(f"{points[-1].price:g} cost units: {predicted * 1e6:.4g} um by first order")
+        cheapest = program.cheapest(factor=load * (1 - STEP))
+    own = search.study.evaluate(search.found, workers, memory=memory)[0]
+    current = max(task.summary.at_coverage for task in own.tasks)
+    return TradeOff(study.scenario.name, tuple(points), current, study.scenario.machine.price, position)
+
+
+def _free(search: Search) -> Program:
+    """The program without a limit on what differs between visits."""
+    program = search.program()
+    program.visit_limit = np.full(len(program.limit), np.inf)
+    return program
+
+
+def _nearest(program: Program) -> Choice:
+    found = program.closest()
+    assert found is not None  # options without any limit kept would have been refused
+    return found[0]
+
+
+def _spending(search: Search, choice: Choice) -> dict[str, float]:
+    arm = search.study.scenario.machine.arm
+    out: dict[str, float] = {}
+    for part in search.design(choice):
+        group = arm.group_of(part.joint)
+        out[group] = out.get(group, 0.0) + part.price
+    return out

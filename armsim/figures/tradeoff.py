@@ -1,0 +1,66 @@
+"""Price against error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from armsim.figures import style
+from armsim.present import percent, show, unit_for
+
+
+def trade_off(
+    name: str,
+    prices: Sequence[float],
+    predicted: Sequence[float],
+    sampled: Sequence[float],
+    spending: Sequence[dict[str, float]],
+    current: tuple[float, float],
+    position: float,
+    coverage: float,
+) -> Figure:
+    """Every design for which nothing cheaper errs less, and on which joints its price is spent.
+
+    Parameters
+    ----------
+    name : str
+        Of the scenario.
+    prices : (n,) [cost units]
+    predicted, sampled : (n,) [m]
+        Quantile by first order and by Monte Carlo.
+    spending : (n,) of mapping of group of joints to price
+    current : (price, quantile [m])
+        Of the scenario's own design.
+    position : float [m]
+    coverage : float
+    """
+    unit = unit_for([max(predicted)])
+    groups = list(dict.fromkeys(group for row in spending for group in row))
+    with style.style():
+        out = Figure(figsize=(6.4, 5.4), layout="constrained")
+        axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        at = np.array(prices)
+        axes.step(at, np.array(predicted) * unit.factor, where="post", color=style.COLOURS[5], label="first order")
+        axes.plot(at, np.array(sampled) * unit.factor, "o", color=style.COLOURS[0], markersize=3, label="sampled")
+        axes.plot(
+            [current[0]], [current[1] * unit.factor], "D", color=style.COLOURS[1], label="as it is (encoders alone)"
+        )
+        axes.axhline(position * unit.factor, color=style.REQUIREMENT, label=f"required {show(position)}")
+        axes.set(ylabel=f"{percent(coverage)} of errors within [{unit.name}]", ylim=(0, None))
+        style.legend_below(axes, inches=0.12, columns=4)
+        bottom = np.zeros(len(at))
+        for number, group in enumerate(groups):
+            part = np.array([row.get(group, 0.0) for row in spending])
+            below.fill_between(
+                at, bottom, bottom + part, step="post", color=style.COLOURS[number], alpha=0.8, label=group, linewidth=0
+            )
+            bottom = bottom + part
+        below.set(xlabel="price [cost units]", ylabel="spent on [cost units]")
+        below.legend(loc="upper left", fontsize=8)
+        first, last = show(max(sampled)), show(min(sampled))
+        title = f"{name}: from {first} for {min(prices):g} to {last} for {max(prices):g} cost units"
+        axes.set_title(style.wrapped(title, 64))
+        style.footnote(out, f"{len(at)} designs for which nothing cheaper errs less, at the pose that decides")
+    return out
