@@ -99,7 +99,7 @@ def sample_units(
     errors = np.empty((4, axes, LANES))
     moved = np.empty((3, rows, LANES))
     turned = np.empty((rows, LANES))
-    about = np.empty((3, rows, LANES))
+    about = np.empty((3, 4, LANES))  # of four visits: nothing asks for them again
     r = np.empty((4, LANES))
     e = np.empty((3, LANES))
     spins = np.empty((6, LANES))
@@ -129,8 +129,7 @@ def sample_units(
             for v in range(first, min(first + 4, visits)):
                 row = v % rows
                 for j in range(3):
-                    _add(about[j][row], 1.0, spins[j])
-                    _add_product(about[j][row], about[j][row], spins[3 + j])
+                    _add_both(about[j][v % 4], spins[j], spins[3 + j])
                 x, y, z, turn = moved[0][row], moved[1][row], moved[2][row], turned[row]
                 _gather(x, y, z, turn, length, totals)
                 now, before = bins[v % 2], bins[1 - v % 2]
@@ -266,11 +265,10 @@ def _visit(
     for w in range(together):
         row = (first + w) % turned.shape[0]
         displace_frames(errors[w], direction, column, rotary, e, r, scratch)
-        _angles(r, turned[row])
-        _vectors(r, turned[row], scratch[0])
+        _angles(r, turned[row], scratch[0])
         for j in range(3):
             moved[j][row][:] = e[j]
-            _product(r[j], scratch[0], about[j][row])
+            _product(r[j], scratch[0], about[j][w])
 
 
 @compiled
@@ -280,30 +278,23 @@ def _add(source: Floats, factor: float, target: Floats) -> None:
 
 
 @compiled
-def _angles(r: Floats, out: Floats) -> None:
-    """Angle of a rotation from its quaternion: 2 asin of the vector part, by series where it is small."""
+def _angles(r: Floats, out: Floats, ratio: Floats) -> None:
+    """Angle of a rotation from its quaternion, and rotation vector over vector part: 2 asin, by series where small."""
     x, y, z, w = r[0], r[1], r[2], r[3]
     large = 0
     for u in range(out.shape[0]):
         s2 = x[u] * x[u] + y[u] * y[u] + z[u] * z[u]
-        s = math.sqrt(s2)
         # asin: what is left out, 63 s^10 / 2816, is below 3e-17 where s < 0.03
-        out[u] = 2.0 * s * (1.0 + s2 * (1.0 / 6.0 + s2 * (3.0 / 40.0 + s2 * (15.0 / 336.0 + s2 * (105.0 / 3456.0)))))
+        k = 2.0 * (1.0 + s2 * (1.0 / 6.0 + s2 * (3.0 / 40.0 + s2 * (15.0 / 336.0 + s2 * (105.0 / 3456.0)))))
+        ratio[u] = k
+        out[u] = k * math.sqrt(s2)
         large += s2 > 0.0009
     if large:
         for u in range(out.shape[0]):
             s = math.sqrt(x[u] * x[u] + y[u] * y[u] + z[u] * z[u])
             out[u] = 2.0 * math.atan2(s, abs(w[u]))
-
-
-@compiled
-def _vectors(r: Floats, turn: Floats, out: Floats) -> None:
-    """Rotation vector over vector part of the quaternion; 2 where there is no rotation."""
-    x, y, z, w = r[0], r[1], r[2], r[3]
-    for u in range(out.shape[0]):
-        s = math.sqrt(x[u] * x[u] + y[u] * y[u] + z[u] * z[u])
-        ratio = turn[u] / s if s > 0.0 else 2.0
-        out[u] = ratio if w[u] >= 0.0 else -ratio
+            k = out[u] / s if s > 0.0 else 2.0
+            ratio[u] = k if w[u] >= 0.0 else -k
 
 
 @compiled
@@ -316,16 +307,21 @@ def _product(a: Floats, b: Floats, out: Floats) -> None:
 def _gather(ex: Floats, ey: Floats, ez: Floats, turn: Floats, distance: Floats, totals: Floats) -> None:
     for u in range(ex.shape[0]):
         distance[u] = math.sqrt(ex[u] * ex[u] + ey[u] * ey[u] + ez[u] * ez[u])
-    _add(ex, 1.0, totals[0])
-    _add(ey, 1.0, totals[1])
-    _add(ez, 1.0, totals[2])
-    _add_product(ex, ex, totals[3])
-    _add_product(ey, ey, totals[4])
-    _add_product(ez, ez, totals[5])
+    _add_both(ex, totals[0], totals[3])
+    _add_both(ey, totals[1], totals[4])
+    _add_both(ez, totals[2], totals[5])
     _add_product(ex, ey, totals[6])
     _add_product(ex, ez, totals[7])
     _add_product(ey, ez, totals[8])
     _add_product(turn, turn, totals[9])
+
+
+@compiled
+def _add_both(source: Floats, total: Floats, square: Floats) -> None:
+    for u in range(source.shape[0]):
+        x = source[u]
+        total[u] += x
+        square[u] += x * x
 
 
 @compiled
