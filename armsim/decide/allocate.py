@@ -27,6 +27,7 @@ from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint, Mounting
 from armsim.model.machine import Machine
 from armsim.present import show
+from armsim.results import Requirement
 from armsim.spreads import Array, Spread
 from armsim.study import Study
 from armsim.terms import Axis
@@ -103,6 +104,21 @@ def equivalent_bits(std: float) -> float:
     return math.log2(2 * math.pi / (std * math.sqrt(12.0)))
 
 
+def required(study: Study) -> Requirement:
+    """The requirement of a study.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    requirement = study.scenario.requirement
+    if requirement is None:
+        place = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
+        raise InputError(Problem(place, 1, 1, "requirement", "missing", "requirement: {position: 100 um, ...}"))
+    return requirement
+
+
 def without_sensors(machine: Machine) -> Machine:
     """The machine with ideal sensors: what is left is fixed."""
     joints = tuple(_ideal(joint) for joint in machine.joints)
@@ -147,10 +163,7 @@ def allocate(
         The fixed part alone exceeds it: says where, and by what.
     """
     scenario = study.scenario
-    requirement = scenario.requirement
-    if requirement is None:
-        place = str(scenario.sources[0].path) if scenario.sources else "scenario"
-        raise InputError(Problem(place, 1, 1, "requirement", "missing", "requirement: {position: 100 um, ...}"))
+    requirement = required(study)
     found = study.find(progress)
     plan = replace(scenario.plan, tolerance=None)
     machine = scenario.machine

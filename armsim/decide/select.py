@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
+from armsim.decide.allocate import required
 from armsim.decide.moments import fixed_part, option_parts
 from armsim.decide.program import ALIKE, Choice, Program
 from armsim.engine.layout import MEMORY
@@ -121,11 +122,7 @@ class Search:
     """A scenario, its options, and the ratios learned so far."""
 
     def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
-        requirement = study.scenario.requirement
-        if requirement is None:
-            place = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
-            raise InputError(Problem(place, 1, 1, "requirement", "missing", "requirement: {position: 100 um, ...}"))
-        self.requirement: Requirement = requirement
+        self.requirement = required(study)
         plan = replace(study.scenario.plan, tolerance=None)
         self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
         self.found = study.find(progress)
@@ -144,11 +141,11 @@ class Search:
         self.sampled = 0
         self.progress = progress
 
-    def program(self) -> Program:
-        """The program for the ratios as they are known."""
+    def program(self, visits: bool = True) -> Program:
+        """The program for the ratios as they are known, with or without the limit on visits."""
         asked = self.requirement
         visit_limit = np.full(len(self.ratio), np.inf)
-        if asked.repeatability is not None:
+        if visits and asked.repeatability is not None:
             visit_limit = asked.repeatability**2 / self.visit_ratio
         limit = asked.position**2 / self.ratio
         return Program(self.options, self.parts, self.fixed, limit, visit_limit)
@@ -185,6 +182,28 @@ class Search:
             share = 0.95 if self.requirement.yield_ is None else min(max(self.requirement.yield_, 0.5), 0.999)
             rp = p50 + float(ndtri(share) / ndtri(0.95)) * (p95 - p50)
             self.visit_ratio = rp**2 / np.maximum(program.visit_square(choice), 1e-30)
+
+    def nearest(self, program: Program) -> tuple[Choice, float]:
+        """`Program.closest` among all choices.
+
+        Raises
+        ------
+        InputError
+            The limits of the catalogue leave none.
+        """
+        found = program.closest()
+        if found is None:
+            wrong, accepted = "mass, stock and types leave no choice at all", "limits that one choice keeps"
+            raise InputError(Problem("catalogue", 0, 0, "limits", wrong, accepted))
+        return found
+
+    def taught(self, visits: bool = True) -> Program:
+        """The program for ratios that a few sampled designs have told, with or without the limit on visits."""
+        for _ in range(ROUNDS):
+            program = self.program(visits)
+            choice = program.cheapest() or self.nearest(program)[0]
+            self.learn(choice, self.sample(choice), program)
+        return self.program(visits)
 
     def tighten(self, program: Program, choice: Choice, result: Result) -> None:
         """Where a sampled choice exceeds the position, its own ratio bounds what is like it, with a narrow margin."""
@@ -229,16 +248,7 @@ def select(
     combinations = float(np.prod([float(len(own)) for own in options.joints]))
     poses = len(search.ratio)
     note(f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses")
-    for _ in range(ROUNDS):
-        program = search.program()
-        first = program.cheapest()
-        if first is None:
-            nearest = program.closest()
-            if nearest is None:
-                return _impossible(search)
-            first = nearest[0]
-        search.learn(first, search.sample(first), program)
-    program = search.program()
+    program = search.taught()
     refuted: list[Refuted] = []
     while search.sampled < MOST_SAMPLED:
         choice = program.cheapest(factor=MARGIN)
@@ -249,10 +259,10 @@ def select(
             result = search.sample(choice)
         if result.met:
             price = program.price(choice)
-            refuted += _next_cheaper(search, program, price)
-            cheaper = tuple(sorted(refuted, key=lambda row: -row.price))
+            beyond, failed = _next_cheaper(search, program, price)
+            cheaper = tuple(sorted(refuted + beyond, key=lambda row: -row.price))
             design = search.design(choice)
-            return Selection(design, price, result, design, cheaper, search.sampled, MARGIN - 1, True)
+            return Selection(design, price, result, design, cheaper, search.sampled, MARGIN - 1, failed)
         refuted.append(_refuted(search, program, choice, result))
         program.refuse(choice)
         search.tighten(program, choice, result)
@@ -264,39 +274,36 @@ def _refuted(search: Search, program: Program, choice: Choice, result: Result) -
     return Refuted(program.price(choice), search.design(choice), reasons)
 
 
-def _next_cheaper(search: Search, program: Program, price: float) -> list[Refuted]:
-    """Of the cheaper designs beyond the margin those that come closest, sampled: they must fail too."""
-    out = []
+def _next_cheaper(search: Search, program: Program, price: float) -> tuple[list[Refuted], bool]:
+    """Of the cheaper designs beyond the margin those that come closest, sampled, and whether all of them fail.
+
+    One that holds shows that the margin was too small: nothing is proved then.
+    """
+    out, failed = [], True
     for _ in range(SHOWN_NEXT):
         nearest = program.closest(below=price - 1e-6 * max(1.0, price))
         if nearest is None:
             break
         choice, load = nearest
         result = search.sample(choice, search.few(program.load(choice)))
-        if result.met:  # the margin was too small for this design: say so instead of hiding it
+        if result.met:
+            failed = False
             text = f"first order puts it {percent(load - 1)} beyond the limit, yet it holds where it was tried"
             out.append(Refuted(program.price(choice), search.design(choice), (text,)))
         else:
             out.append(_refuted(search, program, choice, result))
         program.refuse(choice)
-    return out
+    return out, failed
 
 
 def _nothing_holds(search: Search, program: Program, refuted: list[Refuted], proved: bool = True) -> Selection:
-    nearest = program.closest()
-    if nearest is None:
-        return _impossible(search)
-    result = search.sample(nearest[0])
-    design = search.design(nearest[0])
+    choice, _ = search.nearest(program)
+    result = search.sample(choice)
+    design = search.design(choice)
     if result.met:
-        price = program.price(nearest[0])
+        price = program.price(choice)
         return Selection(design, price, result, design, tuple(refuted), search.sampled, MARGIN - 1, False)
     return Selection(None, None, result, design, tuple(refuted), search.sampled, MARGIN - 1, proved)
-
-
-def _impossible(search: Search) -> Selection:
-    found, accepted = "mass, stock and types leave no choice at all", "limits that one choice keeps"
-    raise InputError(Problem("catalogue", 0, 0, "limits", found, accepted))
 
 
 def answer(selection: Selection, requirement: Requirement) -> str:
@@ -314,7 +321,7 @@ def answer(selection: Selection, requirement: Requirement) -> str:
     price, coverage = f"{selection.price:g}", percent(requirement.coverage)
     found = f"the cheapest choice costs {price}; {coverage} of errors lie within {reached}"
     if not selection.proved:
-        return f"{found}; not proved: {selection.sampled} designs were sampled and the search was given up"
+        return f"{found}; not proved to be the cheapest, after {selection.sampled} designs sampled"
     margins = f"{percent(selection.margin)} of the mean square error"
     narrow = f"{percent(NEAR - 1)} at poses where one like it has failed"
     return (

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from armsim.decide.program import Choice, Program
-from armsim.decide.select import ROUNDS, Fitted, Search
+from armsim.decide.program import Choice
+from armsim.decide.select import Fitted, Search
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.model.options import Options
@@ -87,11 +87,7 @@ def trade_off(
         As `Study.run`.
     """
     search = Search(study, options, workers, progress, memory)
-    program = _free(search)
-    for _ in range(ROUNDS):
-        middle = program.cheapest() or _nearest(program)
-        search.learn(middle, search.sample(middle), program)
-        program = _free(search)
+    program = search.taught(visits=False)
     position = search.requirement.position
     cheapest = program.cheapest(factor=1e9)
     points: list[Point] = []
@@ -116,19 +112,6 @@ def trade_off(
     own = search.study.evaluate(search.found, workers, memory=memory)[0]
     current = max(task.summary.at_coverage for task in own.tasks)
     return TradeOff(study.scenario.name, tuple(points), current, study.scenario.machine.price, position)
-
-
-def _free(search: Search) -> Program:
-    """The program without a limit on what differs between visits."""
-    program = search.program()
-    program.visit_limit = np.full(len(program.limit), np.inf)
-    return program
-
-
-def _nearest(program: Program) -> Choice:
-    found = program.closest()
-    assert found is not None  # options without any limit kept would have been refused
-    return found[0]
 
 
 def _spending(search: Search, choice: Choice) -> dict[str, float]:

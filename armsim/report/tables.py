@@ -140,11 +140,6 @@ def _term_row(owner: str, factor: float, term: TermSheet) -> list[object]:
     return [owner, term.name, term.cause, term.life, term.shape, term.std * factor, term.limit * factor]
 
 
-def _spreads(sheet: JointSheet) -> list[object]:
-    values = (sheet.step, sheet.std, sheet.std_accuracy, sheet.std_repeatability, sheet.limit)
-    return [value * _factor(sheet) for value in values]
-
-
 def _factor(sheet: JointSheet) -> float:
     return ARCSECOND.factor if sheet.unit == "rad" else UM
 
