@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -38,15 +39,34 @@ PER_PERIOD = 4
 """Points that a period of a wave takes to be drawn along a path."""
 
 
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """What decides at a task: its name, the rows of its poses, the number of the worst, the summary."""
+
+    name: str
+    table: PoseTable
+    worst: int
+    summary: Summary
+
+
+def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) -> Judged:
+    """The verdict on a task, without the measures and curves that only a reader asks for."""
+    table = PoseTable(poses.names, share_names(scenario.machine), sample.values)
+    if poses.along is not None:
+        table.columns["along"][:, 0] = poses.along
+    worst = int(np.argmax(table.column("error.at_coverage")))
+    return Judged(
+        task.name, table, worst, _summary(scenario, task.kind, poses.unreachable, table, worst, sample.passing)
+    )
+
+
 def task_result(
     scenario: Scenario, job: Job, task: Task, poses: PoseSet, number: int, sample: TaskSample
 ) -> TaskResult:
     """Everything that is known of a task."""
     machine = scenario.machine
-    table = PoseTable(poses.names, share_names(machine), sample.values)
-    if poses.along is not None:
-        table.columns["along"][:, 0] = poses.along
-    worst = int(np.argmax(table.column("error.at_coverage")))
+    judged = judge(scenario, task, poses, sample)
+    table, worst = judged.table, judged.worst
     accuracy, repeatability = once_more(job, number, worst, poses.places)
     ap, rp = np.sort(accuracy), np.sort(repeatability)
     distribution = Distribution(
@@ -62,7 +82,7 @@ def task_result(
         kind=task.kind,
         poses=table,
         unreachable=poses.unreachable,
-        summary=_summary(scenario, task.kind, poses.unreachable, table, worst, sample.passing),
+        summary=judged.summary,
         distribution=distribution,
         skeleton=tuple(vector(point) for point in skeleton),
         measures=tuple(_measures(job, task, poses, number, sample)),

@@ -17,7 +17,7 @@ from armsim.engine.layout import MEMORY
 from armsim.engine.run import Asked, Progress, Sampled, sampling
 from armsim.engine.sheet import joint_sheets, link_sheet
 from armsim.errors import InputError, Problem, RunError
-from armsim.judgement import task_result
+from armsim.judgement import Judged, judge, task_result
 from armsim.results import (
     FORMAT,
     JointSheet,
@@ -153,11 +153,8 @@ class Study:
 
         scenario = self.scenario
         requirement = scenario.requirement
-        coverage = requirement.coverage if requirement is not None else stats.LEVEL
-        both = list(zip(scenario.tasks, found, strict=True))
-        asked = [Asked(task.name, poses.places) for task, poses in both]
-        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as place:
-            sampled = place.run(scenario.plan, asked, progress, note)
+        sampled = self._sample(found, workers, progress, memory, processes, cluster, note)
+        both = zip(scenario.tasks, found, strict=True)
         final = sampled.job.plan
         tasks = tuple(
             task_result(scenario, sampled.job, task, poses, number, sample)
@@ -181,6 +178,34 @@ class Study:
             adaptive=sampled.adaptive,
         )
         return result, sampled
+
+    def judge(
+        self,
+        found: Sequence[PoseSet],
+        workers: int | None = None,
+        progress: Progress = _quiet,
+        memory: int = MEMORY,
+    ) -> tuple[tuple[Judged, ...], Sampled]:
+        """Sample, and only judge: for a search that tries many designs; parameters as of `run`."""
+        sampled = self._sample(found, workers, progress, memory)
+        rows = zip(self.scenario.tasks, found, sampled.tasks, strict=True)
+        return tuple(judge(self.scenario, *row) for row in rows), sampled
+
+    def _sample(
+        self,
+        found: Sequence[PoseSet],
+        workers: int | None,
+        progress: Progress,
+        memory: int,
+        processes: bool = False,
+        cluster: str | None = None,
+        note: Callable[[str], None] = lambda text: None,
+    ) -> Sampled:
+        scenario, requirement = self.scenario, self.scenario.requirement
+        coverage = requirement.coverage if requirement is not None else stats.LEVEL
+        asked = [Asked(task.name, poses.places) for task, poses in zip(scenario.tasks, found, strict=True)]
+        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as place:
+            return place.run(scenario.plan, asked, progress, note)
 
 
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled) -> tuple[str, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as js
 import math
 import os
 import sys
@@ -11,7 +10,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.run import bytes_of, shown_progress
+from armsim.cli.options import (
+    MEMORY,
+    Json,
+    Memory,
+    Seed,
+    Units,
+    Visits,
+    Workers,
+    bytes_of,
+    print_machine,
+    shown_progress,
+)
 
 if TYPE_CHECKING:
     from armsim.decide import Allocation
@@ -20,12 +30,12 @@ if TYPE_CHECKING:
 def allocate(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
     exponent: Annotated[float, typer.Option(min=0.1, max=10, help="Price law: an error s costs s^-exponent.")] = 1.0,
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")] = None,
-    units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
-    visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
-    workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
-    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
-    json: Annotated[bool, typer.Option("--json", help="Print the machine result in place of the table.")] = False,
+    seed: Seed = None,
+    units: Units = None,
+    visits: Visits = None,
+    workers: Workers = None,
+    memory: Memory = MEMORY,
+    json: Json = False,
 ) -> None:
     """From the requirement at the tool point to an error budget for the sensor of every joint."""
     import armsim
@@ -37,8 +47,7 @@ def allocate(
     with shown_progress() as (progress, note):
         found = share_out(study, exponent, workers or os.cpu_count() or 1, progress, allowed, note)
     if json:
-        js.dump(found.to_dict(), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-        sys.stdout.write("\n")
+        print_machine(found.to_dict())
     else:
         _print(found)
 

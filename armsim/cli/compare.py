@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as js
 import os
 import sys
 from pathlib import Path
@@ -10,7 +9,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.run import bytes_of, shown_progress
+from armsim.cli.options import (
+    MEMORY,
+    Json,
+    Memory,
+    Out,
+    Seed,
+    Units,
+    Visits,
+    Workers,
+    bytes_of,
+    print_machine,
+    shown_progress,
+)
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
@@ -18,13 +29,13 @@ if TYPE_CHECKING:
 
 def compare(
     scenarios: Annotated[list[Path], typer.Argument(help="Scenario files; the first is what others are held against.")],
-    out: Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")] = None,
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")] = None,
-    units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
-    visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
-    workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
-    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
-    json: Annotated[bool, typer.Option("--json", help="Print comparison.json in place of the tables.")] = False,
+    out: Out = None,
+    seed: Seed = None,
+    units: Units = None,
+    visits: Visits = None,
+    workers: Workers = None,
+    memory: Memory = MEMORY,
+    json: Json = False,
 ) -> None:
     """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
     import armsim
@@ -42,8 +53,7 @@ def compare(
     if out is not None:
         write_comparison(out, comparison)
     if json:
-        js.dump(comparison.to_dict(), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-        sys.stdout.write("\n")
+        print_machine(comparison.to_dict())
     else:
         _print(comparison)
     if out is not None:

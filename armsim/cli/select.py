@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as js
 import os
 import sys
 from pathlib import Path
@@ -10,7 +9,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.run import bytes_of, shown_progress
+from armsim.cli.options import (
+    MEMORY,
+    Catalogue,
+    Json,
+    Memory,
+    Seed,
+    Units,
+    Visits,
+    Workers,
+    bytes_of,
+    print_machine,
+    shown_progress,
+)
 
 if TYPE_CHECKING:
     from armsim.decide import Selection
@@ -19,13 +30,13 @@ if TYPE_CHECKING:
 
 def select(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
-    catalogue: Annotated[Path, typer.Option(help="Catalogue of encoders, ways of assembling, placements.")],
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")] = None,
-    units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
-    visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
-    workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
-    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
-    json: Annotated[bool, typer.Option("--json", help="Print the machine result in place of the table.")] = False,
+    catalogue: Catalogue,
+    seed: Seed = None,
+    units: Units = None,
+    visits: Visits = None,
+    workers: Workers = None,
+    memory: Memory = MEMORY,
+    json: Json = False,
 ) -> None:
     """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""
     from armsim.decide import select as choose
@@ -38,8 +49,7 @@ def select(
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
     if json:
-        js.dump(found.to_dict(), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-        sys.stdout.write("\n")
+        print_machine(found.to_dict())
     else:
         assert ready.requirement is not None  # held by select
         _print(found, ready.requirement)

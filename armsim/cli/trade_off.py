@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as js
 import os
 import sys
 from pathlib import Path
@@ -10,7 +9,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.run import bytes_of, shown_progress
+from armsim.cli.options import (
+    MEMORY,
+    Catalogue,
+    Json,
+    Memory,
+    Out,
+    Seed,
+    Units,
+    Visits,
+    Workers,
+    bytes_of,
+    print_machine,
+    shown_progress,
+)
 
 if TYPE_CHECKING:
     from armsim.decide import TradeOff
@@ -18,14 +30,14 @@ if TYPE_CHECKING:
 
 def trade_off(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
-    catalogue: Annotated[Path, typer.Option(help="Catalogue of encoders, ways of assembling, placements.")],
-    out: Annotated[Path | None, typer.Option(help="Folder for table and figure; none where not given.")] = None,
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")] = None,
-    units: Annotated[int | None, typer.Option(min=1, help="Built units.")] = None,
-    visits: Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")] = None,
-    workers: Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")] = None,
-    memory: Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")] = "1GiB",
-    json: Annotated[bool, typer.Option("--json", help="Print trade-off.json in place of the table.")] = False,
+    catalogue: Catalogue,
+    out: Out = None,
+    seed: Seed = None,
+    units: Units = None,
+    visits: Visits = None,
+    workers: Workers = None,
+    memory: Memory = MEMORY,
+    json: Json = False,
 ) -> None:
     """Price against error: every design for which nothing cheaper errs less."""
     from armsim.decide import trade_off as curve_of
@@ -44,8 +56,7 @@ def trade_off(
         assert ready.requirement is not None  # held by the search
         write_trade_off(out, curve, ready.requirement.coverage)
     if json:
-        js.dump(curve.to_dict(), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-        sys.stdout.write("\n")
+        print_machine(curve.to_dict())
     else:
         _print(curve)
     if out is not None:

@@ -31,9 +31,9 @@ Choice = tuple[int, ...]
 """Number of the option of every joint."""
 TINY = 1e-9
 BATCH = 12
+"""Violated poses that join the program at a time."""
 ALIKE = 1e-3
 """Share of a limit by which two options are held to be alike."""
-"""Violated poses that join the program at a time."""
 
 
 @dataclass(eq=False)
@@ -108,24 +108,31 @@ class Program:
         """Of a choice. [cost units]"""
         return float(sum(own[n].price for own, n in zip(self.options.joints, choice, strict=True)))
 
-    def load(self, choice: Choice) -> Array:
-        """Mean square error and visit part over their limits, whichever is larger, shape (poses,)."""
-        return np.maximum(self.square(choice) / self.limit, self.visit_square(choice) / self.visit_limit)
+    def loads(self, choice: Choice) -> Array:
+        """Mean square error over its limit, and where visits are limited theirs, shape (1 or 2, poses)."""
+        rows = [self.square(choice) / self.limit]
+        if np.isfinite(self.visit_limit).any():
+            rows.append(self.visit_square(choice) / self.visit_limit)
+        return np.stack(rows)
 
-    def refuse(self, choice: Choice) -> None:
+    def load(self, choice: Choice) -> Array:
+        """The larger of `loads`, shape (poses,)."""
+        return np.asarray(self.loads(choice).max(axis=0))
+
+    def refuse(self, choice: Choice, alike: float = ALIKE) -> None:
         """Take a choice out, and with it every one that is no better at any joint and pose.
 
-        What differs by less than `ALIKE` of the limit counts as no better.
+        What differs by less than the share ``alike`` of the limit counts as no better; means, by `ALIKE`.
         """
         worse = []
         for own, n in zip(self.parts, choice, strict=True):
             chosen = own[n]
             kept = []
             for number, part in enumerate(own):
-                alike = np.abs(part.mean - chosen.mean).max() <= ALIKE * np.sqrt(self.limit.min())
-                scatter = np.all(part.scatter >= chosen.scatter - ALIKE * self.limit)
-                visits = np.all(part.visits >= chosen.visits - ALIKE * np.minimum(self.visit_limit, self.limit))
-                if alike and scatter and visits:
+                mean = np.abs(part.mean - chosen.mean).max() <= ALIKE * np.sqrt(self.limit.min())
+                scatter = np.all(part.scatter >= chosen.scatter - alike * self.limit)
+                visits = np.all(part.visits >= chosen.visits - alike * np.minimum(self.visit_limit, self.limit))
+                if mean and scatter and visits:
                     kept.append(number)
             worse.append(kept)
         self.refused.append(worse)
@@ -228,8 +235,11 @@ class Program:
             row({i: 1.0 for i, option in enumerate(options) if option.encoder == name}, -np.inf, pieces)
         if types:
             first = self.n + len(self.pairs)
-            for i, option in enumerate(options):
-                row({i: 1.0, first + types.index(option.encoder): -1.0}, -np.inf, 0)
+            for j, own in enumerate(self.options.joints):
+                for t, name in enumerate(types):
+                    here = [int(self.starts[j]) + o for o, option in enumerate(own) if option.encoder == name]
+                    if here:  # at most one of them is taken, so one row for all: tighter than one a piece
+                        row({first + t: -1.0, **dict.fromkeys(here, 1.0)}, -np.inf, 0)
             row({first + t: 1.0 for t in range(len(types))}, -np.inf, self.options.types or np.inf)
         if np.isfinite(below):
             row(dict(enumerate(self.prices.tolist())), -np.inf, below)

@@ -95,8 +95,8 @@ def trade_off(
         price = program.price(cheapest)
         choice, load = program.closest(below=price + 1e-6 * max(1.0, price)) or (cheapest, np.inf)
         predicted = position * float(np.sqrt(load))
-        sampled = search.sample(choice, search.few(program.load(choice)))
-        worst = max(sampled.tasks, key=lambda task: task.summary.at_coverage).summary
+        sampled = search.sample(choice, search.few(program, choice))[0]
+        worst = max(sampled, key=lambda task: task.summary.at_coverage).summary
         points.append(
             Point(
                 program.price(choice),
@@ -109,8 +109,8 @@ def trade_off(
         )
         note(f"{points[-1].price:g} cost units: {predicted * 1e6:.4g} um by first order")
         cheapest = program.cheapest(factor=load * (1 - STEP))
-    own = search.study.evaluate(search.found, workers, memory=memory)[0]
-    current = max(task.summary.at_coverage for task in own.tasks)
+    own = search.study.judge(search.found, workers, memory=memory)[0]
+    current = max(task.summary.at_coverage for task in own)
     return TradeOff(study.scenario.name, tuple(points), current, study.scenario.machine.price, position)
 
 

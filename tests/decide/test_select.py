@@ -6,6 +6,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ import armsim
 from armsim.decide import select
 from armsim.decide.moments import Moments, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
-from armsim.decide.select import answer
+from armsim.decide.select import Search, answer
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.model.options import Option, Options
@@ -144,12 +145,29 @@ def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: floa
     if prices:
         assert found.price == min(prices)
         assert found.proved
-        assert found.result.met
+        assert all(task.summary.met for task in found.tasks)
         assert all(row.price <= min(prices) + 1e-9 for row in found.refuted)
     else:
         assert found.design is None
     assert study.scenario.requirement is not None
     assert ("costs" if prices else "no choice") in answer(found, study.scenario.requirement)
+
+
+def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ratios learned far too large hide the cheapest design; it must be found all the same. Source: as above."""
+    study, options = small_case(75e-6)
+    whole = select(study, options, workers=2)
+    learn = Search.learn
+
+    def wrongly(self: Search, *given: Any) -> None:
+        learn(self, *given)
+        self.ratio = self.ratio * 2.5
+
+    monkeypatch.setattr(Search, "learn", wrongly)
+    hidden = select(study, options, workers=2)
+    assert hidden.price == whole.price
+    assert hidden.proved
+    assert hidden.margin > whole.margin
 
 
 def test_the_curve_is_that_of_enumeration() -> None:

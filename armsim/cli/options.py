@@ -1,0 +1,67 @@
+"""What the commands have in common: options, progress, the machine result on standard output."""
+
+from __future__ import annotations
+
+import json as js
+import re
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from armsim.engine.run import Note, Progress
+
+Seed = Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")]
+Units = Annotated[int | None, typer.Option(min=1, help="Built units.")]
+Visits = Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")]
+Workers = Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")]
+Memory = Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")]
+MEMORY = "1GiB"
+Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
+Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]
+Catalogue = Annotated[Path, typer.Option(help="Catalogue of encoders, ways of assembling, placements.")]
+
+_BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
+
+
+def bytes_of(text: str) -> int:
+    """A size of memory in bytes."""
+    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*", text)
+    if found is None or found[2] not in _BYTES or float(found[1]) <= 0:
+        from armsim.errors import InputError, Problem
+
+        accepted = f"a number with one of {', '.join(_BYTES)}, such as 2GiB"
+        raise InputError(Problem("command line", 0, 0, "--memory", repr(text), accepted))
+    return int(float(found[1]) * _BYTES[found[2]])
+
+
+@contextmanager
+def shown_progress() -> Iterator[tuple[Progress, Note]]:
+    """Bars on a terminal, nothing elsewhere; notes on both."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda task, done, total: None, lambda text: print(text, file=sys.stderr)
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
+    with Progress(*columns, TimeRemainingColumn(), console=console) as bars:
+        known: dict[str, TaskID] = {}
+
+        def advance(task: str, done: int, total: int) -> None:
+            if task not in known:
+                known[task] = bars.add_task(task, total=total)
+            bars.update(known[task], completed=done, total=total)
+
+        yield advance, lambda text: console.print(text, highlight=False)
+
+
+def print_machine(data: Mapping[str, Any]) -> None:
+    """The machine result as JSON on standard output."""
+    js.dump(data, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
