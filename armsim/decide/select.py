@@ -146,11 +146,11 @@ class Search:
         self.sampled = 0
         self.progress = progress
 
-    def program(self, visits: bool = True) -> Program:
-        """The program for the ratios as they are known, with or without the limit on visits."""
+    def program(self) -> Program:
+        """The program for the ratios as they are known."""
         asked = self.requirement
         visit_limit = np.full(len(self.ratio), np.inf)
-        if visits and asked.repeatability is not None:
+        if asked.repeatability is not None:
             visit_limit = asked.repeatability**2 / self.visit_ratio
         limit = asked.position**2 / self.ratio
         return Program(self.options, self.parts, self.fixed, limit, visit_limit)
@@ -214,13 +214,13 @@ class Search:
             raise InputError(Problem("catalogue", 0, 0, "limits", wrong, accepted))
         return found
 
-    def taught(self, visits: bool = True) -> Program:
-        """The program for ratios that a few sampled designs have told, with or without the limit on visits."""
+    def taught(self) -> Program:
+        """The program for ratios that a few sampled designs have told."""
         for left in reversed(range(ROUNDS)):
-            program = self.program(visits)
+            program = self.program()
             choice = program.cheapest() or self.nearest(program)[0]
             self.learn(choice, *self.sample(choice, units=LEARNING_UNITS if left else None), program)
-        return self.program(visits)
+        return self.program()
 
     def tighten(self, program: Program, choice: Choice, tasks: Sequence[Judged]) -> None:
         """Where a sampled choice exceeds the position, its own ratio bounds what is like it, with a narrow margin."""

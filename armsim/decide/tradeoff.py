@@ -8,11 +8,12 @@ missing but those that differ from a cheaper one by less than `STEP`. Each is th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from armsim.decide.allocate import required
 from armsim.decide.program import Choice
 from armsim.decide.select import Fitted, Search
 from armsim.engine.layout import MEMORY
@@ -86,8 +87,9 @@ def trade_off(
     RunError
         As `Study.run`.
     """
-    search = Search(study, options, workers, progress, memory)
-    program = search.taught(visits=False)
+    asked = replace(required(study), repeatability=None, yield_=None)
+    search = Search(study.with_scenario(requirement=asked), options, workers, progress, memory)
+    program = search.taught()
     position = search.requirement.position
     cheapest = program.cheapest(factor=1e9)
     points: list[Point] = []
