@@ -27,14 +27,18 @@ from armsim.results import (
     Unreachable,
     Within,
     Yield,
+    YieldCurve,
 )
 from armsim.shapes import Wave
+from armsim.spreads import Array
 from armsim.tasks import PoseSet, Task
 
 CURVE = np.linspace(0.0, 1.0, 201)
 """Probabilities at which the distribution over units is kept."""
 MOST_DIRECTIONS = 24
 """Poses of a task, at most, at which it is tried from several directions."""
+YIELD_POINTS = 101
+"""Positions, at most, at which the yield is told, spread over the units."""
 PER_PERIOD = 4
 """Points that a period of a wave takes to be drawn along a path."""
 
@@ -91,7 +95,24 @@ def task_result(
         grid=poses.grid,
         notes=tuple(_notes(job, poses)),
         maps=poses.maps,
+        yield_curve=_yield_curve(scenario.requirement, sample.worst),
     )
+
+
+def _yield_curve(requirement: Requirement | None, worst: Array) -> YieldCurve:
+    """``worst`` holds the largest AP and RP of every unit over the poses, shape (2, units)."""
+    accuracy, repeatability = worst
+    limit = None if requirement is None else requirement.repeatability
+    fit = accuracy if limit is None else accuracy[repeatability <= limit]
+    ordered, units = np.sort(fit), len(accuracy)
+    asked = [] if requirement is None else [requirement.position]
+    steps = np.quantile(accuracy, np.linspace(0.0, 1.0, YIELD_POINTS))
+    position = np.unique(np.concatenate([steps, asked, [1.1 * max([float(steps[-1]), *asked])]]))
+    passed = np.searchsorted(ordered, position, side="right")
+    low, high = np.array([stats.clopper_pearson(int(count), units) for count in passed]).T
+    columns = (position, passed / units, low, high)
+    at, share, least, most = (tuple(column.tolist()) for column in columns)
+    return YieldCurve(at, share, least, most, len(fit) / units)
 
 
 def _measures(job: Job, task: Task, poses: PoseSet, number: int, sample: TaskSample) -> list[Measure]:

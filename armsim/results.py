@@ -78,6 +78,21 @@ class Summary:
 
 
 @dataclass(frozen=True)
+class YieldCurve:
+    """Share of built units that would pass, were another position required: at each, with its 95 % interval. [m]
+
+    A unit passes if its AP is within ``position`` at every pose, and its RP within the repeatability that is required.
+    ``largest`` is the largest share that any position reaches: below 1 where the repeatability fails some units.
+    """
+
+    position: tuple[float, ...]
+    share: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    largest: float
+
+
+@dataclass(frozen=True)
 class Unreachable:
     """A point that the arm cannot take, and why."""
 
@@ -150,6 +165,7 @@ class TaskResult:
     grid: Grid | None = None
     notes: tuple[str, ...] = ()
     maps: tuple[MapOf, ...] = ("error",)
+    yield_curve: YieldCurve | None = None
 
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""

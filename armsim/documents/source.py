@@ -38,12 +38,15 @@ class Source:
         Counted from 1.
     sha256 : str
         Of the bytes read.
+    text : str
+        As it was read.
     """
 
     path: Path
     data: dict[str, Any]
     places: dict[KeyPath, tuple[int, int]] = field(repr=False)
     sha256: str
+    text: str = field(default="", repr=False)
 
     def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
         """A fault at a key path; parts of the path that the file does not have are left out of the place."""
@@ -116,7 +119,7 @@ def read_source(path: Path, shown: str | None = None) -> Source:
         raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
     builder = _Builder(fault)
     data = builder.build(root, ())
-    return Source(Path(name), data, builder.places, hashlib.sha256(raw).hexdigest())
+    return Source(Path(name), data, builder.places, hashlib.sha256(raw).hexdigest(), text)
 
 
 class _Builder:

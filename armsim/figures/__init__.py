@@ -1,5 +1,6 @@
 """Figures: each a pure function of results, a matplotlib Figure out."""
 
+from armsim.figures.arm import arm
 from armsim.figures.blame import dominant_joint, group_share
 from armsim.figures.budget import error_budget
 from armsim.figures.compare import difference_map, differences
@@ -7,10 +8,11 @@ from armsim.figures.ellipses import error_ellipses, view
 from armsim.figures.joint import joint_error
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path import distribution, path_error
-from armsim.figures.population import population, pose_errors
+from armsim.figures.population import population, pose_errors, yield_curve
 from armsim.figures.tradeoff import trade_off
 
 __all__ = [
+    "arm",
     "difference_map",
     "differences",
     "distribution",
@@ -26,4 +28,5 @@ __all__ = [
     "pose_errors",
     "trade_off",
     "view",
+    "yield_curve",
 ]

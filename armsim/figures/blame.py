@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.colors import BoundaryNorm, ListedColormap
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
@@ -22,7 +21,7 @@ def owners(task: TaskResult) -> dict[str, Array]:
     return out
 
 
-def dominant_joint(result: Result, task: TaskResult) -> Figure:
+def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
     """The joint with the largest share at every cell of a slice."""
     shares = owners(task)
     names = list(shares)
@@ -35,6 +34,7 @@ def dominant_joint(result: Result, task: TaskResult) -> Figure:
         colours = [style.COLOURS[n % len(style.COLOURS)] for n in range(len(seen))]
         steps = BoundaryNorm(np.arange(len(seen) + 1) - 0.5, max(len(seen), 1))
         axes.pcolormesh(x, y, values, cmap=ListedColormap(colours), norm=steps, rasterized=True)
+        maps.tell_cells(out, axes, task, values, lambda n: names[seen[int(n)]])
         counts = [int(np.sum(largest == n)) for n in seen]
         handles: list[Line2D | Patch] = [
             Patch(facecolor=colour, label=f"{names[n]} ({percent(count / len(largest), 2)} of the cells)")
@@ -52,7 +52,7 @@ def dominant_joint(result: Result, task: TaskResult) -> Figure:
     return out
 
 
-def group_share(result: Result, task: TaskResult) -> Figure:
+def group_share(result: Result, task: TaskResult) -> style.Drawing:
     """Share of the first group of joints (base) against the others, over a slice.
 
     Raises
@@ -71,6 +71,7 @@ def group_share(result: Result, task: TaskResult) -> Figure:
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
         mesh = axes.pcolormesh(x, y, 100 * values, cmap="PuOr", vmin=0, vmax=100, rasterized=True)
+        maps.tell_cells(out, axes, task, values, lambda share: f"{group} {percent(share)}")
         handles = maps.mark(axes, task, values)
         if min(values.shape) > 1 and np.nanmin(values) < 0.5 < np.nanmax(values):
             first, second = (np.array(c) * 1e3 for c in task.grid.centres)  # type: ignore[union-attr]

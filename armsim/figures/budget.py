@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from armsim.figures import style
 from armsim.present import percent
@@ -15,7 +14,7 @@ BIAS_SHOWN = 0.005
 """Share of the mean from which it has a bar of its own."""
 
 
-def error_budget(result: Result, task: TaskResult) -> Figure:
+def error_budget(result: Result, task: TaskResult) -> style.Drawing:
     """Stacked bars: one bar an owner (joint, links), its height the owner's share of the mean square tool error.
 
     Shares are averaged over the poses, each pose weighted by its mean square error.
@@ -45,6 +44,9 @@ def error_budget(result: Result, task: TaskResult) -> Figure:
                 linewidth=0.6,
                 width=0.7,
             )
+            middle = 100 * (bottom + heights / 2)
+            texts = [f"{owner}, {cause}: {percent(float(h))}" for owner, h in zip(owners, heights, strict=True)]
+            out.tell(axes, np.arange(len(owners)), middle, texts=texts)
             bottom = bottom + heights
         bias = task.summary.causes.get("bias", 0.0)
         if bias > BIAS_SHOWN:

@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from armsim.figures import maps, style
-from armsim.present import percent, show, unit_for
+from armsim.present import percent, show, signed, unit_for
 from armsim.results import TaskResult
 from armsim.spreads import Array
 
 
-def difference_map(task: TaskResult, values: Array, half_widths: Array, first: str, other: str) -> Figure:
+def difference_map(task: TaskResult, values: Array, half_widths: Array, first: str, other: str) -> style.Drawing:
     """Difference of the 95 % quantile over a slice; crosses where the sample cannot tell its sign.
 
     Parameters
@@ -42,6 +41,7 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
         mesh = axes.pcolormesh(x, y, laid * unit.factor, cmap="RdBu_r", vmin=-reach, vmax=reach, rasterized=True)
+        maps.tell_cells(out, axes, task, laid, lambda value: signed(value, None))
         handles = maps.mark(axes, task, laid)
         if unsure.any():
             rows, columns = np.nonzero(unsure)
@@ -57,13 +57,14 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
     return out
 
 
-def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str) -> Figure:
+def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str) -> style.Drawing:
     """Differences with their 95 % intervals, the largest gain on top. [m]"""
     ordered = sorted(rows, key=lambda row: row[1])
     unit = unit_for([max(abs(value) for _, value, _ in ordered)])
     with style.style():
         out, axes = style.figure(6.8, 1.2 + 0.27 * len(ordered))
-        for place, (_, value, interval) in enumerate(ordered):
+        for place, (name, value, interval) in enumerate(ordered):
+            out.tell(axes, [value * unit.factor], [-place], texts=[f"{name}: {signed(value, interval)}"])
             colour = style.COLOURS[0] if value <= 0 else style.COLOURS[3]
             axes.barh(-place, value * unit.factor, color=colour, height=0.6)
             if interval is not None:

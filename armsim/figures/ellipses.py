@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
 
 from armsim.ellipsoids import coverage_factor, ellipsoids
@@ -19,7 +18,7 @@ MOST = 14
 """Ellipsoids drawn in space."""
 
 
-def error_ellipses(result: Result, task: TaskResult) -> Figure:
+def error_ellipses(result: Result, task: TaskResult) -> style.Drawing:
     """Ellipses of the error within the plane of a slice: what 95 % of normal errors would keep to."""
     grid = task.grid
     assert grid is not None
@@ -47,6 +46,8 @@ def error_ellipses(result: Result, task: TaskResult) -> Figure:
             at = (grid.centres[0][j] * 1e3, grid.centres[1][i] * 1e3)
             look = {"facecolor": style.COLOURS[5], "edgecolor": style.COLOURS[0], "alpha": 0.9}
             axes.add_patch(Ellipse(at, a, b, angle=angle, **look))
+            halves = f"semi-axes {show(semi_axes[pose, 0])} and {show(semi_axes[pose, 1])}"
+            out.tell(axes, [at[0]], [at[1]], texts=[f"{task.poses.names[pose]}: {halves}"])
         handles = maps.mark(axes, task, maps.on_grid(task, task.column("error.rms")))
         style.legend_below(axes, handles)
         title = f"{task.name}: error ellipses, magnified {factor:g} times, longest {show(longest)}"
@@ -59,7 +60,7 @@ def error_ellipses(result: Result, task: TaskResult) -> Figure:
     return out
 
 
-def view(result: Result, task: TaskResult) -> Figure:
+def view(result: Result, task: TaskResult) -> style.Drawing:
     """The arm at its worst pose in space, with the error ellipsoids of poses spread over the task."""
     count = min(MOST, len(task.poses))
     worst = int(np.argmax(task.column("error.at_coverage")))
@@ -76,7 +77,7 @@ def view(result: Result, task: TaskResult) -> Figure:
     u, v = np.meshgrid(np.linspace(0, 2 * np.pi, 25), np.linspace(0, np.pi, 13))
     sphere = np.stack([np.cos(u) * np.sin(v), np.sin(u) * np.sin(v), np.cos(v)], axis=-1)
     with style.style():
-        out = Figure(figsize=(6.4, 5.2), layout="constrained")
+        out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
         axes = out.add_subplot(projection="3d")
         for n, (half, turn, at) in enumerate(zip(semi_axes, directions, position, strict=True)):
             points = at + (sphere * (1e3 * factor * half)) @ turn
@@ -84,6 +85,11 @@ def view(result: Result, task: TaskResult) -> Figure:
             axes.plot_surface(*np.moveaxis(points, -1, 0), color=colour, alpha=0.55, linewidth=0, rasterized=True)
         axes.plot(*arm.T, color="#222222", linewidth=2.4, marker="o", markersize=4)
         axes.scatter(*position.T, color="#222222", s=3)
+        texts = [
+            f"{task.poses.names[n]}: longest semi-axis {show(half[0])}"
+            for n, half in zip(chosen, semi_axes, strict=True)
+        ]
+        out.tell(axes, *position.T, texts=texts)
         low, high = np.concatenate([arm, position]).min(axis=0), np.concatenate([arm, position]).max(axis=0)
         middle, half_size = (low + high) / 2, 0.55 * float((high - low).max())
         for set_limits, centre in zip((axes.set_xlim, axes.set_ylim, axes.set_zlim), middle, strict=True):

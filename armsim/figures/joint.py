@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from armsim.figures import style
 from armsim.present import ARCSECOND, Unit, show, show_joint, significant, unit_for
@@ -17,7 +16,7 @@ APART = 0.7
 """Decades between two names, so that they do not overlap."""
 
 
-def joint_error(result: Result, joint: str) -> Figure:
+def joint_error(result: Result, joint: str) -> style.Drawing:
     """Error of a joint that every visit has: one built unit beside the band of 95 % of the units, and the spectrum."""
     sheet = result.joints[joint]
     curve = sheet.curve
@@ -26,7 +25,7 @@ def joint_error(result: Result, joint: str) -> Figure:
     unit = ARCSECOND if rotary else unit_for([top])
     position = np.array(curve.position) * (180 / math.pi if rotary else 1e3)
     with style.style():
-        out = Figure(figsize=(6.4, 5.0), layout="constrained")
+        out = style.Drawing(figsize=(6.4, 5.0), layout="constrained")
         axes = out.add_subplot(2, 1, 1)
         low, high, one = (np.array(v) * unit.factor for v in (curve.low, curve.high, curve.unit))
         axes.fill_between(position, low, high, color=style.COLOURS[5], alpha=0.5, label="95 % of built units")
@@ -35,6 +34,13 @@ def joint_error(result: Result, joint: str) -> Figure:
         axes.set_xlim(position[0], position[-1])
         if rotary:
             axes.set_xticks(range(0, 361, 60))
+        every = slice(None, None, max(1, len(position) // 180))
+        shown = zip(position[every], one[every], low[every], high[every], strict=True)
+        texts = [
+            f"{p:.4g} {'deg' if rotary else 'mm'}: {v:.3g} {unit.name}, 95 % of units {a:.3g} to {b:.3g}"
+            for p, v, a, b in shown
+        ]
+        out.tell(axes, position[every], one[every], texts=texts)
         axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.22), ncols=2, borderaxespad=0)
         finding = (
             f"{joint}: {sheet.encoder} ({sheet.placement}) errs by {show_joint(sheet.std_accuracy, sheet.unit)} rms "
@@ -50,7 +56,7 @@ def joint_error(result: Result, joint: str) -> Figure:
     return out
 
 
-def _spectrum(out: Figure, order: tuple[float, ...], rms: tuple[float, ...], unit: Unit, rotary: bool) -> None:
+def _spectrum(out: style.Drawing, order: tuple[float, ...], rms: tuple[float, ...], unit: Unit, rotary: bool) -> None:
     """Size of every wave: against its order on a turn, against its period on a linear axis."""
     axes = out.add_subplot(2, 1, 2)
     where = np.array(order) if rotary else 2 * math.pi / np.array(order) * 1e3
@@ -61,6 +67,11 @@ def _spectrum(out: Figure, order: tuple[float, ...], rms: tuple[float, ...], uni
         axes.set(xscale="log", yscale="log")
         axes.set_ylim(sizes.max() * 1e-4, sizes.max() * 6)
         axes.set_xlim(where.min() / 1.5, where.max() * 6)
+        texts = [
+            f"{w:g}{'' if rotary else ' mm'}: {significant(float(s))} {unit.name} rms"
+            for w, s in zip(where, sizes, strict=True)
+        ]
+        out.tell(axes, where, np.maximum(sizes, sizes.max() * 1e-4), texts=texts)
         named: list[float] = []
         for index in np.argsort(-sizes, kind="stable"):
             if len(named) == LABELLED or any(abs(math.log10(where[index] / other)) < APART for other in named):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,7 +12,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from armsim.figures import style
-from armsim.present import percent, show, unit_for
+from armsim.present import percent, show, significant, unit_for
 from armsim.results import NEAR_SINGULAR, Grid, MapOf, Requirement, Result, TaskResult
 from armsim.spreads import Array
 
@@ -21,7 +22,7 @@ MOST_LAYERS = 9
 ALONE = "#d9d9d9"
 
 
-def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure:
+def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
     """A measure over a slice, with the requirement, the arm at its worst pose, what is unreachable or near-singular.
 
     Raises
@@ -37,6 +38,7 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> Fig
         out, axes = slice_axes(task)
         x, y = edges(task)
         mesh = axes.pcolormesh(x, y, values * factor, cmap=style.MAP, rasterized=True)
+        tell_cells(out, axes, task, values, lambda value: f"{significant(value * factor)} {unit}")
         handles = mark(axes, task, values)
         if limit is not None and min(values.shape) > 1 and np.nanmin(values) < limit < np.nanmax(values):
             first, second = (np.array(centres) * 1e3 for centres in grid.centres)
@@ -51,7 +53,7 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> Fig
     return out
 
 
-def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure:
+def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
     """A measure over the layers of a volume, from below, in one scale; of many layers those with the largest values.
 
     Raises
@@ -71,7 +73,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure
     rows = math.ceil(len(kept) / columns)
     low, high = float(np.nanmin(values)) * factor, float(np.nanmax(values)) * factor
     with style.style():
-        out = Figure(figsize=(6.8, 1.0 + 1.9 * rows), layout="constrained")
+        out = style.Drawing(figsize=(6.8, 1.0 + 1.9 * rows), layout="constrained")
         x, y = edges(task)
         drawn = []
         for place, layer in enumerate(kept):
@@ -83,10 +85,21 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure
             place_y, place_x = np.nonzero(close[layer])
             across, up = (np.array(centres) * 1e3 for centres in grid.centres[:2])
             axes.plot(across[place_x], up[place_y], "x", color="white", markersize=3, markeredgewidth=0.9)
+            held = ~np.isnan(values[layer])
+            a, b = np.meshgrid(*(np.array(centres) * 1e3 for centres in grid.centres[:2]))
+            out.tell(
+                axes,
+                a[held],
+                b[held],
+                texts=[
+                    f"x {p:g} mm, y {q:g} mm: {significant(v * factor)} {unit}"
+                    for p, q, v in zip(a[held], b[held], values[layer][held], strict=True)
+                ],
+            )
             axes.set_title(f"z = {grid.centres[2][layer] * 1e3:g} mm", fontsize=8, fontweight="normal", pad=3)
             axes.set_aspect("equal")
             axes.grid(False)
-            axes.tick_params(labelsize=7)
+            axes.tick_params(labelsize=8)
             if place % columns == 0:
                 axes.set_ylabel("y [mm]")
             if place // columns == rows - 1:
@@ -106,7 +119,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> Figure
     return out
 
 
-def slice_axes(task: TaskResult) -> tuple[Figure, Axes]:
+def slice_axes(task: TaskResult) -> tuple[style.Drawing, Axes]:
     """A figure whose axes have the shape of the slice, in millimetres."""
     grid = _grid(task, 2)
     first, second = (np.array(centres) * 1e3 for centres in grid.centres)
@@ -123,6 +136,19 @@ def on_grid(task: TaskResult, column: Array) -> Array:
     shape = tuple(len(centres) for centres in task.grid.centres[::-1])
     index = np.array(task.grid.pose).reshape(shape)
     return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
+
+
+def tell_cells(out: style.Drawing, axes: Axes, task: TaskResult, values: Array, say: Callable[[float], str]) -> None:
+    """Tell the value of every cell of a slice that can be reached, values of shape (second, first)."""
+    grid = _grid(task, 2)
+    first, second = np.meshgrid(*(np.array(centres) * 1e3 for centres in grid.centres))
+    known = ~np.isnan(values)
+    one, other = grid.axes[0], grid.axes[1]
+    texts = [
+        f"{one} {a:g} mm, {other} {b:g} mm: {say(float(value))}"
+        for a, b, value in zip(first[known], second[known], values[known], strict=True)
+    ]
+    out.tell(axes, first[known], second[known], texts=texts)
 
 
 def in_grid(task: TaskResult, points: Array) -> Array:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from armsim.figures import style
 from armsim.present import percent, show, unit_for
 from armsim.results import NEAR_SINGULAR, Result, TaskResult
 
 
-def path_error(result: Result, task: TaskResult) -> Figure:
+def path_error(result: Result, task: TaskResult) -> style.Drawing:
     """Error against length of the path: population band above, one built unit by coordinate below, where steps show.
 
     Raises
@@ -26,7 +25,7 @@ def path_error(result: Result, task: TaskResult) -> Figure:
     p50, p95, accuracy = (task.column(name) for name in ("error.p50", "error.p95", "accuracy.p95"))
     unit = unit_for([float(p95.max())])
     with style.style():
-        out = Figure(figsize=(6.4, 5.2), layout="constrained")
+        out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
         axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         axes.fill_between(
             along, p50 * unit.factor, p95 * unit.factor, color=style.COLOURS[5], label="error, 50 to 95 %"
@@ -46,6 +45,8 @@ def path_error(result: Result, task: TaskResult) -> Figure:
         close = task.column("conditioning") < NEAR_SINGULAR
         if close.any():
             axes.plot(along[close], np.zeros(close.sum()), "x", color="#555555", markersize=4, label="near-singular")
+        texts = [f"{a:.4g} mm: 95 % of errors within {show(b)}" for a, b in zip(along, p95, strict=True)]
+        out.tell(axes, along, p95 * unit.factor, texts=texts)
         axes.set(ylabel=f"error [{unit.name}]", ylim=(0, None))
         style.legend_below(axes, inches=0.12)
         one = task.column("first_unit")
@@ -79,12 +80,12 @@ def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
             xycoords=("data", "axes fraction"),
             xytext=(1, -7 - 8 * (n % 2)),
             textcoords="offset points",
-            fontsize=7,
+            fontsize=8,
             color="#555555",
         )
 
 
-def distribution(result: Result, task: TaskResult) -> Figure:
+def distribution(result: Result, task: TaskResult) -> style.Drawing:
     """Empirical distribution of the error over the poses of a cloud or a volume: share of poses that stay within."""
     columns = [("error.p50", "half of arms and visits"), ("error.at_coverage", None)]
     requirement = result.requirement
@@ -97,6 +98,12 @@ def distribution(result: Result, task: TaskResult) -> Figure:
             share = 100 * np.arange(1, len(values) + 1) / len(values)
             name = named or f"{percent(coverage)} of arms and visits"
             axes.step(values, share, where="post", color=colour, label=name)
+            every = slice(None, None, max(1, len(values) // 200))
+            told = [
+                f"{s:.3g} % of postures: {name} within {v:.3g} {unit.name}"
+                for v, s in zip(values[every], share[every], strict=True)
+            ]
+            out.tell(axes, values[every], share[every], texts=told)
         title = f"{task.name}: worst of {len(task.poses)} postures {show(task.summary.at_coverage)}"
         if requirement is not None and task.summary.within is not None:
             axes.axvline(

@@ -7,13 +7,16 @@ from contextlib import contextmanager
 from functools import lru_cache
 from importlib.resources import as_file, files
 from textwrap import wrap
+from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib import font_manager
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
+from numpy.typing import ArrayLike
 
 COLOURS = ("#1f4e79", "#d08a00", "#2f8f6b", "#b04a5a", "#7a6fb0", "#8fb3d9", "#e6c36a", "#9a9a9a")
 HATCHES = ("", "///", "...", "\\\\\\", "xx", "--", "oo", "")
@@ -24,6 +27,25 @@ MAP = "cividis"
 
 OTHER_SCRIPTS = ("Noto Sans CJK SC", "Noto Sans CJK JP", "WenQuanYi Zen Hei", "Microsoft YaHei", "Arial Unicode MS")
 """Families looked for where a name is written in a script that the main family lacks."""
+
+
+class Drawing(Figure):
+    """A figure that knows what stands at some of its places, for whoever points at them on a page."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.spots: list[tuple[Axes, Sequence[float], str]] = []
+
+    def tell(self, axes: Axes, *columns: ArrayLike, texts: Sequence[str]) -> None:
+        """Values at places in the units of the axes: two columns, or three of axes in space, as long as the texts."""
+        places = np.stack([np.asarray(column, dtype=float) for column in columns], axis=-1).tolist()
+        self.spots += [(axes, place, text) for place, text in zip(places, texts, strict=True)]
+
+    @property
+    def finding(self) -> str:
+        """What the title says, in one line."""
+        titles = [axes.get_title(loc="left") for axes in self.axes]
+        return " ".join((self.get_suptitle() or next((title for title in titles if title), "")).split())
 
 
 @contextmanager
@@ -41,9 +63,9 @@ def _other_scripts() -> list[str]:
     return [family for family in OTHER_SCRIPTS if family in installed]
 
 
-def figure(width: float = 6.4, height: float = 4.0) -> tuple[Figure, Axes]:
+def figure(width: float = 6.4, height: float = 4.0) -> tuple[Drawing, Axes]:
     """A figure with one pair of axes, no window attached. Sizes in inches."""
-    out = Figure(figsize=(width, height), layout="constrained")
+    out = Drawing(figsize=(width, height), layout="constrained")
     return out, out.add_subplot()
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from armsim.figures import style
 from armsim.present import percent, show, unit_for
@@ -20,7 +19,7 @@ def trade_off(
     current: tuple[float, float],
     position: float,
     coverage: float,
-) -> Figure:
+) -> style.Drawing:
     """Every design for which nothing cheaper errs less, and on which joints its price is spent.
 
     Parameters
@@ -39,7 +38,7 @@ def trade_off(
     unit = unit_for([max(predicted)])
     groups = list(dict.fromkeys(group for row in spending for group in row))
     with style.style():
-        out = Figure(figsize=(6.4, 5.4), layout="constrained")
+        out = style.Drawing(figsize=(6.4, 5.4), layout="constrained")
         axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         at = np.array(prices)
         axes.step(at, np.array(predicted) * unit.factor, where="post", color=style.COLOURS[5], label="first order")
@@ -47,6 +46,8 @@ def trade_off(
         axes.plot(
             [current[0]], [current[1] * unit.factor], "D", color=style.COLOURS[1], label="as it is (encoders alone)"
         )
+        texts = [f"{p:g} cost units: {show(e)} sampled" for p, e in zip(prices, sampled, strict=True)]
+        out.tell(axes, at, np.array(sampled) * unit.factor, texts=texts)
         axes.axhline(position * unit.factor, color=style.REQUIREMENT, label=f"required {show(position)}")
         axes.set(ylabel=f"{percent(coverage)} of errors within [{unit.name}]", ylim=(0, None))
         style.legend_below(axes, inches=0.12, columns=4)

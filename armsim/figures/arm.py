@@ -1,0 +1,73 @@
+"""The arm as a line, with the sensor of every joint."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from armsim.figures import style
+from armsim.present import significant, unit_for
+from armsim.results import Result
+from armsim.spreads import Array
+
+LETTERS = "xyz"
+
+
+def arm(result: Result) -> style.Drawing:
+    """The arm at the worst pose of its first task from the side and from above, every joint with its sensor."""
+    task = result.tasks[0]
+    points = np.array(task.skeleton) * 1e3
+    names = list(result.joints)
+    reach = np.ptp(points, axis=0)
+    across = 0 if reach[0] >= reach[1] else 1
+    with style.style():
+        out = style.Drawing(figsize=(6.4, max(4.4, 0.9 + 0.27 * len(names))), layout="constrained")
+        side, above = out.subplots(2, 1, height_ratios=(3, 2))
+        for axes, (first, second) in ((side, (across, 2)), (above, (0, 1))):
+            own = points[:, [first, second]]
+            axes.plot(*own.T, color="#222222", linewidth=2.4, solid_capstyle="round", zorder=2)
+            axes.plot(*own[1:-1].T, "o", color=style.COLOURS[0], markersize=7, zorder=3)
+            axes.plot(*own[-1], "D", color=style.COLOURS[1], markersize=6, zorder=3)
+            axes.set(xlabel=f"{LETTERS[first]} [mm]", ylabel=f"{LETTERS[second]} [mm]", aspect="equal")
+            axes.margins(0.15)
+            out.tell(axes, *own[1:-1].T, texts=[_sensor(result, name) for name in names])
+        _named(side, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
+        finest = max(result.joints.values(), key=lambda sheet: sheet.resolution_bits)
+        unit = unit_for(task.skeleton[-1])
+        tip = ", ".join(f"{value * unit.factor:.4g}" for value in task.skeleton[-1])
+        rotary = f", up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
+        out.suptitle(
+            style.wrapped(
+                f"{result.arm}: {len(names)} joints, sensors for {significant(result.price)} cost units{rotary}"
+            ),
+            x=0.01,
+            ha="left",
+            fontsize=10,
+            fontweight="bold",
+        )
+        style.footnote(
+            out,
+            f"from the side and from above, at {task.summary.worst_pose}, the worst pose of {task.name}; diamond: tool "
+            f"point at ({tip}) {unit.name}",
+        )
+    return out
+
+
+def _sensor(result: Result, name: str) -> str:
+    sheet = result.joints[name]
+    return f"{name}: {sheet.encoder}, {sheet.placement}"
+
+
+def _named(axes: Axes, points: Array, texts: list[str]) -> None:
+    """Names in a column on the right, each with a line to its joint, in the order of their heights."""
+    order = np.argsort(-points[:, 1], kind="stable")
+    for place, n in enumerate(order):
+        axes.annotate(
+            texts[n],
+            tuple(points[n]),
+            xytext=(1.03, 1.0 - (place + 0.5) / len(texts)),
+            textcoords="axes fraction",
+            fontsize=8,
+            va="center",
+            arrowprops={"arrowstyle": "-", "color": "#888888", "linewidth": 0.7},
+        )
