@@ -2,7 +2,8 @@
 
 study = armsim.load("scenario.yaml")
 result = study.run()
-result.task("side view").column("error.p95")
+result.task("side view").column("error.p95")  # [m], one value a pose
+result.map()  # and budget(), population(), yield_curve(), joint("j2"), arm_and_sensors()
 """
 
 from __future__ import annotations
@@ -12,11 +13,11 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
-    from armsim.results import Result
     from armsim.study import Study
+    from armsim.views import View
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "compare", "load", "run"]
+__all__ = ["__version__", "compare", "load", "read", "run"]
 
 
 def load(path: Path | str) -> Study:
@@ -32,9 +33,16 @@ def load(path: Path | str) -> Study:
     return Study.load(path)
 
 
-def run(path: Path | str, workers: int | None = None) -> Result:
+def run(path: Path | str, workers: int | None = None) -> View:
     """Read a scenario and run it: a population of built arms at every pose of every task."""
     return load(path).run(workers)
+
+
+def read(path: Path | str) -> View:
+    """A results.json that was written before."""
+    from armsim.views import View
+
+    return View.read(path)
 
 
 def compare(*paths: Path | str, workers: int = 1) -> Comparison:

@@ -18,6 +18,7 @@ from armsim.engine.run import Asked, Progress, Sampled, sampling
 from armsim.engine.sheet import joint_sheets, link_sheet
 from armsim.errors import InputError, Problem, RunError
 from armsim.judgement import Judged, judge, task_result
+from armsim.present import percent, show
 from armsim.results import (
     FORMAT,
     JointSheet,
@@ -25,6 +26,7 @@ from armsim.results import (
     TaskResult,
 )
 from armsim.tasks import Poses, PoseSet
+from armsim.views import View, html_table
 
 ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
@@ -76,6 +78,19 @@ class Study:
         """The same study with other fields of its scenario."""
         return Study(replace(self.scenario, **changes))
 
+    def _repr_html_(self) -> str:
+        own, plan = self.scenario, self.scenario.plan
+        asked = own.requirement
+        wanted = "none stated" if asked is None else f"{show(asked.position)} at {percent(asked.coverage)}"
+        rows = [
+            ("arm", f"{own.machine.arm.name}, {len(own.machine.joints)} joints"),
+            ("sensors", f"{own.machine.price:g} cost units"),
+            ("requirement", wanted),
+            ("tasks", ", ".join(f"{task.name} ({task.kind})" for task in own.tasks)),
+            ("sampling", f"{plan.units} built units × {plan.visits} visits, seed {plan.seed}"),
+        ]
+        return html_table((own.name, ""), rows)
+
     def sheets(self) -> dict[str, JointSheet]:
         """Every joint with its terms, without sampling."""
         fastest = np.zeros(len(self.scenario.machine.joints))
@@ -93,7 +108,7 @@ class Study:
         processes: bool = False,
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
-    ) -> Result:
+    ) -> View:
         """Sample the population at every pose of every task.
 
         Parameters
@@ -117,7 +132,7 @@ class Study:
             A task has no pose that the arm can reach, the memory does not suffice, or no worker can be had.
         """
         found = self.find(progress)
-        return self.evaluate(found, workers, progress, memory, processes, cluster, note)[0]
+        return View.of(self.evaluate(found, workers, progress, memory, processes, cluster, note)[0])
 
     def find(self, progress: Progress = _quiet) -> list[PoseSet]:
         """The poses of every task.

@@ -16,6 +16,7 @@ FLOORS = [
     {"engine", "tasks"},
     {"model"},
     {"physics"},
+    {"views"},
     {"figures"},
     {"terms", "shapes", "spreads", "results", "posetable", "ellipsoids", "core", "errors", "present"},
 ]

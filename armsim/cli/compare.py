@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,6 +15,8 @@ from armsim.cli.options import (
     Json,
     Memory,
     Out,
+    Paper,
+    PaperSize,
     Seed,
     Units,
     Visits,
@@ -35,6 +38,7 @@ def compare(
     visits: Visits = None,
     workers: Workers = None,
     memory: Memory = MEMORY,
+    paper: PaperSize = Paper.a4,
     json: Json = False,
 ) -> None:
     """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
@@ -51,7 +55,10 @@ def compare(
     with shown_progress() as (progress, note):
         comparison = held_against(studies, workers or os.cpu_count() or 1, progress, allowed, note)
     if out is not None:
-        write_comparison(out, comparison)
+        plan = studies[0].scenario.plan
+        names = " ".join(shlex.quote(str(scenario)) for scenario in scenarios)
+        command = f"armsim compare {names} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
+        write_comparison(out, comparison, [study.scenario for study in studies], command, paper.value)
     if json:
         print_machine(comparison.to_dict())
     else:

@@ -7,6 +7,7 @@ import re
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,6 +24,16 @@ Memory = Annotated[str, typer.Option(help="Memory that may be taken, such as 500
 MEMORY = "1GiB"
 Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
 Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]
+
+
+class Paper(StrEnum):
+    """Sizes of paper of the PDF."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
+PaperSize = Annotated[Paper, typer.Option(help="Paper of the PDF.")]
 Catalogue = Annotated[Path, typer.Option(help="Catalogue of encoders, ways of assembling, placements.")]
 
 _BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}

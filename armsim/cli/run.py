@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import MEMORY, Json, Memory, Seed, Units, Visits, Workers, bytes_of, shown_progress
+from armsim.cli.options import (
+    MEMORY,
+    Json,
+    Memory,
+    Paper,
+    PaperSize,
+    Seed,
+    Units,
+    Visits,
+    Workers,
+    bytes_of,
+    shown_progress,
+)
 
 if TYPE_CHECKING:
+    from armsim.documents import Scenario
+    from armsim.model.options import Options
     from armsim.results import Result
 
 
@@ -25,14 +41,18 @@ def run(
     processes: Annotated[bool, typer.Option("--processes", help="Take processes in place of threads.")] = False,
     cluster: Annotated[str | None, typer.Option(help="Address of a dask.distributed scheduler to sample on.")] = None,
     memory: Memory = MEMORY,
+    what_if: Annotated[bool, typer.Option("--what-if", help="Work out the what-ifs too, for the document.")] = False,
+    catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None,
+    paper: PaperSize = Paper.a4,
     json: Json = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
-    import armsim
-    from armsim.report import check_destination, write_bundle
+    from armsim.report import Extras, check_destination, write_bundle
+    from armsim.study import Study
 
     allowed = bytes_of(memory)
-    study = armsim.load(scenario).with_plan(units, visits, seed)
+    ready, options = _read(scenario, catalogue)
+    study = Study(ready).with_plan(units, visits, seed)
     folder = out if out is not None else Path("results") / scenario.stem
     check_destination(folder)
     with shown_progress() as (progress, note):
@@ -41,7 +61,19 @@ def run(
         command = (
             f"armsim run {shlex.quote(str(scenario))} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
         )
-        write_bundle(folder, result, study.scenario, command, progress)
+        command += " --what-if" * what_if
+        command += "" if catalogue is None else f" --catalogue {shlex.quote(str(catalogue))}"
+        extras = Extras()
+        if what_if:
+            from armsim.decide import what_if as change
+
+            extras = replace(extras, what_ifs=change(study, workers or os.cpu_count() or 1, progress, allowed, note))
+        if options is not None:
+            from armsim.decide import trade_off
+
+            curve = trade_off(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
+            extras = replace(extras, curve=curve)
+        write_bundle(folder, result, study.scenario, command, progress, extras, paper.value)
     if json:
         sys.stdout.write(result.to_json().decode())
     else:
@@ -51,6 +83,12 @@ def run(
     print(f"report: {folder / 'report.html'}", file=sys.stderr)
     if result.met is False:
         raise typer.Exit(1)
+
+
+def _read(scenario: Path, catalogue: Path | None) -> tuple[Scenario, Options | None]:
+    from armsim.documents.load import load_options, load_scenario
+
+    return (load_scenario(scenario), None) if catalogue is None else load_options(scenario, catalogue)
 
 
 def _print(result: Result) -> None:

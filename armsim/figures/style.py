@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from importlib.resources import as_file, files
+from io import BytesIO
 from textwrap import wrap
 from typing import Any
 
@@ -19,7 +20,7 @@ from matplotlib.transforms import ScaledTranslation
 from numpy.typing import ArrayLike
 
 COLOURS = ("#1f4e79", "#d08a00", "#2f8f6b", "#b04a5a", "#7a6fb0", "#8fb3d9", "#e6c36a", "#9a9a9a")
-HATCHES = ("", "///", "...", "\\\\\\", "xx", "--", "oo", "")
+HATCHES = ("", "///", "--", "\\\\\\", "xx", "||", "++", "")
 REQUIREMENT = "#c1121f"
 MAP = "cividis"
 """Perceptually uniform, reads the same to colour-blind readers and in grey."""
@@ -40,6 +41,12 @@ class Drawing(Figure):
         """Values at places in the units of the axes: two columns, or three of axes in space, as long as the texts."""
         places = np.stack([np.asarray(column, dtype=float) for column in columns], axis=-1).tolist()
         self.spots += [(axes, place, text) for place, text in zip(places, texts, strict=True)]
+
+    def _repr_png_(self) -> bytes:
+        """The picture, for a notebook."""
+        buffer = BytesIO()
+        self.savefig(buffer, format="png", dpi=110)
+        return buffer.getvalue()
 
     @property
     def finding(self) -> str:

@@ -9,11 +9,13 @@ from armsim.report.comparison import (
     write_trade_off,
     write_what_if,
 )
+from armsim.report.content import Extras
 
 __all__ = [
     "COMPARISON",
     "TRADE_OFF",
     "WHAT_IF",
+    "Extras",
     "check_destination",
     "write_bundle",
     "write_comparison",

@@ -7,25 +7,37 @@ import os
 import platform
 import shutil
 import tempfile
-import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
-from matplotlib.figure import Figure
-
-from armsim import figures
 from armsim.documents import Scenario
+from armsim.documents.source import Source
 from armsim.errors import InputError, Problem
+from armsim.report.content import Extras, review
+from armsim.report.gallery import figures_of, keep
 from armsim.report.page import write_page
+from armsim.report.pdf import Paper, write_pdf
 from armsim.report.tables import write_tables
-from armsim.results import Result, TaskResult
+from armsim.results import Result
 
 MARK = "results.json"
-CONTENTS = {MARK, "manifest.json", "report.html", "tables", "figures"}
+CONTENTS = {MARK, "manifest.json", "report.html", "report.pdf", "tables", "figures", "what-if.json", "trade-off.json"}
 """What a run leaves behind; a folder that holds anything else is not replaced."""
-PACKAGES = ("numpy", "scipy", "numba", "roboticstoolbox-python", "spatialmath-python", "matplotlib", "pydantic", "pint")
+NOTHING_MORE = Extras()
+PACKAGES = (
+    "numpy",
+    "scipy",
+    "numba",
+    "roboticstoolbox-python",
+    "spatialmath-python",
+    "matplotlib",
+    "pydantic",
+    "pint",
+    "typst",
+)
 
 
 def check_destination(out: Path, contents: set[str] = CONTENTS) -> None:
@@ -62,6 +74,8 @@ def write_bundle(
     scenario: Scenario,
     command: str,
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
+    extras: Extras = NOTHING_MORE,
+    paper: Paper = "a4",
 ) -> None:
     """Write everything a run leaves behind.
 
@@ -75,6 +89,10 @@ def write_bundle(
         What to type to do it again.
     progress : callable
         Told what is being written, how much of it is done, how much there is.
+    extras : Extras
+        What was worked out beside the run itself.
+    paper : str
+        Of the PDF.
     """
     out = out.absolute()
     out.parent.mkdir(parents=True, exist_ok=True)
@@ -86,30 +104,22 @@ def write_bundle(
             file.writelines(result.pieces())
         write_tables(partial / "tables", result)
         progress("tables", 1, 1)
-        drawn = list(_figures(result))
-        (partial / "figures").mkdir()
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
-            for number, (name, figure, _) in enumerate(drawn):
-                progress("figures", number, len(drawn))
-                save_figure(partial / "figures" / name, figure)
-        progress("figures", len(drawn), len(drawn))
-        manifest = _manifest(result, scenario, command)
-        (partial / "manifest.json").write_text(
-            json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
-        )
-        pictures = [(name, caption, partial / "figures" / f"{name}.svg") for name, _, caption in drawn]
-        write_page(partial / "report.html", result, pictures, manifest)
+        pictures = keep(partial / "figures", figures_of(result, extras), progress)
+        if extras.what_ifs is not None:
+            write_json(partial / "what-if.json", extras.what_ifs.to_dict())
+        if extras.curve is not None:
+            write_json(partial / "trade-off.json", extras.curve.to_dict())
+        manifest = manifest_of(result, scenario.sources, command)
+        write_json(partial / "manifest.json", manifest)
+        document = review(result, pictures, scenario.sources, manifest, extras)
+        progress("pages", 0, 2)
+        write_page(partial / "report.html", document)
+        progress("pages", 1, 2)
+        write_pdf(partial / "report.pdf", document, paper)
+        progress("pages", 2, 2)
         move_into_place(partial, out)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
-
-
-def save_figure(path: Path, figure: Figure) -> None:
-    """Save as SVG and PNG; both are cut to what is drawn, so that no long title is lost."""
-    figure.savefig(path.with_name(f"{path.name}.svg"), metadata={"Date": None}, bbox_inches="tight")
-    figure.set_layout_engine("none")  # laid out once: both pictures are the same
-    figure.savefig(path.with_name(f"{path.name}.png"), bbox_inches="tight")
 
 
 def move_into_place(partial: Path, out: Path) -> None:
@@ -128,63 +138,14 @@ def move_into_place(partial: Path, out: Path) -> None:
         partial.rename(out)
 
 
-def _figures(result: Result) -> Iterator[tuple[str, Figure, str]]:
-    """File name, figure and one sentence on how to read it, in the order of the report."""
-    for number, task in enumerate(result.tasks, start=1):
-        name = f"{number}-{file_name(task.name)}"
-        for kind, figure, caption in _of_kind(result, task):
-            yield f"{name}-{kind}", figure, caption
-        caption = "Where the error comes from: a joint's bar is its share of the mean square error of the tool point."
-        yield f"{name}-budget", figures.error_budget(result, task), caption
-        caption = "What differs between built arms (accuracy) and between visits of one arm (repeatability)."
-        yield f"{name}-population", figures.population(result, task), caption
-
-    for name in result.joints:
-        caption = "What the joint gets wrong at every visit, and the waves of which that is made."
-        yield f"joint-{file_name(name)}", figures.joint_error(result, name), caption
+def write_json(path: Path, data: Mapping[str, Any]) -> None:
+    """Write a machine result."""
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
 
 
-def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Figure, str]]:
-    """The figures that belong to the kind of a task."""
-    if task.kind in ("slice", "volume"):
-        draw = figures.error_map if task.kind == "slice" else figures.layers
-        for measure in task.maps:
-            if measure == "repeatability" and result.visits < 2:
-                continue
-            caption = {
-                "error": "Every cell: the error that the stated share of arms and visits does not exceed.",
-                "accuracy": "Every cell: the distance of the mean attained point from the command, 95 % of arms.",
-                "repeatability": "Every cell: the repeatability that 95 % of arms keep to.",
-                "orientation": "Every cell: the angle that 95 % of arms and visits do not exceed.",
-            }[measure]
-            yield "map" if measure == "error" else f"map-{measure}", draw(result, task, measure), caption
-    if task.kind == "slice":
-        yield "joint-map", figures.dominant_joint(result, task), "Every cell: the joint with the largest share there."
-        if len(result.groups) > 1:
-            caption = "Every cell: how much of the mean square error the first group of joints makes."
-            yield "group-map", figures.group_share(result, task), caption
-        caption = "Which way the error points: long ellipses err mostly along their length."
-        yield "ellipses", figures.error_ellipses(result, task), caption
-    if task.kind in ("cloud", "volume"):
-        caption = "How many of the postures stay within an error."
-        yield "distribution", figures.distribution(result, task), caption
-    if task.kind == "path":
-        yield "path", figures.path_error(result, task), "Band: half to 95 % of all arms and visits at each point."
-    if task.kind in ("poses", "iso-poses"):
-        caption = "Every pose: half of all arms and visits stay below the left end of the bar."
-        yield "poses", figures.pose_errors(result, task), caption
-    if task.kind != "slice":
-        caption = "The arm at the worst pose, and which way the errors point."
-        yield "view", figures.view(result, task), caption
-
-
-def file_name(name: str) -> str:
-    """A name of letters, digits and dashes."""
-    slug = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
-    return "-".join(part for part in slug.split("-") if part)[:40] or "task"
-
-
-def _manifest(result: Result, scenario: Scenario, command: str) -> dict[str, object]:
+def manifest_of(result: Result, sources: Sequence[Source], command: str) -> dict[str, Any]:
+    """How a result was made: versions, seed, hashes of the inputs, the command that makes it again."""
     packages = {}
     for name in PACKAGES:
         try:
@@ -199,7 +160,7 @@ def _manifest(result: Result, scenario: Scenario, command: str) -> dict[str, obj
         "seed": result.seed,
         "units": result.units,
         "visits": result.visits,
-        "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in scenario.sources],
+        "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in sources],
         "python": platform.python_version(),
         "platform": platform.platform(),
         "packages": packages,

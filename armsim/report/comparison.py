@@ -3,36 +3,44 @@
 from __future__ import annotations
 
 import csv
-import json
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from armsim import figures
 from armsim.decide.compare import Comparison, summary_rows
 from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
+from armsim.documents import Scenario
 from armsim.present import signed
-from armsim.report.bundle import file_name, move_into_place, save_figure
+from armsim.report.bundle import manifest_of, move_into_place, write_json
+from armsim.report.comparison_review import comparison_review
+from armsim.report.gallery import Drawn, curve_drawn, file_name, keep, what_ifs_drawn
+from armsim.report.page import write_page
+from armsim.report.pdf import Paper, write_pdf
 
-COMPARISON = {"comparison.json", "tables", "figures"}
+COMPARISON = {"comparison.json", "manifest.json", "report.html", "report.pdf", "tables", "figures"}
 """What a comparison leaves behind."""
 WHAT_IF = {"what-if.json", "tables", "figures"}
 """What a what-if table leaves behind."""
 TRADE_OFF = {"trade-off.json", "tables", "figures"}
 """What a trade-off curve leaves behind."""
-MOST_BARS = 16
-"""Changes drawn for a task."""
 UM = 1e6
 
 
-def write_comparison(out: Path, comparison: Comparison) -> None:
-    """Write comparison.json, tables and figures; an earlier comparison there is replaced at the very end."""
+def write_comparison(
+    out: Path,
+    comparison: Comparison,
+    scenarios: Sequence[Scenario],
+    command: str,
+    paper: Paper = "a4",
+    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
+) -> None:
+    """Write comparison.json, tables, figures and the document; an earlier comparison is replaced at the very end."""
     with folder(out) as partial:
-        _json(partial / "comparison.json", comparison.to_dict())
+        write_json(partial / "comparison.json", comparison.to_dict())
         (partial / "tables").mkdir()
         rows = summary_rows(comparison)
         _table(partial / "tables" / "designs.csv", list(rows[0]), [list(row.values()) for row in rows])
@@ -42,19 +50,37 @@ def write_comparison(out: Path, comparison: Comparison) -> None:
             for name, value, half in zip(row.poses, row.values.tolist(), row.half_widths.tolist(), strict=True):
                 lines.append([row.task, row.scenario, name, f"{value * UM:.9g}", f"{half * UM:.9g}"])
         _table(partial / "tables" / "differences.csv", header, lines)
-        (partial / "figures").mkdir()
-        first = comparison.results[0]
-        for number, row in enumerate(comparison.differences, start=1):
-            task = first.task(row.task)
+        pictures = keep(partial / "figures", _drawn(comparison), progress)
+        sources = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
+        manifest = manifest_of(comparison.results[0], sources, command)
+        write_json(partial / "manifest.json", manifest)
+        document = comparison_review(comparison, pictures, sources, manifest)
+        write_page(partial / "report.html", document)
+        write_pdf(partial / "report.pdf", document, paper)
+
+
+def _drawn(comparison: Comparison) -> Iterator[Drawn]:
+    first = comparison.results[0]
+    for number, task in enumerate(first.tasks, start=1):
+        own = [row for row in comparison.differences if row.task == task.name]
+        best = min(own, key=lambda row: row.p95.value)
+        title = f"{task.name}: {best.scenario} changes the 95 % quantile by {signed(*best.p95)}"
+        note = f"less {first.scenario}, at the worst pose of each; {first.units} units × {first.visits} visits"
+        figure = figures.differences([(row.scenario, *row.p95) for row in own], title, note)
+        caption = "Every design against the first; lines are 95 % intervals of the difference."
+        yield Drawn("differences", f"{number}-{file_name(task.name)}-designs", figure, caption)
+        for other, row in enumerate(own, start=2):
             if task.kind == "slice":
                 figure = figures.difference_map(task, row.values, row.half_widths, first.scenario, row.scenario)
-                save_figure(partial / "figures" / f"{number}-{file_name(row.task)}-{file_name(row.scenario)}", figure)
+                caption = "Every cell: how much the other design changes the 95 % quantile there."
+                name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
+                yield Drawn("differences", name, figure, caption)
 
 
 def write_what_if(out: Path, table: WhatIfs) -> None:
     """Write what-if.json, a table and a figure a task; an earlier one there is replaced at the very end."""
     with folder(out) as partial:
-        _json(partial / "what-if.json", table.to_dict())
+        write_json(partial / "what-if.json", table.to_dict())
         (partial / "tables").mkdir()
         header = ["task", "change", "of", "change of p95 [um]", "low [um]", "high [um]", "change of yield [1]"]
         lines: list[list[object]] = []
@@ -65,23 +91,14 @@ def write_what_if(out: Path, table: WhatIfs) -> None:
                 changed = [f"{x * UM:.9g}" for x in (row.p95.value, *ends)]
                 lines.append([row.task, row.kind, row.what, *changed, passed])
         _table(partial / "tables" / "what-if.csv", header, lines)
-        (partial / "figures").mkdir()
-        for number, task in enumerate(table.result.tasks, start=1):
-            rows = [(f"{row.what}, {row.kind}", *row.p95) for row in table.of(task.name)[:MOST_BARS]]
-            best = table.of(task.name)[0]
-            title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.p95)}"
-            sizes = f"{table.result.units} units × {table.result.visits} visits"
-            note = f"{sizes}, the same random numbers with and without the change"
-            save_figure(
-                partial / "figures" / f"{number}-{file_name(task.name)}-what-if", figures.differences(rows, title, note)
-            )
+        keep(partial / "figures", what_ifs_drawn(table))
 
 
 def write_trade_off(out: Path, curve: TradeOff, coverage: float) -> None:
     """Write trade-off.json, a table and a figure; an earlier one there is replaced at the very end."""
     points = curve.points
     with folder(out) as partial:
-        _json(partial / "trade-off.json", curve.to_dict())
+        write_json(partial / "trade-off.json", curve.to_dict())
         (partial / "tables").mkdir()
         groups = list(dict.fromkeys(group for point in points for group in point.spending))
         joints = [part.joint for part in points[0].design]
@@ -100,18 +117,7 @@ def write_trade_off(out: Path, curve: TradeOff, coverage: float) -> None:
             errors = [f"{point.predicted * UM:.9g}", f"{point.sampled * UM:.9g}"]
             lines.append([f"{point.price:g}", *errors, point.pose, *spent, *fitted])
         _table(partial / "tables" / "trade-off.csv", header, lines)
-        (partial / "figures").mkdir()
-        figure = figures.trade_off(
-            curve.scenario,
-            [point.price for point in points],
-            [point.predicted for point in points],
-            [point.sampled for point in points],
-            [point.spending for point in points],
-            (curve.current_price, curve.current),
-            curve.position,
-            coverage,
-        )
-        save_figure(partial / "figures" / "trade-off", figure)
+        keep(partial / "figures", [curve_drawn(curve, coverage)])
 
 
 @contextmanager
@@ -126,11 +132,6 @@ def folder(out: Path) -> Iterator[Path]:
         move_into_place(partial, out)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
-
-
-def _json(path: Path, data: dict[str, Any]) -> None:
-    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
 
 
 def _table(path: Path, header: list[str], rows: list[list[object]]) -> None:

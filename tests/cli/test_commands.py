@@ -35,12 +35,13 @@ def ran(starter: Path) -> Path:
 
 
 def test_run_leaves_everything(ran: Path) -> None:
-    assert {p.name for p in ran.iterdir()} == {"figures", "manifest.json", "report.html", "results.json", "tables"}
+    left = {"figures", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
+    assert {p.name for p in ran.iterdir()} == left
     result = Result.from_json((ran / "results.json").read_bytes())
     assert (result.units, result.visits) == (200, 5)
     assert result.met is True
     for ending in ("svg", "png"):
-        assert len(list((ran / "figures").glob(f"*.{ending}"))) == 12
+        assert len(list((ran / "figures").glob(f"*.{ending}"))) == 15
     manifest = json.loads((ran / "manifest.json").read_text())
     assert len(manifest["inputs"]) == 3
     assert "--units 200" in manifest["command"]

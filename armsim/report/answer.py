@@ -1,0 +1,125 @@
+"""The question of a review and its answer, in a few sentences, from the result alone."""
+
+from __future__ import annotations
+
+from armsim.figures.blame import owners
+from armsim.present import apart, percent, show, show_interval
+from armsim.report.document import Bullets, Cell, Section, Table, Text, Tone, table
+from armsim.results import Result, TaskResult
+
+
+def question(result: Result) -> Section:
+    """What is asked, what comes out, and every task in one line."""
+    blocks: list[Text | Bullets | Table] = [Text(_asked(result), "soft")]
+    task = deciding(result)
+    tone: Tone = "plain" if result.met is None else "good" if result.met else "bad"
+    blocks.append(Text(_verdict(result, task), tone))
+    blocks.append(Text(_population(result, task)))
+    blocks.append(Text(dominance(result, task)))
+    reasons = [f"{own.name}: {reason}" for own in result.tasks for reason in own.summary.reasons]
+    if reasons:
+        blocks += [Text("Why it is not met:"), Bullets(tuple(reasons))]
+    blocks.append(_tasks(result))
+    if result.warnings:
+        blocks += [Text("To be kept in mind:"), Bullets(result.warnings)]
+    return Section("The question and the answer", "answer", tuple(blocks))
+
+
+def deciding(result: Result) -> TaskResult:
+    """The task that fails; of several, or of none, that with the largest error."""
+    failing = [task for task in result.tasks if task.summary.met is False]
+    return max(failing or result.tasks, key=lambda task: task.summary.at_coverage)
+
+
+def _asked(result: Result) -> str:
+    poses = sum(len(task.poses) for task in result.tasks)
+    where = f"at all {poses} poses of {len(result.tasks)} task{'s' if len(result.tasks) > 1 else ''}"
+    asked = result.requirement
+    if asked is None:
+        return f"The question: how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
+    parts = [f"keep {percent(asked.coverage)} of its tool-point errors within {show(asked.position)}"]
+    if asked.repeatability is not None:
+        parts.append(f"RP within {show(asked.repeatability)}")
+    share = "" if asked.yield_ is None else f", with {percent(asked.yield_)} of the built arms passing"
+    return f"The question: does {result.arm} with these sensors {' and '.join(parts)} {where}{share}?"
+
+
+def _verdict(result: Result, task: TaskResult) -> str:
+    summary, asked = task.summary, result.requirement
+    pose = task.pose(summary.worst_pose)
+    reached = show_interval(summary.at_coverage, pose.error.at_coverage_interval)
+    where = f"at {summary.worst_pose}, the worst pose of {task.name}"
+    if asked is None:
+        return f"95 % of errors lie within {reached} {where}."
+    within = f"{percent(asked.coverage)} of errors lie within {reached} {where}"
+    gap = asked.position - summary.at_coverage
+    found, limit = apart(summary.at_coverage, asked.position, show)
+    side = "below" if gap >= 0 else "above"
+    margin = f"{show(abs(gap))} ({percent(abs(gap) / asked.position, 2)}) {side} the {limit} required"
+    if found == limit:
+        margin = f"exactly the {limit} required"
+    interval = pose.error.at_coverage_interval
+    unsure = interval is not None and interval[0] <= asked.position <= interval[1]
+    doubt = "; the requirement lies within that interval, so that this sample cannot tell for certain" if unsure else ""
+    return f"{'Met' if result.met else 'Not met'}: {within}, {margin}{doubt}."
+
+
+def _population(result: Result, task: TaskResult) -> str:
+    summary, asked = task.summary, result.requirement
+    rp = summary.repeatability_p95
+    spread = "" if rp is None else f"RP of 95 % of the arms is up to {show(rp)}"
+    if asked is not None and asked.repeatability is not None and rp is not None:
+        spread += f", {show(asked.repeatability)} allowed"
+    judged = summary.yield_
+    if judged is None:
+        return f"{spread}." if spread else "A single visit tells no repeatability."
+    low, high = (percent(end) for end in judged.interval)
+    wanted = "" if asked is None or asked.yield_ is None else f", {percent(asked.yield_)} asked for"
+    passed = f"{percent(judged.value)} of the built arms ({low} to {high}) pass at every pose of {task.name}{wanted}"
+    return f"{passed}; {spread}." if spread else f"{passed}."
+
+
+def dominance(result: Result, task: TaskResult) -> str:
+    """Which cause, which joint and which group make most of the mean square error of a task."""
+    causes = {name: share for name, share in task.summary.causes.items() if name != "bias"}
+    bias = task.summary.causes.get("bias", 0.0)
+    if not causes or (not any(causes.values()) and not bias):
+        return "There is no error to share."
+    top = max(causes, key=lambda name: causes[name])
+    pose = list(task.poses.names).index(task.summary.worst_pose)
+    shares = {name: float(column[pose]) for name, column in owners(task).items() if name != "bias"}
+    joint = max(shares, key=lambda name: shares[name])
+    groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4 and name != "bias"}
+    ranked = sorted(groups, key=lambda name: -groups[name])
+    spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in ranked)
+    first = f"{top} makes {percent(causes[top], 2)} of the mean square error over {task.name}"
+    if bias > causes[top]:
+        first = (
+            f"the mean of all units (what is not random: wind-up, latency, a one-sided approach) makes "
+            f"{percent(bias, 2)} of the mean square error over {task.name}, then {top} {percent(causes[top], 2)}"
+        )
+    there = f"{joint} has the largest share at the worst pose, {percent(shares[joint], 2)}"
+    text = f"{first}; {there}; by group: {spread}." if spread else f"{first}; {there}."
+    return text[0].upper() + text[1:]
+
+
+def _tasks(result: Result) -> Table:
+    coverage = percent(result.requirement.coverage if result.requirement is not None else 0.95)
+    headers = ("task", "worst pose", f"{coverage} of errors within", "RP, 95 % of arms", "yield", "requirement")
+    rows: list[list[Cell | str]] = []
+    for task in result.tasks:
+        summary = task.summary
+        ends = task.pose(summary.worst_pose).error.at_coverage_interval
+        judged = summary.yield_
+        passed = Cell("–")
+        if judged is not None:
+            low, high = (percent(end) for end in judged.interval)
+            passed = Cell(f"{percent(judged.value)} ({low} to {high})", judged.value)
+        verdict = "none stated" if summary.met is None else "met" if summary.met else "not met"
+        rp, rp_text = summary.repeatability_p95, "–"
+        if rp is not None:
+            loosest = task.poses[int(task.column("repeatability.p95").argmax())].repeatability
+            rp_text = show_interval(rp, loosest.p95_interval)
+        reached = Cell(show_interval(summary.at_coverage, ends), summary.at_coverage)
+        rows.append([task.name, summary.worst_pose, reached, Cell(rp_text, rp), passed, verdict])
+    return table(headers, rows, words=2)

@@ -1,0 +1,95 @@
+"""The review of a comparison as a document."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from armsim.decide.compare import Comparison, summary_rows
+from armsim.documents.source import Source
+from armsim.present import percent, show
+from armsim.report import frame
+from armsim.report.answer import dominance
+from armsim.report.content import Pictures
+from armsim.report.document import Block, Bullets, Cell, Document, Section, Table, Text, table
+
+NAMED = 12
+"""Poses named at which the order of two designs turns round."""
+
+
+def comparison_review(
+    comparison: Comparison, pictures: Pictures, sources: Sequence[Source], manifest: dict[str, Any]
+) -> Document:
+    """What each design gains over the first, where, and for how much."""
+    first = comparison.results[0]
+    sections = (
+        _answer(comparison),
+        Section("The designs", "designs", (*_designs(comparison),)),
+        Section("Where they differ", "differences", (*pictures.get("differences", ()), *_flips(comparison))),
+        Section("Who is to blame in each", "blame", (*_blame(comparison),)),
+        frame.assumptions(first),
+        frame.inputs(sources),
+        frame.references(),
+        frame.cautions(),
+        frame.provenance(manifest),
+    )
+    names = " against ".join(result.scenario for result in comparison.results)
+    sizes = f"{first.units} built units × {first.visits} visits, seed {first.seed}, the same random numbers in all"
+    return Document(names, f"Arm {first.arm}; {sizes}", names, str(manifest["time"])[:10], sections)
+
+
+def _answer(comparison: Comparison) -> Section:
+    first = comparison.results[0]
+    others = ", ".join(result.scenario for result in comparison.results[1:])
+    asked = f"The question: what is gained over {first.scenario} by {others}?"
+    sentences = tuple(f"{difference.sentence}." for difference in comparison.differences)
+    blocks: list[Block] = [Text(asked, "soft"), Bullets(sentences)]
+    if first.requirement is not None:
+        verdicts = (f"{own.scenario}: {'met' if own.met else 'not met'}" for own in comparison.results)
+        blocks.append(Text(f"The requirement ({show(first.requirement.position)}): {'; '.join(verdicts)}."))
+    return Section("The question and the answer", "answer", tuple(blocks))
+
+
+def _designs(comparison: Comparison) -> list[Block]:
+    rows = summary_rows(comparison)
+    out: list[Block] = []
+    for task in dict.fromkeys(row["task"] for row in rows):
+        own = [row for row in rows if row["task"] == task]
+        headers = tuple(name for name in own[0] if name != "task")
+        out.append(table(headers, [[row[name] for name in headers] for row in own], title=task))
+    out.append(Text("Differences are to the first design, with 95 % intervals.", "soft"))
+    return out
+
+
+def _flips(comparison: Comparison) -> list[Block]:
+    rows: list[list[Cell | str]] = []
+    for row in comparison.differences:
+        better, worse = int(row.better.sum()), int(row.worse.sum())
+        named = ", ".join(row.flips[:NAMED]) + (f" and {len(row.flips) - NAMED} more" if len(row.flips) > NAMED else "")
+        unsure = len(row.poses) - better - worse
+        counts = [Cell(str(n), n) for n in (better, worse, unsure)]
+        rows.append([row.task, row.scenario, named or "nowhere", *counts])
+    headers = ("task", "design", "its order turns round at", "poses better", "worse", "cannot be told")
+    note = Text("Better and worse hold for all poses together (Bonferroni).", "soft")
+    return [table(headers, rows, words=3), note]
+
+
+def _blame(comparison: Comparison) -> list[Block]:
+    out: list[Block] = []
+    for number, task in enumerate(comparison.results[0].tasks):
+        out.append(_causes(comparison, number, task.name))
+        out.append(Bullets(tuple(f"{own.scenario}: {dominance(own, own.tasks[number])}" for own in comparison.results)))
+    return out
+
+
+def _causes(comparison: Comparison, number: int, task: str) -> Table:
+    summaries = [result.tasks[number].summary for result in comparison.results]
+    names = dict.fromkeys(name for own in summaries for name in (*own.groups, *own.causes))
+    rows: list[list[Cell | str]] = []
+    for name in names:
+        shares = [own.groups.get(name, own.causes.get(name, 0.0)) for own in summaries]
+        if max(shares) >= 5e-4:
+            group = any(name in own.groups for own in summaries) and name != "bias"
+            rows.append([f"group {name}" if group else name, *(Cell(percent(x, 2), x) for x in shares)])
+    headers = ("share of the mean square error", *(result.scenario for result in comparison.results))
+    return table(headers, rows, title=task)

@@ -1,0 +1,299 @@
+"""The review of a run as a document: every number is read from the result."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from armsim.decide.tradeoff import TradeOff
+from armsim.decide.whatif import WhatIfs
+from armsim.documents.source import Source
+from armsim.figures.blame import owners
+from armsim.present import orders, percent, points, show, show_interval, show_joint, signed, significant
+from armsim.report import frame
+from armsim.report.answer import deciding, question
+from armsim.report.document import Block, Cell, Document, Folded, Picture, Section, Table, Text, table
+from armsim.results import JointSheet, Result, TaskResult
+
+WORST = 8
+"""Poses of a task that the document names."""
+SHOWN = 12
+"""Changes of a what-if table, and points of a trade-off curve, that the document names."""
+
+
+@dataclass(frozen=True)
+class Extras:
+    """What was worked out beside the run itself."""
+
+    what_ifs: WhatIfs | None = None
+    curve: TradeOff | None = None
+
+
+Pictures = Mapping[str, Sequence[Picture]]
+"""Pictures by the anchor of the section in which they stand."""
+
+
+def review(
+    result: Result, pictures: Pictures, sources: Sequence[Source], manifest: dict[str, Any], extras: Extras
+) -> Document:
+    """The document of a run, its parts in the order in which a review asks for them."""
+    sections = (
+        question(result),
+        _arm(result, pictures),
+        _joints(result, pictures),
+        _workspace(result, pictures),
+        Section(
+            "Accuracy and repeatability over the population",
+            "population",
+            (Text(_PEOPLE, "soft"), *pictures.get("population", ())),
+        ),
+        _blame(result, pictures),
+        _actions(result, pictures, extras),
+        _agreement(result),
+        frame.assumptions(result),
+        frame.inputs(sources),
+        frame.references(),
+        frame.cautions(),
+        frame.provenance(manifest),
+    )
+    price = f"sensors {significant(result.price)} cost units"
+    sizes = f"{result.units} built units × {result.visits} visits, seed {result.seed}"
+    return Document(
+        result.scenario, f"Arm {result.arm}; {price}; {sizes}", result.scenario, str(manifest["time"])[:10], sections
+    )
+
+
+_PEOPLE = (
+    "Accuracy AP is what one built arm gets wrong at every visit, the distance of its mean attained point from the "
+    "command; repeatability RP is what differs between its visits, mean distance plus three standard deviations "
+    "(ISO 9283:1998). Built arms differ, so both are distributions."
+)
+
+
+def _arm(result: Result, pictures: Pictures) -> Section:
+    groups = "; ".join(f"{name}: {', '.join(members)}" for name, members in result.groups.items())
+    text = Text(f"Groups of joints: {groups}." if groups else "The arm has no groups of joints.")
+    return Section("The arm and its sensors", "arm", (*pictures.get("arm", ()), text))
+
+
+def _joints(result: Result, pictures: Pictures) -> Section:
+    headers = (
+        "joint", "encoder", "resolution at the joint", "lever arm", "standard uncertainty", "at the tool",
+        "of it accuracy", "of it repeatability", "worst case",
+    )  # fmt: skip
+    rows: list[list[Cell | str]] = []
+    for name, sheet in result.joints.items():
+        lever = show(sheet.lever_arm) if sheet.unit == "rad" else "1"
+        sizes = (sheet.std_accuracy, sheet.std_repeatability, sheet.limit)
+        rows.append(
+            [
+                name, f"{sheet.encoder} ({sheet.placement})",
+                Cell(f"{significant(sheet.resolution_bits)} bit", sheet.resolution_bits),
+                Cell(lever, sheet.lever_arm), _angle(sheet.std, sheet),
+                Cell(show(sheet.std * sheet.lever_arm), sheet.std * sheet.lever_arm),
+                *(_angle(size, sheet) for size in sizes),
+            ]
+        )  # fmt: skip
+    terms = tuple(Folded(f"{name}, term by term", (_terms(sheet),)) for name, sheet in result.joints.items())
+    note = Text(
+        "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: the largest way "
+        "of the tool point a radian of the joint, over its ranges. Worst case: all limits at once; ∞ where a cause "
+        "has none.",
+        "soft",
+    )
+    return Section("The joints", "joints", (table(headers, rows, words=2), note, *terms, *pictures.get("joints", ())))
+
+
+def _angle(value: float, sheet: JointSheet) -> Cell:
+    text = "∞" if math.isinf(value) else show_joint(value, sheet.unit)
+    return Cell(text, value if math.isfinite(value) else None)
+
+
+def _terms(sheet: JointSheet) -> Table:
+    headers = ("cause", "life", "shape", "standard uncertainty", "at the tool", "limit")
+    rows: list[list[Cell | str]] = [
+        [
+            term.cause,
+            term.life,
+            orders(term.shape, term.orders, sheet.unit),
+            _angle(term.std, sheet),
+            Cell(show(term.std * sheet.lever_arm), term.std * sheet.lever_arm),
+            _angle(term.limit, sheet),
+        ]
+        for term in sheet.terms
+    ]
+    return table(headers, rows, words=3)
+
+
+def _workspace(result: Result, pictures: Pictures) -> Section:
+    blocks: list[Block] = []
+    for number, task in enumerate(result.tasks, start=1):
+        blocks += [picture for picture in pictures.get("workspace", ()) if picture.name.startswith(f"{number}-")]
+        blocks.append(_worst(task))
+        if task.measures:
+            blocks.append(_measures(task))
+        within = task.summary.within
+        if within is not None:
+            low, high = (percent(end) for end in within.interval)
+            sure = "" if low == high else f" ({low} for certain, {high} at most)"
+            blocks.append(Text(f"{percent(within.value)} of the poses are within the position required{sure}."))
+        told = list(task.notes)
+        if task.near_singular:
+            told.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
+        if task.unreachable:
+            told.append(f"{len(task.unreachable)} points cannot be reached; tables/unreachable.csv lists them")
+        blocks += [Text(f"{note}.", "soft") for note in told]
+    return Section("The error over the workspace", "workspace", tuple(blocks))
+
+
+def _worst(task: TaskResult) -> Table:
+    headers = ("pose", "rms", "95 % of errors within", "largest seen", "AP, 95 % of arms", "RP, 95 % of arms")
+    order = np.argsort(-task.column("error.p95"), kind="stable")[:WORST]
+    rows: list[list[Cell | str]] = []
+    for pose in (task.poses[int(n)] for n in order):
+        error, ap, rp = pose.error, pose.accuracy, pose.repeatability
+        rows.append(
+            [
+                pose.name,
+                Cell(show_interval(error.rms, error.rms_interval), error.rms),
+                Cell(show_interval(error.p95, error.p95_interval), error.p95),
+                Cell(show(error.max), error.max),
+                Cell(show_interval(ap.p95, ap.p95_interval), ap.p95),
+                Cell(show_interval(rp.p95, rp.p95_interval), rp.p95),
+            ]
+        )
+    count = f"the {len(order)} worst of {len(task.poses)} poses" if len(task.poses) > len(order) else "its poses"
+    return table(headers, rows, title=f"{task.name}: {count}")
+
+
+def _measures(task: TaskResult) -> Table:
+    headers = ("measure of ISO 9283", "where", "clause", "half of the arms up to", "95 % of the arms up to")
+    rows: list[list[Cell | str]] = [
+        [
+            f"{own.name}, {own.what}",
+            own.where,
+            own.clause,
+            Cell(show_interval(own.p50, own.p50_interval), own.p50),
+            Cell(show_interval(own.p95, own.p95_interval), own.p95),
+        ]
+        for own in task.measures
+    ]
+    return table(headers, rows, words=3, title=f"{task.name}: measures over the task")
+
+
+def _blame(result: Result, pictures: Pictures) -> Section:
+    names = list(dict.fromkeys(name for task in result.tasks for name in (*task.summary.groups, *task.summary.causes)))
+    headers = ("share of the mean square error", *(task.name for task in result.tasks))
+    rows: list[list[Cell | str]] = []
+    for name in names:
+        shares = [task.summary.groups.get(name, task.summary.causes.get(name, 0.0)) for task in result.tasks]
+        if max(shares) >= 5e-4:
+            group = any(name in task.summary.groups for task in result.tasks) and name != "bias"
+            rows.append([f"group {name}" if group else name, *(Cell(percent(x, 2), x) for x in shares)])
+    note = Text("Over all poses of a task, each counted by its mean square error; by first order.", "soft")
+    return Section("Who is to blame", "blame", (*pictures.get("blame", ()), table(headers, rows), note))
+
+
+def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
+    blocks: list[Block] = [Text(_FIRST_ORDER, "soft"), _without(result)]
+    if extras.what_ifs is not None:
+        blocks.append(Text("What if: one change at a time, sampled with the same random numbers as the design itself."))
+        for task in result.tasks:
+            blocks.append(_changes(extras.what_ifs, task))
+    if extras.curve is not None:
+        blocks += [Text(_curve_in_words(extras.curve)), _points(extras.curve)]
+    if extras.what_ifs is None or extras.curve is None:
+        missing = [
+            text
+            for text, there in (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.curve))
+            if there is None
+        ]
+        blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
+    return Section("What to do about it", "actions", (*blocks, *pictures.get("actions", ())))
+
+
+_FIRST_ORDER = (
+    "What would be left at the worst pose without one joint's, or one cause's, scatter; by first order, nothing else "
+    "changed. Means stay."
+)
+
+
+def _without(result: Result) -> Table:
+    task = deciding(result)
+    at = list(task.poses.names).index(task.summary.worst_pose)
+    rms = float(task.column("first_order.rms")[at])
+    parts = {f"joint {name}": float(column[at]) for name, column in owners(task).items() if name != "bias"}
+    for owner, cause in task.poses.share_names:
+        if owner != "bias":
+            name = f"cause {cause}"
+            parts[name] = parts.get(name, 0.0) + float(task.share(owner, cause)[at])
+    ranked = sorted(parts, key=lambda name: -parts[name])[:SHOWN]
+    rows: list[list[Cell | str]] = []
+    for name in ranked:
+        left = rms * math.sqrt(max(0.0, 1.0 - parts[name]))
+        rows.append(
+            [name, Cell(percent(parts[name], 2), parts[name]), Cell(show(left), left), signed(left - rms, None)]
+        )
+    headers = ("without", "share there", "rms error left", "change")
+    return table(headers, rows, title=f"{task.name}, {task.summary.worst_pose}: rms error {show(rms)} as it is")
+
+
+def _changes(what_ifs: WhatIfs, task: TaskResult) -> Table:
+    headers = ("change", "of", "95 % quantile at the worst pose", "yield")
+    rows: list[list[Cell | str]] = []
+    for row in what_ifs.of(task.name)[:SHOWN]:
+        passed = Cell("–") if row.passing is None else Cell(points(*row.passing), row.passing.value)
+        rows.append([row.kind, row.what, Cell(signed(*row.p95), row.p95.value), passed])
+    return table(headers, rows, words=2, title=f"{task.name}: the changes that gain most")
+
+
+def _curve_in_words(curve: TradeOff) -> str:
+    first, last = curve.points[0], curve.points[-1]
+    enough = next((point for point in curve.points if point.sampled <= curve.position), None)
+    held = (
+        f"the cheapest that keeps {show(curve.position)} costs {enough.price:g}"
+        if enough is not None
+        else f"none keeps {show(curve.position)}"
+    )
+    return (
+        f"Price against error: {len(curve.points)} sets of sensors for which nothing cheaper errs less, from "
+        f"{show(first.sampled)} for {first.price:g} cost units to {show(last.sampled)} for {last.price:g}; {held}; the "
+        f"design as it is stands at {show(curve.current)} for {curve.current_price:g}."
+    )
+
+
+def _points(curve: TradeOff) -> Table:
+    chosen = np.unique(np.linspace(0, len(curve.points) - 1, min(SHOWN, len(curve.points))).astype(int))
+    groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
+    headers = ("pose that decides", "price", "error, sampled", *(f"spent on {group}" for group in groups))
+    rows: list[list[Cell | str]] = []
+    for point in (curve.points[n] for n in chosen):
+        spent = [Cell(f"{point.spending.get(g, 0.0):g}", point.spending.get(g, 0.0)) for g in groups]
+        price, error = Cell(f"{point.price:g}", point.price), Cell(show(point.sampled), point.sampled)
+        rows.append([point.pose, price, error, *spent])
+    return table(headers, rows, title=f"{len(chosen)} of {len(curve.points)} points of the curve; prices in cost units")
+
+
+def _agreement(result: Result) -> Section:
+    headers = ("task", "agree", "differ", "undecided", "rms, first order over Monte Carlo", "verdict at the worst pose")
+    rows: list[list[Cell | str]] = []
+    for task in result.tasks:
+        counts = task.summary.first_order_agrees
+        sampled = task.column("error.rms")
+        ratio = np.divide(task.column("first_order.rms"), sampled, out=np.ones_like(sampled), where=sampled > 0)
+        span = f"{ratio.min():.4g} to {ratio.max():.4g}"
+        worst = task.pose(task.summary.worst_pose).first_order.validation[0]
+        told = f"{worst.verdict}: ends {show(worst.difference)} apart, tolerance {show(worst.tolerance)}"
+        numbers = [Cell(str(counts.get(v, 0)), counts.get(v, 0)) for v in ("agrees", "differs", "undecided")]
+        rows.append([task.name, *numbers, span, told])
+    text = Text(
+        "At every pose the ends of the 95 % intervals of each coordinate, by first order and by Monte Carlo, are held "
+        "against each other to two significant digits of the standard uncertainty (JCGM 101:2008 clause 8). Undecided: "
+        "more units would be needed to tell. Where they differ, Monte Carlo is right and first order is not.",
+        "soft",
+    )
+    return Section("Monte Carlo and first order", "agreement", (text, table(headers, rows)))

@@ -1,0 +1,114 @@
+"""A result as it is used at a desk: figures by name, tables that a notebook shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from html import escape
+from pathlib import Path
+
+from armsim import figures
+from armsim.figures.style import Drawing
+from armsim.present import percent, show, show_interval, show_joint
+from armsim.results import MapOf, Result, TaskResult
+
+
+@dataclass(frozen=True)
+class View(Result):
+    """A `Result` that draws itself. Tasks are named; without a name the first that fits is taken."""
+
+    @staticmethod
+    def of(result: Result) -> View:
+        """The same result."""
+        return View(**{field.name: getattr(result, field.name) for field in fields(Result)})
+
+    @staticmethod
+    def read(path: Path | str) -> View:
+        """A results.json.
+
+        Raises
+        ------
+        OSError, pydantic.ValidationError
+            It cannot be read, or is not a result.
+        """
+        return View.of(Result.from_json(Path(path).read_bytes()))
+
+    def map(self, task: str | None = None, measure: MapOf = "error") -> Drawing:
+        """The map of a slice, or the layers of a volume.
+
+        Raises
+        ------
+        ValueError
+            There is no such task, or it has no cells.
+        """
+        own = self._find(task, ("slice", "volume"))
+        return figures.error_map(self, own, measure) if own.kind == "slice" else figures.layers(self, own, measure)
+
+    def poses(self, task: str | None = None) -> Drawing:
+        """The errors of the poses of a list, worst on top."""
+        return figures.pose_errors(self, self._find(task, ("poses", "iso-poses")))
+
+    def path(self, task: str | None = None) -> Drawing:
+        """The error along a path."""
+        return figures.path_error(self, self._find(task, ("path",)))
+
+    def budget(self, task: str | None = None) -> Drawing:
+        """Shares of joints and causes in the mean square error."""
+        return figures.error_budget(self, self._find(task))
+
+    def population(self, task: str | None = None) -> Drawing:
+        """AP and RP over the built units at the worst pose."""
+        return figures.population(self, self._find(task))
+
+    def yield_curve(self, task: str | None = None) -> Drawing:
+        """Yield against the position that is required."""
+        return figures.yield_curve(self, self._find(task))
+
+    def arm_and_sensors(self) -> Drawing:
+        """The arm as a line, with the sensor of every joint."""
+        return figures.arm(self)
+
+    def joint(self, name: str) -> Drawing:
+        """The error of a joint over its travel."""
+        if name not in self.joints:
+            raise ValueError(f"no joint {name!r}; there are {', '.join(self.joints)}")
+        return figures.joint_error(self, name)
+
+    def _find(self, name: str | None, kinds: tuple[str, ...] = ()) -> TaskResult:
+        fitting = [task for task in self.tasks if (not kinds or task.kind in kinds) and name in (None, task.name)]
+        if not fitting:
+            wanted = f"named {name!r}" if name is not None else f"of kind {' or '.join(kinds)}"
+            there = ", ".join(f"{task.name!r} ({task.kind})" for task in self.tasks)
+            raise ValueError(f"no fitting task {wanted}; there are {there}")
+        return fitting[0]
+
+    def _repr_html_(self) -> str:
+        verdict = {None: "no requirement", True: "requirement met", False: "requirement not met"}[self.met]
+        head = f"<b>{escape(self.scenario)}</b>: {verdict}; {self.units} built units × {self.visits} visits"
+        rows = []
+        for task in self.tasks:
+            summary = task.summary
+            judged = summary.yield_
+            rows.append(
+                (
+                    task.name,
+                    summary.worst_pose,
+                    show_interval(summary.p95, summary.p95_interval),
+                    show(summary.repeatability_p95),
+                    "–" if judged is None else percent(judged.value),
+                )
+            )
+        tasks = html_table(("task", "worst pose", "95 % of errors within", "RP, 95 % of arms", "yield"), rows)
+        joints = [
+            (name, f"{own.encoder} ({own.placement})", *(show_joint(size, own.unit) for size in (own.std, own.limit)))
+            for name, own in self.joints.items()
+        ]
+        sheet = html_table(("joint", "encoder", "standard uncertainty", "worst case"), joints)
+        return f"<p>{head}</p>{tasks}{sheet}"
+
+
+def html_table(headers: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
+    """A plain table for a notebook."""
+    head = "".join(f"<th>{escape(name)}</th>" for name in headers)
+    body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

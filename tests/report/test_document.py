@@ -1,0 +1,337 @@
+"""The review document: true to the result, whole in a browser, typeset on both papers, and not broken by odd input."""
+
+import json
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pypdfium2 as pdfium
+import pytest
+from support import ROOT
+
+import armsim
+from armsim.decide import what_if
+from armsim.documents import Scenario
+from armsim.documents.load import load_options, load_scenario
+from armsim.posetable import PoseTable
+from armsim.present import percent, show, show_interval
+from armsim.report import Extras, write_bundle
+from armsim.report.content import review
+from armsim.report.document import Block, Document, Folded, Table, Text
+from armsim.report.frame import CAUSES
+from armsim.results import Result
+from armsim.study import Study
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
+MANIFEST: dict[str, Any] = {
+    "armsim": "0", "python": "3", "packages": {}, "platform": "here", "time": "2020-01-02T03:04:05+00:00", "seed": 7,
+    "units": 1, "visits": 1, "command": "armsim run", "inputs": [],
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def every() -> tuple[Scenario, Result]:
+    study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=150, visits=5)
+    return study.scenario, study.run()
+
+
+@pytest.fixture(scope="module")
+def written(every: tuple[Scenario, Result], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("document") / "r"
+    write_bundle(out, every[1], every[0], "armsim run every-task.yaml")
+    return out
+
+
+def blocks(document: Document) -> Iterator[Block]:
+    waiting: list[Block] = [one for section in document.sections for one in section.blocks]
+    while waiting:
+        one = waiting.pop(0)
+        yield one
+        if isinstance(one, Folded):
+            waiting = [*one.blocks, *waiting]
+
+
+def words(result: Result) -> str:
+    """All text of the document of a result, without figures."""
+    out = []
+    for one in blocks(review(result, {}, [], MANIFEST, Extras())):
+        if isinstance(one, Table):
+            out += [one.title, *one.headers, *(cell.text for row in one.rows for cell in row)]
+        elif isinstance(one, Text):
+            out.append(one.text)
+        elif one.kind == "bullets":
+            out += one.items
+    return "\n".join(out)
+
+
+def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
+    titles = [section.anchor for section in review(every[1], {}, [], MANIFEST, Extras()).sections]
+    asked = "answer arm joints workspace population blame actions agreement assumptions inputs references cautions"
+    assert titles == [*asked.split(), "provenance"]
+
+
+def scaled(result: Result, path: str, factor: float) -> Result:
+    """A result with one figure of every pose changed."""
+    tasks = []
+    for task in result.tasks:
+        table = PoseTable(task.poses.names, task.poses.share_names, task.poses.values.copy())
+        table.columns[path][:] = table.columns[path] * factor
+        tasks.append(replace(task, poses=table))
+    return replace(result, tasks=tuple(tasks))
+
+
+@pytest.mark.parametrize(
+    ("path", "read"),
+    [
+        ("error.p95", lambda pose: show_interval(pose.error.p95, pose.error.p95_interval)),
+        ("error.max", lambda pose: show(pose.error.max)),
+        ("error.rms", lambda pose: show_interval(pose.error.rms, pose.error.rms_interval)),
+        ("accuracy.p95", lambda pose: show_interval(pose.accuracy.p95, pose.accuracy.p95_interval)),
+        ("repeatability.p95", lambda pose: show_interval(pose.repeatability.p95, pose.repeatability.p95_interval)),
+    ],
+)
+def test_a_changed_pose_changes_the_page(every: tuple[Scenario, Result], path: str, read: Any) -> None:
+    result = every[1]
+    before = read(result.task("stations").pose("tray"))
+    changed = Result.from_json(scaled(result, path, 1.371).to_json())
+    after = read(changed.task("stations").pose("tray"))
+    assert before != after
+    assert before in words(result)
+    assert after in words(changed)
+
+
+def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> None:
+    result = every[1]
+    task = max(result.tasks, key=lambda own: own.summary.at_coverage)
+    old = task.summary
+    assert old.yield_ is not None
+    made = replace(old.yield_, value=0.4321, interval=(0.41, 0.45))
+    causes = {**dict.fromkeys(old.causes, 0.01), "disc tilt": 0.77}
+    new = replace(old, at_coverage=987e-6, yield_=made, causes=causes, met=False, reasons=("a reason of its own",))
+    other = replace(
+        result, tasks=tuple(replace(own, summary=new) if own.name == task.name else own for own in result.tasks)
+    )
+    text = words(Result.from_json(other.to_json()))
+    for expected in (
+        "987",
+        "43.2 % of the built arms (41 % to 45 %)",
+        "Disc tilt makes 77 %",
+        "a reason of",
+    ):
+        assert expected in text
+        assert expected not in words(result)
+
+
+def test_a_changed_joint_changes_the_page(every: tuple[Scenario, Result]) -> None:
+    result = every[1]
+    sheet = replace(result.joints["j2"], std=123.4e-6, encoder="another disc")
+    text = words(replace(result, joints={**result.joints, "j2": sheet}))
+    assert "25.5 arcsec" in text  # 123.4 urad times 0.20626 arcsec a microradian
+    assert "another disc (motor)" in text
+
+
+def test_numbers_carry_units(every: tuple[Scenario, Result]) -> None:
+    """A number in a table stands with its unit, but for counts, ratios, clauses and prices, which have none."""
+    bare = re.compile(r"^[+-]?\d[\d.]*$")
+    free = {"agree", "differ", "undecided", "clause", "price", "lever arm"}
+    for one in blocks(review(every[1], {}, [], MANIFEST, Extras())):
+        if isinstance(one, Table):
+            for row in one.rows:
+                for header, cell in zip(one.headers, row, strict=True):
+                    assert header in free or not bare.match(cell.text), (one.title, header, cell.text)
+
+
+def test_rounding_follows_the_uncertainty() -> None:
+    """JCGM 100:2008 7.2.6: 10.057 62 ohm with 27 milliohm is given as 10.058 ohm; two digits at most. From memory."""
+    assert show_interval(10.05762, (10.05762 - 0.027, 10.05762 + 0.027)) == "10.058 m (10.031 to 10.085)"
+    assert show_interval(114.236e-6, (111.5e-6, 116.9e-6)) == "114.2 µm (111.5 to 116.9)"
+
+
+def test_without_a_requirement_it_serves_still(every: tuple[Scenario, Result]) -> None:
+    scenario, _ = every
+    result = Study(replace(scenario, requirement=None)).with_plan(units=20, visits=2).run()
+    text = words(result)
+    assert "No requirement is stated" in text
+    assert "none stated" in text
+    assert "of errors lie within" in text
+
+
+def test_every_cause_of_the_scenarios_is_known() -> None:
+    for path in sorted((ROOT / "scenarios").rglob("*.yaml")):
+        if "kind: scenario" in path.read_text():
+            causes = {term.cause for term in load_scenario(path).machine.terms}
+            assert causes <= set(CAUSES), path.name
+
+
+def test_extras_stand_in_the_document(tmp_path: Path) -> None:
+    ready, options = load_options(DEMO, ROOT / "configs" / "catalogues" / "discs.yaml")
+    study = Study(ready).with_plan(units=60, visits=2)
+    study = study.with_scenario(tasks=ready.tasks[:1])
+    few = replace(options, joints=tuple(own[:3] for own in options.joints))
+    extras = Extras(what_if(study, 1), armsim_trade_off(study, few))
+    write_bundle(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
+    page = (tmp_path / "r" / "report.html").read_text()
+    assert "Price against error" in page
+    assert "the changes that gain most" in page
+    assert (tmp_path / "r" / "figures" / "trade-off.svg").exists()
+    assert json.loads((tmp_path / "r" / "what-if.json").read_text())["format"] == "armsim-what-if/1"
+
+
+def armsim_trade_off(study: Study, options: Any) -> Any:
+    from armsim.decide import trade_off
+
+    return trade_off(study, options, 1)
+
+
+PROBE = """
+<script>
+addEventListener("load", () => {
+  const plots = [...document.querySelectorAll("figure")];
+  const seen = plots.map(f => { const i = f.querySelector("img"); return i.complete && i.naturalWidth > 0 && i.getBoundingClientRect().height > 50; });
+  const anchors = [...document.querySelectorAll("a[href^='#']")].map(a => document.getElementById(a.hash.slice(1)) !== null);
+  const alts = plots.map(f => f.querySelector("img").alt.length > 20);
+  const head = document.querySelector("section table th:nth-child(3) button"); head.click();
+  const told = [...document.querySelectorAll(".plot")].filter(p => p.querySelector("script")).map(p => {
+    const spot = JSON.parse(p.querySelector("script").textContent)[0], box = p.querySelector("img").getBoundingClientRect();
+    p.dispatchEvent(new PointerEvent("pointermove", {clientX: box.left + spot[0] * box.width, clientY: box.top + spot[1] * box.height}));
+    return p.querySelector(".told").textContent.length > 0 && !p.querySelector(".told").hidden;
+  });
+  const outside = [...document.querySelectorAll("[src],[href]")].map(e => e.src || e.href).filter(u => /^https?:/.test(u));
+  const wide = document.documentElement.scrollWidth <= innerWidth + 1;
+  document.body.dataset.probe = JSON.stringify({errors: window.faults, seen, anchors, alts, told, outside, wide, sorted: head.parentElement.getAttribute("aria-sort")});
+});
+</script></body>"""
+LISTEN = "<head><script>window.faults=[];addEventListener('error',e=>faults.push(e.message),true);console.error=(...a)=>faults.push(a.join(' '));</script>"
+
+
+def in_browser(page: Path, folder: Path, *more: str) -> dict[str, Any]:
+    if BROWSER is None:
+        pytest.skip("no headless browser on this machine")
+    probe = folder / "probe.html"
+    probe.write_text(page.read_text().replace("<head>", LISTEN, 1).replace("</body>", PROBE, 1))
+    options = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+    options += [f"--user-data-dir={folder / 'profile'}", "--virtual-time-budget=8000", "--window-size=1000,900", *more]
+    done = subprocess.run(
+        [BROWSER, *options, "--dump-dom", probe.as_uri()], capture_output=True, timeout=120, check=False
+    )
+    found = re.search(r'data-probe="([^"]*)"', done.stdout.decode())
+    assert found is not None, done.stderr.decode()[-2000:]
+    answer: dict[str, Any] = json.loads(found[1].replace("&quot;", '"').replace("&amp;", "&"))
+    return answer
+
+
+def sound(probe: dict[str, Any]) -> None:
+    assert probe["errors"] == []
+    assert probe["seen"]
+    assert all(probe["seen"])
+    assert all(probe["alts"])
+    assert probe["anchors"]
+    assert all(probe["anchors"])
+    assert probe["told"]
+    assert all(probe["told"])
+    assert probe["outside"] == []
+    assert probe["wide"]
+    assert probe["sorted"] == "ascending"
+
+
+@pytest.mark.parametrize("more", [(), ("--blink-settings=preferredColorScheme=0",), ("--force-dark-mode",)])
+def test_the_page_is_whole_in_a_browser(written: Path, tmp_path: Path, more: tuple[str, ...]) -> None:
+    sound(in_browser(written / "report.html", tmp_path, *more))
+
+
+def test_the_page_stands_alone_and_is_small(written: Path) -> None:
+    page = (written / "report.html").read_text()
+    assert len(page.encode()) < 8e6
+    assert not re.search(r'(?:src|href)="(?!data:|#)', page)
+    assert "not a safety function" in page
+
+
+def pages(path: Path) -> tuple[pdfium.PdfDocument, list[str]]:
+    book = pdfium.PdfDocument(path)
+    return book, [page.get_textpage().get_text_range() for page in book]
+
+
+@pytest.mark.parametrize(("paper", "size"), [("a4", (595.28, 841.89)), ("letter", (612.0, 792.0))])
+def test_the_pdf_is_typeset(
+    every: tuple[Scenario, Result], tmp_path: Path, paper: Any, size: tuple[float, float]
+) -> None:
+    """Sizes of paper in points: ISO 216, ANSI/ASME Y14.1."""
+    write_bundle(tmp_path / "r", every[1], every[0], "armsim run x.yaml", paper=paper)
+    book, texts = pages(tmp_path / "r" / "report.pdf")
+    assert book[0].get_size() == pytest.approx(size, abs=0.6)
+    first = texts[0]
+    for title in ("The question and the answer", "Who is to blame", "Provenance"):
+        assert title in first
+    for number, text in enumerate(texts, start=1):
+        assert f"{number} / {len(texts)}" in text
+        if number > 1:
+            assert every[1].scenario in text
+    whole = "\n".join(texts)
+    assert show(every[1].requirement.position) in whole  # type: ignore[union-attr]
+    assert "not a safety function" in whole
+    for number in range(len(book)):  # every page holds something
+        assert book[number].render(scale=0.2).to_pil().convert("L").getextrema()[0] < 200
+
+
+def odd(tmp_path: Path) -> Path:
+    """Twelve joints, a hundred poses, names that are long and in other scripts."""
+    name = "sehr langer Name, " * 6 + "接着セル <b>&amp;</b> خلية"
+    joints = "\n".join(
+        f"    - {{name: achse-nummer-{n}-der-langen-kette, type: revolute, d: 50 mm, a: 60 mm, alpha: {90 if n % 2 else -90} deg,"
+        f" range: [-170 deg, 170 deg]}}"
+        for n in range(1, 13)
+    )
+    (tmp_path / "arm.yaml").write_text(
+        f"kind: arm\nname: '{name}'\nkinematics:\n  convention: standard-dh\n  joints:\n{joints}\n", encoding="utf-8"
+    )
+    (tmp_path / "encoder.yaml").write_text(
+        "kind: encoder\nname: 'エンコーダ mit einem Namen, der nicht aufhören will'\nmeasures: rotation\n"
+        "signal_periods: 512\ninterpolation: 12 bit\ntrack_radius: 13 mm\ngraduation_error: 5 arcsec\nprice: 3\n",
+        encoding="utf-8",
+    )
+    fitted = "\n".join(
+        f"  achse-nummer-{n}-der-langen-kette: {{encoder: encoder.yaml, placement: output, mounting: {{eccentricity: 5 um}}}}"
+        for n in range(1, 13)
+    )
+    poses = "\n".join(
+        f"      - {{name: 'Station Nr. {n} 位置', joints: [{', '.join(f'{(7 * n + 11 * k) % 90} deg' for k in range(12))}]}}"
+        for n in range(100)
+    )
+    (tmp_path / "scenario.yaml").write_text(
+        f"kind: scenario\nname: '{name}'\narm: arm.yaml\njoints:\n{fitted}\ntasks:\n  - kind: poses\n"
+        f"    name: '{name} 2'\n    poses:\n{poses}\nsampling: {{units: 1, visits: 1, seed: 1}}\n",
+        encoding="utf-8",
+    )
+    return tmp_path / "scenario.yaml"
+
+
+def test_odd_input_does_not_break_it(tmp_path: Path) -> None:
+    study = armsim.load(odd(tmp_path))
+    write_bundle(tmp_path / "r", study.run(), study.scenario, "armsim run scenario.yaml")
+    page = (tmp_path / "r" / "report.html").read_text()
+    assert "<b>&amp;amp;" not in page.split("<pre>")[0]
+    assert "&lt;b&gt;" in page
+    _, texts = pages(tmp_path / "r" / "report.pdf")
+    assert len(texts) > 5
+    sound(in_browser(tmp_path / "r" / "report.html", tmp_path))
+
+
+def test_yield_curve_is_that_of_the_population(every: tuple[Scenario, Result]) -> None:
+    """At the position that is required the curve is the yield itself; it never falls. Source: the yield."""
+    result = every[1]
+    assert result.requirement is not None
+    for task in result.tasks:
+        curve, judged = task.yield_curve, task.summary.yield_
+        assert curve is not None
+        assert judged is not None
+        at = curve.position.index(result.requirement.position)
+        assert curve.share[at] == judged.value
+        assert (curve.low[at], curve.high[at]) == pytest.approx(judged.interval)
+        assert list(curve.share) == sorted(curve.share)
+        assert curve.share[-1] == curve.largest
+        assert percent(curve.largest)
