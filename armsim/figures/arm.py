@@ -11,6 +11,8 @@ from armsim.results import Result
 from armsim.spreads import Array
 
 LETTERS = "xyz"
+LONGEST = 36
+"""Characters of the name of a sensor that are drawn."""
 
 
 def arm(result: Result) -> style.Drawing:
@@ -21,8 +23,10 @@ def arm(result: Result) -> style.Drawing:
     reach = np.ptp(points, axis=0)
     across = 0 if reach[0] >= reach[1] else 1
     with style.style():
-        out = style.Drawing(figsize=(6.4, max(4.4, 0.9 + 0.27 * len(names))), layout="constrained")
-        side, above = out.subplots(2, 1, height_ratios=(3, 2))
+        out = style.Drawing(figsize=(6.4, max(4.6, 2.4 + 0.18 * len(names))), layout="constrained")
+        (side, beside), (above, under) = out.subplots(2, 2, height_ratios=(3, 2), width_ratios=(3, 2))
+        for empty in (beside, under):
+            empty.set_axis_off()
         for axes, (first, second) in ((side, (across, 2)), (above, (0, 1))):
             own = points[:, [first, second]]
             axes.plot(*own.T, color="#222222", linewidth=2.4, solid_capstyle="round", zorder=2)
@@ -31,7 +35,7 @@ def arm(result: Result) -> style.Drawing:
             axes.set(xlabel=f"{LETTERS[first]} [mm]", ylabel=f"{LETTERS[second]} [mm]", aspect="equal")
             axes.margins(0.15)
             out.tell(axes, *own[1:-1].T, texts=[_sensor(result, name) for name in names])
-        _named(side, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
+        _named(side, beside, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
         finest = max(result.joints.values(), key=lambda sheet: sheet.resolution_bits)
         unit = unit_for(task.skeleton[-1])
         tip = ", ".join(f"{value * unit.factor:.4g}" for value in task.skeleton[-1])
@@ -58,16 +62,19 @@ def _sensor(result: Result, name: str) -> str:
     return f"{name}: {sheet.encoder}, {sheet.placement}"
 
 
-def _named(axes: Axes, points: Array, texts: list[str]) -> None:
-    """Names in a column on the right, each with a line to its joint, in the order of their heights."""
+def _named(axes: Axes, beside: Axes, points: Array, texts: list[str]) -> None:
+    """Names in a column beside the arm, each with a line to its joint, in the order of their heights."""
     order = np.argsort(-points[:, 1], kind="stable")
     for place, n in enumerate(order):
-        axes.annotate(
-            texts[n],
+        text = texts[n] if len(texts[n]) <= LONGEST else f"{texts[n][: LONGEST - 1]}…"
+        name = axes.annotate(
+            text,
             tuple(points[n]),
-            xytext=(1.03, 1.0 - (place + 0.5) / len(texts)),
-            textcoords="axes fraction",
+            xytext=(0.0, 1.0 - (place + 0.5) / len(texts)),
+            textcoords=beside.transAxes,
             fontsize=8,
             va="center",
-            arrowprops={"arrowstyle": "-", "color": "#888888", "linewidth": 0.7},
+            arrowprops={"arrowstyle": "-", "color": "#888888", "linewidth": 0.7, "relpos": (0.0, 0.5)},
+            annotation_clip=False,
         )
+        name.set_in_layout(False)

@@ -62,7 +62,7 @@ def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], t
     ordered = sorted(rows, key=lambda row: row[1])
     unit = unit_for([max(abs(value) for _, value, _ in ordered)])
     with style.style():
-        out, axes = style.figure(6.8, 1.2 + 0.27 * len(ordered))
+        out, axes = style.figure(6.4, 1.2 + 0.27 * len(ordered))
         for place, (name, value, interval) in enumerate(ordered):
             out.tell(axes, [value * unit.factor], [-place], texts=[f"{name}: {signed(value, interval)}"])
             colour = style.COLOURS[0] if value <= 0 else style.COLOURS[3]
@@ -74,6 +74,6 @@ def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], t
         axes.axvline(0.0, color="#555555", linewidth=0.8)
         axes.set(xlabel=f"change of the 95 % quantile at the worst pose [{unit.name}]")
         axes.grid(axis="y", visible=False)
-        axes.set_title(style.wrapped(title, 62))
+        out.suptitle(style.wrapped(title, 70), x=0.01, ha="left", fontsize=10, fontweight="bold")
         style.footnote(out, note)
     return out

@@ -25,7 +25,7 @@ def joint_error(result: Result, joint: str) -> style.Drawing:
     unit = ARCSECOND if rotary else unit_for([top])
     position = np.array(curve.position) * (180 / math.pi if rotary else 1e3)
     with style.style():
-        out = style.Drawing(figsize=(6.4, 4.3), layout="constrained")
+        out = style.Drawing(figsize=(6.4, 3.9), layout="constrained")
         axes = out.add_subplot(2, 1, 1)
         low, high, one = (np.array(v) * unit.factor for v in (curve.low, curve.high, curve.unit))
         axes.fill_between(position, low, high, color=style.COLOURS[5], alpha=0.5, label="95 % of built units")

@@ -73,7 +73,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
     rows = math.ceil(len(kept) / columns)
     low, high = float(np.nanmin(values)) * factor, float(np.nanmax(values)) * factor
     with style.style():
-        out = style.Drawing(figsize=(6.8, 1.0 + 1.9 * rows), layout="constrained")
+        out = style.Drawing(figsize=(6.4, 1.0 + 1.9 * rows), layout="constrained")
         x, y = edges(task)
         drawn = []
         for place, layer in enumerate(kept):

@@ -118,7 +118,7 @@ def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> N
     )
     text = words(Result.from_json(other.to_json()))
     for expected in (
-        "987",
+        "987 µm",
         "43.2 % of the built arms (41 % to 45 %)",
         "Disc tilt makes 77 %",
         "a reason of",
@@ -249,6 +249,19 @@ def test_the_page_stands_alone_and_is_small(written: Path) -> None:
     assert len(page.encode()) < 8e6
     assert not re.search(r'(?:src|href)="(?!data:|#)', page)
     assert "not a safety function" in page
+
+
+def test_print_is_not_below_eight_points(written: Path) -> None:
+    """No figure is wider than the text of A4 less margins of 20 mm, so that its 8 pt are not made smaller."""
+    style = (ROOT / "armsim" / "figures" / "armsim.mplstyle").read_text()
+    sizes = [float(size) for size in re.findall(r"(?:fontsize|labelsize|titlesize|font\.size): ([\d.]+)", style)]
+    for path in (ROOT / "armsim" / "figures").glob("*.py"):
+        sizes += [float(size) for size in re.findall(r"(?:fontsize|labelsize)=([\d.]+)", path.read_text())]
+    assert min(sizes) >= 8
+    for picture in (written / "figures").glob("*.svg"):
+        width = re.search(r'width="([\d.]+)pt"', picture.read_text())
+        assert width is not None
+        assert float(width[1]) <= 170 / 25.4 * 72, picture.name
 
 
 def pages(path: Path) -> tuple[pdfium.PdfDocument, list[str]]:
