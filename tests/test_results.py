@@ -12,6 +12,7 @@ import armsim
 from armsim.ellipsoids import coverage_factor, ellipsoids
 from armsim.report.tables import LARGE, write_tables
 from armsim.results import Result
+from armsim.views import View
 
 
 @pytest.fixture(scope="module")
@@ -21,7 +22,7 @@ def result() -> Result:
 
 def test_written_and_read_back(result: Result) -> None:
     text = result.to_json()
-    again = Result.from_json(text)
+    again = View.of(Result.from_json(text))
     assert again.tasks == result.tasks
     assert again == result
     assert again.to_json() == text
@@ -33,7 +34,7 @@ def test_a_name_that_looks_like_an_empty_table() -> None:
     from dataclasses import replace
 
     odd = replace(result, scenario='"poses": [] and \\"poses\\": []')
-    assert Result.from_json(odd.to_json()) == odd
+    assert View.of(Result.from_json(odd.to_json())) == odd
 
 
 def test_the_contract(result: Result) -> None:

@@ -5,6 +5,7 @@ import math
 import subprocess
 import sys
 from dataclasses import replace
+from html import escape
 from pathlib import Path
 
 import numpy as np
@@ -141,7 +142,11 @@ def test_the_command(tmp_path: Path) -> None:
     assert data == json.loads((tmp_path / "c" / "comparison.json").read_text())
     assert [row["task"] for row in data["differences"]] == ["stations", "side view"]
     assert (tmp_path / "c" / "tables" / "differences.csv").read_text().count("\n") == 1 + 564
-    assert len(list((tmp_path / "c" / "figures").glob("*.png"))) == 1
+    assert len(list((tmp_path / "c" / "figures").glob("*.png"))) == 3
+    page = (tmp_path / "c" / "report.html").read_text()
+    for row in data["differences"]:  # what was bought stands first on the page
+        assert escape(row["sentence"], quote=False) in page
+    assert (tmp_path / "c" / "report.pdf").read_bytes().startswith(b"%PDF")
     again = subprocess.run(
         [*command[:-1]], capture_output=True, text=True, check=False
     )  # replaces its own earlier folder
