@@ -225,7 +225,7 @@ class Study:
 
 def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled) -> tuple[str, ...]:
     plan, requirement = sampled.job.plan, scenario.requirement
-    out = []
+    out = list(scenario.notes)
     if scenario.machine.masses is None:
         stiff = [j.name for j in scenario.machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
         if stiff:

@@ -35,6 +35,8 @@ def check(
             from armsim.study import Study
 
             sheets = Study(document).sheets()
+            for note in document.notes:
+                print(f"note: {note}", file=sys.stderr)
             if json:
                 from dataclasses import asdict
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
@@ -30,8 +32,13 @@ from armsim.model.joint import Bus
 from armsim.model.machine import Environment, Machine
 from armsim.model.options import Option, Options
 from armsim.results import Requirement
-from armsim.spreads import NONE
+from armsim.spreads import NONE, Spread
 from armsim.tasks import Task
+from armsim.terms import Axis
+
+P = ParamSpec("P")
+T = TypeVar("T")
+ENCODERS = ("encoder", "motor_encoder")
 
 KINDS: dict[str, type[Document]] = {
     "arm": ArmDocument,
@@ -54,6 +61,8 @@ class Scenario:
     requirement : Requirement, optional
     sources : tuple of Source
         Every file read, the scenario first.
+    notes : tuple of str
+        What is no fault but should be known, such as links that lead elsewhere.
     """
 
     name: str
@@ -62,6 +71,7 @@ class Scenario:
     plan: SamplingPlan
     requirement: Requirement | None
     sources: tuple[Source, ...]
+    notes: tuple[str, ...] = ()
 
 
 def load_scenario(path: Path | str) -> Scenario:
@@ -86,9 +96,7 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
         return build_arm(validated(ArmDocument, source.data, source, ()), source)[0]
     if kind == "catalogue":
         document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
-        loader = _Loader(source)
-        for number, entry in enumerate(document.encoders):
-            loader._encoder(entry.encoder, ("encoders", number, "encoder"))
+        _entries(document, source)
         return document
     return build_encoder(validated(EncoderDocument, source.data, source, ()), source)
 
@@ -106,84 +114,107 @@ def load_options(scenario: Path | str, catalogue: Path | str) -> tuple[Scenario,
     return ready, loader.options(_read(Path(catalogue), "catalogue"), ready)
 
 
+class Faults:
+    """Faults gathered, so that all are told at once."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def of(self, do: Callable[P, T], *given: P.args, **named: P.kwargs) -> T | None:
+        """What ``do`` makes of what it is given, or None with its faults kept."""
+        try:
+            return do(*given, **named)
+        except InputError as error:
+            self.problems += error.problems
+            return None
+
+    def error(self) -> InputError:
+        """All of them in the order of their places; what several joints share by reference is one fault."""
+        first = {(p.file, p.line, p.column, p.found): p for p in reversed(self.problems)}
+        return InputError(*reversed(first.values()))
+
+
 class _Loader:
     """One scenario being loaded: every file it names is read once."""
 
     def __init__(self, source: Source) -> None:
         self.source = source
         self.sources: dict[Path, Source] = {source.path.resolve(): source}
+        self.notes: list[str] = []
 
     def scenario(self) -> Scenario:
-        source = self.source
-        document: ScenarioDocument = validated(ScenarioDocument, source.data, source, ())
-        problems: list[Problem] = []
-        arm_data, arm_source, at = self._resolve(document.arm, "arm", ("arm",))
-        arm_document = validated(ArmDocument, arm_data, arm_source, at)
-        arm, tolerances = build_arm(arm_document, arm_source, at)
-        check_joints(document, arm, source)
-        if isinstance(arm_document.kinematics, URDFKinematics):
-            self._remember(arm_source.path.parent / arm_document.kinematics.file)
+        """Everything that is wrong in any of the files is told at once."""
+        source, wrong = self.source, Faults()
+        document: ScenarioDocument | None = wrong.of(validated, ScenarioDocument, source.data, source, ())
+        found = wrong.of(self._arm, source.data["arm"]) if "arm" in source.data else None
+        encoders = self._encoders(source.data.get("joints"), wrong)
+        if document is None or found is None:
+            raise wrong.error()
+        arm_document, arm, tolerances = found
+        wrong.of(check_joints, document, arm, source)
         skew = document.bus.skew
         bus = Bus(document.bus.cycle, document.bus.synchronous, NONE if skew is None else skew.spread)
         joints = []
         for joint in arm.joints:
+            entry = document.joints.get(joint.name)
+            encoder, motor = (encoders.get((joint.name, key)) for key in ENCODERS)
+            if entry is None or encoder is None or (motor is None and entry.motor_encoder):
+                continue
             here = ("joints", joint.name)
-            entry = document.joints[joint.name]
-            try:
-                encoder = self._encoder(entry.encoder, (*here, "encoder"))
-                motor = self._encoder(entry.motor_encoder, (*here, "motor_encoder")) if entry.motor_encoder else None
-                joints.append(build_joint(entry, joint, encoder, motor, bus, source, here))
-            except InputError as error:
-                problems += error.problems
-        tasks: list[Task] = []
-        for number, task in enumerate(document.tasks):
-            try:
-                if task.name in [known.name for known in tasks]:
-                    raise source.error(("tasks", number, "name"), f"two tasks named {task.name!r}", "each name once")
-                tasks.append(build_task(task, arm, source, ("tasks", number)))
-                if isinstance(task, PathDocument) and task.file is not None:
-                    self._remember(source.path.parent / task.file)
-            except InputError as error:
-                problems += error.problems
-        if problems:
-            # a fault that several joints share by reference is one fault
-            first = {(p.file, p.line, p.column, p.found): p for p in reversed(problems)}
-            raise InputError(*reversed(first.values()))
-        sampling = document.sampling
+            joints.append(wrong.of(build_joint, entry, joint, encoder, motor, bus, source, here))
+        tasks = [wrong.of(self._task, document, number, arm) for number in range(len(document.tasks))]
+        plan = wrong.of(build_plan, document.sampling, source)
+        requirement = wrong.of(build_requirement, document.requirement, document.sampling, source)
+        if wrong.problems or plan is None:
+            raise wrong.error()
         rise = document.environment.temperature_rise
         environment = Environment(None if rise is None else rise.spread, arm_document.expansion)
+        fitted = tuple(joint for joint in joints if joint is not None)
         return Scenario(
             document.name,
-            Machine(arm, tuple(joints), tolerances, build_masses(arm_document), environment),
-            tuple(tasks),
-            build_plan(sampling, source),
-            build_requirement(document.requirement, sampling, source),
+            Machine(arm, fitted, tolerances, build_masses(arm_document), environment),
+            tuple(task for task in tasks if task is not None),
+            plan,
+            requirement,
             tuple(self.sources.values()),
+            tuple(self.notes),
         )
+
+    def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Spread], ...]]:
+        data, source, at = self._resolve(reference, "arm", ("arm",))
+        document: ArmDocument = validated(ArmDocument, data, source, at)
+        arm, tolerances = build_arm(document, source, at)
+        if isinstance(document.kinematics, URDFKinematics):
+            self._remember(source.path.parent / document.kinematics.file)
+        return document, arm, tolerances
+
+    def _encoders(self, joints: Any, wrong: Faults) -> dict[tuple[str, str], Encoder]:
+        """The encoders of every joint, whatever else is wrong with it."""
+        out: dict[tuple[str, str], Encoder] = {}
+        for name, entry in joints.items() if isinstance(joints, dict) else ():
+            for key in ENCODERS if isinstance(entry, dict) else ():
+                if key in entry and (key == "encoder" or entry[key] is not None):
+                    encoder = wrong.of(self._encoder, entry[key], ("joints", name, key))
+                    if encoder is not None:
+                        out[name, key] = encoder
+        return out
+
+    def _task(self, document: ScenarioDocument, number: int, arm: Arm) -> Task:
+        task = document.tasks[number]
+        if task.name in [known.name for known in document.tasks[:number]]:
+            raise self.source.error(("tasks", number, "name"), f"two tasks named {task.name!r}", "each name once")
+        if isinstance(task, PathDocument) and task.file is not None:
+            built = build_task(task, arm, self.source, ("tasks", number))
+            self._remember(self.source.path.parent / task.file)
+            return built
+        return build_task(task, arm, self.source, ("tasks", number))
 
     def options(self, source: Source, ready: Scenario) -> Options:
         """Every admissible way to fit every joint with an entry of a catalogue."""
         document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
         scenario: ScenarioDocument = validated(ScenarioDocument, self.source.data, self.source, ())
         arm = ready.machine.arm
-        here = _Loader(source)  # references count from the catalogue
-        encoders: list[Encoder] = []
-        for number, entry in enumerate(document.encoders):
-            encoder = here._encoder(entry.encoder, ("encoders", number, "encoder"))
-            if encoder.name in [known.name for known in encoders]:
-                raise source.error(("encoders", number), f"two encoders named {encoder.name!r}", "each name once")
-            encoders.append(encoder)
-        classes = [entry.name for entry in document.mountings]
-        for number, name in enumerate(classes):
-            if name in classes[:number]:
-                raise source.error(("mountings", number, "name"), f"two mountings named {name!r}", "each name once")
-        for name in document.limits.joints:
-            if name not in arm.names:
-                raise source.error(("limits", "joints", name), "the arm has no such joint", ", ".join(arm.names))
-            for wanted in document.limits.joints[name].mountings or ():
-                if wanted not in classes:
-                    at = ("limits", "joints", name, "mountings")
-                    raise source.error(at, f"no mounting named {wanted!r}", ", ".join(classes))
+        encoders = _entries(document, source, arm)
         joints = []
         for number, joint in enumerate(arm.joints):
             limits = document.limits.joints.get(joint.name, JointLimitsDocument())
@@ -226,8 +257,17 @@ class _Loader:
         }
         return Options(tuple(joints), stock, document.limits.mass, document.limits.types)
 
+    def _follow(self, path: Path, resolved: Path) -> None:
+        """Note a reference that a link leads out of the folder in which it seems to lie."""
+        seen = os.path.normpath(self.source.path.parent.resolve() / os.path.relpath(path, self.source.path.parent))
+        if Path(seen) != resolved:
+            note = f"{path} is a link and leads to {resolved}"
+            if note not in self.notes:
+                self.notes.append(note)
+
     def _remember(self, file: Path) -> None:
         """A file that is no document: its hash goes into the manifest."""
+        self._follow(file, file.resolve())
         self.sources[file.resolve()] = Source(file, {}, {}, hashlib.sha256(file.read_bytes()).hexdigest())
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
@@ -244,6 +284,7 @@ class _Loader:
             raise self.source.error(at, f"{reference!r} is not a reference", accepted)
         path = self.source.path.parent / reference
         resolved = path.resolve()
+        self._follow(path, resolved)
         if resolved not in self.sources:
             if not path.is_file():
                 found = "not a file" if path.exists() else "no such file"
@@ -252,6 +293,35 @@ class _Loader:
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)
         return source.data, source, ()
+
+
+def _entries(document: CatalogueDocument, source: Source, arm: Arm | None = None) -> list[Encoder]:
+    """The encoders of a catalogue, every fault told at once; joints are known where there is an arm."""
+    here, wrong = _Loader(source), Faults()  # references count from the catalogue
+    encoders: list[Encoder] = []
+    for number, entry in enumerate(document.encoders):
+        encoder = wrong.of(here._encoder, entry.encoder, ("encoders", number, "encoder"))
+        if encoder is not None:
+            if encoder.name in [known.name for known in encoders]:
+                found = f"two encoders named {encoder.name!r}"
+                wrong.problems.append(source.problem(("encoders", number), found, "each name once"))
+            encoders.append(encoder)
+    classes = [entry.name for entry in document.mountings]
+    for number, name in enumerate(classes):
+        if name in classes[:number]:
+            found = f"two mountings named {name!r}"
+            wrong.problems.append(source.problem(("mountings", number, "name"), found, "each name once"))
+    for name, limits in document.limits.joints.items():
+        if arm is not None and name not in arm.names:
+            accepted = ", ".join(arm.names)
+            wrong.problems.append(source.problem(("limits", "joints", name), "the arm has no such joint", accepted))
+        for wanted in limits.mountings or ():
+            if wanted not in classes:
+                at = ("limits", "joints", name, "mountings")
+                wrong.problems.append(source.problem(at, f"no mounting named {wanted!r}", ", ".join(classes)))
+    if wrong.problems:
+        raise wrong.error()
+    return encoders
 
 
 def _refused(entry: EntryDocument, limits: JointLimitsDocument) -> str | None:
