@@ -10,14 +10,13 @@ from pydantic import Field
 from armsim.documents.fields import Document, Tolerance, Word, quantity, tolerance
 from armsim.documents.messages import validated
 from armsim.documents.source import KeyPath, Source
-from armsim.documents.urdf import read_chain
+from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.model.arm import Arm, ArmJoint, Motion
 from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, TOOL, denavit_hartenberg, placed
 from armsim.model.gravity import Mass, Masses
 from armsim.spreads import Spread
 from armsim.terms import Axis
 
-MOST_JOINTS = 64
 RESERVED = (TOOL, "bias", "links", "machine")
 """Names that results use for what belongs to no joint."""
 Length = Annotated[float, quantity("length")]

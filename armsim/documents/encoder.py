@@ -25,6 +25,8 @@ from armsim.errors import InputError
 from armsim.model.encoder import Encoder, Signal, Summary, Timing
 from armsim.spreads import NONE
 
+VALID_NOISE = 0.3
+"""Noise over amplitude up to which the arctangent is nearly linear in it."""
 Ratio = Annotated[Tolerance | None, tolerance("ratio", most=0.3)]
 Share = Annotated[float, quantity("ratio", least=0.0, most=1.0)]
 Duration = Annotated[float, quantity("time", least=0.0)]
@@ -43,7 +45,7 @@ class SignalDocument(Document):
     phase_error: Annotated[Tolerance | None, tolerance("angle")] = None
     third_harmonic: Ratio = None
     third_harmonic_order: Literal[2, 4] = 4
-    noise: Annotated[float, quantity("ratio", least=0.0)] = 0.0
+    noise: Annotated[float, quantity("ratio", least=0.0, most=VALID_NOISE)] = 0.0
     averages: Annotated[int, count()] = 1
     offset_drift: Annotated[Tolerance | None, tolerance("relative drift")] = None
 

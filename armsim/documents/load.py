@@ -130,7 +130,7 @@ class Faults:
 
     def error(self) -> InputError:
         """All of them in the order of their places; what several joints share by reference is one fault."""
-        first = {(p.file, p.line, p.column, p.found): p for p in reversed(self.problems)}
+        first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.found): p for p in reversed(self.problems)}
         return InputError(*reversed(first.values()))
 
 
@@ -356,6 +356,6 @@ def _kind(data: dict[str, Any], source: Source, at: KeyPath, expected: str | Non
         close = difflib.get_close_matches("kind", [str(key) for key in data], n=1)
         found = f"missing; found {close[0]!r}" if close else "missing"
         raise source.error((*at, "kind"), found, f"kind: {accepted}")
-    if kind not in ([expected] if expected else KINDS):
+    if not isinstance(kind, str) or kind not in ([expected] if expected else KINDS):
         raise source.error((*at, "kind"), f"{kind!r}", accepted)
     return str(kind)

@@ -100,7 +100,7 @@ class RequirementDocument(Document):
     position: Annotated[float, quantity("length", least=0.0, above=True)]
     coverage: Annotated[float, quantity("ratio", least=0.01, most=0.9999)] = 0.95
     repeatability: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
-    yield_: Annotated[float | None, quantity("ratio", least=0.0, most=1.0), Field(alias="yield")] = None
+    yield_: Annotated[float | None, quantity("ratio", least=0.0, above=True, most=1.0), Field(alias="yield")] = None
 
 
 class SamplingDocument(Document):

@@ -81,6 +81,8 @@ def read_source(path: Path, shown: str | None = None) -> Source:
         return InputError(Problem(name, line, column, key, found, accepted))
 
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise fault(0, 0, "not a file", "a text file")
         if path.stat().st_size > LARGEST_FILE:
             raise fault(0, 0, "file is too large", f"at most {LARGEST_FILE} bytes")
         raw = path.read_bytes()
@@ -113,8 +115,10 @@ def read_source(path: Path, shown: str | None = None) -> Source:
             else "'key: value', indented by spaces"
         )
         raise fault(line, column, f"not YAML: {error.problem}", accepted) from error
-    except yaml.YAMLError as error:
-        raise fault(0, 0, f"not YAML: {error}", "a YAML file") from error
+    except yaml.YAMLError as error:  # a character that YAML does not allow
+        place = getattr(error, "position", 0) or 0
+        found = str(error).splitlines()[0].strip().rstrip(":")
+        raise fault(text.count("\n", 0, place) + 1, 1, f"not YAML: {found}", "a YAML file") from error
     if not isinstance(root, yaml.MappingNode):
         raise fault(1, 1, "not a mapping", "keys with values, the first of them 'kind:'")
     builder = _Builder(fault)

@@ -16,6 +16,7 @@ from armsim.terms import Axis
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
+MOST_JOINTS = 64
 LARGEST_FILE = 16 * 2**20
 Vector = tuple[float, float, float]
 Fault = Callable[[str, str], InputError]
@@ -109,6 +110,8 @@ def read_chain(
                 raise fault(f"joint {name!r} has the range [{lower:g}, {upper:g}]", "a lower end below the upper end")
         motions.append(Motion(direction, revolute, 0.0, (Axis(name),), len(joints)))
         joints.append(ArmJoint(name, revolute, lower, upper))
+    if len(joints) > MOST_JOINTS:
+        raise source.error((*at, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")
     if not joints:
         raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
     return tuple(joints), motions
