@@ -47,14 +47,14 @@ def run(
     json: Json = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
-    from armsim.report import Extras, check_destination, write_bundle
+    from armsim.report import CONTENTS, Extras, check_destination, write_bundle
     from armsim.study import Study
 
     allowed = bytes_of(memory)
     ready, options = _read(scenario, catalogue)
     study = Study(ready).with_plan(units, visits, seed)
     folder = out if out is not None else Path("results") / scenario.stem
-    check_destination(folder)
+    check_destination(folder, CONTENTS)
     with shown_progress() as (progress, note):
         result = study.run(workers, progress, allowed, processes, cluster, note)
         plan = study.scenario.plan

@@ -1,6 +1,6 @@
 """The design-review document and the tables beside it."""
 
-from armsim.report.bundle import check_destination, write_bundle
+from armsim.report.bundle import CONTENTS, write_bundle
 from armsim.report.comparison import (
     COMPARISON,
     TRADE_OFF,
@@ -10,9 +10,11 @@ from armsim.report.comparison import (
     write_what_if,
 )
 from armsim.report.content import Extras
+from armsim.report.place import check_destination
 
 __all__ = [
     "COMPARISON",
+    "CONTENTS",
     "TRADE_OFF",
     "WHAT_IF",
     "Extras",

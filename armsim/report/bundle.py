@@ -1,12 +1,9 @@
-"""The folder of a run. Written beside its place and moved there whole, so that nothing half-written is ever seen."""
+"""The folder of a run."""
 
 from __future__ import annotations
 
 import json
-import os
 import platform
-import shutil
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -15,11 +12,11 @@ from typing import Any
 
 from armsim.documents import Scenario
 from armsim.documents.source import Source
-from armsim.errors import InputError, Problem
 from armsim.report.content import Extras, review
 from armsim.report.gallery import figures_of, keep
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
+from armsim.report.place import folder
 from armsim.report.tables import write_tables
 from armsim.results import Result
 
@@ -38,34 +35,6 @@ PACKAGES = (
     "pint",
     "typst",
 )
-
-
-def check_destination(out: Path, contents: set[str] = CONTENTS) -> None:
-    """Refuse to replace a folder that is not an earlier result.
-
-    Raises
-    ------
-    InputError
-        The folder holds something else, or cannot be made.
-    """
-
-    def fault(found: str, accepted: str) -> InputError:
-        return InputError(Problem(str(out), 0, 0, "--out", found, accepted))
-
-    if out.exists() and not out.is_dir():
-        raise fault("is a file", "a folder")
-    if out.is_dir():
-        strangers = sorted({entry.name for entry in out.iterdir()} - contents)
-        if strangers:
-            raise fault(f"holds other things than a result: {', '.join(strangers[:3])}",
-                        "a new folder, an empty one, or an earlier result alone")  # fmt: skip
-    parent = out.absolute().parent
-    while not parent.exists():
-        parent = parent.parent
-    try:
-        os.rmdir(tempfile.mkdtemp(prefix=".armsim-", dir=parent))
-    except OSError as error:
-        raise fault(f"{parent}: {error.strerror}", "a place where a folder can be made") from error
 
 
 def write_bundle(
@@ -94,11 +63,7 @@ def write_bundle(
     paper : str
         Of the PDF.
     """
-    out = out.absolute()
-    out.parent.mkdir(parents=True, exist_ok=True)
-    partial = Path(tempfile.mkdtemp(prefix=f".{out.name}.partial-", dir=out.parent))
-    try:
-        partial.chmod(0o755)
+    with folder(out) as partial:
         progress("tables", 0, 1)
         with (partial / MARK).open("wb") as file:
             file.writelines(result.pieces())
@@ -117,25 +82,6 @@ def write_bundle(
         progress("pages", 1, 2)
         write_pdf(partial / "report.pdf", document, paper)
         progress("pages", 2, 2)
-        move_into_place(partial, out)
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
-
-
-def move_into_place(partial: Path, out: Path) -> None:
-    """Put a folder in the place of another, or of none, in one move."""
-    if out.exists():
-        earlier = Path(tempfile.mkdtemp(prefix=f".{out.name}.earlier-", dir=out.parent))
-        out.rename(earlier / "result")
-        try:
-            partial.rename(out)
-        except BaseException:
-            (earlier / "result").rename(out)
-            raise
-        finally:
-            shutil.rmtree(earlier, ignore_errors=True)
-    else:
-        partial.rename(out)
 
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import csv
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 
 from armsim import figures
@@ -15,11 +12,12 @@ from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
 from armsim.documents import Scenario
 from armsim.present import signed
-from armsim.report.bundle import manifest_of, move_into_place, write_json
+from armsim.report.bundle import manifest_of, write_json
 from armsim.report.comparison_review import comparison_review
 from armsim.report.gallery import Drawn, curve_drawn, file_name, keep, what_ifs_drawn
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
+from armsim.report.place import folder
 
 COMPARISON = {"comparison.json", "manifest.json", "report.html", "report.pdf", "tables", "figures"}
 """What a comparison leaves behind."""
@@ -118,20 +116,6 @@ def write_trade_off(out: Path, curve: TradeOff, coverage: float) -> None:
             lines.append([f"{point.price:g}", *errors, point.pose, *spent, *fitted])
         _table(partial / "tables" / "trade-off.csv", header, lines)
         keep(partial / "figures", [curve_drawn(curve, coverage)])
-
-
-@contextmanager
-def folder(out: Path) -> Iterator[Path]:
-    """A folder beside ``out`` to write in, put in its place when all is written."""
-    out = out.absolute()
-    out.parent.mkdir(parents=True, exist_ok=True)
-    partial = Path(tempfile.mkdtemp(prefix=f".{out.name}.partial-", dir=out.parent))
-    try:
-        partial.chmod(0o755)
-        yield partial
-        move_into_place(partial, out)
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
 
 
 def _table(path: Path, header: list[str], rows: list[list[object]]) -> None:
