@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
@@ -311,6 +311,13 @@ class Result:
                 yield (b",\n" if number else b"\n") + _pose_adapter().dump_json(pose)
             yield b"\n]"
         yield around[-1]
+
+    @staticmethod
+    def schema() -> dict[str, Any]:
+        """JSON Schema of results.json; the package carries it as results.schema.json."""
+        own = _adapter().json_schema(mode="serialization", by_alias=True)
+        own["properties"]["format"] = {"const": FORMAT}
+        return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": f"urn:{FORMAT}", **own}
 
     @staticmethod
     def from_json(text: bytes | str) -> Result:

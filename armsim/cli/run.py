@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shlex
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -27,12 +26,13 @@ from armsim.cli.options import (
 
 if TYPE_CHECKING:
     from armsim.documents import Scenario
+    from armsim.errors import InputError
     from armsim.model.options import Options
     from armsim.results import Result
 
 
 def run(
-    scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
+    scenario: Annotated[Path | None, typer.Argument(help="Scenario file.")] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the result; results/NAME where not given.")] = None,
     seed: Seed = None,
     units: Units = None,
@@ -44,45 +44,67 @@ def run(
     what_if: Annotated[bool, typer.Option("--what-if", help="Work out the what-ifs too, for the document.")] = False,
     catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None,
     paper: PaperSize = Paper.a4,
+    reproduce: Annotated[Path | None, typer.Option(help="A manifest.json: do that run again and compare.")] = None,
     json: Json = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
-    from armsim.report import CONTENTS, Extras, check_destination, write_bundle
+    from armsim.errors import RunError
+    from armsim.report import CONTENTS, Asked, Extras, check_destination, difference, read_manifest, write_bundle
     from armsim.study import Study
 
     allowed = bytes_of(memory)
-    ready, options = _read(scenario, catalogue)
-    study = Study(ready).with_plan(units, visits, seed)
-    folder = out if out is not None else Path("results") / scenario.stem
+    expected: str | None = None
+    if reproduce is not None:
+        given = (scenario, seed, units, visits, catalogue) != (None,) * 5 or what_if or paper is not Paper.a4
+        if given:
+            raise _fault("--reproduce", "a manifest beside a scenario or what it is asked for", "the manifest alone")
+        asked, expected = read_manifest(reproduce)
+        ready, options = _read(Path(asked.scenario), None if asked.catalogue is None else Path(asked.catalogue))
+        study = Study(ready).with_plan(asked.units, asked.visits, asked.seed)
+    elif scenario is None:
+        raise _fault("SCENARIO", "missing", "a scenario file, or --reproduce with a manifest.json")
+    else:
+        ready, options = _read(scenario, catalogue)
+        study = Study(ready).with_plan(units, visits, seed)
+        plan = study.scenario.plan
+        listed = None if catalogue is None else str(catalogue)
+        asked = Asked(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value)
+    folder = out or Path("results") / f"{Path(asked.scenario).stem}{'' if expected is None else '-again'}"
     check_destination(folder, CONTENTS)
+    processors = workers or os.cpu_count() or 1
     with shown_progress() as (progress, note):
         result = study.run(workers, progress, allowed, processes, cluster, note)
-        plan = study.scenario.plan
-        command = (
-            f"armsim run {shlex.quote(str(scenario))} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
-        )
-        command += " --what-if" * what_if
-        command += "" if catalogue is None else f" --catalogue {shlex.quote(str(catalogue))}"
+        if reproduce is not None and expected is not None:
+            differs = difference(result, expected, reproduce.parent / "results.json")
+            if differs is not None:
+                raise RunError(f"the results are not those of {reproduce}: {differs}. Nothing was written")
         extras = Extras()
-        if what_if:
+        if asked.what_if:
             from armsim.decide import what_if as change
 
-            extras = replace(extras, what_ifs=change(study, workers or os.cpu_count() or 1, progress, allowed, note))
+            extras = replace(extras, what_ifs=change(study, processors, progress, allowed, note))
         if options is not None:
             from armsim.decide import trade_off
 
-            curve = trade_off(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
-            extras = replace(extras, curve=curve)
-        write_bundle(folder, result, study.scenario, command, progress, extras, paper.value)
+            extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
+        write_bundle(folder, result, study.scenario, asked, progress, extras, Paper(asked.paper).value)
     if json:
         sys.stdout.write(result.to_json().decode())
     else:
         _print(result)
     for warning in result.warnings:
         print(f"note: {warning}", file=sys.stderr)
+    if expected is not None:
+        print("the inputs are as they were, and the results are the same to the bit", file=sys.stderr)
     print(f"report: {folder / 'report.html'}", file=sys.stderr)
     if result.met is False:
         raise typer.Exit(1)
+
+
+def _fault(key: str, found: str, accepted: str) -> InputError:
+    from armsim.errors import InputError, Problem
+
+    return InputError(Problem("command line", 0, 0, key, found, accepted))
 
 
 def _read(scenario: Path, catalogue: Path | None) -> tuple[Scenario, Options | None]:

@@ -6,7 +6,7 @@ import difflib
 import hashlib
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
@@ -96,7 +96,7 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
         return build_arm(validated(ArmDocument, source.data, source, ()), source)[0]
     if kind == "catalogue":
         document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
-        _entries(document, source)
+        _Loader(source).entries(document)
         return document
     return build_encoder(validated(EncoderDocument, source.data, source, ()), source)
 
@@ -111,7 +111,8 @@ def load_options(scenario: Path | str, catalogue: Path | str) -> tuple[Scenario,
     """
     loader = _Loader(_read(Path(scenario), "scenario"))
     ready = loader.scenario()
-    return ready, loader.options(_read(Path(catalogue), "catalogue"), ready)
+    options = loader.options(_read(Path(catalogue), "catalogue"), ready)
+    return replace(ready, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
 
 
 class Faults:
@@ -214,7 +215,10 @@ class _Loader:
         document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
         scenario: ScenarioDocument = validated(ScenarioDocument, self.source.data, self.source, ())
         arm = ready.machine.arm
-        encoders = _entries(document, source, arm)
+        here = _Loader(source)  # references count from the catalogue
+        encoders = here.entries(document, arm)
+        self.sources.update(here.sources)
+        self.notes += here.notes
         joints = []
         for number, joint in enumerate(arm.joints):
             limits = document.limits.joints.get(joint.name, JointLimitsDocument())
@@ -257,6 +261,34 @@ class _Loader:
         }
         return Options(tuple(joints), stock, document.limits.mass, document.limits.types)
 
+    def entries(self, document: CatalogueDocument, arm: Arm | None = None) -> list[Encoder]:
+        """The encoders of a catalogue, every fault told at once; joints are known where there is an arm."""
+        source, wrong = self.source, Faults()
+        encoders: list[Encoder] = []
+        for number, entry in enumerate(document.encoders):
+            encoder = wrong.of(self._encoder, entry.encoder, ("encoders", number, "encoder"))
+            if encoder is not None:
+                if encoder.name in [known.name for known in encoders]:
+                    found = f"two encoders named {encoder.name!r}"
+                    wrong.problems.append(source.problem(("encoders", number), found, "each name once"))
+                encoders.append(encoder)
+        classes = [entry.name for entry in document.mountings]
+        for number, name in enumerate(classes):
+            if name in classes[:number]:
+                found = f"two mountings named {name!r}"
+                wrong.problems.append(source.problem(("mountings", number, "name"), found, "each name once"))
+        for name, limits in document.limits.joints.items():
+            if arm is not None and name not in arm.names:
+                accepted = ", ".join(arm.names)
+                wrong.problems.append(source.problem(("limits", "joints", name), "the arm has no such joint", accepted))
+            for wanted in limits.mountings or ():
+                if wanted not in classes:
+                    at = ("limits", "joints", name, "mountings")
+                    wrong.problems.append(source.problem(at, f"no mounting named {wanted!r}", ", ".join(classes)))
+        if wrong.problems:
+            raise wrong.error()
+        return encoders
+
     def _follow(self, path: Path, resolved: Path) -> None:
         """Note a reference that a link leads out of the folder in which it seems to lie."""
         seen = os.path.normpath(self.source.path.parent.resolve() / os.path.relpath(path, self.source.path.parent))
@@ -293,35 +325,6 @@ class _Loader:
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)
         return source.data, source, ()
-
-
-def _entries(document: CatalogueDocument, source: Source, arm: Arm | None = None) -> list[Encoder]:
-    """The encoders of a catalogue, every fault told at once; joints are known where there is an arm."""
-    here, wrong = _Loader(source), Faults()  # references count from the catalogue
-    encoders: list[Encoder] = []
-    for number, entry in enumerate(document.encoders):
-        encoder = wrong.of(here._encoder, entry.encoder, ("encoders", number, "encoder"))
-        if encoder is not None:
-            if encoder.name in [known.name for known in encoders]:
-                found = f"two encoders named {encoder.name!r}"
-                wrong.problems.append(source.problem(("encoders", number), found, "each name once"))
-            encoders.append(encoder)
-    classes = [entry.name for entry in document.mountings]
-    for number, name in enumerate(classes):
-        if name in classes[:number]:
-            found = f"two mountings named {name!r}"
-            wrong.problems.append(source.problem(("mountings", number, "name"), found, "each name once"))
-    for name, limits in document.limits.joints.items():
-        if arm is not None and name not in arm.names:
-            accepted = ", ".join(arm.names)
-            wrong.problems.append(source.problem(("limits", "joints", name), "the arm has no such joint", accepted))
-        for wanted in limits.mountings or ():
-            if wanted not in classes:
-                at = ("limits", "joints", name, "mountings")
-                wrong.problems.append(source.problem(at, f"no mounting named {wanted!r}", ", ".join(classes)))
-    if wrong.problems:
-        raise wrong.error()
-    return encoders
 
 
 def _refused(entry: EntryDocument, limits: JointLimitsDocument) -> str | None:

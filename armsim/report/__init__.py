@@ -1,5 +1,6 @@
 """The design-review document and the tables beside it."""
 
+from armsim.report.again import Asked, difference, read_manifest
 from armsim.report.bundle import CONTENTS, write_bundle
 from armsim.report.comparison import (
     COMPARISON,
@@ -17,8 +18,11 @@ __all__ = [
     "CONTENTS",
     "TRADE_OFF",
     "WHAT_IF",
+    "Asked",
     "Extras",
     "check_destination",
+    "difference",
+    "read_manifest",
     "write_bundle",
     "write_comparison",
     "write_trade_off",

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import platform
+import shlex
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -12,6 +14,7 @@ from typing import Any
 
 from armsim.documents import Scenario
 from armsim.documents.source import Source
+from armsim.report.again import Asked, sha256
 from armsim.report.content import Extras, review
 from armsim.report.gallery import figures_of, keep
 from armsim.report.page import write_page
@@ -41,7 +44,7 @@ def write_bundle(
     out: Path,
     result: Result,
     scenario: Scenario,
-    command: str,
+    command: str | Asked,
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
@@ -54,8 +57,8 @@ def write_bundle(
         The folder; an earlier result there is replaced at the very end.
     result : Result
     scenario : Scenario
-    command : str
-        What to type to do it again.
+    command : str or Asked
+        What to type to do it again; where it is told in parts, `again` can do it.
     progress : callable
         Told what is being written, how much of it is done, how much there is.
     extras : Extras
@@ -74,7 +77,10 @@ def write_bundle(
             write_json(partial / "what-if.json", extras.what_ifs.to_dict())
         if extras.curve is not None:
             write_json(partial / "trade-off.json", extras.curve.to_dict())
-        manifest = manifest_of(result, scenario.sources, command)
+        text = command if isinstance(command, str) else in_words(command)
+        manifest = manifest_of(result, scenario.sources, text)
+        if not isinstance(command, str):
+            manifest |= {"asked": asdict(command), "results_sha256": sha256(result)}
         write_json(partial / "manifest.json", manifest)
         document = review(result, pictures, scenario.sources, manifest, extras)
         progress("pages", 0, 2)
@@ -82,6 +88,15 @@ def write_bundle(
         progress("pages", 1, 2)
         write_pdf(partial / "report.pdf", document, paper)
         progress("pages", 2, 2)
+
+
+def in_words(asked: Asked) -> str:
+    """The command of a run."""
+    parts = ["armsim", "run", asked.scenario, "--seed", asked.seed, "--units", asked.units, "--visits", asked.visits]
+    parts += ["--what-if"] if asked.what_if else []
+    parts += [] if asked.catalogue is None else ["--catalogue", asked.catalogue]
+    parts += [] if asked.paper == "a4" else ["--paper", asked.paper]
+    return " ".join(shlex.quote(str(part)) for part in parts)
 
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:

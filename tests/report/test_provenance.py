@@ -1,0 +1,132 @@
+"""Manifests, runs done again, and the schema of results."""
+
+import hashlib
+import json
+import shutil
+import subprocess
+import sys
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from support import ROOT
+
+import armsim
+from armsim.report.again import difference, sha256
+from armsim.results import FORMAT, Result
+
+COMMAND = [sys.executable, "-m", "armsim.cli.main"]
+
+
+def run(*arguments: object, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, cwd=cwd, check=False)
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Path:
+    shutil.copytree(ROOT / "configs", tmp_path / "configs")
+    shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
+    done = run("run", "scenarios/lessons/eccentricity.yaml", "--units", 40, "--visits", 2, "--out", "a", cwd=tmp_path)
+    assert done.returncode in (0, 1), done.stderr
+    return tmp_path
+
+
+def test_a_run_is_done_again(project: Path) -> None:
+    manifest = json.loads((project / "a" / "manifest.json").read_text())
+    results = (project / "a" / "results.json").read_bytes()
+    assert manifest["results_sha256"] == hashlib.sha256(results).hexdigest()
+    for row in manifest["inputs"]:
+        assert row["sha256"] == hashlib.sha256((project / row["file"]).read_bytes()).hexdigest()
+    assert {"python", "platform", "packages", "seed", "time", "command"} <= set(manifest)
+    again = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
+    assert again.returncode in (0, 1), again.stderr
+    assert "the same to the bit" in again.stderr
+    assert (project / "b" / "results.json").read_bytes() == results
+
+
+def test_a_changed_input_is_told(project: Path) -> None:
+    for file in ("scenarios/lessons/eccentricity.yaml", "configs/arms/one-link.yaml"):
+        path = project / file
+        path.write_text(path.read_text() + "# a word more\n")
+    again = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
+    assert again.returncode == 2
+    assert again.stderr.count("is not as it was") == 2
+    assert not (project / "b").exists()
+    elsewhere = run("run", "--reproduce", project / "a" / "manifest.json", "--out", "b", cwd=project / "a")
+    assert elsewhere.returncode == 2
+    assert "no such file" in elsewhere.stderr
+
+
+def test_other_results_are_told(project: Path) -> None:
+    path = project / "a" / "manifest.json"
+    manifest = json.loads(path.read_text())
+    manifest["results_sha256"] = "0" * 64
+    path.write_text(json.dumps(manifest))
+    again = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
+    assert again.returncode == 3
+    assert "the results are not those of" in again.stderr
+    assert not (project / "b").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "told"), [("{}", "not the manifest"), ("[", "not the manifest"), ('{"asked": 5}', "not the manifest")]
+)
+def test_what_is_no_manifest(tmp_path: Path, text: str, told: str) -> None:
+    (tmp_path / "m.json").write_text(text)
+    done = run("run", "--reproduce", "m.json", cwd=tmp_path)
+    assert done.returncode == 2
+    assert told in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_what_does_not_go_together(project: Path) -> None:
+    done = run("run", "--reproduce", "a/manifest.json", "--seed", 3, cwd=project)
+    assert done.returncode == 2
+    assert "the manifest alone" in done.stderr
+    assert run("run", cwd=project).returncode == 2
+    absent = run("run", "--reproduce", "nowhere.json", cwd=project)
+    assert absent.returncode == 2
+    assert "cannot be read" in absent.stderr
+
+
+def test_the_difference_in_words(tmp_path: Path) -> None:
+    study = armsim.load(ROOT / "scenarios" / "lessons" / "eccentricity.yaml").with_plan(units=40, visits=2)
+    one, other = study.run(1), study.with_plan(seed=99).run(1)
+    (tmp_path / "results.json").write_bytes(one.to_json())
+    assert difference(one, sha256(one), tmp_path / "results.json") is None
+    told = difference(other, sha256(one), tmp_path / "results.json")
+    assert told is not None
+    assert "differ by up to" in told
+    assert difference(other, sha256(one), tmp_path / "nowhere.json") == "they differ"
+
+
+def published() -> dict[str, Any]:
+    schema: dict[str, Any] = json.loads(files("armsim").joinpath("results.schema.json").read_text())
+    return schema
+
+
+def test_the_published_schema_is_that_of_this_version() -> None:
+    schema = published()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    assert schema == Result.schema(), "write it anew: Result.schema() to armsim/results.schema.json"
+    assert schema["$id"] == f"urn:{FORMAT}"
+    printed = subprocess.run([*COMMAND, "schema", "results"], capture_output=True, text=True, check=True).stdout
+    assert json.loads(printed) == schema
+
+
+def strict(constant: str) -> None:
+    raise AssertionError(f"{constant} is no JSON")
+
+
+@pytest.mark.parametrize("name", ["bonding-cell", "every-task", "track-cell", "lessons/eccentricity"])
+@pytest.mark.parametrize(("units", "visits"), [(1, 1), (30, 2)])
+def test_results_follow_the_schema(name: str, units: int, visits: int) -> None:
+    """JSON Schema 2020-12; no NaN or Infinity, which RFC 8259 does not know."""
+    study = armsim.load(ROOT / "scenarios" / f"{name}.yaml")
+    requirement = study.scenario.requirement
+    if visits < 2 and requirement is not None:
+        study = study.with_scenario(requirement=None)
+    data = json.loads(study.with_plan(units, visits).run().to_json(), parse_constant=strict)
+    jsonschema.Draft202012Validator(published()).validate(data)
