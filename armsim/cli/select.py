@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 def select(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
     catalogue: Catalogue,
+    write: Annotated[Path | None, typer.Option(help="Scenario file to write with what was chosen.")] = None,
     seed: Seed = None,
     units: Units = None,
     visits: Visits = None,
@@ -44,10 +45,23 @@ def select(
     from armsim.study import Study
 
     allowed = bytes_of(memory)
+    if write is not None and (write.exists() or not write.absolute().parent.is_dir()):
+        from armsim.errors import InputError, Problem
+
+        fault = "is there already" if write.exists() else "its folder is not there"
+        raise InputError(Problem(str(write), 0, 0, "--write", fault, "a new file in a folder that is there"))
     ready, options = load_options(scenario, catalogue)
     study = Study(ready).with_plan(units, visits, seed)
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
+    if write is not None and found.design is not None:
+        from armsim.documents.write import in_yaml, scenario_document
+
+        source, to = ready.sources[0], write.absolute().parent
+        name = f"{ready.name}, cheapest of {catalogue.stem}"
+        document = scenario_document(source.data, found.machine, name, source.path.absolute().parent, to)
+        write.write_text(in_yaml(document), encoding="utf-8")
+        print(f"scenario: {write}", file=sys.stderr)
     if json:
         print_machine(found.to_dict())
     else:

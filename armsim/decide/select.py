@@ -89,6 +89,8 @@ class Selection:
         By how much, in mean square, the limits of the program are wider than the requirement.
     proved : bool
         Whether the search was carried to its end.
+    machine : Machine
+        Of the closest.
     """
 
     design: tuple[Fitted, ...] | None
@@ -99,6 +101,7 @@ class Selection:
     sampled: int
     margin: float
     proved: bool
+    machine: Machine
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -300,7 +303,10 @@ def select(
         beyond, load = _next_cheaper(search, program, price)
         cheaper = sorted((row for row in refuted + beyond if row.price < price), key=lambda row: -row.price)
         design = search.design(choice)
-        best = Selection(design, price, tasks, design, tuple(cheaper), search.sampled, search.margin - 1, load is None)
+        best = Selection(
+            design, price, tasks, design, tuple(cheaper), search.sampled, search.margin - 1, load is None,
+            search.machine(choice),
+        )  # fmt: skip
         if load is None:
             return best
         search.margin = load * NEAR
@@ -362,7 +368,8 @@ def _nothing(
     search: Search, choice: Choice, tasks: tuple[Judged, ...], refuted: list[Refuted], proved: bool
 ) -> Selection:
     design = search.design(choice)
-    return Selection(None, None, tasks, design, tuple(refuted), search.sampled, search.margin - 1, proved)
+    margin, machine = search.margin - 1, search.machine(choice)
+    return Selection(None, None, tasks, design, tuple(refuted), search.sampled, margin, proved, machine)
 
 
 def answer(selection: Selection, requirement: Requirement) -> str:
