@@ -26,11 +26,12 @@ def conditioning(machine: Machine, joints: Array) -> Array:
     Of an arm with fewer than six joints, those that it has. Source: Yoshikawa, Int. J. Robotics Research 4 (1985) 3.
     """
     at = machine.arm.postures(joints)
+    reach = machine.arm.reach or 1.0  # of an arm without any length only the turning counts
     turning = np.where(at.rotary[:, None], at.direction, 0.0)
-    scale = np.where(at.rotary, 1.0, machine.arm.reach)
-    jacobian = np.concatenate([at.column / machine.arm.reach, turning], axis=2) * scale[:, None]
+    scale = np.where(at.rotary, 1.0, reach)
+    jacobian = np.concatenate([at.column / reach, turning], axis=2) * scale[:, None]
     values = np.linalg.svd(jacobian, compute_uv=False)
-    return np.asarray(values[:, -1] / values[:, 0])
+    return np.divide(values[:, -1], values[:, 0], out=np.zeros(len(values)), where=values[:, 0] > 0)
 
 
 def fill_first_order(
