@@ -28,6 +28,8 @@ from armsim.results import (
 from armsim.tasks import Poses, PoseSet
 from armsim.views import View, html_table
 
+SMALL_ANGLE = 0.05
+"""Joint error beyond which a note says so: there the cosine departs from 1 by a thousandth. [rad]"""
 ISO_VISITS = 30
 """Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
 
@@ -175,6 +177,7 @@ class Study:
             task_result(scenario, sampled.job, task, poses, number, sample)
             for number, ((task, poses), sample) in enumerate(zip(both, sampled.tasks, strict=True))
         )
+        joints = self.sheets()
         result = Result(
             format=FORMAT,
             version=__version__,
@@ -186,9 +189,9 @@ class Study:
             price=scenario.machine.price,
             requirement=requirement,
             tasks=tasks,
-            joints=self.sheets(),
+            joints=joints,
             links=link_sheet(scenario.machine),
-            warnings=_warnings(scenario, tasks, sampled),
+            warnings=_warnings(scenario, tasks, sampled, joints),
             groups=dict(scenario.machine.arm.groups),
             adaptive=sampled.adaptive,
         )
@@ -223,7 +226,13 @@ class Study:
             return place.run(scenario.plan, asked, progress, note)
 
 
-def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled) -> tuple[str, ...]:
+def _turns_far(sheet: JointSheet) -> bool:
+    return sheet.unit == "rad" and sheet.std > SMALL_ANGLE
+
+
+def _warnings(
+    scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled, joints: dict[str, JointSheet]
+) -> tuple[str, ...]:
     plan, requirement = sampled.job.plan, scenario.requirement
     out = list(scenario.notes)
     if scenario.machine.masses is None:
@@ -237,6 +246,12 @@ def _warnings(scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sample
         out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
     if rise is None and drifting:
         out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
+    large = [f"{name} {show(sheet.std, 'rad')}" for name, sheet in joints.items() if _turns_far(sheet)]
+    if large:
+        out.append(
+            f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "
+            "where the joint was told to be, not where it is, and first order fails"
+        )
     if plan.visits < ISO_VISITS:
         out.append(f"{plan.visits} visits a pose: ISO 9283 takes {ISO_VISITS} for repeatability, and 1 gives none")
     coverage = requirement.coverage if requirement is not None else stats.LEVEL
