@@ -39,4 +39,9 @@ def compiled(function: F) -> F:
     file: Any = getattr(getattr(kernel, "_cache", None), "_cache_file", None)
     if hasattr(file, "_source_stamp"):  # the compiler would look at the kernel's own file only
         file._source_stamp = STAMP
+    if all(hasattr(file, name) for name in ("_index_name", "_index_path", "_data_name_pattern")):
+        # two versions of the compiler that share a folder would read each other's files
+        base = file._index_name.removesuffix(".nbi") + f"-{numba.__version__}"
+        file._index_name, file._data_name_pattern = f"{base}.nbi", base + ".{number:d}.nbc"
+        file._index_path = str(Path(file._index_path).with_name(file._index_name))
     return kernel  # type: ignore[no-any-return]

@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numba
+
 from armsim.core import compile as compiling
 from armsim.core.population import sample_units
 
@@ -13,6 +15,14 @@ from armsim.core.population import sample_units
 def test_a_cached_kernel_is_stamped_with_all_kernel_sources() -> None:
     assert sample_units._cache._cache_file._source_stamp == compiling.STAMP  # type: ignore[attr-defined]
     assert "screws.py" in {name for name, _, _ in compiling.STAMP}
+
+
+def test_versions_of_the_compiler_do_not_share_files() -> None:
+    """Two environments on one source tree, with two versions of the compiler. Source: brute force, when it failed."""
+    file = sample_units._cache._cache_file  # type: ignore[attr-defined]
+    assert numba.__version__ in file._index_name
+    assert file._index_path.endswith(file._index_name)
+    assert numba.__version__ in file._data_name_pattern.format(number=1)
 
 
 def test_a_change_in_a_called_kernel_reaches_its_cached_caller(tmp_path: Path) -> None:

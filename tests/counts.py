@@ -1,0 +1,31 @@
+"""Counts what the tests try, for the README: python tests/counts.py"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).parent
+sys.path[:0] = [str(HERE), *(str(HERE / name) for name in ("documents", "report", "decide"))]
+
+
+def main() -> None:
+    documents, corpus = importlib.import_module("test_documents"), importlib.import_module("test_corpus")
+    catalogue, faults = importlib.import_module("test_select"), importlib.import_module("test_faults")
+    properties = importlib.import_module("test_properties")
+    wrong = {tuple(case[:3]) for case in (*documents.WRONG, *corpus.MORE)}
+    inputs = len(wrong) + len(corpus.RAW) + len(corpus.WRONG_URDF) + len(catalogue.WRONG)
+    others = [name for name in vars(faults) if name.startswith("test_") and "random" not in name]
+    cases = {
+        name: test._hypothesis_internal_use_settings.max_examples
+        for name, test in vars(properties).items()
+        if hasattr(test, "_hypothesis_internal_use_settings")
+    }
+    print(f"wrong inputs, each with the message it must give: {inputs}")
+    print(f"runs killed at random moments: {faults.KILLS}; other faults: {len(others)}")
+    print(f"cases made at random: {sum(cases.values())}, for {len(cases)} properties")
+
+
+if __name__ == "__main__":
+    main()
