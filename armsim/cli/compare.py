@@ -14,7 +14,6 @@ from armsim.cli.options import (
     MEMORY,
     Json,
     Memory,
-    Out,
     Paper,
     PaperSize,
     Seed,
@@ -32,7 +31,7 @@ if TYPE_CHECKING:
 
 def compare(
     scenarios: Annotated[list[Path], typer.Argument(help="Scenario files; the first is what others are held against.")],
-    out: Out = None,
+    out: Annotated[Path | None, typer.Option(help="Folder; results/NAME-compared where not given.")] = None,
     seed: Seed = None,
     units: Units = None,
     visits: Visits = None,
@@ -48,23 +47,22 @@ def compare(
     allowed = bytes_of(memory)
     studies = [armsim.load(scenario) for scenario in scenarios]
     studies[0] = studies[0].with_plan(units, visits, seed)
-    if out is not None:
-        check_destination(out, COMPARISON)
+    folder = out or Path("results") / f"{scenarios[0].stem}-compared"
+    check_destination(folder, COMPARISON)
     from armsim.decide import compare as held_against
 
     with shown_progress() as (progress, note):
         comparison = held_against(studies, workers or os.cpu_count() or 1, progress, allowed, note)
-    if out is not None:
         plan = studies[0].scenario.plan
         names = " ".join(shlex.quote(str(scenario)) for scenario in scenarios)
         command = f"armsim compare {names} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
-        write_comparison(out, comparison, [study.scenario for study in studies], command, paper.value)
+        designs = [study.scenario for study in studies]
+        write_comparison(folder, comparison, designs, command, paper.value, progress)
     if json:
         print_machine(comparison.to_dict())
     else:
         _print(comparison)
-    if out is not None:
-        print(f"comparison: {out}", file=sys.stderr)
+    print(f"report: {folder / 'report.html'}", file=sys.stderr)
 
 
 def _print(comparison: Comparison) -> None:
