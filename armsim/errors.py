@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+LONGEST = 400
+"""Characters of what was found that a message shows."""
+MOST_TOLD = 100
+"""Faults that are told one by one."""
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -23,7 +28,8 @@ class Problem:
         place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
         key = f" {self.key}:" if self.key else ""
         accepted = f"; accepted: {self.accepted}" if self.accepted else ""
-        return f"{place}:{key} {self.found}{accepted}"
+        found = self.found if len(self.found) <= LONGEST else f"{self.found[: LONGEST - 3]}..."
+        return f"{place}:{key} {found}{accepted}"
 
 
 class InputError(Exception):

@@ -35,6 +35,8 @@ from armsim.tasks import PoseSet, Task
 
 CURVE = np.linspace(0.0, 1.0, 201)
 """Probabilities at which the distribution over units is kept."""
+NAMED = ("poses", "iso-poses", "path")
+"""Kinds of task whose poses must all be reached."""
 MOST_DIRECTIONS = 24
 """Poses of a task, at most, at which it is tried from several directions."""
 YIELD_POINTS = 101
@@ -227,7 +229,7 @@ def _summary(
             if float(rp[loosest]) > requirement.repeatability:
                 found, asked = apart(float(rp[loosest]), requirement.repeatability, show)
                 reasons.append(f"RP of 95 % of units up to {found} at {poses.names[loosest]}, required {asked}")
-        if kind in ("poses", "iso-poses", "path") and unreachable:
+        if kind in NAMED and unreachable:
             reasons.append(f"{_some(unreachable)} cannot be reached")
         if requirement.yield_ is not None and judged.value < requirement.yield_:
             found, asked = apart(judged.value, requirement.yield_, percent)

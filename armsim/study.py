@@ -253,7 +253,8 @@ def _warnings(
             "where the joint was told to be, not where it is, and first order fails"
         )
     if plan.visits < ISO_VISITS:
-        out.append(f"{plan.visits} visits a pose: ISO 9283 takes {ISO_VISITS} for repeatability, and 1 gives none")
+        many = "1 visit" if plan.visits == 1 else f"{plan.visits} visits"
+        out.append(f"{many} a pose: ISO 9283 takes {ISO_VISITS} for repeatability, and 1 gives none")
     coverage = requirement.coverage if requirement is not None else stats.LEVEL
     if plan.units * (1 - coverage) < 10:
         out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,6 +19,7 @@ from armsim.cli.options import (
     Workers,
     bytes_of,
     print_machine,
+    screen,
     shown_progress,
 )
 
@@ -53,13 +53,12 @@ def allocate(
 
 
 def _print(found: Allocation) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from armsim.decide.allocate import equivalent_bits
     from armsim.present import ARCSECOND, percent, show, show_interval, significant
 
-    console = Console(width=None if sys.stdout.isatty() else 140)
+    console = screen(140)
     console.print(
         f"required {show(found.position)} at {percent(found.coverage)}; links, gears and mastering alone make "
         f"{show(found.fixed)} at {found.fixed_pose}",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from armsim.cli.options import screen
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -56,12 +57,11 @@ def check(
 
 
 def _print(sheets: dict[str, JointSheet]) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from armsim.present import orders, percent, show, show_joint, significant
 
-    console = Console(width=None if sys.stdout.isatty() else 150)
+    console = screen(150)
     for name, sheet in sheets.items():
         at_tool = "rad" if sheet.unit == "rad" else "m"
         lines = [

@@ -22,6 +22,8 @@ from armsim.cli.options import (
     Workers,
     bytes_of,
     print_machine,
+    printing,
+    screen,
     shown_progress,
 )
 
@@ -48,7 +50,8 @@ def compare(
     studies = [armsim.load(scenario) for scenario in scenarios]
     studies[0] = studies[0].with_plan(units, visits, seed)
     folder = out or Path("results") / f"{scenarios[0].stem}-compared"
-    check_destination(folder, COMPARISON)
+    inputs = [source.path for study in studies for source in study.scenario.sources]
+    check_destination(folder, COMPARISON, inputs)
     from armsim.decide import compare as held_against
 
     with shown_progress() as (progress, note):
@@ -58,15 +61,17 @@ def compare(
         command = f"armsim compare {names} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
         designs = [study.scenario for study in studies]
         write_comparison(folder, comparison, designs, command, paper.value, progress)
-    if json:
-        print_machine(comparison.to_dict())
-    else:
-        _print(comparison)
+    with printing(folder):
+        if json:
+            print_machine(comparison.to_dict())
+        else:
+            _print(comparison)
+    for warning in dict.fromkeys(text for result in comparison.results for text in result.warnings):
+        print(f"note: {warning}", file=sys.stderr)
     print(f"report: {folder / 'report.html'}", file=sys.stderr)
 
 
 def _print(comparison: Comparison) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from armsim.decide.compare import summary_rows
@@ -77,7 +82,7 @@ def _print(comparison: Comparison) -> None:
         table.add_column(name)
     for row in rows:
         table.add_row(*row.values(), end_section=False)
-    console = Console(width=None if sys.stdout.isatty() else 200)
+    console = screen(200)
     console.print(table)
     for difference in comparison.differences:
         console.print(difference.sentence + ".", highlight=False)

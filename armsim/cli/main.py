@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from io import TextIOWrapper
 from typing import NoReturn
 
 import typer
 
 from armsim.cli import allocate, check, compare, new, run, schema, select, trade_off, what_if
-from armsim.errors import InputError, RunError
+from armsim.errors import MOST_TOLD, InputError, RunError
 
 app = typer.Typer(
     name="armsim",
@@ -61,13 +62,18 @@ def _terminate(signum: int, frame: object) -> NoReturn:
 
 def main() -> None:
     """Run a command. Exit 0 done; 1 requirement not met; 2 bad input; 3 the run itself failed."""
+    for stream in (sys.stdout, sys.stderr):  # a terminal that knows few characters still shows the rest
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     signal.signal(signal.SIGTERM, _terminate)  # so that what is half-written is taken away
     try:
         code = app(standalone_mode=False)
         if code == INTERRUPTED:
             raise KeyboardInterrupt
     except InputError as error:
-        _stop(2, "\n".join(f"error: {problem}" for problem in error.problems))
+        lines = [f"error: {problem}" for problem in error.problems[:MOST_TOLD]]
+        more = len(error.problems) - MOST_TOLD
+        _stop(2, "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines))
     except RunError as error:
         _stop(3, f"error: {error}")
     except (KeyboardInterrupt, typer.Abort):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json as js
+import os
 import re
 import sys
 from collections.abc import Iterator, Mapping
@@ -14,11 +15,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from armsim.engine.run import Note, Progress
 
-Seed = Annotated[int | None, typer.Option(min=0, help="Seed of the random numbers.")]
-Units = Annotated[int | None, typer.Option(min=1, help="Built units.")]
-Visits = Annotated[int | None, typer.Option(min=1, help="Visits of every unit to every pose.")]
+Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
+Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built units.")]
+Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits of every unit to every pose.")]
 Workers = Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")]
 Memory = Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")]
 MEMORY = "1GiB"
@@ -50,13 +53,40 @@ def bytes_of(text: str) -> int:
     return int(float(found[1]) * _BYTES[found[2]])
 
 
+def screen(width: int) -> Console:
+    """Standard output; what documents name is printed as it is, brackets and all."""
+    from rich.console import Console
+
+    return Console(width=None if sys.stdout.isatty() else width, markup=False, emoji=False)
+
+
+@contextmanager
+def printing(folder: Path | None) -> Iterator[None]:
+    """Say what is there where only the printing fails.
+
+    Raises
+    ------
+    RunError
+        In place of the fault of standard output.
+    """
+    from armsim.errors import RunError
+
+    try:
+        yield
+        sys.stdout.flush()
+    except OSError as error:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the interpreter tries once more on leaving
+        there = "nothing was written" if folder is None else f"{folder} is written and whole"
+        raise RunError(f"standard output cannot be written: {error.strerror or error}; {there}") from error
+
+
 @contextmanager
 def shown_progress() -> Iterator[tuple[Progress, Note]]:
     """Bars on a terminal, nothing elsewhere; notes on both."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
-    console = Console(stderr=True)
+    console = Console(stderr=True, markup=False, emoji=False)
     if not console.is_terminal:
         yield lambda task, done, total: None, lambda text: print(text, file=sys.stderr)
         return

@@ -21,6 +21,8 @@ from armsim.cli.options import (
     Visits,
     Workers,
     bytes_of,
+    printing,
+    screen,
     shown_progress,
 )
 
@@ -70,7 +72,7 @@ def run(
         listed = None if catalogue is None else str(catalogue)
         asked = Asked(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value)
     folder = out or Path("results") / f"{Path(asked.scenario).stem}{'' if expected is None else '-again'}"
-    check_destination(folder, CONTENTS)
+    check_destination(folder, CONTENTS, [source.path for source in ready.sources])
     processors = workers or os.cpu_count() or 1
     with shown_progress() as (progress, note):
         result = study.run(workers, progress, allowed, processes, cluster, note)
@@ -88,10 +90,11 @@ def run(
 
             extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
         write_bundle(folder, result, study.scenario, asked, progress, extras, Paper(asked.paper).value)
-    if json:
-        sys.stdout.write(result.to_json().decode())
-    else:
-        _print(result)
+    with printing(folder):
+        if json:
+            sys.stdout.write(result.to_json().decode())
+        else:
+            _print(result)
     for warning in result.warnings:
         print(f"note: {warning}", file=sys.stderr)
     if expected is not None:
@@ -114,7 +117,6 @@ def _read(scenario: Path, catalogue: Path | None) -> tuple[Scenario, Options | N
 
 
 def _print(result: Result) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from armsim.present import percent, show, show_interval
@@ -148,7 +150,7 @@ def _print(result: Result) -> None:
             f"{group} {percent(summary.groups[group], 2)}",
             "none" if summary.met is None else ("met" if summary.met else "not met"),
         )
-    console = Console(width=None if sys.stdout.isatty() else 160)
+    console = screen(160)
     console.print(table)
     for task in result.tasks:
         for reason in task.summary.reasons:

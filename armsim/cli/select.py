@@ -20,6 +20,7 @@ from armsim.cli.options import (
     Workers,
     bytes_of,
     print_machine,
+    screen,
     shown_progress,
 )
 
@@ -45,15 +46,20 @@ def select(
     from armsim.study import Study
 
     allowed = bytes_of(memory)
-    if write is not None and (write.exists() or not write.absolute().parent.is_dir()):
+    if write is not None and (write.is_symlink() or write.exists() or not write.absolute().parent.is_dir()):
         from armsim.errors import InputError, Problem
 
-        fault = "is there already" if write.exists() else "its folder is not there"
+        fault = "is there already" if write.is_symlink() or write.exists() else "its folder is not there"
         raise InputError(Problem(str(write), 0, 0, "--write", fault, "a new file in a folder that is there"))
     ready, options = load_options(scenario, catalogue)
     study = Study(ready).with_plan(units, visits, seed)
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
+    if json:
+        print_machine(found.to_dict())
+    else:
+        assert ready.requirement is not None  # held by select
+        _print(found, ready.requirement)
     if write is not None and found.design is not None:
         from armsim.documents.write import in_yaml, scenario_document
 
@@ -62,22 +68,16 @@ def select(
         document = scenario_document(source.data, found.machine, name, source.path.absolute().parent, to)
         write.write_text(in_yaml(document), encoding="utf-8")
         print(f"scenario: {write}", file=sys.stderr)
-    if json:
-        print_machine(found.to_dict())
-    else:
-        assert ready.requirement is not None  # held by select
-        _print(found, ready.requirement)
     if found.design is None:
         raise typer.Exit(1)
 
 
 def _print(found: Selection, requirement: Requirement) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from armsim.decide.select import answer
 
-    console = Console(width=None if sys.stdout.isatty() else 140)
+    console = screen(140)
     title = "the cheapest choice" if found.design is not None else "the choice that comes closest"
     table = Table(title=title, title_justify="left")
     for name in ("joint", "encoder", "mounting", "placement", "price"):

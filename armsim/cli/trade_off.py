@@ -21,6 +21,8 @@ from armsim.cli.options import (
     Workers,
     bytes_of,
     print_machine,
+    printing,
+    screen,
     shown_progress,
 )
 
@@ -49,27 +51,27 @@ def trade_off(
     ready, options = load_options(scenario, catalogue)
     study = Study(ready).with_plan(units, visits, seed)
     if out is not None:
-        check_destination(out, TRADE_OFF)
+        check_destination(out, TRADE_OFF, [source.path for source in ready.sources])
     with shown_progress() as (progress, note):
         curve = curve_of(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
     if out is not None:
         assert ready.requirement is not None  # held by the search
         write_trade_off(out, curve, ready.requirement.coverage)
-    if json:
-        print_machine(curve.to_dict())
-    else:
-        _print(curve)
+    with printing(out):
+        if json:
+            print_machine(curve.to_dict())
+        else:
+            _print(curve)
     if out is not None:
         print(f"trade-off: {out}", file=sys.stderr)
 
 
 def _print(curve: TradeOff) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from armsim.present import show
 
-    console = Console(width=None if sys.stdout.isatty() else 120)
+    console = screen(120)
     table = Table(title=f"{curve.scenario}: designs for which nothing cheaper errs less", title_justify="left")
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
     for name in ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups)):

@@ -20,6 +20,8 @@ from armsim.cli.options import (
     Workers,
     bytes_of,
     print_machine,
+    printing,
+    screen,
     shown_progress,
 )
 
@@ -47,34 +49,36 @@ def what_if(
     allowed = bytes_of(memory)
     study = armsim.load(scenario).with_plan(units, visits, seed)
     if out is not None:
-        check_destination(out, WHAT_IF)
+        check_destination(out, WHAT_IF, [source.path for source in study.scenario.sources])
     from armsim.decide import what_if as change
 
     with shown_progress() as (progress, note):
         table = change(study, workers or os.cpu_count() or 1, progress, allowed, note)
     if out is not None:
         write_what_if(out, table)
-    if json:
-        print_machine(table.to_dict())
-    else:
-        _print(table)
+    with printing(out):
+        if json:
+            print_machine(table.to_dict())
+        else:
+            _print(table)
+    for warning in table.result.warnings:
+        print(f"note: {warning}", file=sys.stderr)
     if out is not None:
         print(f"what if: {out}", file=sys.stderr)
 
 
 def _print(table: WhatIfs) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from armsim.present import points, show, signed
 
-    console = Console(width=None if sys.stdout.isatty() else 120)
+    console = screen(120)
     for task in table.result.tasks:
         worst = f"95 % of errors within {show(task.summary.p95)} at the worst pose"
-        screen = Table(title=f"{task.name}: {worst}; what if", title_justify="left")
+        shown = Table(title=f"{task.name}: {worst}; what if", title_justify="left")
         for name in ("change", "of", "95 % quantile", "yield"):
-            screen.add_column(name)
+            shown.add_column(name)
         for row in table.of(task.name)[:SHOWN]:
             passed = "" if row.passing is None else points(row.passing.value, row.passing.interval)
-            screen.add_row(row.kind, row.what, signed(row.p95.value, row.p95.interval), passed)
-        console.print(screen)
+            shown.add_row(row.kind, row.what, signed(row.p95.value, row.p95.interval), passed)
+        console.print(shown)

@@ -23,6 +23,7 @@ from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem, RunError
+from armsim.judgement import NAMED
 from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint, Mounting
 from armsim.model.machine import Machine
@@ -165,6 +166,10 @@ def allocate(
     scenario = study.scenario
     requirement = required(study)
     found = study.find(progress)
+    for task, poses in zip(study.scenario.tasks, found, strict=True):
+        if poses.unreachable and task.kind in NAMED:
+            lost = ", ".join(point.name for point in poses.unreachable[:5])
+            raise RunError(f"no budget meets the requirement: the arm cannot reach {lost} of task {task.name!r}")
     plan = replace(scenario.plan, tolerance=None)
     machine = scenario.machine
     fixed_machine = without_sensors(machine)

@@ -83,14 +83,21 @@ class TaskDifference:
         gained = -self.p95.value
         change = f"takes {show(gained)} off" if gained >= 0 else f"adds {show(-gained)} to"
         interval = self.p95.interval
-        sure = "" if interval is None else f" ({span(-interval[1], -interval[0])})"
+        told = interval is None or not interval[0] <= 0 <= interval[1]
+        size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
+        sure = "" if size is None else f" ({span(*size)})"
         what = f"{self.scenario}: at {self.task} it {change} the 95 % quantile at the worst pose{sure}"
-        if interval is not None and interval[0] <= 0 <= interval[1]:
-            what = f"{self.scenario}: at {self.task} no difference at the worst pose can be told{sure}"
+        if not told:
+            what = (
+                f"{self.scenario}: at {self.task} no difference of the 95 % quantile at the worst pose can be told "
+                f"(it changes by {signed(*self.p95)})"
+            )
+        if self.repeatability is not None:
+            what += f", RP changes by {signed(*self.repeatability)}"
         if self.passing is not None:
-            what += f", the yield changes by {100 * self.passing.value:+.3g} points"
-        if self.price > 0 and gained > 0:
-            return f"{what}, for {self.price:g} cost units more: {show(gained / self.price)} each"
+            what += f", the yield by {points(*self.passing)}"
+        if self.price > 0 and gained > 0 and told:
+            return f"{what}, for {self.price:g} cost units more: {show(gained / self.price)} a cost unit"
         return f"{what}, for {abs(self.price):g} cost units {'more' if self.price >= 0 else 'less'}"
 
 

@@ -23,7 +23,7 @@ from armsim.decide.program import ALIKE, Choice, Program
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress, Sampled
 from armsim.errors import InputError, Problem
-from armsim.judgement import Judged
+from armsim.judgement import NAMED, Judged
 from armsim.model.machine import Machine
 from armsim.model.options import Option, Options
 from armsim.present import percent, show
@@ -132,7 +132,7 @@ class Search:
         self.requirement = required(study)
         plan = replace(study.scenario.plan, tolerance=None)
         self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
-        self.found = study.find(progress)
+        self.found, self.tasks = study.find(progress), study.scenario.tasks
         places = [poses.places for poses in self.found]
         machine = study.scenario.machine
         self.parts = option_parts(machine, options, places)
@@ -282,6 +282,9 @@ def select(
     poses = len(search.ratio)
     note(f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses")
     program = search.taught()
+    if any(poses.unreachable and task.kind in NAMED for task, poses in zip(search.tasks, search.found, strict=True)):
+        closest = search.nearest(program)[0]  # no sensor brings the arm where it cannot go
+        return _nothing(search, closest, search.sample(closest)[0], [], proved=True)
     refuted: list[Refuted] = []
     best: Selection | None = None
     while search.sampled < MOST_SAMPLED:

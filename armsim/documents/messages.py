@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from functools import lru_cache
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -54,7 +55,7 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
     if kind == "armsim":
         return source.problem(loc, str(context["found"]), str(context["accepted"]))
     if kind == "extra_forbidden":
-        names = _siblings(model, detail["loc"])
+        names = _siblings(model, (*detail["loc"][:-1], ""))
         close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6)
         hint = f"did you mean {close[0]!r}? " if close else ""
         return source.problem(loc, "unknown key", f"{hint}known keys: {', '.join(names)}")
@@ -91,9 +92,15 @@ def _untagged(loc: KeyPath, data: Any) -> KeyPath:
     return tuple(out)
 
 
+@lru_cache(maxsize=64)
+def _schema(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema()
+
+
+@lru_cache(maxsize=1024)
 def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
     """Keys known where an unknown one was found: follow the path through the model's schema."""
-    schema = model.model_json_schema()
+    schema = _schema(model)
     definitions = schema.get("$defs", {})
     here: list[dict[str, Any]] = [schema]
     for part in loc[:-1]:

@@ -21,6 +21,8 @@ DEEPEST = 40
 """Levels of nesting."""
 
 KeyPath = tuple[str | int, ...]
+_PLAIN = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|^[-+]?\.(inf|Inf|INF)$|^\.(nan|NaN|NAN)$", re.ASCII)
+"""YAML 1.1 would read 1:30 as ninety, 0x14 as twenty and 1_0 as ten."""
 _EXPONENT = re.compile(r"^[+-]?[0-9]+\.?[0-9]*[eE][+-]?[0-9]+$")
 _SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
 
@@ -154,10 +156,13 @@ class _Builder:
         if kind in ("str", "timestamp"):
             # 1e2 is a number to people and to YAML 1.2
             return float(node.value) if not node.style and _EXPONENT.match(node.value) else node.value
+        if kind in ("int", "float") and not _PLAIN.match(node.value):
+            found = f"{node.value[:40]!r} is a number in a notation that is not taken"
+            raise self.fault(line, column, found, "decimal digits, such as 90 or 1.5e3", key)
         try:
             return self.scalars.yaml_constructors[node.tag](self.scalars, node)
         except (ValueError, OverflowError) as error:
-            raise self.fault(line, column, f"{node.value[:40]!r} is not a {kind}", "a plain value", key) from error
+            raise self.fault(line, column, f"{node.value[:40]!r} cannot be read", "a plain value", key) from error
 
     def _mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Any]:
         out: dict[str, Any] = {}

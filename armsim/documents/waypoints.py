@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 from collections.abc import Callable
 from itertools import pairwise
@@ -17,6 +18,7 @@ from armsim.tasks import Waypoint
 POINT, TURNS = ("x", "y", "z"), ("roll", "pitch", "yaw")
 MOST_ROWS = 100_000
 Fault = Callable[[int, str, str, str], InputError]
+_NUMBER = re.compile(r"^\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*$", re.ASCII)
 LARGEST = 50 * 2**20
 """Bytes of the file, at most."""
 
@@ -49,7 +51,12 @@ def read_waypoints(
         return InputError(Problem(str(path), line, 1, key, found, wanted))
 
     try:
-        rows = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
+        reader = csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+        rows: list[list[str]] = []
+        for row in reader:
+            if reader.line_num != len(rows) + 1:
+                raise fault(len(rows) + 1, "", "a value over several lines", "a line a waypoint")
+            rows.append(row)
     except (UnicodeDecodeError, csv.Error) as error:
         raise fault(1, "", f"cannot be read as CSV: {error}", "UTF-8 text with commas") from error
     if not rows:
@@ -60,7 +67,15 @@ def read_waypoints(
         raise fault(len(rows), "", f"{len(body)} waypoints", "two at least")
     if len(body) > MOST_ROWS:
         raise fault(len(rows), "", f"{len(body)} waypoints", f"at most {MOST_ROWS}")
-    values = [_row(row, number, names, scales, fault) for number, row in body]
+    wrong: list[Problem] = []
+    values: list[list[float]] = []
+    for number, row in body:
+        try:
+            values.append(_row(row, number, names, scales, fault))
+        except InputError as error:
+            wrong += error.problems
+    if wrong:
+        raise InputError(*wrong)
     if set(names) == set(arm.names):
         joints = [tuple(row[names.index(name)] for name in arm.names) for row in values]
         for (number, _), position in zip(body, joints, strict=True):
@@ -72,8 +87,8 @@ def read_waypoints(
                 raise fault(number, "", "a waypoint twice in a row", "waypoints apart from each other")
         return (), tuple(joints)
     points = []
-    for (number, _), row in zip(body, values, strict=True):
-        one = dict(zip(names, row, strict=True))
+    for (number, _), numbers in zip(body, values, strict=True):
+        one = dict(zip(names, numbers, strict=True))
         rpy = (one["roll"], one["pitch"], one["yaw"]) if "roll" in one else None
         points.append(Waypoint((one["x"], one["y"], one["z"]), None, rpy))
         if len(points) > 1 and points[-1].xyz == points[-2].xyz:
@@ -114,11 +129,10 @@ def _row(row: list[str], number: int, names: list[str], scales: list[float], fau
         raise fault(number, "", f"{len(row)} values", f"{len(names)}: {', '.join(names)}")
     out = []
     for name, cell, scale in zip(names, row, scales, strict=True):
-        try:
-            value = float(cell)
-        except ValueError:
-            value = float("nan")
+        if not _NUMBER.match(cell):
+            raise fault(number, name, f"{cell[:60]!r} is no number", "a finite number, such as 12.5")
+        value = float(cell)
         if not abs(value) < 1e9:
-            raise fault(number, name, f"{cell!r} is no number", "a finite number")
+            raise fault(number, name, f"{cell[:60]!r} is out of all proportion", "less than 1e9")
         out.append(value * scale)
     return out

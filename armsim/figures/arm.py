@@ -20,7 +20,7 @@ def arm(result: Result) -> style.Drawing:
     task = result.tasks[0]
     points = np.array(task.skeleton) * 1e3
     names = list(result.joints)
-    reach = np.ptp(points, axis=0)
+    reach = np.ptp(points[2:] if len(points) > 3 else points, axis=0)  # a track would hide the arm on it
     across = 0 if reach[0] >= reach[1] else 1
     with style.style():
         out = style.Drawing(figsize=(6.4, max(4.6, 2.4 + 0.18 * len(names))), layout="constrained")

@@ -32,14 +32,16 @@ def error_budget(result: Result, task: TaskResult) -> style.Drawing:
         rows = [(cause, table[cause]) for cause in named]
         if rest.any():
             rows.append((f"{len(ranked) - SHOWN} others", rest))
-        for number, (cause, heights) in enumerate(rows):
+        known = list(dict.fromkeys(c for own in result.tasks for c in own.summary.causes if c != "bias"))
+        for cause, heights in rows:
+            number = known.index(cause) if cause in known else len(style.COLOURS) - 1  # the same in every task
             axes.bar(
                 owners,
                 100 * heights,
                 bottom=100 * bottom,
                 label=f"{cause} ({percent(float(heights.sum()), 2)})",
                 color=style.COLOURS[number % len(style.COLOURS)],
-                hatch=style.HATCHES[number % len(style.HATCHES)],
+                hatch=style.HATCHES[(number + number // len(style.HATCHES)) % len(style.HATCHES)],
                 edgecolor="white",
                 linewidth=0.6,
                 width=0.7,

@@ -21,7 +21,7 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
     task : TaskResult
         Of the first design.
     values, half_widths : (poses,) [m]
-        Other less first, and half of its 95 % interval.
+        Other less first, and half of its interval at 95 %, all poses together.
     first, other : str
         Names of the designs.
 
@@ -46,14 +46,21 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
         if unsure.any():
             rows, columns = np.nonzero(unsure)
             across, up = (np.array(centres) * 1e3 for centres in grid.centres)
-            axes.plot(across[columns], up[rows], "x", color="#555555", markersize=3)
-            handles.append(Line2D([], [], linestyle="", marker="x", color="#555555", label="sign cannot be told"))
+            axes.plot(across[columns], up[rows], ".", color="#555555", markersize=3)
+            handles.append(Line2D([], [], linestyle="", marker=".", color="#555555", label="sign cannot be told"))
         out.colorbar(mesh, ax=axes, shrink=0.9, label=f"difference of the 95 % quantile [{unit.name}]")
         style.legend_below(axes, handles)
-        better = float(np.mean(values + half_widths < 0))
-        best = show(-float(np.nanmin(laid)))
-        axes.set_title(style.wrapped(f"{task.name}: better in {percent(better)} of the cells, by up to {best}", 60))
-        style.footnote(out, f"{other}, less {first}; blue: better; same random numbers in both")
+        parts = []
+        for word, side in (("better", -1.0), ("worse", 1.0)):
+            certain = side * values - half_widths > 0
+            if certain.any():
+                most = show(float((side * values)[certain].max()))
+                parts.append(f"{word} in {percent(float(np.mean(certain)))} of the cells, by up to {most}")
+        finding = " and ".join(parts) or "no difference that can be told in any cell"
+        axes.set_title(style.wrapped(f"{task.name}, {other}: {finding}", 60))
+        style.footnote(
+            out, f"{other}, less {first}; blue: better; signs hold for all cells together (95 %, Bonferroni)"
+        )
     return out
 
 

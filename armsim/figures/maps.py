@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from matplotlib.patheffects import withStroke
 
 from armsim.figures import style
 from armsim.present import percent, show, significant, unit_for
@@ -163,14 +164,16 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
     x, y = edges(task)
     handles: list[Line2D | Patch] = []
     lost = np.where(np.isnan(values), 1.0, np.nan)
-    axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True)
+    axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True, zorder=0.8)
     if np.isnan(values).any():
         handles.append(Patch(facecolor=ALONE, label="cannot be reached"))
     close = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
     if close.any():
         centres = [np.array(c) * 1e3 for c in grid.centres]
         rows, columns = np.nonzero(close)
-        axes.plot(centres[0][columns], centres[1][rows], "x", color="white", markersize=4, markeredgewidth=1.0)
+        edge = [withStroke(linewidth=2.4, foreground="#555555")]
+        place_x, place_y = centres[0][columns], centres[1][rows]
+        axes.plot(place_x, place_y, "x", color="white", markersize=4, markeredgewidth=1.0, path_effects=edge)
         handles.append(
             Line2D([], [], linestyle="", marker="x", color="#777777", label=f"near-singular ({close.sum()} cells)")
         )

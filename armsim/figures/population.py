@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from armsim.figures import style
-from armsim.present import percent, show, show_interval, significant, unit_for
+from armsim.present import apart, percent, show, show_interval, significant, unit_for
 from armsim.results import Result, TaskResult, YieldCurve
 
 
@@ -142,10 +142,11 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
             assert judged is not None  # there with every requirement
             wanted = requirement.yield_ or 0.95
             need = _reaches(curve, wanted)
-            reach = (
-                f"{percent(wanted)} need {show(need)}" if need is not None else f"{percent(wanted)} is never reached"
-            )
-            title = f"{task.name}: {percent(judged.value)} of built arms pass {show(requirement.position)}; {reach}"
+            passed, needed = show(requirement.position), show(need)
+            if need is not None and need != requirement.position:
+                needed, passed = apart(need, requirement.position, show)
+            reach = f"{percent(wanted)} is never reached" if need is None else f"{percent(wanted)} need {needed}"
+            title = f"{task.name}: {percent(judged.value)} of built arms pass {passed}; {reach}"
         axes.set(xlabel=f"position required [{unit.name}]", ylabel="yield [%]", ylim=(0, 102))
         axes.set_xlim(left=0)
         axes.set_title(style.wrapped(title, 64))

@@ -6,13 +6,16 @@ import hashlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
 from armsim.errors import InputError, Problem
 from armsim.results import Result
+
+LARGEST = 2**20
+"""Bytes of a manifest, at most."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,9 @@ class _Manifest:
     results_sha256: str
     inputs: list[dict[str, str]]
     armsim: str
+    format: Literal["armsim-manifest/1"]
+    seed: int
+    visits: int
 
 
 def sha256(result: Result) -> str:
@@ -56,14 +62,24 @@ def read_manifest(path: Path) -> tuple[Asked, str]:
         It is no manifest of a run, or an input is not there or not as it was; all of them are told.
     """
     try:
+        if path.stat().st_size > LARGEST:
+            raise ValueError("too large")
         data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         manifest = TypeAdapter(_Manifest).validate_python(data)
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(Problem(str(path), 0, 0, "", f"cannot be read: {error}", "a manifest.json")) from error
-    except (ValueError, ValidationError) as error:
+    except (ValueError, RecursionError, ValidationError) as error:
         accepted = "the manifest.json that armsim run wrote"
         raise InputError(Problem(str(path), 0, 0, "", "not the manifest of a run", accepted)) from error
     problems = []
+    for key in ("seed", "visits"):
+        if getattr(manifest, key) != getattr(manifest.asked, key):
+            found = f"{getattr(manifest, key)}, and {getattr(manifest.asked, key)} in what was asked"
+            problems.append(Problem(str(path), 0, 0, key, found, "the same in both"))
+    results = path.parent / "results.json"
+    if results.is_file() and hashlib.sha256(results.read_bytes()).hexdigest() != manifest.results_sha256:
+        accepted = f"the file with the SHA-256 {manifest.results_sha256[:16]}..."
+        problems.append(Problem(str(results), 0, 0, "", "is not the result of which the manifest tells", accepted))
     for row in manifest.inputs:
         file = Path(row["file"])
         if not file.is_file():

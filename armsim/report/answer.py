@@ -33,7 +33,9 @@ def deciding(result: Result) -> TaskResult:
 
 def _asked(result: Result) -> str:
     poses = sum(len(task.poses) for task in result.tasks)
-    where = f"at all {poses} poses of {len(result.tasks)} task{'s' if len(result.tasks) > 1 else ''}"
+    lost = sum(len(task.unreachable) for task in result.tasks)
+    where = f"at {_count(poses + lost, 'pose')} of {_count(len(result.tasks), 'task')}"
+    where += f" ({lost} of them cannot be reached)" if lost else ""
     asked = result.requirement
     if asked is None:
         return f"The question: how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
@@ -44,10 +46,15 @@ def _asked(result: Result) -> str:
     return f"The question: does {result.arm} with these sensors {' and '.join(parts)} {where}{share}?"
 
 
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def _verdict(result: Result, task: TaskResult) -> str:
+    """Met or not; where it is not, by what decides, with what the sample leaves open."""
     summary, asked = task.summary, result.requirement
-    pose = task.pose(summary.worst_pose)
-    reached = show_interval(summary.at_coverage, pose.error.at_coverage_interval)
+    interval = task.pose(summary.worst_pose).error.at_coverage_interval
+    reached = show_interval(summary.at_coverage, interval)
     where = f"at {summary.worst_pose}, the worst pose of {task.name}"
     if asked is None:
         return f"95 % of errors lie within {reached} {where}."
@@ -58,16 +65,27 @@ def _verdict(result: Result, task: TaskResult) -> str:
     margin = f"{show(abs(gap))} ({percent(abs(gap) / asked.position, 2)}) {side} the {limit} required"
     if found == limit:
         margin = f"exactly the {limit} required"
-    interval = pose.error.at_coverage_interval
-    unsure = interval is not None and interval[0] <= asked.position <= interval[1]
-    doubt = "; the requirement lies within that interval, so that this sample cannot tell for certain" if unsure else ""
-    return f"{'Met' if result.met else 'Not met'}: {within}, {margin}{doubt}."
+    doubt = _doubt(interval, asked.position)
+    if summary.met or gap < 0:
+        return f"{'Met' if result.met else 'Not met'}: {within}, {margin}{doubt}."
+    judged = summary.yield_
+    if judged is not None and asked.yield_ is not None and judged.value < asked.yield_:
+        doubt = _doubt(judged.interval, asked.yield_)
+    return f"Not met: {task.name}: {'; '.join(summary.reasons)}{doubt}. The position alone is kept: {within}, {margin}."
+
+
+def _doubt(interval: tuple[float, float] | None, limit: float) -> str:
+    if interval is None:
+        return "; this sample gives no interval, so that nothing is certain"
+    if interval[0] <= limit <= interval[1]:
+        return "; the requirement lies within the 95 % interval, so that this sample cannot tell for certain"
+    return ""
 
 
 def _population(result: Result, task: TaskResult) -> str:
     summary, asked = task.summary, result.requirement
     rp = summary.repeatability_p95
-    spread = "" if rp is None else f"RP of 95 % of the arms is up to {show(rp)}"
+    spread = "" if rp is None else f"RP of 95 % of the arms is up to {_loosest(task)}"
     if asked is not None and asked.repeatability is not None and rp is not None:
         spread += f", {show(asked.repeatability)} allowed"
     judged = summary.yield_
@@ -75,8 +93,15 @@ def _population(result: Result, task: TaskResult) -> str:
         return f"{spread}." if spread else "A single visit tells no repeatability."
     low, high = (percent(end) for end in judged.interval)
     wanted = "" if asked is None or asked.yield_ is None else f", {percent(asked.yield_)} asked for"
-    passed = f"{percent(judged.value)} of the built arms ({low} to {high}) pass at every pose of {task.name}{wanted}"
+    every = "every pose that can be reached" if task.unreachable else "every pose"
+    passed = f"{percent(judged.value)} of the built arms ({low} to {high}) pass at {every} of {task.name}{wanted}"
     return f"{passed}; {spread}." if spread else f"{passed}."
+
+
+def _loosest(task: TaskResult) -> str:
+    """RP of 95 % of units where it is largest, with its interval."""
+    pose = task.poses[int(task.column("repeatability.p95").argmax())].repeatability
+    return show_interval(pose.p95, pose.p95_interval)
 
 
 def dominance(result: Result, task: TaskResult) -> str:
@@ -98,8 +123,8 @@ def dominance(result: Result, task: TaskResult) -> str:
             f"the mean of all units (what is not random: wind-up, latency, a one-sided approach) makes "
             f"{percent(bias, 2)} of the mean square error over {task.name}, then {top} {percent(causes[top], 2)}"
         )
-    there = f"{joint} has the largest share at the worst pose, {percent(shares[joint], 2)}"
-    text = f"{first}; {there}; by group: {spread}." if spread else f"{first}; {there}."
+    there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
+    text = f"{first} (by group: {spread}); {there}." if spread else f"{first}; {there}."
     return text[0].upper() + text[1:]
 
 
@@ -116,10 +141,8 @@ def _tasks(result: Result) -> Table:
             low, high = (percent(end) for end in judged.interval)
             passed = Cell(f"{percent(judged.value)} ({low} to {high})", judged.value)
         verdict = "none stated" if summary.met is None else "met" if summary.met else "not met"
-        rp, rp_text = summary.repeatability_p95, "–"
-        if rp is not None:
-            loosest = task.poses[int(task.column("repeatability.p95").argmax())].repeatability
-            rp_text = show_interval(rp, loosest.p95_interval)
+        rp = summary.repeatability_p95
+        rp_text = "–" if rp is None else _loosest(task)
         reached = Cell(show_interval(summary.at_coverage, ends), summary.at_coverage)
         rows.append([task.name, summary.worst_pose, reached, Cell(rp_text, rp), passed, verdict])
     return table(headers, rows, words=2)

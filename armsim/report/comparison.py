@@ -69,7 +69,7 @@ def _drawn(comparison: Comparison) -> Iterator[Drawn]:
         yield Drawn("differences", f"{number}-{file_name(task.name)}-designs", figure, caption)
         for other, row in enumerate(own, start=2):
             if task.kind == "slice":
-                figure = figures.difference_map(task, row.values, row.half_widths, first.scenario, row.scenario)
+                figure = figures.difference_map(task, row.values, row.joint_widths, first.scenario, row.scenario)
                 caption = "Every cell: how much the other design changes the 95 % quantile there."
                 name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
                 yield Drawn("differences", name, figure, caption)

@@ -45,8 +45,19 @@ def _answer(comparison: Comparison) -> Section:
     sentences = tuple(f"{difference.sentence}." for difference in comparison.differences)
     blocks: list[Block] = [Text(asked, "soft"), Bullets(sentences)]
     if first.requirement is not None:
-        verdicts = (f"{own.scenario}: {'met' if own.met else 'not met'}" for own in comparison.results)
-        blocks.append(Text(f"The requirement ({show(first.requirement.position)}): {'; '.join(verdicts)}."))
+        wanted = first.requirement
+        parts = [f"{percent(wanted.coverage)} within {show(wanted.position)}"]
+        parts += [] if wanted.repeatability is None else [f"RP within {show(wanted.repeatability)}"]
+        parts += [] if wanted.yield_ is None else [f"yield {percent(wanted.yield_)}"]
+        blocks.append(Text(f"The requirement: {', '.join(parts)}."))
+        verdicts = []
+        for own in comparison.results:
+            reasons = [f"{task.name}: {reason}" for task in own.tasks for reason in task.summary.reasons]
+            verdicts.append(f"{own.scenario}: met." if own.met else f"{own.scenario}: not met. {'; '.join(reasons)}.")
+        blocks.append(Bullets(tuple(verdicts)))
+    told = dict.fromkeys(text for own in comparison.results for text in own.warnings)
+    if told:
+        blocks += [Text("To be kept in mind:"), Bullets(tuple(told))]
     return Section("The question and the answer", "answer", tuple(blocks))
 
 

@@ -21,6 +21,9 @@ from armsim.results import JointSheet, Result, TaskResult
 
 WORST = 8
 """Poses of a task that the document names."""
+MEANS = "the means of all causes (bias)"
+NEGLIGIBLE = 1e-4
+"""Share of the mean square error below which a row is left out."""
 SHOWN = 12
 """Changes of a what-if table, and points of a trade-off curve, that the document names."""
 
@@ -87,7 +90,7 @@ def _joints(result: Result, pictures: Pictures) -> Section:
     )  # fmt: skip
     rows: list[list[Cell | str]] = []
     for name, sheet in result.joints.items():
-        lever = show(sheet.lever_arm) if sheet.unit == "rad" else "1"
+        lever = f"{show(sheet.lever_arm)}/rad" if sheet.unit == "rad" else "1 m/m"
         sizes = (sheet.std_accuracy, sheet.std_repeatability, sheet.limit)
         rows.append(
             [
@@ -101,8 +104,8 @@ def _joints(result: Result, pictures: Pictures) -> Section:
     terms = tuple(Folded(f"{name}, term by term", (_terms(sheet),)) for name, sheet in result.joints.items())
     note = Text(
         "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: the largest way "
-        "of the tool point a radian of the joint, over its ranges. Worst case: all limits at once; ∞ where a cause "
-        "has none.",
+        "of the tool point a radian of the joint (of a slide, a metre), over its ranges. Worst case: all limits at "
+        "once; ∞ where a cause has none.",
         "soft",
     )
     return Section("The joints", "joints", (table(headers, rows, words=2), note, *terms, *pictures.get("joints", ())))
@@ -133,7 +136,7 @@ def _workspace(result: Result, pictures: Pictures) -> Section:
     blocks: list[Block] = []
     for number, task in enumerate(result.tasks, start=1):
         blocks += [picture for picture in pictures.get("workspace", ()) if picture.name.startswith(f"{number}-")]
-        blocks.append(_worst(task))
+        blocks += [_worst(task), Text(_where(result, task), "soft")]
         if task.measures:
             blocks.append(_measures(task))
         within = task.summary.within
@@ -168,6 +171,18 @@ def _worst(task: TaskResult) -> Table:
         )
     count = f"the {len(order)} worst of {len(task.poses)} poses" if len(task.poses) > len(order) else "its poses"
     return table(headers, rows, title=f"{task.name}: {count}")
+
+
+def _where(result: Result, task: TaskResult) -> str:
+    """Where the worst pose is."""
+    pose = task.pose(task.summary.worst_pose)
+    at = ", ".join(f"{value * 1e3:.4g}" for value in pose.position)
+    joints = (
+        f"{name} {math.degrees(value):.4g} deg" if sheet.unit == "rad" else f"{name} {value * 1e3:.4g} mm"
+        for (name, sheet), value in zip(result.joints.items(), pose.joints, strict=True)
+    )
+    along = "" if pose.along is None else f", {pose.along * 1e3:.4g} mm along the path"
+    return f"The worst pose, {pose.name}{along}: tool point at ({at}) mm, joints at {', '.join(joints)}."
 
 
 def _measures(task: TaskResult) -> Table:
@@ -218,7 +233,8 @@ def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
 
 _FIRST_ORDER = (
     "What would be left at the worst pose without one joint's, or one cause's, scatter; by first order, nothing else "
-    "changed. Means stay."
+    "changed. The means of all causes together (wind-up that is not compensated, latency, a one-sided approach, heat) "
+    "have a row of their own; a what-if takes a cause away with its mean."
 )
 
 
@@ -226,12 +242,16 @@ def _without(result: Result) -> Table:
     task = deciding(result)
     at = list(task.poses.names).index(task.summary.worst_pose)
     rms = float(task.column("first_order.rms")[at])
-    parts = {f"joint {name}": float(column[at]) for name, column in owners(task).items() if name != "bias"}
+    parts = {
+        f"joint {name}" if name in result.joints else name: float(column[at]) for name, column in owners(task).items()
+    }
+    if "bias" in parts:
+        parts[MEANS] = parts.pop("bias")
     for owner, cause in task.poses.share_names:
         if owner != "bias":
             name = f"cause {cause}"
             parts[name] = parts.get(name, 0.0) + float(task.share(owner, cause)[at])
-    ranked = sorted(parts, key=lambda name: -parts[name])[:SHOWN]
+    ranked = [name for name in sorted(parts, key=lambda name: -parts[name]) if parts[name] >= NEGLIGIBLE][:SHOWN]
     rows: list[list[Cell | str]] = []
     for name in ranked:
         left = rms * math.sqrt(max(0.0, 1.0 - parts[name]))
@@ -293,7 +313,9 @@ def _agreement(result: Result) -> Section:
     text = Text(
         "At every pose the ends of the 95 % intervals of each coordinate, by first order and by Monte Carlo, are held "
         "against each other to two significant digits of the standard uncertainty (JCGM 101:2008 clause 8). Undecided: "
-        "more units would be needed to tell. Where they differ, Monte Carlo is right and first order is not.",
+        "more units would be needed to tell. An end counts as different only at four standard deviations of its "
+        "sampling, since there are six at every pose; there first order is not to be relied upon, Monte Carlo is exact "
+        "in kinematics.",
         "soft",
     )
     return Section("Monte Carlo and first order", "agreement", (text, table(headers, rows)))

@@ -13,7 +13,7 @@ import platform
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -23,8 +23,22 @@ AT_FDCWD, EXCHANGE, SWAP = -100, 2, 2
 """Of renameat2 on Linux, and of renamex_np on macOS."""
 
 
-def check_destination(out: Path, contents: set[str]) -> None:
-    """Refuse to replace a folder that is not an earlier result.
+MARKS = ("results.json", "comparison.json", "what-if.json", "trade-off.json")
+"""One of these, as this program begins it, makes a folder an earlier result."""
+INSIDE = {"tables": {".csv", ".parquet"}, "figures": {".svg", ".png"}}
+"""What its folders hold."""
+
+
+def check_destination(out: Path, contents: set[str], inputs: Iterable[Path] = ()) -> None:
+    """Refuse to replace a folder that is not an earlier result and nothing else.
+
+    Parameters
+    ----------
+    out : Path
+    contents : set of str
+        Names that a result of this kind may have.
+    inputs : iterable of Path
+        Files that are read: none of them may lie in the folder.
 
     Raises
     ------
@@ -35,21 +49,45 @@ def check_destination(out: Path, contents: set[str]) -> None:
     def fault(found: str, accepted: str) -> InputError:
         return InputError(Problem(str(out), 0, 0, "--out", found, accepted))
 
-    _tidy(Path(os.path.realpath(out)))
-    if out.exists() and not out.is_dir():
-        raise fault("is a file", "a folder")
-    if out.is_dir():
-        strangers = sorted({entry.name for entry in out.iterdir()} - contents)
-        if strangers:
-            raise fault(f"holds other things than a result: {', '.join(strangers[:3])}",
-                        "a new folder, an empty one, or an earlier result alone")  # fmt: skip
-    parent = out.absolute().parent
-    while not parent.exists():
-        parent = parent.parent
+    accepted = "a new folder, an empty one, or an earlier result alone"
     try:
-        os.rmdir(tempfile.mkdtemp(prefix=".armsim-", dir=parent))
+        real = Path(os.path.realpath(out))
+        if out.is_symlink() and not out.exists():
+            raise fault("is a link that leads nowhere", accepted)
+        _tidy(real)
+        if real.exists() and not real.is_dir():
+            raise fault("is a file", "a folder")
+        strangers = _strangers(real, contents) if real.is_dir() else []
+        if strangers:
+            raise fault(f"holds other things than a result: {', '.join(strangers[:3])}", accepted)
+        for file in inputs:
+            if real in Path(os.path.realpath(file)).parents:
+                raise fault(f"holds {file}, which is read", "a folder apart from the inputs")
+        parent = real.parent
+        while not parent.exists():
+            parent = parent.parent
+        os.rmdir(tempfile.mkdtemp(prefix=_mark(real, "earlier", os.getpid()), dir=parent))
     except OSError as error:
-        raise fault(f"{parent}: {error.strerror}", "a place where a folder can be made") from error
+        raise fault(f"{out}: {error.strerror}", "a place where a folder can be made") from error
+
+
+def _strangers(folder: Path, contents: set[str]) -> list[str]:
+    """What a folder holds that no result does; of a folder without the mark of a result, everything."""
+    entries = sorted(entry.name for entry in folder.iterdir())
+    marked = any(_is_result(folder / mark) for mark in MARKS)
+    out = [name for name in entries if name not in contents or not marked]
+    for name, endings in INSIDE.items():
+        if (folder / name).is_dir():
+            inside = sorted((folder / name).iterdir())
+            out += [f"{name}/{file.name}" for file in inside if file.suffix not in endings or not file.is_file()]
+    return out
+
+
+def _is_result(file: Path) -> bool:
+    if not file.is_file():
+        return False
+    with file.open("rb") as stream:
+        return b'"armsim-' in stream.read(300)
 
 
 @contextmanager

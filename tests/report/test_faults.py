@@ -92,7 +92,8 @@ def test_killed_between_two_moves(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     """Where the system cannot exchange folders in one step, a run killed half-way is mended by the next."""
     out = tmp_path / "r"
     out.mkdir()
-    (out / "results.json").write_text("earlier")
+    earlier = '{"format": "armsim-results/1", "told": "earlier"}'
+    (out / "results.json").write_text(earlier)
     monkeypatch.setattr(place, "_exchange", lambda one, other: False)
     child = os.fork()
     if child == 0:
@@ -111,7 +112,7 @@ def test_killed_between_two_moves(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
     assert not out.exists()
     place.check_destination(out, LEFT)  # what every command does first
-    assert (out / "results.json").read_text() == "earlier"
+    assert (out / "results.json").read_text() == earlier
     assert [entry.name for entry in tmp_path.iterdir()] == ["r"]
 
 

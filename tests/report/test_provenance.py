@@ -64,6 +64,10 @@ def test_other_results_are_told(project: Path) -> None:
     manifest = json.loads(path.read_text())
     manifest["results_sha256"] = "0" * 64
     path.write_text(json.dumps(manifest))
+    spoilt = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
+    assert spoilt.returncode == 2
+    assert "is not the result of which the manifest tells" in spoilt.stderr
+    (project / "a" / "results.json").unlink()
     again = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
     assert again.returncode == 3
     assert "the results are not those of" in again.stderr
@@ -71,8 +75,12 @@ def test_other_results_are_told(project: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"), [("{}", "not the manifest"), ("[", "not the manifest"), ('{"asked": 5}', "not the manifest")]
-)
+    ("text", "told"),
+    [
+        ("{}", "not the manifest"), ("[", "not the manifest"), ('{"asked": 5}', "not the manifest"),
+        ("[" * 100_000, "not the manifest"),
+    ],
+)  # fmt: skip
 def test_what_is_no_manifest(tmp_path: Path, text: str, told: str) -> None:
     (tmp_path / "m.json").write_text(text)
     done = run("run", "--reproduce", "m.json", cwd=tmp_path)
