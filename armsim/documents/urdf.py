@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 MOST_JOINTS = 64
 LARGEST_FILE = 16 * 2**20
 Vector = tuple[float, float, float]
-Fault = Callable[[str, str], InputError]
+Fault = Callable[[str, str, str], InputError]
 
 
 def read_chain(
@@ -41,8 +42,9 @@ def read_chain(
     from defusedxml import DefusedXmlException
     from defusedxml.ElementTree import ParseError, parse
 
-    def fault(found: str, accepted: str) -> InputError:
-        return InputError(Problem(str(path), 0, 0, "", found, accepted))
+    def fault(found: str, accepted: str, name: str = "") -> InputError:
+        line, column = _place(path, name)
+        return InputError(Problem(str(path), line, column, "", found, accepted))
 
     try:
         if path.stat().st_size > LARGEST_FILE:
@@ -67,7 +69,7 @@ def read_chain(
     for joint in root.findall("joint"):
         child = _link(joint, "child")
         if child in by_child:
-            raise fault(f"link {child!r} has two parents", "a tree of links")
+            raise fault(f"link {child!r} has two parents", "a tree of links", joint.get("name", ""))
         by_child[child] = joint
     chain: list[Element] = []
     link = tip_link
@@ -84,7 +86,7 @@ def read_chain(
     for element in reversed(chain):
         name, kind = element.get("name", ""), element.get("type", "")
         if name in seen:
-            raise fault(f"two joints named {name!r}", "each name once")
+            raise fault(f"two joints named {name!r}", "each name once", name)
         seen.add(name)
         origin = element.find("origin")
         xyz = _vector(origin, "xyz", (0.0, 0.0, 0.0), fault, name)
@@ -93,13 +95,13 @@ def read_chain(
         if kind == "fixed":
             continue
         if kind not in ("revolute", "continuous", "prismatic"):
-            raise fault(f"joint {name!r} of type {kind!r}", "revolute, continuous, prismatic, fixed")
+            raise fault(f"joint {name!r} of type {kind!r}", "revolute, continuous, prismatic, fixed", name)
         if element.find("mimic") is not None:
-            raise fault(f"joint {name!r} mimics another", "a chain of independent joints")
+            raise fault(f"joint {name!r} mimics another", "a chain of independent joints", name)
         axis = _vector(element.find("axis"), "xyz", (1.0, 0.0, 0.0), fault, name)
         length = math.hypot(*axis)
         if length == 0:
-            raise fault(f"joint {name!r} has an axis of length zero", "a direction")
+            raise fault(f"joint {name!r} has an axis of length zero", "a direction", name)
         direction = (axis[0] / length, axis[1] / length, axis[2] / length)
         revolute = kind != "prismatic"
         lower, upper = -math.inf, math.inf
@@ -107,7 +109,9 @@ def read_chain(
         if kind != "continuous" and limit is not None:
             lower, upper = _number(limit, "lower", 0.0, fault, name), _number(limit, "upper", 0.0, fault, name)
             if lower >= upper:
-                raise fault(f"joint {name!r} has the range [{lower:g}, {upper:g}]", "a lower end below the upper end")
+                raise fault(
+                    f"joint {name!r} has the range [{lower:g}, {upper:g}]", "a lower end below the upper end", name
+                )
         motions.append(Motion(direction, revolute, 0.0, (Axis(name),), len(joints)))
         joints.append(ArmJoint(name, revolute, lower, upper))
     if len(joints) > MOST_JOINTS:
@@ -115,6 +119,18 @@ def read_chain(
     if not joints:
         raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
     return tuple(joints), motions
+
+
+def _place(path: Path, name: str) -> tuple[int, int]:
+    """Line and column at which an element of a name begins; the first where there is none."""
+    if name and path.is_file():
+        pattern = re.compile(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""")
+        text = path.read_text(encoding="utf-8", errors="replace")
+        found = pattern.search(text)
+        if found is not None:
+            before = text[: found.start()]
+            return before.count("\n") + 1, len(before) - before.rfind("\n")
+    return 1, 1
 
 
 def _link(joint: Element, which: str) -> str:
@@ -131,7 +147,7 @@ def _vector(element: Element | None, attribute: str, default: Vector, fault: Fau
     except ValueError:
         values = []
     if len(values) != 3 or not all(map(math.isfinite, values)):
-        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "three finite numbers")
+        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "three finite numbers", joint)
     return (values[0], values[1], values[2])
 
 
@@ -144,5 +160,5 @@ def _number(element: Element, attribute: str, default: float, fault: Fault, join
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "a finite number")
+        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "a finite number", joint)
     return value

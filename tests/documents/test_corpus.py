@@ -1,6 +1,7 @@
 """More wrong input, each with the message that it must give. With `WRONG` of test_documents it makes the corpus."""
 
 import os
+import re
 import time
 from pathlib import Path
 
@@ -260,7 +261,11 @@ def test_wrong_urdf_is_named(tmp_path: Path, old: str, new: str, expected: str) 
     )
     check_file(tmp_path / "arm.yaml")
     (tmp_path / "r.urdf").write_text(URDF.replace(old, new, 1))
-    assert expected in "\n".join(faults(tmp_path / "arm.yaml"))
+    (told,) = faults(tmp_path / "arm.yaml")
+    assert expected in told
+    assert re.match(r"(r\.urdf|arm\.yaml):\d+:\d+:", told)
+    if "'j2'" in told:
+        assert told.startswith("r.urdf:3:1:")  # where the joint stands
 
 
 def test_a_chain_beyond_all_proportion_is_refused(tmp_path: Path) -> None:
