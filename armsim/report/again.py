@@ -53,6 +53,12 @@ def sha256(result: Result) -> str:
     return digest.hexdigest()
 
 
+def file_sha256(path: Path) -> str:
+    """Of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def read_manifest(path: Path) -> tuple[Asked, str]:
     """What to do again, and the hash of the results that must come.
 
@@ -77,7 +83,7 @@ def read_manifest(path: Path) -> tuple[Asked, str]:
             found = f"{getattr(manifest, key)}, and {getattr(manifest.asked, key)} in what was asked"
             problems.append(Problem(str(path), 0, 0, key, found, "the same in both"))
     results = path.parent / "results.json"
-    if results.is_file() and hashlib.sha256(results.read_bytes()).hexdigest() != manifest.results_sha256:
+    if results.is_file() and file_sha256(results) != manifest.results_sha256:
         accepted = f"the file with the SHA-256 {manifest.results_sha256[:16]}..."
         problems.append(Problem(str(results), 0, 0, "", "is not the result of which the manifest tells", accepted))
     for row in manifest.inputs:
@@ -85,7 +91,7 @@ def read_manifest(path: Path) -> tuple[Asked, str]:
         if not file.is_file():
             accepted = "the folder in which the run was made, with its inputs"
             problems.append(Problem(str(file), 0, 0, "", "no such file", accepted))
-        elif hashlib.sha256(file.read_bytes()).hexdigest() != row["sha256"]:
+        elif file_sha256(file) != row["sha256"]:
             accepted = f"the file with the SHA-256 {row['sha256'][:16]}..."
             problems.append(Problem(str(file), 0, 0, "", "is not as it was when the run was made", accepted))
     if problems:

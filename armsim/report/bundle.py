@@ -14,7 +14,7 @@ from typing import Any
 
 from armsim.documents import Scenario
 from armsim.documents.source import Source
-from armsim.report.again import Asked, sha256
+from armsim.report.again import Asked, file_sha256
 from armsim.report.content import Extras, review
 from armsim.report.gallery import figures_of, keep
 from armsim.report.page import write_page
@@ -80,7 +80,7 @@ def write_bundle(
         text = command if isinstance(command, str) else in_words(command)
         manifest = manifest_of(result, scenario.sources, text)
         if not isinstance(command, str):
-            manifest |= {"asked": asdict(command), "results_sha256": sha256(result)}
+            manifest |= {"asked": asdict(command), "results_sha256": file_sha256(partial / MARK)}
         write_json(partial / "manifest.json", manifest)
         document = review(result, pictures, scenario.sources, manifest, extras)
         progress("pages", 0, 2)

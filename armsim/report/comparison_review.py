@@ -10,8 +10,8 @@ from armsim.documents.source import Source
 from armsim.present import percent, show
 from armsim.report import frame
 from armsim.report.answer import dominance
-from armsim.report.content import Pictures
-from armsim.report.document import Block, Bullets, Cell, Document, Section, Table, Text, table
+from armsim.report.content import Pictures, shares_table
+from armsim.report.document import Block, Bullets, Cell, Document, Section, Text, table
 
 NAMED = 12
 """Poses named at which the order of two designs turns round."""
@@ -88,19 +88,7 @@ def _flips(comparison: Comparison) -> list[Block]:
 def _blame(comparison: Comparison) -> list[Block]:
     out: list[Block] = []
     for number, task in enumerate(comparison.results[0].tasks):
-        out.append(_causes(comparison, number, task.name))
+        columns = {result.scenario: result.tasks[number].summary for result in comparison.results}
+        out.append(shares_table(columns, task.name))
         out.append(Bullets(tuple(f"{own.scenario}: {dominance(own, own.tasks[number])}" for own in comparison.results)))
     return out
-
-
-def _causes(comparison: Comparison, number: int, task: str) -> Table:
-    summaries = [result.tasks[number].summary for result in comparison.results]
-    names = dict.fromkeys(name for own in summaries for name in (*own.groups, *own.causes))
-    rows: list[list[Cell | str]] = []
-    for name in names:
-        shares = [own.groups.get(name, own.causes.get(name, 0.0)) for own in summaries]
-        if max(shares) >= 5e-4:
-            group = any(name in own.groups for own in summaries) and name != "bias"
-            rows.append([f"group {name}" if group else name, *(Cell(percent(x, 2), x) for x in shares)])
-    headers = ("share of the mean square error", *(result.scenario for result in comparison.results))
-    return table(headers, rows, title=task)

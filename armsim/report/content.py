@@ -17,7 +17,7 @@ from armsim.present import orders, percent, points, show, show_interval, show_jo
 from armsim.report import frame
 from armsim.report.answer import deciding, question
 from armsim.report.document import Block, Cell, Document, Folded, Picture, Section, Table, Text, table
-from armsim.results import JointSheet, Result, TaskResult
+from armsim.results import JointSheet, Result, Summary, TaskResult
 
 WORST = 8
 """Poses of a task that the document names."""
@@ -201,16 +201,21 @@ def _measures(task: TaskResult) -> Table:
 
 
 def _blame(result: Result, pictures: Pictures) -> Section:
-    names = list(dict.fromkeys(name for task in result.tasks for name in (*task.summary.groups, *task.summary.causes)))
-    headers = ("share of the mean square error", *(task.name for task in result.tasks))
-    rows: list[list[Cell | str]] = []
-    for name in names:
-        shares = [task.summary.groups.get(name, task.summary.causes.get(name, 0.0)) for task in result.tasks]
-        if max(shares) >= 5e-4:
-            group = any(name in task.summary.groups for task in result.tasks) and name != "bias"
-            rows.append([f"group {name}" if group else name, *(Cell(percent(x, 2), x) for x in shares)])
+    shares = shares_table({task.name: task.summary for task in result.tasks})
     note = Text("Over all poses of a task, each counted by its mean square error; by first order.", "soft")
-    return Section("Who is to blame", "blame", (*pictures.get("blame", ()), table(headers, rows), note))
+    return Section("Who is to blame", "blame", (*pictures.get("blame", ()), shares, note))
+
+
+def shares_table(columns: Mapping[str, Summary], title: str = "") -> Table:
+    """Shares of groups and causes side by side, a column a task or a design."""
+    summaries = columns.values()
+    rows: list[list[Cell | str]] = []
+    for name in dict.fromkeys(name for own in summaries for name in (*own.groups, *own.causes)):
+        shares = [own.groups.get(name, own.causes.get(name, 0.0)) for own in summaries]
+        if max(shares) >= 5e-4:
+            group = any(name in own.groups for own in summaries) and name != "bias"
+            rows.append([f"group {name}" if group else name, *(Cell(percent(x, 2), x) for x in shares)])
+    return table(("share of the mean square error", *columns), rows, title=title)
 
 
 def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:

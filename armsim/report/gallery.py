@@ -95,8 +95,7 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Drawn]:
         if task.yield_curve is not None:
             caption = "Yield against requirement: the share of built arms that would pass at every pose of the task."
             yield Drawn("population", f"{name}-yield", figures.yield_curve(result, task), caption)
-    numbers = enumerate(result.joints, start=1)
-    for number, name in numbers:
+    for number, name in enumerate(result.joints, start=1):
         caption = "What the joint gets wrong at every visit, and the waves of which that is made."
         yield Drawn("joints", f"joint-{number}-{file_name(name)}", figures.joint_error(result, name), caption)
     if extras.what_ifs is not None:
