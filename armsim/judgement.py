@@ -7,17 +7,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.documents import Scenario
 from armsim.engine import measures
 from armsim.engine import statistics as stats
+from armsim.engine.acceptance import simulate_test
 from armsim.engine.pose import share_names
 from armsim.engine.run import TaskSample
-from armsim.engine.work import Job, once_more
-from armsim.posetable import BIAS, VERDICTS, PoseTable, vector
+from armsim.engine.work import Job, attained_at
+from armsim.posetable import BIAS, VERDICTS, PoseTable, UnitQuantiles, vector
 from armsim.present import apart, percent, show
 from armsim.results import (
+    ISO_CYCLES,
     NEAR_SINGULAR,
+    Acceptance,
+    Contribution,
     Distribution,
     Measure,
     Requirement,
@@ -37,8 +42,10 @@ CURVE = np.linspace(0.0, 1.0, 201)
 """Probabilities at which the distribution over units is kept."""
 NAMED = ("poses", "iso-poses", "path")
 """Kinds of task whose poses must all be reached."""
-MOST_DIRECTIONS = 24
-"""Poses of a task, at most, at which it is tried from several directions."""
+MOST_TESTED = 24
+"""Poses of a task, at most, that are all tested, and tried from several directions."""
+ISO_DIRECTED = ("P1", "P2", "P4")
+"""Poses at which ISO 9283:1998 varies the direction of approach, from memory."""
 YIELD_POINTS = 101
 """Positions, at most, at which the yield is told, spread over the units."""
 PER_PERIOD = 4
@@ -61,9 +68,7 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
     if poses.along is not None:
         table.columns["along"][:, 0] = poses.along
     worst = int(np.argmax(table.column("error.at_coverage")))
-    return Judged(
-        task.name, table, worst, _summary(scenario, task.kind, poses.unreachable, table, worst, sample.passing)
-    )
+    return Judged(task.name, table, worst, _summary(scenario, task.kind, poses.unreachable, table, worst, sample))
 
 
 def task_result(
@@ -73,13 +78,12 @@ def task_result(
     machine = scenario.machine
     judged = judge(scenario, task, poses, sample)
     table, worst = judged.table, judged.worst
-    accuracy, repeatability = once_more(job, number, worst, poses.places)
-    ap, rp = np.sort(accuracy), np.sort(repeatability)
+    ap, rp, *_ = np.sort(attained_at(job, worst, poses.places)[0], axis=1)
     distribution = Distribution(
         poses.names[worst],
         tuple(CURVE.tolist()),
         tuple(stats.quantile(ap, p) for p in CURVE),
-        tuple(stats.quantile(rp, p) for p in CURVE) if job.plan.visits > 1 else None,
+        tuple(stats.quantile(rp, p) for p in CURVE),
     )
     skeleton = machine.arm.postures(poses.places.joints[worst : worst + 1]).points[0]
     close = np.flatnonzero(table.column("conditioning") < NEAR_SINGULAR)
@@ -91,13 +95,14 @@ def task_result(
         summary=judged.summary,
         distribution=distribution,
         skeleton=tuple(vector(point) for point in skeleton),
-        measures=tuple(_measures(job, task, poses, number, sample)),
+        measures=tuple(_measures(job, task, poses, table, sample)),
         near_singular=tuple(poses.names[n] for n in close),
         reversals=tuple(_reversals(machine.arm.names, poses)),
         grid=poses.grid,
         notes=tuple(_notes(job, poses)),
         maps=poses.maps,
         yield_curve=_yield_curve(scenario.requirement, sample.worst),
+        acceptance=_acceptance(scenario.requirement, job, poses, table, number),
     )
 
 
@@ -117,32 +122,74 @@ def _yield_curve(requirement: Requirement | None, worst: Array) -> YieldCurve:
     return YieldCurve(at, share, least, most, len(fit) / units)
 
 
-def _measures(job: Job, task: Task, poses: PoseSet, number: int, sample: TaskSample) -> list[Measure]:
+def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: TaskSample) -> list[Measure]:
     """AT and RT of a path; of other tasks the largest AP and RP, and the measures of few poses."""
     out: list[Measure] = []
-    several = job.plan.visits > 1
+    accuracy, repeatability = sample.worst
+    doubt = _doubt_of_rp(table)
     if poses.places.directions is not None:
-        out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", sample.worst[0]))
-        if several:
-            out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", sample.worst[1]))
+        out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", accuracy))
+        out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", repeatability, doubt))
         return out
-    out.append(measures.measure("AP", "largest pose accuracy of a unit", "7.2.1", "all poses", sample.worst[0]))
-    if several:
-        out.append(
-            measures.measure("RP", "largest pose repeatability of a unit", "7.2.2", "all poses", sample.worst[1])
-        )
+    out.append(measures.measure("AP", "largest pose accuracy of a unit", "7.2.1", "all poses", accuracy))
+    out.append(
+        measures.measure("RP", "largest pose repeatability of a unit", "7.2.2", "all poses", repeatability, doubt)
+    )
     for pair in poses.pairs:
         where = " to ".join(poses.names[n] for n in pair)
-        accuracy, repeatability = measures.distance(job, number, poses.places, pair)
-        out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, accuracy))
-        if several:
-            out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, repeatability))
+        between, scatter = measures.distance(job, poses.places, pair)
+        out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, between))
+        out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
     directed = any(term.name.endswith("reversal") and term.life == "visit" for term in job.machine.terms)
-    if task.kind in ("poses", "iso-poses") and directed and len(poses.names) <= MOST_DIRECTIONS:
-        for pose, name in enumerate(poses.names):
-            varied = measures.direction_variation(job, number, poses.places, pose)
-            out.append(measures.measure("vAP", "multi-directional pose accuracy variation", "7.2.3", name, varied))
+    for pose in _directed_poses(task, poses) if directed else []:
+        varied = measures.direction_variation(job, poses.places, pose, poses.held[pose] if poses.held else "full")
+        what = "multi-directional pose accuracy variation"
+        out.append(measures.measure("vAP", what, "7.2.3", poses.names[pose], varied))
     return out
+
+
+def _directed_poses(task: Task, poses: PoseSet) -> list[int]:
+    """Poses at which the direction of approach is varied: P1, P2 and P4 of the standard's five, else all of a few."""
+    if task.kind == "iso-poses":
+        return [n for n, name in enumerate(poses.names) if name in ISO_DIRECTED]
+    return list(range(len(poses.names))) if task.kind == "poses" and len(poses.names) <= MOST_TESTED else []
+
+
+def _doubt_of_rp(table: PoseTable) -> float:
+    """Half-width of the integration of RP at the pose where that is largest. [m]"""
+    return float(table.column("integration")[int(np.argmax(table.column("repeatability.p95")))])
+
+
+def _acceptance(
+    requirement: Requirement | None, job: Job, poses: PoseSet, table: PoseTable, task: int
+) -> Acceptance | None:
+    """A test of few cycles, at all poses of a task of few, else where AP and RP are largest; none on a path."""
+    if poses.places.directions is not None:
+        return None
+    numbers = list(range(len(poses.names)))
+    if poses.grid is not None or len(numbers) > MOST_TESTED:
+        numbers = sorted({int(np.argmax(table.column(f"{which}.p95"))) for which in ("accuracy", "repeatability")})
+    cycles = ISO_CYCLES if requirement is None else requirement.test_cycles
+    tested = simulate_test(job, task, poses.places, numbers, cycles)
+    accuracy, repeatability = (
+        UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
+        for p50, p95 in (stats.unit_quantiles(figures.max(axis=0), (0.5, 0.95)) for figures in tested.printed)
+    )
+    names = tuple(poses.names[n] for n in numbers)
+    if requirement is None:
+        return Acceptance(cycles, names, accuracy, repeatability)
+    passed, holds = tested.within(requirement.position, requirement.repeatability)
+    share = yield_of(passed)
+    rejected, accepted = float(np.mean(holds & ~passed)), float(np.mean(~holds & passed))
+    return Acceptance(cycles, names, accuracy, repeatability, share, rejected, accepted)
+
+
+def yield_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
+    """Share of units that pass, shape (units,); ``bounds`` (2, units): those that do for certain, and that may."""
+    units, passed = len(passing), int(np.count_nonzero(passing))
+    fewest, most = (passed, passed) if bounds is None else (int(np.count_nonzero(row)) for row in bounds)
+    interval = stats.clopper_pearson(fewest, units)[0], stats.clopper_pearson(most, units)[1]
+    return Yield(passed / units, interval, passed, units)
 
 
 def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
@@ -190,65 +237,104 @@ def _summary(
     unreachable: tuple[Unreachable, ...],
     poses: PoseTable,
     worst: int,
-    passing: np.ndarray,
+    sample: TaskSample,
 ) -> Summary:
     requirement = scenario.requirement
     top = poses[worst]
-    rp = poses.column("repeatability.p95")
-    groups: dict[str, float] = {}
-    causes: dict[str, float] = {}
     # over all poses, each counts by its mean square error
     weight = poses.column("first_order.rms") ** 2
     total = float(weight.sum())
-    parts = weight @ poses.columns["shares"] / total if total else np.zeros(len(poses.share_names))
-    for (owner, cause), share in zip(poses.share_names, parts.tolist(), strict=True):
+    parts, of_bias = (
+        weight @ poses.columns[path] / total if total else np.zeros(len(poses.share_names))
+        for path in ("shares", "bias_shares")
+    )
+    groups: dict[str, float] = {}
+    causes: dict[str, float] = {}
+    contributions = []
+    for (owner, cause), share, bias_share in zip(poses.share_names, parts.tolist(), of_bias.tolist(), strict=True):
         if (owner, cause) != BIAS:
             group = scenario.machine.arm.group_of(owner)
             groups[group] = groups.get(group, 0.0) + share
             causes[cause] = causes.get(cause, 0.0) + share
+            contributions.append(Contribution(owner, cause, share, bias_share))
     bias = float(parts[-1])
     visits = float(weight @ poses.column("visit_share")) / total if total else 0.0
     verdicts = poses.columns["first_order.validation"][:, 4].astype(int)
     agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
-    judged: Yield | None = None
-    within: Within | None = None
-    reasons: list[str] = []
-    if requirement is not None:
-        passed = int(np.count_nonzero(passing))
-        units = len(passing)
-        judged = Yield(passed / units, stats.clopper_pearson(passed, units), passed, units)
-        worst_error = top.error.at_coverage
-        within = _within(poses, requirement)
-        if worst_error > requirement.position:
-            found, asked = apart(worst_error, requirement.position, show)
-            coverage = percent(requirement.coverage)
-            reasons.append(f"{coverage} of errors lie within {found} at {top.name}, required {asked}")
-        if requirement.repeatability is not None and requirement.yield_ is None:
-            # without a yield to reach, the usual share of units must hold the repeatability
-            loosest = int(np.argmax(rp))
-            if float(rp[loosest]) > requirement.repeatability:
-                found, asked = apart(float(rp[loosest]), requirement.repeatability, show)
-                reasons.append(f"RP of 95 % of units up to {found} at {poses.names[loosest]}, required {asked}")
-        if kind in NAMED and unreachable:
-            reasons.append(f"{_some(unreachable)} cannot be reached")
-        if requirement.yield_ is not None and judged.value < requirement.yield_:
-            found, asked = apart(judged.value, requirement.yield_, percent)
-            reasons.append(f"yield {found}, required {asked}")
+    (rp,) = stats.unit_quantiles(sample.worst[1], (0.95,), _doubt_of_rp(poses))
+    verdict = None if requirement is None else _verdict(requirement, kind, unreachable, poses, worst, sample, rp)
     return Summary(
         p95=top.error.p95,
         p95_interval=top.error.p95_interval,
         worst_pose=top.name,
         at_coverage=top.error.at_coverage,
-        repeatability_p95=None if np.isnan(rp[0]) else float(rp.max()),
+        repeatability_p95=rp.value,
         groups={**groups, "bias": bias},
         causes={**causes, "bias": bias},
         lives={"unit": (1.0 - visits - bias) if total else 0.0, "visit": visits, "bias": bias},
         first_order_agrees=agrees,
-        yield_=judged,
-        met=None if requirement is None else not reasons,
-        reasons=tuple(reasons),
-        within=within,
+        yield_=None if requirement is None else yield_of(sample.passing, sample.passing_bounds),
+        met=None if verdict is None else not verdict.reasons,
+        reasons=() if verdict is None else verdict.reasons,
+        within=None if requirement is None else _within(poses, requirement),
+        sure=None if verdict is None else verdict.sure,
+        contributions=tuple(sorted(contributions, key=lambda own: -own.share)),
     )
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Why the requirement is not met, and whether that would be the same anywhere in the intervals."""
+
+    reasons: tuple[str, ...]
+    sure: bool
+
+
+def _verdict(
+    requirement: Requirement,
+    kind: str,
+    unreachable: tuple[Unreachable, ...],
+    poses: PoseTable,
+    worst: int,
+    sample: TaskSample,
+    rp: stats.Estimate,
+) -> Verdict:
+    reasons: list[str] = []
+    best, least = [], []  # whether each part may hold, and whether it surely does
+    found_at = float(poses.column("error.at_coverage")[worst])
+    low, high = _ends(poses)
+    best.append(float(low.max()) <= requirement.position)
+    least.append(float(high.max()) <= requirement.position)
+    if found_at > requirement.position:
+        found, asked = apart(found_at, requirement.position, show)
+        coverage = percent(requirement.coverage)
+        reasons.append(f"{coverage} of errors lie within {found} at {poses.names[worst]}, required {asked}")
+    if requirement.repeatability is not None and requirement.yield_ is None:
+        # without a yield to reach, the usual share of units must hold the repeatability at all poses
+        ends = rp.interval or (0.0, math.inf)
+        best.append(ends[0] <= requirement.repeatability)
+        least.append(ends[1] <= requirement.repeatability)
+        if rp.value > requirement.repeatability:
+            loosest = poses.names[int(np.argmax(poses.column("repeatability.p95")))]
+            found, asked = apart(rp.value, requirement.repeatability, show)
+            reasons.append(f"RP of 95 % of units up to {found}, largest at {loosest}, required {asked}")
+    if kind in NAMED and unreachable:
+        best.append(False)
+        reasons.append(f"{_some(unreachable)} cannot be reached")
+    if requirement.yield_ is not None:
+        judged = yield_of(sample.passing, sample.passing_bounds)
+        best.append(judged.interval[1] >= requirement.yield_)
+        least.append(judged.interval[0] >= requirement.yield_)
+        if judged.value < requirement.yield_:
+            found, asked = apart(judged.value, requirement.yield_, percent)
+            reasons.append(f"yield {found}, required {asked}")
+    return Verdict(tuple(reasons), all(least) if not reasons else not all(best))
+
+
+def _ends(poses: PoseTable) -> tuple[Array, Array]:
+    """Ends of the intervals of the quantile at the coverage at every pose; open where the sample is too small. [m]"""
+    values, ends = poses.column("error.at_coverage"), poses.columns["error.at_coverage_interval"]
+    return np.where(np.isnan(ends[:, 0]), values, ends[:, 0]), np.where(np.isnan(ends[:, 1]), np.inf, ends[:, 1])
 
 
 def _within(poses: PoseTable, requirement: Requirement) -> Within:

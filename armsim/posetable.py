@@ -1,13 +1,13 @@
 """What is known at each pose, and the table that holds it for many poses in little room. SI units.
 
-Field names are the contract of results.json; an undefined number (repeatability from one visit, an interval from one
-unit) is null there and nan in a column.
+Field names are the contract of results.json; an undefined number (an interval from one unit) is null there and nan in
+a column.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal, get_args, overload
 
@@ -108,7 +108,10 @@ class FirstOrder:
 class PoseResult:
     """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1.
 
-    ``visit_share`` is the share of what differs from visit to visit.
+    ``bias_shares`` tell what makes the bias: the part of each owner and cause along the mean error. They sum to the
+    share of the bias; what works against it is negative. ``visit_share`` is the share of what differs from visit to
+    visit. ``accuracy`` and ``repeatability`` are what a unit has, over visits without number; ``integration`` is half
+    of the 95 % interval of the integration of RP, which the intervals of ``repeatability`` contain [m].
 
     On a path ``accuracy`` and ``repeatability`` are taken in the plane across it, ``along`` is the length of the path
     up to here [m] and ``first_unit`` the mean error of the first built unit [m]. ``conditioning`` is the smallest
@@ -130,6 +133,8 @@ class PoseResult:
     first_unit: Vector | None
     first_order: FirstOrder
     shares: dict[str, dict[str, float]]
+    bias_shares: dict[str, dict[str, float]] = field(default_factory=dict)
+    integration: float = 0.0
 
 
 _FIGURES = {
@@ -140,6 +145,7 @@ _FIGURES = {
     "orientation_error.rms": 1, "orientation_error.p95": 1,
     "accuracy.p50": 1, "accuracy.p95": 1, "accuracy.p50_interval": 2, "accuracy.p95_interval": 2,
     "repeatability.p50": 1, "repeatability.p95": 1, "repeatability.p50_interval": 2, "repeatability.p95_interval": 2,
+    "integration": 1,
     "orientation_accuracy.p50": 1, "orientation_accuracy.p95": 1,
     "orientation_accuracy.p50_interval": 2, "orientation_accuracy.p95_interval": 2,
     "orientation_repeatability.p50": 1, "orientation_repeatability.p95": 1,
@@ -169,7 +175,7 @@ class PoseTable(Sequence[PoseResult]):
     @staticmethod
     def width(joints: int, shares: int) -> int:
         """Numbers that a pose takes."""
-        return sum(_FIGURES.values()) + joints + shares
+        return sum(_FIGURES.values()) + joints + 2 * shares
 
     @staticmethod
     def empty(names: Sequence[str], share_names: Sequence[tuple[str, str]], joints: int) -> PoseTable:
@@ -182,8 +188,8 @@ class PoseTable(Sequence[PoseResult]):
         """Views of all figures by dotted name, shape (poses, numbers)."""
         out, at = {}, 0
         shares = len(self.share_names)
-        rest = self.values.shape[1] - sum(_FIGURES.values()) - shares
-        for path, size in {**_FIGURES, "joints": rest, "shares": shares}.items():
+        rest = self.values.shape[1] - sum(_FIGURES.values()) - 2 * shares
+        for path, size in {**_FIGURES, "joints": rest, "shares": shares, "bias_shares": shares}.items():
             out[path] = self.values[:, at : at + size]
             at += size
         return out
@@ -245,6 +251,10 @@ class PoseTable(Sequence[PoseResult]):
         shares: dict[str, dict[str, float]] = {}
         for (owner, cause), share in zip(self.share_names, row["shares"], strict=True):
             shares.setdefault(owner, {})[cause] = share
+        bias_shares: dict[str, dict[str, float]] = {}
+        for (owner, cause), share in zip(self.share_names, row["bias_shares"], strict=True):
+            if share:
+                bias_shares.setdefault(owner, {})[cause] = share
         semi_axes, directions = ellipsoids(np.array(row["error.covariance"]).reshape(3, 3))
         judged, first = row["first_order.validation"], row["first_unit"]
         return PoseResult(
@@ -282,6 +292,8 @@ class PoseTable(Sequence[PoseResult]):
                 (_comparison(judged[:5]), _comparison(judged[5:])),
             ),
             shares=shares,
+            bias_shares=bias_shares,
+            integration=one("integration"),
         )
 
     @staticmethod
@@ -294,8 +306,9 @@ class PoseTable(Sequence[PoseResult]):
         out = PoseTable.empty([pose.name for pose in rows], list(known), len(rows[0].joints) if rows else 0)
         for number, pose in enumerate(rows):
             for path, column in out.columns.items():
-                if path == "shares":
-                    column[number] = [pose.shares.get(owner, {}).get(cause, 0.0) for owner, cause in known]
+                if path in ("shares", "bias_shares"):
+                    own: dict[str, dict[str, float]] = getattr(pose, path)
+                    column[number] = [own.get(owner, {}).get(cause, 0.0) for owner, cause in known]
                 elif path == "first_order.validation":
                     column[number] = [x for c in pose.first_order.validation for x in comparison_numbers(c)]
                 else:

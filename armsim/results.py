@@ -1,6 +1,6 @@
 """The result of a run: frozen classes, to and from results.json. SI units: metres, radians.
 
-Field names are the contract; an undefined number (repeatability from one visit, an interval from one unit) is null.
+Field names are the contract; an undefined number (an interval from one unit) is null.
 """
 
 from __future__ import annotations
@@ -13,12 +13,14 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
-from armsim.posetable import Interval, Matrix, PoseResult, PoseTable, Vector
+from armsim.posetable import Interval, Matrix, PoseResult, PoseTable, UnitQuantiles, Vector
 from armsim.spreads import Array
 
 FORMAT = "armsim-results/1"
 MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
 """What a slice or a volume draws over its cells."""
+ISO_CYCLES = 30
+"""Visits of every pose in the test of accuracy and repeatability. ISO 9283:1998, table of cycles, from memory."""
 NEAR_SINGULAR = 0.01
 """Conditioning below which a posture is called near-singular. Common practice, no source."""
 
@@ -36,7 +38,10 @@ class Within:
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Yield:
-    """Share of built units that pass at every pose, with its Clopper-Pearson interval at 95 %."""
+    """Share of built units that pass at every pose, with its Clopper-Pearson interval at 95 %.
+
+    Where the integration of RP leaves units in doubt, the interval spans those of the fewest and the most that pass.
+    """
 
     value: float
     interval: Interval
@@ -54,12 +59,33 @@ class Distribution:
     repeatability: tuple[float, ...] | None
 
 
+@dataclass(frozen=True)
+class Contribution:
+    """What one cause of one owner makes over a task, as share of the mean square error.
+
+    ``scatter`` is what differs between units and visits, ``bias`` its part in the square of the mean error, negative
+    where it works against the rest; over all they sum to 1.
+    """
+
+    owner: str
+    cause: str
+    scatter: float
+    bias: float
+
+    @property
+    def share(self) -> float:
+        """Both together."""
+        return self.scatter + self.bias
+
+
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Summary:
     """A task in one look.
 
     ``worst_pose`` is where the quantile at the coverage of the requirement is largest; ``p95`` and ``at_coverage`` are
-    those of that pose; ``met`` and ``reasons`` judge the requirement.
+    those of that pose. ``repeatability_p95`` is the RP that 95 % of the units keep to at all poses. ``contributions``
+    are sorted by what they make, the largest first. ``met`` and ``reasons`` judge the requirement by the estimates;
+    ``sure`` tells whether the verdict would be the same anywhere in their 95 % intervals.
     """
 
     p95: float
@@ -75,6 +101,26 @@ class Summary:
     met: bool | None = None
     reasons: tuple[str, ...] = ()
     within: Within | None = None
+    sure: bool | None = None
+    contributions: tuple[Contribution, ...] = ()
+
+
+@dataclass(frozen=True)
+class Acceptance:
+    """What a test of ``cycles`` visits per pose would print: AP and RP estimated from so few, not what the arm has.
+
+    Quantiles over units are of the largest printed figure over ``poses``. ``passing`` is the share of units that the
+    test passes; ``good_rejected`` that of units which hold the requirement there and are rejected, ``bad_passed`` that
+    of units which do not hold it and are passed. They are null without a requirement.
+    """
+
+    cycles: int
+    poses: tuple[str, ...]
+    accuracy: UnitQuantiles
+    repeatability: UnitQuantiles
+    passing: Yield | None = None
+    good_rejected: float | None = None
+    bad_passed: float | None = None
 
 
 @dataclass(frozen=True)
@@ -166,6 +212,7 @@ class TaskResult:
     notes: tuple[str, ...] = ()
     maps: tuple[MapOf, ...] = ("error",)
     yield_curve: YieldCurve | None = None
+    acceptance: Acceptance | None = None
 
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""
@@ -243,12 +290,16 @@ class JointSheet:
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Requirement:
-    """What the tool point must hold. ``position`` and ``repeatability`` in m, ``coverage`` and ``yield`` as shares."""
+    """What the tool point must hold. ``position`` and ``repeatability`` in m, ``coverage`` and ``yield`` as shares.
+
+    ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
+    """
 
     position: float
     coverage: float = 0.95
     repeatability: float | None = None
     yield_: Annotated[float | None, Field(alias="yield")] = None
+    test_cycles: int = ISO_CYCLES
 
 
 @dataclass(frozen=True)

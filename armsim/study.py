@@ -16,7 +16,7 @@ from armsim.engine import statistics as stats
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Asked, Progress, Sampled, sampling
 from armsim.engine.sheet import joint_sheets, link_sheet
-from armsim.errors import InputError, Problem, RunError
+from armsim.errors import RunError
 from armsim.judgement import Judged, judge, task_result
 from armsim.present import percent, show
 from armsim.results import (
@@ -30,8 +30,6 @@ from armsim.views import View, html_table
 
 SMALL_ANGLE = 0.05
 """Joint error beyond which a note says so: there the cosine departs from 1 by a thousandth. [rad]"""
-ISO_VISITS = 30
-"""Visits of every pose in the test of repeatability, ISO 9283:1998 table of cycles."""
 
 
 def _quiet(task: str, done: int, total: int) -> None:
@@ -56,13 +54,7 @@ class Study:
         return Study(load_scenario(path))
 
     def with_plan(self, units: int | None = None, visits: int | None = None, seed: int | None = None) -> Study:
-        """The same study sampled otherwise.
-
-        Raises
-        ------
-        InputError
-            The requirement speaks of repeatability and a single visit is asked for.
-        """
+        """The same study sampled otherwise."""
         old = self.scenario.plan
         plan = replace(
             old,
@@ -70,10 +62,6 @@ class Study:
             visits=old.visits if visits is None else visits,
             seed=old.seed if seed is None else seed,
         )
-        requirement = self.scenario.requirement
-        if plan.visits < 2 and requirement is not None and requirement.repeatability is not None:
-            found, accepted = "repeatability is required, and one visit tells none", "at least 2; ISO 9283 takes 30"
-            raise InputError(Problem("command line", 0, 0, "--visits", found, accepted))
         return Study(replace(self.scenario, plan=plan))
 
     def with_scenario(self, **changes: Any) -> Study:
@@ -252,9 +240,6 @@ def _warnings(
             f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "
             "where the joint was told to be, not where it is, and first order fails"
         )
-    if plan.visits < ISO_VISITS:
-        many = "1 visit" if plan.visits == 1 else f"{plan.visits} visits"
-        out.append(f"{many} a pose: ISO 9283 takes {ISO_VISITS} for repeatability, and 1 gives none")
     coverage = requirement.coverage if requirement is not None else stats.LEVEL
     if plan.units * (1 - coverage) < 10:
         out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")

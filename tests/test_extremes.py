@@ -103,11 +103,10 @@ def test_one_unit_and_one_visit(tmp_path: Path, units: int, visits: int) -> None
     own = study(tmp_path, with_joints(2)).with_plan(units, visits)
     result = own.run(1)
     pose = json.loads(result.to_json())["tasks"][0]["poses"][0]
-    assert (pose["repeatability"]["p95"] is None) == (visits == 1)
+    assert pose["repeatability"]["p95"] > 0  # integrated: it takes no visit
     assert pose["error"]["p95_interval"] is None or units > 1  # few units bound no quantile from above
     text = " ".join(result.warnings)
     assert "fewer than 10 lie beyond the coverage" in text
-    assert ("ISO 9283 takes 30" in text) == (visits < 30)
     write_bundle(tmp_path / "r", result, own.scenario, "armsim run")
     assert (tmp_path / "r" / "report.pdf").stat().st_size > 10_000
 

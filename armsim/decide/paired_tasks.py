@@ -10,7 +10,9 @@ import numpy as np
 from armsim.engine.executors import in_order
 from armsim.engine.paired import MOST_UNITS, Difference, difference, half_width, influence, pulls, share_difference
 from armsim.engine.run import Progress, Sampled
-from armsim.engine.work import CHUNK, Job, once_more
+from armsim.engine.statistics import quantile
+from armsim.engine.visitlaw import half_width_of_nets
+from armsim.engine.work import CHUNK, Job, attained_at
 from armsim.model.places import Places
 from armsim.results import TaskResult
 from armsim.spreads import Array
@@ -57,17 +59,20 @@ def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
     return difference(float(p95s[1].max() - p95s[0].max()), changed, one.job.plan.units)
 
 
-def repeatability(one: Evaluated, other: Evaluated) -> Difference | None:
-    """Other less one: RP of 95 % of units, each at its own worst pose; None from a single visit. [m]"""
-    if one.job.plan.visits < 2:
-        return None
-    both, own = [], []
-    for side in (one, other):
-        rp = side.task.column("repeatability.p95")
-        both.append(float(rp.max()))
-        figures = once_more(side.job, side.number, int(np.argmax(rp)), side.places)[1]
-        own.append(influence(figures[None], P95))
-    return difference(both[1] - both[0], own[1] - own[0], one.job.plan.units)
+def repeatability(one: Evaluated, other: Evaluated) -> Difference:
+    """Other less one: the RP that 95 % of units keep to at all poses. [m]
+
+    The integration is uncertain too: both designs are integrated over the same nets, whose differences tell how much.
+    """
+    rps = [side.sampled.tasks[side.number].worst[1] for side in (one, other)]
+    values = [quantile(np.sort(rp), P95) for rp in rps]
+    pulls = [influence(rp[None], P95) for rp in rps]
+    nets = [
+        attained_at(side.job, int(np.argmax(side.task.column("repeatability.p95"))), side.places)[1]
+        for side in (one, other)
+    ]
+    shared = float(half_width_of_nets(nets[1] - nets[0]))
+    return difference(values[1] - values[0], pulls[1] - pulls[0], one.job.plan.units, shared)
 
 
 def passing(one: Evaluated, other: Evaluated) -> Difference | None:

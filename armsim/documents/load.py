@@ -165,7 +165,7 @@ class _Loader:
             joints.append(wrong.of(build_joint, entry, joint, encoder, motor, bus, source, here))
         tasks = [wrong.of(self._task, document, number, arm) for number in range(len(document.tasks))]
         plan = wrong.of(build_plan, document.sampling, source)
-        requirement = wrong.of(build_requirement, document.requirement, document.sampling, source)
+        requirement = build_requirement(document.requirement)
         if wrong.problems or plan is None:
             raise wrong.error()
         rise = document.environment.temperature_rise

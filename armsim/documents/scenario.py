@@ -22,7 +22,7 @@ from armsim.documents.tasks import TaskDocument
 from armsim.engine.plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 from armsim.errors import InputError
 from armsim.model.arm import Arm
-from armsim.results import Requirement
+from armsim.results import ISO_CYCLES, Requirement
 
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
@@ -101,6 +101,7 @@ class RequirementDocument(Document):
     coverage: Annotated[float, quantity("ratio", least=0.01, most=0.9999)] = 0.95
     repeatability: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     yield_: Annotated[float | None, quantity("ratio", least=0.0, above=True, most=1.0), Field(alias="yield")] = None
+    test_cycles: Annotated[int, count(2, 10_000)] = ISO_CYCLES
 
 
 class SamplingDocument(Document):
@@ -138,17 +139,13 @@ def build_plan(document: SamplingDocument, source: Source) -> SamplingPlan:
     return SamplingPlan(document.units, document.visits, document.seed, tolerance, document.points)
 
 
-def build_requirement(
-    document: RequirementDocument | None, sampling: SamplingDocument, source: Source
-) -> Requirement | None:
-    """The requirement; repeatability needs two visits."""
+def build_requirement(document: RequirementDocument | None) -> Requirement | None:
+    """The requirement."""
     if document is None:
         return None
-    if document.repeatability is not None and sampling.visits < 2:
-        raise source.error(
-            ("sampling", "visits"), "repeatability from a single visit", "at least 2 visits; ISO 9283 takes 30"
-        )
-    return Requirement(document.position, document.coverage, document.repeatability, document.yield_)
+    return Requirement(
+        document.position, document.coverage, document.repeatability, document.yield_, document.test_cycles
+    )
 
 
 def check_joints(document: ScenarioDocument, arm: Arm, source: Source) -> None:

@@ -30,11 +30,15 @@ class Linearised:
     covariance : (P, 3, 3) [m^2]
     contributions : (terms, P) [m^2]
         Trace of each term's covariance; with the squared mean they add up to the mean square error.
+    bias_parts : (terms, P) [m^2]
+        Part of each term in the squared mean: its own mean along the mean of all, times that. They add up to it; a
+        term that works against the others has a negative part.
     """
 
     mean: Array
     covariance: Array
     contributions: Array
+    bias_parts: Array
 
     @property
     def mean_square(self) -> Array:
@@ -63,14 +67,16 @@ def linearise(situation: Situation) -> Linearised:
     mean = np.zeros((poses, 3))
     covariance = np.zeros((poses, 3, 3))
     contributions = np.zeros((len(situation.terms), poses))
+    means = np.zeros((len(situation.terms), poses, 3))
     for t, (term, acts) in enumerate(zip(situation.terms, situation.acts, strict=True)):
         g = np.zeros((poses, 3, len(term.mean)))
         for k, axis, value in acts:
             g[:, :, k] += column[:, axis] * value[:, None]
-        mean += g @ term.mean
+        means[t] = g @ term.mean
+        mean += means[t]
         own = g @ term.covariance @ np.swapaxes(g, 1, 2)
         covariance += own
         contributions[t] = np.maximum(np.trace(own, axis1=1, axis2=2), 0.0)  # not below zero by rounding
     diagonal = np.einsum("pii->pi", covariance)
     np.maximum(diagonal, 0.0, out=diagonal)  # a variance is not below zero but by rounding
-    return Linearised(mean, covariance, contributions)
+    return Linearised(mean, covariance, contributions, np.einsum("tpj,pj->tp", means, mean))

@@ -10,32 +10,36 @@ from armsim.engine import statistics as stats
 from armsim.engine.montecarlo import Sampler, blocks
 from armsim.engine.plan import UNIT_BLOCK, draw_units
 from armsim.engine.work import Job
-from armsim.model.places import Places
+from armsim.model.arm import Arm
+from armsim.model.places import Held, Places
 from armsim.results import Measure
 from armsim.spreads import Array
 
-APART = 1 << 16
-"""Added to the number of the task for every direction of approach, so that each has random numbers of its own."""
 STILL = 1e-9
 """Share of the fastest joint below which a joint is taken as not moving."""
+SINGULAR = 1e-6
+"""Singular values of the Jacobian below this share of the largest count as none."""
+KEEPS = 1e-6
+"""Part of the way, or turn per reach, by which an approach may miss its line or its orientation."""
 
 
-def measure(name: str, what: str, clause: str, where: str, values: Array) -> Measure:
-    """A figure that every unit has, as quantiles over the units."""
-    p50, p95 = stats.unit_quantiles(np.abs(values), (0.5, 0.95))
+def measure(name: str, what: str, clause: str, where: str, values: Array, half_width: float = 0.0) -> Measure:
+    """A figure that every unit has, as quantiles over the units; ``half_width`` as in `unit_quantiles`."""
+    p50, p95 = stats.unit_quantiles(np.abs(values), (0.5, 0.95), half_width)
     return Measure(name, what, clause, where, p50.value, p95.value, p50.interval, p95.interval)
 
 
-def distance(job: Job, task: int, places: Places, pair: tuple[int, int]) -> tuple[Array, Array]:
-    """AD and RD of every unit between two poses.
+def distance(job: Job, places: Places, pair: tuple[int, int]) -> tuple[Array, Array]:
+    """AD and RD of every unit between two poses, the arm at rest, over visits without number.
 
         AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
+
+    The mean is that between the barycentres and what the scatter across their line adds, to second order; the standard
+    deviation is that along the line, by the columns of the Jacobian as the errors of the unit have turned them.
 
     Parameters
     ----------
     job : Job
-    task : int
-        Its number.
     places : Places
         Of the task.
     pair : (first, second)
@@ -44,33 +48,47 @@ def distance(job: Job, task: int, places: Places, pair: tuple[int, int]) -> tupl
     Returns
     -------
     accuracy, repeatability : (units,) [m]
-        Repeatability is nan from a single visit.
 
     References
     ----------
     .. [1] ISO 9283:1998 7.3 (clause number from memory).
     """
-    situation = job.machine.at(places.joints[list(pair)], None if places.speeds is None else places.speeds[list(pair)])
+    situation = job.machine.at(places.joints[list(pair)])
     sampler = Sampler.prepare(situation, job.plan)
     nominal = situation.postures.tool[:, :3, 3]
     apart = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(apart))
-    accuracy, repeatability = np.empty(job.plan.units), np.full(job.plan.units, np.nan)
+    accuracy, repeatability = np.empty(job.plan.units), np.empty(job.plan.units)
     for first, units in blocks(job.plan.units, _block(job)):
         drawn = draw_units(job.machine.terms, job.plan, first, units)
-        a, b = (sampler.follow(n, pair[n], task, drawn, first, units)[0] for n in (0, 1))
-        attained = np.linalg.norm(b - a + apart[:, None, None], axis=0)
-        accuracy[first : first + units] = attained.mean(axis=0) - commanded
-        if job.plan.visits > 1:
-            repeatability[first : first + units] = 3.0 * attained.std(axis=0, ddof=1)
+        a, b = (sampler.barycentres(n, drawn, units) for n in (0, 1))
+        line = b - a + apart[:, None]
+        length = np.linalg.norm(line, axis=0)
+        along = np.divide(line, length, out=np.zeros_like(line), where=length > 0)
+        both = np.concatenate([sampler.visit_gains(n, drawn, units) for n in (0, 1)], axis=2)
+        variance = np.sum(np.einsum("juk,ju->uk", both, along) ** 2, axis=1)
+        across = np.sum(both**2, axis=(0, 2)) - variance
+        curved = np.divide(across, 2.0 * length, out=np.zeros(units), where=length > 0)
+        accuracy[first : first + units] = length + curved - commanded
+        repeatability[first : first + units] = 3.0 * np.sqrt(variance)
     return accuracy, repeatability
 
 
-def direction_variation(job: Job, task: int, places: Places, number: int) -> Array:
+def direction_variation(job: Job, places: Places, number: int, held: Held) -> Array:
     """vAP of every unit at one pose: largest distance between its barycentres when it comes along x, y and z.
 
-    The way in which each joint moves last follows from the direction in which the tool comes, through the Jacobian; it
-    decides the side of lost motion and hysteresis.
+    The way in which each joint moves last follows from the line along which the tool comes, its orientation kept as the
+    task asks, through the Jacobian; it decides the side of lost motion and hysteresis.
+
+    Parameters
+    ----------
+    job : Job
+    places : Places
+        Of the task.
+    number : int
+        Of the pose.
+    held : str
+        What the task asks of the orientation there.
 
     Returns
     -------
@@ -81,24 +99,54 @@ def direction_variation(job: Job, task: int, places: Places, number: int) -> Arr
     .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
     """
     joints = places.joints[number : number + 1]
-    jacobian = job.machine.arm.postures(joints).column[0].T
     centres = []
-    for turn, direction in enumerate(np.eye(3), start=1):
-        motion = np.linalg.pinv(jacobian) @ direction
+    for direction in np.eye(3):
+        motion = approach(job.machine.arm, joints, direction, held)
         ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
         situation = job.machine.there(Places(joints, directions=ways[None]))
         sampler = Sampler.prepare(situation, job.plan)
         centre = np.empty((3, job.plan.units))
         for first, units in blocks(job.plan.units, _block(job)):
             drawn = draw_units(situation.terms, job.plan, first, units)
-            moved, _ = sampler.follow(0, number, task + turn * APART, drawn, first, units)
-            centre[:, first : first + units] = moved.mean(axis=1)
+            centre[:, first : first + units] = sampler.barycentres(0, drawn, units)
         centres.append(centre)
     between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
     return np.asarray(np.max(between, axis=0))
 
 
+def approach(arm: Arm, joints: Array, direction: Array, held: Held) -> Array:
+    """Motion of the joints, per unit of way, by which the tool comes to a pose along a line.
+
+    The tool keeps its orientation, or with ``direction`` that of its z axis, by the least motion. Where the arm cannot
+    (fewer joints, a singular posture) or need not (``free``), it is the least motion that leads along the line.
+
+    Parameters
+    ----------
+    arm : Arm
+    joints : (1, joints)
+    direction : (3,)
+        Unit vector.
+    held : str
+
+    Returns
+    -------
+    (joints,)
+    """
+    at = arm.postures(joints)
+    column, turning = at.column[0].T, np.where(at.rotary[:, None], at.direction[0], 0.0).T
+    if held != "free":
+        if held == "direction":
+            z = at.tool[0, :3, 2]
+            turning = turning - np.outer(z, z @ turning)  # about its own z axis the tool is free
+        size = arm.reach or 1.0
+        both = np.concatenate([column, size * turning])
+        wanted = np.concatenate([direction, np.zeros(3)])
+        motion = np.linalg.pinv(both, rcond=SINGULAR) @ wanted
+        if np.linalg.norm(both @ motion - wanted) < KEEPS:
+            return np.asarray(motion)
+    return np.asarray(np.linalg.pinv(column, rcond=SINGULAR) @ direction)
+
+
 def _block(job: Job) -> int:
-    """Units followed visit by visit at a time: 32 MB up to 1000 visits."""
-    most = min((1 << 20) // job.plan.visits, 8 * UNIT_BLOCK)
-    return max(UNIT_BLOCK, most // UNIT_BLOCK * UNIT_BLOCK)
+    """Units looked at together: 64 MB for thirty coefficients of visit life."""
+    return min(8 * UNIT_BLOCK, -(-job.plan.units // UNIT_BLOCK) * UNIT_BLOCK)

@@ -10,11 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.core import philox
+from armsim.core.attained import ATTAINED, LANES, Axes, Kept, attain_units
 from armsim.core.counting import LINE_BINS, RATIO_BINS, RATIO_EDGES, ratio_bins
-from armsim.core.population import FIGURES, LANES, MEASURES, SUMS, follow_units, sample_units
+from armsim.core.population import MEASURES, SUMS, Place, Scale, Tallies, Visits, follow_units, sample_units
 from armsim.engine.firstorder import Linearised
 from armsim.engine.plan import SamplingPlan, draw_units, visit_key
 from armsim.engine.statistics import Counted
+from armsim.engine.visitlaw import VisitCoefficients, VisitLaw, turned_columns, visit_law
 from armsim.model.machine import Situation
 from armsim.spreads import Array, Spread
 from armsim.terms import Independent, Term
@@ -28,16 +30,18 @@ _LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philo
 
 @dataclass(frozen=True, eq=False)
 class PoseSample:
-    """What is kept of all units and visits at one pose: counts, sums, and three numbers a unit.
+    """What is kept of all units and visits at one pose: counts, sums, and five numbers per unit.
 
     Parameters
     ----------
     ratio_counts, ratio_pairs, line_counts, line_pairs, extremes
-        As in `core.population.sample_units`.
-    figures : (FIGURES, units)
-        Of every unit, as in `core.population.sample_units`.
+        As in `core.population.Tallies`.
+    figures : (ATTAINED, units)
+        Of every unit over visits without number, as in `core.attained.attain_units`.
+    square : (units,) [m^2]
+        Mean over the visits of the squared distance.
     sums : (SUMS, blocks of units)
-        Over visits and units.
+        Over visits and units, about the mean of first order.
     """
 
     ratio_counts: Counts
@@ -46,6 +50,7 @@ class PoseSample:
     line_pairs: Counts
     extremes: Array
     figures: Array
+    square: Array
     sums: Array
 
     @property
@@ -55,23 +60,18 @@ class PoseSample:
 
     @property
     def repeatability(self) -> Array:
-        """RP of every unit, nan from a single visit, shape (units,). [m]"""
+        """RP of every unit, shape (units,). [m]"""
         return np.asarray(self.figures[1])
-
-    @property
-    def square(self) -> Array:
-        """Mean over the visits of the squared distance, shape (units,). [m^2]"""
-        return np.asarray(self.figures[2])
 
     @property
     def turn_accuracy(self) -> Array:
         """AP of the orientation of every unit, shape (units,). [rad]"""
-        return np.asarray(self.figures[3])
+        return np.asarray(self.figures[2])
 
     @property
     def turn_repeatability(self) -> Array:
-        """RP of the orientation of every unit, nan from a single visit, shape (units,). [rad]"""
-        return np.asarray(self.figures[4])
+        """RP of the orientation of every unit, shape (units,). [rad]"""
+        return np.asarray(self.figures[3])
 
     @staticmethod
     def room(units: int) -> PoseSample:
@@ -84,14 +84,15 @@ class PoseSample:
             np.zeros((3, LINE_BINS), dtype=np.int64),
             np.zeros((3, LINE_BINS), dtype=np.int64),
             extremes,
-            np.empty((FIGURES, units)),
+            np.empty((ATTAINED, units)),
+            np.empty(units),
             np.empty((SUMS, -(-units // LANES))),
         )
 
     @staticmethod
     def bytes_needed(units: int) -> int:
         """Memory that `room` takes."""
-        return 8 * (3 * RATIO_BINS + 6 * LINE_BINS + FIGURES * units + SUMS * (units // LANES + 1))
+        return 8 * (3 * RATIO_BINS + 6 * LINE_BINS + (ATTAINED + 1) * units + SUMS * (units // LANES + 1))
 
     def absorb(self, other: PoseSample) -> None:
         """Add the counts of further units."""
@@ -129,7 +130,7 @@ class PoseSample:
         return Counted(self.ratio_counts[measure, touched], pairs, edges, ends, self.figures.shape[1], visits)
 
     def coordinate(self, axis: int, line: Array, visits: int) -> Counted:
-        """One coordinate of the displacement of all visits; ``line`` as in `line_scale`."""
+        """One coordinate of the displacement of all visits; ``line`` as in `core.population.Scale`."""
         held = np.flatnonzero(self.line_counts[axis])
         touched = slice(held[0], held[-1] + 1)
         edges = line[axis, 0] + np.arange(touched.start, touched.stop + 1) / line[axis, 1]
@@ -143,11 +144,12 @@ class PoseSample:
         )
 
 
-def line_scale(linear: Linearised, pose: int) -> Array:
-    """Scale on which each coordinate is counted: lower end [m] and bins per metre, shape (3, 2)."""
+def scale_of(linear: Linearised, pose: int) -> Scale:
+    """Where the coordinates are counted and summed: about the mean of first order."""
     std = np.sqrt(np.diag(linear.covariance[pose]))
     reach = LINE_REACH * np.maximum(std, max(1e-3 * float(std.max()), 1e-15))
-    return np.stack([linear.mean[pose] - reach, LINE_BINS / (2 * reach)], axis=1)
+    line = np.stack([linear.mean[pose] - reach, LINE_BINS / (2 * reach)], axis=1)
+    return Scale(line, np.ascontiguousarray(linear.mean[pose]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +165,7 @@ class Sampler:
     unit_axis: Counts
     unit_value: Array
     visit_keys: NDArray[np.uint32]
+    visit_laws: tuple[str, ...]
     visit_law: Counts
     visit_index: Counts
     visit_axis: Counts
@@ -175,7 +178,7 @@ class Sampler:
         unit: list[tuple[int, int, Array]] = []
         visit: list[tuple[int, int, Array]] = []
         keys: list[NDArray[np.uint32]] = []
-        laws: list[int] = []
+        laws: list[str] = []
         first = 0
         for term, acts in zip(situation.terms, situation.acts, strict=True):
             if term.life == "unit":
@@ -184,43 +187,41 @@ class Sampler:
             else:
                 spreads = _visit_spreads(term)
                 visit += [(len(keys) + k, axis, value * spreads[k].scale) for k, axis, value in acts]
-                laws += [_LAWS[spread.distribution] for spread in spreads]
+                laws += [spread.distribution for spread in spreads]
                 keys += [visit_key(plan.seed, term, k) for k in range(len(spreads))]
         return Sampler(
             situation,
             plan,
             *_table(unit, poses),
             np.array(keys, dtype=np.uint32).reshape(-1, 2),
-            np.array(laws, dtype=np.int64),
+            tuple(laws),
+            np.array([_LAWS[law] for law in laws], dtype=np.int64),
             *_table(visit, poses),
         )
 
-    def _at(self, pose: int) -> tuple[Any, ...]:
+    def _axes(self, pose: int) -> Axes:
         at = self.situation.postures
-        return (
-            self.unit_index,
-            self.unit_axis,
-            self.unit_value[pose],
-            self.visit_keys,
-            self.visit_law,
-            self.visit_index,
-            self.visit_axis,
-            self.visit_value[pose],
-            at.direction[pose],
-            at.column[pose],
-            at.rotary,
-        )
+        return Axes(at.direction[pose], at.column[pose], at.rotary)
+
+    def _kept(self, pose: int, coefficients: Array) -> Kept:
+        return Kept(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
+
+    def _drawn(self, pose: int) -> Visits:
+        return Visits(self.visit_keys, self.visit_law, self.visit_index, self.visit_axis, self.visit_value[pose])
+
+    def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
+        """The law of the visits; ``tangents`` of shape (poses, 3) on a path; RP at the poses of ``only``."""
+        own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
+        at = self.situation.postures
+        return visit_law(own, at, self.plan, np.zeros((len(at.column), 3)) if tangents is None else tangents, only)
 
     def sample(
         self,
         pose: int,
-        number: int,
-        task: int,
-        line: Array,
-        tangent: Array,
+        at: tuple[int, int],
+        scale: Scale,
         coefficients: Array,
-        first: int,
-        units: int,
+        block: tuple[int, int],
         into: PoseSample,
         counts: PoseSample | None = None,
     ) -> None:
@@ -230,54 +231,106 @@ class Sampler:
         ----------
         pose : int
             Its place in the situation.
-        number, task : int
+        at : (pose, task)
             Its number in the task and that of the task: they key the random numbers.
-        line : (3, 2)
-            Of `line_scale`.
-        tangent : (3,)
-            Of a path, zero without one.
+        scale : Scale
+            Of `scale_of`.
         coefficients : (coefficients, units)
-            Of `draw_units` from ``first`` on.
-        first, units : int
+            Of `draw_units` from the first unit on.
+        block : (first, units)
         into : PoseSample
             Of the whole population: takes what is known of each unit.
         counts : PoseSample, optional
             Takes the counts; ``into`` where not given.
         """
         to = into if counts is None else counts
-        at, blocks = slice(first, first + units), slice(first // LANES, first // LANES - (-units // LANES))
-        figures = np.empty((FIGURES, units))
-        sums = np.empty((SUMS, blocks.stop - blocks.start))
+        first, units = block
+        blocks = slice(first // LANES, first // LANES - (-units // LANES))
+        squares, sums = np.empty(units), np.empty((SUMS, blocks.stop - blocks.start))
         kernel: Any = sample_units
         kernel(
-            coefficients, *self._at(pose), first, units, self.plan.visits, number, task, line, tangent,
-            to.ratio_counts, to.ratio_pairs, to.line_counts, to.line_pairs, to.extremes,
-            figures, sums,
+            self._kept(pose, coefficients), self._drawn(pose), self._axes(pose), Place(*at, first),
+            (units, self.plan.visits), scale,
+            Tallies(to.ratio_counts, to.ratio_pairs, to.line_counts, to.line_pairs, to.extremes), (squares, sums),
         )  # fmt: skip
-        into.figures[:, at] = figures
+        into.square[first : first + units] = squares
         into.sums[:, blocks] = sums
+
+    def attain(
+        self, pose: int, law: VisitLaw, coefficients: Array, units: int, tangent: Array | None = None
+    ) -> tuple[Array, Array]:
+        """What units have at one pose over visits without number.
+
+        Parameters
+        ----------
+        pose : int
+            Its place in the situation.
+        law : VisitLaw
+            Of the situation.
+        coefficients : (coefficients, units)
+        units : int
+        tangent : (3,), optional
+            Of a path.
+
+        Returns
+        -------
+        figures : (ATTAINED, units)
+            Of `core.attained.attain_units`.
+        barycentre : (3, units) [m]
+        """
+        figures, barycentre = np.empty((ATTAINED, units)), np.empty((3, units))
+        effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
+        kernel: Any = attain_units
+        kernel(self._kept(pose, coefficients), self._axes(pose), effect, units, figures, barycentre)
+        return figures, barycentre
+
+    def barycentres(self, pose: int, coefficients: Array, units: int) -> Array:
+        """Mean attained less commanded position of some units at one pose, shape (3, units). [m]"""
+        return self.attain(pose, self.law(only=slice(0, 0)), coefficients, units)[1]
+
+    def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
+        """What every standardised coefficient of visit life does to the tool point of some units at one pose.
+
+        The errors that a unit keeps turn the columns of the Jacobian, to first order.
+
+        Returns
+        -------
+        (3, units, coefficients) [m]
+        """
+        at = self.situation.postures
+        standing = np.zeros((at.column.shape[1], units))
+        for k, axis, value in zip(self.unit_index, self.unit_axis, self.unit_value[pose], strict=True):
+            standing[axis] += coefficients[k, :units] * value
+        own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value[pose : pose + 1])
+        columns = turned_columns(at.direction[pose], at.column[pose], at.rotary, standing)
+        return np.asarray(np.einsum("jua,ak->juk", columns, own.on_axes(len(standing))[0]))
 
     def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
         """All units at one pose, at once."""
         out = PoseSample.room(self.plan.units)
         coefficients = draw_units(self.situation.terms, self.plan)
-        self.sample(pose, pose, task, line_scale(linear, pose), np.zeros(3), coefficients, 0, self.plan.units, out)
+        self.sample(pose, (pose, task), scale_of(linear, pose), coefficients, (0, self.plan.units), out)
+        law = self.law(only=slice(pose, pose + 1))
+        out.figures[:] = self.attain(pose, law, coefficients, self.plan.units)[0]
         return out
 
     def follow(
-        self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int
+        self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None
     ) -> tuple[Array, Array]:
-        """Every visit of some units at one pose, one by one; parameters as of `sample`.
+        """Every visit of some units at one pose, one by one; as many as the plan says, or ``visits``.
 
         Returns
         -------
         displacement : (3, visits, units) [m]
         turn : (visits, units) [rad]
         """
-        displacement = np.empty((3, self.plan.visits, units))
-        turn = np.empty((self.plan.visits, units))
+        many = self.plan.visits if visits is None else visits
+        displacement, turn = np.empty((3, many, units)), np.empty((many, units))
         kernel: Any = follow_units
-        kernel(coefficients, *self._at(pose), first, number, task, displacement, turn)
+        kernel(
+            self._kept(pose, coefficients), self._drawn(pose), self._axes(pose), Place(number, task, first),
+            displacement, turn,
+        )  # fmt: skip
         return displacement, turn
 
     def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.engine.statistics import clopper_pearson
 from armsim.engine.work import CHUNK, Job, Stage
 from armsim.model.places import Places
 from armsim.spreads import Array
@@ -17,6 +18,8 @@ MOST_UNITS = 4 * UNIT_BLOCK
 """Units by which the scatter of a difference is judged; more tell it no better than is needed."""
 WINDOW = 0.02
 """Probability either way of a quantile over which the density there is taken."""
+SPAN = 2.0
+"""Standard deviations of the share of units below a quantile over which the density is taken at least."""
 NORMAL_95 = 1.959963984540054
 
 
@@ -35,7 +38,8 @@ def influence(values: Array, p: float) -> Array:
         (p - F_u) / f
 
     has the mean zero, and its variance over the number of units is that of q. Units are independent; visits of a unit
-    need not be.
+    need not be. Where so many values are equal that the quantile cannot move, it is zero; nan where the sample is too
+    small to tell that.
 
     Parameters
     ----------
@@ -46,12 +50,15 @@ def influence(values: Array, p: float) -> Array:
     ----------
     .. [1] Hampel, J. Am. Stat. Assoc. 69 (1974) 383: the influence curve. Woodruff (1952) for the quantile of clusters.
     """
-    half = min(WINDOW, 0.5 * (1 - p), 0.5 * p)
-    n = values.size
+    n, units = values.size, values.shape[1]
+    room = min(1 - p, p)
+    # the density is taken over the probabilities between which the sample puts the quantile, or a little more
+    scatter = math.sqrt(p * (1 - p) / max(units, 1))
+    half = min(max(WINDOW, SPAN * scatter), 0.5 * room)
     ranks = [min(n, max(1, math.ceil(x * n - 1e-9))) - 1 for x in (p - half, p, p + half)]
     low, q, high = np.partition(values, ranks, axis=None)[ranks]
-    if high <= low:
-        return np.zeros(values.shape[1])
+    if high <= low:  # one value holds all that probability: certain, if the sample tells so much
+        return np.full(units, 0.0 if half >= SPAN * scatter else math.nan)
     share = np.mean(values <= q, axis=0)
     return np.asarray((p - share) * (high - low) / (2 * half))
 
@@ -86,13 +93,32 @@ def half_width(differences: Array, units: int) -> float:
     return NORMAL_95 * float(np.std(differences, ddof=1)) / math.sqrt(units) if len(differences) > 1 else math.nan
 
 
-def difference(value: float, pulls: Array, units: int) -> Difference:
-    """A difference of quantiles with its interval, from how each unit pulls at it, shape (known units,)."""
-    half = half_width(pulls, units)
+def difference(value: float, pulls: Array, units: int, shared: float = 0.0) -> Difference:
+    """A difference of quantiles with its interval, from how each unit pulls at it, shape (known units,).
+
+    ``shared`` is half of the 95 % interval of an error that is the same for all units.
+    """
+    half = math.hypot(half_width(pulls, units), shared)
     return Difference(value, None if math.isnan(half) else (value - half, value + half))
 
 
 def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
-    """Share of units that pass in b less that in a, the units being the same; shapes (units,)."""
-    changed = b.astype(float) - a.astype(float)
-    return difference(float(changed.mean()), changed, len(changed))
+    """Share of units that pass in b less that in a, the units being the same; shapes (units,).
+
+    Only units that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
+    share that is lost are put together as a square root of squares, so that the interval is not empty where no unit
+    happened to change.
+
+    References
+    ----------
+    .. [1] Clopper, Pearson, Biometrika 26 (1934) 404, for either share.
+    .. [2] Newcombe, Statistics in Medicine 17 (1998) 2635, and Zou, Donner, Statistics in Medicine 27 (2008) 1693: the
+       interval of a difference from those of its parts.
+    """
+    units = len(a)
+    gained, lost = (int(np.count_nonzero(one & ~other)) for one, other in ((b, a), (a, b)))
+    (gained_low, gained_high), (lost_low, lost_high) = (clopper_pearson(count, units) for count in (gained, lost))
+    value = (gained - lost) / units
+    low = value - math.hypot(gained / units - gained_low, lost_high - lost / units)
+    high = value + math.hypot(gained_high - gained / units, lost / units - lost_low)
+    return Difference(value, (max(low, -1.0), min(high, 1.0)))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.random import Generator, Philox
 from numpy.typing import NDArray
 
-from armsim.core.population import LANES
+from armsim.core.attained import LANES
 from armsim.spreads import Array, open_interval
 from armsim.terms import Term
 

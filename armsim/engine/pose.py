@@ -8,7 +8,7 @@ import numpy as np
 
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
-from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample
+from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, scale_of
 from armsim.engine.validation import validate
 from armsim.model.machine import Machine, Situation
 from armsim.posetable import BIAS, PoseTable, comparison_numbers
@@ -51,15 +51,20 @@ def fill_first_order(
     for term, own in zip(situation.terms, linear.contributions, strict=True):
         shares[:, names[term.owner, term.cause]] += own
     shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
+    bias_shares = columns["bias_shares"]
+    bias_shares[:] = 0.0
+    for term, own in zip(situation.terms, linear.bias_parts, strict=True):
+        bias_shares[:, names[term.owner, term.cause]] += own
     of_visits = [own for term, own in zip(situation.terms, linear.contributions, strict=True) if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
     visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)
     columns["visit_share"][:, 0] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
-    np.divide(shares, total, out=shares, where=total > 0)
+    for part in (shares, bias_shares):
+        np.divide(part, total, out=part, where=total > 0)
 
 
 def fill_sampled(
-    table: PoseTable, row: int, linear: Linearised, coverage: float, sample: PoseSample, line: Array, visits: int
+    table: PoseTable, row: int, linear: Linearised, coverage: float, sample: PoseSample, visits: int, half_width: float
 ) -> None:
     """Write the statistics of a sample into a row.
 
@@ -72,24 +77,24 @@ def fill_sampled(
     coverage : float
         Of the requirement.
     sample : PoseSample
-    line : (3, 2)
-        On which its coordinates were counted.
     visits : int
+    half_width : float
+        Half of the 95 % interval of the integration of RP. [m]
     """
     columns = table.columns
+    scale = scale_of(linear, row)
     n = sample.figures.shape[1] * visits
-    x, y, z, xx, yy, zz, xy, xz, yz, turned = sample.sums.sum(axis=1) / n
-    mean = np.array([x, y, z])
-    products = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
+    *moments, turned = sample.sums.sum(axis=1) / n
+    mean, covariance = centred_moments(np.array(moments), scale.centre)
     mean_square, spread = stats.mean_over_units(sample.square)
     columns["error.mean"][row] = mean
-    columns["error.covariance"][row] = np.ravel(products - np.outer(mean, mean))
+    columns["error.covariance"][row] = np.ravel(covariance)
     columns["error.rms"][row] = math.sqrt(mean_square)
     if spread is not None:
         half = 1.96 * spread
         columns["error.rms_interval"][row] = math.sqrt(max(0.0, mean_square - half)), math.sqrt(mean_square + half)
     distance = sample.counted(DISTANCE, visits)
-    coordinates = [(sample.coordinate(axis, line, visits), (0.025, 0.975)) for axis in range(3)]
+    coordinates = [(sample.coordinate(axis, scale.line, visits), (0.025, 0.975)) for axis in range(3)]
     ((p95, at), (p95_interval, at_interval)), *ends = stats.estimates_of([(distance, (0.95, coverage)), *coordinates])
     p50, p99 = distance.quantiles((0.5, 0.99))
     for path, value in (
@@ -104,19 +109,32 @@ def fill_sampled(
         ("orientation_error.p95", sample.counted(TURN, visits).quantiles((0.95,))[0]),
     ):
         columns[path][row] = value
+    columns["integration"][row] = half_width
     _fill_units(table, row, "accuracy", sample.accuracy)
+    _fill_units(table, row, "repeatability", sample.repeatability, half_width)
     _fill_units(table, row, "orientation_accuracy", sample.turn_accuracy)
-    if visits > 1:
-        _fill_units(table, row, "repeatability", sample.repeatability)
-        _fill_units(table, row, "orientation_repeatability", sample.turn_repeatability)
+    _fill_units(table, row, "orientation_repeatability", sample.turn_repeatability)
     judged = validate(linear, row, np.array([values for values, _ in ends]), np.array([both for _, both in ends]))
     columns["first_order.validation"][row] = [
         number for comparison in judged for number in comparison_numbers(comparison)
     ]
 
 
-def _fill_units(table: PoseTable, row: int, path: str, values: Array) -> None:
-    for name, estimate in zip(("p50", "p95"), stats.unit_quantiles(values, (0.5, 0.95)), strict=True):
+def centred_moments(moments: Array, centre: Array) -> tuple[Array, Array]:
+    """Mean [m], shape (3,), and covariance [m^2], shape (3, 3), from means of x, y, z, xx, yy, zz, xy, xz, yz about a
+    centre; the covariance has no negative eigenvalue."""
+    x, y, z, xx, yy, zz, xy, xz, yz = moments
+    off = np.array([x, y, z])
+    covariance = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - np.outer(off, off)
+    values, vectors = np.linalg.eigh(covariance)
+    if values[0] < 0.0:  # by rounding, where there is no scatter
+        covariance = vectors @ (np.maximum(values, 0.0)[:, None] * vectors.T)
+        covariance = 0.5 * (covariance + covariance.T)
+    return centre + off, covariance
+
+
+def _fill_units(table: PoseTable, row: int, path: str, values: Array, half_width: float = 0.0) -> None:
+    for name, estimate in zip(("p50", "p95"), stats.unit_quantiles(values, (0.5, 0.95), half_width), strict=True):
         table.columns[f"{path}.{name}"][row] = estimate.value
         if estimate.interval is not None:
             table.columns[f"{path}.{name}_interval"][row] = estimate.interval

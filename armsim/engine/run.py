@@ -18,6 +18,7 @@ from armsim.engine.layout import GIB, Where, lay_out
 from armsim.engine.plan import MOST_UNITS, UNIT_BLOCK, NumericalTolerance, SamplingPlan, draw_units
 from armsim.engine.pose import share_names
 from armsim.engine.work import Job, pieces, work
+from armsim.errors import RunError
 from armsim.model.machine import Machine
 from armsim.model.places import Places
 from armsim.posetable import PoseTable
@@ -53,12 +54,15 @@ class TaskSample:
         Of the `PoseTable`.
     passing : (units,) bool
         Units that pass at every pose.
+    passing_bounds : (2, units) bool
+        Those that do for certain, and those that may, as the integration of RP leaves it in doubt.
     worst : (2, units) [m]
         Largest AP and RP of every unit over the poses.
     """
 
     values: Array
     passing: NDArray[np.bool_]
+    passing_bounds: NDArray[np.bool_]
     worst: Array
 
 
@@ -92,15 +96,23 @@ class Sampling:
             job = self._job(plan, asked, 0, note)
             return Sampled(job, self._once(job, asked, progress), None)
         batch = batch_units(plan, self.coverage)
-        count = max(LEAST_BATCHES, -(-plan.units // batch))
+        most = MOST_UNITS // batch
+        count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
+        done: Sampled | None = None
         while True:
-            job = self._job(replace(plan, units=count * batch), asked, batch, note)
+            try:
+                job = self._job(replace(plan, units=count * batch), asked, batch, note)
+            except RunError:
+                if done is None:
+                    raise
+                return done  # what was reached so far stands; more does not fit into the memory
             tasks = self._once(job, asked, progress)
             reached = self._judge(job, asked, tasks, plan.tolerance, count)
-            if reached.reached or count * batch >= MOST_UNITS:
-                return Sampled(job, tasks, reached)
-            wanted = math.ceil(MARGIN * count * reached.doubt**2)
-            count = min(max(count + 1, wanted), MOST_UNITS // batch)
+            done = Sampled(job, tasks, reached)
+            if reached.reached or count >= most:
+                return done
+            wanted = min(MARGIN * count * reached.doubt**2, float(most))
+            count = min(max(count + 1, math.ceil(wanted)), most)
 
     def _job(self, plan: SamplingPlan, asked: list[Asked], batch: int, note: Note) -> Job:
         poses = sum(len(task.places) for task in asked)
@@ -124,7 +136,7 @@ class Sampling:
             total = len(task.places)
             width = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
             values = np.empty((total, width))
-            passing = np.ones(job.plan.units, dtype=bool)
+            passing = np.ones((3, job.plan.units), dtype=bool)
             worst = np.zeros((2, job.plan.units))
             at = 0
             progress(task.name, 0, total)
@@ -132,10 +144,10 @@ class Sampling:
                 values[at : at + len(done.values)] = done.values
                 at += len(done.values)
                 # a unit passes if it passes everywhere
-                passing &= np.unpackbits(done.passing, count=job.plan.units).astype(bool)
+                passing &= np.unpackbits(done.passing, axis=1, count=job.plan.units).astype(bool)
                 np.maximum(worst, done.worst, out=worst)
                 progress(task.name, at, total)
-            out.append(TaskSample(values, passing, worst))
+            out.append(TaskSample(values, passing[0], passing[1:], worst))
         return tuple(out)
 
     def _judge(

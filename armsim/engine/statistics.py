@@ -170,13 +170,16 @@ def _unbounded(p: Array, n: Array | int) -> NDArray[np.bool_]:
     return np.asarray(np.maximum(p, 1 - p) ** n > TAIL)
 
 
-def unit_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
+def unit_quantiles(values: Array, ps: Sequence[float], half_width: float = 0.0) -> list[Estimate]:
     """Quantiles over independent units, with their distribution-free intervals.
 
     Parameters
     ----------
     values : (units,)
     ps : sequence of float
+    half_width : float
+        Half of the 95 % interval of an error that all values share; it widens the interval as a square root of
+        squares.
 
     References
     ----------
@@ -186,9 +189,12 @@ def unit_quantiles(values: Array, ps: Sequence[float]) -> list[Estimate]:
     n = len(ordered)
     out = []
     for p in ps:
-        ranks = _interval_ranks(n, p)
-        interval = None if ranks is None else (float(ordered[ranks[0]]), float(ordered[ranks[1]]))
-        out.append(Estimate(quantile(ordered, p), interval))
+        ranks, value = _interval_ranks(n, p), quantile(ordered, p)
+        interval = None
+        if ranks is not None:
+            low, high = float(ordered[ranks[0]]), float(ordered[ranks[1]])
+            interval = value - math.hypot(value - low, half_width), value + math.hypot(high - value, half_width)
+        out.append(Estimate(value, interval))
     return out
 
 

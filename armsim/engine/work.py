@@ -12,11 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.core.attained import ATTAINED
 from armsim.engine.firstorder import Linearised, linearise
 from armsim.engine.layout import Layout
-from armsim.engine.montecarlo import DISTANCE, PoseSample, Sampler, blocks, line_scale
+from armsim.engine.montecarlo import DISTANCE, PoseSample, Sampler, blocks, scale_of
 from armsim.engine.plan import SamplingPlan, draw_units
 from armsim.engine.pose import fill_first_order, fill_sampled, share_names
+from armsim.engine.visitlaw import VisitLaw
 from armsim.model.machine import Machine
 from armsim.model.places import Places
 from armsim.posetable import PoseTable
@@ -76,7 +78,10 @@ class Piece:
 
 @dataclass(frozen=True, eq=False)
 class Done:
-    """Rows of the poses of a piece, units that pass at all of them (as bits), largest AP and RP of every unit."""
+    """Rows of the poses of a piece, units that pass at all of them (as bits), largest AP and RP of every unit.
+
+    ``passing`` has three rows, as `passes`.
+    """
 
     values: Array
     passing: NDArray[np.uint8]
@@ -131,35 +136,36 @@ def work(job: Job, piece: Piece, coefficients: Array | None = None) -> Done:
         coefficients = None
     table = PoseTable.empty([""] * len(places), share_names(job.machine), len(job.machine.joints))
     fill_first_order(table, job.machine, places.joints, sampler.situation, linear)
-    passing = np.ones(job.plan.units, dtype=bool)
+    law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
+    passing = np.ones((3, job.plan.units), dtype=bool)
     worst = np.zeros((2, job.plan.units))
     size = min(job.layout.group, piece.end - piece.begin)
     rooms = [PoseSample.room(job.plan.units) for _ in range(size)]
     spare = PoseSample.room(0) if job.batch else None
     for start in range(piece.begin, piece.end, size):
         group = list(zip(range(start, min(start + size, piece.end)), rooms, strict=False))
-        batches = _sample_group(job, piece, stage, group, coefficients, spare)
+        batches = _sample_group(job, piece, stage, law, group, coefficients, spare)
         for pose, room in group:
-            line = line_scale(linear, pose)
-            fill_sampled(table, pose, linear, job.coverage, room, line, job.plan.visits)
+            half_width = float(law.half_width[pose])
+            fill_sampled(table, pose, linear, job.coverage, room, job.plan.visits, half_width)
             if len(batches[pose]) > 1:
                 doubt = 2.0 * float(np.std(batches[pose], ddof=1)) / math.sqrt(len(batches[pose]))
                 table.columns["error.at_coverage_doubt"][pose] = doubt
-            passing &= passes(room, job.requirement)
+            passing &= passes(room, job.requirement, half_width)
             np.maximum(worst, room.figures[:2], out=worst)
             room.clear()
     if places.directions is not None:
         one = draw_units(stage.machine.terms, job.plan, 0, 1)
         for pose in range(piece.begin, piece.end):
-            displacement, _ = sampler.follow(pose, piece.first + pose, piece.task, one, 0, 1)
-            table.columns["first_unit"][pose] = displacement.mean(axis=(1, 2))
-    return Done(table.values[piece.begin : piece.end], np.packbits(passing), worst)
+            table.columns["first_unit"][pose] = sampler.barycentres(pose, one, 1)[:, 0]
+    return Done(table.values[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
 
 
 def _sample_group(
     job: Job,
     piece: Piece,
     stage: Stage,
+    law: VisitLaw,
     group: list[tuple[int, PoseSample]],
     coefficients: Array | None,
     spare: PoseSample | None,
@@ -171,9 +177,10 @@ def _sample_group(
         if drawn is None or job.layout.unit_block < job.plan.units:
             drawn = draw_units(stage.machine.terms, job.plan, first, units)
         for pose, room in group:
-            line = line_scale(stage.linear, pose)
-            number, tangent = piece.first + pose, stage.tangents[pose]
-            stage.sampler.sample(pose, number, piece.task, line, tangent, drawn, first, units, room, spare)
+            at = piece.first + pose, piece.task
+            stage.sampler.sample(pose, at, scale_of(stage.linear, pose), drawn, (first, units), room, spare)
+            own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
+            room.figures[:, first : first + units] = own
             if spare is not None:
                 if units == job.batch:
                     found[pose].append(float(spare.counted(DISTANCE, job.plan.visits).quantiles((job.coverage,))[0]))
@@ -182,21 +189,28 @@ def _sample_group(
     return found
 
 
-def passes(sample: PoseSample, requirement: Requirement | None) -> NDArray[np.bool_]:
-    """Units whose AP and RP are within the requirement at this pose, shape (units,)."""
+def passes(sample: PoseSample, requirement: Requirement | None, half_width: float = 0.0) -> NDArray[np.bool_]:
+    """Units whose AP and RP are within the requirement at this pose, shape (3, units).
+
+    By the estimate; for certain, and possibly, where the integration of RP leaves ``half_width`` in doubt. [m]
+    """
     if requirement is None:
-        return np.ones(sample.figures.shape[1], dtype=bool)
-    out = sample.accuracy <= requirement.position
+        return np.ones((3, sample.figures.shape[1]), dtype=bool)
+    out = np.tile(sample.accuracy <= requirement.position, (3, 1))
     if requirement.repeatability is not None:
-        out &= sample.repeatability <= requirement.repeatability
-    return np.asarray(out)
+        shifts = np.array([0.0, half_width, -half_width])[:, None]
+        out &= sample.repeatability + shifts <= requirement.repeatability
+    return out
 
 
-def once_more(job: Job, task: int, number: int, places: Places) -> tuple[Array, Array]:
-    """AP and RP of every unit at one pose of a task: cheaper sampled again than kept at every pose."""
-    first = number // CHUNK * CHUNK
-    chunk = places[first : first + CHUNK]
-    room = PoseSample.room(job.plan.units)
-    piece = Piece(task, first, chunk, number - first, number - first + 1)
-    _sample_group(job, piece, Stage.of(job, chunk), [(number - first, room)], None, None)
-    return room.accuracy, room.repeatability
+def attained_at(job: Job, number: int, places: Places) -> tuple[Array, Array]:
+    """Figures of every unit at one pose of a task, shape (ATTAINED, units), and RP there by every net. [m]"""
+    first_pose = number // CHUNK * CHUNK
+    stage, pose = Stage.of(job, places[first_pose : first_pose + CHUNK]), number - first_pose
+    law = stage.sampler.law(stage.tangents, slice(pose, pose + 1))
+    out = np.empty((ATTAINED, job.plan.units))
+    for first, units in blocks(job.plan.units, job.layout.unit_block):
+        drawn = draw_units(stage.machine.terms, job.plan, first, units)
+        own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
+        out[:, first : first + units] = own
+    return out, law.nets[pose]

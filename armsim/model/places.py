@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from armsim.spreads import Array
+
+Held = Literal["full", "direction", "free"]
+"""What is asked of the orientation of the tool: all of it, where its z axis points, nothing."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 
 from armsim.model.arm import Arm, X, Y, Z, rotation
-from armsim.model.places import Places
+from armsim.model.places import Held, Places
 from armsim.results import Grid, MapOf, Unreachable
 from armsim.spreads import Array
 
@@ -37,6 +37,8 @@ class PoseSet:
         Poses whose distance is looked at.
     maps : tuple of str
         What is drawn over the cells.
+    held : tuple of str
+        What is asked of the orientation at every pose; all of it where empty.
     """
 
     names: tuple[str, ...]
@@ -46,6 +48,7 @@ class PoseSet:
     along: Array | None = None
     pairs: tuple[tuple[int, int], ...] = ()
     maps: tuple[MapOf, ...] = ("error",)
+    held: tuple[Held, ...] = ()
 
     def only(self, names: Sequence[str]) -> PoseSet:
         """The poses of these names, in this order."""
@@ -61,6 +64,7 @@ class PoseSet:
             None if self.along is None else self.along[old],
             tuple((new[a], new[b]) for a, b in self.pairs if a in new and b in new),
             self.maps,
+            tuple(self.held[n] for n in old) if self.held else (),
         )
 
 
@@ -95,6 +99,11 @@ class Command:
     xyz: tuple[float, float, float]
     rpy: tuple[float, float, float] | None = None
     direction: tuple[float, float, float] | None = None
+
+    @property
+    def held(self) -> Held:
+        """What is asked of the orientation."""
+        return "full" if self.rpy is not None else "free" if self.direction is None else "direction"
 
     @property
     def transform(self) -> Array:

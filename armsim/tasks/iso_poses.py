@@ -65,9 +65,10 @@ class IsoPoses:
             names.append(f"P{number}")
             joints.append(q)
             seeds = [q, *seeds]
+        held = self.holding.at((0.0, 0.0, 0.0)).held
         places = Places(np.array(joints).reshape(len(joints), len(arm.joints)))
         pairs = ((names.index("P2"), names.index("P4")),) if {"P2", "P4"} <= set(names) else ()
-        return PoseSet(tuple(names), places, tuple(lost), pairs=pairs)
+        return PoseSet(tuple(names), places, tuple(lost), pairs=pairs, held=(held,) * len(names))
 
     def points(self, centre: Array, edge: float) -> Array:
         """P1 to P5, shape (5, 3). [m]"""

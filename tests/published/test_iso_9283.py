@@ -5,9 +5,13 @@ import pytest
 from support import normal_machine, planar_arm
 
 from armsim.engine import statistics as stats
+from armsim.engine.acceptance import APART, simulate_test
 from armsim.engine.firstorder import linearise
+from armsim.engine.layout import Layout
 from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import SamplingPlan
+from armsim.engine.plan import SamplingPlan, draw_units
+from armsim.engine.work import Job
+from armsim.model.places import Places
 
 
 def test_a_set_worked_by_hand() -> None:
@@ -37,20 +41,22 @@ def test_isotropic_normal_scatter() -> None:
     assert stats.pose_repeatability(points) == pytest.approx(3.616, abs=4 * 1.6 / np.sqrt(n))
 
 
-def test_kernel_gives_the_repeatability_of_the_definition() -> None:
-    """The compiled figures of a population, against the definition applied to its own samples."""
+def test_the_test_prints_the_definition() -> None:
+    """AP and RP of a simulated test of 30 cycles, against the definition applied to its own visits."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
-    situation = machine.at(np.array([[0.3, 0.8]]))
-    sampler = Sampler.prepare(situation, SamplingPlan(700, 30, 5))
-    sample, (displacement, _) = sampler.whole(0, linearise(situation)), sampler.every(0)
+    places = Places(np.array([[0.3, 0.8], [0.1, 1.2]]))
+    plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 0)
+    tested = simulate_test(Job(machine, plan, 0.95, None, layout), 0, places, [1], 30)
+    sampler = Sampler.prepare(machine.there(places[1:]), plan)
+    displacement, _ = sampler.follow(0, 1, APART, draw_units(machine.terms, plan), 0, 700, 30)
     for unit in (0, 255, 256, 699):
         points = displacement[:, :, unit]
-        assert sample.repeatability[unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
-        assert sample.accuracy[unit] == pytest.approx(stats.pose_accuracy(points), rel=1e-9)
+        assert tested.printed[1, 0, unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
+        assert tested.printed[0, 0, unit] == pytest.approx(stats.pose_accuracy(points), rel=1e-9)
 
 
 def test_population_of_isotropic_scatter() -> None:
-    """Three prismatic axes with equal normal scatter s: RP of a unit has the mean 3.616 s as visits grow."""
+    """Three prismatic axes with equal normal scatter s: RP of a unit is 3.616 s, however few the visits (Maxwell)."""
     from armsim.model.arm import Arm, ArmJoint, Motion, X, Y, Z
     from armsim.model.encoder import Encoder, Summary
     from armsim.model.joint import Joint
@@ -58,12 +64,12 @@ def test_population_of_isotropic_scatter() -> None:
     from armsim.spreads import Spread
     from armsim.terms import Axis
 
-    s, visits, units = 1e-6, 2000, 200
+    s, visits, units = 1e-6, 3, 2000
     motions = tuple(Motion(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True)))
     arm = Arm("gantry", tuple(ArmJoint(n, False, 0.0, 1.0) for n in "xyz"), motions)
     encoder = Encoder("linear", rotary=False, summary=Summary(1e-15, repeatability=Spread("normal", s)))
     machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
     situation = machine.at(np.zeros((1, 3)))
     rp = Sampler.prepare(situation, SamplingPlan(units, visits, 3)).whole(0, linearise(situation)).repeatability
-    # 1/sqrt(visits * units) of about 1.6 s; and the barycentre takes 1/(2 visits) away
-    assert rp.mean() == pytest.approx(3.616 * s, abs=4 * 1.6 * s / np.sqrt(visits * units) + 3.616 * s / (2 * visits))
+    assert rp.mean() == pytest.approx(3.616 * s, rel=5e-3)  # integrated over some 1500 points
+    assert np.ptp(rp) < 1e-9 * s  # slides do not turn the Jacobian: all units have the same
