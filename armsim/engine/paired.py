@@ -106,8 +106,8 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
     """Share of units that pass in b less that in a, the units being the same; shapes (units,).
 
     Only units that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
-    share that is lost are put together as a square root of squares, so that the interval is not empty where no unit
-    happened to change.
+    share that is lost are put together, with the correlation of two shares of one sample, so that the interval is not
+    empty where no unit happened to change.
 
     References
     ----------
@@ -118,7 +118,14 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
     units = len(a)
     gained, lost = (int(np.count_nonzero(one & ~other)) for one, other in ((b, a), (a, b)))
     (gained_low, gained_high), (lost_low, lost_high) = (clopper_pearson(count, units) for count in (gained, lost))
-    value = (gained - lost) / units
-    low = value - math.hypot(gained / units - gained_low, lost_high - lost / units)
-    high = value + math.hypot(gained_high - gained / units, lost / units - lost_low)
+    up, down = gained / units, lost / units
+    value = up - down
+    # a unit that is gained is not lost: the two shares are negatively correlated
+    pulled = math.sqrt(up * down / max((1 - up) * (1 - down), 1e-300))
+    low = value - _joined(up - gained_low, lost_high - down, pulled)
+    high = value + _joined(gained_high - up, down - lost_low, pulled)
     return Difference(value, (max(low, -1.0), min(high, 1.0)))
+
+
+def _joined(a: float, b: float, correlation: float) -> float:
+    return math.sqrt(a * a + b * b + 2.0 * correlation * a * b)

@@ -70,8 +70,9 @@ def test_shares_of_the_same_units() -> None:
     found = share_difference(a, b)
     assert found.value == pytest.approx(0.05)
     gained, lost = (binomtest(k, 100).proportion_ci(0.95, "exact") for k in (10, 5))
-    low = 0.05 - math.hypot(0.1 - gained.low, lost.high - 0.05)
-    high = 0.05 + math.hypot(gained.high - 0.1, 0.05 - lost.low)
+    cross = 2 * math.sqrt(0.1 * 0.05 / (0.9 * 0.95))  # of a multinomial law
+    a, b, c, d = 0.1 - gained.low, lost.high - 0.05, gained.high - 0.1, 0.05 - lost.low
+    low, high = 0.05 - math.sqrt(a * a + b * b + cross * a * b), 0.05 + math.sqrt(c * c + d * d + cross * c * d)
     assert found.interval == (pytest.approx(low), pytest.approx(high))
 
 
