@@ -25,6 +25,7 @@ from armsim.results import (
     Contribution,
     Distribution,
     Measure,
+    Part,
     Requirement,
     Reversal,
     Summary,
@@ -275,7 +276,8 @@ def _summary(
         first_order_agrees=agrees,
         yield_=None if requirement is None else yield_of(sample.passing, sample.passing_bounds),
         met=None if verdict is None else not verdict.reasons,
-        reasons=() if verdict is None else verdict.reasons,
+        reasons=() if verdict is None else tuple(verdict.reasons.values()),
+        failed=() if verdict is None else tuple(verdict.reasons),
         within=None if requirement is None else _within(poses, requirement),
         sure=None if verdict is None else verdict.sure,
         contributions=tuple(sorted(contributions, key=lambda own: -own.share)),
@@ -286,7 +288,7 @@ def _summary(
 class Verdict:
     """Why the requirement is not met, and whether that would be the same anywhere in the intervals."""
 
-    reasons: tuple[str, ...]
+    reasons: dict[Part, str]
     sure: bool
 
 
@@ -299,7 +301,7 @@ def _verdict(
     sample: TaskSample,
     rp: stats.Estimate,
 ) -> Verdict:
-    reasons: list[str] = []
+    reasons: dict[Part, str] = {}
     best, least = [], []  # whether each part may hold, and whether it surely does
     found_at = float(poses.column("error.at_coverage")[worst])
     low, high = _ends(poses)
@@ -308,7 +310,7 @@ def _verdict(
     if found_at > requirement.position:
         found, asked = apart(found_at, requirement.position, show)
         coverage = percent(requirement.coverage)
-        reasons.append(f"{coverage} of errors lie within {found} at {poses.names[worst]}, required {asked}")
+        reasons["position"] = f"{coverage} of errors lie within {found} at {poses.names[worst]}, required {asked}"
     if requirement.repeatability is not None and requirement.yield_ is None:
         # without a yield to reach, the usual share of units must hold the repeatability at all poses
         ends = rp.interval or (0.0, math.inf)
@@ -317,18 +319,18 @@ def _verdict(
         if rp.value > requirement.repeatability:
             loosest = poses.names[int(np.argmax(poses.column("repeatability.p95")))]
             found, asked = apart(rp.value, requirement.repeatability, show)
-            reasons.append(f"RP of 95 % of units up to {found}, largest at {loosest}, required {asked}")
+            reasons["repeatability"] = f"RP of 95 % of units up to {found}, largest at {loosest}, required {asked}"
     if kind in NAMED and unreachable:
         best.append(False)
-        reasons.append(f"{_some(unreachable)} cannot be reached")
+        reasons["reach"] = f"{_some(unreachable)} cannot be reached"
     if requirement.yield_ is not None:
         judged = yield_of(sample.passing, sample.passing_bounds)
         best.append(judged.interval[1] >= requirement.yield_)
         least.append(judged.interval[0] >= requirement.yield_)
         if judged.value < requirement.yield_:
             found, asked = apart(judged.value, requirement.yield_, percent)
-            reasons.append(f"yield {found}, required {asked}")
-    return Verdict(tuple(reasons), all(least) if not reasons else not all(best))
+            reasons["yield"] = f"yield {found}, required {asked}"
+    return Verdict(reasons, all(least) if not reasons else not all(best))
 
 
 def _ends(poses: PoseTable) -> tuple[Array, Array]:

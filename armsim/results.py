@@ -21,6 +21,8 @@ MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
 """What a slice or a volume draws over its cells."""
 ISO_CYCLES = 30
 """Visits of every pose in the test of accuracy and repeatability. ISO 9283:1998, table of cycles, from memory."""
+Part = Literal["position", "repeatability", "yield", "reach"]
+"""A part of the requirement."""
 NEAR_SINGULAR = 0.01
 """Conditioning below which a posture is called near-singular. Common practice, no source."""
 
@@ -84,8 +86,9 @@ class Summary:
 
     ``worst_pose`` is where the quantile at the coverage of the requirement is largest; ``p95`` and ``at_coverage`` are
     those of that pose. ``repeatability_p95`` is the RP that 95 % of the units keep to at all poses. ``contributions``
-    are sorted by what they make, the largest first. ``met`` and ``reasons`` judge the requirement by the estimates;
-    ``sure`` tells whether the verdict would be the same anywhere in their 95 % intervals.
+    are sorted by what they make, the largest first. ``met``, ``reasons`` and ``failed`` (the parts that are not kept)
+    judge the requirement by the estimates; ``sure`` tells whether the verdict would be the same anywhere in their 95 %
+    intervals.
     """
 
     p95: float
@@ -103,6 +106,7 @@ class Summary:
     within: Within | None = None
     sure: bool | None = None
     contributions: tuple[Contribution, ...] = ()
+    failed: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True)

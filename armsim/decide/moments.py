@@ -1,18 +1,34 @@
-"""What every option does to the mean square error at every pose, to first order."""
+"""What every option does to the mean square error at every pose, to first order, and to the visits there.
+
+Terms of different joints are independent but for two things that add as vectors: means, and the coefficient of a cause
+that several joints share (one temperature moves links, scales and drifts together). Both are carried as vectors.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from armsim.engine.firstorder import linearise
+from armsim.engine.visitlaw import STD
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.options import Options
 from armsim.model.places import Places
 from armsim.spreads import Array
+from armsim.terms import Independent
+
+
+@dataclass(frozen=True, eq=False)
+class VisitCoefficient:
+    """One coefficient of visit life: its law, and what it does to the tool point, standardised, shape (P, 3). [m]
+
+    On a path, in the plane across it, where RP is taken.
+    """
+
+    law: str
+    gain: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,48 +37,132 @@ class Moments:
 
     Parameters
     ----------
-    mean : (P, 3) [m]
+    vectors : (P, 3 (1 + shared causes)) [m]
+        The mean, then what one standard deviation of every shared cause does: add as vectors over the parts.
     scatter : (P,) [m^2]
-        Trace of the covariance.
+        Trace of the covariance of everything else.
     visits : (P,) [m^2]
-        The part of it that is of visit life.
+        The part of it that is of visit life; on a path, across it.
+    of_visits : mapping of the name of a coefficient to it
+        What makes that part.
     """
 
-    mean: Array
+    vectors: Array
     scatter: Array
     visits: Array
+    of_visits: dict[str, VisitCoefficient]
 
     def __add__(self, other: Moments) -> Moments:
-        return Moments(self.mean + other.mean, self.scatter + other.scatter, self.visits + other.visits)
+        return Moments(
+            self.vectors + other.vectors,
+            self.scatter + other.scatter,
+            self.visits + other.visits,
+            {**self.of_visits, **other.of_visits},
+        )
 
     @property
     def square(self) -> Array:
-        """E|dp|^2, shape (P,): means add as vectors, scatters as squares. [m^2]"""
-        return np.asarray(self.scatter + np.sum(self.mean**2, axis=1))
+        """E|dp|^2, shape (P,). [m^2]"""
+        return np.asarray(self.scatter + np.sum(self.vectors**2, axis=1))
+
+    def visit_distance(self, other: Moments) -> Array:
+        """Mean square distance of the visits of two parts, each coefficient coupled to its namesake, shape (P,). [m^2]
+
+        Any coupling of two laws bounds how far apart they are; coefficients of one name and law are the same number.
+        """
+        out = np.zeros(len(self.scatter))
+        for name in {*self.of_visits, *other.of_visits}:
+            a, b = self.of_visits.get(name), other.of_visits.get(name)
+            if a is not None and b is not None and a.law == b.law:
+                out += np.sum((a.gain - b.gain) ** 2, axis=1)
+            else:
+                out += sum(np.sum(own.gain**2, axis=1) for own in (a, b) if own is not None)
+        return out
 
 
-def moments_of(machine: Machine, places: Sequence[Places]) -> Moments:
+Shared = tuple[str, ...]
+"""Names of the shared terms. Their first coefficient is what is shared; each joint has its own of the others."""
+
+
+def shared_terms(machine: Machine, options: Options) -> Shared:
+    """Terms that belong to several joints, or to a joint and the links."""
+    owners: dict[str, set[str]] = {}
+    parts = [("links", replace(machine, joints=()))]
+    parts += [(own[0].joint.name, _alone(machine, option.joint)) for own in options.joints for option in own]
+    for owner, part in parts:
+        for term in part.terms:
+            owners.setdefault(term.name, set()).add(owner)
+    return tuple(name for name, of in owners.items() if len(of) > 1)
+
+
+def moments_of(machine: Machine, places: Sequence[Places], shared: Shared = ()) -> Moments:
     """Moments of a machine at the poses of all tasks, one after the other."""
-    parts = []
-    for own in places:
-        situation = machine.there(own)
-        linear = linearise(situation)
-        visits = np.zeros(len(own))
-        for term, contribution in zip(situation.terms, linear.contributions, strict=True):
-            if term.life == "visit":
-                visits += contribution
-        parts.append((linear.mean, linear.contributions.sum(axis=0), visits))
-    return Moments(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    parts = [_moments_at(machine, own, shared) for own in places]
+    names = parts[0].of_visits
+    return Moments(
+        np.concatenate([part.vectors for part in parts]),
+        np.concatenate([part.scatter for part in parts]),
+        np.concatenate([part.visits for part in parts]),
+        {
+            name: VisitCoefficient(own.law, np.concatenate([_gain(part, name) for part in parts]))
+            for name, own in _every(parts, names)
+        },
+    )
 
 
-def fixed_part(machine: Machine, places: Sequence[Places]) -> Moments:
+def _every(parts: Sequence[Moments], first: dict[str, VisitCoefficient]) -> Iterable[tuple[str, VisitCoefficient]]:
+    """Coefficients of any of the parts: a path, where the motion decides the side, has others than poses at rest."""
+    known = dict(first)
+    for part in parts:
+        known.update({name: own for name, own in part.of_visits.items() if name not in known})
+    return known.items()
+
+
+def _gain(part: Moments, name: str) -> Array:
+    own = part.of_visits.get(name)
+    return np.zeros((len(part.scatter), 3)) if own is None else own.gain
+
+
+def _moments_at(machine: Machine, places: Places, shared: Shared) -> Moments:
+    situation = machine.there(places)
+    column, poses = situation.postures.column, len(places)
+    vectors = np.zeros((poses, 1 + len(shared), 3))
+    scatter, visits = np.zeros(poses), np.zeros(poses)
+    of_visits: dict[str, VisitCoefficient] = {}
+    for term, acts in zip(situation.terms, situation.acts, strict=True):
+        g = np.zeros((poses, 3, len(term.mean)))
+        for k, axis, value in acts:
+            g[:, :, k] += column[:, axis] * value[:, None]
+        vectors[:, 0] += g @ term.mean
+        covariance = term.covariance
+        if term.name in shared and covariance[0, 0] > 0.0:
+            # every coefficient follows the first as far as they are correlated; what is left is the joint's own
+            following = covariance[:, 0] / np.sqrt(covariance[0, 0])
+            vectors[:, 1 + shared.index(term.name)] += g @ following
+            covariance = covariance - np.outer(following, following)
+        own = np.maximum(np.einsum("pjk,kl,pjl->p", g, covariance, g), 0.0)
+        scatter += own
+        if term.life == "visit":
+            assert isinstance(term.draw, Independent)  # held by Term itself
+            for k, spread in enumerate(term.draw.spreads):
+                gain = g[:, :, k] * spread.scale * STD[spread.distribution]
+                if places.tangents is not None:
+                    gain = gain - places.tangents * np.sum(places.tangents * gain, axis=1)[:, None]
+                visits += np.sum(gain**2, axis=1)
+                of_visits[f"{term.name} {k}"] = VisitCoefficient(spread.distribution, gain)
+    return Moments(vectors.reshape(poses, -1), scatter, visits, of_visits)
+
+
+def fixed_part(machine: Machine, places: Sequence[Places], shared: Shared = ()) -> Moments:
     """What no option changes: links, and the heat that they share."""
-    return moments_of(replace(machine, joints=()), places)
+    return moments_of(replace(machine, joints=()), places, shared)
 
 
-def option_parts(machine: Machine, options: Options, places: Sequence[Places]) -> list[list[Moments]]:
+def option_parts(
+    machine: Machine, options: Options, places: Sequence[Places], shared: Shared = ()
+) -> list[list[Moments]]:
     """What every option of every joint adds, gear and mastering of the joint included."""
-    return [[moments_of(_alone(machine, option.joint), places) for option in own] for own in options.joints]
+    return [[moments_of(_alone(machine, option.joint), places, shared) for option in own] for own in options.joints]
 
 
 def _alone(machine: Machine, joint: Joint) -> Machine:

@@ -4,13 +4,17 @@
     subject to  one option a joint; mass, stock, number of encoder types
                 at every pose, to first order,  E|dp|^2 <= limit   and   its visit part <= limit
 
-E|dp|^2 is linear in the choice but for the means, which add as vectors: the products of two joints' means are exact,
-each by a variable between 0 and 1 that is the product of the two choices (McCormick: the product of binaries is linear
-in it). Options of one joint with the same mean share it, and most have no mean. Poses enter as they are violated.
+E|dp|^2 is linear in the choice but for |V|^2, with V the sum of the vectors of all parts (means, shared causes). V is
+linear in the choice and |V|^2 convex, so that at any V0
+
+    |V|^2 >= 2 V0 . V - |V0|^2
+
+is a valid cut, exact at V0. Poses and cuts enter as they are violated; the last choice violates none.
 
 References
 ----------
-.. [1] McCormick, Math. Programming 10 (1976) 147. HiGHS: Huangfu, Hall, Math. Prog. Comp. 10 (2018) 119.
+.. [1] Kelley, J. SIAM 8 (1960) 703: cutting planes of a convex program; Duran, Grossmann, Math. Programming 36 (1986)
+   307 with integers. HiGHS: Huangfu, Hall, Math. Prog. Comp. 10 (2018) 119.
 """
 
 from __future__ import annotations
@@ -36,6 +40,14 @@ ALIKE = 1e-3
 """Share of a limit by which two options are held to be alike."""
 
 
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """A pose of the program, with the sum of vectors at which its convex part is cut. [m]"""
+
+    pose: int
+    at: Array
+
+
 @dataclass(eq=False)
 class Program:
     """The program for given limits; poses join it as they are violated.
@@ -51,6 +63,8 @@ class Program:
         Of the mean square error, and of its visit part; inf where none.
     refused : list, one entry a choice that is known not to do, of lists of options, one a joint
         No choice may take all its options from them.
+    balls : list of (weights of all options, least sum)
+        Choices whose options have a smaller sum are known not to do.
     """
 
     options: Options
@@ -59,50 +73,35 @@ class Program:
     limit: Array
     visit_limit: Array
     refused: list[list[list[int]]] = field(default_factory=list)
-    rows: list[int] = field(default_factory=list)
+    balls: list[tuple[Array, float]] = field(default_factory=list)
+    cuts: list[Cut] = field(default_factory=list)
+    visit_rows: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.sizes = [len(own) for own in self.parts]
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)])
         self.n = int(self.starts[-1])
         self.prices = np.array([option.price for own in self.options.joints for option in own])
-        mean0 = self.fixed.mean
         every = [part for own in self.parts for part in own]
-        self.linear = np.stack(
-            [part.scatter + np.sum(part.mean**2 + 2 * part.mean * mean0, axis=1) for part in every], axis=1
-        )
+        self.scatter = np.stack([part.scatter for part in every], axis=1)
+        self.vectors = np.stack([part.vectors for part in every], axis=2)  # (poses, numbers, options)
         self.visits = np.stack([part.visits for part in every], axis=1)
-        self._find_means()
-        if not self.rows:
-            self.rows = [int(np.argmax((self.linear.max(axis=1)) / self.limit))]
+        if not self.cuts:
+            worst = int(np.argmax(self.scatter.max(axis=1) / self.limit))
+            self.cuts = [Cut(worst, self.fixed.vectors[worst])]
 
-    def _find_means(self) -> None:
-        """Groups of options of a joint that share a mean, and the pairs of groups of different joints."""
-        scale = max((float(np.abs(part.mean).max()) for own in self.parts for part in own), default=0.0)
-        groups: list[list[tuple[Array, list[int]]]] = []
-        for joint, own in enumerate(self.parts):
-            known: dict[bytes, tuple[Array, list[int]]] = {}
-            for number, part in enumerate(own):
-                if np.abs(part.mean).max() > 1e-9 * scale:
-                    key = np.round(part.mean / scale, 9).tobytes()
-                    known.setdefault(key, (part.mean, []))[1].append(int(self.starts[joint]) + number)
-            groups.append(list(known.values()))
-        self.pairs = [(a, b) for j in range(len(groups)) for k in range(j) for a in groups[k] for b in groups[j]]
-        self.products = (
-            np.stack([2 * np.sum(a[0] * b[0], axis=1) for a, b in self.pairs], axis=1) if self.pairs else None
-        )
+    def vector(self, choice: Choice) -> Array:
+        """Sum of the vectors of a choice and of what is fixed, shape (poses, numbers). [m]"""
+        return np.asarray(self.fixed.vectors + sum(own[n].vectors for own, n in zip(self.parts, choice, strict=True)))
 
     def square(self, choice: Choice) -> Array:
         """Mean square error of a choice at every pose by first order, shape (poses,). [m^2]"""
-        total = self.fixed
-        for own, number in zip(self.parts, choice, strict=True):
-            total = total + own[number]
-        return total.square
+        scatter = self.fixed.scatter + sum(own[n].scatter for own, n in zip(self.parts, choice, strict=True))
+        return np.asarray(scatter + np.sum(self.vector(choice) ** 2, axis=1))
 
     def visit_square(self, choice: Choice) -> Array:
         """Its visit part, shape (poses,). [m^2]"""
-        chosen = sum((own[n].visits for own, n in zip(self.parts, choice, strict=True)), np.zeros(len(self.limit)))
-        return np.asarray(self.fixed.visits + chosen)
+        return np.asarray(self.fixed.visits + sum(own[n].visits for own, n in zip(self.parts, choice, strict=True)))
 
     def price(self, choice: Choice) -> float:
         """Of a choice. [cost units]"""
@@ -122,28 +121,40 @@ class Program:
     def refuse(self, choice: Choice, alike: float = ALIKE) -> None:
         """Take a choice out, and with it every one that is no better at any joint and pose.
 
-        What differs by less than the share ``alike`` of the limit counts as no better; means, by `ALIKE`.
+        What differs by less than the share ``alike`` of the limit counts as no better; vectors, by `ALIKE`.
         """
         worse = []
         for own, n in zip(self.parts, choice, strict=True):
             chosen = own[n]
             kept = []
             for number, part in enumerate(own):
-                mean = np.abs(part.mean - chosen.mean).max() <= ALIKE * np.sqrt(self.limit.min())
-                scatter = np.all(part.scatter >= chosen.scatter - alike * self.limit)
-                visits = np.all(part.visits >= chosen.visits - alike * np.minimum(self.visit_limit, self.limit))
-                if mean and scatter and visits:
+                vectors = np.abs(part.vectors - chosen.vectors).max() <= ALIKE * np.sqrt(self.limit.min())
+                if vectors and np.all(part.scatter >= chosen.scatter - alike * self.limit):
                     kept.append(number)
             worse.append(kept)
         self.refused.append(worse)
+
+    def refuse_alone(self, choice: Choice) -> None:
+        """Take a choice out, and no other."""
+        self.refused.append([[n] for n in choice])
+
+    def refuse_near(self, choice: Choice, pose: int, radius: float) -> None:
+        """Take out every choice whose visits lie within a distance of those of a choice, at one pose. [m]
+
+        The mean square distance is a sum over joints, so that this is one linear row.
+        """
+        weights = [
+            float(part.visit_distance(own[n])[pose]) for own, n in zip(self.parts, choice, strict=True) for part in own
+        ]
+        # an option as far away as the radius is far enough by itself
+        self.balls.append((np.minimum(np.array(weights) / radius**2, 1.0), 1.0))
+        self.refuse_alone(choice)
 
     def cheapest(self, below: float = np.inf, factor: float = 1.0) -> Choice | None:
         """The cheapest choice within ``factor`` times the limits and not above a price; None if there is none."""
         while True:
             found = self._solve(self.prices, below, factor)
-            if found is None:
-                return None
-            if not self._join(found, factor):
+            if found is None or not self._join(found, factor):
                 return found
 
     def closest(self, below: float = np.inf) -> tuple[Choice, float] | None:
@@ -158,41 +169,54 @@ class Program:
 
     def _join(self, choice: Choice, factor: float) -> bool:
         """Take the poses that a choice violates most into the program; whether there were any."""
-        load = self.load(choice)
-        violated = [int(n) for n in np.argsort(-load)[:BATCH] if load[n] > factor * (1 + 1e-6) and n not in self.rows]
-        self.rows += violated
-        return bool(violated)
+        loads, vector = self.loads(choice), self.vector(choice)
+        joined = False
+        for row, load in enumerate(loads):
+            violated = [int(n) for n in np.argsort(-load)[:BATCH] if load[n] > factor * (1 + 1e-6)]
+            for pose in violated:
+                if row == 1 and pose not in self.visit_rows:
+                    self.visit_rows.append(pose)
+                    joined = True
+                known = (cut for cut in self.cuts if cut.pose == pose)
+                if row == 0 and not any(np.array_equal(cut.at, vector[pose]) for cut in known):
+                    self.cuts.append(Cut(pose, vector[pose]))
+                    joined = True
+        return joined
+
+    def _limits(self) -> tuple[Array, Array]:
+        """Rows of the poses taken in so far, shape (rows, options), and what is fixed, both over the limits."""
+        poses = np.array([cut.pose for cut in self.cuts], dtype=int)
+        at = np.array([cut.at for cut in self.cuts])
+        rows = self.scatter[poses] + 2.0 * np.einsum("rv,rvo->ro", at, self.vectors[poses])
+        own = self.fixed.scatter[poses] + np.sum(at * (2.0 * self.fixed.vectors[poses] - at), axis=1)
+        limit = self.limit[poses]
+        kept = np.array([n for n in self.visit_rows if np.isfinite(self.visit_limit[n])], dtype=int)
+        of_visits = self.visit_limit[kept]
+        return (
+            np.concatenate([rows / limit[:, None], self.visits[kept] / of_visits[:, None]]),
+            np.concatenate([own / limit, self.fixed.visits[kept] / of_visits]),
+        )
 
     def _solve(self, cost: Array | None, below: float, factor: float) -> Choice | None:
         """Solve with the poses taken in so far; without a cost the load itself is minimised."""
-        pairs, types = len(self.pairs), sorted({option.encoder for own in self.options.joints for option in own})
+        types = sorted({option.encoder for own in self.options.joints for option in own})
         limited = self.options.types is not None
         free = cost is None
-        width = self.n + pairs + (len(types) if limited else 0) + (1 if free else 0)
+        width = self.n + (len(types) if limited else 0) + (1 if free else 0)
         objective = np.zeros(width)
         if free:
             objective[-1] = 1.0
         else:
             objective[: self.n] = cost
         blocks, low, high = self._structure(width, types if limited else [], below)
-        rows = np.array(self.rows)
-        for table, limit, fixed in (
-            (self.linear, self.limit, self.fixed.square),
-            (self.visits, self.visit_limit, self.fixed.visits),
-        ):
-            kept = rows[np.isfinite(limit[rows])]
-            if not len(kept):
-                continue
-            block = np.zeros((len(kept), width))
-            block[:, : self.n] = table[kept] / limit[kept, None]
-            if table is self.linear and self.products is not None:
-                block[:, self.n : self.n + pairs] = self.products[kept] / limit[kept, None]
-            own = fixed[kept] / limit[kept]
-            if free:
-                block[:, -1] = -1.0
-            blocks.append(csr_array(block))
-            low += [-np.inf] * len(kept)
-            high += ((0.0 if free else factor) - own).tolist()
+        rows, own = self._limits()
+        block = np.zeros((len(rows), width))
+        block[:, : self.n] = rows
+        if free:
+            block[:, -1] = -1.0
+        blocks.append(csr_array(block))
+        low += [-np.inf] * len(rows)
+        high += ((0.0 if free else factor) - own).tolist()
         integer = np.zeros(width)
         integer[: self.n] = 1
         upper = np.ones(width)
@@ -216,7 +240,7 @@ class Program:
     def _structure(
         self, width: int, types: Sequence[str], below: float
     ) -> tuple[list[csr_array], list[float], list[float]]:
-        """Everything but the poses: one option a joint, mass, stock, types, price, products, choices refused."""
+        """Everything but the poses: one option a joint, mass, stock, types, price, choices refused."""
         rows: list[dict[int, float]] = []
         low: list[float] = []
         high: list[float] = []
@@ -234,7 +258,7 @@ class Program:
         for name, pieces in self.options.stock.items():
             row({i: 1.0 for i, option in enumerate(options) if option.encoder == name}, -np.inf, pieces)
         if types:
-            first = self.n + len(self.pairs)
+            first = self.n
             for j, own in enumerate(self.options.joints):
                 for t, name in enumerate(types):
                     here = [int(self.starts[j]) + o for o, option in enumerate(own) if option.encoder == name]
@@ -243,13 +267,10 @@ class Program:
             row({first + t: 1.0 for t in range(len(types))}, -np.inf, self.options.types or np.inf)
         if np.isfinite(below):
             row(dict(enumerate(self.prices.tolist())), -np.inf, below)
-        for number, (a, b) in enumerate(self.pairs):
-            w = self.n + number
-            row({w: 1.0, **dict.fromkeys(a[1], -1.0)}, -np.inf, 0)
-            row({w: 1.0, **dict.fromkeys(b[1], -1.0)}, -np.inf, 0)
-            row({w: -1.0, **dict.fromkeys(a[1], 1.0), **dict.fromkeys(b[1], 1.0)}, -np.inf, 1)
         for worse in self.refused:
             row({int(self.starts[j]) + o: 1.0 for j, own in enumerate(worse) for o in own}, -np.inf, len(worse) - 1)
+        for weights, least in self.balls:
+            row({i: float(w) for i, w in enumerate(weights) if w}, least * (1 - TINY), np.inf)
         matrix = lil_array((len(rows), width))
         for number, entries in enumerate(rows):
             for column, value in entries.items():

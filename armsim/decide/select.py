@@ -1,71 +1,110 @@
 """The cheapest set of encoders that meets the requirement, and why nothing cheaper does.
 
-The quantile at the coverage is tied to the mean square error by a ratio at every pose, and RP to the visit part of it;
-first designs, sampled, tell both; where a yield is asked for, AP and RP are those of the units that must pass at all
-poses. The program then gives designs in the order of their price, with limits wider than the requirement by a margin,
-since the ratios differ a little from design to design. Each is sampled: the first that holds is the answer. Every
-cheaper one was sampled and failed, is no better at any joint than one that failed, or exceeds the limits by more than
-the margin. Of these the closest are sampled too; should one hold, the margin was too small and is widened.
+Three kinds of reasons exclude a cheaper design, and the answer tells which it rests on.
+
+*Sampled.* It was sampled and fails. Where few cheaper designs are left they are all sampled.
+
+*By a bound.* RP of a design is known from the law of its visits without sampling. With S the rms of the visits,
+RP >= S; and two laws that are a distance d apart (rms, in any coupling) have RPs at most sqrt(10) d apart, since RP is
+m + 3 s with |dm|^2 + |ds|^2 <= d^2. So a design whose RP exceeds the limit by x excludes all within x / sqrt(10).
+
+*Judged.* The quantile at the coverage is tied to the mean square error by a ratio at every pose, which first designs,
+sampled, tell. The program gives designs in the order of their price with limits wider than the requirement by a margin,
+since the ratios differ a little from design to design; and one that is no better at any joint than one that fails is
+taken to fail too. The closest of the cheaper ones that this excludes are sampled; should one hold, the margin is
+widened.
+
+The answer is confirmed on a population that the search has not seen, and so are its closest cheaper rivals.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
-from scipy.special import ndtri
 
-from armsim.decide.allocate import required
-from armsim.decide.moments import fixed_part, option_parts
-from armsim.decide.program import ALIKE, Choice, Program
+from armsim.decide.program import Choice, Program
+from armsim.decide.search import LEAST, NEAR, Fitted, Search
 from armsim.engine.layout import MEMORY
-from armsim.engine.run import Progress, Sampled
-from armsim.errors import InputError, Problem
+from armsim.engine.run import Progress
 from armsim.judgement import NAMED, Judged
 from armsim.model.machine import Machine
-from armsim.model.options import Option, Options
-from armsim.present import percent, show
+from armsim.model.options import Options
+from armsim.posetable import Interval
+from armsim.present import percent, show_interval
 from armsim.results import Requirement
-from armsim.spreads import Array
 from armsim.study import Study
-from armsim.tasks import PoseSet
 
-MARGIN = 1.06
-"""Limits of the program over those that the ratios of the first design give, in mean square: 3 % in the quantile."""
-NEAR = 1.01
-"""The same at a pose at which a design like it has failed."""
-LEARNING_UNITS = 512
-"""Built units of the designs but for the last that are sampled to learn the ratios."""
-ROUNDS = 3
-"""Designs sampled to learn the ratios."""
 MOST_SAMPLED = 100
-"""Designs sampled before the search is given up."""
-FEW = 16
-"""Poses of each task, those with the largest load, at which a design is tried first."""
+"""Designs sampled in the order of their price before the search is given up."""
+MOST_LAWS = 400
+"""Designs excluded by the law of their visits, one by one, before the bound is given up."""
+MOST_LISTED = 100_000
+"""Designs of a catalogue, at most, that are listed to see how many are cheaper."""
+MOST_LEFT = 400
+"""Cheaper designs, at most, that are all sampled where nothing else excludes them."""
 SHOWN_NEXT = 3
-"""Cheaper designs that come closest, shown with the pose and measure at which they fail."""
+"""Cheaper designs that come closest, sampled again like the answer, shown with the pose and measure at which they
+fail."""
+CENT = 1e-6
+"""Difference of prices below which they are the same, as share."""
 
 
 @dataclass(frozen=True)
-class Fitted:
-    """What a joint is fitted with."""
+class Rejected:
+    """A cheaper design that does not hold, and where it fails.
 
-    joint: str
-    encoder: str
-    mounting: str
-    placement: str
-    price: float
-
-
-@dataclass(frozen=True)
-class Refuted:
-    """A cheaper design that was sampled and does not hold, and where it fails."""
+    ``undecided``: sampled once more from a fresh seed it holds, or misses within its 95 % interval; None where it was
+    not sampled again.
+    """
 
     price: float
     design: tuple[Fitted, ...]
     reasons: tuple[str, ...]
+    undecided: bool | None = None
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """The answer on a population that the search has not seen.
+
+    ``at_coverage`` is the quantile at the worst pose of all tasks, with its 95 % interval [m]; ``met`` and ``sure`` as
+    of a summary, over all tasks.
+    """
+
+    seed: int
+    met: bool
+    sure: bool
+    at_coverage: float
+    interval: Interval | None
+    worst_pose: str
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What excludes the cheaper designs.
+
+    Parameters
+    ----------
+    sampled : int
+        Cheaper designs that were sampled and fail.
+    bounded : int
+        Cheaper designs whose RP, by the law of their visits, exceeds the limit; each excludes those near it.
+    complete : bool
+        Every cheaper design is one of the two: the price is proved, for these samples.
+    repeatability : bool
+        Every cheaper design that the judgement on the position leaves open is one of the two.
+    margin : float
+        Of the judgement on the position: by how much, in mean square, limits were wider than the requirement.
+    """
+
+    sampled: int
+    bounded: int
+    complete: bool
+    repeatability: bool
+    margin: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,14 +120,13 @@ class Selection:
         Of the design sampled at all poses; where nothing holds, of that which comes closest.
     closest : tuple of Fitted
         That one.
-    refuted : tuple of Refuted
-        Every cheaper design that the margin leaves open, each sampled; and of those beyond it the closest.
+    refuted : tuple of Rejected
+        Cheaper designs that were sampled, the dearest first.
     sampled : int
         Designs sampled.
-    margin : float
-        By how much, in mean square, the limits of the program are wider than the requirement.
-    proved : bool
-        Whether the search was carried to its end.
+    proof : Proof
+    confirmation : Confirmation, optional
+        None where no choice meets the requirement.
     machine : Machine
         Of the closest.
     """
@@ -97,11 +135,16 @@ class Selection:
     price: float | None
     tasks: tuple[Judged, ...]
     closest: tuple[Fitted, ...]
-    refuted: tuple[Refuted, ...]
+    refuted: tuple[Rejected, ...]
     sampled: int
-    margin: float
-    proved: bool
+    proof: Proof
+    confirmation: Confirmation | None
     machine: Machine
+
+    @property
+    def proved(self) -> bool:
+        """Whether every cheaper design was sampled, or excluded by a bound that holds for certain."""
+        return self.proof.complete
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -111,153 +154,149 @@ class Selection:
             "price": self.price,
             "design": None if self.design is None else [row.__dict__ for row in self.design],
             "closest": [row.__dict__ for row in self.closest],
-            "refuted": [
-                {"price": row.price, "design": [part.__dict__ for part in row.design], "reasons": row.reasons}
-                for row in self.refuted
-            ],
+            "refuted": [{**row.__dict__, "design": [part.__dict__ for part in row.design]} for row in self.refuted],
             "sampled": self.sampled,
-            "margin": self.margin,
+            "margin": self.proof.margin,
             "proved": self.proved,
+            "proof": self.proof.__dict__,
+            "confirmation": None if self.confirmation is None else self.confirmation.__dict__,
             "tasks": {
-                task.name: {"at_coverage": task.summary.at_coverage, "worst_pose": task.summary.worst_pose}
+                task.name: {
+                    "at_coverage": task.summary.at_coverage,
+                    "at_coverage_interval": interval_of(task),
+                    "worst_pose": task.summary.worst_pose,
+                    "repeatability_p95": task.summary.repeatability_p95,
+                    "yield": None if task.summary.yield_ is None else task.summary.yield_.value,
+                    "sure": task.summary.sure,
+                }
                 for task in self.tasks
             },
         }
 
 
-class Search:
-    """A scenario, its options, and the ratios learned so far."""
+def interval_of(task: Judged) -> Interval | None:
+    """Of the quantile at the coverage at its worst pose. [m]"""
+    return task.table[task.worst].error.at_coverage_interval
 
-    def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
-        self.requirement = required(study)
-        plan = replace(study.scenario.plan, tolerance=None)
-        self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
-        self.found, self.tasks = study.find(progress), study.scenario.tasks
-        places = [poses.places for poses in self.found]
-        machine = study.scenario.machine
-        self.parts = option_parts(machine, options, places)
-        self.fixed = fixed_part(machine, places)
-        poses = len(self.fixed.scatter)
-        self.ratio = np.full(poses, 1.959964**2)  # a normal law along a line: where the first design is looked for
-        self.visit_ratio = np.full(poses, 3.616**2 / 3)  # RP of isotropic scatter over its rms: Maxwell distribution
-        self.margin = MARGIN
-        self.names = [
-            (task.name, name)
-            for task, poses in zip(study.scenario.tasks, self.found, strict=True)
-            for name in poses.names
-        ]
-        self.sampled = 0
-        self.progress = progress
 
-    def program(self) -> Program:
-        """The program for the ratios as they are known."""
-        asked = self.requirement
-        visit_limit = np.full(len(self.ratio), np.inf)
-        if asked.repeatability is not None:
-            visit_limit = asked.repeatability**2 / self.visit_ratio
-        limit = asked.position**2 / self.ratio
-        return Program(self.options, self.parts, self.fixed, limit, visit_limit)
+@dataclass(eq=False)
+class _Record:
+    """What is known of designs so far."""
 
-    def machine(self, choice: Choice) -> Machine:
-        """The machine of a choice."""
-        joints = tuple(own[n].joint for own, n in zip(self.options.joints, choice, strict=True))
-        return replace(self.study.scenario.machine, joints=joints)
+    search: Search
+    program: Program
+    failed: dict[Choice, Rejected] = field(default_factory=dict)
+    bounded: set[Choice] = field(default_factory=set)
+    best: Choice | None = None
+    tasks: tuple[Judged, ...] = ()
+    confirmation: Confirmation | None = None
 
-    def design(self, choice: Choice) -> tuple[Fitted, ...]:
-        """A choice in words."""
-        rows: list[Fitted] = []
-        for own, n in zip(self.options.joints, choice, strict=True):
-            option: Option = own[n]
-            rows.append(Fitted(option.joint.name, option.encoder, option.mounting, option.placement, option.price))
-        return tuple(rows)
+    @property
+    def below(self) -> float:
+        """Price that a better answer must not reach."""
+        if self.best is None:
+            return np.inf
+        price = self.program.price(self.best)
+        return price - CENT * max(1.0, price)
 
-    def sample(
-        self, choice: Choice, found: Sequence[PoseSet] | None = None, units: int | None = None
-    ) -> tuple[tuple[Judged, ...], Sampled]:
-        """Sample a choice at all poses, or at some, with all units, or with some."""
-        self.sampled += 1
-        self.progress("designs sampled", self.sampled, max(self.sampled, ROUNDS))
-        plan = self.study.scenario.plan
-        study = self.study.with_scenario(
-            machine=self.machine(choice), plan=replace(plan, units=min(plan.units, units or plan.units))
-        )
-        return study.judge(self.found if found is None else found, self.workers, memory=self.memory)
+    def exceeds(self, choice: Choice, hasty: bool = False) -> bool:
+        """Whether RP excludes a choice for certain; takes it and those near it out of the program.
 
-    def asked_of(self, tasks: Sequence[Judged], sampled: Sampled) -> tuple[Array, Array | None]:
-        """What a sampled choice has to hold within the position, and within the repeatability, at every pose. [m]"""
-        asked = self.requirement
-        error = np.concatenate([task.table.column("error.at_coverage") for task in tasks])
-        if asked.yield_ is not None:
-            error = np.maximum(error, _of_all_poses("accuracy", asked.yield_, tasks, sampled))
-        if asked.repeatability is None:
-            return error, None
-        if asked.yield_ is not None:
-            return error, _of_all_poses("repeatability", asked.yield_, tasks, sampled)
-        # without a yield to reach, the usual share of units must hold the repeatability at every pose
-        return error, np.concatenate([task.table.column("repeatability.p95") for task in tasks])
-
-    def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Sampled, program: Program) -> None:
-        """Take the ratios of a sampled choice."""
-        error, rp = self.asked_of(tasks, sampled)
-        self.ratio = error**2 / np.maximum(program.square(choice), 1e-30)
-        if rp is not None:
-            self.visit_ratio = rp**2 / np.maximum(program.visit_square(choice), 1e-30)
-
-    def nearest(self, program: Program) -> tuple[Choice, float]:
-        """`Program.closest` among all choices.
-
-        Raises
-        ------
-        InputError
-            The limits of the catalogue leave none.
+        In haste all those are left out for the time being whose visits are as large at that pose.
         """
-        found = program.closest()
-        if found is None:
-            wrong, accepted = "mass, stock and types leave no choice at all", "limits that one choice keeps"
-            raise InputError(Problem("catalogue", 0, 0, "limits", wrong, accepted))
-        return found
+        excess = self.search.excess(self.program, choice)
+        if excess is None:
+            return False
+        self.bounded.add(choice)
+        self.program.refuse_near(choice, excess.pose, excess.excess / LEAST)
+        limit = self.search.requirement.repeatability
+        if hasty and limit is not None:
+            own = self.program.visit_square(choice)[excess.pose] * (limit / excess.repeatability) ** 2 * NEAR
+            self.program.visit_limit[excess.pose] = min(self.program.visit_limit[excess.pose], own)
+        return True
 
-    def taught(self) -> Program:
-        """The program for ratios that a few sampled designs have told."""
-        for left in reversed(range(ROUNDS)):
-            program = self.program()
-            choice = program.cheapest() or self.nearest(program)[0]
-            self.learn(choice, *self.sample(choice, units=LEARNING_UNITS if left else None), program)
-        return self.program()
+    def holds(self, choice: Choice, dominate: bool = True) -> bool:
+        """Sample a choice, at few poses and then at all; what holds is confirmed and becomes the answer."""
+        search, program = self.search, self.program
+        tasks, sampled = search.sample(choice, search.few(program, choice))
+        if _met(tasks):
+            tasks, sampled = search.sample(choice)
+        if not _met(tasks):
+            self.failed[choice] = self._rejected(choice, tasks)
+            if dominate and any(_of_position(task) for task in tasks):
+                program.refuse(choice, search.alike(tasks, sampled))
+                search.tighten(program, choice, tasks)
+            program.refuse_alone(choice)
+            return False
+        confirmation = confirmed(search, choice)
+        if not confirmation.met:
+            reason = f"holds, but not on the population of seed {confirmation.seed} that the search has not seen"
+            self.failed[choice] = Rejected(program.price(choice), search.design(choice), (reason,), True)
+            program.refuse_alone(choice)
+            return False
+        self.best, self.tasks, self.confirmation = choice, tasks, confirmation
+        return True
 
-    def tighten(self, program: Program, choice: Choice, tasks: Sequence[Judged]) -> None:
-        """Where a sampled choice exceeds the position, its own ratio bounds what is like it, with a narrow margin."""
-        place = {name: n for n, name in enumerate(self.names)}
-        square = program.square(choice)
-        for task in tasks:
-            for name, quantile in zip(task.table.names, task.table.column("error.at_coverage").tolist(), strict=True):
-                if quantile > self.requirement.position:
-                    n = place[task.name, name]
-                    own = square[n] * (self.requirement.position / quantile) ** 2 * NEAR / self.margin
-                    program.limit[n] = min(program.limit[n], own)
+    def _rejected(self, choice: Choice, tasks: Sequence[Judged]) -> Rejected:
+        reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
+        return Rejected(self.program.price(choice), self.search.design(choice), reasons)
 
-    def alike(self, tasks: Sequence[Judged], sampled: Sampled) -> float:
-        """Share of a limit by which a joint may be better and the choice yet be no better than this one, which fails.
+    def walk(self, hasty: bool = False) -> bool:
+        """Take choices in the order of their price until one holds; whether none below the answer is left."""
+        laws = 0
+        while len(self.failed) < MOST_SAMPLED and laws < MOST_LAWS:
+            choice = self.program.cheapest(self.below, self.search.margin)
+            if choice is None:
+                return True
+            if self.exceeds(choice, hasty):
+                laws += 1
+            elif self.holds(choice):
+                return True
+        return False
 
-        All joints together may then make up for half of what it exceeds, in mean square.
-        """
-        error, rp = self.asked_of(tasks, sampled)
-        excess = (float(error.max()) / self.requirement.position) ** 2 - 1
-        if rp is not None and self.requirement.repeatability is not None:
-            excess = max(excess, (float(rp.max()) / self.requirement.repeatability) ** 2 - 1)
-        return max(ALIKE, excess / (2 * len(self.options.joints)))
+    def look_beyond(self) -> float | None:
+        """Of the cheaper choices beyond the margin sample those that come closest; the load of the first that holds."""
+        for _ in range(SHOWN_NEXT):
+            nearest = self.program.closest(below=self.below)
+            if nearest is None:
+                return None
+            choice, load = nearest
+            if self.exceeds(choice):
+                continue
+            if self.holds(choice):
+                return load
+        return None
 
-    def few(self, program: Program, choice: Choice) -> list[PoseSet]:
-        """The poses of each task with the largest loads of either limit."""
-        out, at = [], 0
-        loads = program.loads(choice)
-        for poses in self.found:
-            own = loads[:, at : at + len(poses.names)]
-            at += len(poses.names)
-            half = max(1, FEW // len(own))
-            order = sorted(set(np.argsort(-own, axis=1, kind="stable")[:, :half].ravel().tolist()))
-            out.append(replace(poses.only([poses.names[n] for n in order]), unreachable=()))
-        return out
+    def finish(self) -> bool:
+        """Where few cheaper choices are left, look at all of them; whether that was done."""
+        while True:
+            cheaper = self.search.cheaper(self.below, MOST_LISTED)
+            if cheaper is None:
+                return False
+            left: list[Choice] = []
+            for choice in cheaper:
+                if choice not in self.failed and choice not in self.bounded:
+                    left.append(choice)
+                    if len(left) > MOST_LEFT:
+                        return False
+            if not any(not self.exceeds(choice) and self.holds(choice, dominate=False) for choice in left):
+                return True
+
+    def rivals(self) -> tuple[Rejected, ...]:
+        """Cheaper designs that were sampled, the dearest first; the closest of them sampled once more."""
+        price = self.below
+        cheaper = [choice for choice, row in self.failed.items() if row.price <= price]
+        close = sorted(cheaper, key=lambda choice: float(self.program.load(choice).max()))[:SHOWN_NEXT]
+        out = []
+        for choice in cheaper:
+            row = self.failed[choice]
+            if choice in close and row.undecided is None:
+                few = self.search.few(self.program, choice)
+                tasks, _ = self.search.sample(choice, few, seed=self.search.confirming_seed)
+                undecided = all(task.summary.met or not task.summary.sure for task in tasks)
+                row = replace(row, undecided=undecided)
+            out.append(row)
+        return tuple(sorted(out, key=lambda row: -row.price))
 
 
 def select(
@@ -281,122 +320,130 @@ def select(
     combinations = float(np.prod([float(len(own)) for own in options.joints]))
     poses = len(search.ratio)
     note(f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses")
-    program = search.taught()
+    record = _Record(search, search.taught())
     if any(poses.unreachable and task.kind in NAMED for task, poses in zip(search.tasks, search.found, strict=True)):
-        closest = search.nearest(program)[0]  # no sensor brings the arm where it cannot go
-        return _nothing(search, closest, search.sample(closest)[0], [], proved=True)
-    refuted: list[Refuted] = []
-    best: Selection | None = None
-    while search.sampled < MOST_SAMPLED:
-        choice = program.cheapest(factor=search.margin)
-        if choice is None:
-            choice, least = search.nearest(program)
-            tasks = search.sample(choice)[0]
-            if not _met(tasks):
-                return _nothing(search, choice, tasks, refuted, proved=True)
-            search.margin = least * NEAR
-            continue
-        tasks, sampled = _tried(search, program, choice)
-        if not _met(tasks):
-            refuted.append(_refuted(search, program, choice, tasks))
-            program.refuse(choice, search.alike(tasks, sampled))
-            search.tighten(program, choice, tasks)
-            continue
-        price = program.price(choice)
-        beyond, load = _next_cheaper(search, program, price)
-        cheaper = sorted((row for row in refuted + beyond if row.price < price), key=lambda row: -row.price)
-        design = search.design(choice)
-        best = Selection(
-            design, price, tasks, design, tuple(cheaper), search.sampled, search.margin - 1, load is None,
-            search.machine(choice),
-        )  # fmt: skip
+        closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
+        return _nothing(record, closest, complete=True, repeatability=True)
+    if search.requirement.repeatability is not None:
+        # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
+        record.walk(hasty=True)
+        record.program.visit_limit = search.program().visit_limit
+    ended = record.walk()
+    while ended and len(record.failed) < MOST_SAMPLED:
+        load = record.look_beyond()
         if load is None:
-            return best
-        search.margin = load * NEAR
-    if best is not None:
-        return best
-    choice, _ = search.nearest(program)
-    return _nothing(search, choice, search.sample(choice)[0], refuted, proved=False)
+            break
+        search.margin = max(search.margin, load * NEAR)
+        ended = record.walk()
+    complete = record.finish()
+    if record.best is None:
+        return _nothing(record, search.nearest(search.program())[0], complete, ended)
+    best, design = record.best, search.design(record.best)
+    rivals = record.rivals()
+    return Selection(
+        design,
+        record.program.price(best),
+        record.tasks,
+        design,
+        rivals,
+        search.sampled,
+        _proof(record, complete, ended),
+        record.confirmation,
+        search.machine(best),
+    )
 
 
-def _of_all_poses(
-    which: Literal["accuracy", "repeatability"], share: float, tasks: Sequence[Judged], sampled: Sampled
-) -> Array:
-    """AP or RP at every pose of the units that must pass, raised so that its largest is that over all poses of a task.
+def _proof(record: _Record, complete: bool, ended: bool) -> Proof:
+    below = record.below
+    sampled = sum(row.price <= below for row in record.failed.values())
+    bounded = sum(record.program.price(choice) <= below for choice in record.bounded)
+    return Proof(sampled, bounded, complete, complete or ended, record.search.margin - 1)
 
-    A unit must hold at all poses at once, so that the quantile over units of its worst pose is what counts.
-    """
-    out = []
-    for task, sample in zip(tasks, sampled.tasks, strict=True):
-        p50, p95 = (task.table.column(f"{which}.{p}") for p in ("p50", "p95"))
-        # nearly normal between the two quantiles that are kept
-        own = p50 + float(ndtri(min(max(share, 0.5), 0.999)) / ndtri(0.95)) * (p95 - p50)
-        worst = float(np.quantile(sample.worst[("accuracy", "repeatability").index(which)], share))
-        out.append(own * worst / max(float(own.max()), 1e-30))
-    return np.concatenate(out)
+
+def confirmed(search: Search, choice: Choice) -> Confirmation:
+    """A choice on a population that the search has not seen."""
+    seed = search.confirming_seed
+    tasks, _ = search.sample(choice, seed=seed)
+    worst = max(tasks, key=lambda task: task.summary.at_coverage)
+    return Confirmation(
+        seed,
+        _met(tasks),
+        all(task.summary.sure for task in tasks),
+        worst.summary.at_coverage,
+        interval_of(worst),
+        f"{worst.summary.worst_pose}, {worst.name}",
+    )
 
 
 def _met(tasks: Sequence[Judged]) -> bool:
     return all(task.summary.met for task in tasks)
 
 
-def _tried(search: Search, program: Program, choice: Choice) -> tuple[tuple[Judged, ...], Sampled]:
-    """Sampled at few poses, and at all if it holds there."""
-    tasks, sampled = search.sample(choice, search.few(program, choice))
-    return search.sample(choice) if _met(tasks) else (tasks, sampled)
+def _of_position(task: Judged) -> bool:
+    """Whether a task fails by what the sensors do to the position, alone or in the yield."""
+    return "position" in task.summary.failed or "yield" in task.summary.failed
 
 
-def _refuted(search: Search, program: Program, choice: Choice, tasks: Sequence[Judged]) -> Refuted:
-    reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
-    return Refuted(program.price(choice), search.design(choice), reasons)
-
-
-def _next_cheaper(search: Search, program: Program, price: float) -> tuple[list[Refuted], float | None]:
-    """Of the cheaper designs beyond the margin those that come closest, sampled; the load of the first that holds."""
-    out: list[Refuted] = []
-    for _ in range(SHOWN_NEXT):
-        nearest = program.closest(below=price - 1e-6 * max(1.0, price))
-        if nearest is None:
-            break
-        choice, load = nearest
-        tasks, sampled = _tried(search, program, choice)
-        if _met(tasks):
-            return out, load
-        out.append(_refuted(search, program, choice, tasks))
-        program.refuse(choice, search.alike(tasks, sampled))
-    return out, None
-
-
-def _nothing(
-    search: Search, choice: Choice, tasks: tuple[Judged, ...], refuted: list[Refuted], proved: bool
-) -> Selection:
-    design = search.design(choice)
-    margin, machine = search.margin - 1, search.machine(choice)
-    return Selection(None, None, tasks, design, tuple(refuted), search.sampled, margin, proved, machine)
+def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:
+    search = record.search
+    tasks = search.sample(choice)[0]
+    return Selection(
+        None,
+        None,
+        tasks,
+        search.design(choice),
+        record.rivals(),
+        search.sampled,
+        _proof(record, complete, repeatability),
+        None,
+        search.machine(choice),
+    )
 
 
 def answer(selection: Selection, requirement: Requirement) -> str:
     """The answer in words."""
     worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
-    reached = f"{show(worst.summary.at_coverage)} at {worst.summary.worst_pose}, {worst.name}"
+    reached = show_interval(worst.summary.at_coverage, interval_of(worst))
+    where = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
     if selection.design is None:
-        shares = worst.table[worst.worst].shares
-        parts = {(owner, cause): x for owner, own in shares.items() for cause, x in own.items()}
+        top = worst.table[worst.worst]
+        parts = {(owner, cause): x for owner, own in top.shares.items() for cause, x in own.items() if owner != "bias"}
+        for owner, own in top.bias_shares.items():
+            for cause, x in own.items():
+                parts[owner, cause] = parts.get((owner, cause), 0.0) + x
         owner, cause = max(parts, key=lambda key: parts[key])
         fails = "; ".join(f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons)
+        found = "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
         return (
-            f"no choice meets the requirement: the closest reaches {reached}, and fails ({fails}); "
-            f"in its way stands {cause} of {owner}, {percent(parts[owner, cause], 2)} of the mean square error there"
+            f"{found}: the closest reaches {where}, and fails ({fails}); in its way stands {cause} of {owner}, "
+            f"{percent(parts[owner, cause], 2)} of the mean square error there. {_excluded(selection.proof, 'every')}"
         )
     price, coverage = f"{selection.price:g}", percent(requirement.coverage)
-    found = f"the cheapest choice costs {price}; {coverage} of errors lie within {reached}"
-    if not selection.proved:
-        return f"{found}; not proved to be the cheapest, after {selection.sampled} designs sampled"
-    margins = f"{percent(selection.margin)} of the mean square error"
-    narrow = f"{percent(NEAR - 1)} at poses where one like it has failed"
-    return (
-        f"{found}. Nothing cheaper does: every cheaper choice was sampled and failed ({len(selection.refuted)} are "
-        f"listed), is at every joint and pose no better than one that failed (to {percent(ALIKE)} of the limit, or to "
-        f"what makes up for half of its excess), or exceeds the limits by first order by more than {margins} "
-        f"({narrow}). The program was solved to a gap of 0"
+    text = f"the cheapest choice costs {price}; {coverage} of errors lie within {where}"
+    again = selection.confirmation
+    if again is not None:
+        text += (
+            f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
+        )
+        if not (again.sure and all(task.summary.sure for task in selection.tasks)):
+            text += "; the requirement lies within an interval of this sample, so that more units might tell otherwise"
+    open_ = [row for row in selection.refuted if row.undecided]
+    if open_:
+        least = min(row.price for row in open_)
+        text += f"; of cheaper ones, from {least:g} on, {len(open_)} miss by less than this sample can tell"
+    return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
+
+
+def _excluded(proof: Proof, which: str) -> str:
+    """What the exclusion of other designs rests on."""
+    reasons = [f"{proof.sampled} were sampled and fail"]
+    if proof.bounded:
+        reasons.append(f"{proof.bounded} exceed the RP by the law of their visits, and with them all that are near")
+    if proof.complete:
+        return f"Proved for these samples: {which} choice was looked at ({', '.join(reasons)})"
+    judged = (
+        "the rest is judged: no better at any joint and pose than one that failed, or beyond the limits of first "
+        f"order by more than {percent(proof.margin)} of the mean square error"
     )
+    rp = "" if proof.repeatability else "; not all choices of small visits could be looked at"
+    return f"Not proved: {', '.join(reasons)}; {judged}{rp}. The program was solved to a gap of 0"

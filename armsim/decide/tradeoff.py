@@ -8,17 +8,17 @@ missing but those that differ from a cheaper one by less than `STEP`. Each is th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from armsim.decide.allocate import required
 from armsim.decide.program import Choice
-from armsim.decide.select import Fitted, Search
+from armsim.decide.search import Fitted, Search
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.model.options import Options
+from armsim.results import Part
 from armsim.study import Study
 
 STEP = 0.01
@@ -28,7 +28,7 @@ MOST_POINTS = 200
 
 @dataclass(frozen=True)
 class Point:
-    """A design for which nothing cheaper errs less.
+    """A design for which, by first order, nothing cheaper errs less.
 
     Parameters
     ----------
@@ -39,6 +39,8 @@ class Point:
         Where it was largest when sampled.
     design : tuple of Fitted
     spending : mapping of group of joints to price
+    failed : tuple of str
+        Parts of the requirement that it does not keep at the poses that decide, as sampled there.
     """
 
     price: float
@@ -47,14 +49,15 @@ class Point:
     pose: str
     design: tuple[Fitted, ...]
     spending: dict[str, float]
+    failed: tuple[Part, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class TradeOff:
     """The curve.
 
-    ``current`` is the quantile of the scenario's own design [m], ``current_price`` that of its encoders alone;
-    ``position`` the requirement [m].
+    ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
+    is stated; ``position`` the requirement [m].
     """
 
     scenario: str
@@ -78,7 +81,7 @@ def trade_off(
     memory: int = MEMORY,
     note: Callable[[str], None] = lambda text: None,
 ) -> TradeOff:
-    """The curve of a scenario and its options; the repeatability and the yield required play no part in it.
+    """The curve of a scenario and its options. Every point tells which parts of the requirement it does not keep.
 
     Raises
     ------
@@ -87,9 +90,9 @@ def trade_off(
     RunError
         As `Study.run`.
     """
-    asked = replace(required(study), repeatability=None, yield_=None)
-    search = Search(study.with_scenario(requirement=asked), options, workers, progress, memory)
+    search = Search(study, options, workers, progress, memory)
     program = search.taught()
+    program.visit_limit = np.full(len(program.limit), np.inf)  # the curve is one of the error
     position = search.requirement.position
     cheapest = program.cheapest(factor=1e9)
     points: list[Point] = []
@@ -107,6 +110,7 @@ def trade_off(
                 worst.worst_pose,
                 search.design(choice),
                 _spending(search, choice),
+                tuple(dict.fromkeys(part for task in sampled for part in task.summary.failed)),
             )
         )
         note(f"{points[-1].price:g} cost units: {predicted * 1e6:.4g} um by first order")

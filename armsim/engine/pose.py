@@ -86,16 +86,15 @@ def fill_sampled(
     n = sample.figures.shape[1] * visits
     *moments, turned = sample.sums.sum(axis=1) / n
     mean, covariance = centred_moments(np.array(moments), scale.centre)
-    mean_square, spread = stats.mean_over_units(sample.square)
+    mean_square, ends = stats.mean_over_units(sample.square)
     columns["error.mean"][row] = mean
     columns["error.covariance"][row] = np.ravel(covariance)
     columns["error.rms"][row] = math.sqrt(mean_square)
-    if spread is not None:
-        half = 1.96 * spread
-        columns["error.rms_interval"][row] = math.sqrt(max(0.0, mean_square - half)), math.sqrt(mean_square + half)
+    if ends is not None:
+        columns["error.rms_interval"][row] = math.sqrt(ends[0]), math.sqrt(ends[1])
     distance = sample.counted(DISTANCE, visits)
     coordinates = [(sample.coordinate(axis, scale.line, visits), (0.025, 0.975)) for axis in range(3)]
-    ((p95, at), (p95_interval, at_interval)), *ends = stats.estimates_of([(distance, (0.95, coverage)), *coordinates])
+    ((p95, at), (p95_interval, at_interval)), *lines = stats.estimates_of([(distance, (0.95, coverage)), *coordinates])
     p50, p99 = distance.quantiles((0.5, 0.99))
     for path, value in (
         ("error.p50", p50),
@@ -114,7 +113,7 @@ def fill_sampled(
     _fill_units(table, row, "repeatability", sample.repeatability, half_width)
     _fill_units(table, row, "orientation_accuracy", sample.turn_accuracy)
     _fill_units(table, row, "orientation_repeatability", sample.turn_repeatability)
-    judged = validate(linear, row, np.array([values for values, _ in ends]), np.array([both for _, both in ends]))
+    judged = validate(linear, row, np.array([values for values, _ in lines]), np.array([both for _, both in lines]))
     columns["first_order.validation"][row] = [
         number for comparison in judged for number in comparison_numbers(comparison)
     ]

@@ -16,6 +16,8 @@ from armsim.spreads import Array
 LEVEL = 0.95
 """Level of every interval."""
 TAIL = (1.0 - LEVEL) / 2
+SYMMETRIC = 1e-8
+"""Skewness of a mean below which it counts as none, so that nothing is divided by it."""
 
 
 class Estimate(NamedTuple):
@@ -212,10 +214,45 @@ def _interval_ranks(n: int, p: float) -> tuple[int, int] | None:
     return ranks[0] - 1, ranks[1]
 
 
-def mean_over_units(per_unit: Array) -> tuple[float, float | None]:
-    """Mean of a figure over units and its standard deviation of the mean; None from one unit."""
-    n = len(per_unit)
-    return float(np.mean(per_unit)), float(np.std(per_unit, ddof=1) / math.sqrt(n)) if n > 1 else None
+def mean_over_units(per_unit: Array) -> Estimate:
+    """Mean over units of a figure that is not negative, with its interval; None from one unit.
+
+    Squares of errors are skewed, those of a disc's tilt (a square itself) very much so; the interval is that of Student's
+    statistic made symmetric by a cubic of its skewness.
+
+    Parameters
+    ----------
+    per_unit : (units,)
+
+    References
+    ----------
+    .. [1] Hall, "On the removal of skewness by transformation", J. R. Statist. Soc. B 54 (1992) 221.
+    """
+    n, mean = len(per_unit), float(np.mean(per_unit))
+    if n < 2:
+        return Estimate(mean, None)
+    away = per_unit - mean
+    variance = float(np.mean(away**2))
+    if variance <= 0.0:
+        return Estimate(mean, (mean, mean))
+    step = math.sqrt(variance / (n - 1))
+    skewness = float(np.mean(away**3)) / variance**1.5 / math.sqrt(n)
+    low, high = (mean - _unskewed(sign * _student(n - 1), skewness) * step for sign in (1.0, -1.0))
+    return Estimate(mean, (max(low, 0.0), high))
+
+
+def _unskewed(z: float, skewness: float) -> float:
+    """Value of Student's statistic at which its symmetric transform is z; skewness over the root of the sample size."""
+    if abs(skewness) < SYMMETRIC:
+        return z
+    return 3.0 * (float(np.cbrt(1.0 + skewness * (z - skewness / 6.0))) - 1.0) / skewness
+
+
+@lru_cache
+def _student(freedom: int) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, 1 - TAIL))
 
 
 def pose_accuracy(attained: ArrayLike) -> float:

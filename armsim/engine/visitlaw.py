@@ -112,7 +112,7 @@ def points_of(plan: SamplingPlan) -> int:
     return min(1 << int(math.log2(wanted)), MOST_POINTS)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
     """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
     from scipy.special import ndtri
@@ -161,7 +161,7 @@ def visit_law(
     gains = np.swapaxes(postures.column, 1, 2) @ loads  # (P, 3, coefficients)
     gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
     across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
-    repeatability, spread, half, by_net = _integrate(coefficients, across, plan, only)
+    repeatability, spread, half, by_net = integrate(coefficients.laws, across, plan, only)
     pulls = _pulls(coefficients, across, plan, only)
     mean = repeatability - 3.0 * spread
     change_of_mean = _response(loads @ pulls, turning, postures.column)
@@ -185,15 +185,31 @@ def visit_law(
     )
 
 
-def _integrate(
-    coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan, only: slice
+def integrate(
+    laws: tuple[str, ...], gains: Array, plan: SamplingPlan, only: slice = slice(None)
 ) -> tuple[Array, Array, Array, Array]:
-    """RP, standard deviation of the distance, half of the interval of RP, RP by net; gains of shape (P, K, 3)."""
+    """RP of independent coefficients of some laws.
+
+    Parameters
+    ----------
+    laws : tuple of str
+    gains : (P, coefficients, 3) [m]
+        What each does, standardised.
+    plan, only
+        As in `visit_law`.
+
+    Returns
+    -------
+    repeatability, spread, half_width : (P,) [m]
+        RP, standard deviation of the distance, half of the 95 % interval of RP.
+    by_net : (P, NETS) [m]
+        RP as each net tells it, linearised.
+    """
     poses = len(gains)
-    if not len(coefficients.laws):
+    if not laws:
         zero = np.zeros(poses)
         return zero, zero, zero, np.zeros((poses, NETS))
-    standard = nets(plan.seed, coefficients.laws, points_of(plan))
+    standard = nets(plan.seed, laws, points_of(plan))
     moments = np.zeros((NETS, poses, LAW_SUMS))
     for number in range(NETS):
         sum_law(standard[number], gains[only], moments[number, only])

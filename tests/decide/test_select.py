@@ -16,7 +16,8 @@ import armsim
 from armsim.decide import select
 from armsim.decide.moments import Moments, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
-from armsim.decide.select import Search, answer
+from armsim.decide.search import Search
+from armsim.decide.select import answer
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.model.options import Option, Options
@@ -38,11 +39,11 @@ def random_program(generator: np.random.Generator) -> Program:
             price, mass = float(generator.integers(1, 40)), float(generator.uniform(0.01, 0.1))
             own_options.append(Option(normal_joint(f"j{j}", 1e-4), encoder, f"m{o}", "motor", price, mass))
             scatter = generator.uniform(0.02, 1.0, poses)
-            own_parts.append(Moments(means[int(generator.integers(0, 2))], scatter, 0.3 * scatter))
+            own_parts.append(Moments(means[int(generator.integers(0, 2))], scatter, 0.3 * scatter, {}))
         options.append(tuple(own_options))
         parts.append(own_parts)
     fixed = Moments(
-        generator.normal(0, 0.2, (poses, 3)), generator.uniform(0, 0.3, poses), generator.uniform(0, 0.1, poses)
+        generator.normal(0, 0.2, (poses, 3)), generator.uniform(0, 0.3, poses), generator.uniform(0, 0.1, poses), {}
     )
     limits = Options(
         tuple(options),
@@ -70,9 +71,9 @@ def admissible(program: Program) -> list[tuple[int, ...]]:
 
 def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
     """Means added as vectors, then squared; scatters added. Source: definition."""
-    mean, scatter = program.fixed.mean.copy(), program.fixed.scatter.copy()
+    mean, scatter = program.fixed.vectors.copy(), program.fixed.scatter.copy()
     for own, n in zip(program.parts, choice, strict=True):
-        mean, scatter = mean + own[n].mean, scatter + own[n].scatter
+        mean, scatter = mean + own[n].vectors, scatter + own[n].scatter
     return scatter + np.sum(mean**2, axis=1)
 
 
@@ -167,7 +168,7 @@ def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) 
     hidden = select(study, options, workers=2)
     assert hidden.price == whole.price
     assert hidden.proved
-    assert hidden.margin > whole.margin
+    assert hidden.proof.margin > whole.proof.margin
 
 
 def test_the_curve_is_that_of_enumeration() -> None:

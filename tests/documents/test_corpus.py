@@ -209,7 +209,11 @@ def test_faults_of_all_files_are_told_at_once(tmp_path: Path) -> None:
 
 
 def test_a_scenario_and_its_requirement_and_tasks_are_told_at_once(tmp_path: Path) -> None:
-    scenario = SCENARIO.replace("visits: 5", "visits: 5, tolerance: 0 %").replace("30 mm]", "300 mm]").replace("  j1:", "  j9:")
+    scenario = (
+        SCENARIO.replace("visits: 5", "visits: 5, tolerance: 0 %")
+        .replace("30 mm]", "300 mm]")
+        .replace("  j1:", "  j9:")
+    )
     told = "\n".join(faults(write(tmp_path, scenario_yaml=scenario)))
     for part in ("more than 0", "outside the range of joint j3", "no such joint", "no encoder"):
         assert part in told
