@@ -75,7 +75,7 @@ def select(
 def _print(found: Selection, requirement: Requirement) -> None:
     from rich.table import Table
 
-    from armsim.decide.select import answer
+    from armsim.decide.selection import answer
 
     console = screen(140)
     title = "the cheapest choice" if found.design is not None else "the choice that comes closest"

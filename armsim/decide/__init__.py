@@ -2,7 +2,8 @@
 
 from armsim.decide.allocate import Allocation, allocate
 from armsim.decide.compare import Comparison, compare
-from armsim.decide.select import Selection, select
+from armsim.decide.select import select
+from armsim.decide.selection import Selection
 from armsim.decide.tradeoff import TradeOff, trade_off
 from armsim.decide.whatif import WhatIfs, what_if
 

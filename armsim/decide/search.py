@@ -35,7 +35,7 @@ ROUNDS = 3
 FEW = 16
 """Poses of each task, those with the largest load, at which a design is tried first."""
 LEAST = math.sqrt(10.0)
-"""Largest RP over the rms of the visits, m + 3 s with m^2 + s^2 = 1; and largest change of RP over a distance of laws."""
+"""Largest RP over the rms of the visits, m + 3 s with m^2 + s^2 = 1; likewise of its change over a distance of laws."""
 SURELY = 1e-3
 """Share of the limit by which RP must exceed it before it excludes a design without sampling. Between units RP differs
 by the angles of their errors, far less."""

@@ -217,8 +217,8 @@ def _interval_ranks(n: int, p: float) -> tuple[int, int] | None:
 def mean_over_units(per_unit: Array) -> Estimate:
     """Mean over units of a figure that is not negative, with its interval; None from one unit.
 
-    Squares of errors are skewed, those of a disc's tilt (a square itself) very much so; the interval is that of Student's
-    statistic made symmetric by a cubic of its skewness.
+    Squares of errors are skewed, those of a disc's tilt (a square itself) very much so; the interval is that of
+    Student's statistic made symmetric by a cubic of its skewness.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ from armsim.decide import select
 from armsim.decide.moments import Moments, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
 from armsim.decide.search import Search
-from armsim.decide.select import answer
+from armsim.decide.selection import answer
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.model.options import Option, Options
