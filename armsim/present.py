@@ -59,16 +59,23 @@ def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | No
 def show_interval(
     value: float | None, interval: tuple[float, float] | None, kind: Kind = "m", unit: Unit | None = None
 ) -> str:
-    """A value and its 95 % interval, rounded to two digits of the half-width. JCGM 100:2008 7.2.6."""
+    """A value and its 95 % interval, to two digits of the half-width (JCGM 100:2008 7.2.6), or four of the value.
+
+    Where the ends then read like the value they are left out.
+    """
     if value is None or interval is None:
         return show(value, kind, unit=unit)
     unit = unit or unit_for([value], kind)
     half = (interval[1] - interval[0]) / 2 * unit.factor
     if half <= 0:
         return show(value, kind, unit=unit)
-    places = max(0, 1 - math.floor(math.log10(half)))
     low, middle, high = (x * unit.factor for x in (interval[0], value, interval[1]))
-    return f"{middle:.{places}f} {unit.name} ({low:.{places}f} to {high:.{places}f})"
+    finest = 3 - math.floor(math.log10(abs(middle))) if middle else 3
+    places = max(0, min(1 - math.floor(math.log10(half)), finest))
+    ends, text = [f"{x:.{places}f}" for x in (low, high)], f"{middle:.{places}f}"
+    if ends == [text, text]:
+        return f"{text} {unit.name}"
+    return f"{text} {unit.name} ({ends[0]} to {ends[1]})"
 
 
 def show_joint(value: float | None, unit: str, digits: int = 3) -> str:

@@ -323,7 +323,7 @@ class Adaptive:
 
 @dataclass(frozen=True)
 class Result:
-    """A whole run."""
+    """A whole run. ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated."""
 
     format: str
     version: str
@@ -340,6 +340,7 @@ class Result:
     groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = field(default=())
     adaptive: Adaptive | None = None
+    prices: dict[str, float] = field(default_factory=dict)
 
     @property
     def met(self) -> bool | None:

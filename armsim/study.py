@@ -182,6 +182,7 @@ class Study:
             warnings=_warnings(scenario, tasks, sampled, joints),
             groups=dict(scenario.machine.arm.groups),
             adaptive=sampled.adaptive,
+            prices=scenario.machine.prices,
         )
         return result, sampled
 
@@ -191,9 +192,10 @@ class Study:
         workers: int | None = None,
         progress: Progress = _quiet,
         memory: int = MEMORY,
+        note: Callable[[str], None] = lambda text: None,
     ) -> tuple[tuple[Judged, ...], Sampled]:
         """Sample, and only judge: for a search that tries many designs; parameters as of `run`."""
-        sampled = self._sample(found, workers, progress, memory)
+        sampled = self._sample(found, workers, progress, memory, note=note)
         rows = zip(self.scenario.tasks, found, sampled.tasks, strict=True)
         return tuple(judge(self.scenario, *row) for row in rows), sampled
 
@@ -250,6 +252,12 @@ def _warnings(
         if task.near_singular:
             out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")
         out += [f"task {task.name!r}: {note}" for note in task.notes]
+        if task.summary.sure is False:
+            verdict = "met" if task.summary.met else "not met"
+            out.append(
+                f"task {task.name!r}: that the requirement is {verdict} lies within the 95 % intervals of this sample: "
+                "more units would tell"
+            )
         if task.unreachable:
             out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
     return tuple(out)

@@ -82,6 +82,7 @@ def _print(found: Allocation) -> None:
         table.add_row(name, *cells)
     table.add_section()
     table.add_row("sampled", *(show_interval(b.verified, b.verified_interval) for b in found.budgets))
+    table.add_row("other units", *(show_interval(b.confirmed, b.confirmed_interval) for b in found.budgets))
     table.add_row("at", *(budget.pose for budget in found.budgets))
     table.add_row("cost", *(f"{budget.cost:.3g}" for budget in found.budgets))
     console.print(table)

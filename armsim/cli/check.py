@@ -43,7 +43,7 @@ def check(
 
                 printed[str(file)] = {"name": document.name, "joints": {n: asdict(s) for n, s in sheets.items()}}
             else:
-                print(f"{file}: scenario {document.name!r} is good; encoders {document.machine.price:g} cost units")
+                print(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print(sheets)
         elif json:
             printed[str(file)] = {"name": document.name}

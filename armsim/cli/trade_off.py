@@ -74,13 +74,15 @@ def _print(curve: TradeOff) -> None:
     console = screen(120)
     table = Table(title=f"{curve.scenario}: designs for which nothing cheaper errs less", title_justify="left")
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
-    for name in ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups)):
+    headers = ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups), "does not keep")
+    for name in headers:
         table.add_column(name)
     for point in curve.points:
         spent = [f"{point.spending.get(group, 0.0):g}" for group in groups]
-        table.add_row(f"{point.price:g}", show(point.predicted), show(point.sampled), point.pose, *spent)
+        sizes = show(point.predicted), show(point.sampled)
+        table.add_row(f"{point.price:g}", *sizes, point.pose, *spent, ", ".join(point.failed) or "nothing")
     console.print(table)
     console.print(
-        f"as it is: {show(curve.current)} with encoders for {curve.current_price:g}; required {show(curve.position)}",
+        f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {show(curve.position)}",
         highlight=False,
     )

@@ -21,13 +21,14 @@ import numpy as np
 
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
+from armsim.engine.plan import key
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem, RunError
 from armsim.judgement import NAMED
 from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint, Mounting
 from armsim.model.machine import Machine
-from armsim.present import show
+from armsim.present import percent, show
 from armsim.results import Requirement
 from armsim.spreads import Array, Spread
 from armsim.study import Study
@@ -58,6 +59,9 @@ class Budget:
     verified_interval : (low, high), optional [m]
     pose : str
         That pose.
+    confirmed : float
+        The largest quantile over all poses on a population that the loop has not seen. [m]
+    confirmed_interval : (low, high), optional [m]
     cost : float
         By the price law, relative to the cheapest scheme.
     gap : float, optional
@@ -71,6 +75,8 @@ class Budget:
     pose: str
     cost: float
     gap: float | None = None
+    confirmed: float = math.nan
+    confirmed_interval: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -178,19 +184,27 @@ def allocate(
     gains = np.sum(machine.arm.postures(q).column ** 2, axis=2)
     fixed = np.concatenate([linearise(fixed_machine.there(poses.places)).mean_square for poses in found])
 
-    def sampled(of: Machine, say: Callable[[str], None] = lambda text: None) -> tuple[Array, Array]:
+    def sampled(
+        of: Machine, say: Callable[[str], None] = lambda text: None, seed: int = plan.seed
+    ) -> tuple[Array, Array]:
         """Quantile at the coverage and its interval, at every pose."""
-        result, _ = study.with_scenario(machine=of, plan=plan).evaluate(found, workers, memory=memory, note=say)
+        own = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
+        tasks, _ = own.judge(found, workers, memory=memory, note=say)
         paths = ("error.at_coverage", "error.at_coverage_interval")
-        quantile, ends = (np.concatenate([task.column(path) for task in result.tasks]) for path in paths)
+        quantile, ends = (np.concatenate([task.table.column(path) for task in tasks]) for path in paths)
         return quantile, ends
 
     alone, _ = sampled(fixed_machine, note)
     most = int(np.argmax(alone))
     if alone[most] >= requirement.position:
+        ways = []
+        for which, moved in _moved_to_output(machine, _blamed(fixed_machine, q[most])):
+            left = float(sampled(without_sensors(moved))[0].max())
+            ways.append(f"with the sensors of {which} on the output it would be {show(left)}")
         raise RunError(
             f"nothing is left for the sensors: links, gears and mastering alone make {show(alone[most])} at "
-            f"{names[most]}, required {show(requirement.position)}"
+            f"{names[most]}, required {show(requirement.position)}; most of it from "
+            f"{_largest(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
         )
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
     lever = _levers(gains, list(rotary.values()))
@@ -210,15 +224,20 @@ def allocate(
             if abs(quantile[worst] / requirement.position - 1) < CLOSED:
                 break
         ends = intervals[worst]
+        budget = with_budget(machine, dict(zip(rotary, std.tolist(), strict=True)))
+        again, again_ends = sampled(budget, seed=confirming_seed(plan.seed))
+        largest = int(np.argmax(again))
         budgets.append(
             Budget(
                 scheme,
                 dict(zip(rotary, std.tolist(), strict=True)),
                 float(quantile[worst]),
-                None if np.isnan(ends[0]) else (float(ends[0]), float(ends[1])),
+                _interval(ends),
                 names[worst],
                 float(np.sum((lever / std) ** exponent)),
                 gap,
+                float(again[largest]),
+                _interval(again_ends[largest]),
             )
         )
     progress("allocation", len(SCHEMES), len(SCHEMES))
@@ -232,6 +251,50 @@ def allocate(
         rotary,
         tuple(replace(budget, cost=budget.cost / cheapest) for budget in budgets),
     )
+
+
+def confirming_seed(seed: int) -> int:
+    """Seed of a population that a search from ``seed`` does not see."""
+    return int.from_bytes(key(seed, "confirmation")[:7], "little")
+
+
+def _interval(ends: Array) -> tuple[float, float] | None:
+    return None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
+
+
+def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
+    """Share of every owner and cause in the mean square error at a pose, the bias given to what makes it."""
+    linear = linearise(machine.at(joints))
+    parts: dict[tuple[str, str], float] = {}
+    for term, scatter, bias in zip(machine.terms, linear.contributions[:, 0], linear.bias_parts[:, 0], strict=True):
+        key_ = term.owner, term.cause
+        parts[key_] = parts.get(key_, 0.0) + float(scatter + bias) / max(float(linear.mean_square[0]), 1e-300)
+    return parts
+
+
+def _largest(machine: Machine, joints: Array, most: int = 3) -> str:
+    """The largest of those shares, in words."""
+    ranked = sorted(_parts(machine, joints).items(), key=lambda item: -item[1])[:most]
+    return ", ".join(f"{cause} of {owner} ({percent(share, 2)})" for (owner, cause), share in ranked)
+
+
+def _blamed(machine: Machine, joints: Array) -> str:
+    """The joint that makes most of the mean square error at a pose."""
+    owners: dict[str, float] = {}
+    for (owner, _), share in _parts(machine, joints).items():
+        owners[owner] = owners.get(owner, 0.0) + share
+    return max(owners, key=lambda name: owners[name])
+
+
+def _moved_to_output(machine: Machine, first: str) -> list[tuple[str, Machine]]:
+    """The machine with sensors on the output: of one joint, and of all that have theirs on the motor."""
+    geared = [joint.name for joint in machine.joints if joint.geared]
+    out = []
+    for names in dict.fromkeys([(first,), tuple(geared)]):
+        if names and set(names) <= set(geared):
+            joints = tuple(replace(j, placement="output") if j.name in names else j for j in machine.joints)
+            out.append((names[0] if len(names) == 1 else "all joints", replace(machine, joints=joints)))
+    return out
 
 
 def _levers(gains: Array, rotary: Sequence[bool]) -> Array:

@@ -15,7 +15,7 @@ from armsim.engine.paired import NORMAL_95, Difference
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem
 from armsim.present import percent, points, show, signed, span
-from armsim.results import Result
+from armsim.results import Requirement, Result
 from armsim.spreads import Array
 from armsim.study import Study
 
@@ -95,7 +95,9 @@ class TaskDifference:
         if self.repeatability is not None:
             what += f", RP changes by {signed(*self.repeatability)}"
         if self.passing is not None:
-            what += f", the yield by {points(*self.passing)}"
+            open_ = self.passing.interval is not None and self.passing.interval[0] <= 0 <= self.passing.interval[1]
+            change = points(*self.passing)
+            what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
         if self.price > 0 and gained > 0 and told:
             return f"{what}, for {self.price:g} cost units more: {show(gained / self.price)} a cost unit"
         return f"{what}, for {abs(self.price):g} cost units {'more' if self.price >= 0 else 'less'}"
@@ -103,10 +105,14 @@ class TaskDifference:
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Results of every design at the common poses, and the differences of all others to the first."""
+    """Results of every design at the common poses, and the differences of all others to the first.
+
+    All are judged by the requirement of the first; ``notes`` say whose own requirement that is not.
+    """
 
     results: tuple[Result, ...]
     differences: tuple[TaskDifference, ...]
+    notes: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON; SI units."""
@@ -130,7 +136,7 @@ class Comparison:
             }
             for result in self.results
         ]
-        return {"format": "armsim-comparison/1", "designs": designs, "differences": rows}
+        return {"format": "armsim-comparison/1", "designs": designs, "differences": rows, "notes": self.notes}
 
 
 def compare(
@@ -151,6 +157,9 @@ def compare(
     RunError
         As `Study.run`.
     """
+    notes = _other_requirements(studies)
+    for text in notes:
+        note(text)
     studies = _matched(studies)
     found = [study.find(progress) for study in studies]
     common = []
@@ -189,7 +198,32 @@ def compare(
                     widths,
                 )
             )
-    return Comparison(results, tuple(differences))
+    return Comparison(results, tuple(differences), notes)
+
+
+def _other_requirements(studies: Sequence[Study]) -> tuple[str, ...]:
+    """Designs that state another requirement than the first, by which they are judged all the same."""
+    if not studies:
+        return ()
+    first = studies[0].scenario
+    return tuple(
+        f"{own.name!r} asks for {stated(own.requirement)}; it is judged by the requirement of {first.name!r}: "
+        f"{stated(first.requirement)}"
+        for own in (study.scenario for study in studies[1:])
+        if own.requirement != first.requirement
+    )
+
+
+def stated(requirement: Requirement | None) -> str:
+    """A requirement in words."""
+    if requirement is None:
+        return "nothing"
+    parts = [f"{percent(requirement.coverage)} of errors within {show(requirement.position)}"]
+    if requirement.repeatability is not None:
+        parts.append(f"RP within {show(requirement.repeatability)}")
+    if requirement.yield_ is not None:
+        parts.append(f"a yield of {percent(requirement.yield_)}")
+    return ", ".join(parts)
 
 
 def _matched(studies: Sequence[Study]) -> list[Study]:

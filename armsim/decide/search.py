@@ -10,10 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
-from armsim.decide.allocate import required
+from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
-from armsim.engine.plan import key
 from armsim.engine.run import Progress, Sampled
 from armsim.engine.visitlaw import integrate
 from armsim.errors import InputError, Problem
@@ -126,7 +125,7 @@ class Search:
     @property
     def confirming_seed(self) -> int:
         """Seed of a population that the search does not see."""
-        return int.from_bytes(key(self.study.scenario.plan.seed, "confirmation")[:7], "little")
+        return confirming_seed(self.study.scenario.plan.seed)
 
     def asked_of(self, tasks: Sequence[Judged], sampled: Sampled) -> Array:
         """What a sampled choice has to hold within the position at every pose, shape (poses,). [m]"""

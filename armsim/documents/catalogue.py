@@ -6,10 +6,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from armsim.documents.fields import Document, Word, count, number, quantity
-from armsim.documents.scenario import MountingDocument, Reference
+from armsim.documents.fields import Document, Word, count, quantity
+from armsim.documents.scenario import MountingDocument, Price, Reference
 
-Price = Annotated[float, number(lambda x: 0 <= x <= 1e9, "a number, zero or more")]
 Placement = Literal["motor", "output"]
 
 

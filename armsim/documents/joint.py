@@ -10,7 +10,7 @@ from armsim.documents.source import KeyPath, Source
 from armsim.model.arm import ArmJoint
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS
-from armsim.model.joint import ABSENT, Bus, Harmonic, Joint, Magnitude, Mounting, Transmission
+from armsim.model.joint import ABSENT, Bus, Fitting, Harmonic, Joint, Magnitude, Mounting, Transmission
 from armsim.physics.assembly import LEAST_CONTRAST
 from armsim.spreads import NONE, Spread
 
@@ -79,6 +79,7 @@ def build_joint(
         motor_encoder=motor_encoder,
         approach=document.approach,
         bus=bus,
+        fitting=Fitting(document.price.mounting, document.price.placement),
     )
     if not math.isfinite(built.contrast_loss):
         raise source.error(

@@ -17,6 +17,7 @@ from armsim.documents.fields import Document
 from armsim.documents.joint import build_joint
 from armsim.documents.messages import validated
 from armsim.documents.scenario import (
+    FittingDocument,
     ScenarioDocument,
     build_plan,
     build_requirement,
@@ -230,7 +231,12 @@ class _Loader:
                     for placement, price in document.placements.items():
                         excluded = reason or _left_out(limits, mounting.name, placement)
                         if excluded is None:
-                            changed = {"placement": placement, "mounting": mounting.mounting, "motor_encoder": None}
+                            changed = {
+                                "placement": placement,
+                                "mounting": mounting.mounting,
+                                "motor_encoder": None,
+                                "price": FittingDocument(mounting=mounting.price, placement=price),
+                            }
                             try:
                                 built = build_joint(
                                     scenario.joints[joint.name].model_copy(update=changed),
@@ -244,8 +250,8 @@ class _Loader:
                             except InputError as error:
                                 excluded = error.problems[0].found
                             else:
-                                total = encoder.price + mounting.price + price
-                                fitted.append(Option(built, encoder.name, mounting.name, placement, total, entry.mass))
+                                own = Option(built, encoder.name, mounting.name, placement, built.price, entry.mass)
+                                fitted.append(own)
                         if excluded is not None:
                             why[excluded] = why.get(excluded, 0) + 1
             if not fitted:

@@ -30,6 +30,7 @@ Positions = list[Annotated[Measured, measured("angle", "length")]]
 LengthMagnitude = Annotated[Tolerance | None, tolerance("length", magnitude=True)]
 AngleMagnitude = Annotated[Tolerance | None, tolerance("angle", magnitude=True)]
 Ends = tuple[Length, Length]
+Price = Annotated[float, number(lambda x: 0 <= x <= 1e9, "a number, zero or more")]
 Reference = Any
 """A path relative to the file, or the document itself."""
 
@@ -68,6 +69,13 @@ class TransmissionDocument(Document):
     compensation: Annotated[float, quantity("ratio", least=0.0, most=1.0)] = 0.0
 
 
+class FittingDocument(Document):
+    """What it costs to fit the sensor, beside its own price."""
+
+    mounting: Price = 0.0
+    placement: Price = 0.0
+
+
 class JointDocument(Document):
     """The sensor of one joint."""
 
@@ -78,6 +86,7 @@ class JointDocument(Document):
     mounting: MountingDocument = MountingDocument()
     transmission: TransmissionDocument = TransmissionDocument()
     mastering: Annotated[Tolerance | None, tolerance("angle", "length")] = None
+    price: FittingDocument = FittingDocument()
 
 
 class EnvironmentDocument(Document):

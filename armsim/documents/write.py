@@ -70,6 +70,9 @@ def joint_document(joint: Joint) -> dict[str, Any]:
     out |= {key: part for key, part in parts.items() if part}
     if joint.mastering is not None:
         out["mastering"] = _tolerance(joint.mastering, kind)
+    price = {key: value for key, value in vars(joint.fitting).items() if value}
+    if price:
+        out["price"] = price
     return out
 
 

@@ -103,6 +103,14 @@ class Bus:
 
 
 @dataclass(frozen=True)
+class Fitting:
+    """Price of fitting a sensor to a joint, beside its own: for assembling it, for its placement. [cost units]"""
+
+    mounting: float = 0.0
+    placement: float = 0.0
+
+
+@dataclass(frozen=True)
 class Joint:
     """A joint and all that decides its error.
 
@@ -124,6 +132,8 @@ class Joint:
         The second one.
     approach : str
         Direction from which the joint comes to rest.
+    fitting : Fitting
+        What it costs.
     """
 
     name: str
@@ -137,6 +147,7 @@ class Joint:
     motor_encoder: Encoder | None = None
     approach: gear.Approach = "random"
     bus: Bus = Bus()
+    fitting: Fitting = Fitting()
 
     @property
     def geared(self) -> bool:
@@ -160,7 +171,12 @@ class Joint:
 
     @property
     def price(self) -> float:
-        """Of its encoders. [cost units]"""
+        """Of its sensors, fitted. [cost units]"""
+        return self.encoders_price + self.fitting.mounting + self.fitting.placement
+
+    @property
+    def encoders_price(self) -> float:
+        """Of its encoders alone. [cost units]"""
         return self.encoder.price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
 
     @property

@@ -94,8 +94,17 @@ class Machine:
 
     @cached_property
     def price(self) -> float:
-        """Price of the encoders. [cost units]"""
-        return sum(joint.price for joint in self.joints)
+        """Price of the sensors, fitted. [cost units]"""
+        return sum(self.prices.values())
+
+    @cached_property
+    def prices(self) -> dict[str, float]:
+        """Parts of the price: encoders, mounting, placement. [cost units]"""
+        return {
+            "encoders": sum(joint.encoders_price for joint in self.joints),
+            "mounting": sum(joint.fitting.mounting for joint in self.joints),
+            "placement": sum(joint.fitting.placement for joint in self.joints),
+        }
 
     @cached_property
     def moving(self) -> Machine:

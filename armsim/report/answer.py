@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from armsim.figures.blame import owners
+from armsim.posetable import BIAS
 from armsim.present import apart, percent, show, show_interval
 from armsim.report.document import Bullets, Cell, Section, Table, Text, Tone, table
 from armsim.results import Result, TaskResult
+
+ALIKE = 0.1
+"""Part of a cause that is the same on every arm above which it is told."""
 
 
 def question(result: Result) -> Section:
@@ -90,39 +93,64 @@ def _population(result: Result, task: TaskResult) -> str:
         spread += f", {show(asked.repeatability)} allowed"
     judged = summary.yield_
     if judged is None:
-        return f"{spread}." if spread else "A single visit tells no repeatability."
+        return f"{spread}." if spread else "No repeatability is told."
     low, high = (percent(end) for end in judged.interval)
     wanted = "" if asked is None or asked.yield_ is None else f", {percent(asked.yield_)} asked for"
     every = "every pose that can be reached" if task.unreachable else "every pose"
     passed = f"{percent(judged.value)} of the built arms ({low} to {high}) pass at {every} of {task.name}{wanted}"
-    return f"{passed}; {spread}." if spread else f"{passed}."
+    return f"{passed}; {spread}.{_test(task)}" if spread else f"{passed}.{_test(task)}"
+
+
+def _test(task: TaskResult) -> str:
+    """What an acceptance test of few cycles would print, beside what the arms have."""
+    test = task.acceptance
+    if test is None or test.repeatability.p95 is None:
+        return ""
+    where = "these poses" if len(test.poses) == len(task.poses) else ", ".join(test.poses)
+    text = (
+        f" A test of {test.cycles} cycles at {where} would print RP up to {show(test.repeatability.p95)} "
+        "(95 % of the arms), more than the arms have, since it estimates from few visits"
+    )
+    if test.passing is None or test.good_rejected is None or test.bad_passed is None:
+        return f"{text}."
+    return (
+        f"{text}; it would pass {percent(test.passing.value)} of them, reject {percent(test.good_rejected, 2)} that "
+        f"keep the requirement there, and pass {percent(test.bad_passed, 2)} that do not."
+    )
 
 
 def _loosest(task: TaskResult) -> str:
-    """RP of 95 % of units where it is largest, with its interval."""
-    pose = task.poses[int(task.column("repeatability.p95").argmax())].repeatability
-    return show_interval(pose.p95, pose.p95_interval)
+    """RP that 95 % of units keep to at all poses, with its interval."""
+    measured = next((own for own in task.measures if own.name in ("RP", "RT")), None)
+    return show_interval(task.summary.repeatability_p95, None if measured is None else measured.p95_interval)
 
 
 def dominance(result: Result, task: TaskResult) -> str:
-    """Which cause, which joint and which group make most of the mean square error of a task."""
-    causes = {name: share for name, share in task.summary.causes.items() if name != "bias"}
-    bias = task.summary.causes.get("bias", 0.0)
-    if not causes or (not any(causes.values()) and not bias):
+    """Which cause, which joint and which group make most of the mean square error of a task.
+
+    What all arms have alike (wind-up, latency, a one-sided approach) counts for the cause and the joint that make it.
+    """
+    contributions = task.summary.contributions
+    if not any(own.share for own in contributions):
         return "There is no error to share."
+    causes: dict[str, float] = {}
+    alike: dict[str, float] = {}
+    for own in contributions:
+        causes[own.cause] = causes.get(own.cause, 0.0) + own.share
+        alike[own.cause] = alike.get(own.cause, 0.0) + own.bias
     top = max(causes, key=lambda name: causes[name])
-    pose = list(task.poses.names).index(task.summary.worst_pose)
-    shares = {name: float(column[pose]) for name, column in owners(task).items() if name != "bias"}
+    pose = task.pose(task.summary.worst_pose)
+    shares: dict[str, float] = {}
+    for owner, parts in [*pose.shares.items(), *pose.bias_shares.items()]:
+        if owner != BIAS[0]:
+            shares[owner] = shares.get(owner, 0.0) + sum(parts.values())
     joint = max(shares, key=lambda name: shares[name])
-    groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4 and name != "bias"}
+    groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4}
     ranked = sorted(groups, key=lambda name: -groups[name])
     spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in ranked)
     first = f"{top} makes {percent(causes[top], 2)} of the mean square error over {task.name}"
-    if bias > causes[top]:
-        first = (
-            f"the mean of all units (what is not random: wind-up, latency, a one-sided approach) makes "
-            f"{percent(bias, 2)} of the mean square error over {task.name}, then {top} {percent(causes[top], 2)}"
-        )
+    if alike[top] > ALIKE * causes[top]:
+        first += f", {percent(alike[top], 2)} of it the same on every arm"
     there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first} (by group: {spread}); {there}." if spread else f"{first}; {there}."
     return text[0].upper() + text[1:]

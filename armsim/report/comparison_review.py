@@ -55,7 +55,8 @@ def _answer(comparison: Comparison) -> Section:
             reasons = [f"{task.name}: {reason}" for task in own.tasks for reason in task.summary.reasons]
             verdicts.append(f"{own.scenario}: met." if own.met else f"{own.scenario}: not met. {'; '.join(reasons)}.")
         blocks.append(Bullets(tuple(verdicts)))
-    told = dict.fromkeys(text for own in comparison.results for text in own.warnings)
+    every = [*comparison.notes, *(text for own in comparison.results for text in own.warnings)]
+    told = dict.fromkeys(every)
     if told:
         blocks += [Text("To be kept in mind:"), Bullets(tuple(told))]
     return Section("The question and the answer", "answer", tuple(blocks))

@@ -63,7 +63,9 @@ def review(
         frame.cautions(),
         frame.provenance(manifest),
     )
-    price = f"sensors {significant(result.price)} cost units"
+    parts = [f"{name} {value:g}" for name, value in result.prices.items() if value]
+    told = f" ({', '.join(parts)})" if len(parts) > 1 else ""
+    price = f"sensors {significant(result.price)} cost units{told}"
     sizes = f"{result.units} built units × {result.visits} visits, seed {result.seed}"
     return Document(
         result.scenario, f"Arm {result.arm}; {price}; {sizes}", result.scenario, str(manifest["time"])[:10], sections
@@ -73,7 +75,8 @@ def review(
 _PEOPLE = (
     "Accuracy AP is what one built arm gets wrong at every visit, the distance of its mean attained point from the "
     "command; repeatability RP is what differs between its visits, mean distance plus three standard deviations "
-    "(ISO 9283:1998). Built arms differ, so both are distributions."
+    "(ISO 9283:1998). Both are what the arm has, over visits without number; a test of few cycles estimates them and "
+    "prints more. Built arms differ, so both are distributions."
 )
 
 

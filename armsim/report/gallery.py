@@ -142,8 +142,6 @@ def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Drawing, s
     if task.kind in ("slice", "volume"):
         draw = figures.error_map if task.kind == "slice" else figures.layers
         for measure in task.maps:
-            if measure == "repeatability" and result.visits < 2:
-                continue
             caption = {
                 "error": "Every cell: the error that the stated share of arms and visits does not exceed.",
                 "accuracy": "Every cell: the distance of the mean attained point from the command, 95 % of arms.",

@@ -7,9 +7,9 @@ import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from armsim.posetable import PoseResult
+from armsim.posetable import Interval, PoseResult
 from armsim.present import ARCSECOND
-from armsim.results import JointSheet, Measure, Result, TaskResult, TermSheet
+from armsim.results import JointSheet, Result, TaskResult, TermSheet
 
 UM = 1e6
 
@@ -76,7 +76,7 @@ def write_tables(folder: Path, result: Result) -> None:
             "p95 low [um]",
             "p95 high [um]",
         ],
-        [_measure_row(task, measure) for task in result.tasks for measure in task.measures],
+        [row for task in result.tasks for row in (*_measure_rows(task), *_test_rows(task))],
     )
     _write(
         folder / "near-singular.csv",
@@ -94,10 +94,27 @@ def write_tables(folder: Path, result: Result) -> None:
     )
 
 
-def _measure_row(task: TaskResult, measure: Measure) -> list[object]:
-    low, high = measure.p95_interval or (None, None)
-    figures = _scaled([measure.p50, measure.p95, low, high])
-    return [task.name, measure.name, measure.what, measure.clause, measure.where, *figures]
+def _measure_rows(task: TaskResult) -> list[list[object]]:
+    return [
+        [task.name, own.name, own.what, own.clause, own.where, *_figures(own.p50, own.p95, own.p95_interval)]
+        for own in task.measures
+    ]
+
+
+def _test_rows(task: TaskResult) -> list[list[object]]:
+    """What an acceptance test would print, under names of its own."""
+    test = task.acceptance
+    if test is None:
+        return []
+    what, where = f"as a test of {test.cycles} cycles prints it", ", ".join(test.poses)
+    return [
+        [task.name, f"{name} printed", what, clause, where, *_figures(own.p50, own.p95, own.p95_interval)]
+        for name, clause, own in (("AP", "7.2.1", test.accuracy), ("RP", "7.2.2", test.repeatability))
+    ]
+
+
+def _figures(p50: float | None, p95: float | None, ends: Interval | None) -> list[object]:
+    return _scaled([p50, p95, *(ends or (None, None))])
 
 
 def _pose_header(result: Result) -> list[str]:

@@ -106,8 +106,31 @@ def test_nothing_left_says_so() -> None:
     study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(10e-6))
     with pytest.raises(
         RunError, match=r"nothing is left for the sensors: links, gears and mastering alone make .* at "
-    ):
+    ) as told:
         allocate(study, workers=1)
+    # which gear stands in the way, and what the output would do: the gear inside the loop leaves links and mastering
+    assert "gear kinematic error of j" in str(told.value)
+    assert "with the sensors of all joints on the output it would be" in str(told.value)
+
+
+def test_wind_up_is_named_by_its_joint() -> None:
+    """A soft gear under load makes a mean and no scatter: the joint that makes it is named all the same."""
+    study = armsim.load(ROOT / "scenarios" / "lessons" / "wind-up.yaml").with_plan(units=200, visits=2)
+    study = study.with_scenario(requirement=Requirement(1e-9))
+    (only,) = study.scenario.machine.joints
+    with pytest.raises(RunError, match=f"wind-up of {only.name}"):
+        allocate(study, workers=1)
+
+
+def test_budgets_are_confirmed_on_other_units() -> None:
+    """The loop closes on its own sample; on a fresh one the quantile is near the requirement, within both intervals."""
+    found = allocate(armsim.load(DEMO).with_plan(units=500, visits=3), workers=2)
+    for budget in found.budgets:
+        assert budget.confirmed != budget.verified
+        assert budget.confirmed_interval is not None
+        low, high = budget.confirmed_interval
+        assert low < budget.confirmed < high
+        assert budget.confirmed == pytest.approx(found.position, rel=0.15)
 
 
 def test_no_requirement() -> None:

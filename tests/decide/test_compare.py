@@ -194,3 +194,26 @@ def test_tolerance_of_the_first_design_holds_for_all() -> None:
     comparison = compare([first.with_scenario(plan=plan), small(BASE)])
     assert comparison.results[0].adaptive is not None
     assert comparison.results[1].units == comparison.results[0].units > 100
+
+
+def test_a_requirement_of_its_own_is_told() -> None:
+    """All are judged by the first; the one that asks for something else is named, in the result and in the document."""
+    strict = small(DEMO).with_scenario(name="strict")
+    assert strict.scenario.requirement is not None
+    strict = strict.with_scenario(requirement=replace(strict.scenario.requirement, position=1e-6))
+    said: list[str] = []
+    comparison = compare([small(DEMO), strict], note=said.append)
+    (text,) = comparison.notes
+    assert "'strict' asks for" in text
+    assert "1.00" in text
+    assert text in said
+    assert comparison.to_dict()["notes"] == comparison.notes
+    assert compare([small(DEMO), small(BASE)]).notes == ()
+
+
+def test_no_change_of_the_yield_that_can_be_told_is_called_so() -> None:
+    twin = small(DEMO).with_scenario(name="twin")
+    (row,) = compare([small(DEMO), twin]).differences
+    assert row.passing is not None
+    assert row.passing.interval[0] < 0 < row.passing.interval[1]
+    assert "no change of the yield can be told" in row.sentence

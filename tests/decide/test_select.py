@@ -268,3 +268,38 @@ def test_the_command(tmp_path: Path) -> None:
     assert checked.returncode == 0
     assert "catalogue 'invented discs' is good" in checked.stdout
     assert armsim.load(DEMO).scenario.requirement is not None
+
+
+def test_one_design_has_one_price(tmp_path: Path) -> None:
+    """What a search pays is what the written scenario costs, and what every result says of it. Source: the catalogue."""
+    out = tmp_path / "chosen.yaml"
+    asked = [str(DEMO), "--catalogue", str(CATALOGUE), "--write", str(out), "--units", "300", "--visits", "3", "--json"]
+    base = [sys.executable, "-m", "armsim.cli.main", "select"]
+    done = subprocess.run([*base, *asked], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    chosen = json.loads(done.stdout)
+    study = armsim.load(out).with_plan(units=20, visits=2)
+    assert study.scenario.machine.price == pytest.approx(chosen["price"])
+    assert study.scenario.machine.price == pytest.approx(sum(part["price"] for part in chosen["design"]))
+    result = study.run(1)
+    assert result.price == pytest.approx(chosen["price"])
+    assert sum(result.prices.values()) == pytest.approx(result.price)
+
+
+def test_options_carry_the_parts_of_their_price() -> None:
+    _, options = load_options(DEMO, CATALOGUE)
+    for option in options.joints[0]:
+        mounting = {"plain": 0.0, "careful": 9.0}[option.mounting]
+        placement = {"motor": 0.0, "output": 20.0}[option.placement]
+        assert (option.joint.fitting.mounting, option.joint.fitting.placement) == (mounting, placement)
+        assert option.price == option.joint.encoder.price + mounting + placement
+
+
+def test_points_of_the_curve_tell_what_they_do_not_keep() -> None:
+    """Source: each point sampled by itself with the whole requirement."""
+    from armsim.decide.tradeoff import trade_off
+
+    study, options = small_case(75e-6)
+    curve = trade_off(study, options, workers=2)
+    assert any("position" in point.failed for point in curve.points if point.sampled > 75e-6)
+    assert all(("position" in point.failed) == (point.sampled > 75e-6) for point in curve.points)
