@@ -41,12 +41,19 @@ Ends = tuple[Length, Length]
 Component = Annotated[float, number(lambda x: abs(x) <= 1e3, "a number within +-1000")]
 
 
+class PostureDocument(Document):
+    """What decides where the pose leaves the arm a choice."""
+
+    nearest: Positions
+
+
 class HoldingDocument(Document):
     """How the tool is held, and by which posture of the arm."""
 
     tool: Turns | None = None
     direction: tuple[Component, Component, Component] | None = None
     near: Positions | None = None
+    posture: PostureDocument | None = None
     hold: dict[Word, Annotated[Measured, measured("angle", "length")]] | None = None
     branch: dict[Word, Literal["positive", "negative"]] | None = None
 
@@ -283,7 +290,7 @@ def _path(document: PathDocument, holding: Holding, arm: Arm, source: Source, at
     if document.file is not None:
         waypoints, joints = read_waypoints(source.path.parent / document.file, arm, source, (*at, "file"))
         if joints and holding != FREELY:
-            held = "tool, direction, near, hold, branch"
+            held = "tool, direction, near, posture, hold, branch"
             raise source.error((*at, "file"), f"joint positions beside one of {held}", "joint positions alone")
         if waypoints and waypoints[0].rpy is not None and (holding.rpy is not None or holding.direction is not None):
             raise source.error((*at, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them")
@@ -325,7 +332,10 @@ def _holding(document: HoldingDocument, arm: Arm, source: Source, at: KeyPath) -
         if name in dict(hold):
             raise source.error((*at, "branch", name), f"joint {name} is held", "a joint that moves")
         branch.append((name, sign))
-    return Holding(document.tool, direction, near, tuple(hold), tuple(branch))
+    nearest = None
+    if document.posture is not None:
+        nearest = _joints(document.posture.nearest, arm, source, (*at, "posture", "nearest"), limits=True)
+    return Holding(document.tool, direction, near, tuple(hold), tuple(branch), nearest)
 
 
 def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:

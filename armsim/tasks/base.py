@@ -130,6 +130,8 @@ class Holding:
         As in `Command`.
     near : (joints,), optional
         Joint positions near which the first point is solved.
+    nearest : (joints,), optional
+        Posture to which the arm comes as close as the pose allows; ``near``, or the middle of the ranges, without it.
     hold : tuple of (joint, position)
         Joints that stand still. [rad or m]
     branch : tuple of (joint, sign)
@@ -141,6 +143,7 @@ class Holding:
     near: tuple[float, ...] | None = None
     hold: tuple[tuple[str, float], ...] = ()
     branch: tuple[tuple[str, int], ...] = ()
+    nearest: tuple[float, ...] | None = None
 
     def at(self, xyz: tuple[float, float, float]) -> Command:
         """The tool held so at a point."""

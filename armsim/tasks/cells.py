@@ -18,10 +18,8 @@ from armsim.tasks.inverse import Failure, Solver
 
 AXES = {"x": 0, "y": 1, "z": 2}
 BEYOND = "beyond the reach of the arm"
-FIRST_STARTS = 16
-"""Starts tried on each cell until one is solved."""
-LATER_STARTS = 4
-"""Starts tried on each cell that the first region did not touch."""
+CELL_STARTS = 64
+"""Starts tried on each cell that no neighbour leads to before it is said to be out of reach."""
 MOST_CELLS = 100_000
 """Cells of one task: a grid of 300 by 300 and more."""
 Cell = tuple[int, ...]
@@ -88,19 +86,18 @@ class Cells:
     def _flood(self, arm: Arm, holding: Holding, advance: Advance) -> tuple[dict[Cell, Array], dict[Cell, str]]:
         """Solve cells outward from the first that can be solved; then look for regions that this did not touch."""
         solver = Solver(arm, holding)
-        fresh = solver.starts()[:FIRST_STARTS]
-        later = fresh[:LATER_STARTS]
+        starts = solver.starts()[:CELL_STARTS]
         solved: dict[Cell, Array] = {}
         everywhere: list[Cell] = list(product(*(range(len(centres)) for centres in self.centres)))
-        points = {cell: self.point(cell) for cell in everywhere}
-        distance = {cell: float(np.linalg.norm(point)) for cell, point in points.items()}
+        commands = {cell: holding.at(vector(self.point(cell))) for cell in everywhere}
+        distance = {cell: float(np.linalg.norm(command.xyz)) for cell, command in commands.items()}
         failed = {cell: BEYOND for cell in everywhere if distance[cell] > arm.reach + 1e-9}
         # begin where an arm is most at home, half way out
         everywhere.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))
         for cell in everywhere:
             if cell in solved or cell in failed:
                 continue
-            start = solver.solve(holding.at(vector(points[cell])), later if solved else fresh)
+            start = solver.solve(commands[cell], starts)
             if isinstance(start, Failure):
                 failed[cell] = start.reason
                 continue
@@ -111,8 +108,8 @@ class Cells:
                 for there in self._neighbours(here):
                     if there in solved or failed.get(there) == BEYOND:
                         continue
-                    q = solver.solve(holding.at(vector(points[there])), [solved[here]])
-                    if not isinstance(q, Failure):
+                    q = solver.follow(commands[there], solved[here])
+                    if q is not None:
                         failed.pop(there, None)
                         solved[there] = q
                         queue.append(there)

@@ -1,33 +1,40 @@
-"""Inverse kinematics by roboticstoolbox, made repeatable: our own starts, our own check of ranges."""
+"""Where the joints must stand for the tool to take a pose: many starts, ranges kept, what is left free resolved.
+
+What a pose leaves free (a seventh axis, a tool that may turn) is resolved by the posture that comes closest to a
+reference: the one that the user states, or the middle of the ranges. So the posture follows from the pose, not from the
+way by which it was found, and changes smoothly over a map.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from armsim.model.arm import Arm, Motion, z_onto
+from armsim.core import reach
+from armsim.model.arm import Arm, z_onto
 from armsim.spreads import Array
 from armsim.tasks.base import FREELY, Command, Holding
 
 STARTS = 128
 """Joint positions tried where no neighbour is known."""
-RETRIES = 12
-"""Times that a solution outside the ranges is pushed back to their ends and solved again."""
-TOLERANCE = 1e-20
-"""Residual asked of the solver: half the squared pose error, so 1e-10 m and rad."""
+STEPS = 100
+"""Steps of the solver from each."""
 CLOSE = 1e-8
 """Largest pose error of an accepted solution. [m and rad]"""
-ITERATIONS = 60
 SLACK = 1e-9
 """By which a joint may pass the end of its range, for rounding. [rad or m]"""
 SHIFTS, SHIFT = 16, 0.05
 """Small motions tried around a neighbour, and their size. [rad, parts of the reach]"""
 SIDE = 1e-6
 """By which a joint that stays on one side of zero keeps away from it. [rad or m]"""
+EXPLAINED = 16
+"""Starts from which a pose is looked for without ranges, to tell which joint stands in the way."""
+_HELD = {"free": reach.FREE, "direction": reach.DIRECTION, "full": reach.FULL}
 
 
 @dataclass(frozen=True)
@@ -48,128 +55,112 @@ class Solver:
 
     def __init__(self, arm: Arm, holding: Holding = FREELY) -> None:
         self.arm = arm
-        held = dict(holding.hold)
+        self.near = None if holding.near is None else np.array(holding.near)
+        held, sides = dict(holding.hold), dict(holding.branch)
         self.free = np.array([joint.name not in held for joint in arm.joints])
         self.fixed = np.array([held.get(joint.name, 0.0) for joint in arm.joints])
-        self.own = _one_sided(_holding(arm, held), dict(holding.branch))
-        self._turned: dict[tuple[float, ...], Any] = {}
-        near = None if holding.near is None else np.array(holding.near)
-        self.near = near
+        signs = np.array([sides.get(joint.name, 0) for joint in arm.joints])
+        self.lower = np.where(signs > 0, np.maximum(arm.lower, SIDE), arm.lower)
+        self.upper = np.where(signs < 0, np.minimum(arm.upper, -SIDE), arm.upper)
+        wanted = arm.middle if holding.nearest is None else np.array(holding.nearest)
+        reference = wanted if self.near is None or holding.nearest is not None else self.near
+        self.reference = np.clip(reference, self.lower, self.upper)
+
+    @cached_property
+    def _chain(self) -> reach.Chain:
+        motions = self.arm.motions
+        return reach.Chain(
+            np.array([motion.direction for motion in motions], dtype=float).reshape(-1, 3),
+            np.array([motion.rotary for motion in motions], dtype=bool),
+            np.array([motion.value for motion in motions], dtype=float),
+            np.array([-1 if motion.joint is None else motion.joint for motion in motions], dtype=np.int64),
+            self.arm.reach or 1.0,
+        )
+
+    @cached_property
+    def _scale(self) -> Array:
+        return np.array([1.0 if joint.revolute else self.arm.reach or 1.0 for joint in self.arm.joints])
+
+    @cached_property
+    def _range(self) -> reach.Range:
+        return reach.Range(self.lower, self.upper, self.reference, self._scale, self.free)
+
+    @cached_property
+    def _endless(self) -> reach.Range:
+        endless = np.full(len(self.lower), math.inf)
+        return reach.Range(-endless, endless, self.reference, self._scale, self.free)
 
     def starts(self) -> list[Array]:
-        """Joint positions to start from: the wish, the middle of the ranges, then points spread evenly over them."""
+        """Joint positions to start from: the wish, the reference, then points spread evenly over the ranges."""
         from scipy.stats import qmc
 
-        own = self.own
-        spread = qmc.Sobol(len(own.joints), scramble=False).random(STARTS)
-        points = [own.middle] + [own.lowest + (own.highest - own.lowest) * row for row in spread[1:]]
+        lowest, highest = np.maximum(self.arm.lowest, self.lower), np.minimum(self.arm.highest, self.upper)
+        spread = qmc.Sobol(len(self.arm.joints), scramble=False).random(STARTS)
+        points = [self.reference, *(lowest + (highest - lowest) * row for row in spread[1:])]
         every = [self._whole(point) for point in points]
-        return [self.near, *every] if self.near is not None else every
+        return [self._whole(self.near), *every] if self.near is not None else every
 
     def shifts(self) -> list[Array]:
         """Small motions of the free joints, from which to try again where a neighbour leads nowhere."""
         from scipy.stats import qmc
 
-        around = 2.0 * qmc.Sobol(len(self.own.joints), scramble=False).random(SHIFTS)[1:] - 1.0
-        scale = np.array([1.0 if joint.revolute else self.arm.reach for joint in self.own.joints])
-        out = np.zeros((SHIFTS - 1, len(self.arm.joints)))
-        out[:, self.free] = SHIFT * scale * around
-        return list(out)
+        around = 2.0 * qmc.Sobol(len(self.arm.joints), scramble=False).random(SHIFTS)[1:] - 1.0
+        return list(np.where(self.free, SHIFT * self._scale * around, 0.0))
 
     def solve(self, command: Command, seeds: Iterable[Array]) -> Array | Failure:
         """Joint position at which the tool takes a pose, by the first of the seeds that leads to one in the ranges."""
-        own = self.own
-        transforms, target, mask = self._problem(command)
-        reason = "no joint position found that takes the tool there"
-        for seed in seeds:
-            start = own_seed = seed[self.free]
-            for _ in range(1 + RETRIES):
-                found = transforms.ik_LM(
-                    target, q0=start, ilimit=ITERATIONS, slimit=1, tol=TOLERANCE, mask=mask, joint_limits=False
-                )
-                q = np.asarray(found.q, dtype=float)
-                if not np.all(np.isfinite(q)) or _miss(transforms, q, target, mask) > CLOSE:
-                    break
-                q = _unwound(own, q, own_seed)
-                outside = (q < own.lower - SLACK) | (q > own.upper + SLACK)
-                if not outside.any():
-                    return self._whole(q)
-                names = ", ".join(name for name, out in zip(own.names, outside, strict=True) if out)
-                reason = f"found only outside the range of {names}"
-                start = np.clip(q, own.lower, own.upper)
-        return Failure(reason)
+        starts = np.array([self._whole(seed) for seed in seeds])
+        target, out = self._target(command), np.empty(len(self.arm.joints))
+        kernel: Any = reach.solve_from
+        number, _ = kernel(self._chain, self._range, target, starts, STEPS, CLOSE, out)
+        if number < 0:
+            return self._failure(target, starts)
+        return self._unwound(out, starts[number])
+
+    def follow(self, command: Command, neighbour: Array) -> Array | None:
+        """Joint position at which the tool takes a pose, from that of a neighbour; None where it leads nowhere."""
+        start = self._whole(neighbour)
+        out = np.empty(len(start))
+        kernel: Any = reach.solve_from
+        number, _ = kernel(self._chain, self._range, self._target(command), start[None], STEPS, CLOSE, out)
+        return None if number < 0 else self._unwound(out, start)
+
+    def _failure(self, target: reach.Target, starts: Array) -> Failure:
+        """Which joints stand in the way, if without ranges there is a way."""
+        out = np.empty(len(self.arm.joints))
+        kernel: Any = reach.solve_from
+        number, _ = kernel(self._chain, self._endless, target, starts[:EXPLAINED], STEPS, CLOSE, out)
+        if number >= 0:
+            q = self._unwound(out, starts[number])
+            outside = self.free & ((q < self.lower - SLACK) | (q > self.upper + SLACK))
+            if outside.any():
+                names = ", ".join(name for name, beyond in zip(self.arm.names, outside, strict=True) if beyond)
+                return Failure(f"found only outside the range of {names}")
+        return Failure(f"no joint position found that takes the tool there, from {_count(len(starts), 'start')}")
 
     def _whole(self, q: Array) -> Array:
-        out = self.fixed.copy()
-        out[self.free] = q
+        return np.where(self.free, q, self.fixed)
+
+    def _target(self, command: Command) -> reach.Target:
+        rotation = command.transform[:3, :3]
+        if command.rpy is None and command.direction is not None:
+            rotation = z_onto(command.direction)
+        return reach.Target(np.array(command.xyz, dtype=float), np.ascontiguousarray(rotation), _HELD[command.held])
+
+    def _unwound(self, q: Array, seed: Array) -> Array:
+        """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""
+        out, turn = q.copy(), 2 * math.pi
+        for j, joint in enumerate(self.arm.joints):
+            if not joint.revolute or not self.free[j]:
+                continue
+            value = q[j] - turn * np.round((q[j] - seed[j]) / turn)
+            if value < self.lower[j] - SLACK:
+                value += turn * np.ceil((self.lower[j] - SLACK - value) / turn)
+            elif value > self.upper[j] + SLACK:
+                value -= turn * np.ceil((value - self.upper[j] - SLACK) / turn)
+            out[j] = value
         return out
 
-    def _problem(self, command: Command) -> tuple[Any, Array, list[float]]:
-        """Chain, target and weights; with a direction both are turned so that it is z, about which the tool is free."""
-        if command.direction is None:
-            return self.own.transforms, command.transform, [1.0] * 3 + [1.0 if command.rpy is not None else 0.0] * 3
-        turn: Array = np.eye(4)
-        turn[:3, :3] = z_onto(command.direction).T
-        if command.direction not in self._turned:
-            import roboticstoolbox as rtb
-            import spatialmath
 
-            before = rtb.ET.SE3(spatialmath.SE3(turn, check=False))
-            self._turned[command.direction] = before * self.own.transforms
-        target: Array = np.eye(4)
-        target[:3, 3] = turn[:3, :3] @ np.array(command.xyz)
-        return self._turned[command.direction], target, [1.0] * 5 + [0.0]
-
-
-def _holding(arm: Arm, held: dict[str, float]) -> Arm:
-    """The arm with some joints turned into fixed motions."""
-    if not held:
-        return arm
-    number = {name: i for i, name in enumerate(name for name in arm.names if name not in held)}
-    motions = []
-    for motion in arm.motions:
-        joint = None if motion.joint is None else arm.names[motion.joint]
-        if joint is None:
-            motions.append(motion)
-        elif joint in held:
-            motions.append(Motion(motion.direction, motion.rotary, motion.value + held[joint], motion.axes))
-        else:
-            motions.append(replace(motion, joint=number[joint]))
-    return Arm(arm.name, tuple(joint for joint in arm.joints if joint.name not in held), tuple(motions))
-
-
-def _one_sided(arm: Arm, branch: dict[str, int]) -> Arm:
-    """The arm with some joints kept above (+1) or below (-1) zero."""
-    if not branch:
-        return arm
-    joints = []
-    for joint in arm.joints:
-        sign = branch.get(joint.name, 0)
-        lower = max(joint.lower, SIDE) if sign > 0 else joint.lower
-        upper = min(joint.upper, -SIDE) if sign < 0 else joint.upper
-        joints.append(replace(joint, lower=lower, upper=upper))
-    return Arm(arm.name, tuple(joints), arm.motions)
-
-
-def _miss(transforms: Any, q: Array, target: Array, mask: list[float]) -> float:
-    tool = np.asarray(transforms.eval(q)).reshape(4, 4)
-    miss = float(np.abs(tool[:3, 3] - target[:3, 3]).max())
-    if not mask[3]:
-        return miss
-    columns = slice(0, 3) if mask[5] else slice(2, 3)  # all of the orientation, or where the tool points
-    return max(miss, float(np.abs(tool[:3, columns] - target[:3, columns]).max()))
-
-
-def _unwound(arm: Arm, q: Array, seed: Array) -> Array:
-    """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""
-    out = q.copy()
-    turn = 2 * math.pi
-    for j, joint in enumerate(arm.joints):
-        if joint.revolute:
-            value = q[j] - turn * np.round((q[j] - seed[j]) / turn)
-            if value < joint.lower - SLACK:
-                value += turn * np.ceil((joint.lower - SLACK - value) / turn)
-            elif value > joint.upper + SLACK:
-                value -= turn * np.ceil((value - joint.upper - SLACK) / turn)
-            out[j] = value
-    return out
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -165,7 +165,7 @@ class Path:
         self, solver: Solver, a: Command, b: Command, qa: Array, qb: Array, along: float, depth: int = 0
     ) -> None:
         """Halve a large motion until it proves to be one; what stays large is a jump to another posture."""
-        large = np.where(solver.arm.lower > -math.inf, np.abs(qb - qa), 0.0)
+        large = np.abs(qb - qa)
         scale = np.array([1.0 if joint.revolute else solver.arm.reach for joint in solver.arm.joints])
         if (large / scale).max() <= SMALL_STEP:
             return

@@ -1,0 +1,395 @@
+"""Inverse kinematics within the ranges of the joints: damped least squares, bounds kept, redundancy resolved.
+
+A step solves, for the error e of the tool and the columns J of the joints that may move,
+
+    dq = J^T (J J^T + E I)^-1 e + k (I - J^+ J) (ref - q),      E = |e|^2 / 2
+
+the first part towards the pose, damped by what is missing, the second, once the pose is reached, along what it leaves
+free towards a reference posture. A joint that would pass an end of its range is set on it, and the step is solved anew
+without it.
+
+References
+----------
+.. [1] Sugihara, "Solvability-unconcerned inverse kinematics by the Levenberg-Marquardt method", IEEE Trans. Robotics 27
+   (2011) 984: damping by the residual.
+.. [2] Siciliano, Sciavicco, Villani, Oriolo, Robotics (2009) 3.5: motions of the null space.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from armsim.core.compile import Flags, Floats, Indices, compiled
+
+FREE, DIRECTION, FULL = 0, 1, 2
+"""What is asked of the orientation: nothing, where the z axis of the tool points, all of it."""
+FLOOR = 4e-15
+"""Damping that is always there: it leaves directions alone in which the chain cannot move."""
+LARGEST = 0.5
+"""Motion of a joint in one step. [rad, parts of the size]"""
+SETTLED = 1e-6
+"""Motion along what the pose leaves free below which the posture has settled. [rad, parts of the size]"""
+GAIN, FARTHEST = 0.4, 0.3
+"""Share of the way to the reference that is taken in a step, and the most of a joint. [1, rad]"""
+PATIENCE = 12
+"""Steps without a better pose after which a start is given up."""
+
+
+class Chain(NamedTuple):
+    """Elementary motions, base first.
+
+    direction : (motions, 3)
+        Unit vectors, each in the frame that the motions before it have reached.
+    rotary : (motions,) bool
+    value : (motions,) [rad or m]
+    joint : (motions,)
+        Number of the joint that moves it, -1 where none does.
+    size : float
+        Length by which positions are measured against angles. [m]
+    """
+
+    direction: Floats
+    rotary: Flags
+    value: Floats
+    joint: Indices
+    size: float
+
+
+class Range(NamedTuple):
+    """What the joints may do.
+
+    lower, upper : (joints,) [rad or m]
+        Infinite where there is no end.
+    reference : (joints,)
+        Posture to come close to where the pose leaves a choice.
+    scale : (joints,)
+        What counts as one: 1 rad, or the size of the chain.
+    free : (joints,) bool
+        Those that may move.
+    """
+
+    lower: Floats
+    upper: Floats
+    reference: Floats
+    scale: Floats
+    free: Flags
+
+
+class Target(NamedTuple):
+    """Where the tool shall be.
+
+    position : (3,) [m]
+    rotation : (3, 3)
+    held : int
+        `FREE`, `DIRECTION` (the third column of the rotation counts) or `FULL`.
+    """
+
+    position: Floats
+    rotation: Floats
+    held: int
+
+
+class Room(NamedTuple):
+    """Working memory."""
+
+    frame: Floats
+    turn: Floats
+    axis: Floats
+    origin: Floats
+    jacobian: Floats
+    error: Floats
+    matrix: Floats
+    step: Floats
+    wish: Floats
+    kept: Floats
+    fixed: Flags
+
+
+@compiled
+def _room(joints: int) -> Room:
+    return Room(
+        np.zeros((3, 4)), np.zeros((3, 3)), np.zeros((joints, 3)), np.zeros((joints, 3)), np.zeros((joints, 6)),
+        np.zeros(6), np.zeros((6, 6)), np.zeros(joints), np.zeros(joints), np.zeros(joints),
+        np.zeros(joints, dtype=np.bool_),
+    )  # fmt: skip
+
+
+@compiled
+def solve_from(
+    chain: Chain, bounds: Range, target: Target, starts: Floats, most: int, close: float, out: Floats
+) -> tuple[int, float]:
+    """Solve from one start after the other until one leads to the pose.
+
+    Parameters
+    ----------
+    chain, bounds, target
+    starts : (starts, joints)
+    most : int
+        Steps from each.
+    close : float
+        Largest error of a solution. [m and rad]
+    out : (joints,), written
+        The solution, or where the last start ended.
+
+    Returns
+    -------
+    number : int
+        Of the start that led there; -1 where none did.
+    miss : float
+        Smallest error seen. [m and rad]
+    """
+    room = _room(starts.shape[1])
+    least = np.inf
+    for number in range(starts.shape[0]):
+        for j in range(starts.shape[1]):
+            out[j] = (
+                min(max(starts[number, j], bounds.lower[j]), bounds.upper[j]) if bounds.free[j] else starts[number, j]
+            )
+        miss = _descend(chain, bounds, target, most, close, out, room)
+        least = min(least, miss)
+        if miss <= close:
+            return number, miss
+    return -1, least
+
+
+@compiled
+def _descend(chain: Chain, bounds: Range, target: Target, most: int, close: float, q: Floats, room: Room) -> float:
+    joints = q.shape[0]
+    best, since, reached = np.inf, 0, np.inf
+    for _ in range(most):
+        miss = _look(chain, target, q, room)
+        if miss <= close:
+            room.kept[:] = q
+            reached = miss
+        if miss < 0.9 * best:
+            best, since = miss, 0
+        else:
+            since += 1
+            if since > PATIENCE and reached > close:
+                return miss
+        settled = _step(bounds, q, room, GAIN if reached <= close else 0.0)
+        for j in range(joints):
+            q[j] += room.step[j]
+        if reached <= close and settled:
+            break
+    miss = _look(chain, target, q, room)
+    if miss > close and reached <= close:  # near a singular posture the last motions may have led off again
+        q[:] = room.kept
+        return reached
+    return miss
+
+
+@compiled
+def _look(chain: Chain, target: Target, q: Floats, room: Room) -> float:
+    """Frame of the tool, columns of the joints, error in parts of the size and rad; the error in m and rad."""
+    frame, turn = room.frame, room.turn
+    frame[:] = 0.0
+    frame[0, 0] = frame[1, 1] = frame[2, 2] = 1.0
+    for m in range(chain.value.shape[0]):
+        j = chain.joint[m]
+        value = chain.value[m] + (q[j] if j >= 0 else 0.0)
+        x, y, z = chain.direction[m, 0], chain.direction[m, 1], chain.direction[m, 2]
+        if j >= 0:
+            for i in range(3):
+                room.axis[j, i] = frame[i, 0] * x + frame[i, 1] * y + frame[i, 2] * z
+                room.origin[j, i] = frame[i, 3]
+            room.jacobian[j, 3] = 1.0 if chain.rotary[m] else 0.0
+        if chain.rotary[m]:
+            if value != 0.0:
+                _turn_about(frame, turn, x, y, z, value)
+        else:
+            for i in range(3):
+                frame[i, 3] += (frame[i, 0] * x + frame[i, 1] * y + frame[i, 2] * z) * value
+    for j in range(q.shape[0]):
+        w, o, jacobian = room.axis[j], room.origin[j], room.jacobian[j]
+        if jacobian[3] != 0.0:
+            dx, dy, dz = frame[0, 3] - o[0], frame[1, 3] - o[1], frame[2, 3] - o[2]
+            jacobian[0] = (w[1] * dz - w[2] * dy) / chain.size
+            jacobian[1] = (w[2] * dx - w[0] * dz) / chain.size
+            jacobian[2] = (w[0] * dy - w[1] * dx) / chain.size
+            for i in range(3):
+                jacobian[3 + i] = w[i]
+        else:
+            for i in range(3):
+                jacobian[i] = w[i] / chain.size
+                jacobian[3 + i] = 0.0
+    error = room.error
+    miss = 0.0
+    for i in range(3):
+        gap = target.position[i] - frame[i, 3]
+        miss = max(miss, abs(gap))
+        error[i] = gap / chain.size
+        error[3 + i] = 0.0
+    if target.held == DIRECTION:
+        _direction_error(frame, target.rotation, error)
+        a, b, c = frame[0, 2], frame[1, 2], frame[2, 2]
+        for j in range(q.shape[0]):
+            about = room.jacobian[j, 3] * a + room.jacobian[j, 4] * b + room.jacobian[j, 5] * c
+            room.jacobian[j, 3] -= about * a
+            room.jacobian[j, 4] -= about * b
+            room.jacobian[j, 5] -= about * c
+    elif target.held == FULL:
+        _rotation_error(frame, target.rotation, error)
+    else:
+        for j in range(q.shape[0]):
+            for i in range(3):
+                room.jacobian[j, 3 + i] = 0.0
+    for i in range(3):
+        miss = max(miss, abs(error[3 + i]))
+    return miss
+
+
+@compiled
+def _turn_about(frame: Floats, turn: Floats, x: float, y: float, z: float, angle: float) -> None:
+    s, c = math.sin(angle), math.cos(angle)
+    v = 1.0 - c
+    turn[0, 0], turn[0, 1], turn[0, 2] = c + x * x * v, x * y * v - z * s, x * z * v + y * s
+    turn[1, 0], turn[1, 1], turn[1, 2] = y * x * v + z * s, c + y * y * v, y * z * v - x * s
+    turn[2, 0], turn[2, 1], turn[2, 2] = z * x * v - y * s, z * y * v + x * s, c + z * z * v
+    for i in range(3):
+        a, b, d = frame[i, 0], frame[i, 1], frame[i, 2]
+        for k in range(3):
+            frame[i, k] = a * turn[0, k] + b * turn[1, k] + d * turn[2, k]
+
+
+@compiled
+def _direction_error(frame: Floats, rotation: Floats, error: Floats) -> None:
+    """Rotation vector that brings the z axis of the tool onto the wanted one."""
+    a, b, c = frame[0, 2], frame[1, 2], frame[2, 2]
+    x, y, z = rotation[0, 2], rotation[1, 2], rotation[2, 2]
+    u, v, w = b * z - c * y, c * x - a * z, a * y - b * x
+    sine, cosine = math.sqrt(u * u + v * v + w * w), a * x + b * y + c * z
+    if sine < 1e-9 and cosine < 0.0:  # straight away from it: turn about any axis across
+        u, v, w = frame[0, 0], frame[1, 0], frame[2, 0]
+        factor = math.pi
+    else:
+        factor = math.atan2(sine, cosine) / sine if sine > 1e-9 else 1.0
+    error[3], error[4], error[5] = u * factor, v * factor, w * factor
+
+
+@compiled
+def _rotation_error(frame: Floats, rotation: Floats, error: Floats) -> None:
+    """Rotation vector of the turn from the frame to the wanted one."""
+    r = np.empty((3, 3))
+    for i in range(3):
+        for k in range(3):
+            r[i, k] = rotation[i, 0] * frame[k, 0] + rotation[i, 1] * frame[k, 1] + rotation[i, 2] * frame[k, 2]
+    x, y, z = 0.5 * (r[2, 1] - r[1, 2]), 0.5 * (r[0, 2] - r[2, 0]), 0.5 * (r[1, 0] - r[0, 1])
+    sine, cosine = math.sqrt(x * x + y * y + z * z), 0.5 * (r[0, 0] + r[1, 1] + r[2, 2] - 1.0)
+    if sine < 1e-6 and cosine < 0.0:  # half a turn: its axis is the longest column of r + 1
+        k = 0
+        for i in range(1, 3):
+            if r[i, i] > r[k, k]:
+                k = i
+        length = math.sqrt(2.0 * (1.0 + r[k, k]))
+        for i in range(3):
+            error[3 + i] = math.pi * (r[i, k] + (1.0 if i == k else 0.0)) / length
+        return
+    factor = math.atan2(sine, cosine) / sine if sine > 1e-9 else 1.0
+    error[3], error[4], error[5] = x * factor, y * factor, z * factor
+
+
+@compiled
+def _step(bounds: Range, q: Floats, room: Room, gain: float) -> bool:
+    """Step of all joints into the room; whether the motion along what is free has settled."""
+    joints = q.shape[0]
+    step, wish, fixed = room.step, room.wish, room.fixed
+    for j in range(joints):
+        fixed[j] = not bounds.free[j]
+        step[j] = 0.0
+        away = gain * (bounds.reference[j] - q[j]) / bounds.scale[j]
+        wish[j] = min(max(away, -FARTHEST), FARTHEST) * bounds.scale[j]
+    settled = True
+    for _ in range(joints + 1):
+        settled = _solve(bounds, room)
+        largest = 1.0
+        for j in range(joints):
+            if not fixed[j]:
+                largest = max(largest, abs(step[j]) / (LARGEST * bounds.scale[j]))
+        worst, beyond = -1, 1e-12
+        for j in range(joints):
+            if fixed[j]:
+                continue
+            step[j] /= largest
+            over = max(q[j] + step[j] - bounds.upper[j], bounds.lower[j] - q[j] - step[j]) / bounds.scale[j]
+            if over > beyond:
+                worst, beyond = j, over
+        if worst < 0:
+            return settled
+        fixed[worst] = True
+        end = bounds.upper[worst] if step[worst] > 0.0 else bounds.lower[worst]
+        step[worst] = end - q[worst]
+    return settled
+
+
+@compiled
+def _solve(bounds: Range, room: Room) -> bool:
+    """Step of the joints that are not fixed, given that of the others."""
+    joints = room.step.shape[0]
+    e = np.empty(6)
+    rhs = np.empty(6)
+    total = 0.0
+    for i in range(6):
+        e[i] = room.error[i]
+        total += e[i] * e[i]
+        for j in range(joints):
+            if room.fixed[j]:
+                e[i] -= room.jacobian[j, i] * room.step[j]
+    matrix = room.matrix
+    for a in range(6):
+        for b in range(a + 1):
+            value = 0.0
+            for j in range(joints):
+                if not room.fixed[j]:
+                    s = bounds.scale[j]
+                    value += room.jacobian[j, a] * room.jacobian[j, b] * s * s
+            matrix[a, b] = value
+        matrix[a, a] += 0.5 * total + FLOOR
+    _factor(matrix)
+    for a in range(6):
+        rhs[a] = e[a]
+        for j in range(joints):
+            if not room.fixed[j]:
+                rhs[a] -= room.jacobian[j, a] * room.wish[j]
+    _substitute(matrix, rhs)
+    settled = True
+    for j in range(joints):
+        if room.fixed[j]:
+            continue
+        pull = 0.0
+        for a in range(6):
+            pull += room.jacobian[j, a] * rhs[a]
+        pull *= bounds.scale[j] * bounds.scale[j]
+        room.step[j] = pull + room.wish[j]
+        if abs(room.step[j]) > SETTLED * bounds.scale[j]:
+            settled = False
+    return settled
+
+
+@compiled
+def _factor(matrix: Floats) -> None:
+    """Cholesky factor of a positive definite matrix, in its lower half."""
+    for a in range(6):
+        for b in range(a + 1):
+            value = matrix[a, b]
+            for c in range(b):
+                value -= matrix[a, c] * matrix[b, c]
+            if a == b:  # where the chain cannot move the pivot is rounding: nothing is asked there
+                matrix[a, a] = math.sqrt(value) if value > 0.25 * FLOOR else 1e100
+            else:
+                matrix[a, b] = value / matrix[b, b]
+
+
+@compiled
+def _substitute(matrix: Floats, x: Floats) -> None:
+    for a in range(6):
+        for b in range(a):
+            x[a] -= matrix[a, b] * x[b]
+        x[a] /= matrix[a, a]
+    for a in range(5, -1, -1):
+        for b in range(a + 1, 6):
+            x[a] -= matrix[b, a] * x[b]
+        x[a] /= matrix[a, a]
