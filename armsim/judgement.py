@@ -38,6 +38,7 @@ from armsim.results import (
 from armsim.shapes import Wave
 from armsim.spreads import Array
 from armsim.tasks import PoseSet, Task
+from armsim.tasks.base import name_key
 
 CURVE = np.linspace(0.0, 1.0, 201)
 """Probabilities at which the distribution over units is kept."""
@@ -72,9 +73,7 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
     return Judged(task.name, table, worst, _summary(scenario, task.kind, poses.unreachable, table, worst, sample))
 
 
-def task_result(
-    scenario: Scenario, job: Job, task: Task, poses: PoseSet, number: int, sample: TaskSample
-) -> TaskResult:
+def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
     """Everything that is known of a task."""
     machine = scenario.machine
     judged = judge(scenario, task, poses, sample)
@@ -103,7 +102,7 @@ def task_result(
         notes=tuple(_notes(job, poses)),
         maps=poses.maps,
         yield_curve=_yield_curve(scenario.requirement, sample.worst),
-        acceptance=_acceptance(scenario.requirement, job, poses, table, number),
+        acceptance=_acceptance(scenario.requirement, job, poses, table, name_key(f"test of {task.name}")),
     )
 
 
@@ -329,7 +328,10 @@ def _verdict(
         least.append(judged.interval[0] >= requirement.yield_)
         if judged.value < requirement.yield_:
             found, asked = apart(judged.value, requirement.yield_, percent)
-            reasons["yield"] = f"yield {found}, required {asked}"
+            alone = float(np.mean(sample.worst[0] <= requirement.position))
+            by_rp = requirement.repeatability is not None and alone >= requirement.yield_
+            blame = f", for an RP of up to {show(rp.value)}" if by_rp else ""
+            reasons["yield"] = f"yield {found}, required {asked}{blame}"
     return Verdict(reasons, all(least) if not reasons else not all(best))
 
 

@@ -26,6 +26,7 @@ from armsim.results import (
     TaskResult,
 )
 from armsim.tasks import Poses, PoseSet
+from armsim.tasks.base import name_key
 from armsim.views import View, html_table
 
 SMALL_ANGLE = 0.05
@@ -140,7 +141,7 @@ class Study:
                 raise RunError(
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
                 )
-            found.append(poses)
+            found.append(poses.keyed())
         return found
 
     def evaluate(
@@ -162,8 +163,8 @@ class Study:
         both = zip(scenario.tasks, found, strict=True)
         final = sampled.job.plan
         tasks = tuple(
-            task_result(scenario, sampled.job, task, poses, number, sample)
-            for number, ((task, poses), sample) in enumerate(zip(both, sampled.tasks, strict=True))
+            task_result(scenario, sampled.job, task, poses, sample)
+            for (task, poses), sample in zip(both, sampled.tasks, strict=True)
         )
         joints = self.sheets()
         result = Result(
@@ -211,7 +212,10 @@ class Study:
     ) -> Sampled:
         scenario, requirement = self.scenario, self.scenario.requirement
         coverage = requirement.coverage if requirement is not None else stats.LEVEL
-        asked = [Asked(task.name, poses.places) for task, poses in zip(scenario.tasks, found, strict=True)]
+        asked = [
+            Asked(task.name, poses.places, name_key(task.name))
+            for task, poses in zip(scenario.tasks, found, strict=True)
+        ]
         with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as place:
             return place.run(scenario.plan, asked, progress, note)
 

@@ -16,6 +16,7 @@ from armsim.engine.work import CHUNK, Job, attained_at
 from armsim.model.places import Places
 from armsim.results import TaskResult
 from armsim.spreads import Array
+from armsim.tasks.base import name_key
 
 P95 = 0.95
 
@@ -40,6 +41,11 @@ class Evaluated:
     number: int
 
     @property
+    def key(self) -> int:
+        """Of the task, in the random numbers."""
+        return name_key(self.task.name)
+
+    @property
     def job(self) -> Job:
         """Of the run."""
         return self.sampled.job
@@ -47,7 +53,7 @@ class Evaluated:
     def pulls(self, pose: int) -> Array:
         """Influence of the first units on the 95 % quantile at a pose, shape (units,). [m]"""
         known = min(self.job.plan.units, MOST_UNITS)
-        own = pulls(self.job, self.number, self.places, pose // CHUNK * CHUNK, known, P95)
+        own = pulls(self.job, self.key, self.places, pose // CHUNK * CHUNK, known, P95)
         return np.asarray(own[pose % CHUNK])
 
 
@@ -89,7 +95,7 @@ def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progre
     poses = len(one.places)
 
     def both(chunk: int) -> Array:
-        own = [pulls(side.job, side.number, side.places, chunk, known, P95) for side in (one, other)]
+        own = [pulls(side.job, side.key, side.places, chunk, known, P95) for side in (one, other)]
         return np.array([half_width(row, units) for row in own[1] - own[0]])
 
     out = np.empty(poses)

@@ -61,8 +61,10 @@ class Program:
         Of what is not chosen.
     limit, visit_limit : (poses,) [m^2]
         Of the mean square error, and of its visit part; inf where none.
-    refused : list, one entry a choice that is known not to do, of lists of options, one a joint
-        No choice may take all its options from them.
+    refused : list of choices
+        That are known not to do.
+    dominated : list, one entry a choice that failed, of lists of options, one a joint
+        Choices that take all their options from them are taken to fail too; `closest` looks at them all the same.
     balls : list of (weights of all options, least sum)
         Choices whose options have a smaller sum are known not to do.
     """
@@ -72,7 +74,8 @@ class Program:
     fixed: Moments
     limit: Array
     visit_limit: Array
-    refused: list[list[list[int]]] = field(default_factory=list)
+    refused: list[Choice] = field(default_factory=list)
+    dominated: list[list[list[int]]] = field(default_factory=list)
     balls: list[tuple[Array, float]] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
     visit_rows: list[int] = field(default_factory=list)
@@ -118,8 +121,8 @@ class Program:
         """The larger of `loads`, shape (poses,)."""
         return np.asarray(self.loads(choice).max(axis=0))
 
-    def refuse(self, choice: Choice, alike: float = ALIKE) -> None:
-        """Take a choice out, and with it every one that is no better at any joint and pose.
+    def refuse_dominated(self, choice: Choice, alike: float = ALIKE) -> None:
+        """Leave out, with a choice that failed, every one that is no better at any joint and pose.
 
         What differs by less than the share ``alike`` of the limit counts as no better; vectors, by `ALIKE`.
         """
@@ -132,11 +135,11 @@ class Program:
                 if vectors and np.all(part.scatter >= chosen.scatter - alike * self.limit):
                     kept.append(number)
             worse.append(kept)
-        self.refused.append(worse)
+        self.dominated.append(worse)
 
-    def refuse_alone(self, choice: Choice) -> None:
+    def refuse(self, choice: Choice) -> None:
         """Take a choice out, and no other."""
-        self.refused.append([[n] for n in choice])
+        self.refused.append(choice)
 
     def refuse_near(self, choice: Choice, pose: int, radius: float) -> None:
         """Take out every choice whose visits lie within a distance of those of a choice, at one pose. [m]
@@ -148,7 +151,7 @@ class Program:
         ]
         # an option as far away as the radius is far enough by itself
         self.balls.append((np.minimum(np.array(weights) / radius**2, 1.0), 1.0))
-        self.refuse_alone(choice)
+        self.refuse(choice)
 
     def cheapest(self, below: float = np.inf, factor: float = 1.0) -> Choice | None:
         """The cheapest choice within ``factor`` times the limits and not above a price; None if there is none."""
@@ -208,7 +211,7 @@ class Program:
             objective[-1] = 1.0
         else:
             objective[: self.n] = cost
-        blocks, low, high = self._structure(width, types if limited else [], below)
+        blocks, low, high = self._structure(width, types if limited else [], below, dominated=not free)
         rows, own = self._limits()
         block = np.zeros((len(rows), width))
         block[:, : self.n] = rows
@@ -238,7 +241,7 @@ class Program:
         return tuple(int(np.argmax(picked[self.starts[j] : self.starts[j + 1]])) for j in range(len(self.sizes)))
 
     def _structure(
-        self, width: int, types: Sequence[str], below: float
+        self, width: int, types: Sequence[str], below: float, dominated: bool
     ) -> tuple[list[csr_array], list[float], list[float]]:
         """Everything but the poses: one option a joint, mass, stock, types, price, choices refused."""
         rows: list[dict[int, float]] = []
@@ -267,7 +270,8 @@ class Program:
             row({first + t: 1.0 for t in range(len(types))}, -np.inf, self.options.types or np.inf)
         if np.isfinite(below):
             row(dict(enumerate(self.prices.tolist())), -np.inf, below)
-        for worse in self.refused:
+        excluded = [[[n] for n in choice] for choice in self.refused] + (self.dominated if dominated else [])
+        for worse in excluded:
             row({int(self.starts[j]) + o: 1.0 for j, own in enumerate(worse) for o in own}, -np.inf, len(worse) - 1)
         for weights, least in self.balls:
             row({i: float(w) for i, w in enumerate(weights) if w}, least * (1 - TINY), np.inf)

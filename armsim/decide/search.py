@@ -136,6 +136,11 @@ class Search:
     def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Sampled, program: Program) -> None:
         """Take the ratios of a sampled choice."""
         self.ratio = self.asked_of(tasks, sampled) ** 2 / np.maximum(program.square(choice), 1e-30)
+        # ratios are no surer than the sample: the margin is not narrower than its intervals
+        for task in tasks:
+            ends = task.table[task.worst].error.at_coverage_interval
+            if ends is not None and task.summary.at_coverage > 0:
+                self.margin = max(self.margin, (ends[1] / task.summary.at_coverage) ** 2)
 
     def nearest(self, program: Program) -> tuple[Choice, float]:
         """`Program.closest` among all choices.
@@ -231,6 +236,21 @@ class Search:
         kept = [choice for choice, price in zip(listed, total.tolist(), strict=True) if price < below]
         kept.sort(key=lambda choice: -sum(own[n] for own, n in zip(prices, choice, strict=True)))
         return (choice for choice in kept if self.admissible(choice))
+
+    @property
+    def least_price(self) -> float:
+        """Of the cheapest option at every joint together: nothing can cost less."""
+        return float(sum(min(option.price for option in own) for own in self.options.joints))
+
+    def accuracy_fails(self, tasks: Sequence[Judged], sampled: Sampled) -> bool:
+        """Whether a sampled choice fails by what moves its barycentres or all its errors, and not by RP alone."""
+        asked = self.requirement
+        for task, sample in zip(tasks, sampled.tasks, strict=True):
+            if "position" in task.summary.failed:
+                return True
+            if asked.yield_ is not None and float(np.mean(sample.worst[0] <= asked.position)) < asked.yield_:
+                return True
+        return False
 
     def admissible(self, choice: Choice) -> bool:
         """Whether a choice keeps to mass, stock and types."""

@@ -14,7 +14,7 @@ since the ratios differ a little from design to design; and one that is no bette
 taken to fail too. The closest of the cheaper ones that this excludes are sampled; should one hold, the margin is
 widened.
 
-The answer is confirmed on a population that the search has not seen, and so are its closest cheaper rivals.
+The answer is sampled once more on a population that the search has not seen, and so are its closest cheaper rivals.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.judgement import NAMED, Judged
 from armsim.model.options import Options
+from armsim.results import Requirement
 from armsim.study import Study
 
 MOST_SAMPLED = 100
@@ -41,7 +42,7 @@ MOST_LISTED = 100_000
 """Designs of a catalogue, at most, that are listed to see how many are cheaper."""
 MOST_LEFT = 400
 """Cheaper designs, at most, that are all sampled where nothing else excludes them."""
-SHOWN_NEXT = 3
+SHOWN_NEXT = 6
 """Cheaper designs that come closest, sampled again like the answer, shown with the pose and measure at which they
 fail."""
 CENT = 1e-6
@@ -55,6 +56,7 @@ class _Record:
     search: Search
     program: Program
     failed: dict[Choice, Rejected] = field(default_factory=dict)
+    misses: dict[Choice, float] = field(default_factory=dict)
     bounded: set[Choice] = field(default_factory=set)
     best: Choice | None = None
     tasks: tuple[Judged, ...] = ()
@@ -67,6 +69,15 @@ class _Record:
             return np.inf
         price = self.program.price(self.best)
         return price - CENT * max(1.0, price)
+
+    @property
+    def cheapest_of_all(self) -> bool:
+        """Whether nothing can cost less than the answer."""
+        return self.best is not None and self.below < self.search.least_price
+
+    def cheaper(self, choice: Choice) -> bool:
+        """Whether a choice is cheaper than the answer; the solver keeps to a price only so far."""
+        return self.program.price(choice) <= self.below
 
     def exceeds(self, choice: Choice, hasty: bool = False) -> bool:
         """Whether RP excludes a choice for certain; takes it and those near it out of the program.
@@ -85,37 +96,42 @@ class _Record:
         return True
 
     def holds(self, choice: Choice, dominate: bool = True) -> bool:
-        """Sample a choice, at few poses and then at all; what holds is confirmed and becomes the answer."""
+        """Sample a choice, at few poses and then at all; what holds is confirmed and becomes the answer.
+
+        A design that fails on the confirming population for certain is rejected; within its interval it stays, and the
+        answer says so.
+        """
         search, program = self.search, self.program
         tasks, sampled = search.sample(choice, search.few(program, choice))
         if _met(tasks):
             tasks, sampled = search.sample(choice)
         if not _met(tasks):
-            self.failed[choice] = self._rejected(choice, tasks)
-            if dominate and any(_of_position(task) for task in tasks):
-                program.refuse(choice, search.alike(tasks, sampled))
+            reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
+            self._reject(choice, reasons, _miss(tasks, search.requirement))
+            if dominate and search.accuracy_fails(tasks, sampled):
+                program.refuse_dominated(choice, search.alike(tasks, sampled))
                 search.tighten(program, choice, tasks)
-            program.refuse_alone(choice)
             return False
         confirmation = confirmed(search, choice)
-        if not confirmation.met:
-            reason = f"holds, but not on the population of seed {confirmation.seed} that the search has not seen"
-            self.failed[choice] = Rejected(program.price(choice), search.design(choice), (reason,), True)
-            program.refuse_alone(choice)
+        if not confirmation.met and confirmation.sure:
+            seed = confirmation.seed
+            reason = f"holds on the population of the scenario, but fails for certain on that of seed {seed}"
+            self._reject(choice, (reason,), 1.0, undecided=False)
             return False
         self.best, self.tasks, self.confirmation = choice, tasks, confirmation
         return True
 
-    def _rejected(self, choice: Choice, tasks: Sequence[Judged]) -> Rejected:
-        reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
-        return Rejected(self.program.price(choice), self.search.design(choice), reasons)
+    def _reject(self, choice: Choice, reasons: tuple[str, ...], miss: float, undecided: bool | None = None) -> None:
+        self.failed[choice] = Rejected(self.program.price(choice), self.search.design(choice), reasons, undecided)
+        self.misses[choice] = miss
+        self.program.refuse(choice)
 
     def walk(self, hasty: bool = False) -> bool:
         """Take choices in the order of their price until one holds; whether none below the answer is left."""
         laws = 0
         while len(self.failed) < MOST_SAMPLED and laws < MOST_LAWS:
-            choice = self.program.cheapest(self.below, self.search.margin)
-            if choice is None:
+            choice = None if self.cheapest_of_all else self.program.cheapest(self.below, self.search.margin)
+            if choice is None or not self.cheaper(choice):
                 return True
             if self.exceeds(choice, hasty):
                 laws += 1
@@ -124,10 +140,10 @@ class _Record:
         return False
 
     def look_beyond(self) -> float | None:
-        """Of the cheaper choices beyond the margin sample those that come closest; the load of the first that holds."""
+        """Sample the closest of the cheaper choices that are judged to fail; the load of the first that holds."""
         for _ in range(SHOWN_NEXT):
-            nearest = self.program.closest(below=self.below)
-            if nearest is None:
+            nearest = None if self.cheapest_of_all else self.program.closest(below=self.below)
+            if nearest is None or not self.cheaper(nearest[0]):
                 return None
             choice, load = nearest
             if self.exceeds(choice):
@@ -138,7 +154,7 @@ class _Record:
 
     def finish(self) -> bool:
         """Where few cheaper choices are left, look at all of them; whether that was done."""
-        while True:
+        while not self.cheapest_of_all:
             cheaper = self.search.cheaper(self.below, MOST_LISTED)
             if cheaper is None:
                 return False
@@ -149,13 +165,13 @@ class _Record:
                     if len(left) > MOST_LEFT:
                         return False
             if not any(not self.exceeds(choice) and self.holds(choice, dominate=False) for choice in left):
-                return True
+                break
+        return True
 
     def rivals(self) -> tuple[Rejected, ...]:
         """Cheaper designs that were sampled, the dearest first; the closest of them sampled once more."""
-        price = self.below
-        cheaper = [choice for choice, row in self.failed.items() if row.price <= price]
-        close = sorted(cheaper, key=lambda choice: float(self.program.load(choice).max()))[:SHOWN_NEXT]
+        cheaper = [choice for choice in self.failed if self.cheaper(choice)]
+        close = sorted(cheaper, key=lambda choice: self.misses[choice])[:SHOWN_NEXT]
         out = []
         for choice in cheaper:
             row = self.failed[choice]
@@ -166,6 +182,20 @@ class _Record:
                 row = replace(row, undecided=undecided)
             out.append(row)
         return tuple(sorted(out, key=lambda row: -row.price))
+
+
+def _miss(tasks: Sequence[Judged], requirement: Requirement) -> float:
+    """By how much a design misses the requirement, the largest part of it: 1 is on the limit."""
+    out = 1.0
+    for task in tasks:
+        summary = task.summary
+        if "position" in summary.failed:
+            out = max(out, summary.at_coverage / requirement.position)
+        if "repeatability" in summary.failed and summary.repeatability_p95 and requirement.repeatability:
+            out = max(out, summary.repeatability_p95 / requirement.repeatability)
+        if "yield" in summary.failed and summary.yield_ is not None and requirement.yield_ is not None:
+            out = max(out, 1.0 + requirement.yield_ - summary.yield_.value)
+    return out
 
 
 def select(
@@ -203,10 +233,12 @@ def select(
         if load is None:
             break
         search.margin = max(search.margin, load * NEAR)
+        record.program.dominated.clear()  # one of those that were judged to fail holds
         ended = record.walk()
     complete = record.finish()
     if record.best is None:
-        return _nothing(record, search.nearest(search.program())[0], complete, ended)
+        failed = sorted(record.misses, key=lambda choice: record.misses[choice])
+        return _nothing(record, failed[0] if failed else search.nearest(search.program())[0], complete, ended)
     best, design = record.best, search.design(record.best)
     rivals = record.rivals()
     return Selection(
@@ -246,11 +278,6 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
 
 def _met(tasks: Sequence[Judged]) -> bool:
     return all(task.summary.met for task in tasks)
-
-
-def _of_position(task: Judged) -> bool:
-    """Whether a task fails by what the sensors do to the position, alone or in the yield."""
-    return "position" in task.summary.failed or "yield" in task.summary.failed
 
 
 def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:

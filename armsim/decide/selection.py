@@ -165,12 +165,18 @@ def answer(selection: Selection, requirement: Requirement) -> str:
         text += (
             f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
         )
-        if not (again.sure and all(task.summary.sure for task in selection.tasks)):
-            text += "; the requirement lies within an interval of this sample, so that more units might tell otherwise"
-    open_ = [row for row in selection.refuted if row.undecided]
+        if not again.met:
+            text += ", where it misses the requirement within its interval: more units would tell"
+        elif not (again.sure and all(task.summary.sure for task in selection.tasks)):
+            text += "; the requirement lies within an interval of this sample: more units would tell"
+    looked = [row for row in selection.refuted if row.undecided is not None]
+    open_ = [row for row in looked if row.undecided]
     if open_:
         least = min(row.price for row in open_)
-        text += f"; of cheaper ones, from {least:g} on, {len(open_)} miss by less than this sample can tell"
+        text += (
+            f"; of the {len(looked)} closest cheaper ones {len(open_)} miss by less than this sample can tell, the "
+            f"cheapest for {least:g}"
+        )
     return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
 
 
@@ -178,7 +184,8 @@ def _excluded(proof: Proof, which: str) -> str:
     """What the exclusion of other designs rests on."""
     reasons = [f"{proof.sampled} were sampled and fail"]
     if proof.bounded:
-        reasons.append(f"{proof.bounded} exceed the RP by the law of their visits, and with them all that are near")
+        near = "" if proof.complete else ", and with them all that are near"
+        reasons.append(f"{proof.bounded} exceed the RP by the law of their visits{near}")
     if proof.complete:
         return f"Proved for these samples: {which} choice was looked at ({', '.join(reasons)})"
     judged = (

@@ -18,8 +18,6 @@ from armsim.engine.work import Job
 from armsim.model.places import Places
 from armsim.spreads import Array
 
-APART = 1 << 20
-"""Added to the number of the task, so that the visits of the test are not those of the study."""
 AT_ONCE = 1 << 20
 """Visits followed at a time: 24 MB."""
 
@@ -56,7 +54,7 @@ def simulate_test(job: Job, task: int, places: Places, numbers: list[int], cycle
     ----------
     job : Job
     task : int
-        Its number.
+        Keys the random numbers: another than that of the study, so that the visits of the test are not its visits.
     places : Places
         Of the task.
     numbers : list of int
@@ -76,8 +74,8 @@ def simulate_test(job: Job, task: int, places: Places, numbers: list[int], cycle
     for first, units in blocks(job.plan.units, block):
         drawn = draw_units(job.machine.terms, job.plan, first, units)
         at = slice(first, first + units)
-        for pose, number in enumerate(numbers):
-            moved, _ = sampler.follow(pose, number, task + APART, drawn, first, units, cycles)
+        for pose, number in enumerate(own.numbers.tolist()):
+            moved, _ = sampler.follow(pose, number, task, drawn, first, units, cycles)
             centre = moved.mean(axis=1)
             away = np.linalg.norm(moved - centre[:, None], axis=0)
             printed[0, pose, at] = np.linalg.norm(centre, axis=0)

@@ -70,7 +70,7 @@ def pulls(job: Job, task: int, places: Places, chunk: int, units: int, p: float)
     ----------
     job : Job
     task : int
-        Its number.
+        Its key.
     places : Places
         Of the whole task.
     chunk : int
@@ -83,7 +83,7 @@ def pulls(job: Job, task: int, places: Places, chunk: int, units: int, p: float)
     drawn = draw_units(stage.machine.terms, job.plan, 0, units)
     out = np.empty((len(own), units))
     for pose in range(len(own)):
-        moved, _ = stage.sampler.follow(pose, chunk + pose, task, drawn, 0, units)
+        moved, _ = stage.sampler.follow(pose, int(own.numbers[pose]), task, drawn, 0, units)
         out[pose] = influence(np.linalg.norm(moved, axis=0), p)
     return out
 

@@ -38,10 +38,11 @@ MARGIN = 1.1
 
 @dataclass(frozen=True, eq=False)
 class Asked:
-    """Where a task looks."""
+    """Where a task looks; ``key`` stands for its name in the random numbers."""
 
     name: str
     places: Places
+    key: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,8 +132,8 @@ class Sampling:
             coefficients = draw_units(job.machine.terms, job.plan)
         do = partial(work, job) if coefficients is None else partial(work, job, coefficients=coefficients)
         out = []
-        for number, task in enumerate(asked):
-            cut = pieces(number, task.places, self.workers)
+        for task in asked:
+            cut = pieces(task.key, task.places, self.workers)
             total = len(task.places)
             width = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
             values = np.empty((total, width))

@@ -60,7 +60,7 @@ class Piece:
     Parameters
     ----------
     task : int
-        Number of the task.
+        Key of the task.
     first : int
         Number of the first pose of the chunk.
     places : Places
@@ -177,7 +177,7 @@ def _sample_group(
         if drawn is None or job.layout.unit_block < job.plan.units:
             drawn = draw_units(stage.machine.terms, job.plan, first, units)
         for pose, room in group:
-            at = piece.first + pose, piece.task
+            at = int(piece.places.numbers[pose]), piece.task
             stage.sampler.sample(pose, at, scale_of(stage.linear, pose), drawn, (first, units), room, spare)
             own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
             room.figures[:, first : first + units] = own

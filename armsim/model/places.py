@@ -28,16 +28,27 @@ class Places:
         of lost motion.
     tangents : (P, 3), optional
         Unit vectors along a path, in the base frame.
+    keys : (P,), optional
+        Numbers that stand for the poses and key the random numbers of their visits; their places in the list where not
+        given.
     """
 
     joints: Array
     speeds: Array | None = None
     directions: Array | None = None
     tangents: Array | None = None
+    keys: NDArray[np.int64] | None = None
 
     def __len__(self) -> int:
         return len(self.joints)
 
     def __getitem__(self, index: slice | NDArray[np.int64]) -> Places:
-        rest = (None if part is None else part[index] for part in (self.speeds, self.directions, self.tangents))
-        return Places(self.joints[index], *rest)
+        speeds, directions, tangents = (
+            None if part is None else part[index] for part in (self.speeds, self.directions, self.tangents)
+        )
+        return Places(self.joints[index], speeds, directions, tangents, self.numbers[index])
+
+    @property
+    def numbers(self) -> NDArray[np.int64]:
+        """The keys, shape (P,)."""
+        return np.arange(len(self.joints), dtype=np.int64) if self.keys is None else self.keys

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -50,6 +51,10 @@ class PoseSet:
     maps: tuple[MapOf, ...] = ("error",)
     held: tuple[Held, ...] = ()
 
+    def keyed(self) -> PoseSet:
+        """The same with random numbers keyed by the names of the poses, so that no other pose changes them."""
+        return replace(self, places=replace(self.places, keys=np.array([name_key(n) for n in self.names], np.int64)))
+
     def only(self, names: Sequence[str]) -> PoseSet:
         """The poses of these names, in this order."""
         place = {name: n for n, name in enumerate(self.names)}
@@ -66,6 +71,11 @@ class PoseSet:
             self.maps,
             tuple(self.held[n] for n in old) if self.held else (),
         )
+
+
+def name_key(name: str) -> int:
+    """A number of 31 bits that stands for a name."""
+    return int.from_bytes(hashlib.blake2b(name.encode(), digest_size=4).digest(), "little") >> 1
 
 
 class Task(Protocol):

@@ -5,7 +5,7 @@ import pytest
 from support import normal_machine, planar_arm
 
 from armsim.engine import statistics as stats
-from armsim.engine.acceptance import APART, simulate_test
+from armsim.engine.acceptance import simulate_test
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import Layout
 from armsim.engine.montecarlo import Sampler
@@ -48,7 +48,7 @@ def test_the_test_prints_the_definition() -> None:
     plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 0)
     tested = simulate_test(Job(machine, plan, 0.95, None, layout), 0, places, [1], 30)
     sampler = Sampler.prepare(machine.there(places[1:]), plan)
-    displacement, _ = sampler.follow(0, 1, APART, draw_units(machine.terms, plan), 0, 700, 30)
+    displacement, _ = sampler.follow(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
     for unit in (0, 255, 256, 699):
         points = displacement[:, :, unit]
         assert tested.printed[1, 0, unit] == pytest.approx(stats.pose_repeatability(points), rel=1e-9)
