@@ -212,16 +212,16 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
     rate = np.abs(np.diff(poses.places.joints, axis=0)[forward] / length[forward, None]).max(axis=0)
     finest, causes, joints = math.inf, set(), []
     for name, speed in zip(job.machine.arm.names, rate, strict=True):
-        orders = {
-            abs(act.shape.order): term.cause
+        waves = {
+            (abs(act.shape.order), term.cause)
             for term in job.machine.terms
             for act in term.acts
             if act.axis.joint == name and act.axis.parameter == "q" and isinstance(act.shape, Wave)
         }
-        fine = {order: cause for order, cause in orders.items() if order * speed * step * PER_PERIOD > 2 * math.pi}
+        fine = {(order, cause) for order, cause in waves if order * speed * step * PER_PERIOD > 2 * math.pi}
         if fine:
-            finest = min(finest, 2 * math.pi / (max(fine) * float(speed)))
-            causes |= set(fine.values())
+            finest = min(finest, 2 * math.pi / (max(order for order, _ in fine) * float(speed)))
+            causes |= {cause for _, cause in fine}
             joints.append(name)
     if not joints:
         return []

@@ -59,7 +59,7 @@ def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | No
 def show_interval(
     value: float | None, interval: tuple[float, float] | None, kind: Kind = "m", unit: Unit | None = None
 ) -> str:
-    """A value and its 95 % interval, to two digits of the half-width (JCGM 100:2008 7.2.6), or four of the value.
+    """A value and its 95 % interval, to two digits of the half-width (JCGM 100:2008 7.2.6), or five of the value.
 
     Where the ends then read like the value they are left out.
     """
@@ -70,7 +70,7 @@ def show_interval(
     if half <= 0:
         return show(value, kind, unit=unit)
     low, middle, high = (x * unit.factor for x in (interval[0], value, interval[1]))
-    finest = 3 - math.floor(math.log10(abs(middle))) if middle else 3
+    finest = 4 - math.floor(math.log10(abs(middle))) if middle else 4
     places = max(0, min(1 - math.floor(math.log10(half)), finest))
     ends, text = [f"{x:.{places}f}" for x in (low, high)], f"{middle:.{places}f}"
     if ends == [text, text]:

@@ -5,6 +5,7 @@ Field names are the contract; an undefined number (an interval from one unit) is
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -251,7 +252,7 @@ class TermSheet:
 
 @dataclass(frozen=True)
 class JointCurve:
-    """Error of a joint over one turn (or its travel) that every visit has, in SI.
+    """Error of a joint over its range (or one turn) that every visit has, in SI.
 
     ``unit`` is one built unit; ``low`` and ``high`` hold 95 % of the units at each position; ``order`` and ``rms`` are
     the waves of which the curve is made, root mean square over units and positions.
@@ -381,9 +382,15 @@ class Result:
 
         Raises
         ------
+        ValueError
+            The text is of another format, such as that of a later version.
         pydantic.ValidationError
             The text is not a result of this format.
         """
+        head = text[:400] if isinstance(text, str) else text[:400].decode("utf-8", "replace")
+        stated = re.search(r'"format"\s*:\s*"([^"]*)"', head)
+        if stated is not None and stated[1] != FORMAT:
+            raise ValueError(f"results of the format {stated[1]!r}; this version reads {FORMAT!r}")
         return _adapter().validate_json(text)
 
 

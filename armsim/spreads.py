@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Distribution = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
-COVERED = 3.0
-"""Standard deviations counted as the limit of a law without bounds (99.7 % of a normal law)."""
+COVERED = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
+"""What counts as the limit of a law without bounds, over its scale: 99.73 % lie within."""
 
 
 @dataclass(frozen=True)
@@ -66,8 +66,8 @@ class Spread:
 
     @property
     def limit(self) -> float:
-        """Largest magnitude; `COVERED` standard deviations where the law has no bound."""
-        return self.scale * (COVERED if self.distribution in ("normal", "rayleigh") else 1.0)
+        """Largest magnitude; what holds 99.73 % where the law has no bound."""
+        return self.scale * COVERED.get(self.distribution, 1.0)
 
     def scaled(self, factor: float) -> Spread:
         """The law of a positive factor times the quantity."""

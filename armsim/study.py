@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
@@ -82,13 +81,19 @@ class Study:
         ]
         return html_table((own.name, ""), rows)
 
-    def sheets(self) -> dict[str, JointSheet]:
-        """Every joint with its terms, without sampling."""
+    def sheets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointSheet]:
+        """Every joint with its terms, without sampling; what time does at the largest speeds.
+
+        Those that named poses state, and of the poses ``found``, such as those of paths.
+        """
         fastest = np.zeros(len(self.scenario.machine.joints))
         for task in self.scenario.tasks:
             if isinstance(task, Poses):
                 for pose in task.poses:
                     fastest = np.maximum(fastest, np.abs(pose.speeds or 0.0))
+        for poses in found:
+            if poses.places.speeds is not None and len(poses.places):
+                fastest = np.maximum(fastest, np.abs(poses.places.speeds).max(axis=0))
         return joint_sheets(self.scenario.machine, self.scenario.plan.seed, fastest)
 
     def run(
@@ -166,7 +171,7 @@ class Study:
             task_result(scenario, sampled.job, task, poses, sample)
             for (task, poses), sample in zip(both, sampled.tasks, strict=True)
         )
-        joints = self.sheets()
+        joints = self.sheets(found)
         result = Result(
             format=FORMAT,
             version=__version__,
@@ -229,10 +234,6 @@ def _warnings(
 ) -> tuple[str, ...]:
     plan, requirement = sampled.job.plan, scenario.requirement
     out = list(scenario.notes)
-    if scenario.machine.masses is None:
-        stiff = [j.name for j in scenario.machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
-        if stiff:
-            out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
     causes = {term.cause for term in scenario.machine.terms}
     rise = scenario.machine.environment.temperature_rise
     drifting = [j.name for j in scenario.machine.joints if j.encoder.drift.scale or j.encoder.signal.offset_drift.scale]

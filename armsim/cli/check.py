@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json as text
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,6 +14,7 @@ from armsim.cli.options import screen
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
+    from armsim.documents import Scenario
     from armsim.results import JointSheet
 
 
@@ -45,6 +47,7 @@ def check(
             else:
                 print(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print(sheets)
+                _print_poses(document)
         elif json:
             printed[str(file)] = {"name": document.name}
         else:
@@ -54,6 +57,37 @@ def check(
         print()
     if problems:
         raise InputError(*problems)
+
+
+def _print_poses(scenario: Scenario) -> None:
+    """Where every named pose puts the tool, and with which joints."""
+    import numpy as np
+    from rich.table import Table
+    from scipy.spatial.transform import Rotation
+
+    from armsim.tasks import Poses
+
+    arm = scenario.machine.arm
+    for task in scenario.tasks:
+        if not isinstance(task, Poses):
+            continue
+        found = task.find(arm)
+        table = Table(title=f"{task.name}: where the named poses put the tool", title_justify="left")
+        for name in ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]"):
+            table.add_column(name)
+        rotary = np.array([joint.revolute for joint in arm.joints])
+        for name, tool, q in zip(found.names, arm.postures(found.places.joints).tool, found.places.joints, strict=True):
+            turns = Rotation.from_matrix(tool[:3, :3]).as_euler("xyz", degrees=True)
+            joints = np.where(rotary, np.degrees(q), 1e3 * q)
+            table.add_row(name, _listed(1e3 * tool[:3, 3]), _listed(turns), _listed(joints))
+        for lost in found.unreachable:
+            table.add_row(lost.name, _listed(1e3 * np.array(lost.position)), "", f"not reached: {lost.reason}")
+        screen(150).print(table)
+
+
+def _listed(values: Iterable[float]) -> str:
+    """Numbers to a hundredth, without a sign of zero."""
+    return ", ".join(f"{round(float(value), 2) + 0.0:g}" for value in values)
 
 
 def _print(sheets: dict[str, JointSheet]) -> None:

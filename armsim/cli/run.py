@@ -142,7 +142,9 @@ def _print(result: Result) -> None:
         group = max(summary.groups, key=lambda name: summary.groups[name])
         table.add_row(
             task.name,
-            str(len(task.poses)),
+            f"{len(task.poses)} of {len(task.poses) + len(task.unreachable)}"
+            if task.unreachable
+            else str(len(task.poses)),
             summary.worst_pose,
             show_interval(summary.p95, summary.p95_interval),
             show(summary.repeatability_p95),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import warnings
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +23,14 @@ STAMP = tuple(
     (file.name, file.stat().st_mtime, file.stat().st_size) for file in sorted(Path(__file__).parent.glob("*.py"))
 )
 """State of all kernel sources. A cached kernel holds the kernels it calls: a change in one makes all stale."""
+
+
+def kernel_digest() -> str:
+    """Twelve hexadecimal digits that stand for the sources of all kernels."""
+    digest = hashlib.blake2b(digest_size=6)
+    for file in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()
 
 
 def compiled(function: F) -> F:

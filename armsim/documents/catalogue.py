@@ -52,7 +52,6 @@ class CatalogueDocument(Document):
 
     kind: Literal["catalogue"]
     name: Word
-    law: Word | None = None
     encoders: Annotated[list[EntryDocument], Field(min_length=1)]
     mountings: Annotated[list[MountingClassDocument], Field(min_length=1)]
     placements: dict[Placement, Price]

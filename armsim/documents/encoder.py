@@ -27,6 +27,8 @@ from armsim.spreads import NONE
 
 VALID_NOISE = 0.3
 """Noise over amplitude up to which the arctangent is nearly linear in it."""
+VALID_PHASE = 0.35
+"""Departure from quadrature up to which first order serves, as far as an offset of 0.3 of the amplitude. [rad]"""
 Ratio = Annotated[Tolerance | None, tolerance("ratio", most=0.3)]
 Share = Annotated[float, quantity("ratio", least=0.0, most=1.0)]
 Duration = Annotated[float, quantity("time", least=0.0)]
@@ -42,7 +44,7 @@ class SignalDocument(Document):
 
     offset: Ratio = None
     amplitude_mismatch: Ratio = None
-    phase_error: Annotated[Tolerance | None, tolerance("angle")] = None
+    phase_error: Annotated[Tolerance | None, tolerance("angle", most=VALID_PHASE)] = None
     third_harmonic: Ratio = None
     third_harmonic_order: Literal[2, 4] = 4
     noise: Annotated[float, quantity("ratio", least=0.0, most=VALID_NOISE)] = 0.0

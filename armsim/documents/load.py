@@ -12,6 +12,7 @@ from typing import Any, ParamSpec, TypeVar
 
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
+from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.joint import build_joint
@@ -172,9 +173,11 @@ class _Loader:
         rise = document.environment.temperature_rise
         environment = Environment(None if rise is None else rise.spread, arm_document.expansion)
         fitted = tuple(joint for joint in joints if joint is not None)
+        machine = Machine(arm, fitted, tolerances, build_masses(arm_document), environment)
+        self.notes += doubts(machine)
         return Scenario(
             document.name,
-            Machine(arm, fitted, tolerances, build_masses(arm_document), environment),
+            machine,
             tuple(task for task in tasks if task is not None),
             plan,
             requirement,
@@ -260,6 +263,13 @@ class _Loader:
                     ("encoders",), f"no entry can be fitted to joint {joint.name}; mostly: {most}", "one that fits"
                 )
             joints.append(tuple(fitted))
+            if why:
+                told = ", ".join(f"{count} for: {reason}" for reason, count in sorted(why.items(), key=lambda x: -x[1]))
+                self.notes.append(f"catalogue: {sum(why.values())} ways to fit {joint.name} are left out, {told}")
+        taken = {option.encoder for own in joints for option in own}
+        nowhere = [encoder.name for encoder in encoders if encoder.name not in taken]
+        if nowhere:
+            self.notes.append(f"catalogue: {', '.join(nowhere)} can be fitted to no joint")
         stock = {
             encoder.name: entry.stock
             for entry, encoder in zip(document.encoders, encoders, strict=True)

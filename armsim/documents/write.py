@@ -44,8 +44,12 @@ def scenario_document(data: dict[str, Any], machine: Machine, name: str, beside:
         Folder from which its references count, and that of the new file.
     """
     out = {**data, "name": name, "joints": {joint.name: joint_document(joint) for joint in machine.joints}}
-    if isinstance(out["arm"], str):
-        out["arm"] = os.path.relpath(beside / out["arm"], to)
+    arm = out["arm"]
+    if isinstance(arm, str):
+        out["arm"] = os.path.relpath(beside / arm, to)
+    elif isinstance(arm.get("kinematics"), dict) and "file" in arm["kinematics"]:
+        file = os.path.relpath(beside / arm["kinematics"]["file"], to)
+        out["arm"] = {**arm, "kinematics": {**arm["kinematics"], "file": file}}
     tasks = []
     for task in out["tasks"]:
         moved = {"file": os.path.relpath(beside / task["file"], to)} if "file" in task else {}

@@ -11,6 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
+from armsim.core.compile import kernel_digest
 from armsim.errors import InputError, Problem, RunError
 
 P = TypeVar("P")
@@ -85,9 +86,23 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         at_once = sum(client.nthreads().values())
         if not at_once:
             raise RunError(f"the cluster at {address} has no workers")
+        own, others = _identity(), client.run(_identity)
+        for worker, other in others.items():
+            if other != own:
+                raise RunError(
+                    f"worker {worker} of the cluster has armsim {other[0]} with kernels {other[1]}, this process "
+                    f"{own[0]} with kernels {own[1]}: their bits would differ; install the same version on all"
+                )
         yield client.get_executor(pure=False, retries=RETRIES), at_once
     finally:
         client.close()
+
+
+def _identity() -> tuple[str, str]:
+    """Version of the package and digest of its kernels, here."""
+    from armsim import __version__
+
+    return __version__, kernel_digest()
 
 
 def in_order(pool: Executor, workers: int, do: Callable[[P], T], pieces: Iterable[P]) -> Iterator[T]:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from armsim.engine.executors import AHEAD
 from armsim.engine.montecarlo import PoseSample
 from armsim.engine.plan import UNIT_BLOCK, SamplingPlan
 from armsim.errors import RunError
@@ -20,6 +21,8 @@ PROCESS = 240 * 2**20
 """Bytes of one more process that samples."""
 BLOCK = 8 * UNIT_BLOCK
 """Units drawn at a time where they cannot all be kept."""
+RECORD = 20
+"""Bytes of a unit that a piece hands back and a task keeps: largest AP and RP, whether it passes."""
 NAME = 200
 """Bytes that the name of a pose and what belongs to it take beside its numbers."""
 
@@ -55,6 +58,7 @@ def lay_out(
     memory: int = MEMORY,
     where: Where = "threads",
     batch: int = 0,
+    tasks: int = 1,
 ) -> Layout:
     """Sizes for a run.
 
@@ -74,17 +78,20 @@ def lay_out(
         for this process and for each process of the cluster on its own.
     batch : int
         Units that must be drawn together; 0 if any number may.
+    tasks : int
+        For each of which the worst of every unit is kept.
 
     Raises
     ------
     RunError
         It cannot fit; says what would.
     """
-    rows = poses * (8 * row + NAME)
+    record = RECORD * (tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of pieces on their way
+    records, rows = record * plan.units, poses * (8 * row + NAME)
     if where == "cluster":
-        if BASE + rows > memory:
-            raise RunError(_advice(plan, poses, rows, BASE + rows, BASE + rows, 1, memory))
-        workers, fixed = 1, PROCESS
+        if BASE + rows + records > memory:
+            raise RunError(_advice(plan, poses, rows, BASE + rows + records, memory - BASE - rows, 1, record, memory))
+        workers, records, record, fixed = 1, 0, 0, PROCESS
     else:
         fixed = BASE + rows + (workers * PROCESS if where == "processes" else 0)
     coefficients = sum(len(term.mean) for term in machine.terms if term.life == "unit")
@@ -97,26 +104,28 @@ def lay_out(
         return workers * (group + (1 if batch else 0)) * PoseSample.bytes_needed(units)
 
     if not batch:
-        whole = fixed + owners * drawn(plan.units) + rooms(plan.units, 1)
+        whole = fixed + records + owners * drawn(plan.units) + rooms(plan.units, 1)
         if whole <= memory:
             return Layout(plan.units, 1, whole)
     block = min(batch or BLOCK, plan.units)
-    least = fixed + workers * drawn(block) + rooms(plan.units, 1)
+    least = fixed + records + workers * drawn(block) + rooms(plan.units, 1)
     if least > memory:
-        raise RunError(_advice(plan, poses, rows, least, fixed + workers * drawn(block), workers, memory))
+        left = memory - fixed - workers * drawn(block)
+        raise RunError(_advice(plan, poses, rows, least, left, workers, record, memory))
     group = max(1, min(64, int((memory - least) / rooms(plan.units, 1)) + 1))
     return Layout(block, group, least + rooms(plan.units, group) - rooms(plan.units, 1))
 
 
 def _advice(
-    plan: SamplingPlan, poses: int, rows: int, least: int, without_units: int, workers: int, memory: int
+    plan: SamplingPlan, poses: int, rows: int, least: int, left: int, workers: int, record: int, memory: int
 ) -> str:
+    """What would fit: ``left`` bytes are there for what grows with the units, ``record`` of them for each."""
     found = f"{plan.units} units at {poses} poses need {least / GIB:.3g} GiB of memory, allowed {memory / GIB:.3g} GiB"
     advice = [f"--memory {math.ceil(least / GIB * 10) / 10:g}GiB"]
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
-    left = memory - without_units - workers * PoseSample.bytes_needed(0)
-    fits = int(left / workers / (PoseSample.bytes_needed(1000) - PoseSample.bytes_needed(0)) * 1000)
+    empty = workers * PoseSample.bytes_needed(0)
+    fits = int((left - empty) / ((workers * PoseSample.bytes_needed(1000) - empty) / 1000 + record))
     if fits >= UNIT_BLOCK:
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
     elif rows > memory / 10:

@@ -118,7 +118,7 @@ class Sampling:
     def _job(self, plan: SamplingPlan, asked: list[Asked], batch: int, note: Note) -> Job:
         poses = sum(len(task.places) for task in asked)
         row = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
-        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch)
+        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
         note(
             f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "

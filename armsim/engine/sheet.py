@@ -94,10 +94,10 @@ def _term(term: Term, axis: Axis, state: State) -> TermSheet:
 
 
 def _curve(machine: Machine, number: int, terms: list[Term], axis: Axis, seed: int) -> JointCurve:
-    """Error over a turn or the travel, at rest and with the other joints in the middle of their ranges."""
+    """Error over the range, or a turn where it has no ends, at rest, the other joints in the middle of their ranges."""
     joint, arm = machine.joints[number], machine.arm
-    start = 0.0 if joint.encoder.rotary else float(arm.lowest[number])
-    span = 2 * math.pi if joint.encoder.rotary else joint.travel
+    start = float(arm.lowest[number])
+    span = float(arm.highest[number]) - start
     q = np.repeat(arm.middle[None], POSITIONS, axis=0)
     q[:, number] = start + span * np.arange(POSITIONS) / (POSITIONS - 1)
     state = machine.states(q)[joint.name]

@@ -12,7 +12,9 @@ from armsim.spreads import Array
 
 LETTERS = "xyz"
 LONGEST = 36
-"""Characters of the name of a sensor that are drawn."""
+"""Characters of joint, sensor and placement that are drawn."""
+FLAT = 1e-6
+"""Extent, as share of the arm, below which it is rounding."""
 
 
 def arm(result: Result) -> style.Drawing:
@@ -34,6 +36,9 @@ def arm(result: Result) -> style.Drawing:
             axes.plot(*own[-1], "D", color=style.COLOURS[1], markersize=6, zorder=3)
             axes.set(xlabel=f"{LETTERS[first]} [mm]", ylabel=f"{LETTERS[second]} [mm]", aspect="equal")
             axes.margins(0.15)
+            if np.ptp(own[:, 1]) < FLAT * max(float(np.ptp(points, axis=0).max()), 1e-9):
+                half = 0.1 * float(np.ptp(points, axis=0).max()) or 1.0  # a line, not its rounding
+                axes.set_ylim(float(own[:, 1].mean()) - half, float(own[:, 1].mean()) + half)
             out.tell(axes, *own[1:-1].T, texts=[_sensor(result, name) for name in names])
         _named(side, beside, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
         finest = max(result.joints.values(), key=lambda sheet: sheet.resolution_bits)
@@ -62,11 +67,19 @@ def _sensor(result: Result, name: str) -> str:
     return f"{name}: {sheet.encoder}, {sheet.placement}"
 
 
+def shortened(text: str) -> str:
+    """A text of at most `LONGEST` characters: what is left out is in its middle, so that the placement stays."""
+    if len(text) <= LONGEST:
+        return text
+    tail = min(len(text) - text.rfind(","), LONGEST // 2) if "," in text else LONGEST // 2
+    return f"{text[: LONGEST - tail - 1]}…{text[-tail:]}"
+
+
 def _named(axes: Axes, beside: Axes, points: Array, texts: list[str]) -> None:
     """Names in a column beside the arm, each with a line to its joint, in the order of their heights."""
     order = np.argsort(-points[:, 1], kind="stable")
     for place, n in enumerate(order):
-        text = texts[n] if len(texts[n]) <= LONGEST else f"{texts[n][: LONGEST - 1]}…"
+        text = shortened(texts[n])
         name = axes.annotate(
             text,
             tuple(points[n]),

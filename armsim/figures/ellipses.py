@@ -68,7 +68,7 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
     semi_axes, directions = ellipsoids(task.column("error.covariance")[chosen])
     position = task.column("position")[chosen] * 1e3
     arm = np.array(task.skeleton) * 1e3
-    size = float(np.ptp(np.concatenate([arm, position]), axis=0).max())
+    size = float(np.ptp(np.concatenate([arm, position]), axis=0).max()) or 1.0  # an arm without length is a point
     longest = float(semi_axes.max()) or 1e-12
     # so large that the shape is seen, so small that neighbours stay apart
     apart = np.linalg.norm(position[:, None] - position[None], axis=2)
@@ -91,7 +91,7 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
         ]
         out.tell(axes, *position.T, texts=texts)
         low, high = np.concatenate([arm, position]).min(axis=0), np.concatenate([arm, position]).max(axis=0)
-        middle, half_size = (low + high) / 2, 0.55 * float((high - low).max())
+        middle, half_size = (low + high) / 2, 0.55 * size
         for set_limits, centre in zip((axes.set_xlim, axes.set_ylim, axes.set_zlim), middle, strict=True):
             set_limits(centre - half_size, centre + half_size)
         axes.set_box_aspect((1, 1, 1))

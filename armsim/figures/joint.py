@@ -1,15 +1,18 @@
-"""The error of one joint over a turn, and the waves it is made of."""
+"""The error of one joint over its range, and the waves it is made of."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from armsim.figures import style
 from armsim.present import ARCSECOND, Unit, show, show_joint, significant, unit_for
 from armsim.results import Result
 
+OTHERS = 3
+"""Causes without a period that are named above the spectrum."""
 LABELLED = 6
 """Largest waves that are named in the spectrum."""
 APART = 0.7
@@ -33,7 +36,7 @@ def joint_error(result: Result, joint: str) -> style.Drawing:
         axes.set(xlabel=f"position of {joint} [{'deg' if rotary else 'mm'}]", ylabel=f"joint error [{unit.name}]")
         axes.set_xlim(position[0], position[-1])
         if rotary:
-            axes.set_xticks(range(0, 361, 60))
+            axes.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 1.5, 3, 6, 9, 10]))
         every = slice(None, None, max(1, len(position) // 180))
         shown = zip(position[every], one[every], low[every], high[every], strict=True)
         texts = [
@@ -44,14 +47,20 @@ def joint_error(result: Result, joint: str) -> style.Drawing:
         style.legend_below(axes, inches=0.42)
         finding = (
             f"{joint}: {sheet.encoder} ({sheet.placement}) errs by {show_joint(sheet.std_accuracy, sheet.unit)} rms "
-            f"at every visit alike, {show_joint(sheet.std_repeatability, sheet.unit)} from visit to visit"
+            f"at every visit alike, {show_joint(sheet.std_repeatability, sheet.unit)} from visit to visit, over all "
+            "postures"
         )
         axes.set_title(style.wrapped(finding))
         _spectrum(out, curve.order, curve.rms, unit, rotary)
+        rest = sorted((term for term in sheet.terms if not term.orders), key=lambda term: -term.std)[:OTHERS]
+        told = ", ".join(f"{term.cause} {show_joint(term.std, sheet.unit)}" for term in rest if term.std > 0)
+        if told:
+            below = out.axes[-1]
+            below.set_title(style.wrapped(f"no waves: {told} rms", 90), fontsize=8, fontweight="normal")
         style.footnote(
             out,
-            f"curve at rest, seed {result.seed}, finer waves than its {len(curve.position)} points not resolved; "
-            "the figures of the title at the largest speeds that the tasks state",
+            f"curve: what every visit has, at rest, other joints in the middle of their ranges, seed {result.seed}; "
+            f"waves finer than its {len(curve.position)} points are not resolved; title: at the largest speeds of the tasks",
         )
     return out
 

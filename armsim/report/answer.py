@@ -37,8 +37,9 @@ def deciding(result: Result) -> TaskResult:
 def _asked(result: Result) -> str:
     poses = sum(len(task.poses) for task in result.tasks)
     lost = sum(len(task.unreachable) for task in result.tasks)
-    where = f"at {_count(poses + lost, 'pose')} of {_count(len(result.tasks), 'task')}"
-    where += f" ({lost} of them cannot be reached)" if lost else ""
+    where = f"at {_count(poses + lost, 'point')} of {_count(len(result.tasks), 'task')}"
+    if lost:
+        where += f", of which it reaches {poses} and {lost} are left out"
     asked = result.requirement
     if asked is None:
         return f"The question: how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
@@ -69,8 +70,10 @@ def _verdict(result: Result, task: TaskResult) -> str:
     if found == limit:
         margin = f"exactly the {limit} required"
     doubt = _doubt(interval, asked.position)
+    lost = sum(len(own.unreachable) for own in result.tasks)
     if summary.met or gap < 0:
-        return f"{'Met' if result.met else 'Not met'}: {within}, {margin}{doubt}."
+        met = f"Met at the {sum(len(own.poses) for own in result.tasks)} points that it reaches" if lost else "Met"
+        return f"{met if result.met else 'Not met'}: {within}, {margin}{doubt}."
     judged = summary.yield_
     if judged is not None and asked.yield_ is not None and judged.value < asked.yield_:
         doubt = _doubt(judged.interval, asked.yield_)

@@ -116,6 +116,7 @@ def with_hole(task: TaskResult) -> TaskResult:
     assert task.grid is not None
     values = task.poses.values[1:].copy()
     table = PoseTable(task.poses.names[1:], task.poses.share_names, values)
+    table.columns["conditioning"][:] = 0.5
     table.columns["conditioning"][0] = 1e-4
     grid = replace(task.grid, pose=tuple(n - 1 for n in task.grid.pose))
     return replace(task, poses=table, grid=grid)

@@ -23,7 +23,7 @@ from armsim.report import Extras, write_bundle
 from armsim.report.content import review
 from armsim.report.document import Block, Document, Folded, Table, Text
 from armsim.report.frame import CAUSES
-from armsim.results import Result
+from armsim.results import Contribution, Result
 from armsim.study import Study
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -111,8 +111,10 @@ def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> N
     old = task.summary
     assert old.yield_ is not None
     made = replace(old.yield_, value=0.4321, interval=(0.41, 0.45))
-    causes = {**dict.fromkeys(old.causes, 0.01), "disc tilt": 0.77}
-    new = replace(old, at_coverage=987e-6, yield_=made, causes=causes, met=False, reasons=("a reason of its own",))
+    made_of = (Contribution("j1", "disc tilt", 0.5, 0.27), Contribution("j2", "mastering", 0.23, 0.0))
+    new = replace(
+        old, at_coverage=987e-6, yield_=made, contributions=made_of, met=False, reasons=("a reason of its own",)
+    )
     other = replace(
         result, tasks=tuple(replace(own, summary=new) if own.name == task.name else own for own in result.tasks)
     )
@@ -121,6 +123,7 @@ def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> N
         "987 µm",
         "43.2 % of the built arms (41 % to 45 %)",
         "Disc tilt makes 77 %",
+        "27 % of it the same on every arm",
         "a reason of",
     ):
         assert expected in text

@@ -1,0 +1,44 @@
+"""What is accepted and yet looks like a slip: told as notes, with what it is read as."""
+
+from __future__ import annotations
+
+import math
+
+from armsim.model.encoder import Encoder
+from armsim.model.machine import Machine
+
+MOST_BITS = 30.0
+"""Bits per turn above which the stated interpolation may be the total. Common practice, no source."""
+
+
+def doubts(machine: Machine) -> list[str]:
+    """Notes on a machine, the same one told once."""
+    out: list[str] = []
+    for joint in machine.joints:
+        for encoder in (joint.encoder, joint.motor_encoder):
+            if encoder is not None:
+                out += _of_encoder(encoder)
+        ratio = joint.transmission.ratio
+        if abs(ratio) < 1.0:
+            out.append(
+                f"ratio {ratio:g} at {joint.name}: the motor turns {abs(ratio):g} times per turn of the joint; was "
+                f"{1 / abs(ratio):g} meant?"
+            )
+    stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
+    if stiff and machine.masses is None:
+        out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
+    return list(dict.fromkeys(out))
+
+
+def _of_encoder(encoder: Encoder) -> list[str]:
+    if not encoder.rotary or encoder.summary is not None or encoder.signal_periods <= 1:
+        return []
+    per_turn = math.log2(encoder.signal_periods)
+    if per_turn + encoder.interpolation <= MOST_BITS:
+        return []
+    meant, stated = encoder.interpolation - per_turn, f"{encoder.interpolation:g} bit"
+    hint = f"; if {stated} per turn was meant, interpolation is {meant:.3g} bit" if meant > 0 else ""
+    return [
+        f"encoder {encoder.name!r}: {encoder.signal_periods} signal periods and {stated} within each make "
+        f"{per_turn + encoder.interpolation:.3g} bit per turn{hint}"
+    ]
