@@ -180,8 +180,8 @@ def test_large_errors_are_told(tmp_path: Path) -> None:
     assert not any("beyond small angles" in text for text in small.warnings)
 
 
-def test_the_demo_keeps_its_answer() -> None:
-    """The same seed gives the same figures, whatever is done to the code around them. Source: this project."""
+def test_the_same_run_twice_is_the_same_to_the_bit() -> None:
+    """Whatever the number of threads. What the figures were before stands in tests/golden. Source: this project."""
     result = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").with_plan(units=200, visits=3).run(2)
     again = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").with_plan(units=200, visits=3).run(1)
     assert result.to_json() == again.to_json()

@@ -60,7 +60,7 @@ def joint_error(result: Result, joint: str) -> style.Drawing:
         style.footnote(
             out,
             f"curve: what every visit has, at rest, other joints in the middle of their ranges, seed {result.seed}; "
-            f"waves finer than its {len(curve.position)} points are not resolved; title: at the largest speeds of the tasks",
+            f"waves finer than its {len(curve.position)} points not shown; title: at the largest speeds of the tasks",
         )
     return out
 

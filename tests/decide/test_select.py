@@ -303,3 +303,12 @@ def test_points_of_the_curve_tell_what_they_do_not_keep() -> None:
     curve = trade_off(study, options, workers=2)
     assert any("position" in point.failed for point in curve.points if point.sampled > 75e-6)
     assert all(("position" in point.failed) == (point.sampled > 75e-6) for point in curve.points)
+
+
+def test_a_catalogue_without_prices_ends() -> None:
+    """Where every set costs nothing the first that holds is the answer, and nothing is cheaper."""
+    study, options = small_case(90e-6)
+    free = Options(tuple(tuple(replace(option, price=0.0) for option in own) for own in options.joints), {})
+    found = select(study, free, workers=1)
+    assert found.price == 0.0
+    assert found.proved

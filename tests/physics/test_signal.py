@@ -56,13 +56,27 @@ def test_third_harmonic_by_sign_pattern(produced: int, sign: int) -> None:
 
 
 def test_one_waveform_seen_twice_has_the_pattern_of_order_four() -> None:
-    """Both channels read one distorted wave, a quarter period apart: its cosine then carries minus h cos 3p."""
-    p = np.linspace(0, 2 * np.pi, 50)
+    """Both channels read one distorted wave, a quarter period apart: the arctangent then errs at order 4, by `through_arctangent`.
+
+    Source: brute force: the two channels sampled from one wave, their arctangent taken, its harmonics by Fourier transform.
+    """
+    order, h = 16.0, 0.01
+    p = np.linspace(0, 2 * np.pi, 4096, endpoint=False)
 
     def wave(x: np.ndarray) -> np.ndarray:
-        return np.sin(x) + 0.01 * np.sin(3 * x)
+        return np.sin(x) + h * np.sin(3 * x)
 
-    np.testing.assert_allclose(wave(p + np.pi / 2), np.cos(p) - 0.01 * np.cos(3 * p), atol=1e-12)
+    read = np.arctan2(wave(p), wave(p + np.pi / 2))
+    off = (read - p + np.pi) % (2 * np.pi) - np.pi
+    lines = 2 * np.abs(np.fft.rfft(off)) / len(p)
+    (term,) = third_harmonic(order, Spread("fixed", h), 4)
+    orders = {abs(act.shape.order) for act in term.acts}
+    assert orders == {4 * order}
+    assert int(np.argmax(lines)) == 4
+    # rms over the turn: the wave of this amplitude, over the order of the signal
+    assert np.sqrt(term.mean_square(SHAFT, State.at_rest(np.zeros(1)))) == pytest.approx(
+        lines[4] / np.sqrt(2) / order, rel=5 * h
+    )
 
 
 @pytest.mark.parametrize(("heads", "averages"), [(1, 16), (2, 1), (4, 4)])

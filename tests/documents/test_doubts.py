@@ -1,0 +1,108 @@
+"""Input that is accepted and looks like a slip is told; what was taken without a word before."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import yaml
+from support import ROOT, robot_file
+
+import armsim
+from armsim.documents import check_file
+from armsim.documents.doubts import doubts
+from armsim.documents.load import load_options, load_scenario
+from armsim.documents.write import scenario_document
+from armsim.engine.layout import RECORD, lay_out
+from armsim.engine.plan import SamplingPlan
+from armsim.errors import InputError
+from armsim.model.encoder import Encoder
+from armsim.model.joint import Transmission
+from armsim.results import Result
+from armsim.spreads import Spread
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+
+
+def test_a_total_resolution_stated_as_interpolation_is_told() -> None:
+    """1024 lines and 22 bit in each are 32 bit per turn; 22 bit in all would be 12 bit in each. Source: arithmetic."""
+    machine = load_scenario(DEMO).machine
+    disc = Encoder("fine", signal_periods=1024, interpolation=22.0)
+    joints = (replace(machine.joints[0], encoder=disc), *machine.joints[1:])
+    (told,) = doubts(replace(machine, joints=joints))
+    assert "32 bit per turn" in told
+    assert "interpolation is 12 bit" in told
+    assert doubts(machine) == []
+
+
+def test_a_ratio_upside_down_and_a_stiffness_without_load_are_told() -> None:
+    machine = load_scenario(DEMO).machine
+    odd = replace(machine.joints[0], transmission=Transmission(0.01, stiffness=1e4))
+    told = " ".join(doubts(replace(machine, joints=(odd, *machine.joints[1:]))))
+    assert "was 100 meant?" in told
+    assert "no masses" in told
+
+
+def test_what_a_catalogue_cannot_fit_is_told(tmp_path: Path) -> None:
+    catalogue = yaml.safe_load((ROOT / "configs" / "catalogues" / "discs.yaml").read_text())
+    catalogue["encoders"].append({**catalogue["encoders"][0], "diameter": "500 mm"})
+    catalogue["encoders"][-1] = {**catalogue["encoders"][-1]}
+    catalogue["encoders"][-1]["encoder"] = {**catalogue["encoders"][0]["encoder"], "name": "giant"}
+    names = load_scenario(DEMO).machine.arm.names
+    catalogue["limits"] = {"joints": {name: {"diameter": "100 mm"} for name in names}}
+    file = tmp_path / "discs.yaml"
+    file.write_text(yaml.safe_dump(catalogue))
+    ready, _ = load_options(DEMO, file)
+    assert any("giant can be fitted to no joint" in note for note in ready.notes)
+    assert any("ways to fit j1 are left out" in note and "too large" in note for note in ready.notes)
+
+
+def test_a_phase_error_beyond_first_order_is_refused(tmp_path: Path) -> None:
+    text = (ROOT / "configs" / "encoders" / "disc-26.yaml").read_text()
+    file = tmp_path / "disc.yaml"
+    file.write_text(text.replace("phase_error: 1 deg", "phase_error: 120 deg"))
+    with pytest.raises(InputError, match="phase_error: '120 deg' is too large"):
+        check_file(file)
+
+
+def test_a_choice_written_elsewhere_finds_its_urdf(tmp_path: Path) -> None:
+    """The path of an inline arm is rebased like every other."""
+    data = {"arm": {"kind": "arm", "kinematics": {"convention": "urdf", "file": "robot.urdf"}}, "tasks": []}
+    machine = load_scenario(DEMO).machine
+    out = scenario_document(data, replace(machine, joints=()), "x", tmp_path / "a", tmp_path / "b" / "c")
+    assert out["arm"]["kinematics"]["file"] == str(Path("..") / ".." / "a" / "robot.urdf")
+    assert robot_file().name == "robots"  # the data set is there for those that need it
+
+
+def test_results_of_a_later_format_are_refused() -> None:
+    with pytest.raises(ValueError, match="armsim-results/9"):
+        Result.from_json('{"format": "armsim-results/9", "anything": 1}')
+
+
+def test_the_estimate_counts_what_pieces_hand_back() -> None:
+    """Largest AP and RP of every unit, of every task and of every piece on its way. Source: their sizes."""
+    machine = load_scenario(DEMO).machine
+    one, three = (lay_out(machine, SamplingPlan(500_000, 30), 10, 200, 1, 2**33, tasks=n).estimate for n in (1, 3))
+    assert three - one == 2 * RECORD * 500_000
+
+
+def test_the_limit_of_a_rayleigh_law_leaves_as_little_as_that_of_a_normal_one() -> None:
+    """0.27 % beyond. Source: distribution functions."""
+    import math
+
+    assert math.exp(-0.5 * Spread("rayleigh", 1.0).limit ** 2) == pytest.approx(0.0027)
+    assert math.erfc(Spread("normal", 1.0).limit / math.sqrt(2)) == pytest.approx(0.0027, rel=1e-3)
+
+
+def test_a_path_alone_budgets_its_latency() -> None:
+    """A scenario with nothing but a path: its joints move, so that latency and jitter stand in their budgets."""
+    study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=20, visits=2)
+    paths = tuple(task for task in study.scenario.tasks if task.kind == "path")
+    late = tuple(
+        replace(j, encoder=replace(j.encoder, timing=replace(j.encoder.timing, latency=1e-3)))
+        for j in study.scenario.machine.joints
+    )
+    machine = replace(study.scenario.machine, joints=late)
+    result = study.with_scenario(tasks=paths, machine=machine).run(1)
+    assert any(term.cause == "latency" and term.std > 0 for sheet in result.joints.values() for term in sheet.terms)
