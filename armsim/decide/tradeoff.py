@@ -8,11 +8,12 @@ missing but those that differ from a cheaper one by less than `STEP`. Each is th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from armsim.decide.allocate import required
 from armsim.decide.program import Choice
 from armsim.decide.search import Fitted, Search
 from armsim.engine.layout import MEMORY
@@ -90,9 +91,10 @@ def trade_off(
     RunError
         As `Study.run`.
     """
-    search = Search(study, options, workers, progress, memory)
+    whole = required(study)
+    only = replace(whole, repeatability=None, yield_=None)  # the curve is one of the error
+    search = Search(study.with_scenario(requirement=only), options, workers, progress, memory)
     program = search.taught()
-    program.visit_limit = np.full(len(program.limit), np.inf)  # the curve is one of the error
     position = search.requirement.position
     cheapest = program.cheapest(factor=1e9)
     points: list[Point] = []
@@ -100,7 +102,8 @@ def trade_off(
         price = program.price(cheapest)
         choice, load = program.closest(below=price + 1e-6 * max(1.0, price)) or (cheapest, np.inf)
         predicted = position * float(np.sqrt(load))
-        sampled = search.sample(choice, search.few(program, choice))[0]
+        own = search.study.with_scenario(machine=search.machine(choice), requirement=whole)
+        sampled, _ = own.judge(search.few(program, choice), workers, memory=memory)
         worst = max(sampled, key=lambda task: task.summary.at_coverage).summary
         points.append(
             Point(
