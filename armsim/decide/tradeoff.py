@@ -102,8 +102,8 @@ def trade_off(
         price = program.price(cheapest)
         choice, load = program.closest(below=price + 1e-6 * max(1.0, price)) or (cheapest, np.inf)
         predicted = position * float(np.sqrt(load))
-        own = search.study.with_scenario(machine=search.machine(choice), requirement=whole)
-        sampled, _ = own.judge(search.few(program, choice), workers, memory=memory)
+        design = search.study.with_scenario(machine=search.machine(choice), requirement=whole)
+        sampled, _ = design.judge(search.few(program, choice), workers, memory=memory)
         worst = max(sampled, key=lambda task: task.summary.at_coverage).summary
         points.append(
             Point(
