@@ -30,7 +30,7 @@ class TaskDifference:
     p95 : Difference [m]
         Of the 95 % quantile of the error, each design at its own worst pose.
     repeatability : Difference, optional [m]
-        Of the RP of 95 % of units, each design at its own worst pose.
+        Of the RP that 95 % of units keep to at all poses.
     passing : Difference, optional
         Of the yield.
     price : float

@@ -27,6 +27,7 @@ from armsim.tasks import (
 )
 from armsim.tasks.base import FREELY
 from armsim.tasks.cells import MOST_CELLS, centres
+from armsim.tasks.elbow import possible
 from armsim.tasks.path import MOST_POINTS, arc
 
 Length = Annotated[float, quantity("length")]
@@ -44,7 +45,14 @@ Component = Annotated[float, number(lambda x: abs(x) <= 1e3, "a number within +-
 class PostureDocument(Document):
     """What decides where the pose leaves the arm a choice."""
 
-    nearest: Positions
+    nearest: Positions | None = None
+    elbow: Angle | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> PostureDocument:
+        if (self.nearest is None) == (self.elbow is None):
+            raise wrong("a posture needs exactly one of 'nearest' and 'elbow'", "nearest: [joints], or elbow: 20 deg")
+        return self
 
 
 class HoldingDocument(Document):
@@ -332,10 +340,15 @@ def _holding(document: HoldingDocument, arm: Arm, source: Source, at: KeyPath) -
         if name in dict(hold):
             raise source.error((*at, "branch", name), f"joint {name} is held", "a joint that moves")
         branch.append((name, sign))
-    nearest = None
-    if document.posture is not None:
+    nearest = elbow = None
+    if document.posture is not None and document.posture.elbow is not None:
+        if not possible(arm) or document.tool is None:
+            found, accepted = "an elbow angle", "seven turning joints, and tool: [roll, pitch, yaw]"
+            raise source.error((*at, "posture", "elbow"), found, accepted)
+        elbow = document.posture.elbow
+    if document.posture is not None and document.posture.nearest is not None:
         nearest = _joints(document.posture.nearest, arm, source, (*at, "posture", "nearest"), limits=True)
-    return Holding(document.tool, direction, near, tuple(hold), tuple(branch), nearest)
+    return Holding(document.tool, direction, near, tuple(hold), tuple(branch), nearest, elbow)
 
 
 def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:

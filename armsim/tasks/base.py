@@ -142,6 +142,8 @@ class Holding:
         Joint positions near which the first point is solved.
     nearest : (joints,), optional
         Posture to which the arm comes as close as the pose allows; ``near``, or the middle of the ranges, without it.
+    elbow : float, optional
+        Angle of the elbow about the line from shoulder to wrist, as `armsim.tasks.elbow.angle`. [rad]
     hold : tuple of (joint, position)
         Joints that stand still. [rad or m]
     branch : tuple of (joint, sign)
@@ -154,6 +156,7 @@ class Holding:
     hold: tuple[tuple[str, float], ...] = ()
     branch: tuple[tuple[str, int], ...] = ()
     nearest: tuple[float, ...] | None = None
+    elbow: float | None = None
 
     def at(self, xyz: tuple[float, float, float]) -> Command:
         """The tool held so at a point."""

@@ -19,6 +19,7 @@ from armsim.core import reach
 from armsim.model.arm import Arm, z_onto
 from armsim.spreads import Array
 from armsim.tasks.base import FREELY, Command, Holding
+from armsim.tasks.elbow import brought_to
 
 STARTS = 128
 """Joint positions tried where no neighbour is known."""
@@ -55,6 +56,7 @@ class Solver:
 
     def __init__(self, arm: Arm, holding: Holding = FREELY) -> None:
         self.arm = arm
+        self.elbow = holding.elbow
         self.near = None if holding.near is None else np.array(holding.near)
         held, sides = dict(holding.hold), dict(holding.branch)
         self.free = np.array([joint.name not in held for joint in arm.joints])
@@ -112,18 +114,43 @@ class Solver:
         starts = np.array([self._whole(seed) for seed in seeds])
         target, out = self._target(command), np.empty(len(self.arm.joints))
         kernel: Any = reach.solve_from
-        number, _ = kernel(self._chain, self._range, target, starts, STEPS, CLOSE, out)
-        if number < 0:
-            return self._failure(target, starts)
-        return self._unwound(out, starts[number])
+        number = first = -1
+        while True:  # once, but where the elbow asks for more: other starts lead to other branches
+            number, _ = kernel(self._chain, self._range, target, starts[first + 1 :], STEPS, CLOSE, out)
+            if number < 0:
+                break
+            first += number + 1
+            q = self._elbowed(target, self._unwound(out, starts[first]))
+            if q is not None:
+                return q
+        if first >= 0:
+            return Failure(
+                f"the elbow cannot stand at that angle within the ranges, from {_count(len(starts), 'start')}"
+            )
+        return self._failure(target, starts)
 
     def follow(self, command: Command, neighbour: Array) -> Array | None:
         """Joint position at which the tool takes a pose, from that of a neighbour; None where it leads nowhere."""
         start = self._whole(neighbour)
         out = np.empty(len(start))
         kernel: Any = reach.solve_from
-        number, _ = kernel(self._chain, self._range, self._target(command), start[None], STEPS, CLOSE, out)
-        return None if number < 0 else self._unwound(out, start)
+        target = self._target(command)
+        number, _ = kernel(self._chain, self._range, target, start[None], STEPS, CLOSE, out)
+        return None if number < 0 else self._elbowed(target, self._unwound(out, start))
+
+    def _elbowed(self, target: reach.Target, q: Array) -> Array | None:
+        """The same pose with the elbow at the angle that is asked for, where one is."""
+        if self.elbow is None:
+            return q
+
+        def settle(moved: Array) -> Array | None:
+            out = np.empty(len(moved))
+            stay = self._range._replace(reference=np.clip(moved, self.lower, self.upper))
+            kernel: Any = reach.solve_from
+            number, _ = kernel(self._chain, stay, target, moved[None], STEPS, CLOSE, out)
+            return None if number < 0 else out
+
+        return brought_to(self.arm, q, self.elbow, self.free, settle)
 
     def _failure(self, target: reach.Target, starts: Array) -> Failure:
         """Which joints stand in the way, if without ranges there is a way."""

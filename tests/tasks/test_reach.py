@@ -198,3 +198,20 @@ def test_a_posture_on_a_track() -> None:
     far = replace(task, holding=Holding(nearest=(0.9, *wanted[1:]))).find(arm).places.joints
     # a metre on the track counts as much as a radian: some millimetres closer, at every cell
     assert np.all(near[:, 0] < far[:, 0] - 2e-3)
+
+
+@pytest.mark.parametrize("wanted", [-0.9, 0.0, 0.6])
+def test_the_elbow_stands_where_it_is_asked(wanted: float) -> None:
+    """Every cell of a map has the elbow at the stated angle. Source: shoulder, elbow and wrist by roboticstoolbox."""
+    arm, robot = published_arm("LWR4")
+    robot.tool = SE3()
+    down = Holding(rpy=(np.pi, 0.0, 0.0), elbow=wanted)
+    found = Slice("s", "yz", 0.4, 0.1, ends=((-0.2, 0.2), (0.1, 0.4)), holding=down).find(arm)
+    assert len(found.names) >= 12
+    for q in found.places.joints:
+        links = robot.fkine_all(q).t  # base, then the frame that every joint carries
+        shoulder, elbow, wrist = links[2], links[4], links[6]
+        line = (wrist - shoulder) / np.linalg.norm(wrist - shoulder)
+        out, up = (v - line * (line @ v) for v in (elbow - shoulder, np.array([0.0, 0.0, 1.0])))
+        angle = np.arctan2(line @ np.cross(up, out), up @ out)
+        assert angle == pytest.approx(wanted, abs=1e-5)
