@@ -21,6 +21,7 @@ from armsim.cli.options import (
     Visits,
     Workers,
     bytes_of,
+    called,
     print_machine,
     printing,
     screen,
@@ -44,14 +45,14 @@ def compare(
 ) -> None:
     """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
     import armsim
-    from armsim.report import COMPARISON, check_destination, write_comparison
+    from armsim.report import check_destination, write_comparison
 
     allowed = bytes_of(memory)
     studies = [armsim.load(scenario) for scenario in scenarios]
     studies[0] = studies[0].with_plan(units, visits, seed)
-    folder = out or Path("results") / f"{scenarios[0].stem}-compared"
+    folder = out or Path("results") / f"{called(scenarios[0])}-compared"
     inputs = [source.path for study in studies for source in study.scenario.sources]
-    check_destination(folder, COMPARISON, inputs)
+    check_destination(folder, inputs, scenarios[0] if out is None else None)
     from armsim.decide import compare as held_against
 
     with shown_progress() as (progress, note):

@@ -8,14 +8,25 @@ from typing import Annotated
 
 import typer
 
-from armsim.errors import InputError, Problem
+from armsim.cli.options import write_new
+from armsim.errors import InputError, Problem, RunError
 
 
 def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
     """Write a commented starter scenario that runs."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError(Problem(str(folder), 0, 0, "DIR", "is there already and not empty", "a new or empty folder"))
+    made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
-    for starter in sorted(files("armsim.cli").joinpath("starter").iterdir(), key=lambda entry: entry.name):
-        (folder / starter.name).write_text(starter.read_text(encoding="utf-8"), encoding="utf-8")
+    done: list[Path] = []
+    try:
+        for starter in sorted(files("armsim.cli").joinpath("starter").iterdir(), key=lambda entry: entry.name):
+            write_new(folder / starter.name, starter.read_text(encoding="utf-8"))
+            done.append(folder / starter.name)
+    except RunError:
+        for file in done:
+            file.unlink()
+        if made:
+            folder.rmdir()
+        raise
     print(f"armsim run {folder / 'scenario.yaml'} --out {folder / 'result'}")

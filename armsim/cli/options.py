@@ -57,12 +57,42 @@ def screen(width: int) -> Console:
     """Standard output; what documents name is printed as it is, brackets and all."""
     from rich.console import Console
 
-    return Console(width=None if sys.stdout.isatty() else width, markup=False, emoji=False)
+    class Screen(Console):
+        def on_broken_pipe(self) -> None:
+            raise
+
+    return Screen(width=None if sys.stdout.isatty() else width, markup=False, emoji=False)
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a file whole or not at all; one that is there already is left alone.
+
+    Raises
+    ------
+    RunError
+        It cannot be written.
+    """
+    from armsim.errors import RunError
+
+    partial = path.with_name(f".{path.name}.partial-{os.getpid()}")
+    try:
+        partial.write_text(text, encoding="utf-8")
+        os.link(partial, path)  # unlike a rename it replaces nothing
+    except OSError as error:
+        raise RunError(f"{path} cannot be written: {error.strerror or error}; nothing was written") from error
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def called(scenario: Path) -> str:
+    """What the results of a scenario are called where nothing is said: its file, or the folder of a scenario.yaml."""
+    plain = scenario.stem == "scenario" and scenario.absolute().parent.name
+    return scenario.absolute().parent.name if plain else scenario.stem
 
 
 @contextmanager
 def printing(folder: Path | None) -> Iterator[None]:
-    """Say what is there where only the printing fails.
+    """Say what is there where only the printing fails. Nobody listening any more is no fault.
 
     Raises
     ------
@@ -74,6 +104,8 @@ def printing(folder: Path | None) -> Iterator[None]:
     try:
         yield
         sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     except OSError as error:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the interpreter tries once more on leaving
         there = "nothing was written" if folder is None else f"{folder} is written and whole"

@@ -21,6 +21,7 @@ from armsim.cli.options import (
     Visits,
     Workers,
     bytes_of,
+    called,
     printing,
     screen,
     shown_progress,
@@ -51,7 +52,7 @@ def run(
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     from armsim.errors import RunError
-    from armsim.report import CONTENTS, Asked, Extras, check_destination, difference, read_manifest, write_bundle
+    from armsim.report import Asked, Extras, check_destination, difference, read_manifest, write_bundle
     from armsim.study import Study
 
     allowed = bytes_of(memory)
@@ -71,8 +72,9 @@ def run(
         plan = study.scenario.plan
         listed = None if catalogue is None else str(catalogue)
         asked = Asked(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value)
-    folder = out or Path("results") / f"{Path(asked.scenario).stem}{'' if expected is None else '-again'}"
-    check_destination(folder, CONTENTS, [source.path for source in ready.sources])
+    folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if expected is None else '-again'}"
+    own = Path(asked.scenario) if out is None else None
+    check_destination(folder, [source.path for source in ready.sources], own)
     processors = workers or os.cpu_count() or 1
     with shown_progress() as (progress, note):
         result = study.run(workers, progress, allowed, processes, cluster, note)

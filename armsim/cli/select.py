@@ -20,8 +20,10 @@ from armsim.cli.options import (
     Workers,
     bytes_of,
     print_machine,
+    printing,
     screen,
     shown_progress,
+    write_new,
 )
 
 if TYPE_CHECKING:
@@ -55,19 +57,25 @@ def select(
     study = Study(ready).with_plan(units, visits, seed)
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
-    if json:
-        print_machine(found.to_dict())
-    else:
-        assert ready.requirement is not None  # held by select
-        _print(found, ready.requirement)
+    written = None
     if write is not None and found.design is not None:
         from armsim.documents.write import in_yaml, scenario_document
 
         source, to = ready.sources[0], write.absolute().parent
         name = f"{ready.name}, cheapest of {catalogue.stem}"
         document = scenario_document(source.data, found.machine, name, source.path.absolute().parent, to)
-        write.write_text(in_yaml(document), encoding="utf-8")
-        print(f"scenario: {write}", file=sys.stderr)
+        write_new(write, in_yaml(document))
+        written = write
+    with printing(written):
+        if json:
+            print_machine(found.to_dict())
+        else:
+            assert ready.requirement is not None  # held by select
+            _print(found, ready.requirement)
+    for text in ready.notes:
+        print(f"note: {text}", file=sys.stderr)
+    if written is not None:
+        print(f"scenario: {written}", file=sys.stderr)
     if found.design is None:
         raise typer.Exit(1)
 

@@ -44,14 +44,14 @@ def trade_off(
     """Price against error: every design for which nothing cheaper errs less."""
     from armsim.decide import trade_off as curve_of
     from armsim.documents.load import load_options
-    from armsim.report import TRADE_OFF, check_destination, write_trade_off
+    from armsim.report import check_destination, write_trade_off
     from armsim.study import Study
 
     allowed = bytes_of(memory)
     ready, options = load_options(scenario, catalogue)
     study = Study(ready).with_plan(units, visits, seed)
     if out is not None:
-        check_destination(out, TRADE_OFF, [source.path for source in ready.sources])
+        check_destination(out, [source.path for source in ready.sources])
     with shown_progress() as (progress, note):
         curve = curve_of(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
     if out is not None:

@@ -44,12 +44,12 @@ def what_if(
 ) -> None:
     """Where money helps: each joint without error, each cause halved, each encoder one bit finer."""
     import armsim
-    from armsim.report import WHAT_IF, check_destination, write_what_if
+    from armsim.report import check_destination, write_what_if
 
     allowed = bytes_of(memory)
     study = armsim.load(scenario).with_plan(units, visits, seed)
     if out is not None:
-        check_destination(out, WHAT_IF, [source.path for source in study.scenario.sources])
+        check_destination(out, [source.path for source in study.scenario.sources])
     from armsim.decide import what_if as change
 
     with shown_progress() as (progress, note):

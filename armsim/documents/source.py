@@ -18,11 +18,15 @@ LARGEST_FILE = 4 * 2**20
 MOST_VALUES = 100_000
 """Values, with every alias counted as often as it is used."""
 DEEPEST = 40
-"""Levels of nesting."""
+"""Levels of nesting, and of merges within merges."""
+MOST_MERGES = 1000
+"""Mappings merged by ``<<`` in a file: each costs a look at what stands there already."""
 
 KeyPath = tuple[str | int, ...]
 _PLAIN = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|^[-+]?\.(inf|Inf|INF)$|^\.(nan|NaN|NAN)$", re.ASCII)
 """YAML 1.1 would read 1:30 as ninety, 0x14 as twenty and 1_0 as ten."""
+_OCTAL = re.compile(r"^[-+]?0\d", re.ASCII)
+"""YAML 1.1 would read 0512 as 330, YAML 1.2 as 512."""
 _EXPONENT = re.compile(r"^[+-]?[0-9]+\.?[0-9]*[eE][+-]?[0-9]+$")
 _SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
 
@@ -90,8 +94,9 @@ def read_source(path: Path, shown: str | None = None) -> Source:
         raw = path.read_bytes()
     except FileNotFoundError as error:
         raise fault(0, 0, "no such file", "a path relative to the file that names it") from error
-    except OSError as error:
-        raise fault(0, 0, f"cannot be read: {error.strerror}", "a readable file") from error
+    except (OSError, ValueError) as error:  # a name with a NUL is a ValueError
+        found = getattr(error, "strerror", None) or str(error)
+        raise fault(0, 0, f"cannot be read: {found}", "a readable file") from error
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -135,6 +140,8 @@ class _Builder:
         self.fault = fault
         self.places: dict[KeyPath, tuple[int, int]] = {}
         self.values = 0
+        self.merges = 0
+        self.merging = 0
         self.scalars = yaml.constructor.SafeConstructor()
 
     def build(self, node: yaml.Node, path: KeyPath) -> Any:
@@ -156,6 +163,11 @@ class _Builder:
         if kind in ("str", "timestamp"):
             # 1e2 is a number to people and to YAML 1.2
             return float(node.value) if not node.style and _EXPONENT.match(node.value) else node.value
+        if kind in ("int", "float") and _OCTAL.match(node.value):
+            sign = node.value[: len(node.value) - len(node.value.lstrip("+-"))]
+            meant = sign + (node.value.lstrip("+-").lstrip("0") or "0")
+            found = f"{node.value[:40]!r} begins with a zero, which some read as octal"
+            raise self.fault(line, column, found, f"{meant[:40]}, if it is decimal", key)
         if kind in ("int", "float") and not _PLAIN.match(node.value):
             found = f"{node.value[:40]!r} is a number in a notation that is not taken"
             raise self.fault(line, column, found, "decimal digits, such as 90 or 1.5e3", key)
@@ -183,6 +195,12 @@ class _Builder:
             self.places[here] = (line, column)
             out[key] = self.build(value_node, here)
         for base in merged:
+            self.merges += 1
+            if self.merges > MOST_MERGES or self.merging > DEEPEST:
+                mark = base.start_mark
+                raise self.fault(
+                    mark.line + 1, mark.column + 1, "too many merges, or one of itself", f"at most {MOST_MERGES} '<<'"
+                )
             if not isinstance(base, yaml.MappingNode):
                 mark = base.start_mark
                 raise self.fault(
@@ -195,9 +213,11 @@ class _Builder:
     def _mapping_places_aside(self, base: yaml.MappingNode, path: KeyPath, taken: dict[str, Any]) -> dict[str, Any]:
         """Values of a merged mapping; places of keys that the mapping itself gives stay as they are."""
         kept = {p: place for p, place in self.places.items() if p[: len(path)] == path}
+        self.merging += 1
         out = self._mapping(
             yaml.MappingNode(base.tag, [pair for pair in base.value if pair[0].value not in taken], base.start_mark),
             path,
         )
+        self.merging -= 1
         self.places.update(kept)
         return out

@@ -24,8 +24,6 @@ from armsim.report.tables import write_tables
 from armsim.results import Result
 
 MARK = "results.json"
-CONTENTS = {MARK, "manifest.json", "report.html", "report.pdf", "tables", "figures", "what-if.json", "trade-off.json"}
-"""What a run leaves behind; a folder that holds anything else is not replaced."""
 NOTHING_MORE = Extras()
 PACKAGES = (
     "numpy",
@@ -66,7 +64,8 @@ def write_bundle(
     paper : str
         Of the PDF.
     """
-    with folder(out) as partial:
+    made_from = scenario.sources[0].path if scenario.sources else None
+    with folder(out, made_from) as partial:
         progress("tables", 0, 1)
         with (partial / MARK).open("wb") as file:
             file.writelines(result.pieces())

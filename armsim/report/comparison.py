@@ -19,12 +19,6 @@ from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.place import folder
 
-COMPARISON = {"comparison.json", "manifest.json", "report.html", "report.pdf", "tables", "figures"}
-"""What a comparison leaves behind."""
-WHAT_IF = {"what-if.json", "tables", "figures"}
-"""What a what-if table leaves behind."""
-TRADE_OFF = {"trade-off.json", "tables", "figures"}
-"""What a trade-off curve leaves behind."""
 UM = 1e6
 
 
@@ -37,7 +31,8 @@ def write_comparison(
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
 ) -> None:
     """Write comparison.json, tables, figures and the document; an earlier comparison is replaced at the very end."""
-    with folder(out) as partial:
+    made_from = scenarios[0].sources[0].path if scenarios and scenarios[0].sources else None
+    with folder(out, made_from) as partial:
         write_json(partial / "comparison.json", comparison.to_dict())
         (partial / "tables").mkdir()
         rows = summary_rows(comparison)

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import ctypes
 import glob
+import hashlib
+import json
 import os
 import platform
 import shutil
@@ -23,22 +25,24 @@ AT_FDCWD, EXCHANGE, SWAP = -100, 2, 2
 """Of renameat2 on Linux, and of renamex_np on macOS."""
 
 
-MARKS = ("results.json", "comparison.json", "what-if.json", "trade-off.json")
-"""One of these, as this program begins it, makes a folder an earlier result."""
-INSIDE = {"tables": {".csv", ".parquet"}, "figures": {".svg", ".png"}}
-"""What its folders hold."""
+INVENTORY = "inventory.json"
+"""Files of a result with their digests: what is not in it, or has changed, belongs to somebody else."""
+SET_ASIDE = "result"
+"""Name of an earlier result in the hidden folder in which it waits."""
+KEPT = "kept"
+"""Folder into which files go that a user put into a result while it was replaced, where their place is taken."""
 
 
-def check_destination(out: Path, contents: set[str], inputs: Iterable[Path] = ()) -> None:
+def check_destination(out: Path, inputs: Iterable[Path] = (), made_from: Path | None = None) -> None:
     """Refuse to replace a folder that is not an earlier result and nothing else.
 
     Parameters
     ----------
     out : Path
-    contents : set of str
-        Names that a result of this kind may have.
     inputs : iterable of Path
         Files that are read: none of them may lie in the folder.
+    made_from : Path, optional
+        Scenario whose earlier result alone may be replaced: of a folder that nobody named.
 
     Raises
     ------
@@ -57,9 +61,13 @@ def check_destination(out: Path, contents: set[str], inputs: Iterable[Path] = ()
         _tidy(real)
         if real.exists() and not real.is_dir():
             raise fault("is a file", "a folder")
-        strangers = _strangers(real, contents) if real.is_dir() else []
+        strangers = _strangers(real) if real.is_dir() else []
         if strangers:
             raise fault(f"holds other things than a result: {', '.join(strangers[:3])}", accepted)
+        if made_from is not None and real.is_dir():
+            other = _made_from(real)
+            if other is not None and os.path.realpath(other) != os.path.realpath(made_from):
+                raise fault(f"holds the result of {other}", "--out with a folder for this scenario")
         for file in inputs:
             if real in Path(os.path.realpath(file)).parents:
                 raise fault(f"holds {file}, which is read", "a folder apart from the inputs")
@@ -71,28 +79,73 @@ def check_destination(out: Path, contents: set[str], inputs: Iterable[Path] = ()
         raise fault(f"{out}: {error.strerror}", "a place where a folder can be made") from error
 
 
-def _strangers(folder: Path, contents: set[str]) -> list[str]:
-    """What a folder holds that no result does; of a folder without the mark of a result, everything."""
-    entries = sorted(entry.name for entry in folder.iterdir())
-    marked = any(_is_result(folder / mark) for mark in MARKS)
-    out = [name for name in entries if name not in contents or not marked]
-    for name, endings in INSIDE.items():
-        if (folder / name).is_dir():
-            inside = sorted((folder / name).iterdir())
-            out += [f"{name}/{file.name}" for file in inside if file.suffix not in endings or not file.is_file()]
-    return out
+def _strangers(folder: Path) -> list[str]:
+    """What a folder holds that is not of its result as it was written, by path; without an inventory, everything."""
+    listed = _inventory(folder)
+    files = sorted(path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir())
+    names = [path.relative_to(folder).as_posix() for path in files]
+    strange = [
+        name
+        for name, path in zip(names, files, strict=True)
+        if name != INVENTORY and (path.is_symlink() or not path.is_file() or listed.get(name) != _digest(path))
+    ]
+    if not listed:
+        strange = [entry.name for entry in sorted(folder.iterdir())]
+    return strange
 
 
-def _is_result(file: Path) -> bool:
-    if not file.is_file():
-        return False
-    with file.open("rb") as stream:
-        return b'"armsim-' in stream.read(300)
+def _inventory(folder: Path) -> dict[str, str]:
+    """Files of a result and their digests, as it was written; nothing where no inventory can be read."""
+    file = folder / INVENTORY
+    try:
+        data = json.loads(file.read_text(encoding="utf-8")) if file.is_file() and not file.is_symlink() else {}
+        files = data.get("files", {}) if data.get("format") == "armsim-inventory/1" else {}
+        return {str(name): str(digest) for name, digest in files.items()}
+    except (OSError, ValueError, AttributeError):
+        return {}
+
+
+def _made_from(folder: Path) -> str | None:
+    """Scenario of which a folder holds the result, as its inventory tells."""
+    try:
+        data = json.loads((folder / INVENTORY).read_text(encoding="utf-8"))
+        return str(data["made_from"]) if data.get("made_from") else None
+    except (OSError, ValueError, AttributeError, KeyError):
+        return None
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _take_stock(folder: Path, made_from: Path | None) -> None:
+    """Write the inventory of a result."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    listed = {path.relative_to(folder).as_posix(): _digest(path) for path in files}
+    origin = None if made_from is None else os.path.realpath(made_from)
+    data = {"format": "armsim-inventory/1", "made_from": origin, "files": listed}
+    (folder / INVENTORY).write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+
+
+def _keep(earlier: Path, out: Path) -> list[str]:
+    """Move what is not of an earlier result from it to where it stood; what was moved, by path."""
+    strangers = _strangers(earlier)
+    for name in strangers:
+        place = out / name
+        if place.exists() or place.is_symlink():
+            place = out / KEPT / name
+        place.parent.mkdir(parents=True, exist_ok=True)
+        (earlier / name).rename(place)
+    return strangers
 
 
 @contextmanager
-def folder(out: Path) -> Iterator[Path]:
-    """A folder beside ``out`` to write in, put in its place when all is written."""
+def folder(out: Path, made_from: Path | None = None) -> Iterator[Path]:
+    """A folder beside ``out`` to write in, put in its place when all is written.
+
+    Files that somebody put into the earlier result meanwhile are kept: in their place, or under `KEPT`.
+    """
     out = Path(os.path.realpath(out))  # a link to a folder stays, and leads to the new result
     out.parent.mkdir(parents=True, exist_ok=True)
     _tidy(out)
@@ -100,7 +153,11 @@ def folder(out: Path) -> Iterator[Path]:
     try:
         partial.chmod(0o755)
         yield partial
-        _move(partial, out)
+        _take_stock(partial, made_from)
+        earlier = _move(partial, out)
+        if earlier is not None:
+            _keep(earlier, out)
+            shutil.rmtree(earlier.parent if earlier.name == SET_ASIDE else earlier, ignore_errors=True)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
 
@@ -111,26 +168,26 @@ def _mark(out: Path, what: str, process: int | None = None) -> str:
     return f".{out.name}.{what}-{machine}-" + ("" if process is None else f"{process}-")
 
 
-def _move(partial: Path, out: Path) -> None:
-    """Put a folder in the place of another, or of none; of another, that then stands where the first was."""
+def _move(partial: Path, out: Path) -> Path | None:
+    """Put a folder in the place of another, or of none; where that other then stands."""
     if not out.exists():
         try:
             partial.rename(out)
-            return
+            return None
         except OSError:
             if not out.exists():  # else another run has put its own there meanwhile
                 raise
     if _exchange(partial, out):
-        return
+        return partial
     earlier = Path(tempfile.mkdtemp(prefix=_mark(out, "earlier", os.getpid()), dir=out.parent))
-    out.rename(earlier / "result")
+    out.rename(earlier / SET_ASIDE)
     try:
         partial.rename(out)
     except BaseException:
-        (earlier / "result").rename(out)
-        raise
-    finally:
+        (earlier / SET_ASIDE).rename(out)
         shutil.rmtree(earlier, ignore_errors=True)
+        raise
+    return earlier / SET_ASIDE
 
 
 def _exchange(one: Path, other: Path) -> bool:
@@ -155,8 +212,10 @@ def _tidy(out: Path) -> None:
             process = left.name.removeprefix(_mark(out, what)).partition("-")[0]
             if not process.isdigit() or _alive(int(process)):
                 continue
-            if what == "earlier" and not out.exists() and (left / "result").is_dir():
-                (left / "result").rename(out)
+            if what == "earlier" and not out.exists() and (left / SET_ASIDE).is_dir():
+                (left / SET_ASIDE).rename(out)
+            if out.is_dir() and _inventory(left):
+                _keep(left, out)  # an earlier result that was exchanged, and the run killed before it was taken away
             shutil.rmtree(left, ignore_errors=True)
 
 

@@ -1,9 +1,12 @@
 """Quantiles, intervals and verdicts."""
 
+import math
+
 import numpy as np
 import pytest
 from support import counted
 
+from armsim.core.counting import RATIO_EDGES
 from armsim.engine import statistics as stats
 
 
@@ -129,3 +132,101 @@ def test_pairs_tell_the_variance_between_units() -> None:
     low, high = counted(values).estimates([0.9])[1][0]
     again = [np.quantile(values[:, generator.integers(0, units, units)], 0.9) for _ in range(2000)]
     assert high - low == pytest.approx(np.quantile(again, 0.975) - np.quantile(again, 0.025), rel=0.2)
+
+
+@pytest.mark.parametrize("share", [-0.6, 0.0, 0.5, 0.95])
+def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> None:
+    """Two visits a unit: the variance between units is that of their own shares, taken unit by unit.
+
+    Source: numpy.var of the shares, scipy.stats.beta and t for the binomial interval at the effective size, as Korn and
+    Graubard (1998) write it. Every value has a bin of its own, next to that of its neighbour, so that ranks are exact.
+    """
+    from scipy.stats import beta, t
+
+    edges = RATIO_EDGES[np.searchsorted(RATIO_EDGES, 1.0) :]
+    generator = np.random.default_rng(11)
+    found, by_hand = [], []
+    for _ in range(150):
+        units = int(generator.integers(3, 60))
+        n, p = 2 * units, float(generator.choice([0.2, 0.5, 0.9]))
+        together = np.array([[1.0, share], [share, 1.0]])
+        drawn = generator.multivariate_normal(np.zeros(2), together, units).T
+        ranks = np.argsort(np.argsort(drawn, axis=None)).reshape(2, units) + 1
+        value, ends = (out[0] for out in counted((edges[ranks] + edges[ranks + 1]) / 2).estimates([p]))
+        told = np.searchsorted(edges, [value, *ends], side="right") - 1.0
+        found.append(np.where(np.isnan([value, *ends]), np.nan, told))
+        at = np.ceil(p * n - 1e-9)
+        own = np.mean(ranks <= at, axis=0)
+        below, variance = own.mean(), own.var(ddof=1)
+        size = units * below * (1 - below) / variance if variance > 1e-12 else units
+        size = min(max(size, 1.0) * (t.ppf(0.975, n - 1) / t.ppf(0.975, units - 1)) ** 2, n)
+        low = beta.ppf(0.025, size * p, size - size * p + 1)
+        high = beta.ppf(0.975, size * p + 1, size - size * p)
+        bounded = max(p, 1 - p) ** min(size, units) <= 0.025
+        by_hand.append([at, *(np.ceil(n * np.array([low, high]) - 1e-9) if bounded else (np.nan, np.nan))])
+    assert 0.2 < np.isnan(by_hand).any(axis=1).mean() < 0.8
+    np.testing.assert_array_equal(found, by_hand)
+
+
+@pytest.mark.parametrize("p", [0.05, 0.25, 0.5, 0.9, 0.95])
+def test_interval_over_units_is_the_narrowest_that_the_binomial_law_allows(p: float) -> None:
+    """No higher rank below and no lower rank above would do. Source: sums of binomial probabilities, rank by rank."""
+    for n in (*range(2, 40), 72, 73, 120, 250):
+        chances = [math.comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(n + 1)]
+        # the r-th smallest lies above the quantile where fewer than r members lie below, else not above it
+        low = max((r for r in range(1, n + 1) if sum(chances[:r]) <= 0.025), default=None)
+        high = min((r for r in range(1, n + 1) if sum(chances[r:]) <= 0.025), default=None)
+        (estimate,) = stats.unit_quantiles(np.arange(n, 0.0, -1.0), [p])
+        if low is None or high is None:
+            assert estimate.interval is None
+        else:
+            assert estimate.interval == (pytest.approx(low), pytest.approx(high))
+            assert estimate.value == math.ceil(p * n - 1e-9)
+
+
+def test_an_error_that_all_units_share_widens_their_interval() -> None:
+    """Source: root of the sum of squares, either side by itself."""
+    values = np.exp(np.random.default_rng(12).standard_normal(300))
+    (alone,), (shared,) = (stats.unit_quantiles(values, [0.9], half) for half in (0.0, 0.3))
+    assert alone.interval is not None
+    assert shared.interval is not None
+    assert shared.value == alone.value
+    below, above = alone.value - alone.interval[0], alone.interval[1] - alone.value
+    assert shared.interval[0] == pytest.approx(alone.value - (below**2 + 0.09) ** 0.5)
+    assert shared.interval[1] == pytest.approx(alone.value + (above**2 + 0.09) ** 0.5)
+
+
+@pytest.mark.parametrize(("units", "power"), [(2, 2), (7, 1), (30, 2), (400, 4)])
+def test_interval_of_a_mean_solves_the_cubic(units: int, power: int) -> None:
+    """Source: Hall (1992), g(T) = T + s T^2 / 3 + s^2 T^3 / 27 + s / 6 with s the skewness over the root of the size.
+
+    Solved for T by bisection; skewness and Student's law from scipy.stats.
+    """
+    from scipy.optimize import brentq
+    from scipy.stats import sem, skew, t
+
+    values = np.abs(np.random.default_rng(13).standard_normal(units)) ** power
+    s = skew(values) / units**0.5
+    found = stats.mean_over_units(values)
+    assert found.value == pytest.approx(values.mean())
+    assert found.interval is not None
+    z = t.ppf(0.975, units - 1)
+    ends = []
+    for side in (z, -z):
+
+        def off(at: float, side: float = side) -> float:
+            return at + s * at**2 / 3 + s**2 * at**3 / 27 + s / 6 - side
+
+        ends.append(values.mean() - brentq(off, -1e3, 1e3, xtol=1e-12) * sem(values))
+    assert found.interval == (pytest.approx(max(ends[0], 0.0)), pytest.approx(ends[1]))
+
+
+def test_mean_of_a_symmetric_sample_has_the_interval_of_student() -> None:
+    """No skewness, no cubic; no scatter, no width; one unit, none. Source: scipy.stats.t."""
+    from scipy.stats import sem, t
+
+    values = 5.0 + np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+    low, high = t.interval(0.95, 4, 5.0, sem(values))
+    assert stats.mean_over_units(values) == (5.0, (pytest.approx(low), pytest.approx(high)))
+    assert stats.mean_over_units(np.full(4, 2.0)) == (2.0, (2.0, 2.0))
+    assert stats.mean_over_units(np.array([3.0])) == (3.0, None)

@@ -13,7 +13,9 @@ from armsim.physics.scale import (
     summary_accuracy,
     summary_repeatability,
 )
+from armsim.shapes import State
 from armsim.spreads import Spread
+from armsim.terms import SHAFT
 
 ARCSEC = 206264.806
 
@@ -83,3 +85,28 @@ def test_repeatability_of_a_data_sheet() -> None:
     (term,) = summary_repeatability(Spread("uniform", 1e-5))
     assert term.life == "visit"
     assert math.sqrt(term.second_moment[0, 0]) == pytest.approx(1e-5 / math.sqrt(3))
+
+
+@pytest.mark.parametrize(("fundamental", "heads"), [(1.0, 1), (1.0, 2), (1.0, 3), (2 * math.pi / 1.6, 1)])
+def test_graduation_is_one_of_the_four_longest_waves(fundamental: float, heads: int) -> None:
+    """Every order from the whole turn, or travel, to a quarter of it is carried by a quarter of the units.
+
+    Source: Fourier transform of drawn curves over the turn or the travel, each averaged over simulated heads.
+    """
+    limit, n, points = 1e-4, 4000, 48
+    (alone,) = graduation(Spread("uniform", limit), fundamental)
+    (averaged,) = graduation(Spread("uniform", limit), fundamental, heads)
+    length = 2 * math.pi / fundamental
+    where = np.arange(points) * length / points
+    drawn = averaged.draw(np.random.default_rng(6), n)
+    curves = np.zeros((n, points))
+    for act in averaged.acts:
+        shape = act.shape.value(State.at_rest(where))
+        curves += drawn[act.coefficient][:, None] * shape
+    lines = 2 * np.abs(np.fft.rfft(curves, axis=1)) / points
+    amplitude = limit * math.sqrt(2 / 3)  # of a wave with the rms of a tolerance of +-limit
+    carried = np.mean(lines > 0.5 * amplitude, axis=0)
+    expected = np.array([0.25 if 1 <= order <= 4 and order % heads == 0 else 0.0 for order in range(points // 2 + 1)])
+    np.testing.assert_allclose(carried, expected, atol=4 * math.sqrt(0.25 * 0.75 / n))
+    np.testing.assert_allclose(lines.max(), amplitude, rtol=1e-9)
+    assert alone.mean_square(SHAFT, State.at_rest(where)) == pytest.approx(amplitude**2 / 2, rel=1e-9)

@@ -132,3 +132,80 @@ def test_noise_through_the_arctangent(order: float) -> None:
     # relative standard deviation of a standard deviation from n draws: 1/sqrt(2n); four of them
     assert np.sqrt(term.second_moment[0, 0]) == pytest.approx(turned.std(), rel=4 / np.sqrt(2 * n) + 1e-4)
     assert term.life == "visit"
+
+
+def test_limits_are_the_largest_errors_through_the_arctangent() -> None:
+    """Every cause at the end of its tolerance, over a whole period. Source: brute force; the rest is of second order."""
+    order, end = 128.0, 0.02
+    phase = np.linspace(0, 2 * np.pi, 3601)
+    law = Spread("uniform", end)
+    terms = {
+        t.name: t
+        for t in (*sub_divisional_error(order, law, law, law), *third_harmonic(order, law), *noise(order, 0.001))
+    }
+    worst = {
+        "signal offset": through_arctangent(phase, o_s=end, o_c=end),
+        "amplitude mismatch": through_arctangent(phase, d=end),
+        "phase error": through_arctangent(phase, a=end),
+        "third harmonic": through_arctangent(phase, h_s=end, h_c=-end),
+    }
+    for name, errors in worst.items():
+        assert terms[name].limit == pytest.approx(np.abs(errors).max() / order, rel=2 * end), name
+    for term in sub_divisional_error(order, law, law, law, heads=4):  # heads may err alike
+        assert term.limit == terms[term.name].limit
+
+
+@pytest.mark.parametrize("law", ["fixed", "two-valued", "uniform"])
+def test_offsets_come_at_a_phase_that_is_not_known(law: str) -> None:
+    """Discs whose zero lies anywhere within a signal period: no direction of the offset's wave is preferred.
+
+    Source: brute force: the wave of each disc from its arctangent, by Fourier sums over a period; moments up to the fourth.
+    """
+    generator = np.random.default_rng(7)
+    order, n = 64.0, 20_000
+    spread = Spread(law, 0.01)  # type: ignore[arg-type]
+    o_s, o_c = spread.draw(generator, n), spread.draw(generator, n)
+    zero = generator.uniform(0, 2 * np.pi, n)
+    along = np.arange(16)[:, None] * 2 * np.pi / 16
+    errors = through_arctangent(along + zero, o_s, o_c) / order
+    simulated = np.stack([2 * np.mean(errors * wave(along), axis=0) for wave in (np.cos, np.sin)])
+    (term,) = sub_divisional_error(order, spread)
+    drawn = term.draw(generator, n)
+    modelled = np.stack([drawn[act.coefficient] * act.shape.gain for act in term.acts])
+    assert [act.shape.function for act in term.acts] == ["cos", "sin"]
+    for powers in ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1), (4, 0), (0, 4), (2, 2), (3, 1)):
+        a, b = (x[0] ** powers[0] * x[1] ** powers[1] for x in (simulated, modelled))
+        scatter = np.sqrt((a.var() + b.var()) / n)
+        assert abs(a.mean() - b.mean()) < 4.5 * scatter + 2e-3 * np.abs(a).mean(), powers
+
+
+@pytest.mark.parametrize("law", ["fixed", "uniform", "two-valued"])
+def test_draws_of_an_offset_keep_within_their_limits_and_reach_them(law: str) -> None:
+    """Largest coefficient of many discs. Source: geometry: offsets a on both signals are a vector of length a sqrt(2)."""
+    (term,) = sub_divisional_error(64.0, Spread(law, 0.01))  # type: ignore[arg-type]
+    largest = np.abs(term.draw(np.random.default_rng(8), 200_000)).max(axis=1)
+    assert np.all(largest <= np.array(term.draw.limits) * (1 + 1e-12))
+    np.testing.assert_allclose(largest, 0.01 * np.sqrt(2), rtol=0.02)
+    np.testing.assert_allclose(term.draw.limits, 0.01 * np.sqrt(2), rtol=1e-12)
+
+
+@pytest.mark.parametrize(("share", "heads"), [(0.0, 1), (0.8, 1), (0.8, 2), (0.5, 4)])
+def test_calibration_and_heads_reduce_a_third_harmonic(share: float, heads: int) -> None:
+    """A table takes a share of the error out of each head's angle; heads at phases of their own are averaged.
+
+    Source: brute force: 4000 units through the arctangent, rms over units and a period; largest error where heads agree.
+    """
+    generator = np.random.default_rng(9)
+    order, h, n = 64.0, 0.004, 4000
+    along = np.arange(32)[:, None] * 2 * np.pi / 32
+    left = np.zeros((32, n))
+    for _ in range(heads):
+        phase = along + generator.uniform(0, 2 * np.pi, n)
+        errors = through_arctangent(phase, h_s=h, h_c=-h)
+        table = errors.copy()  # what a calibration run of this head records at the same places
+        left += (errors - share * table) / heads / order
+    (term,) = third_harmonic(order, Spread("fixed", h), 4, share, heads)
+    rms = np.sqrt(term.mean_square(SHAFT, State.at_rest(np.zeros(1))))
+    assert rms == pytest.approx(np.sqrt(np.mean(left**2)), rel=4 / np.sqrt(n) + 2 * h)
+    alike = (1 - share) * np.abs(through_arctangent(np.linspace(0, 2 * np.pi, 3601), h_s=h, h_c=-h)).max() / order
+    assert term.limit == pytest.approx(alike, rel=2 * h)

@@ -279,3 +279,36 @@ def test_sub_divisional_error_of_a_linear_scale_has_the_period_of_the_scale() ->
     assert {act.shape.order for act in term.acts} == {2 * math.pi / 20e-6}
     rms = math.sqrt(term.mean_square(Axis("x"), State.at_rest(np.zeros(1))))
     assert rms == pytest.approx(0.01 / math.sqrt(3) * 20e-6 / (2 * math.pi), rel=1e-9)
+
+
+# direction of approach, on a path
+
+
+def test_reversal_on_a_path_is_that_of_simulated_play() -> None:
+    """On a path that turns round twice the error steps; a joint that has not moved stands on either side.
+
+    Source: brute force: the servo drives the motor until the lagging reading says the command, the joint is pushed
+    through play.
+    """
+    lost, lag = 0.03, 0.01
+    commands = np.concatenate([np.linspace(-1.0, 0.5, 7)[1:], np.linspace(0.5, -0.2, 5)[1:], [0.1, 0.4]])
+    motor, attained = np.array([-1.0]), []
+    for command in commands:
+        for _ in range(100):
+            motor = np.append(motor, motor[-1] + command - play(motor, lag)[-1])
+        attained.append(play(motor, lost)[-1])
+    direction = np.sign(np.diff(commands, prepend=-1.0))
+    state = State(commands, np.zeros_like(commands), np.zeros_like(commands), direction)
+    moved, standing = reversal(lost, lag, "path")
+    errors = moved.expected(moved.axes[0], state)
+    np.testing.assert_allclose(errors, np.array(attained) - commands, atol=1e-9)
+    assert moved.variance(moved.axes[0], state) == pytest.approx(0.0, abs=1e-20)
+    assert standing.mean_square(standing.axes[0], state) == 0.0
+    assert (moved.life, standing.life) == ("unit", "visit")
+    # not moved yet: it came to rest from one side or the other, and which is not known
+    still = State.at_rest(np.zeros(1))
+    assert moved.mean_square(moved.axes[0], still) == 0.0
+    drawn = standing.draw(np.random.default_rng(1), 1000)[0] * standing.acts[0].shape.value(still)[0]
+    sides = {round(float(attained[0] - commands[0]), 9), round(float(attained[-3] - commands[-3]), 9)}
+    assert set(np.round(drawn, 9)) == sides
+    assert standing.mean_square(standing.axes[0], still) == pytest.approx(np.mean(drawn**2))

@@ -21,7 +21,7 @@ from armsim.results import Result
 
 KILLS = 50
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
-LEFT = {"figures", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
+LEFT = {"figures", "inventory.json", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
 
 KILLER = """
 import json, os, random, signal, sys, time
@@ -91,9 +91,9 @@ def seed_in(out: Path) -> int:
 def test_killed_between_two_moves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the system cannot exchange folders in one step, a run killed half-way is mended by the next."""
     out = tmp_path / "r"
-    out.mkdir()
     earlier = '{"format": "armsim-results/1", "told": "earlier"}'
-    (out / "results.json").write_text(earlier)
+    with place.folder(out) as partial:
+        (partial / "results.json").write_text(earlier)
     monkeypatch.setattr(place, "_exchange", lambda one, other: False)
     child = os.fork()
     if child == 0:
@@ -111,7 +111,7 @@ def test_killed_between_two_moves(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         os._exit(0)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
     assert not out.exists()
-    place.check_destination(out, LEFT)  # what every command does first
+    place.check_destination(out)  # what every command does first
     assert (out / "results.json").read_text() == earlier
     assert [entry.name for entry in tmp_path.iterdir()] == ["r"]
 
