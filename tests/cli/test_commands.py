@@ -215,14 +215,14 @@ def test_a_word_it_does_not_know_is_exit_2() -> None:
 
 def test_an_interrupt_leaves_nothing(starter: Path, tmp_path: Path) -> None:
     import signal
-    import time
 
     command = [sys.executable, "-m", "armsim.cli.main", "run", str(starter / "scenario.yaml")]
     for number in (signal.SIGINT, signal.SIGTERM):
         process = subprocess.Popen(
             [*command, "--out", str(tmp_path / "r"), "--units", "20000"], stderr=subprocess.PIPE, stdout=subprocess.PIPE
         )
-        time.sleep(3)
+        assert process.stderr is not None
+        assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
         process.send_signal(number)
         _, err = process.communicate(timeout=120)
         assert process.returncode == 3

@@ -10,17 +10,19 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support import ROOT, normal_joint
+from support import ROOT, normal_joint, planar_arm
 
 import armsim
 from armsim.decide import select
-from armsim.decide.moments import Moments, fixed_part, moments_of, option_parts
+from armsim.decide.moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
 from armsim.decide.search import Search
 from armsim.decide.selection import answer
 from armsim.documents.load import load_options
 from armsim.errors import InputError
+from armsim.model.machine import Machine
 from armsim.model.options import Option, Options
+from armsim.model.places import Places
 from armsim.results import Requirement
 from armsim.study import Study
 
@@ -312,3 +314,78 @@ def test_a_catalogue_without_prices_ends() -> None:
     found = select(study, free, workers=1)
     assert found.price == 0.0
     assert found.proved
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_ball_excludes_the_choices_within_it_and_no_other(seed: int) -> None:
+    """Visits of every option are vectors on a line; distances of choices are sums over joints. Source: enumeration."""
+    rng = np.random.default_rng(seed)
+    joints, options = 3, 4
+    gains = rng.uniform(0.0, 1.0, (joints, options))
+    parts = [
+        [
+            Moments(
+                np.zeros((1, 3)),
+                np.ones(1),
+                np.array([g**2]),
+                {f"j{j} 0": VisitCoefficient("normal", np.array([[g, 0.0, 0.0]]))},
+            )
+            for g in gains[j]
+        ]
+        for j in range(joints)
+    ]
+    priced = tuple(
+        tuple(Option(normal_joint(f"j{j}", 1e-4), f"e{o}", "m", "motor", float(o), 0.0) for o in range(options))
+        for j in range(joints)
+    )
+    nothing = Moments(np.zeros((1, 3)), np.zeros(1), np.zeros(1), {})
+    program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
+    centre, radius = (1, 2, 0), 0.4
+    program.refuse_near(centre, 0, radius)
+    left = []
+    while (found := program.cheapest()) is not None:
+        left.append(found)
+        program.refuse(found)
+    distance = {
+        choice: float(sum((gains[j, n] - gains[j, centre[j]]) ** 2 for j, n in enumerate(choice)))
+        for choice in itertools.product(range(options), repeat=joints)
+    }
+    assert set(left) == {choice for choice, square in distance.items() if square >= radius**2}
+
+
+def test_dominance_leaves_out_what_is_no_better_and_closest_looks_at_it_all_the_same() -> None:
+    """Two joints, three options each, better and worse by halves. Source: by hand."""
+    scatter = [[0.5, 1.0, 1.5], [0.5, 1.0, 1.5]]
+    parts = [[Moments(np.zeros((1, 3)), np.array([s]), np.zeros(1), {}) for s in own] for own in scatter]
+    priced = tuple(
+        tuple(Option(normal_joint(f"j{j}", 1e-4), f"e{o}", "m", "motor", 3.0 - o, 0.0) for o in range(3))
+        for j in range(2)
+    )
+    nothing = Moments(np.zeros((1, 3)), np.zeros(1), np.zeros(1), {})
+    program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
+    program.refuse((1, 1))
+    program.refuse_dominated((1, 1))
+    left = set()
+    while (found := program.cheapest()) is not None:
+        left.add(found)
+        program.refuse(found)
+    assert left == {(0, 0), (0, 1), (0, 2), (1, 0), (2, 0)}  # each better than (1, 1) at a joint
+    fresh = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
+    fresh.refuse_dominated((0, 0))  # everything is no better
+    assert fresh.cheapest() is None
+    assert fresh.closest() is not None
+
+
+def test_visits_on_a_path_count_across_it() -> None:
+    """Scatter along the path is none of RT: what is left is its part across. Source: projection by hand."""
+    machine = Machine(planar_arm(0.4, 0.3), (normal_joint("j1", 1e-3), normal_joint("j2", 2e-3)))
+    q = np.array([[0.3, 0.8], [0.1, 1.2]])
+    tangents = np.array([[1.0, 0.0, 0.0], [0.6, 0.8, 0.0]])
+    places = Places(q, np.zeros((2, 2)), np.ones((2, 2)), tangents)
+    found = moments_of(machine, [places])
+    column = machine.arm.postures(q).column
+    across = column - tangents[:, None] * np.einsum("paj,pj->pa", column, tangents)[:, :, None]
+    expected = np.sum(across**2, axis=2) @ np.array([1e-6, 4e-6])
+    np.testing.assert_allclose(found.visits, expected, rtol=1e-9)
+    whole = np.sum(column**2, axis=2) @ np.array([1e-6, 4e-6])
+    np.testing.assert_allclose(found.scatter, whole, rtol=1e-9)

@@ -7,7 +7,6 @@ import resource
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -212,7 +211,8 @@ def test_stopped_by_a_signal(tmp_path: Path, way: signal.Signals) -> None:
     process = subprocess.Popen(
         [*command, "--units", "20000", "--out", str(tmp_path / "r")], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
-    time.sleep(6)
+    assert process.stderr is not None
+    assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
     process.send_signal(way)
     told = process.communicate(timeout=120)[1].decode()
     assert process.returncode == 3
