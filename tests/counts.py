@@ -25,7 +25,11 @@ def main() -> None:
     }
     print(f"wrong inputs, each with the message it must give: {inputs}")
     print(f"runs killed at random moments: {faults.KILLS}; other faults: {len(others)}")
-    machines = [name for name in cases if "document" in inspect.signature(vars(properties)[name]).parameters]
+    machines = [
+        name
+        for name in cases
+        if "document" in inspect.signature(vars(properties)[name].hypothesis.inner_test).parameters
+    ]
     made, others_made = sum(cases[name] for name in machines), sum(cases.values()) - sum(cases[n] for n in machines)
     print(f"machines made at random: {made}, for {len(machines)} properties; quantities: {others_made}")
 

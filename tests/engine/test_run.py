@@ -13,6 +13,7 @@ import pytest
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
+from armsim.engine import executors
 from armsim.engine import run as engine
 from armsim.engine.layout import BASE, GIB, lay_out
 from armsim.engine.plan import NumericalTolerance, SamplingPlan, draw_units
@@ -85,6 +86,31 @@ def test_a_cluster_that_loses_a_worker_in_mid_run(demo: Study, tmp_path: Path) -
         result = study.run(progress=kill_one, cluster=cluster.scheduler_address)
         assert seen
     assert result.to_json() == alone
+
+
+def test_a_cluster_with_other_kernels_is_refused(demo: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Workers whose kernels differ would mix bits: one clear error before any work."""
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(executors, "kernel_digest", lambda: "another")
+    with (
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, local_directory=str(tmp_path)
+        ) as cluster,
+        pytest.raises(RunError, match="with kernels another: their bits would differ"),
+    ):
+        demo.with_plan(units=20, visits=2).run(cluster=cluster.scheduler_address)
+
+
+def test_a_pose_sees_the_same_numbers_alone_and_among_others(demo: Study) -> None:
+    """Its visits are keyed by its name: what else is asked, and in which order, changes nothing of it."""
+    study = demo.with_plan(units=50, visits=3)
+    first = study.scenario.tasks[0]
+    alone = study.with_scenario(tasks=(replace(first, poses=first.poses[2:3]),)).run(1)
+    turned = study.with_scenario(tasks=(replace(first, poses=first.poses[::-1]),)).run(1)
+    name = first.poses[2].name
+    one, other = alone.tasks[0].pose(name), turned.tasks[0].pose(name)
+    assert one.error == other.error
+    assert one.accuracy == other.accuracy
 
 
 def test_no_cluster_at_the_address(demo: Study) -> None:
