@@ -239,7 +239,7 @@ class Arm:
 
     @cached_property
     def transforms(self) -> Any:
-        """The chain as an elementary transform sequence of roboticstoolbox, for inverse kinematics."""
+        """The chain as an elementary transform sequence of roboticstoolbox, to be handed on to it."""
         import roboticstoolbox as rtb
         import spatialmath
 
