@@ -18,7 +18,7 @@ from armsim.errors import RunError
 from armsim.report import place, write_bundle
 from armsim.results import Result
 
-KILLS = 50
+KILLS = 30
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
 LEFT = {"figures", "inventory.json", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
 
