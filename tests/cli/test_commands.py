@@ -35,7 +35,7 @@ def ran(starter: Path) -> Path:
 
 
 def test_run_leaves_everything(ran: Path) -> None:
-    left = {"figures", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
+    left = {"figures", "inventory.json", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
     assert {p.name for p in ran.iterdir()} == left
     result = Result.from_json((ran / "results.json").read_bytes())
     assert (result.units, result.visits) == (200, 5)
