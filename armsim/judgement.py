@@ -16,7 +16,7 @@ from armsim.engine.acceptance import simulate_test
 from armsim.engine.pose import share_names
 from armsim.engine.run import TaskSample
 from armsim.engine.work import Job, attained_at
-from armsim.posetable import BIAS, VERDICTS, PoseTable, UnitQuantiles, vector
+from armsim.posetable import BIAS, VERDICTS, Interval, PoseTable, UnitQuantiles, vector
 from armsim.present import apart, percent, show
 from armsim.results import (
     ISO_CYCLES,
@@ -62,6 +62,11 @@ class Judged:
     table: PoseTable
     worst: int
     summary: Summary
+
+    @property
+    def interval(self) -> Interval | None:
+        """Of the quantile at the coverage at the worst pose. [m]"""
+        return self.table[self.worst].error.at_coverage_interval
 
 
 def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) -> Judged:

@@ -18,10 +18,10 @@ import numpy as np
 from numpy.random import Generator
 
 from armsim.shapes import Shape, State, Wave, mean_product
-from armsim.spreads import Array, Spread, open_interval
+from armsim.spreads import Array, Distribution, Spread, open_interval
 
 Life = Literal["unit", "visit"]
-VISIT_DISTRIBUTIONS = ("normal", "uniform", "two-valued")
+VISIT_DISTRIBUTIONS: tuple[Distribution, ...] = ("normal", "uniform", "two-valued")
 """Laws that compiled draws serve: coefficients of visit life keep to these."""
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from armsim.engine.firstorder import gains
 from armsim.engine.visitlaw import STD
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
@@ -125,14 +126,11 @@ def _gain(part: Moments, name: str) -> Array:
 
 def _moments_at(machine: Machine, places: Places, shared: Shared) -> Moments:
     situation = machine.there(places)
-    column, poses = situation.postures.column, len(places)
+    poses = len(places)
     vectors = np.zeros((poses, 1 + len(shared), 3))
     scatter, visits = np.zeros(poses), np.zeros(poses)
     of_visits: dict[str, VisitCoefficient] = {}
-    for term, acts in zip(situation.terms, situation.acts, strict=True):
-        g = np.zeros((poses, 3, len(term.mean)))
-        for k, axis, value in acts:
-            g[:, :, k] += column[:, axis] * value[:, None]
+    for term, g in gains(situation):
         vectors[:, 0] += g @ term.mean
         covariance = term.covariance
         if term.name in shared and covariance[0, 0] > 0.0:

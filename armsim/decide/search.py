@@ -138,7 +138,7 @@ class Search:
         self.ratio = self.asked_of(tasks, sampled) ** 2 / np.maximum(program.square(choice), 1e-30)
         # ratios are no surer than the sample: the margin is not narrower than its intervals
         for task in tasks:
-            ends = task.table[task.worst].error.at_coverage_interval
+            ends = task.interval
             if ends is not None and task.summary.at_coverage > 0:
                 self.margin = max(self.margin, (ends[1] / task.summary.at_coverage) ** 2)
 

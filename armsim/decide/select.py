@@ -26,7 +26,7 @@ import numpy as np
 
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import LEAST, NEAR, Search
-from armsim.decide.selection import Confirmation, Proof, Rejected, Selection, interval_of
+from armsim.decide.selection import Confirmation, Proof, Rejected, Selection
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.judgement import NAMED, Judged
@@ -271,7 +271,7 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
         _met(tasks),
         all(task.summary.sure for task in tasks),
         worst.summary.at_coverage,
-        interval_of(worst),
+        worst.interval,
         f"{worst.summary.worst_pose}, {worst.name}",
     )
 

@@ -124,7 +124,7 @@ class Selection:
             "tasks": {
                 task.name: {
                     "at_coverage": task.summary.at_coverage,
-                    "at_coverage_interval": interval_of(task),
+                    "at_coverage_interval": task.interval,
                     "worst_pose": task.summary.worst_pose,
                     "repeatability_p95": task.summary.repeatability_p95,
                     "yield": None if task.summary.yield_ is None else task.summary.yield_.value,
@@ -135,15 +135,10 @@ class Selection:
         }
 
 
-def interval_of(task: Judged) -> Interval | None:
-    """Of the quantile at the coverage at its worst pose. [m]"""
-    return task.table[task.worst].error.at_coverage_interval
-
-
 def answer(selection: Selection, requirement: Requirement) -> str:
     """The answer in words."""
     worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
-    reached = show_interval(worst.summary.at_coverage, interval_of(worst))
+    reached = show_interval(worst.summary.at_coverage, worst.interval)
     where = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
     if selection.design is None:
         top = worst.table[worst.worst]

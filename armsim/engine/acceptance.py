@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from armsim.engine.montecarlo import Sampler, blocks
 from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.engine.statistics import pose_accuracy, pose_repeatability
 from armsim.engine.work import Job
 from armsim.model.places import Places
 from armsim.spreads import Array
@@ -76,9 +77,7 @@ def simulate_test(job: Job, task: int, places: Places, numbers: list[int], cycle
         at = slice(first, first + units)
         for pose, number in enumerate(own.numbers.tolist()):
             moved, _ = sampler.follow(pose, number, task, drawn, first, units, cycles)
-            centre = moved.mean(axis=1)
-            away = np.linalg.norm(moved - centre[:, None], axis=0)
-            printed[0, pose, at] = np.linalg.norm(centre, axis=0)
-            printed[1, pose, at] = away.mean(axis=0) + 3.0 * away.std(axis=0, ddof=1)
+            printed[0, pose, at] = pose_accuracy(moved)
+            printed[1, pose, at] = pose_repeatability(moved)
             attained[:, pose, at] = sampler.attain(pose, law, drawn, units)[0][:2]
     return Tested(printed, attained)

@@ -12,12 +12,14 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from armsim.model.machine import Situation
 from armsim.spreads import Array
+from armsim.terms import Term
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,18 +62,24 @@ class Linearised:
         return self.shares(slice(None))
 
 
+def gains(situation: Situation) -> Iterator[tuple[Term, Array]]:
+    """Every term, and what each of its coefficients does to the tool point, shape (P, 3, coefficients). [m]"""
+    column = situation.postures.column
+    for term, acts in zip(situation.terms, situation.acts, strict=True):
+        g = np.zeros((len(column), 3, len(term.mean)))
+        for k, axis, value in acts:
+            g[:, :, k] += column[:, axis] * value[:, None]
+        yield term, g
+
+
 def linearise(situation: Situation) -> Linearised:
     """Propagate every term of a situation to first order."""
-    column = situation.postures.column
-    poses = len(column)
+    poses = len(situation.postures.column)
     mean = np.zeros((poses, 3))
     covariance = np.zeros((poses, 3, 3))
     contributions = np.zeros((len(situation.terms), poses))
     means = np.zeros((len(situation.terms), poses, 3))
-    for t, (term, acts) in enumerate(zip(situation.terms, situation.acts, strict=True)):
-        g = np.zeros((poses, 3, len(term.mean)))
-        for k, axis, value in acts:
-            g[:, :, k] += column[:, axis] * value[:, None]
+    for t, (term, g) in enumerate(gains(situation)):
         means[t] = g @ term.mean
         mean += means[t]
         own = g @ term.covariance @ np.swapaxes(g, 1, 2)

@@ -237,7 +237,7 @@ def mean_over_units(per_unit: Array) -> Estimate:
         return Estimate(mean, (mean, mean))
     step = math.sqrt(variance / (n - 1))
     skewness = float(np.mean(away**3)) / variance**1.5 / math.sqrt(n)
-    low, high = (mean - _unskewed(sign * _student(n - 1), skewness) * step for sign in (1.0, -1.0))
+    low, high = (mean - _unskewed(sign * student(n - 1), skewness) * step for sign in (1.0, -1.0))
     return Estimate(mean, (max(low, 0.0), high))
 
 
@@ -249,33 +249,42 @@ def _unskewed(z: float, skewness: float) -> float:
 
 
 @lru_cache
-def _student(freedom: int) -> float:
+def student(freedom: int) -> float:
+    """Coverage factor of a mean at `LEVEL`, by Student's law with so many degrees of freedom."""
     from scipy.special import stdtrit
 
     return float(stdtrit(freedom, 1 - TAIL))
 
 
-def pose_accuracy(attained: ArrayLike) -> float:
-    """AP of one unit: distance of the barycentre of its attained poses from the command. ISO 9283:1998 7.2.1.
+def pose_accuracy(attained: ArrayLike) -> Array:
+    """AP: distance of the barycentre of the attained poses from the command. ISO 9283:1998 7.2.1.
 
     Parameters
     ----------
-    attained : (3, visits) [m]
-        Errors of the visits.
+    attained : (3, visits, ...) [m]
+        Errors of the visits, of one unit or of many.
+
+    Returns
+    -------
+    (...) [m]
     """
-    return float(np.linalg.norm(np.mean(np.asarray(attained, dtype=float), axis=1)))
+    return np.asarray(np.linalg.norm(np.mean(np.asarray(attained, dtype=float), axis=1), axis=0))
 
 
-def pose_repeatability(attained: ArrayLike) -> float:
-    """RP of one unit: mean distance from the barycentre plus three standard deviations of it. ISO 9283:1998 7.2.2.
+def pose_repeatability(attained: ArrayLike) -> Array:
+    """RP: mean distance from the barycentre plus three standard deviations of it. ISO 9283:1998 7.2.2.
 
     Parameters
     ----------
-    attained : (3, visits) [m]
+    attained : (3, visits, ...) [m]
+
+    Returns
+    -------
+    (...) [m]
     """
     points = np.asarray(attained, dtype=float)
     distance = np.sqrt(np.sum((points - points.mean(axis=1, keepdims=True)) ** 2, axis=0))
-    return float(distance.mean() + 3.0 * distance.std(ddof=1))
+    return np.asarray(distance.mean(axis=0) + 3.0 * distance.std(axis=0, ddof=1))
 
 
 def numerical_tolerance(u: float, digits: int = 2) -> float:

@@ -32,8 +32,10 @@ import numpy as np
 from armsim.core.attained import VisitEffect
 from armsim.core.law_sums import LAW_SUMS, POINTS, sum_law, sum_pulls
 from armsim.engine.plan import SamplingPlan, key
+from armsim.engine.statistics import student
 from armsim.model.arm import Postures
-from armsim.spreads import Array
+from armsim.spreads import Array, Spread, open_interval
+from armsim.terms import VISIT_DISTRIBUTIONS
 
 NETS = 8
 """Independent scramblings."""
@@ -41,7 +43,9 @@ MOST_POINTS = 8192
 """Points of a net, at most."""
 SAMPLES_PER_POINT = 4
 """Pose-samples of the plan for each point of all nets: the finer the sampling, the finer the integration."""
-STD = {"normal": 1.0, "uniform": 1.0 / math.sqrt(3.0), "two-valued": 1.0}
+STANDARD: dict[str, Spread] = {law: Spread(law, 1.0 / Spread(law, 1.0).rms) for law in VISIT_DISTRIBUTIONS}
+"""The laws of visits with variance 1."""
+STD = {law: 1.0 / spread.scale for law, spread in STANDARD.items()}
 """Standard deviation of each law at scale 1."""
 EVEN = 1e-6
 """Relative scatter of the distance below which it counts as constant."""
@@ -115,7 +119,6 @@ def points_of(plan: SamplingPlan) -> int:
 @lru_cache(maxsize=16)
 def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
     """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
-    from scipy.special import ndtri
     from scipy.stats import qmc
 
     out = np.empty((NETS, len(laws), points))
@@ -123,13 +126,7 @@ def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
         entropy = int.from_bytes(key(seed, "visit law", number), "little")
         uniform = qmc.Sobol(len(laws), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
         for k, law in enumerate(laws):
-            u = np.clip(uniform[k], 2.0**-54, 1.0 - 2.0**-53)
-            if law == "normal":
-                out[number, k] = ndtri(u)
-            elif law == "uniform":
-                out[number, k] = math.sqrt(3.0) * (2.0 * u - 1.0)
-            else:
-                out[number, k] = np.where(u < 0.5, -1.0, 1.0)
+            out[number, k] = STANDARD[law].quantile(open_interval(uniform[k]))
     return out
 
 
@@ -236,9 +233,7 @@ def integrate(
 
 def half_width_of_nets(values: Array) -> Array:
     """Half of the 95 % interval of a mean over nets, from values of shape (..., NETS), shape (...)."""
-    from scipy.special import stdtrit
-
-    return np.asarray(float(stdtrit(NETS - 1, 0.975)) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
+    return np.asarray(student(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
 
 
 def _pulls(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan, only: slice) -> Array:

@@ -157,7 +157,7 @@ def work(job: Job, piece: Piece, coefficients: Array | None = None) -> Done:
     if places.directions is not None:
         one = draw_units(stage.machine.terms, job.plan, 0, 1)
         for pose in range(piece.begin, piece.end):
-            table.columns["first_unit"][pose] = sampler.barycentres(pose, one, 1)[:, 0]
+            table.columns["first_unit"][pose] = sampler.attain(pose, law, one, 1)[1][:, 0]
     return Done(table.values[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
 
 

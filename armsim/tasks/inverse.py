@@ -64,9 +64,8 @@ class Solver:
         signs = np.array([sides.get(joint.name, 0) for joint in arm.joints])
         self.lower = np.where(signs > 0, np.maximum(arm.lower, SIDE), arm.lower)
         self.upper = np.where(signs < 0, np.minimum(arm.upper, -SIDE), arm.upper)
-        wanted = arm.middle if holding.nearest is None else np.array(holding.nearest)
-        reference = wanted if self.near is None or holding.nearest is not None else self.near
-        self.reference = np.clip(reference, self.lower, self.upper)
+        wanted = next(posture for posture in (holding.nearest, holding.near, arm.middle) if posture is not None)
+        self.reference = np.clip(np.array(wanted), self.lower, self.upper)
 
     @cached_property
     def _chain(self) -> reach.Chain:

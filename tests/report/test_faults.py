@@ -64,7 +64,7 @@ print(json.dumps({"replaced": sum(told), "kept": len(told) - sum(told), "seen": 
 
 
 def test_killed_at_random_moments(tmp_path: Path) -> None:
-    """Fifty times, anywhere between the first byte and after the last; what killed runs left, the next takes away."""
+    """Many times, anywhere between the first byte and after the last; what killed runs left, the next takes away."""
     done = subprocess.run(
         [sys.executable, "-c", KILLER, str(tmp_path), str(KILLS), str(LESSON)],
         capture_output=True, text=True, timeout=900, check=False,
