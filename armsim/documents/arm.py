@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from armsim.documents.fields import Document, Tolerance, Word, quantity, tolerance
+from armsim.documents.fields import Document, FilePath, Tolerance, Word, quantity, tolerance
 from armsim.documents.messages import validated
 from armsim.documents.source import KeyPath, Source
 from armsim.documents.urdf import MOST_JOINTS, read_chain
@@ -94,7 +94,7 @@ class URDFKinematics(Document):
     """The chain between two links of a URDF file."""
 
     convention: Literal["urdf"]
-    file: Word
+    file: FilePath
     base_link: Word
     tip_link: Word
     base: Frame = Frame()

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from armsim.documents.fields import Document, Word, count, quantity
+from armsim.documents.fields import Document, Word, at_most, count, quantity
 from armsim.documents.scenario import MountingDocument, Price, Reference
 
 Placement = Literal["motor", "output"]
@@ -52,7 +52,7 @@ class CatalogueDocument(Document):
 
     kind: Literal["catalogue"]
     name: Word
-    encoders: Annotated[list[EntryDocument], Field(min_length=1)]
-    mountings: Annotated[list[MountingClassDocument], Field(min_length=1)]
-    placements: dict[Placement, Price]
+    encoders: Annotated[list[EntryDocument], *at_most(1000, "each is tried at every joint")]
+    mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")]
+    placements: Annotated[dict[Placement, Price], Field(min_length=1)]
     limits: LimitsDocument = LimitsDocument()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
@@ -199,15 +199,36 @@ def number(check: Callable[[float], bool], accepted: str) -> Check:
     return Check(read, {"type": "number", "description": accepted})
 
 
-Word = Annotated[str, Field(min_length=1, max_length=200)]
+LONGEST_NAME = 100
+"""Characters of a name, at most: what figures and tables have room for."""
+
+
+def _word(value: Any) -> Any:
+    """A name in one line: a folded scalar of YAML ends in a newline."""
+    return " ".join(value.split()) if isinstance(value, str) else value
+
+
+Word = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), BeforeValidator(_word)]
+
+
+def at_most(most: int, why: str) -> tuple[Any, BeforeValidator]:
+    """A list of at least one and at most so many: the annotations of its field, which tell why."""
+
+    def check(value: Any) -> Any:
+        if isinstance(value, list | dict) and len(value) > most:
+            raise wrong(f"{len(value)} of them", f"at most {most}: {why}")
+        return value
+
+    return Field(min_length=1, max_length=most), BeforeValidator(check)
+
+
+FilePath = Annotated[str, Field(min_length=1, max_length=4096)]
+"""Of a file, relative to the one that names it."""
 
 
 def _shown(value: Any) -> str:
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-NUMBER_WITH_UNIT = r"^\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\s*[A-Za-zµμ%]\S*\s*$"
 
 
 def _schema(kinds: tuple[str, ...]) -> dict[str, Any]:

@@ -11,10 +11,12 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
+from armsim.documents.build_tasks import build_task
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
 from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
+from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.joint import build_joint
 from armsim.documents.messages import validated
 from armsim.documents.scenario import (
@@ -25,7 +27,8 @@ from armsim.documents.scenario import (
     check_joints,
 )
 from armsim.documents.source import KeyPath, Source, read_source
-from armsim.documents.tasks import PathDocument, build_task
+from armsim.documents.tasks import PathDocument
+from armsim.documents.urdf import MOST_JOINTS
 from armsim.engine.plan import SamplingPlan
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
@@ -142,7 +145,7 @@ class _Loader:
 
     def __init__(self, source: Source) -> None:
         self.source = source
-        self.sources: dict[Path, Source] = {source.path.resolve(): source}
+        self.sources: dict[Path, Source] = {Path(os.path.realpath(source.path)): source}
         self.notes: list[str] = []
 
     def scenario(self) -> Scenario:
@@ -165,7 +168,8 @@ class _Loader:
                 continue
             here = ("joints", joint.name)
             joints.append(wrong.of(build_joint, entry, joint, encoder, motor, bus, source, here))
-        tasks = [wrong.of(self._task, document, number, arm) for number in range(len(document.tasks))]
+        names = [task.name for task in document.tasks]
+        tasks = [wrong.of(self._task, document, number, arm, names) for number in range(len(names))]
         plan = wrong.of(build_plan, document.sampling, source)
         requirement = build_requirement(document.requirement)
         if wrong.problems or plan is None:
@@ -196,7 +200,7 @@ class _Loader:
     def _encoders(self, joints: Any, wrong: Faults) -> dict[tuple[str, str], Encoder]:
         """The encoders of every joint, whatever else is wrong with it."""
         out: dict[tuple[str, str], Encoder] = {}
-        for name, entry in joints.items() if isinstance(joints, dict) else ():
+        for name, entry in joints.items() if isinstance(joints, dict) and len(joints) <= MOST_JOINTS else ():
             for key in ENCODERS if isinstance(entry, dict) else ():
                 if key in entry and (key == "encoder" or entry[key] is not None):
                     encoder = wrong.of(self._encoder, entry[key], ("joints", name, key))
@@ -204,9 +208,9 @@ class _Loader:
                         out[name, key] = encoder
         return out
 
-    def _task(self, document: ScenarioDocument, number: int, arm: Arm) -> Task:
+    def _task(self, document: ScenarioDocument, number: int, arm: Arm, names: list[str]) -> Task:
         task = document.tasks[number]
-        if task.name in [known.name for known in document.tasks[:number]]:
+        if names.index(task.name) < number:
             raise self.source.error(("tasks", number, "name"), f"two tasks named {task.name!r}", "each name once")
         if isinstance(task, PathDocument) and task.file is not None:
             built = build_task(task, arm, self.source, ("tasks", number))
@@ -307,7 +311,9 @@ class _Loader:
 
     def _follow(self, path: Path, resolved: Path) -> None:
         """Note a reference that a link leads out of the folder in which it seems to lie."""
-        seen = os.path.normpath(self.source.path.parent.resolve() / os.path.relpath(path, self.source.path.parent))
+        seen = os.path.normpath(
+            Path(os.path.realpath(self.source.path.parent)) / os.path.relpath(path, self.source.path.parent)
+        )
         if Path(seen) != resolved:
             note = f"{path} is a link and leads to {resolved}"
             if note not in self.notes:
@@ -315,8 +321,9 @@ class _Loader:
 
     def _remember(self, file: Path) -> None:
         """A file that is no document: its hash goes into the manifest."""
-        self._follow(file, file.resolve())
-        self.sources[file.resolve()] = Source(file, {}, {}, hashlib.sha256(file.read_bytes()).hexdigest())
+        resolved = Path(os.path.realpath(file))
+        self._follow(file, resolved)
+        self.sources[resolved] = Source(file, {}, {}, hashlib.sha256(read_bytes(file)).hexdigest())
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
         data, source, place = self._resolve(reference, "encoder", at)
@@ -331,12 +338,13 @@ class _Loader:
             accepted = f"a path to a file of kind {kind}, or the document itself"
             raise self.source.error(at, f"{reference!r} is not a reference", accepted)
         path = self.source.path.parent / reference
-        resolved = path.resolve()
+        resolved = Path(os.path.realpath(path))
         self._follow(path, resolved)
         if resolved not in self.sources:
-            if not path.is_file():
-                found = "not a file" if path.exists() else "no such file"
-                raise self.source.error(at, f"{found}: {path}", "a path relative to the file that names it")
+            try:
+                read_bytes(path)
+            except Unreadable as error:  # the fault is of the line that names it
+                raise self.source.error(at, f"{error.found}: {path}", error.accepted) from error
             self.sources[resolved] = _read(path, kind)
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)

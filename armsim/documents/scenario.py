@@ -11,6 +11,7 @@ from armsim.documents.fields import (
     Measured,
     Tolerance,
     Word,
+    at_most,
     count,
     measured,
     number,
@@ -19,6 +20,7 @@ from armsim.documents.fields import (
 )
 from armsim.documents.source import Source
 from armsim.documents.tasks import TaskDocument
+from armsim.documents.urdf import MOST_JOINTS
 from armsim.engine.plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 from armsim.errors import InputError
 from armsim.model.arm import Arm
@@ -61,7 +63,7 @@ class TransmissionDocument(Document):
     """The gear between motor and joint."""
 
     type: Literal["strain-wave", "cycloidal", "planetary"] | None = None
-    ratio: Annotated[float, number(lambda x: x != 0, "a number, not zero")] = 1.0
+    ratio: Annotated[float, number(lambda x: abs(x) >= 1e-6, "a number, not zero nor below a millionth")] = 1.0
     kinematic_error: list[HarmonicDocument] | None = None
     lost_motion: Annotated[Measured | None, measured("angle", "length")] = None
     stiffness: Annotated[Measured | None, measured("angular stiffness", "stiffness")] = None
@@ -129,11 +131,11 @@ class ScenarioDocument(Document):
     kind: Literal["scenario"]
     name: Word
     arm: Reference
-    joints: dict[Word, JointDocument]
+    joints: Annotated[dict[Word, JointDocument], *at_most(MOST_JOINTS, "an arm has no more")]
     environment: EnvironmentDocument = EnvironmentDocument()
     bus: BusDocument = BusDocument()
     requirement: RequirementDocument | None = None
-    tasks: Annotated[list[TaskDocument], Field(min_length=1)]
+    tasks: Annotated[list[TaskDocument], *at_most(1000, "each has tables and figures of its own")]
     sampling: SamplingDocument = SamplingDocument()
 
 

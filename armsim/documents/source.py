@@ -11,10 +11,9 @@ from typing import Any
 
 import yaml
 
+from armsim.documents.files import Unreadable, read_bytes, unshown
 from armsim.errors import InputError, Problem
 
-LARGEST_FILE = 4 * 2**20
-"""Bytes. A document of an arm with a hundred joints has a tenth of it."""
 MOST_VALUES = 100_000
 """Values, with every alias counted as often as it is used."""
 DEEPEST = 40
@@ -23,11 +22,11 @@ MOST_MERGES = 1000
 """Mappings merged by ``<<`` in a file: each costs a look at what stands there already."""
 
 KeyPath = tuple[str | int, ...]
-_PLAIN = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|^[-+]?\.(inf|Inf|INF)$|^\.(nan|NaN|NAN)$", re.ASCII)
+_PLAIN = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$|^[-+]?\.(inf|Inf|INF)$|^\.(nan|NaN|NAN)$", re.ASCII)
 """YAML 1.1 would read 1:30 as ninety, 0x14 as twenty and 1_0 as ten."""
 _OCTAL = re.compile(r"^[-+]?0\d", re.ASCII)
 """YAML 1.1 would read 0512 as 330, YAML 1.2 as 512."""
-_EXPONENT = re.compile(r"^[+-]?[0-9]+\.?[0-9]*[eE][+-]?[0-9]+$")
+_EXPONENT = re.compile(r"^[+-]?[0-9]+(\.[0-9]*)?[eE][+-]?[0-9]+$")
 _SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
 
 
@@ -87,16 +86,9 @@ def read_source(path: Path, shown: str | None = None) -> Source:
         return InputError(Problem(name, line, column, key, found, accepted))
 
     try:
-        if path.exists() and not path.is_file():  # a pipe would be waited for
-            raise fault(0, 0, "not a file", "a text file")
-        if path.stat().st_size > LARGEST_FILE:
-            raise fault(0, 0, "file is too large", f"at most {LARGEST_FILE} bytes")
-        raw = path.read_bytes()
-    except FileNotFoundError as error:
-        raise fault(0, 0, "no such file", "a path relative to the file that names it") from error
-    except (OSError, ValueError) as error:  # a name with a NUL is a ValueError
-        found = getattr(error, "strerror", None) or str(error)
-        raise fault(0, 0, f"cannot be read: {found}", "a readable file") from error
+        raw = read_bytes(path)
+    except Unreadable as error:
+        raise fault(0, 0, error.found, error.accepted) from error
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -161,6 +153,7 @@ class _Builder:
         if not isinstance(node, yaml.ScalarNode) or kind not in _SCALARS:
             raise self.fault(line, column, f"tag {node.tag!r}", "plain values without tags", key)
         if kind in ("str", "timestamp"):
+            self._show(node, key)
             # 1e2 is a number to people and to YAML 1.2
             return float(node.value) if not node.style and _EXPONENT.match(node.value) else node.value
         if kind in ("int", "float") and _OCTAL.match(node.value):
@@ -176,6 +169,12 @@ class _Builder:
         except (ValueError, OverflowError) as error:
             raise self.fault(line, column, f"{node.value[:40]!r} cannot be read", "a plain value", key) from error
 
+    def _show(self, node: yaml.ScalarNode, key: str) -> None:
+        hidden = unshown(node.value)
+        if hidden is not None:
+            line, column = node.start_mark.line + 1, node.start_mark.column + 1
+            raise self.fault(line, column, f"text with the character {hidden}", "characters that can be shown", key)
+
     def _mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Any]:
         out: dict[str, Any] = {}
         merged: list[yaml.Node] = []
@@ -188,36 +187,30 @@ class _Builder:
                 raise self.fault(line, column, "a key that is not a word", "a word as key", ".".join(map(str, path)))
             key = key_node.value
             here = (*path, key)
+            self._show(key_node, ".".join(map(str, path)))
+            if "\n" in key or "\t" in key:
+                raise self.fault(line, column, f"the key {key!r}", "a key in one line, without tabs")
             if key in out:
                 first = self.places[here][0]
                 accepted = f"each key once; it stands on line {first} too"
                 raise self.fault(line, column, "key given twice", accepted, ".".join(map(str, here)))
-            self.places[here] = (line, column)
+            self.places.setdefault(here, (line, column))
             out[key] = self.build(value_node, here)
         for base in merged:
-            self.merges += 1
-            if self.merges > MOST_MERGES or self.merging > DEEPEST:
-                mark = base.start_mark
-                raise self.fault(
-                    mark.line + 1, mark.column + 1, "too many merges, or one of itself", f"at most {MOST_MERGES} '<<'"
-                )
-            if not isinstance(base, yaml.MappingNode):
-                mark = base.start_mark
-                raise self.fault(
-                    mark.line + 1, mark.column + 1, "'<<' of what is not a mapping", "an alias of a mapping"
-                )
-            for key, value in self._mapping_places_aside(base, path, out).items():
-                out.setdefault(key, value)
+            self._merge(base, path, out)
         return out
 
-    def _mapping_places_aside(self, base: yaml.MappingNode, path: KeyPath, taken: dict[str, Any]) -> dict[str, Any]:
-        """Values of a merged mapping; places of keys that the mapping itself gives stay as they are."""
-        kept = {p: place for p, place in self.places.items() if p[: len(path)] == path}
+    def _merge(self, base: yaml.Node, path: KeyPath, out: dict[str, Any]) -> None:
+        """Add what a mapping has and ``out`` has not; places of keys that the mapping itself gives stay."""
+        line, column = base.start_mark.line + 1, base.start_mark.column + 1
+        self.merges += 1
+        if self.merges > MOST_MERGES or self.merging > DEEPEST:
+            raise self.fault(line, column, "too many merges, or one of itself", f"at most {MOST_MERGES} '<<'")
+        if not isinstance(base, yaml.MappingNode):
+            raise self.fault(line, column, "'<<' of what is not a mapping", "an alias of a mapping")
+        self.values += len(base.value)  # each is looked at, whether it is taken or not
         self.merging += 1
-        out = self._mapping(
-            yaml.MappingNode(base.tag, [pair for pair in base.value if pair[0].value not in taken], base.start_mark),
-            path,
-        )
+        rest = [pair for pair in base.value if pair[0].value not in out]
+        for key, value in self._mapping(yaml.MappingNode(base.tag, rest, base.start_mark), path).items():
+            out.setdefault(key, value)
         self.merging -= 1
-        self.places.update(kept)
-        return out

@@ -64,12 +64,13 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
 SMALLEST, LARGEST = 1e-18, 1e15
 """Magnitudes, in the unit given and in SI, beyond which a number is a slip of the pen."""
 
-_QUANTITY = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*$")
-_UNIT = re.compile(r"^[A-Za-zµμ%1]+([*/][A-Za-zµμ%]+){0,3}$")
-
-
-def _percent(text: str) -> str:
-    return text.replace("%", "percent")
+LONGEST = 100
+"""Characters of a quantity, at most."""
+_QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
+_UNIT = re.compile(
+    r"(?:1/)?(?!(?:ppm|pct|one|pi)\*)[A-Za-zµμ]+(?:[*/](?!(?:ppm|pct|one|pi)\b)[A-Za-zµμ]+){0,3}|%(?:/[A-Za-z]+)?"
+)
+"""A share stands alone or per something: a share of a metre is no unit of length."""
 
 
 @lru_cache(maxsize=1)
@@ -89,7 +90,6 @@ def accepted(*kinds: str) -> str:
     return f"a number with a unit of {' or '.join(kinds)} ({', '.join(units)})"
 
 
-@lru_cache(maxsize=4096)
 def read(text: str, *kinds: str) -> float:
     """Value of a quantity in the SI unit of the first of ``kinds`` that it belongs to.
 
@@ -98,34 +98,45 @@ def read(text: str, *kinds: str) -> float:
     ValueError
         Not a number with a unit of these kinds; the message says what was found.
     """
-    import pint
-
-    match = _QUANTITY.match(text)
+    match = _QUANTITY.fullmatch(text.strip()) if len(text) <= LONGEST else None
     if match is None:
-        raise ValueError(f"{text!r} is not a number with a unit")
+        raise ValueError(f"{text[:LONGEST]!r} is not a number with a unit")
     number, unit = match.groups()
     if unit is None:
         raise ValueError(f"{text!r} has no unit")
     value = float(number)
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is not finite")
-    registry = _registry()
-    try:
-        if not _UNIT.match(unit):
-            raise ValueError(unit)
-        quantity = registry.Quantity(value, unit)
-    except (pint.PintError, AttributeError, TypeError, ValueError, SyntaxError) as error:
-        raise ValueError(f"{unit!r} is not a unit known here") from error
+    if _parsed(unit) is None:
+        raise ValueError(f"{unit[:40]!r} is not a unit known here")
     if value and not SMALLEST <= abs(value) <= LARGEST:
         raise ValueError(f"{text!r} is out of all proportion")
     for kind in kinds:
-        target = registry.Unit(DIMENSIONS[kind][0])
-        if quantity.is_compatible_with(target):
-            out = float(quantity.to(target).magnitude)
+        factor = _factor(unit, kind)
+        if factor is not None:
+            out = value * factor
             if out and not SMALLEST <= abs(out) <= LARGEST:
                 raise ValueError(f"{text!r} is out of all proportion")
             return out
     raise ValueError(f"{text!r} is not {' or '.join(_article(kind) for kind in kinds)}")
+
+
+@lru_cache(maxsize=1024)
+def _parsed(unit: str) -> pint.Quantity[float] | None:
+    """One of a unit; None where it is none known."""
+    import pint
+
+    try:
+        return _registry().Quantity(1.0, unit) if _UNIT.fullmatch(unit) else None
+    except (pint.PintError, AttributeError, TypeError, ValueError, SyntaxError):
+        return None
+
+
+@lru_cache(maxsize=4096)
+def _factor(unit: str, kind: str) -> float | None:
+    """How many SI units of a kind make one of a unit; None where it is of another kind."""
+    one, target = _parsed(unit), _registry().Unit(DIMENSIONS[kind][0])
+    return float(one.to(target).magnitude) if one is not None and one.is_compatible_with(target) else None
 
 
 def in_si(unit: str, kind: str) -> float | None:

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from armsim.documents.fields import LONGEST_NAME
+from armsim.documents.files import Unreadable, read_bytes, unshown
 from armsim.documents.source import Source
 from armsim.errors import InputError, Problem
 from armsim.model.arm import ArmJoint, Motion
@@ -18,7 +20,10 @@ if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
 MOST_JOINTS = 64
-LARGEST_FILE = 16 * 2**20
+SHORTEST_AXIS = 1e-6
+"""Length of the vector of an axis below which it is no direction."""
+LARGEST_NUMBER = 1e4
+"""Largest length [m] and angle [rad]: beyond it nothing is an arm."""
 Vector = tuple[float, float, float]
 Fault = Callable[[str, str, str], InputError]
 
@@ -40,25 +45,30 @@ def read_chain(
     .. [1] URDF XML specification, elements joint, origin, axis, limit.
     """
     from defusedxml import DefusedXmlException
-    from defusedxml.ElementTree import ParseError, parse
+    from defusedxml.ElementTree import ParseError, fromstring
+
+    text = ""
 
     def fault(found: str, accepted: str, name: str = "") -> InputError:
-        line, column = _place(path, name)
+        line, column = _place(text, name)
         return InputError(Problem(str(path), line, column, "", found, accepted))
 
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise fault("file is too large", f"at most {LARGEST_FILE} bytes")
-        root: Element = parse(path, forbid_dtd=True).getroot()
-    except OSError as error:
-        raise source.error(
-            (*at, "file"), f"{path}: {error.strerror or error}", "a URDF file that can be read"
-        ) from error
+        raw = read_bytes(path)
+    except Unreadable as error:
+        raise source.error((*at, "file"), f"{path}: {error.found}", error.accepted) from error
+    try:
+        text = raw.decode("utf-8-sig")
+        root: Element = fromstring(text.encode(), forbid_dtd=True)
+    except UnicodeDecodeError as error:
+        raise fault(f"byte {error.start} is not UTF-8", "XML in UTF-8") from error
     except ParseError as error:
         line, column = error.position
         raise InputError(Problem(str(path), line, column + 1, "", f"not XML: {error}", "a URDF file")) from error
     except DefusedXmlException as error:
         raise fault(f"refused: {type(error).__name__}", "XML without document type, entities or references") from error
+    except (ValueError, LookupError) as error:  # an encoding that the parser does not know
+        raise fault(f"not XML: {error}", "XML in UTF-8") from error
     if root.tag != "robot":
         raise fault(f"root element {root.tag!r}", "'robot'")
     links = [link.get("name", "") for link in root.findall("link")]
@@ -84,7 +94,11 @@ def read_chain(
     motions: list[Motion] = []
     seen: set[str] = set()
     for element in reversed(chain):
-        name, kind = element.get("name", ""), element.get("type", "")
+        given, kind = element.get("name", ""), element.get("type", "")
+        name = " ".join(given.split())
+        if not name or len(name) > LONGEST_NAME or unshown(name) is not None:
+            accepted = f"a name of at most {LONGEST_NAME} characters that can be shown"
+            raise fault(f"a joint named {name[:60]!r}", accepted, name)
         if name in seen:
             raise fault(f"two joints named {name!r}", "each name once", name)
         seen.add(name)
@@ -100,7 +114,7 @@ def read_chain(
             raise fault(f"joint {name!r} mimics another", "a chain of independent joints", name)
         axis = _vector(element.find("axis"), "xyz", (1.0, 0.0, 0.0), fault, name)
         length = math.hypot(*axis)
-        if length == 0:
+        if length < SHORTEST_AXIS:
             raise fault(f"joint {name!r} has an axis of length zero", "a direction", name)
         direction = (axis[0] / length, axis[1] / length, axis[2] / length)
         revolute = kind != "prismatic"
@@ -121,16 +135,13 @@ def read_chain(
     return tuple(joints), motions
 
 
-def _place(path: Path, name: str) -> tuple[int, int]:
+def _place(text: str, name: str) -> tuple[int, int]:
     """Line and column at which an element of a name begins; the first where there is none."""
-    if name and path.is_file():
-        pattern = re.compile(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""")
-        text = path.read_text(encoding="utf-8", errors="replace")
-        found = pattern.search(text)
-        if found is not None:
-            before = text[: found.start()]
-            return before.count("\n") + 1, len(before) - before.rfind("\n")
-    return 1, 1
+    found = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
+    if found is None:
+        return 1, 1
+    before = text[: found.start()]
+    return before.count("\n") + 1, len(before) - before.rfind("\n")
 
 
 def _link(joint: Element, which: str) -> str:
@@ -146,8 +157,9 @@ def _vector(element: Element | None, attribute: str, default: Vector, fault: Fau
         values = [float(part) for part in text.split()]
     except ValueError:
         values = []
-    if len(values) != 3 or not all(map(math.isfinite, values)):
-        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "three finite numbers", joint)
+    if len(values) != 3 or not all(abs(value) <= LARGEST_NUMBER for value in values):
+        accepted = f"three numbers of at most {LARGEST_NUMBER:g} in SI units"
+        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", accepted, joint)
     return (values[0], values[1], values[2])
 
 
@@ -159,6 +171,7 @@ def _number(element: Element, attribute: str, default: float, fault: Fault, join
         value = float(text)
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
-        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", "a finite number", joint)
+    if not abs(value) <= LARGEST_NUMBER:
+        accepted = f"a number of at most {LARGEST_NUMBER:g} in SI units"
+        raise fault(f"joint {joint!r}: {attribute}={text[:60]!r}", accepted, joint)
     return value

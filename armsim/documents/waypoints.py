@@ -9,6 +9,7 @@ from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
+from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.source import KeyPath, Source
 from armsim.documents.units import in_si
 from armsim.errors import InputError, Problem
@@ -16,11 +17,10 @@ from armsim.model.arm import Arm
 from armsim.tasks import Waypoint
 
 POINT, TURNS = ("x", "y", "z"), ("roll", "pitch", "yaw")
-MOST_ROWS = 100_000
 Fault = Callable[[int, str, str, str], InputError]
-_NUMBER = re.compile(r"^\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*$", re.ASCII)
-LARGEST = 50 * 2**20
-"""Bytes of the file, at most."""
+_NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+LONGEST = 100
+"""Characters of a number, at most."""
 
 
 def read_waypoints(
@@ -42,16 +42,16 @@ def read_waypoints(
         With file and line.
     """
     accepted = f"{', '.join(f'{name} [mm]' for name in POINT)}, or {', '.join(f'{name} [deg]' for name in arm.names)}"
-    if not path.is_file():
-        raise source.error(at, f"no such file: {path}", "a path relative to the file that names it")
-    if path.stat().st_size > LARGEST:
-        raise source.error(at, f"{path} is larger than {LARGEST >> 20} MiB", f"at most {MOST_ROWS} waypoints")
+    try:
+        raw = read_bytes(path)
+    except Unreadable as error:
+        raise source.error(at, f"{path}: {error.found}", error.accepted) from error
 
     def fault(line: int, key: str, found: str, wanted: str) -> InputError:
         return InputError(Problem(str(path), line, 1, key, found, wanted))
 
     try:
-        reader = csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+        reader = csv.reader(io.StringIO(raw.decode("utf-8-sig"), newline=""))
         rows: list[list[str]] = []
         for row in reader:
             if reader.line_num != len(rows) + 1:
@@ -65,8 +65,6 @@ def read_waypoints(
     body = [(number, row) for number, row in enumerate(rows[1:], start=2) if any(cell.strip() for cell in row)]
     if len(body) < 2:
         raise fault(len(rows), "", f"{len(body)} waypoints", "two at least")
-    if len(body) > MOST_ROWS:
-        raise fault(len(rows), "", f"{len(body)} waypoints", f"at most {MOST_ROWS}")
     wrong: list[Problem] = []
     values: list[list[float]] = []
     for number, row in body:
@@ -102,10 +100,10 @@ def _header(row: list[str], arm: Arm, fault: Fault, accepted: str) -> tuple[list
     for cell in row:
         if ";" in cell:
             raise fault(1, "header", f"{cell[:40]!r} with semicolons", "values apart by commas")
-        match = re.fullmatch(r"\s*(.+?)\s*\[(.+)\]\s*", cell)
+        match = re.fullmatch(r"([^\[\]]+)\[([^\[\]]+)\]", cell.strip()) if len(cell) <= LONGEST + len("[]") else None
         if match is None:
-            raise fault(1, "header", f"{cell!r} has no unit", accepted)
-        name, unit = match[1], match[2]
+            raise fault(1, "header", f"{cell[:60]!r} has no unit", accepted)
+        name, unit = match[1].strip(), match[2].strip()
         if name in names:
             raise fault(1, "header", f"two columns named {name!r}", "each once")
         kind = "length" if name in POINT else "angle"
@@ -129,7 +127,7 @@ def _row(row: list[str], number: int, names: list[str], scales: list[float], fau
         raise fault(number, "", f"{len(row)} values", f"{len(names)}: {', '.join(names)}")
     out = []
     for name, cell, scale in zip(names, row, scales, strict=True):
-        if not _NUMBER.match(cell):
+        if len(cell) > LONGEST or not _NUMBER.fullmatch(cell.strip()):
             raise fault(number, name, f"{cell[:60]!r} is no number", "a finite number, such as 12.5")
         value = float(cell)
         if not abs(value) < 1e9:

@@ -52,7 +52,7 @@ MORE = [
     # --- references
     ("scenario.yaml", "encoder: disc.yaml", "encoder: scenario.yaml", ["kind: 'scenario'", "accepted: encoder"]),
     ("scenario.yaml", "arm: arm.yaml", "arm: scenario.yaml", ["kind: 'scenario'", "accepted: arm"]),
-    ("scenario.yaml", "arm: arm.yaml", "arm: ./", ["scenario.yaml:3:1: arm", "not a file"]),
+    ("scenario.yaml", "arm: arm.yaml", "arm: ./", ["scenario.yaml:3:1: arm", "not a regular file"]),
     ("scenario.yaml", "arm: arm.yaml", "arm: [arm.yaml]", ["scenario.yaml:3:1: arm", "is not a reference"]),
     ("scenario.yaml", "arm: arm.yaml", "arm: {kind: arm}", ["arm.name: missing", "arm.kinematics: missing"]),
     ("scenario.yaml", "arm: arm.yaml", "arm:", ["scenario.yaml:3:1: arm", "None is not a reference"]),
@@ -106,7 +106,7 @@ MORE = [
     ("disc.yaml", "name: disc", "name: 5", ["disc.yaml:2:1: name", "text"]),
     ("disc.yaml", "name: disc", "name:", ["name: no value"]),
     ("disc.yaml", "name: disc", "name: ''", ["name", "at least 1 characters"]),
-    ("disc.yaml", "name: disc", "name: " + "x" * 300, ["name", "at most 200 characters"]),
+    ("disc.yaml", "name: disc", "name: " + "x" * 300, ["name", "at most 100 characters"]),
     ("disc.yaml", "measures: rotation\n", "", ["measures: missing"]),
     ("disc.yaml", "signal_periods: 512", "signal_periods: 512.5", ["signal_periods", "whole number"]),
     ("disc.yaml", "signal_periods: 512", "signal_periods: -512", ["signal_periods", "from 1 to"]),
@@ -248,7 +248,7 @@ WRONG_URDF = [
     ('<child link="c"/>', '<child link="b"/>', "two parents"),
     ('<parent link="a"/>', '<parent link="c"/>', "is not above"),
     ('<axis xyz="0 0 1"/><limit lower="-1" upper="1"/></joint>\n</robot>', '<axis xyz="0 0 0"/><limit lower="-1" upper="1"/></joint>\n</robot>', "axis"),
-    ('<axis xyz="0 0 1"/><limit lower="-1" upper="1"/></joint>\n</robot>', '<axis xyz="0 0 one"/><limit lower="-1" upper="1"/></joint>\n</robot>', "three finite numbers"),
+    ('<axis xyz="0 0 1"/><limit lower="-1" upper="1"/></joint>\n</robot>', '<axis xyz="0 0 one"/><limit lower="-1" upper="1"/></joint>\n</robot>', "three numbers of at most"),
     ('type="revolute"><parent link="b"/>', 'type="floating"><parent link="b"/>', "floating"),
     ('<link name="c"/>', "", "no link 'c'"),
     ('lower="-1" upper="1"/></joint>\n</robot>', 'lower="1" upper="-1"/></joint>\n</robot>', "j2"),
@@ -326,8 +326,8 @@ def test_hostile_files_stay_bounded(tmp_path: Path, text: str) -> None:
 def test_a_special_file_is_no_document(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.yaml")
     path = write(tmp_path, scenario_yaml=SCENARIO.replace("disc.yaml", "pipe.yaml"))
-    assert "not a file" in "\n".join(faults(path))
-    assert "not a file" in "\n".join(faults(tmp_path / "pipe.yaml"))
+    assert "not a regular file" in "\n".join(faults(path))
+    assert "not a regular file" in "\n".join(faults(tmp_path / "pipe.yaml"))
 
 
 def test_all_faults_of_a_catalogue_are_told_at_once(tmp_path: Path) -> None:

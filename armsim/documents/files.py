@@ -1,0 +1,54 @@
+"""Files of the user: read only where they are regular files of a bounded size, and text that may be shown."""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from pathlib import Path
+
+LARGEST = 2**20
+"""Bytes of an input file, at most. The document of an arm with a hundred joints has a twentieth of it."""
+
+_UNSHOWN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
+"""Control characters but tab and newline, characters that change the direction of writing, what is no character."""
+
+
+class Unreadable(Exception):
+    """A file that cannot be taken: what was found, and what is accepted."""
+
+    def __init__(self, found: str, accepted: str) -> None:
+        self.found = found
+        self.accepted = accepted
+        super().__init__(found)
+
+
+def read_bytes(path: Path) -> bytes:
+    """The content of a regular file of at most `LARGEST` bytes; devices, pipes and folders are never read.
+
+    Raises
+    ------
+    Unreadable
+        There is no such file, or it is none of that kind.
+    """
+    try:
+        status = os.stat(path)
+        if not stat.S_ISREG(status.st_mode):
+            raise Unreadable("not a regular file", "a text file, not a folder, a pipe or a device")
+        if status.st_size > LARGEST:
+            raise Unreadable(f"{status.st_size} bytes are too many", f"a file of at most {LARGEST} bytes")
+        with open(path, "rb") as file:
+            raw = file.read(LARGEST + 1)
+    except FileNotFoundError as error:
+        raise Unreadable("no such file", "a path relative to the file that names it") from error
+    except (OSError, ValueError) as error:  # a name with a NUL is a ValueError
+        raise Unreadable(f"cannot be read: {getattr(error, 'strerror', None) or error}", "a readable file") from error
+    if len(raw) > LARGEST:  # such as a file of the system that states no size
+        raise Unreadable("too many bytes", f"a file of at most {LARGEST} bytes")
+    return raw
+
+
+def unshown(text: str) -> str | None:
+    """The first character that no page or terminal can show safely, by its number; None where there is none."""
+    found = _UNSHOWN.search(text)
+    return None if found is None else f"U+{ord(found[0]):04X}"
