@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 LONGEST = 400
 """Characters of what was found that a message shows."""
+LONGEST_ACCEPTED = 2000
+"""Characters of what is accepted that a message shows."""
 MOST_TOLD = 100
 """Faults that are told one by one."""
+UNSHOWN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
+"""Control characters but tab and newline, characters that change the direction of writing, what is no character."""
+
+
+def one_line(text: str) -> str:
+    """Text that cannot steer a terminal or look like a second message: what is hidden in it is shown as escapes."""
+    text = text.replace("\n", "\\n").replace("\t", "\\t")
+    return UNSHOWN.sub(lambda found: ascii(found[0])[1:-1], text)
 
 
 @dataclass(frozen=True)
@@ -26,10 +37,13 @@ class Problem:
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
-        key = f" {self.key}:" if self.key else ""
+        key = f" {_cut(self.key)}:" if self.key else ""
         accepted = f"; accepted: {self.accepted}" if self.accepted else ""
-        found = self.found if len(self.found) <= LONGEST else f"{self.found[: LONGEST - 3]}..."
-        return f"{place}:{key} {found}{accepted}"
+        return one_line(f"{place}:{key} {_cut(self.found)}{_cut(accepted, LONGEST_ACCEPTED)}")
+
+
+def _cut(text: str, longest: int = LONGEST) -> str:
+    return text if len(text) <= longest else f"{text[: longest - 3]}..."
 
 
 class InputError(Exception):

@@ -9,19 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import (
-    MEMORY,
-    Json,
-    Memory,
-    Seed,
-    Units,
-    Visits,
-    Workers,
-    bytes_of,
-    print_machine,
-    screen,
-    shown_progress,
-)
+from armsim.cli.options import MEMORY, Json, Memory, Seed, Units, Visits, Workers, bytes_of
+from armsim.cli.printing import print_machine, print_table, printing, shown_progress, tell
 
 if TYPE_CHECKING:
     from armsim.decide import Allocation
@@ -46,28 +35,22 @@ def allocate(
 
     with shown_progress() as (progress, note):
         found = share_out(study, exponent, workers or os.cpu_count() or 1, progress, allowed, note)
-    if json:
-        print_machine(found.to_dict())
-    else:
-        _print(found)
+    with printing():
+        if json:
+            print_machine(found.to_dict())
+        else:
+            _print(found)
 
 
 def _print(found: Allocation) -> None:
-    from rich.table import Table
-
     from armsim.decide.allocate import equivalent_bits
     from armsim.present import ARCSECOND, percent, show, show_interval, significant
 
-    console = screen(140)
-    console.print(
+    tell(
         f"required {show(found.position)} at {percent(found.coverage)}; links, gears and mastering alone make "
-        f"{show(found.fixed)} at {found.fixed_pose}",
-        highlight=False,
+        f"{show(found.fixed)} at {found.fixed_pose}"
     )
-    table = Table(title="standard deviation left to the sensor of each joint", title_justify="left")
-    table.add_column("joint")
-    for budget in found.budgets:
-        table.add_column(budget.scheme)
+    rows = []
     for name, rotary in found.rotary.items():
         cells = []
         for budget in found.budgets:
@@ -79,16 +62,16 @@ def _print(found: Allocation) -> None:
                 cells.append(f"{arcsec} arcsec, {urad} urad, {equivalent_bits(std):.1f} bit")
             else:
                 cells.append(show(std))
-        table.add_row(name, *cells)
-    table.add_section()
-    table.add_row("sampled", *(show_interval(b.verified, b.verified_interval) for b in found.budgets))
-    table.add_row("other units", *(show_interval(b.confirmed, b.confirmed_interval) for b in found.budgets))
-    table.add_row("at", *(budget.pose for budget in found.budgets))
-    table.add_row("cost", *(f"{budget.cost:.3g}" for budget in found.budgets))
-    console.print(table)
+        rows.append([name, *cells])
+    last = len(rows)
+    rows.append(["sampled", *(show_interval(b.verified, b.verified_interval) for b in found.budgets)])
+    rows.append(["other units", *(show_interval(b.confirmed, b.confirmed_interval) for b in found.budgets)])
+    rows.append(["at", *(budget.pose for budget in found.budgets)])
+    rows.append(["cost", *(f"{budget.cost:.3g}" for budget in found.budgets)])
+    title, header = "standard deviation left to the sensor of each joint", [budget.scheme for budget in found.budgets]
+    print_table(title, ["joint", *header], rows, apart=(last,))
     gap = next(budget.gap for budget in found.budgets if budget.gap is not None)
-    console.print(
+    tell(
         f"price law: an error s costs s^-{found.exponent:g}; cost relative to the cheapest; the dual bound of least "
-        f"cost leaves a gap of {max(gap, 0.0):.1g}",
-        highlight=False,
+        f"cost leaves a gap of {max(gap, 0.0):.1g}"
     )

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import json as text
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from armsim.cli.options import screen
+from armsim.cli.printing import print_machine, print_table, printing, say, tell
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -23,7 +21,7 @@ def check(
     json: Annotated[bool, typer.Option("--json", help="Print the sheets as JSON.")] = False,
 ) -> None:
     """Validate documents and print the error budget of every joint. Touches nothing."""
-    from armsim.documents import Scenario, check_file
+    from armsim.documents import check_file
 
     problems: list[Problem] = []
     good: list[tuple[Path, Any]] = []
@@ -32,6 +30,15 @@ def check(
             good.append((file, check_file(file)))
         except InputError as error:
             problems += error.problems
+    with printing():
+        _tell(good, json and not problems)
+    if problems:
+        raise InputError(*problems)
+
+
+def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
+    from armsim.documents import Scenario
+
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
@@ -39,30 +46,26 @@ def check(
 
             sheets = Study(document).sheets()
             for note in document.notes:
-                print(f"note: {note}", file=sys.stderr)
+                say(f"note: {note}")
             if json:
                 from dataclasses import asdict
 
                 printed[str(file)] = {"name": document.name, "joints": {n: asdict(s) for n, s in sheets.items()}}
             else:
-                print(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
+                tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print(sheets)
                 _print_poses(document)
         elif json:
             printed[str(file)] = {"name": document.name}
         else:
-            print(f"{file}: {type(document).__name__.lower().removesuffix('document')} {document.name!r} is good")
-    if json and not problems:
-        text.dump(printed, sys.stdout, indent=1)
-        print()
-    if problems:
-        raise InputError(*problems)
+            tell(f"{file}: {type(document).__name__.lower().removesuffix('document')} {document.name!r} is good")
+    if json:
+        print_machine(printed)
 
 
 def _print_poses(scenario: Scenario) -> None:
     """Where every named pose puts the tool, and with which joints."""
     import numpy as np
-    from rich.table import Table
     from scipy.spatial.transform import Rotation
 
     from armsim.tasks import Poses
@@ -72,17 +75,16 @@ def _print_poses(scenario: Scenario) -> None:
         if not isinstance(task, Poses):
             continue
         found = task.find(arm)
-        table = Table(title=f"{task.name}: where the named poses put the tool", title_justify="left")
-        for name in ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]"):
-            table.add_column(name)
+        rows = []
         rotary = np.array([joint.revolute for joint in arm.joints])
         for name, tool, q in zip(found.names, arm.postures(found.places.joints).tool, found.places.joints, strict=True):
             turns = Rotation.from_matrix(tool[:3, :3]).as_euler("xyz", degrees=True)
             joints = np.where(rotary, np.degrees(q), 1e3 * q)
-            table.add_row(name, _listed(1e3 * tool[:3, 3]), _listed(turns), _listed(joints))
+            rows.append((name, _listed(1e3 * tool[:3, 3]), _listed(turns), _listed(joints)))
         for lost in found.unreachable:
-            table.add_row(lost.name, _listed(1e3 * np.array(lost.position)), "", f"not reached: {lost.reason}")
-        screen(150).print(table)
+            rows.append((lost.name, _listed(1e3 * np.array(lost.position)), "", f"not reached: {lost.reason}"))
+        header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
+        print_table(f"{task.name}: where the named poses put the tool", header, rows)
 
 
 def _listed(values: Iterable[float]) -> str:
@@ -91,11 +93,8 @@ def _listed(values: Iterable[float]) -> str:
 
 
 def _print(sheets: dict[str, JointSheet]) -> None:
-    from rich.table import Table
-
     from armsim.present import orders, percent, show, show_joint, significant
 
-    console = screen(150)
     for name, sheet in sheets.items():
         at_tool = "rad" if sheet.unit == "rad" else "m"
         lines = [
@@ -106,22 +105,18 @@ def _print(sheets: dict[str, JointSheet]) -> None:
         if sheet.contrast < 0.9995:
             more = percent(1 / sheet.contrast - 1, 2)
             lines.append(f"placement of the head leaves a contrast of {percent(sheet.contrast)}: {more} more jitter")
-        print("\n".join(lines))
-        table = Table()
-        for column in ("cause", "life", "shape"):
-            table.add_column(column)
-        for column in ("std, mean included", "at the tool", "limit"):
-            table.add_column(column, justify="right")
-
-        def add(cause: str, life: str, shape: str, std: float, limit: float, sheet: JointSheet = sheet) -> None:
-            unit = sheet.unit
-            row = (show_joint(std, unit), show(std * sheet.lever_arm), show_joint(limit, unit))
-            table.add_row(cause, life, shape, *row)  # noqa: B023  the table of this round
-
-        for term in sheet.terms:
-            add(term.cause, term.life, orders(term.shape, term.orders, sheet.unit), term.std, term.limit)
-        table.add_section()
-        add("accuracy", "unit", "together; worst case", sheet.std_accuracy, sheet.limit_accuracy)
-        add("repeatability", "visit", "together; worst case", sheet.std_repeatability, sheet.limit_repeatability)
-        add("all", "", "together; worst case", sheet.std, sheet.limit)
-        console.print(table)
+        for line in lines:
+            tell(line)
+        whole, unit = "together; worst case", sheet.unit
+        sums = [
+            ("accuracy", "unit", whole, sheet.std_accuracy, sheet.limit_accuracy),
+            ("repeatability", "visit", whole, sheet.std_repeatability, sheet.limit_repeatability),
+            ("all", "", whole, sheet.std, sheet.limit),
+        ]
+        terms = [(t.cause, t.life, orders(t.shape, t.orders, unit), t.std, t.limit) for t in sheet.terms]
+        rows = [
+            (cause, life, shape, show_joint(std, unit), show(std * sheet.lever_arm), show_joint(limit, unit))
+            for cause, life, shape, std, limit in (*terms, *sums)
+        ]
+        header = ("cause", "life", "shape", "std, mean included", "at the tool", "limit")
+        print_table("", header, rows, right=(3, 4, 5), apart=(len(terms),))

@@ -4,29 +4,13 @@ from __future__ import annotations
 
 import os
 import shlex
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import (
-    MEMORY,
-    Json,
-    Memory,
-    Paper,
-    PaperSize,
-    Seed,
-    Units,
-    Visits,
-    Workers,
-    bytes_of,
-    called,
-    print_machine,
-    printing,
-    screen,
-    shown_progress,
-)
+from armsim.cli.options import MEMORY, Json, Memory, Paper, PaperSize, Seed, Units, Visits, Workers, bytes_of, called
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, tell
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
@@ -68,26 +52,20 @@ def compare(
         else:
             _print(comparison)
     for warning in dict.fromkeys(text for result in comparison.results for text in result.warnings):
-        print(f"note: {warning}", file=sys.stderr)
-    print(f"report: {folder / 'report.html'}", file=sys.stderr)
+        say(f"note: {warning}")
+    say(f"report: {folder / 'report.html'}")
 
 
 def _print(comparison: Comparison) -> None:
-    from rich.table import Table
-
     from armsim.decide.compare import summary_rows
 
     rows = summary_rows(comparison)
-    table = Table(title="differences to the first design, with 95 % intervals", title_justify="left")
-    for name in rows[0]:
-        table.add_column(name)
-    for row in rows:
-        table.add_row(*row.values(), end_section=False)
-    console = screen(200)
-    console.print(table)
+    print_table(
+        "differences to the first design, with 95 % intervals", list(rows[0]), [list(row.values()) for row in rows]
+    )
     for difference in comparison.differences:
-        console.print(difference.sentence + ".", highlight=False)
+        tell(difference.sentence + ".")
         if difference.flips:
             some = ", ".join(difference.flips[:4])
             more = f" and {len(difference.flips) - 4} more" if len(difference.flips) > 4 else ""
-            console.print(f"  the order flips at {some}{more}", highlight=False)
+            tell(f"  the order flips at {some}{more}")

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import os
-import signal
 import sys
 from io import TextIOWrapper
-from typing import NoReturn
 
 import typer
 
 from armsim.cli import allocate, check, compare, new, run, schema, select, trade_off, what_if
-from armsim.errors import MOST_TOLD, InputError, RunError
+from armsim.cli.stopping import STOPPED, end_on_signals, leave
+from armsim.errors import MOST_TOLD, InputError, Problem, RunError, one_line
 
 app = typer.Typer(
     name="armsim",
@@ -47,17 +46,8 @@ def _options(
     """From the sensors on the joints of an arm to the error of its tool point."""
 
 
-def _stop(code: int, message: str) -> NoReturn:
-    print(message, file=sys.stderr)
-    raise SystemExit(code)
-
-
 INTERRUPTED = 130
 """What the command line library returns for an interrupt."""
-
-
-def _terminate(signum: int, frame: object) -> NoReturn:
-    raise KeyboardInterrupt
 
 
 def main() -> None:
@@ -65,7 +55,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):  # a terminal that knows few characters still shows the rest
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-    signal.signal(signal.SIGTERM, _terminate)  # so that what is half-written is taken away
+    end_on_signals()
     try:
         code = app(standalone_mode=False)
         if code == INTERRUPTED:
@@ -73,21 +63,22 @@ def main() -> None:
     except InputError as error:
         lines = [f"error: {problem}" for problem in error.problems[:MOST_TOLD]]
         more = len(error.problems) - MOST_TOLD
-        _stop(2, "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines))
+        leave(2, "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines))
     except RunError as error:
-        _stop(3, f"error: {error}")
+        leave(3, one_line(f"error: {error}"))
     except (KeyboardInterrupt, typer.Abort):
-        _stop(3, "stopped; nothing was written")
+        leave(STOPPED, "stopped; nothing was written")
     except (OSError, MemoryError) as error:
-        _stop(3, f"error: the run failed, nothing was written: {error or type(error).__name__}")
+        leave(3, one_line(f"error: the run failed, nothing was written: {error or type(error).__name__}"))
     except Exception as error:
-        if hasattr(error, "show"):  # words of the command line that it cannot take
-            error.show()
-            raise SystemExit(2) from None
+        if hasattr(error, "format_message"):  # words of the command line that it cannot take
+            found = str(error.format_message()).rstrip(".")
+            leave(2, f"error: {Problem('command line', 0, 0, '', found, 'what --help shows')}")
         if os.environ.get("ARMSIM_TRACEBACK"):
             raise
         fault = f"{type(error).__name__}: {error}"
-        _stop(3, f"error: a fault of armsim itself ({fault}); ARMSIM_TRACEBACK=1 shows where. Nothing was written.")
+        told = f"error: a fault of armsim itself ({fault}); ARMSIM_TRACEBACK=1 shows where. Nothing was written."
+        leave(3, one_line(told))
     raise SystemExit(code if isinstance(code, int) else 0)
 
 

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from armsim.cli.options import write_new
+from armsim.cli.printing import tell
 from armsim.errors import InputError, Problem, RunError
 
 
@@ -29,4 +30,4 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to ma
         if made:
             folder.rmdir()
         raise
-    print(f"armsim run {folder / 'scenario.yaml'} --out {folder / 'result'}")
+    tell(f"armsim run {folder / 'scenario.yaml'} --out {folder / 'result'}")

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import json as js
 import os
 import re
-import sys
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
-    from armsim.engine.run import Note, Progress
+    pass
 
 Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
 Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built units.")]
@@ -44,24 +38,13 @@ _BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "Mi
 
 def bytes_of(text: str) -> int:
     """A size of memory in bytes."""
-    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*", text)
+    found = re.fullmatch(r"\s*(\d{1,15}(?:\.\d{1,15})?)\s*([A-Za-z]+)\s*", text, re.ASCII)
     if found is None or found[2] not in _BYTES or float(found[1]) <= 0:
         from armsim.errors import InputError, Problem
 
         accepted = f"a number with one of {', '.join(_BYTES)}, such as 2GiB"
-        raise InputError(Problem("command line", 0, 0, "--memory", repr(text), accepted))
+        raise InputError(Problem("command line", 0, 0, "--memory", repr(text[:60]), accepted))
     return int(float(found[1]) * _BYTES[found[2]])
-
-
-def screen(width: int) -> Console:
-    """Standard output; what documents name is printed as it is, brackets and all."""
-    from rich.console import Console
-
-    class Screen(Console):
-        def on_broken_pipe(self) -> None:
-            raise
-
-    return Screen(width=None if sys.stdout.isatty() else width, markup=False, emoji=False)
 
 
 def write_new(path: Path, text: str) -> None:
@@ -88,53 +71,3 @@ def called(scenario: Path) -> str:
     """What the results of a scenario are called where nothing is said: its file, or the folder of a scenario.yaml."""
     plain = scenario.stem == "scenario" and scenario.absolute().parent.name
     return scenario.absolute().parent.name if plain else scenario.stem
-
-
-@contextmanager
-def printing(folder: Path | None) -> Iterator[None]:
-    """Say what is there where only the printing fails. Nobody listening any more is no fault.
-
-    Raises
-    ------
-    RunError
-        In place of the fault of standard output.
-    """
-    from armsim.errors import RunError
-
-    try:
-        yield
-        sys.stdout.flush()
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-    except OSError as error:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the interpreter tries once more on leaving
-        there = "nothing was written" if folder is None else f"{folder} is written and whole"
-        raise RunError(f"standard output cannot be written: {error.strerror or error}; {there}") from error
-
-
-@contextmanager
-def shown_progress() -> Iterator[tuple[Progress, Note]]:
-    """Bars on a terminal, nothing elsewhere; notes on both."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
-
-    console = Console(stderr=True, markup=False, emoji=False)
-    if not console.is_terminal:
-        yield lambda task, done, total: None, lambda text: print(text, file=sys.stderr)
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
-    with Progress(*columns, TimeRemainingColumn(), console=console) as bars:
-        known: dict[str, TaskID] = {}
-
-        def advance(task: str, done: int, total: int) -> None:
-            if task not in known:
-                known[task] = bars.add_task(task, total=total)
-            bars.update(known[task], completed=done, total=total)
-
-        yield advance, lambda text: console.print(text, highlight=False)
-
-
-def print_machine(data: Mapping[str, Any]) -> None:
-    """The machine result as JSON on standard output."""
-    js.dump(data, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-    sys.stdout.write("\n")

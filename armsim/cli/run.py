@@ -10,22 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import (
-    MEMORY,
-    Json,
-    Memory,
-    Paper,
-    PaperSize,
-    Seed,
-    Units,
-    Visits,
-    Workers,
-    bytes_of,
-    called,
-    printing,
-    screen,
-    shown_progress,
-)
+from armsim.cli.options import MEMORY, Json, Memory, Paper, PaperSize, Seed, Units, Visits, Workers, bytes_of, called
+from armsim.cli.printing import print_table, printing, say, shown_progress, tell
 
 if TYPE_CHECKING:
     from armsim.documents import Scenario
@@ -98,10 +84,10 @@ def run(
         else:
             _print(result)
     for warning in result.warnings:
-        print(f"note: {warning}", file=sys.stderr)
+        say(f"note: {warning}")
     if expected is not None:
-        print("the inputs are as they were, and the results are the same to the bit", file=sys.stderr)
-    print(f"report: {folder / 'report.html'}", file=sys.stderr)
+        say("the inputs are as they were, and the results are the same to the bit")
+    say(f"report: {folder / 'report.html'}")
     if result.met is False:
         raise typer.Exit(1)
 
@@ -119,12 +105,9 @@ def _read(scenario: Path, catalogue: Path | None) -> tuple[Scenario, Options | N
 
 
 def _print(result: Result) -> None:
-    from rich.table import Table
-
     from armsim.present import percent, show, show_interval
 
-    table = Table(title=result.scenario, title_justify="left")
-    for name in (
+    header = (
         "task",
         "poses",
         "worst pose",
@@ -133,8 +116,8 @@ def _print(result: Result) -> None:
         "yield",
         "largest group",
         "requirement",
-    ):
-        table.add_column(name)
+    )
+    rows = []
     for task in result.tasks:
         summary, judged = task.summary, task.summary.yield_
         passed = "–"
@@ -142,7 +125,7 @@ def _print(result: Result) -> None:
             low, high = judged.interval
             passed = f"{percent(judged.value)} ({percent(low)} to {percent(high)})"
         group = max(summary.groups, key=lambda name: summary.groups[name])
-        table.add_row(
+        row = (
             task.name,
             f"{len(task.poses)} of {len(task.poses) + len(task.unreachable)}"
             if task.unreachable
@@ -154,8 +137,8 @@ def _print(result: Result) -> None:
             f"{group} {percent(summary.groups[group], 2)}",
             "none" if summary.met is None else ("met" if summary.met else "not met"),
         )
-    console = screen(160)
-    console.print(table)
+        rows.append(row)
+    print_table(result.scenario, header, rows)
     for task in result.tasks:
         for reason in task.summary.reasons:
-            console.print(f"{task.name}: {reason}", highlight=False)
+            tell(f"{task.name}: {reason}")

@@ -3,28 +3,13 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import (
-    MEMORY,
-    Catalogue,
-    Json,
-    Memory,
-    Seed,
-    Units,
-    Visits,
-    Workers,
-    bytes_of,
-    print_machine,
-    printing,
-    screen,
-    shown_progress,
-    write_new,
-)
+from armsim.cli.options import MEMORY, Catalogue, Json, Memory, Seed, Units, Visits, Workers, bytes_of, write_new
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, tell
 
 if TYPE_CHECKING:
     from armsim.decide import Selection
@@ -73,33 +58,23 @@ def select(
             assert ready.requirement is not None  # held by select
             _print(found, ready.requirement)
     for text in ready.notes:
-        print(f"note: {text}", file=sys.stderr)
+        say(f"note: {text}")
     if written is not None:
-        print(f"scenario: {written}", file=sys.stderr)
+        say(f"scenario: {written}")
     if found.design is None:
         raise typer.Exit(1)
 
 
 def _print(found: Selection, requirement: Requirement) -> None:
-    from rich.table import Table
-
     from armsim.decide.selection import answer
 
-    console = screen(140)
     title = "the cheapest choice" if found.design is not None else "the choice that comes closest"
-    table = Table(title=title, title_justify="left")
-    for name in ("joint", "encoder", "mounting", "placement", "price"):
-        table.add_column(name)
-    for row in found.closest:
-        table.add_row(row.joint, row.encoder, row.mounting, row.placement, f"{row.price:g}")
-    console.print(table)
-    console.print(answer(found, requirement) + ".", highlight=False)
+    rows = [(row.joint, row.encoder, row.mounting, row.placement, f"{row.price:g}") for row in found.closest]
+    print_table(title, ("joint", "encoder", "mounting", "placement", "price"), rows)
+    tell(answer(found, requirement) + ".")
     if found.refuted:
-        cheaper = Table(title="cheaper choices, sampled, and where they fail", title_justify="left")
-        cheaper.add_column("price")
-        cheaper.add_column("choice")
-        cheaper.add_column("fails")
+        failed = []
         for refuted in found.refuted:
             fitted = "; ".join(f"{part.joint} {part.encoder}, {part.placement}" for part in refuted.design)
-            cheaper.add_row(f"{refuted.price:g}", fitted, "; ".join(refuted.reasons))
-        console.print(cheaper)
+            failed.append((f"{refuted.price:g}", fitted, "; ".join(refuted.reasons)))
+        print_table("cheaper choices, sampled, and where they fail", ("price", "choice", "fails"), failed)

@@ -3,28 +3,13 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import (
-    MEMORY,
-    Catalogue,
-    Json,
-    Memory,
-    Out,
-    Seed,
-    Units,
-    Visits,
-    Workers,
-    bytes_of,
-    print_machine,
-    printing,
-    screen,
-    shown_progress,
-)
+from armsim.cli.options import MEMORY, Catalogue, Json, Memory, Out, Seed, Units, Visits, Workers, bytes_of
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, tell
 
 if TYPE_CHECKING:
     from armsim.decide import TradeOff
@@ -63,26 +48,18 @@ def trade_off(
         else:
             _print(curve)
     if out is not None:
-        print(f"trade-off: {out}", file=sys.stderr)
+        say(f"trade-off: {out}")
 
 
 def _print(curve: TradeOff) -> None:
-    from rich.table import Table
-
     from armsim.present import show
 
-    console = screen(120)
-    table = Table(title=f"{curve.scenario}: designs for which nothing cheaper errs less", title_justify="left")
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
     headers = ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups), "does not keep")
-    for name in headers:
-        table.add_column(name)
+    rows = []
     for point in curve.points:
         spent = [f"{point.spending.get(group, 0.0):g}" for group in groups]
         sizes = show(point.predicted), show(point.sampled)
-        table.add_row(f"{point.price:g}", *sizes, point.pose, *spent, ", ".join(point.failed) or "nothing")
-    console.print(table)
-    console.print(
-        f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {show(curve.position)}",
-        highlight=False,
-    )
+        rows.append((f"{point.price:g}", *sizes, point.pose, *spent, ", ".join(point.failed) or "nothing"))
+    print_table(f"{curve.scenario}: designs for which nothing cheaper errs less", headers, rows)
+    tell(f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {show(curve.position)}")

@@ -3,27 +3,13 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import (
-    MEMORY,
-    Json,
-    Memory,
-    Out,
-    Seed,
-    Units,
-    Visits,
-    Workers,
-    bytes_of,
-    print_machine,
-    printing,
-    screen,
-    shown_progress,
-)
+from armsim.cli.options import MEMORY, Json, Memory, Out, Seed, Units, Visits, Workers, bytes_of
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress
 
 if TYPE_CHECKING:
     from armsim.decide import WhatIfs
@@ -62,23 +48,18 @@ def what_if(
         else:
             _print(table)
     for warning in table.result.warnings:
-        print(f"note: {warning}", file=sys.stderr)
+        say(f"note: {warning}")
     if out is not None:
-        print(f"what if: {out}", file=sys.stderr)
+        say(f"what if: {out}")
 
 
 def _print(table: WhatIfs) -> None:
-    from rich.table import Table
-
     from armsim.present import points, show, signed
 
-    console = screen(120)
     for task in table.result.tasks:
         worst = f"95 % of errors within {show(task.summary.p95)} at the worst pose"
-        shown = Table(title=f"{task.name}: {worst}; what if", title_justify="left")
-        for name in ("change", "of", "95 % quantile", "yield"):
-            shown.add_column(name)
+        rows = []
         for row in table.of(task.name)[:SHOWN]:
             passed = "" if row.passing is None else points(row.passing.value, row.passing.interval)
-            shown.add_row(row.kind, row.what, signed(row.p95.value, row.p95.interval), passed)
-        console.print(shown)
+            rows.append((row.kind, row.what, signed(row.p95.value, row.p95.interval), passed))
+        print_table(f"{task.name}: {worst}; what if", ("change", "of", "95 % quantile", "yield"), rows)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import os
-import re
 import stat
 from pathlib import Path
 
+from armsim.errors import UNSHOWN
+
 LARGEST = 2**20
 """Bytes of an input file, at most. The document of an arm with a hundred joints has a twentieth of it."""
-
-_UNSHOWN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
-"""Control characters but tab and newline, characters that change the direction of writing, what is no character."""
 
 
 class Unreadable(Exception):
@@ -50,5 +48,5 @@ def read_bytes(path: Path) -> bytes:
 
 def unshown(text: str) -> str | None:
     """The first character that no page or terminal can show safely, by its number; None where there is none."""
-    found = _UNSHOWN.search(text)
+    found = UNSHOWN.search(text)
     return None if found is None else f"U+{ord(found[0]):04X}"
