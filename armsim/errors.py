@@ -56,3 +56,7 @@ class InputError(Exception):
 
 class RunError(Exception):
     """The input is good but the run cannot be done."""
+
+
+class TooLong(RunError):
+    """The run would take longer than allowed."""

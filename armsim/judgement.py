@@ -16,6 +16,7 @@ from armsim.engine.acceptance import simulate_test
 from armsim.engine.pose import share_names
 from armsim.engine.run import TaskSample
 from armsim.engine.work import Job, attained_at
+from armsim.model.places import Held
 from armsim.posetable import BIAS, VERDICTS, Interval, PoseTable, UnitQuantiles, vector
 from armsim.present import apart, percent, show
 from armsim.results import (
@@ -146,9 +147,10 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
         out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, between))
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
     directed = any(term.name.endswith("reversal") and term.life == "visit" for term in job.machine.terms)
-    for pose in _directed_poses(task, poses) if directed else []:
-        varied = measures.direction_variation(job, poses.places, pose, poses.held[pose] if poses.held else "full")
-        what = "multi-directional pose accuracy variation"
+    turned = _directed_poses(task, poses) if directed else []
+    held: list[Held] = [poses.held[pose] if poses.held else "full" for pose in turned]
+    what = "multi-directional pose accuracy variation"
+    for pose, varied in zip(turned, measures.direction_variation(job, poses.places, turned, held), strict=True):
         out.append(measures.measure("vAP", what, "7.2.3", poses.names[pose], varied))
     return out
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
@@ -104,6 +105,7 @@ class Study:
         processes: bool = False,
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
+        longest: float = math.inf,
     ) -> View:
         """Sample the population at every pose of every task.
 
@@ -121,14 +123,16 @@ class Study:
             Address of the scheduler of a cluster of dask.distributed that does the sampling.
         note : callable
             Told what the run will take, before it begins.
+        longest : float
+            Time that the sampling may take, by the estimate made before it begins. [s]
 
         Raises
         ------
         RunError
-            A task has no pose that the arm can reach, the memory does not suffice, or no worker can be had.
+            A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker can be had.
         """
         found = self.find(progress)
-        return View.of(self.evaluate(found, workers, progress, memory, processes, cluster, note)[0])
+        return View.of(self.evaluate(found, workers, progress, memory, processes, cluster, note, longest)[0])
 
     def find(self, progress: Progress = _quiet) -> list[PoseSet]:
         """The poses of every task.
@@ -158,13 +162,14 @@ class Study:
         processes: bool = False,
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
+        longest: float = math.inf,
     ) -> tuple[Result, Sampled]:
         """Sample the population at poses that are found already; parameters as of `run`."""
         from armsim import __version__
 
         scenario = self.scenario
         requirement = scenario.requirement
-        sampled = self._sample(found, workers, progress, memory, processes, cluster, note)
+        sampled = self._sample(found, workers, progress, memory, processes, cluster, note, longest)
         both = zip(scenario.tasks, found, strict=True)
         final = sampled.job.plan
         tasks = tuple(
@@ -214,6 +219,7 @@ class Study:
         processes: bool = False,
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
+        longest: float = math.inf,
     ) -> Sampled:
         scenario, requirement = self.scenario, self.scenario.requirement
         coverage = requirement.coverage if requirement is not None else stats.LEVEL
@@ -221,7 +227,7 @@ class Study:
             Asked(task.name, poses.places, name_key(task.name))
             for task, poses in zip(scenario.tasks, found, strict=True)
         ]
-        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster) as place:
+        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster, longest) as place:
             return place.run(scenario.plan, asked, progress, note)
 
 

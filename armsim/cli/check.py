@@ -17,23 +17,50 @@ if TYPE_CHECKING:
 
 
 def check(
-    files: Annotated[list[Path], typer.Argument(help="Arm, encoder or scenario files.")],
+    files: Annotated[list[Path], typer.Argument(help="Documents, or folders of results.")],
     json: Annotated[bool, typer.Option("--json", help="Print the sheets as JSON.")] = False,
 ) -> None:
-    """Validate documents and print the error budget of every joint. Touches nothing."""
+    """Validate documents and print the error budget of every joint; see whether results are whole. Writes nothing."""
     from armsim.documents import check_file
 
     problems: list[Problem] = []
     good: list[tuple[Path, Any]] = []
     for file in files:
         try:
-            good.append((file, check_file(file)))
+            if _is_folder(file):
+                good.append((file, _check_result(file)))
+            else:
+                good.append((file, check_file(file)))
         except InputError as error:
             problems += error.problems
     with printing():
         _tell(good, json and not problems)
     if problems:
         raise InputError(*problems)
+
+
+def _is_folder(path: Path) -> bool:
+    """A folder, or where one was before a run was killed that was about to replace it."""
+    return path.is_dir() or (not path.suffix and not path.exists())
+
+
+def _check_result(folder: Path) -> str:
+    """What is to be said of the folder of a result.
+
+    Raises
+    ------
+    InputError
+        It is none, or its files are not as they were written.
+    """
+    from armsim.report.place import damage, restored
+
+    if not restored(folder):
+        found = "no such file or result" if not folder.exists() else "is not the folder of a result"
+        raise InputError(Problem(str(folder), 0, 0, "", found, "a document, or the folder of a result"))
+    wrong = damage(folder)
+    if wrong:
+        raise InputError(*(Problem(str(folder), 0, 0, "", text, "the files of the run") for text in wrong))
+    return "the result is whole, every file as it was written"
 
 
 def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
@@ -55,6 +82,11 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
                 tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print(sheets)
                 _print_poses(document)
+        elif isinstance(document, str):
+            if json:
+                printed[str(file)] = {"result": "whole"}
+            else:
+                tell(f"{file}: {document}")
         elif json:
             printed[str(file)] = {"name": document.name}
         else:

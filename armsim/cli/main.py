@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from io import TextIOWrapper
 
 import typer
 
 from armsim.cli import allocate, check, compare, new, run, schema, select, trade_off, what_if
+from armsim.cli.printing import say
 from armsim.cli.stopping import STOPPED, end_on_signals, leave
-from armsim.errors import MOST_TOLD, InputError, Problem, RunError, one_line
+from armsim.errors import MOST_TOLD, InputError, Problem, RunError, TooLong, one_line
 
 app = typer.Typer(
     name="armsim",
@@ -55,6 +57,8 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):  # a terminal that knows few characters still shows the rest
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment wishes
+    warnings.showwarning = lambda message, *given: say(f"note: {message}")
     end_on_signals()
     try:
         code = app(standalone_mode=False)
@@ -64,6 +68,10 @@ def main() -> None:
         lines = [f"error: {problem}" for problem in error.problems[:MOST_TOLD]]
         more = len(error.problems) - MOST_TOLD
         leave(2, "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines))
+    except TooLong as error:
+        leave(
+            2, f"error: {Problem('command line', 0, 0, '--yes', str(error), '--yes, or fewer units, visits or poses')}"
+        )
     except RunError as error:
         leave(3, one_line(f"error: {error}"))
     except (KeyboardInterrupt, typer.Abort):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -30,4 +31,4 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to ma
         if made:
             folder.rmdir()
         raise
-    tell(f"armsim run {folder / 'scenario.yaml'} --out {folder / 'result'}")
+    tell(f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}")

@@ -18,6 +18,9 @@ Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built un
 Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits of every unit to every pose.")]
 Workers = Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")]
 Memory = Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Begin even what is going to take more than a day.")]
+LONGEST = 86_400.0
+"""Time that a run may take without being asked for twice. [s]"""
 MEMORY = "1GiB"
 Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
 Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]

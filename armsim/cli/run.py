@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from dataclasses import replace
@@ -10,7 +11,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import MEMORY, Json, Memory, Paper, PaperSize, Seed, Units, Visits, Workers, bytes_of, called
+from armsim.cli.options import (
+    LONGEST,
+    MEMORY,
+    Json,
+    Memory,
+    Paper,
+    PaperSize,
+    Seed,
+    Units,
+    Visits,
+    Workers,
+    Yes,
+    bytes_of,
+    called,
+)
 from armsim.cli.printing import print_table, printing, say, shown_progress, tell
 
 if TYPE_CHECKING:
@@ -34,6 +49,7 @@ def run(
     catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None,
     paper: PaperSize = Paper.a4,
     reproduce: Annotated[Path | None, typer.Option(help="A manifest.json: do that run again and compare.")] = None,
+    yes: Yes = False,
     json: Json = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
@@ -63,7 +79,8 @@ def run(
     check_destination(folder, [source.path for source in ready.sources], own)
     processors = workers or os.cpu_count() or 1
     with shown_progress() as (progress, note):
-        result = study.run(workers, progress, allowed, processes, cluster, note)
+        longest = math.inf if yes else LONGEST
+        result = study.run(workers, progress, allowed, processes, cluster, note, longest)
         if reproduce is not None and expected is not None:
             differs = difference(result, expected, reproduce.parent / "results.json")
             if differs is not None:
@@ -77,7 +94,7 @@ def run(
             from armsim.decide import trade_off
 
             extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
-        write_bundle(folder, result, study.scenario, asked, progress, extras, Paper(asked.paper).value)
+        write_bundle(folder, result, study.scenario, asked, progress, extras, asked.paper)
     with printing(folder):
         if json:
             sys.stdout.write(result.to_json().decode())

@@ -21,7 +21,7 @@ from armsim.documents.fields import (
 from armsim.documents.source import Source
 from armsim.documents.tasks import TaskDocument
 from armsim.documents.urdf import MOST_JOINTS
-from armsim.engine.plan import MOST_UNITS, NumericalTolerance, SamplingPlan
+from armsim.engine.plan import MOST_UNITS, MOST_VISITS, NumericalTolerance, SamplingPlan
 from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.results import ISO_CYCLES, Requirement
@@ -119,7 +119,7 @@ class SamplingDocument(Document):
     """How many arms, how many visits, which random numbers."""
 
     units: Annotated[int, count(1, MOST_UNITS)] = 2000
-    visits: Annotated[int, count()] = 30
+    visits: Annotated[int, count(1, MOST_VISITS)] = 30
     seed: Annotated[int, count(0, 2**63)] = 1
     tolerance: Annotated[Measured | None, measured("ratio", "length")] = None
     points: Literal["random", "sobol"] = "random"

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.engine.montecarlo import Sampler, blocks
-from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.statistics import pose_accuracy, pose_repeatability
 from armsim.engine.work import Job
 from armsim.model.places import Places
@@ -73,7 +73,7 @@ def simulate_test(job: Job, task: int, places: Places, numbers: list[int], cycle
     printed, attained = (np.empty((2, len(numbers), job.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
     for first, units in blocks(job.plan.units, block):
-        drawn = draw_units(job.machine.terms, job.plan, first, units)
+        drawn = job.units(first, units)
         at = slice(first, first + units)
         for pose, number in enumerate(own.numbers.tolist()):
             moved, _ = sampler.follow(pose, number, task, drawn, first, units, cycles)

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
 import socket
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import TimeoutError as FutureTimeout
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -20,6 +24,8 @@ AHEAD = 4
 """Pieces handed out for every worker before the first of them is back."""
 RETRIES = 10
 """Times that a piece is done again elsewhere when its worker is lost."""
+LOOK, PATIENCE, CLOSING = 2.0, 10.0, 2.0
+"""How often the workers of a cluster are counted, how long it may have none, how long a farewell may take. [s]"""
 
 
 @contextmanager
@@ -32,8 +38,24 @@ def threads(workers: int) -> Iterator[Executor]:
 @contextmanager
 def processes(workers: int) -> Iterator[Executor]:
     """Processes on this machine, each started afresh."""
-    pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_end_with_parent)
     yield from _until_done(pool)
+
+
+def _end_with_parent() -> None:
+    """Let this process end as soon as the one that started it is gone, however that came about."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()  # a pipe that breaks with the parent
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+    for number in (signal.SIGINT, signal.SIGTERM):  # a terminal sends them to all: the parent decides
+        signal.signal(number, signal.SIG_IGN)
 
 
 def _until_done(pool: Executor) -> Iterator[Executor]:
@@ -93,9 +115,50 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
                     f"worker {worker} of the cluster has armsim {other[0]} with kernels {other[1]}, this process "
                     f"{own[0]} with kernels {own[1]}: their bits would differ; install the same version on all"
                 )
-        yield client.get_executor(pure=False, retries=RETRIES), at_once
+        yield _Watched(client.get_executor(pure=False, retries=RETRIES), client), at_once
     finally:
-        client.close()
+        # a scheduler that is gone would be waited for
+        client.close(timeout=CLOSING)
+
+
+class _Watched(Executor):
+    """The executor of a cluster that says so when nobody is left to do the work."""
+
+    def __init__(self, pool: Executor, client: Any) -> None:
+        self.pool = pool
+        self.client = client
+
+    def submit(self, do: Callable[..., T], /, *given: Any, **named: Any) -> Future[T]:
+        return self.pool.submit(do, *given, **named)
+
+    def result(self, future: Future[T]) -> T:
+        """What comes of a piece.
+
+        Raises
+        ------
+        RunError
+            The scheduler is gone, or has had no worker for some time.
+        """
+        alone = 0.0
+        while True:
+            try:
+                return future.result(timeout=LOOK)
+            except FutureTimeout:
+                if future.done():  # the piece itself ran out of time somewhere
+                    raise
+            except (CancelledError, OSError) as error:
+                raise RunError("the connection to the cluster's scheduler was lost") from error
+            if self.client.status != "running":
+                raise RunError("the connection to the cluster's scheduler was lost")
+            alone = 0.0 if self._workers() else alone + LOOK
+            if alone >= PATIENCE:
+                raise RunError(f"the cluster has had no worker for {PATIENCE:g} s: all of them are gone")
+
+    def _workers(self) -> int:
+        try:
+            return len(self.client.nthreads())
+        except (OSError, ValueError, TimeoutError, CancelledError) as error:
+            raise RunError("the connection to the cluster's scheduler was lost") from error
 
 
 def _identity() -> tuple[str, str]:
@@ -108,9 +171,10 @@ def _identity() -> tuple[str, str]:
 def in_order(pool: Executor, workers: int, do: Callable[[P], T], pieces: Iterable[P]) -> Iterator[T]:
     """What ``do`` makes of every piece, in their order, with few of them under way at any time."""
     under_way: deque[Future[T]] = deque()
+    result = pool.result if isinstance(pool, _Watched) else Future.result
     for piece in pieces:
         under_way.append(pool.submit(do, piece))
         if len(under_way) >= AHEAD * workers:
-            yield under_way.popleft().result()
+            yield result(under_way.popleft())
     while under_way:
-        yield under_way.popleft().result()
+        yield result(under_way.popleft())

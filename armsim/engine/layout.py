@@ -42,11 +42,14 @@ class Layout:
         Poses that share one drawing of a block.
     estimate : int
         Bytes that the run takes at most.
+    whole : int
+        Bytes with which all units could be kept at once.
     """
 
     unit_block: int
     group: int
     estimate: int
+    whole: int = 0
 
 
 def lay_out(
@@ -103,17 +106,16 @@ def lay_out(
     def rooms(units: int, group: int) -> int:
         return workers * (group + (1 if batch else 0)) * PoseSample.bytes_needed(units)
 
-    if not batch:
-        whole = fixed + records + owners * drawn(plan.units) + rooms(plan.units, 1)
-        if whole <= memory:
-            return Layout(plan.units, 1, whole)
+    whole = fixed + records + owners * drawn(plan.units) + rooms(plan.units, 1)
+    if not batch and whole <= memory:
+        return Layout(plan.units, 1, whole, whole)
     block = min(batch or BLOCK, plan.units)
     least = fixed + records + workers * drawn(block) + rooms(plan.units, 1)
     if least > memory:
         left = memory - fixed - workers * drawn(block)
         raise RunError(_advice(plan, poses, rows, least, left, workers, record, memory))
     group = max(1, min(64, int((memory - least) / rooms(plan.units, 1)) + 1))
-    return Layout(block, group, least + rooms(plan.units, group) - rooms(plan.units, 1))
+    return Layout(block, group, least + rooms(plan.units, group) - rooms(plan.units, 1), whole)
 
 
 def _advice(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
@@ -60,7 +61,7 @@ def distance(job: Job, places: Places, pair: tuple[int, int]) -> tuple[Array, Ar
     commanded = float(np.linalg.norm(apart))
     accuracy, repeatability = np.empty(job.plan.units), np.empty(job.plan.units)
     for first, units in blocks(job.plan.units, _block(job)):
-        drawn = draw_units(job.machine.terms, job.plan, first, units)
+        drawn = job.units(first, units)
         a, b = (sampler.barycentres(n, drawn, units) for n in (0, 1))
         line = b - a + apart[:, None]
         length = np.linalg.norm(line, axis=0)
@@ -74,8 +75,8 @@ def distance(job: Job, places: Places, pair: tuple[int, int]) -> tuple[Array, Ar
     return accuracy, repeatability
 
 
-def direction_variation(job: Job, places: Places, number: int, held: Held) -> Array:
-    """vAP of every unit at one pose: largest distance between its barycentres when it comes along x, y and z.
+def direction_variation(job: Job, places: Places, numbers: Sequence[int], held: Sequence[Held]) -> Array:
+    """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
 
     The way in which each joint moves last follows from the line along which the tool comes, its orientation kept as the
     task asks, through the Jacobian; it decides the side of lost motion and hysteresis.
@@ -85,33 +86,34 @@ def direction_variation(job: Job, places: Places, number: int, held: Held) -> Ar
     job : Job
     places : Places
         Of the task.
-    number : int
-        Of the pose.
-    held : str
-        What the task asks of the orientation there.
+    numbers : sequence of int
+        Of the poses.
+    held : sequence of str
+        What the task asks of the orientation at each of them.
 
     Returns
     -------
-    (units,) [m]
+    (poses, units) [m]
 
     References
     ----------
     .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
     """
-    joints = places.joints[number : number + 1]
-    centres = []
-    for direction in np.eye(3):
-        motion = approach(job.machine.arm, joints, direction, held)
-        ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
-        situation = job.machine.there(Places(joints, directions=ways[None]))
-        sampler = Sampler.prepare(situation, job.plan)
-        centre = np.empty((3, job.plan.units))
-        for first, units in blocks(job.plan.units, _block(job)):
-            drawn = draw_units(situation.terms, job.plan, first, units)
-            centre[:, first : first + units] = sampler.barycentres(0, drawn, units)
-        centres.append(centre)
-    between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
-    return np.asarray(np.max(between, axis=0))
+    samplers = []
+    for number, kept in zip(numbers, held, strict=True):
+        joints = places.joints[number : number + 1]
+        for direction in np.eye(3):
+            motion = approach(job.machine.arm, joints, direction, kept)
+            ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
+            samplers.append(Sampler.prepare(job.machine.there(Places(joints, directions=ways[None])), job.plan))
+    out = np.empty((len(numbers), job.plan.units))
+    for first, units in blocks(job.plan.units, _block(job)):
+        drawn = draw_units(job.machine.moving.terms, job.plan, first, units)
+        for pose in range(len(numbers)):
+            centres = [sampler.barycentres(0, drawn, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
+            between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
+            out[pose, first : first + units] = np.max(between, axis=0)
+    return out
 
 
 def approach(arm: Arm, joints: Array, direction: Array, held: Held) -> Array:

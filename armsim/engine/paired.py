@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.statistics import clopper_pearson
 from armsim.engine.work import CHUNK, Job, Stage
 from armsim.model.places import Places
@@ -80,7 +80,7 @@ def pulls(job: Job, task: int, places: Places, chunk: int, units: int, p: float)
     """
     own = places[chunk : chunk + CHUNK]
     stage = Stage.of(job, own)
-    drawn = draw_units(stage.machine.terms, job.plan, 0, units)
+    drawn = stage.units(job, 0, units)
     out = np.empty((len(own), units))
     for pose in range(len(own)):
         moved, _ = stage.sampler.follow(pose, int(own.numbers[pose]), task, drawn, 0, units)

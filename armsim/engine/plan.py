@@ -21,6 +21,7 @@ UNIT_BLOCK = 4 * LANES
 
 Uniform = Literal["random", "sobol"]
 MOST_UNITS = 10_000_000
+MOST_VISITS = 1_000_000
 
 
 @dataclass(frozen=True)

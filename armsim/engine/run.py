@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.engine import executors
+from armsim.engine.drawn import Drawn
+from armsim.engine.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
 from armsim.engine.layout import GIB, Where, lay_out
-from armsim.engine.plan import MOST_UNITS, UNIT_BLOCK, NumericalTolerance, SamplingPlan, draw_units
+from armsim.engine.plan import MOST_UNITS, UNIT_BLOCK, NumericalTolerance, SamplingPlan
 from armsim.engine.pose import share_names
 from armsim.engine.work import Job, pieces, work
-from armsim.errors import RunError
+from armsim.errors import RunError, TooLong
 from armsim.model.machine import Machine
 from armsim.model.places import Places
 from armsim.posetable import PoseTable
@@ -87,6 +89,7 @@ class Sampling:
     memory: int
     pool: Executor
     where: Where
+    longest: float = math.inf
 
     def run(self, plan: SamplingPlan, asked: list[Asked], progress: Progress, note: Note) -> Sampled:
         """Sample all poses; with a tolerance, with ever more units until it is reached.
@@ -120,18 +123,30 @@ class Sampling:
         row = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
         layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
+        job = Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
+        seconds = expected_seconds(job, asked, self.workers) if samples > LONG_RUN else 0.0
+        lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         note(
             f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
-            f"at most {layout.estimate / GIB:.2g} GiB of memory"
+            f"at most {layout.estimate / GIB:.2g} GiB of memory{lasting}"
         )
-        return Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
+        if seconds > self.longest:
+            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(self.longest)}")
+        whole = layout.unit_block >= plan.units
+        if self.where == "threads":
+            try:
+                return replace(job, drawn=Drawn(self.machine.terms, plan, whole))
+            except OSError:
+                pass  # drawn again for every group of poses
+        if not whole and not batch:
+            note(
+                f"the units do not fit into the memory allowed and are drawn anew for every {layout.group} poses; with "
+                f"{layout.whole / GIB:.2g} GiB they would be drawn once"
+            )
+        return job
 
     def _once(self, job: Job, asked: list[Asked], progress: Progress) -> tuple[TaskSample, ...]:
-        coefficients = None
-        if self.where == "threads" and job.layout.unit_block >= job.plan.units:
-            coefficients = draw_units(job.machine.terms, job.plan)
-        do = partial(work, job) if coefficients is None else partial(work, job, coefficients=coefficients)
-        out = []
+        do, out = partial(work, job), []
         for task in asked:
             cut = pieces(task.key, task.places, self.workers)
             total = len(task.places)
@@ -190,8 +205,12 @@ def sampling(
     memory: int,
     processes: bool = False,
     cluster: str | None = None,
+    longest: float = math.inf,
 ) -> Iterator[Sampling]:
-    """A place to sample: threads, processes, or a cluster, there until the end of the block."""
+    """A place to sample: threads, processes, or a cluster, there until the end of the block.
+
+    A run that would take more than ``longest`` seconds is not begun.
+    """
     workers = workers or os.cpu_count() or 1
     with ExitStack() as stack:
         if cluster is not None:
@@ -201,4 +220,4 @@ def sampling(
         else:
             pool = stack.enter_context(executors.threads(workers))
         where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
-        yield Sampling(machine, requirement, coverage, workers, memory, pool, where)
+        yield Sampling(machine, requirement, coverage, workers, memory, pool, where, longest)

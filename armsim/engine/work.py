@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.core.attained import ATTAINED
+from armsim.engine.drawn import Drawn
 from armsim.engine.firstorder import Linearised, linearise
 from armsim.engine.layout import Layout
 from armsim.engine.montecarlo import DISTANCE, PoseSample, Sampler, blocks, scale_of
@@ -43,6 +44,8 @@ class Job:
     layout : Layout
     batch : int
         Units of a batch by which the doubt of the quantile is judged, as many as the layout draws at a time; 0 without.
+    drawn : Drawn, optional
+        The population of the machine at rest, where it is drawn once for all pieces of this process.
     """
 
     machine: Machine
@@ -51,6 +54,13 @@ class Job:
     requirement: Requirement | None
     layout: Layout
     batch: int = 0
+    drawn: Drawn | None = None
+
+    def units(self, first: int, units: int) -> Array:
+        """Coefficients of some units of the machine at rest, as `draw_units`."""
+        if self.drawn is not None:
+            return self.drawn.of(first, units)
+        return draw_units(self.machine.terms, self.plan, first, units)
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,22 +128,18 @@ class Stage:
         tangents = np.zeros((len(places), 3)) if places.tangents is None else places.tangents
         return Stage(machine, linearise(situation), Sampler.prepare(situation, job.plan), tangents)
 
+    def units(self, job: Job, first: int, units: int) -> Array:
+        """Coefficients of some units of the machine of this chunk."""
+        if self.machine is job.machine:
+            return job.units(first, units)
+        return draw_units(self.machine.terms, job.plan, first, units)
 
-def work(job: Job, piece: Piece, coefficients: Array | None = None) -> Done:
-    """Do a piece.
 
-    Parameters
-    ----------
-    job : Job
-    piece : Piece
-    coefficients : (coefficients, units), optional
-        Of all units of a machine at rest, where they are drawn already.
-    """
+def work(job: Job, piece: Piece) -> Done:
+    """Do a piece."""
     places = piece.places
     stage = Stage.of(job, places)
     linear, sampler = stage.linear, stage.sampler
-    if places.directions is not None:
-        coefficients = None
     table = PoseTable.empty([""] * len(places), share_names(job.machine), len(job.machine.joints))
     fill_first_order(table, job.machine, places.joints, sampler.situation, linear)
     law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
@@ -144,7 +150,7 @@ def work(job: Job, piece: Piece, coefficients: Array | None = None) -> Done:
     spare = PoseSample.room(0) if job.batch else None
     for start in range(piece.begin, piece.end, size):
         group = list(zip(range(start, min(start + size, piece.end)), rooms, strict=False))
-        batches = _sample_group(job, piece, stage, law, group, coefficients, spare)
+        batches = _sample_group(job, piece, stage, law, group, spare)
         for pose, room in group:
             half_width = float(law.half_width[pose])
             fill_sampled(table, pose, linear, job.coverage, room, job.plan.visits, half_width)
@@ -167,15 +173,12 @@ def _sample_group(
     stage: Stage,
     law: VisitLaw,
     group: list[tuple[int, PoseSample]],
-    coefficients: Array | None,
     spare: PoseSample | None,
 ) -> dict[int, list[float]]:
     """Sample all units at some poses, a block of units after the other; quantiles of every batch at every pose."""
     found: dict[int, list[float]] = {pose: [] for pose, _ in group}
     for first, units in blocks(job.plan.units, job.layout.unit_block):
-        drawn = coefficients
-        if drawn is None or job.layout.unit_block < job.plan.units:
-            drawn = draw_units(stage.machine.terms, job.plan, first, units)
+        drawn = stage.units(job, first, units)
         for pose, room in group:
             at = int(piece.places.numbers[pose]), piece.task
             stage.sampler.sample(pose, at, scale_of(stage.linear, pose), drawn, (first, units), room, spare)
@@ -210,7 +213,7 @@ def attained_at(job: Job, number: int, places: Places) -> tuple[Array, Array]:
     law = stage.sampler.law(stage.tangents, slice(pose, pose + 1))
     out = np.empty((ATTAINED, job.plan.units))
     for first, units in blocks(job.plan.units, job.layout.unit_block):
-        drawn = draw_units(stage.machine.terms, job.plan, first, units)
+        drawn = stage.units(job, first, units)
         own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
         out[:, first : first + units] = own
     return out, law.nets[pose]

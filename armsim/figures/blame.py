@@ -37,7 +37,7 @@ def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
         maps.tell_cells(out, axes, task, values, lambda n: names[seen[int(n)]])
         counts = [int(np.sum(largest == n)) for n in seen]
         handles: list[Line2D | Patch] = [
-            Patch(facecolor=colour, label=f"{names[n]} ({percent(count / len(largest), 2)} of the cells)")
+            Patch(facecolor=colour, label=f"{style.label(names[n])} ({percent(count / len(largest), 2)} of the cells)")
             for n, colour, count in zip(seen, colours, counts, strict=True)
         ]
         handles += maps.mark(axes, task, values)

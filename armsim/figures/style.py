@@ -11,6 +11,7 @@ from textwrap import wrap
 from typing import Any
 
 import matplotlib as mpl
+import matplotlib.style
 import numpy as np
 from matplotlib import font_manager
 from matplotlib.artist import Artist
@@ -57,8 +58,9 @@ class Drawing(Figure):
 
 @contextmanager
 def style() -> Iterator[None]:
-    """Apply the style file while a figure is drawn, and leave matplotlib as it was."""
-    with as_file(files("armsim.figures") / "armsim.mplstyle") as path, mpl.rc_context(fname=path):
+    """Apply the style file and no settings of the user while a figure is drawn; leave matplotlib as it was."""
+    sheet = files("armsim.figures") / "armsim.mplstyle"
+    with as_file(sheet) as path, mpl.style.context(str(path), after_reset=True):
         mpl.rcParams["font.family"] = [*mpl.rcParams["font.family"], *_other_scripts()]
         yield
 
@@ -74,6 +76,11 @@ def figure(width: float = 6.4, height: float = 4.0) -> tuple[Drawing, Axes]:
     """A figure with one pair of axes, no window attached. Sizes in inches."""
     out = Drawing(figsize=(width, height), layout="constrained")
     return out, out.add_subplot()
+
+
+def label(name: str) -> str:
+    """A name as the label of a legend, which leaves out what begins with an underscore."""
+    return f"\N{HAIR SPACE}{name}" if name.startswith("_") else name
 
 
 def wrapped(text: str, width: int = 72) -> str:

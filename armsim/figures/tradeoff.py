@@ -55,7 +55,14 @@ def trade_off(
         for number, group in enumerate(groups):
             part = np.array([row.get(group, 0.0) for row in spending])
             below.fill_between(
-                at, bottom, bottom + part, step="post", color=style.COLOURS[number], alpha=0.8, label=group, linewidth=0
+                at,
+                bottom,
+                bottom + part,
+                step="post",
+                color=style.COLOURS[number % len(style.COLOURS)],
+                alpha=0.8,
+                label=style.label(group),
+                linewidth=0,
             )
             bottom = bottom + part
         below.set(xlabel="price [cost units]", ylabel="spent on [cost units]")

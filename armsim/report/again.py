@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
-from pydantic import TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails
 
+from armsim.documents.files import Unreadable, read_bytes
+from armsim.engine.plan import MOST_UNITS, MOST_VISITS
 from armsim.errors import InputError, Problem
+from armsim.report.pdf import Paper
 from armsim.results import Result
 
-LARGEST = 2**20
-"""Bytes of a manifest, at most."""
+FORMAT = "armsim-manifest/1"
+FilePath = Annotated[str, Field(min_length=1, max_length=4096)]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
 @dataclass(frozen=True)
@@ -25,22 +31,27 @@ class Asked:
     ``what_if`` and ``catalogue`` say what was worked out beside the run itself.
     """
 
-    scenario: str
-    seed: int
-    units: int
-    visits: int
+    scenario: FilePath
+    seed: Annotated[int, Field(ge=0, le=2**63)]
+    units: Annotated[int, Field(ge=1, le=MOST_UNITS)]
+    visits: Annotated[int, Field(ge=1, le=MOST_VISITS)]
     what_if: bool = False
-    catalogue: str | None = None
-    paper: str = "a4"
+    catalogue: FilePath | None = None
+    paper: Paper = "a4"
+
+
+@dataclass(frozen=True)
+class _Input:
+    file: FilePath
+    sha256: Sha256
 
 
 @dataclass(frozen=True)
 class _Manifest:
     asked: Asked
-    results_sha256: str
-    inputs: list[dict[str, str]]
+    results_sha256: Sha256
+    inputs: Annotated[list[_Input], Field(min_length=1, max_length=10_000)]
     armsim: str
-    format: Literal["armsim-manifest/1"]
     seed: int
     visits: int
 
@@ -67,15 +78,18 @@ def read_manifest(path: Path) -> tuple[Asked, str]:
     InputError
         It is no manifest of a run, or an input is not there or not as it was; all of them are told.
     """
+    accepted = "the manifest.json that armsim run wrote"
     try:
-        if path.stat().st_size > LARGEST:
-            raise ValueError("too large")
-        data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        manifest = TypeAdapter(_Manifest).validate_python(data)
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(Problem(str(path), 0, 0, "", f"cannot be read: {error}", "a manifest.json")) from error
-    except (ValueError, RecursionError, ValidationError) as error:
-        accepted = "the manifest.json that armsim run wrote"
+        raw = read_bytes(path)
+        data: Any = json.loads(raw.decode())
+        if not isinstance(data, dict) or data.get("format") != FORMAT:
+            raise ValueError("another document")
+        manifest = TypeAdapter(_Manifest).validate_json(raw, strict=True)
+    except Unreadable as error:
+        raise InputError(Problem(str(path), 0, 0, "", error.found, accepted)) from error
+    except ValidationError as error:
+        raise InputError(*(_problem(path, detail) for detail in error.errors(include_url=False)[:10])) from error
+    except (ValueError, RecursionError) as error:
         raise InputError(Problem(str(path), 0, 0, "", "not the manifest of a run", accepted)) from error
     problems = []
     for key in ("seed", "visits"):
@@ -87,16 +101,28 @@ def read_manifest(path: Path) -> tuple[Asked, str]:
         accepted = f"the file with the SHA-256 {manifest.results_sha256[:16]}..."
         problems.append(Problem(str(results), 0, 0, "", "is not the result of which the manifest tells", accepted))
     for row in manifest.inputs:
-        file = Path(row["file"])
-        if not file.is_file():
+        try:
+            found = hashlib.sha256(read_bytes(Path(row.file))).hexdigest()
+        except Unreadable as error:
             accepted = "the folder in which the run was made, with its inputs"
-            problems.append(Problem(str(file), 0, 0, "", "no such file", accepted))
-        elif file_sha256(file) != row["sha256"]:
-            accepted = f"the file with the SHA-256 {row['sha256'][:16]}..."
-            problems.append(Problem(str(file), 0, 0, "", "is not as it was when the run was made", accepted))
+            problems.append(Problem(row.file, 0, 0, "", error.found, accepted))
+            continue
+        if found != row.sha256:
+            accepted = f"the file with the SHA-256 {row.sha256[:16]}..."
+            problems.append(Problem(row.file, 0, 0, "", "is not as it was when the run was made", accepted))
+    if os.path.realpath(manifest.asked.scenario) not in {os.path.realpath(row.file) for row in manifest.inputs}:
+        problems.append(
+            Problem(str(path), 0, 0, "inputs", "the scenario is not among them", "every file that was read")
+        )
     if problems:
         raise InputError(*problems)
     return manifest.asked, manifest.results_sha256
+
+
+def _problem(path: Path, detail: ErrorDetails) -> Problem:
+    key = ".".join(str(part) for part in detail["loc"])
+    found = "missing" if detail["type"] == "missing" else f"{detail['input']!r}"
+    return Problem(str(path), 0, 0, key, found, detail["msg"])
 
 
 def difference(result: Result, expected: str, earlier: Path) -> str | None:

@@ -14,7 +14,7 @@ from typing import Any
 
 from armsim.documents import Scenario
 from armsim.documents.source import Source
-from armsim.report.again import Asked, file_sha256
+from armsim.report.again import FORMAT, Asked, file_sha256
 from armsim.report.content import Extras, review
 from armsim.report.gallery import figures_of, keep
 from armsim.report.page import write_page
@@ -113,7 +113,7 @@ def manifest_of(result: Result, sources: Sequence[Source], command: str) -> dict
         except PackageNotFoundError:
             packages[name] = "unknown"
     return {
-        "format": "armsim-manifest/1",
+        "format": FORMAT,
         "armsim": result.version,
         "command": command,
         "time": datetime.now(UTC).isoformat(timespec="seconds"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from armsim.report.gallery import Drawn, curve_drawn, file_name, keep, what_ifs_
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.place import folder
+from armsim.report.tables import write_table
 
 UM = 1e6
 
@@ -36,13 +36,13 @@ def write_comparison(
         write_json(partial / "comparison.json", comparison.to_dict())
         (partial / "tables").mkdir()
         rows = summary_rows(comparison)
-        _table(partial / "tables" / "designs.csv", list(rows[0]), [list(row.values()) for row in rows])
+        write_table(partial / "tables" / "designs.csv", list(rows[0]), [list(row.values()) for row in rows])
         header = ["task", "design", "pose", "difference of p95 [um]", "half of its 95 % interval [um]"]
         lines: list[list[object]] = []
         for row in comparison.differences:
             for name, value, half in zip(row.poses, row.values.tolist(), row.half_widths.tolist(), strict=True):
-                lines.append([row.task, row.scenario, name, f"{value * UM:.9g}", f"{half * UM:.9g}"])
-        _table(partial / "tables" / "differences.csv", header, lines)
+                lines.append([row.task, row.scenario, name, value * UM, half * UM])
+        write_table(partial / "tables" / "differences.csv", header, lines)
         pictures = keep(partial / "figures", _drawn(comparison), progress)
         sources = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
         manifest = manifest_of(comparison.results[0], sources, command)
@@ -79,11 +79,10 @@ def write_what_if(out: Path, table: WhatIfs) -> None:
         lines: list[list[object]] = []
         for task in table.result.tasks:
             for row in table.of(task.name):
-                ends = row.p95.interval or (float("nan"), float("nan"))
-                passed = "" if row.passing is None else f"{row.passing.value:.9g}"
-                changed = [f"{x * UM:.9g}" for x in (row.p95.value, *ends)]
+                passed = "" if row.passing is None else row.passing.value
+                changed = ["" if x is None else x * UM for x in (row.p95.value, *(row.p95.interval or (None, None)))]
                 lines.append([row.task, row.kind, row.what, *changed, passed])
-        _table(partial / "tables" / "what-if.csv", header, lines)
+        write_table(partial / "tables" / "what-if.csv", header, lines)
         keep(partial / "figures", what_ifs_drawn(table))
 
 
@@ -106,15 +105,7 @@ def write_trade_off(out: Path, curve: TradeOff, coverage: float) -> None:
         lines: list[list[object]] = []
         for point in points:
             fitted = [f"{part.encoder}, {part.mounting}, {part.placement}" for part in point.design]
-            spent = [f"{point.spending.get(group, 0.0):g}" for group in groups]
-            errors = [f"{point.predicted * UM:.9g}", f"{point.sampled * UM:.9g}"]
-            lines.append([f"{point.price:g}", *errors, point.pose, *spent, *fitted])
-        _table(partial / "tables" / "trade-off.csv", header, lines)
+            spent = [point.spending.get(group, 0.0) for group in groups]
+            lines.append([point.price, point.predicted * UM, point.sampled * UM, point.pose, *spent, *fitted])
+        write_table(partial / "tables" / "trade-off.csv", header, lines)
         keep(partial / "figures", [curve_drawn(curve, coverage)])
-
-
-def _table(path: Path, header: list[str], rows: list[list[object]]) -> None:
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(header)
-        writer.writerows(rows)

@@ -14,7 +14,7 @@ from matplotlib.transforms import Bbox
 from armsim import figures
 from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
-from armsim.figures.style import Drawing
+from armsim.figures.style import Drawing, style
 from armsim.present import signed
 from armsim.report.content import Extras, Pictures
 from armsim.report.document import Picture, Spot
@@ -43,7 +43,7 @@ def keep(
     folder.mkdir()
     every = list(drawn)
     pictures: dict[str, list[Picture]] = {}
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), style():
         warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
         for number, one in enumerate(every):
             progress("figures", number, len(every))

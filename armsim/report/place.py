@@ -12,6 +12,7 @@ import hashlib
 import json
 import os
 import platform
+import secrets
 import shutil
 import sys
 import tempfile
@@ -19,7 +20,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from armsim.errors import InputError, Problem
+from armsim.errors import InputError, Problem, RunError
 
 AT_FDCWD, EXCHANGE, SWAP = -100, 2, 2
 """Of renameat2 on Linux, and of renamex_np on macOS."""
@@ -27,6 +28,10 @@ AT_FDCWD, EXCHANGE, SWAP = -100, 2, 2
 
 INVENTORY = "inventory.json"
 """Files of a result with their digests: what is not in it, or has changed, belongs to somebody else."""
+TOKEN = secrets.token_hex(4)
+"""Of this process."""
+LONGEST = 100
+"""Bytes of the name of a folder that the hidden ones beside it take up; they need room for more."""
 SET_ASIDE = "result"
 """Name of an earlier result in the hidden folder in which it waits."""
 KEPT = "kept"
@@ -61,6 +66,8 @@ def check_destination(out: Path, inputs: Iterable[Path] = (), made_from: Path | 
         _tidy(real)
         if real.exists() and not real.is_dir():
             raise fault("is a file", "a folder")
+        if _is_mount(real):
+            raise fault("is a mount point, which cannot change places with a new result", "a folder within it")
         strangers = _strangers(real) if real.is_dir() else []
         if strangers:
             raise fault(f"holds other things than a result: {', '.join(strangers[:3])}", accepted)
@@ -71,12 +78,45 @@ def check_destination(out: Path, inputs: Iterable[Path] = (), made_from: Path | 
         for file in inputs:
             if real in Path(os.path.realpath(file)).parents:
                 raise fault(f"holds {file}, which is read", "a folder apart from the inputs")
+        os.fsencode(os.fspath(out)).decode()  # what is not UTF-8 the pages could not name
         parent = real.parent
         while not parent.exists():
             parent = parent.parent
         os.rmdir(tempfile.mkdtemp(prefix=_mark(real, "earlier", os.getpid()), dir=parent))
-    except OSError as error:
-        raise fault(f"{out}: {error.strerror}", "a place where a folder can be made") from error
+    except (OSError, ValueError) as error:
+        found = getattr(error, "strerror", None) or "a name that is not UTF-8"
+        raise fault(f"{out}: {found}", "a place where a folder can be made") from error
+
+
+def _is_mount(folder: Path) -> bool:
+    """Whether something is mounted there, be it a folder of the same file system."""
+    if os.path.ismount(folder):
+        return True
+    try:
+        rows = Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="surrogateescape").splitlines()
+    except OSError:  # not Linux
+        return False
+    return str(folder) in {row.split()[4].encode().decode("unicode_escape") for row in rows}
+
+
+def restored(out: Path) -> bool:
+    """Give back the earlier result of a folder that a killed run had set aside; whether a result is there."""
+    real = Path(os.path.realpath(out))
+    _tidy(real)
+    return real.is_dir() and bool(_inventory(real))
+
+
+def damage(out: Path) -> list[str]:
+    """Files of a result that are missing or not as they were written, each with what is wrong; for a reader."""
+    listed = _inventory(out)
+    wrong = []
+    for name, digest in listed.items():
+        file = out / name
+        if not file.is_file():
+            wrong.append(f"{name} is missing")
+        elif _digest(file) != digest:
+            wrong.append(f"{name} is not as it was written")
+    return wrong
 
 
 def _strangers(folder: Path) -> list[str]:
@@ -155,9 +195,12 @@ def folder(out: Path, made_from: Path | None = None) -> Iterator[Path]:
         yield partial
         _take_stock(partial, made_from)
         earlier = _move(partial, out)
-        if earlier is not None:
-            _keep(earlier, out)
-            shutil.rmtree(earlier.parent if earlier.name == SET_ASIDE else earlier, ignore_errors=True)
+        try:
+            if earlier is not None:
+                _keep(earlier, out)
+                shutil.rmtree(earlier.parent if earlier.name == SET_ASIDE else earlier, ignore_errors=True)
+        except KeyboardInterrupt as error:
+            raise RunError(f"stopped; {out} is written and whole") from error
     finally:
         shutil.rmtree(partial, ignore_errors=True)
 
@@ -165,7 +208,12 @@ def folder(out: Path, made_from: Path | None = None) -> Iterator[Path]:
 def _mark(out: Path, what: str, process: int | None = None) -> str:
     """Beginning of the name of a hidden folder: of a process of this machine, or of any."""
     machine = "".join(c for c in platform.node() if c.isalnum())[:16]
-    return f".{out.name}.{what}-{machine}-" + ("" if process is None else f"{process}-")
+    own = "" if process is None else f"{process}-{TOKEN}-"
+    raw = os.fsencode(out.name)
+    name = out.name
+    if len(raw) > LONGEST:
+        name = f"{raw[:LONGEST].decode(errors='ignore')}-{hashlib.blake2b(raw, digest_size=4).hexdigest()}"
+    return f".{name}.{what}-{machine}-{own}"
 
 
 def _move(partial: Path, out: Path) -> Path | None:
@@ -209,8 +257,10 @@ def _tidy(out: Path) -> None:
         return
     for what in ("partial", "earlier"):
         for left in out.parent.glob(f"{glob.escape(_mark(out, what))}*"):
-            process = left.name.removeprefix(_mark(out, what)).partition("-")[0]
-            if not process.isdigit() or _alive(int(process)):
+            process, _, rest = left.name.removeprefix(_mark(out, what)).partition("-")
+            # a number may have been given again, as that of the first process of a container is
+            ours = process == str(os.getpid()) and rest.partition("-")[0] == TOKEN
+            if not process.isdigit() or ours or (process != str(os.getpid()) and _alive(int(process))):
                 continue
             if what == "earlier" and not out.exists() and (left / SET_ASIDE).is_dir():
                 (left / SET_ASIDE).rename(out)

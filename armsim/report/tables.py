@@ -18,8 +18,8 @@ def write_tables(folder: Path, result: Result) -> None:
     """Write poses, shares, joints, terms and unreachable points as CSV into a new folder."""
     folder.mkdir()
     poses = (_pose_row(result, task, pose) for task in result.tasks for pose in task.poses)
-    _write(folder / "poses.csv", _pose_header(result), poses)
-    _write(
+    write_table(folder / "poses.csv", _pose_header(result), poses)
+    write_table(
         folder / "shares.csv",
         ["task", "pose", "owner", "cause", "share of mean square error [1]"],
         (
@@ -29,7 +29,7 @@ def write_tables(folder: Path, result: Result) -> None:
             for (owner, cause), share in zip(task.poses.share_names, shares.tolist(), strict=True)
         ),
     )
-    _write(
+    write_table(
         folder / "joints.csv",
         [
             "joint",
@@ -62,8 +62,8 @@ def write_tables(folder: Path, result: Result) -> None:
         "std [arcsec, um, or urad for link angles]",
         "limit [same unit]",
     ]
-    _write(folder / "terms.csv", header, rows)
-    _write(
+    write_table(folder / "terms.csv", header, rows)
+    write_table(
         folder / "measures.csv",
         [
             "task",
@@ -78,12 +78,12 @@ def write_tables(folder: Path, result: Result) -> None:
         ],
         [row for task in result.tasks for row in (*_measure_rows(task), *_test_rows(task))],
     )
-    _write(
+    write_table(
         folder / "near-singular.csv",
         ["task", "pose"],
         [[task.name, name] for task in result.tasks for name in task.near_singular],
     )
-    _write(
+    write_table(
         folder / "unreachable.csv",
         ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"],
         [
@@ -161,17 +161,24 @@ def _factor(sheet: JointSheet) -> float:
     return ARCSECOND.factor if sheet.unit == "rad" else UM
 
 
+RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r")
 LARGE = 10_000
 """Rows from which a table also comes as Parquet, where pyarrow is installed."""
 
 
-def _write(path: Path, header: list[str], rows: Iterable[list[object]]) -> None:
+def cell(value: object) -> object:
+    """A value as it is written: text that a spreadsheet would run as a formula gets an apostrophe before it."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(RUN_BY_SPREADSHEETS) else value
+
+
+def write_table(path: Path, header: list[str], rows: Iterable[list[object]]) -> None:
+    """Write rows under a header as CSV, numbers to nine digits; a long table also as Parquet."""
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(header)
+        writer.writerow([cell(name) for name in header])
         count = 0
         for row in rows:
-            writer.writerow([f"{v:.9g}" if isinstance(v, float) else v for v in row])
+            writer.writerow([f"{v:.9g}" if isinstance(v, float) else cell(v) for v in row])
             count += 1
     if count >= LARGE:
         _write_parquet(path, header)

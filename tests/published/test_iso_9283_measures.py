@@ -102,7 +102,7 @@ def test_direction_variation_of_lost_motion() -> None:
     b = 20e-6
     machine = gantry(*(linear(n, lost_motion=b) for n in "xyz"))
     plan = SamplingPlan(50, 2, 1)
-    varied = measures.direction_variation(job(machine, plan), Places(np.zeros((1, 3))), 0, "full")
+    varied = measures.direction_variation(job(machine, plan), Places(np.zeros((1, 3))), [0], ["full"])[0]
     np.testing.assert_allclose(varied, b / math.sqrt(2), rtol=1e-9)
 
 
@@ -121,7 +121,9 @@ def test_the_tool_comes_in_a_line_and_keeps_its_orientation(seed: int) -> None:
         for name, lost in zip(arm.names, losts, strict=True)
     )
     q = np.array([0.3, 0.9, -1.2, 0.7, 0.8, 0.2]) + rng.uniform(-0.2, 0.2, 6)
-    varied = measures.direction_variation(job(Machine(arm, joints), SamplingPlan(3, 2, 1)), Places(q[None]), 0, "full")
+    varied = measures.direction_variation(
+        job(Machine(arm, joints), SamplingPlan(3, 2, 1)), Places(q[None]), [0], ["full"]
+    )[0]
     ways = [np.sign(np.linalg.solve(robot.jacob0(q), np.eye(6)[axis])) for axis in range(3)]
     ends = [robot.fkine(q - 0.5 * losts * way).t for way in ways]
     apart = max(float(np.linalg.norm(a - b)) for a, b in ((ends[0], ends[1]), (ends[0], ends[2]), (ends[1], ends[2])))

@@ -89,6 +89,38 @@ def test_what_is_no_manifest(tmp_path: Path, text: str, told: str) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize(
+    ("key", "value", "told"),
+    [
+        ("units", 0, "asked.units: 0"),
+        ("units", -5, "asked.units: -5"),
+        ("units", 10**9, "asked.units: 1000000000"),
+        ("visits", 0, "asked.visits: 0"),
+        ("visits", 10**9, "asked.visits: 1000000000"),
+        ("visits", "30", "asked.visits: '30'"),
+        ("seed", -1, "asked.seed: -1"),
+        ("paper", "napkin", "asked.paper: 'napkin'"),
+        ("scenario", "other.yaml", "the scenario is not among them"),
+        ("inputs", [], "inputs"),
+        ("inputs", [{}], "inputs.0.file: missing"),
+        ("inputs", [{"file": "/dev/zero", "sha256": "0" * 64}], "not a regular file"),
+        ("inputs", [{"file": "x", "sha256": "\x1b[31m"}], "\\x1b[31m"),
+        ("results_sha256", 5, "results_sha256: 5"),
+    ],
+)
+def test_a_manifest_is_checked_before_any_work(
+    project: Path, tmp_path: Path, key: str, value: object, told: str
+) -> None:
+    data = json.loads((project / "a" / "manifest.json").read_text())
+    (data if key in data and key not in ("units", "visits", "seed") else data["asked"])[key] = value
+    (tmp_path / "m.json").write_text(json.dumps(data))
+    done = run("run", "--reproduce", tmp_path / "m.json", "--out", tmp_path / "b", cwd=project)
+    assert done.returncode == 2
+    assert told in done.stderr
+    assert "\x1b" not in done.stderr
+    assert not (tmp_path / "b").exists()
+
+
 def test_what_does_not_go_together(project: Path) -> None:
     done = run("run", "--reproduce", "a/manifest.json", "--seed", 3, cwd=project)
     assert done.returncode == 2
@@ -96,7 +128,7 @@ def test_what_does_not_go_together(project: Path) -> None:
     assert run("run", cwd=project).returncode == 2
     absent = run("run", "--reproduce", "nowhere.json", cwd=project)
     assert absent.returncode == 2
-    assert "cannot be read" in absent.stderr
+    assert "no such file" in absent.stderr
 
 
 def test_the_difference_in_words(tmp_path: Path) -> None:

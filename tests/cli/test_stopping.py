@@ -1,0 +1,191 @@
+"""Runs that are stopped: they end soon, say what is there, and leave no process and nothing half-written behind."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from support import ROOT
+
+ARMSIM = [sys.executable, "-m", "armsim.cli.main"]
+LONG = [
+    *ARMSIM,
+    "run",
+    str(ROOT / "scenarios" / "bonding-cell.yaml"),
+    "--units",
+    "100000",
+    "--visits",
+    "10000",
+    "--yes",
+]
+"""A single piece of it takes minutes."""
+HANG = 30.0
+"""A process that is there so long after it was stopped waits for its pieces. [s]"""
+
+
+def until(true: Callable[[], object], what: str, most: float = 120.0) -> None:
+    """Wait for a sign, not for a time."""
+    end = time.monotonic() + most
+    while not true():
+        assert time.monotonic() < end, what
+        time.sleep(0.02)
+
+
+def started(*more: str, ignored: tuple[int, ...] = ()) -> subprocess.Popen[bytes]:
+    def ignore() -> None:
+        for number in ignored:
+            signal.signal(number, signal.SIG_IGN)
+
+    process = subprocess.Popen([*LONG, *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, preexec_fn=ignore)
+    assert process.stderr is not None
+    assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
+    return process
+
+
+def children(process: int) -> list[int]:
+    return [int(word) for word in Path(f"/proc/{process}/task/{process}/children").read_text().split()]
+
+
+def gone(process: int) -> bool:
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+    except FileNotFoundError:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("way", "ignored"),
+    [
+        (signal.SIGINT, ()),
+        (signal.SIGTERM, ()),
+        (signal.SIGHUP, ()),
+        (signal.SIGTERM, (signal.SIGINT,)),  # a job in the background of a script
+        (signal.SIGTERM, (signal.SIGINT, signal.SIGHUP)),  # under nohup
+    ],
+)
+def test_it_does_not_wait_for_its_pieces(tmp_path: Path, way: signal.Signals, ignored: tuple[int, ...]) -> None:
+    process = started("--out", str(tmp_path / "r"), ignored=ignored)
+    process.send_signal(way)
+    told = process.communicate(timeout=HANG)[1].decode()
+    assert process.returncode == 3
+    assert told.splitlines()[-1] == "stopped; nothing was written"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_ignored_stays_ignored(tmp_path: Path) -> None:
+    process = started("--out", str(tmp_path / "r"), ignored=(signal.SIGHUP,))
+    process.send_signal(signal.SIGHUP)
+    process.send_signal(signal.SIGTERM)
+    assert process.communicate(timeout=HANG)[1].decode().endswith("stopped; nothing was written\n")
+
+
+def test_the_second_ends_at_once(tmp_path: Path) -> None:
+    process = started("--out", str(tmp_path / "r"))
+    process.send_signal(signal.SIGINT)
+    process.send_signal(signal.SIGINT)
+    told = process.communicate(timeout=HANG)[1].decode()
+    assert process.returncode == 3
+    assert "Traceback" not in told
+    assert "stopped" in told
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="the system does not list the processes of a process")
+@pytest.mark.parametrize("way", [signal.SIGKILL, signal.SIGHUP, signal.SIGTERM])
+def test_no_process_stays_behind(tmp_path: Path, way: signal.Signals) -> None:
+    process = started("--processes", "--workers", "2", "--out", str(tmp_path / "r"))
+    until(lambda: len(children(process.pid)) >= 3, "workers and their tracker")
+    workers = children(process.pid)
+    process.send_signal(way)
+    process.communicate(timeout=HANG)
+    for worker in workers:
+        until(lambda worker=worker: gone(worker), f"process {worker} is still there")  # type: ignore[misc]
+
+
+def test_stopped_while_printing(tmp_path: Path) -> None:
+    """The result is there by then, and that is what is said."""
+    small = [*ARMSIM, "run", str(ROOT / "scenarios" / "every-task.yaml"), "--units", "20", "--visits", "2", "--json"]
+    process = subprocess.Popen([*small, "--out", str(tmp_path / "r")], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    until(lambda: (tmp_path / "r").exists() and not list(tmp_path.glob(".r.*")), "the result is in its place")
+    waiting = Path(f"/proc/{process.pid}/wchan")
+    if waiting.exists():
+        until(lambda: "pipe" in waiting.read_text() or waiting.read_text() == "0", "it waits for a reader")
+    process.send_signal(signal.SIGTERM)
+    told = process.communicate(timeout=HANG)[1].decode()
+    assert process.returncode == 3
+    assert f"{tmp_path / 'r'} is written and whole" in told
+    assert "nothing was written" not in told
+    assert subprocess.run([*ARMSIM, "check", tmp_path / "r"], capture_output=True).returncode == 0
+
+
+@pytest.mark.parametrize("moved", [1, 2])
+def test_killed_where_folders_do_not_change_places_in_one_step(tmp_path: Path, moved: int) -> None:
+    """The system has no such step: killed with the earlier result out of the way, `check` gives it back."""
+    out = tmp_path / "r"
+    code = (
+        "import os, sys\n"
+        "from pathlib import Path\n"
+        "from armsim.report import place\n"
+        "place._exchange = lambda one, other: False\n"
+        "out, kill = Path(sys.argv[1]), int(sys.argv[2])\n"
+        "plain, done = Path.rename, []\n"
+        "def rename(self, target):\n"
+        "    plain(self, target)\n"
+        "    done.append(self)\n"
+        "    if len(done) == kill: os.kill(os.getpid(), 9)\n"
+        "for text in ('first', 'second'):\n"
+        "    if text == 'second': Path.rename, done[:] = rename, []\n"
+        "    with place.folder(out) as partial:\n"
+        "        (partial / 'results.json').write_text(text)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code, out, str(moved)], capture_output=True, check=False)
+    assert done.returncode == -signal.SIGKILL, done.stderr
+    assert out.exists() == (moved == 2)
+    checked = subprocess.run([*ARMSIM, "check", str(out)], capture_output=True, text=True, check=False)
+    assert checked.returncode == 0, checked.stderr
+    assert "the result is whole" in checked.stdout
+    assert (out / "results.json").read_text() == ("first" if moved == 1 else "second")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["r"]
+
+
+def test_a_result_that_is_damaged_is_told(tmp_path: Path) -> None:
+    from armsim.report import place
+
+    with place.folder(tmp_path / "r") as partial:
+        (partial / "results.json").write_text("{}")
+        (partial / "a.csv").write_text("1")
+    (tmp_path / "r" / "results.json").write_text("{ }")
+    (tmp_path / "r" / "a.csv").unlink()
+    done = subprocess.run([*ARMSIM, "check", str(tmp_path / "r")], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "results.json is not as it was written" in done.stderr
+    assert "a.csv is missing" in done.stderr
+    (tmp_path / "empty").mkdir()
+    done = subprocess.run([*ARMSIM, "check", str(tmp_path / "empty")], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "is not the folder of a result" in done.stderr
+
+
+def test_leftovers_of_a_process_of_the_same_number_are_removed(tmp_path: Path) -> None:
+    """The first process of every container has the number 1."""
+    from armsim.report import place
+
+    left = tmp_path / place._mark(tmp_path / "r", "partial", os.getpid()).replace(place.TOKEN, "00000000")
+    left.mkdir()
+    ours = tmp_path / place._mark(tmp_path / "r", "partial", os.getpid())
+    ours.mkdir()
+    place.check_destination(tmp_path / "r")
+    assert not left.exists()
+    assert ours.exists()
+
+
+@pytest.mark.skipif(not Path("/dev/shm").is_mount(), reason="no such mount point here")
+def test_a_mount_point_is_refused_before_the_run() -> None:
+    done = subprocess.run([*LONG, "--out", "/dev/shm"], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "is a mount point" in done.stderr

@@ -1,0 +1,130 @@
+"""What reaches a terminal: nothing from input steers it, nothing is cut, and where nobody reads no exit code changes."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import pty
+import re
+import struct
+import subprocess
+import sys
+import termios
+from pathlib import Path
+
+import pytest
+from support import ROOT
+
+ARMSIM = [sys.executable, "-m", "armsim.cli.main"]
+LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+RED = "\x1b[31m"
+
+
+def armsim(*given: object, **more: object) -> subprocess.CompletedProcess[str]:
+    words = [*ARMSIM, *map(str, given)]
+    return subprocess.run(words, capture_output=True, text=True, check=False, **more)  # type: ignore[call-overload, no-any-return]
+
+
+def on_a_terminal(columns: int, *given: object) -> str:
+    """What a command writes on a terminal so wide."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
+    environment = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
+    words = [*ARMSIM, *map(str, given)]
+    with subprocess.Popen(
+        words, stdout=theirs, stderr=subprocess.PIPE, env={**environment, "TERM": "xterm"}
+    ) as process:
+        os.close(theirs)
+        out = b""
+        while True:
+            try:
+                piece = os.read(ours, 65536)
+            except OSError:  # the other end is closed
+                break
+            if not piece:
+                break
+            out += piece
+        assert process.stderr is not None
+        assert process.wait(60) == 0, process.stderr.read()
+    os.close(ours)
+    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", out.decode())
+
+
+def numbers(text: str) -> list[str]:
+    """Numbers with digits after the point, as they are printed."""
+    return sorted(re.findall(r"\d+\.\d+", text))
+
+
+@pytest.mark.parametrize("columns", [40, 80, 200])
+def test_numbers_are_whole_at_any_width(columns: int) -> None:
+    """Those on a terminal are those that another program reads."""
+    plain = armsim("check", DEMO)
+    assert "─" not in plain.stdout  # plain columns for a program
+    assert numbers(plain.stdout)
+    shown = on_a_terminal(columns, "check", DEMO)
+    assert numbers(shown) == numbers(plain.stdout)
+    assert "…" not in shown
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        ("check", f"{RED}x.yaml"),
+        ("check", "x\nerror: forged"),
+        ("run", f"{RED}x.yaml"),
+        ("run", "--reproduce", f"{RED}m.json"),
+        ("schema", f"{RED}arm"),
+        ("run", LESSON, f"--{RED}"),
+        ("run", LESSON, "--units", f"{RED}5"),
+        ("run", LESSON, "--units", "0"),
+        ("run", LESSON, "--memory", f"{RED}1GiB"),
+        ("run", LESSON, "--memory", "9" * 400 + "GiB"),
+        ("run", LESSON, "--memory", "１GiB"),
+        ("new", f"/dev/null/{RED}\nx"),
+        (f"{RED}nothing",),
+    ],
+)
+def test_nothing_from_the_command_line_steers_the_terminal(given: tuple[object, ...], tmp_path: Path) -> None:
+    """One line of error, with what is hidden shown as escapes, and exit code 2 or 3."""
+    done = armsim(*given, cwd=tmp_path)
+    assert done.returncode in (2, 3)
+    assert "\x1b" not in done.stderr + done.stdout
+    assert done.stderr.startswith("error: ")
+    assert done.stderr.count("\n") == 1
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_folder_of_any_name(tmp_path: Path) -> None:
+    """Names that would steer a terminal are fine for a folder, and are shown escaped."""
+    done = armsim("run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / f"a{RED}b")
+    assert done.returncode == 0, done.stderr
+    assert "\x1b" not in done.stderr
+    assert "\\x1b[31m" in done.stderr
+    assert (tmp_path / f"a{RED}b" / "report.pdf").is_file()
+    raw = [*map(os.fsencode, ARMSIM), b"run", os.fsencode(LESSON), b"--out", os.fsencode(tmp_path) + b"/\xff"]
+    refused = subprocess.run(raw, capture_output=True, check=False)
+    assert refused.returncode == 2
+    assert b"a name that is not UTF-8" in refused.stderr
+
+
+def test_nobody_reads_standard_error() -> None:
+    """A full standard error changes no exit code."""
+    with Path("/dev/full").open("w") as full:
+        for given, code in ((("check", DEMO), 0), (("check", "nowhere.yaml"), 2)):
+            assert (
+                subprocess.run([*ARMSIM, *map(str, given)], stdout=subprocess.DEVNULL, stderr=full).returncode == code
+            )
+
+
+def test_a_backend_that_is_none(tmp_path: Path) -> None:
+    """The environment names a way of drawing that does not exist, and settings of a user that would change figures."""
+    (tmp_path / "matplotlibrc").write_text("text.usetex: True\nfont.size: 40\n")
+    environment = {**os.environ, "MPLBACKEND": "nonsense", "MATPLOTLIBRC": str(tmp_path / "matplotlibrc")}
+    words = ("run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / "r")
+    done = armsim(*words, env=environment)
+    assert done.returncode == 0, done.stderr
+    plain = armsim(*words[:-1], tmp_path / "p")
+    assert plain.returncode == 0
+    for file in (tmp_path / "p" / "figures").glob("*.svg"):
+        assert file.read_bytes() == (tmp_path / "r" / "figures" / file.name).read_bytes()
