@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import os
+import pickletools
+import shutil
+import sys
 import warnings
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,18 +24,68 @@ Indices = NDArray[np.int64]
 Places = NDArray[np.int16]
 Flags = NDArray[np.bool_]
 
-STAMP = tuple(
-    (file.name, file.stat().st_mtime, file.stat().st_size) for file in sorted(Path(__file__).parent.glob("*.py"))
-)
-"""State of all kernel sources. A cached kernel holds the kernels it calls: a change in one makes all stale."""
+CONFIG: Any = numba.config
+ROOM = 64 * 2**20
+"""Bytes that a disk must have free for a cache: seven times what all kernels take."""
 
 
+@lru_cache(maxsize=1)
 def kernel_digest() -> str:
     """Twelve hexadecimal digits that stand for the sources of all kernels."""
     digest = hashlib.blake2b(digest_size=6)
     for file in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(file.name.encode() + b"\0" + file.read_bytes())
     return digest.hexdigest()
+
+
+@lru_cache(maxsize=1)
+def cache_folder() -> Path | None:
+    """Folder of the compiled kernels; None where none can be written.
+
+    Its name stands for all kernel sources, since a cached kernel holds the kernels that it calls, and for the versions
+    of interpreter and compiler, which would read each other's files. What is damaged there is taken away.
+    """
+    name = f"kernels-{kernel_digest()}-{sys.implementation.cache_tag}-{numba.__version__}"
+    why = ""
+    for base in _bases():
+        folder = base / name
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            if any(_damaged(file) for file in folder.rglob("*.nb[ic]")):
+                shutil.rmtree(folder)
+                folder.mkdir()
+                warnings.warn(f"the cache of compiled kernels in {folder} was damaged and is made anew", stacklevel=2)
+            if not os.access(folder, os.W_OK):
+                raise PermissionError(f"{folder} cannot be written")
+            if shutil.disk_usage(folder).free < ROOM:
+                raise OSError(f"the disk of {folder} is full")
+            return folder
+        except OSError as error:
+            why = why or str(error)
+    warnings.warn(f"compiled kernels cannot be kept, they are compiled at every start: {why}", stacklevel=2)
+    return None
+
+
+def _bases() -> list[Path]:
+    if CONFIG.CACHE_DIR:
+        return [Path(CONFIG.CACHE_DIR)]
+    from platformdirs import user_cache_path
+
+    return [Path(__file__).parent / "__pycache__", user_cache_path("armsim")]
+
+
+def _damaged(file: Path) -> bool:
+    """Whether a file of the cache is cut short or overwritten: each holds one pickle, an index two."""
+    try:
+        with file.open("rb") as stream:
+            for _ in range(2 if file.suffix == ".nbi" else 1):
+                for _ in pickletools.genops(stream):
+                    pass
+            return bool(stream.read(1))
+    except FileNotFoundError:  # replaced by another process in this moment
+        return False
+    except (ValueError, IndexError, UnicodeDecodeError):
+        return True
 
 
 def compiled(function: F) -> F:
@@ -40,17 +95,11 @@ def compiled(function: F) -> F:
     reassociation would make the bits depend on the vector width.
     """
     options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
-    try:
-        kernel: Any = numba.njit(cache=True, **options)(function)
-    except RuntimeError:  # no cache folder can be written: compile in memory
-        warnings.warn("no folder to cache compiled kernels in: they are compiled at every start", stacklevel=2)
+    folder = cache_folder()
+    if folder is None:
         return numba.njit(**options)(function)  # type: ignore[no-any-return]
-    file: Any = getattr(getattr(kernel, "_cache", None), "_cache_file", None)
-    if hasattr(file, "_source_stamp"):  # the compiler would look at the kernel's own file only
-        file._source_stamp = STAMP
-    if all(hasattr(file, name) for name in ("_index_name", "_index_path", "_data_name_pattern")):
-        # two versions of the compiler that share a folder would read each other's files
-        base = file._index_name.removesuffix(".nbi") + f"-{numba.__version__}"
-        file._index_name, file._data_name_pattern = f"{base}.nbi", base + ".{number:d}.nbc"
-        file._index_path = str(Path(file._index_path).with_name(file._index_name))
-    return kernel  # type: ignore[no-any-return]
+    set_by_user, CONFIG.CACHE_DIR = CONFIG.CACHE_DIR, str(folder)
+    try:
+        return numba.njit(cache=True, **options)(function)  # type: ignore[no-any-return]
+    finally:
+        CONFIG.CACHE_DIR = set_by_user

@@ -7,22 +7,19 @@ import sys
 from pathlib import Path
 
 import numba
+import pytest
 
 from armsim.core import compile as compiling
 from armsim.core.population import sample_units
 
 
-def test_a_cached_kernel_is_stamped_with_all_kernel_sources() -> None:
-    assert sample_units._cache._cache_file._source_stamp == compiling.STAMP  # type: ignore[attr-defined]
-    assert "screws.py" in {name for name, _, _ in compiling.STAMP}
-
-
-def test_versions_of_the_compiler_do_not_share_files() -> None:
+def test_the_cache_is_named_by_sources_and_versions() -> None:
     """Two environments on one source tree, with two versions of the compiler. Source: brute force, when it failed."""
-    file = sample_units._cache._cache_file  # type: ignore[attr-defined]
-    assert numba.__version__ in file._index_name
-    assert file._index_path.endswith(file._index_name)
-    assert numba.__version__ in file._data_name_pattern.format(number=1)
+    folder = compiling.cache_folder()
+    assert folder is not None
+    assert compiling.kernel_digest() in folder.name
+    assert numba.__version__ in folder.name
+    assert folder in Path(sample_units.stats.cache_path).parents  # type: ignore[attr-defined]
 
 
 def test_a_change_in_a_called_kernel_reaches_its_cached_caller(tmp_path: Path) -> None:
@@ -64,3 +61,39 @@ def test_no_folder_to_cache_in_is_no_error() -> None:
         check=True,
     )
     assert done.stdout.strip() == "True"
+
+
+SCRIPT = "from armsim.core.screws import all_small; import numpy as np; print(all_small(np.zeros(4)))"
+
+
+def run(cache: Path) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "NUMBA_CACHE_DIR": str(cache)}
+    return subprocess.run([sys.executable, "-c", SCRIPT], env=environment, capture_output=True, text=True, check=True)
+
+
+@pytest.mark.parametrize("kind", ["*.nbi", "*.nbc"])
+@pytest.mark.parametrize("damage", ["empty", "cut", "overwritten"])
+def test_a_damaged_cache_is_made_anew(tmp_path: Path, kind: str, damage: str) -> None:
+    """Said once, with the folder; the next start finds it whole."""
+    assert run(tmp_path).stdout.strip() == "True"
+    file = next(tmp_path.rglob(kind))
+    whole = file.read_bytes()
+    file.write_bytes({"empty": b"", "cut": whole[: len(whole) // 2], "overwritten": b"x" * len(whole)}[damage])
+    done = run(tmp_path)
+    assert done.stdout.strip() == "True"
+    assert done.stderr.count("was damaged and is made anew") == 1
+    assert str(tmp_path) in done.stderr
+    assert run(tmp_path).stderr == ""
+
+
+def test_a_full_disk_is_no_error(tmp_path: Path) -> None:
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "none", tmp_path], capture_output=True).returncode:
+        pytest.skip("no file system can be mounted here")
+    try:
+        (tmp_path / "filler").write_bytes(bytes(1_000_000))
+        done = run(tmp_path)
+        assert done.stdout.strip() == "True"
+        assert "is full" in done.stderr
+        assert "compiled at every start" in done.stderr
+    finally:
+        subprocess.run(["umount", tmp_path], check=True)
