@@ -13,6 +13,7 @@ import json
 import multiprocessing
 import os
 import random
+import re
 import shutil
 import signal
 import sys
@@ -50,8 +51,17 @@ def spoil(text: str, chance: random.Random) -> str:
     for _ in range(chance.choice((1, 1, 1, 2, 3, 4))):
         lines = text.splitlines(keepends=True) or ["\n"]
         at = chance.randrange(len(lines))
-        way = chance.randrange(12)
-        if way == 0:
+        way = chance.randrange(24)
+        if way >= 12:  # a number made larger, smaller or another kind, in its place: often a good document
+            found = list(re.finditer(r"(?<![\w.])-?\d+(?:\.\d+)?", lines[at]))
+            if found:
+                own = chance.choice(found)
+                factor = chance.choice((0.0, -1.0, 1e-9, 1e-3, 0.1, 0.5, 2.0, 3.7, 10.0, 1e3, 1e6, 1e9))
+                put = (
+                    f"{float(own[0]) * factor:.10g}" if "." in own[0] or factor < 1 else str(int(own[0]) * int(factor))
+                )
+                lines[at] = lines[at][: own.start()] + put + lines[at][own.end() :]
+        elif way == 0:
             del lines[at]
         elif way == 1:
             lines.insert(at, lines[chance.randrange(len(lines))])

@@ -64,7 +64,7 @@ def encoders(draw: st.DrawFn, rotary: bool) -> dict[str, Any]:
     unit, most = ("arcsec", 60.0) if rotary else ("um", 20.0)
     out: dict[str, Any] = {
         "kind": "encoder",
-        "name": draw(st.text("abc äß線 -", min_size=1, max_size=12)),
+        "name": draw(st.text("abc äß線 -", min_size=1, max_size=12).map(lambda text: " ".join(text.split()) or "a")),
         "measures": "rotation" if rotary else "translation",
         "price": draw(st.integers(0, 500)),
     }

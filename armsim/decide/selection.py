@@ -10,7 +10,7 @@ from armsim.judgement import Judged
 from armsim.model.machine import Machine
 from armsim.posetable import Interval
 from armsim.present import percent, show_interval
-from armsim.results import Requirement
+from armsim.results import Requirement, Summary
 
 
 @dataclass(frozen=True)
@@ -140,6 +140,9 @@ def answer(selection: Selection, requirement: Requirement) -> str:
     worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
     reached = show_interval(worst.summary.at_coverage, worst.interval)
     where = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
+    lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
+    if lost:
+        return f"no choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {where}"
     if selection.design is None:
         top = worst.table[worst.worst]
         parts = {(owner, cause): x for owner, own in top.shares.items() for cause, x in own.items() if owner != "bias"}
@@ -173,6 +176,10 @@ def answer(selection: Selection, requirement: Requirement) -> str:
             f"cheapest for {least:g}"
         )
     return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
+
+
+def _out_of_reach(summary: Summary) -> list[str]:
+    return [reason for part, reason in zip(summary.failed, summary.reasons, strict=True) if part == "reach"]
 
 
 def _excluded(proof: Proof, which: str) -> str:

@@ -19,7 +19,7 @@ class EntryDocument(Document):
     diameter: Annotated[float | None, quantity("length", least=0.0)] = None
     mass: Annotated[float, quantity("mass", least=0.0)] = 0.0
     interface: Word | None = None
-    stock: Annotated[int | None, count(0, 10**9)] = None
+    stock: Annotated[int | None, count(0, 10**9, "no store holds more")] = None
 
 
 class MountingClassDocument(Document):
@@ -43,7 +43,7 @@ class LimitsDocument(Document):
     """What the arm takes."""
 
     mass: Annotated[float | None, quantity("mass", least=0.0)] = None
-    types: Annotated[int | None, count(1, 10**6)] = None
+    types: Annotated[int | None, count(1, 10**6, "there are no more encoders")] = None
     joints: dict[Word, JointLimitsDocument] = {}  # noqa: RUF012  a pydantic default is copied
 
 

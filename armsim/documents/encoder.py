@@ -48,7 +48,7 @@ class SignalDocument(Document):
     third_harmonic: Ratio = None
     third_harmonic_order: Literal[2, 4] = 4
     noise: Annotated[float, quantity("ratio", least=0.0, most=VALID_NOISE)] = 0.0
-    averages: Annotated[int, count()] = 1
+    averages: Annotated[int, count(1, 1_000_000, "beyond it nothing is left of the noise")] = 1
     offset_drift: Annotated[Tolerance | None, tolerance("relative drift")] = None
 
 
@@ -81,7 +81,7 @@ class EncoderDocument(Document):
     kind: Literal["encoder"]
     name: Word
     measures: Literal["rotation", "translation"]
-    signal_periods: Annotated[int | None, count(1, 100_000_000)] = None
+    signal_periods: Annotated[int | None, count(1, 100_000_000, "no scale is finer")] = None
     signal_period: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     interpolation: Annotated[float | None, quantity("bits", least=0.0, most=40.0)] = None
     track_radius: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
@@ -94,7 +94,7 @@ class EncoderDocument(Document):
     drift: Annotated[Tolerance | None, tolerance("angular drift", "linear drift")] = None
     expansion: Annotated[float, quantity("expansion", least=-1e-3, most=1e-3)] = 0.0
     slope_error: Annotated[Tolerance | None, tolerance("slope", "ratio", most=0.01)] = None
-    read_heads: Annotated[int, count(1, 64)] = 1
+    read_heads: Annotated[int, count(1, 64, "no more heads stand round a shaft")] = 1
     price: Annotated[float, number(lambda x: x >= 0, "a number of cost units, not negative")] = 0.0
     summary: SummaryDocument | None = None
 

@@ -170,9 +170,9 @@ def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Distribution], mag
     return Tolerance(Spread(law, size.value), phase, size.kind)
 
 
-def count(least: int = 1, most: int = 1_000_000) -> Check:
-    """A whole number."""
-    accepted = f"a whole number from {least} to {most}"
+def count(least: int = 1, most: int = 1_000_000, why: str = "") -> Check:
+    """A whole number; ``why`` it is bounded is told with the bound."""
+    accepted = f"a whole number from {least} to {most}{': ' if why else ''}{why}"
 
     def check(value: Any) -> int:
         if (

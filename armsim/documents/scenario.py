@@ -112,15 +112,15 @@ class RequirementDocument(Document):
     coverage: Annotated[float, quantity("ratio", least=0.01, most=0.9999)] = 0.95
     repeatability: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     yield_: Annotated[float | None, quantity("ratio", least=0.0, above=True, most=1.0), Field(alias="yield")] = None
-    test_cycles: Annotated[int, count(2, 10_000)] = ISO_CYCLES
+    test_cycles: Annotated[int, count(2, 10_000, "no test has more")] = ISO_CYCLES
 
 
 class SamplingDocument(Document):
     """How many arms, how many visits, which random numbers."""
 
-    units: Annotated[int, count(1, MOST_UNITS)] = 2000
-    visits: Annotated[int, count(1, MOST_VISITS)] = 30
-    seed: Annotated[int, count(0, 2**63)] = 1
+    units: Annotated[int, count(1, MOST_UNITS, "every unit is kept in memory")] = 2000
+    visits: Annotated[int, count(1, MOST_VISITS, "more tell nothing more of a unit")] = 30
+    seed: Annotated[int, count(0, 2**63, "it keys counters of 64 bits")] = 1
     tolerance: Annotated[Measured | None, measured("ratio", "length")] = None
     points: Literal["random", "sobol"] = "random"
 

@@ -152,7 +152,7 @@ class CloudDocument(Document):
 
     kind: Literal["cloud"]
     name: Word
-    points: Annotated[int, count(1, MOST_CELLS)]
+    points: Annotated[int, count(1, MOST_CELLS, "each is a row of the results")]
     uniform: Literal["joints", "reach"] = "joints"
 
 

@@ -85,7 +85,10 @@ def test_a_pose_out_of_reach_is_told_by_the_deciding_commands(tmp_path: Path) ->
     path = one(tmp_path, more=", {name: far, xyz: [900 mm, 0 mm, 0 mm]}")
     chosen = armsim("select", path, "--catalogue", tmp_path / "catalogue.yaml")
     assert chosen.returncode == 1, chosen.stderr
-    assert "far cannot be reached" in " ".join(chosen.stdout.split())
+    told = " ".join(chosen.stdout.split())
+    assert "no choice can meet the requirement, whatever the sensors" in told
+    assert "far cannot be reached" in told
+    assert "was looked at" not in told
     budget = armsim("allocate", path)
     assert budget.returncode == 3
     assert "cannot reach far" in budget.stderr

@@ -298,8 +298,8 @@ def test_the_pdf_is_typeset(
 
 
 def odd(tmp_path: Path) -> Path:
-    """Twelve joints, a hundred poses, names that are long and in other scripts."""
-    name = "sehr langer Name, " * 6 + "接着セル <b>&amp;</b> خلية"
+    """Twelve joints, a hundred poses, names that are long, in other scripts, and look like markup of all kinds."""
+    name = r"_a_ sehr langer Name $\frac{$ #let {{x}} \\ %s 接着セル <b>&amp;</b> خلية"
     joints = "\n".join(
         f"    - {{name: achse-nummer-{n}-der-langen-kette, type: revolute, d: 50 mm, a: 60 mm, alpha: {90 if n % 2 else -90} deg,"
         f" range: [-170 deg, 170 deg]}}"
@@ -309,7 +309,7 @@ def odd(tmp_path: Path) -> Path:
         f"kind: arm\nname: '{name}'\nkinematics:\n  convention: standard-dh\n  joints:\n{joints}\n", encoding="utf-8"
     )
     (tmp_path / "encoder.yaml").write_text(
-        "kind: encoder\nname: 'エンコーダ mit einem Namen, der nicht aufhören will'\nmeasures: rotation\n"
+        "kind: encoder\nname: '=HYPERLINK($_{\\rm x}$) エンコーダ mit einem Namen, der nicht aufhören will'\nmeasures: rotation\n"
         "signal_periods: 512\ninterpolation: 12 bit\ntrack_radius: 13 mm\ngraduation_error: 5 arcsec\nprice: 3\n",
         encoding="utf-8",
     )
