@@ -55,6 +55,7 @@ def run(
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     from armsim.errors import RunError
     from armsim.report import Asked, Extras, check_destination, difference, read_manifest, write_bundle
+    from armsim.report.drawing import helpers_for
     from armsim.study import Study
 
     allowed = bytes_of(memory)
@@ -94,7 +95,8 @@ def run(
             from armsim.decide import trade_off
 
             extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
-        write_bundle(folder, result, study.scenario, asked, progress, extras, asked.paper)
+        more = helpers_for(allowed, workers)
+        write_bundle(folder, result, study.scenario, asked, progress, extras, asked.paper, more)
     with printing(folder):
         if json:
             sys.stdout.write(result.to_json().decode())

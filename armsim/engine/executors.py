@@ -39,11 +39,11 @@ def threads(workers: int) -> Iterator[Executor]:
 def processes(workers: int) -> Iterator[Executor]:
     """Processes on this machine, each started afresh."""
     context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_end_with_parent)
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=end_with_parent)
     yield from _until_done(pool)
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
     """Let this process end as soon as the one that started it is gone, however that came about."""
     parent = multiprocessing.parent_process()
     if parent is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
 from armsim.figures import style
 from armsim.present import ARCSECOND, Unit, show, show_joint, significant, unit_for
@@ -74,6 +74,9 @@ def _spectrum(out: style.Drawing, order: tuple[float, ...], rms: tuple[float, ..
         axes.vlines(where, sizes.max() * 1e-4, sizes, color=style.COLOURS[0], linewidth=2)
         axes.plot(where, sizes, "o", color=style.COLOURS[0], markersize=4)
         axes.set(xscale="log", yscale="log")
+        for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
+            axis.set_major_formatter(FuncFormatter(lambda value, place: f"{value:g}"))
+            axis.set_minor_formatter(NullFormatter())
         axes.set_ylim(sizes.max() * 1e-4, sizes.max() * 6)
         axes.set_xlim(where.min() / 1.5, where.max() * 6)
         texts = [

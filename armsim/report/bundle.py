@@ -16,7 +16,8 @@ from armsim.documents import Scenario
 from armsim.documents.source import Source
 from armsim.report.again import FORMAT, Asked, file_sha256
 from armsim.report.content import Extras, review
-from armsim.report.gallery import figures_of, keep
+from armsim.report.drawing import keep
+from armsim.report.gallery import figures_of
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.place import folder
@@ -46,6 +47,7 @@ def write_bundle(
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
+    helpers: int = 0,
 ) -> None:
     """Write everything a run leaves behind.
 
@@ -63,6 +65,8 @@ def write_bundle(
         What was worked out beside the run itself.
     paper : str
         Of the PDF.
+    helpers : int
+        Processes that draw beside this one.
     """
     made_from = scenario.sources[0].path if scenario.sources else None
     with folder(out, made_from) as partial:
@@ -71,7 +75,7 @@ def write_bundle(
             file.writelines(result.pieces())
         write_tables(partial / "tables", result)
         progress("tables", 1, 1)
-        pictures = keep(partial / "figures", figures_of(result, extras), progress)
+        pictures = keep(partial / "figures", figures_of(result, extras), progress, helpers)
         if extras.what_ifs is not None:
             write_json(partial / "what-if.json", extras.what_ifs.to_dict())
         if extras.curve is not None:

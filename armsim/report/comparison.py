@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 from armsim import figures
@@ -13,7 +14,8 @@ from armsim.documents import Scenario
 from armsim.present import signed
 from armsim.report.bundle import manifest_of, write_json
 from armsim.report.comparison_review import comparison_review
-from armsim.report.gallery import Drawn, curve_drawn, file_name, keep, what_ifs_drawn
+from armsim.report.drawing import Planned, keep
+from armsim.report.gallery import curve_drawn, file_name, what_ifs_drawn
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.place import folder
@@ -52,22 +54,22 @@ def write_comparison(
         write_pdf(partial / "report.pdf", document, paper)
 
 
-def _drawn(comparison: Comparison) -> Iterator[Drawn]:
+def _drawn(comparison: Comparison) -> Iterator[Planned]:
     first = comparison.results[0]
     for number, task in enumerate(first.tasks, start=1):
         own = [row for row in comparison.differences if row.task == task.name]
         best = min(own, key=lambda row: row.p95.value)
         title = f"{task.name}: {best.scenario} changes the 95 % quantile by {signed(*best.p95)}"
         note = f"less {first.scenario}, at the worst pose of each; {first.units} units × {first.visits} visits"
-        figure = figures.differences([(row.scenario, *row.p95) for row in own], title, note)
+        draw = partial(figures.differences, [(row.scenario, *row.p95) for row in own], title, note)
         caption = "Every design against the first; lines are 95 % intervals of the difference."
-        yield Drawn("differences", f"{number}-{file_name(task.name)}-designs", figure, caption)
+        yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
         for other, row in enumerate(own, start=2):
             if task.kind == "slice":
-                figure = figures.difference_map(task, row.values, row.joint_widths, first.scenario, row.scenario)
+                shown = task, row.values, row.joint_widths, first.scenario, row.scenario
                 caption = "Every cell: how much the other design changes the 95 % quantile there."
                 name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
-                yield Drawn("differences", name, figure, caption)
+                yield Planned("differences", name, caption, partial(figures.difference_map, *shown))
 
 
 def write_what_if(out: Path, table: WhatIfs) -> None:
