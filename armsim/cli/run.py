@@ -53,6 +53,7 @@ def run(
     json: Json = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
+    from armsim.engine.kernels import made_ready
     from armsim.errors import RunError
     from armsim.report import Asked, Extras, check_destination, difference, read_manifest, write_bundle
     from armsim.report.drawing import helpers_for
@@ -81,7 +82,10 @@ def run(
     processors = workers or os.cpu_count() or 1
     with shown_progress() as (progress, note):
         longest = math.inf if yes else LONGEST
-        result = study.run(workers, progress, allowed, processes, cluster, note, longest)
+        with made_ready(note) as wait_for_kernels:
+            found = study.find(progress)
+            wait_for_kernels()
+        result = study.evaluate(found, workers, progress, allowed, processes, cluster, note, longest)[0]
         if reproduce is not None and expected is not None:
             differs = difference(result, expected, reproduce.parent / "results.json")
             if differs is not None:

@@ -1,0 +1,60 @@
+"""Kernels compiled ahead, in a process of their own, the first time that they are needed on a machine."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+
+from armsim.core.compile import cache_folder
+
+MARK = "population.sample_units*.nbi"
+"""Index of the kernel that takes longest to compile."""
+CODE = "from armsim.engine.kernels import sample_a_little; sample_a_little()"
+
+
+@contextmanager
+def made_ready(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
+    """Let the sampling kernels be compiled beside what is done first; what is given is called before they are needed.
+
+    Does nothing where they are cached, or nothing can be cached.
+    """
+    folder = cache_folder()
+    if folder is None or any(folder.rglob(MARK)):
+        yield lambda: None
+        return
+    note("compiling the kernels: this once, some 20 s")
+    process = subprocess.Popen([sys.executable, "-c", CODE], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        yield partial(_finished, process)
+    finally:
+        process.kill()
+        process.wait()
+
+
+def _finished(process: subprocess.Popen[bytes]) -> None:
+    process.wait()
+
+
+def sample_a_little() -> None:
+    """Sample a machine of one joint, so that all kernels of sampling are compiled and cached."""
+    import numpy as np
+
+    from armsim.engine.plan import SamplingPlan
+    from armsim.engine.run import Asked, sampling
+    from armsim.model.arm import Arm, ArmJoint
+    from armsim.model.chain import denavit_hartenberg
+    from armsim.model.encoder import Encoder, Summary
+    from armsim.model.joint import Joint
+    from armsim.model.machine import Machine
+    from armsim.model.places import Places
+    from armsim.spreads import Spread
+
+    arm = Arm("one", (ArmJoint("j1", True, -1.0, 1.0),), tuple(denavit_hartenberg(0, "j1", True, 0.0, 0.0, 0.1, 0.0)))
+    sensor = Encoder("one", summary=Summary(20.0, repeatability=Spread("normal", 1e-6)))
+    machine = Machine(arm, (Joint("j1", sensor),))
+    asked = [Asked("one", Places(np.zeros((1, 1))))]
+    with sampling(machine, None, 0.95, 1, 2**30) as place:
+        place.run(SamplingPlan(64, 2, 1), asked, lambda what, done, total: None, lambda text: None)
