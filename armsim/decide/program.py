@@ -213,6 +213,9 @@ class Program:
             objective[: self.n] = cost
         blocks, low, high = self._structure(width, types if limited else [], below, dominated=not free)
         rows, own = self._limits()
+        # far below its limit a load would be lost in the tolerances of the solver: that of some choice is its unit
+        scale = 1.0 / (float(self.load(self._light()).max()) or 1.0) if free else 1.0
+        rows, own = rows * scale, own * scale
         block = np.zeros((len(rows), width))
         block[:, : self.n] = rows
         if free:
@@ -236,9 +239,13 @@ class Program:
             return None
         if done.x is None or done.status not in (0,):
             raise RunError(f"the choice could not be solved: {done.message}")
-        self._reached = float(done.fun) if free else factor
+        self._reached = float(done.fun) / scale if free else factor
         picked = done.x[: self.n]
         return tuple(int(np.argmax(picked[self.starts[j] : self.starts[j + 1]])) for j in range(len(self.sizes)))
+
+    def _light(self) -> Choice:
+        """The option of least scatter, over the limits, at every joint."""
+        return tuple(int(np.argmin([np.max(part.scatter / self.limit) for part in own])) for own in self.parts)
 
     def _structure(
         self, width: int, types: Sequence[str], below: float, dominated: bool

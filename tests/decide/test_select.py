@@ -17,6 +17,7 @@ from armsim.decide import select
 from armsim.decide.moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
 from armsim.decide.search import Search
+from armsim.decide.select import SHOWN_NEXT
 from armsim.decide.selection import answer
 from armsim.documents.load import load_options
 from armsim.errors import InputError
@@ -53,7 +54,7 @@ def random_program(generator: np.random.Generator) -> Program:
         0.06 * joints if generator.random() < 0.4 else None,
         2 if generator.random() < 0.4 else None,
     )
-    visit_limit = np.full(poses, 0.5 * joints) if generator.random() < 0.5 else np.full(poses, np.inf)
+    visit_limit = np.full(poses, 0.15 * joints) if generator.random() < 0.5 else np.full(poses, np.inf)
     return Program(limits, parts, fixed, generator.uniform(0.4, 1.2, poses) * joints, visit_limit)
 
 
@@ -103,6 +104,63 @@ def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
         assert nearest is not None
         assert nearest[1] == pytest.approx(min(loads.values()), rel=1e-5)
         assert loads[nearest[0]] == pytest.approx(nearest[1], rel=1e-9)
+
+
+def test_limits_of_the_visits_bind() -> None:
+    """The random programs hold what they are made for: visits exclude choices that the position leaves."""
+    binding = 0
+    for seed in range(200):
+        program = random_program(np.random.default_rng(seed))
+        within = [c for c in admissible(program) if np.all(square(program, c) <= program.limit)]
+        binding += any(np.any(program.visit_square(choice) > program.visit_limit) for choice in within)
+    assert binding >= 20
+
+
+@pytest.mark.parametrize("looser", [1e4, 1e8])
+def test_the_closest_is_found_far_below_the_limits(looser: float) -> None:
+    """Loads of a hundred-millionth lie below the tolerances of the solver. Source: full enumeration."""
+    for seed in range(60):
+        plain = random_program(np.random.default_rng(seed))
+        program = Program(plain.options, plain.parts, plain.fixed, plain.limit * looser, plain.visit_limit * looser)
+        loads = [float(program.load(choice).max()) for choice in admissible(program)]
+        found = program.closest()
+        assert (found is None) == (not loads)
+        if found is not None:
+            assert found[1] == pytest.approx(min(loads), rel=1e-5)
+
+
+def test_the_proof_counts_every_cheaper_design() -> None:
+    """Each was sampled and fails, or is bounded. Source: full enumeration of the prices."""
+    study, options = small_case(75e-6)
+    found = select(study, options, workers=2)
+    assert found.price is not None
+    prices = [
+        sum(own[n].price for own, n in zip(options.joints, choice, strict=True))
+        for choice in itertools.product(*(range(len(own)) for own in options.joints))
+    ]
+    assert found.proved
+    assert found.proof.sampled + found.proof.bounded == sum(price < found.price - 1e-6 for price in prices)
+    again = [row for row in found.refuted if row.undecided is not None]
+    assert len(again) <= SHOWN_NEXT < len(found.refuted)
+
+
+@pytest.mark.parametrize("listed", [False, True])
+def test_a_hidden_design_is_found_by_judgement_alone(listed: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ratios far too large, nothing looked at in the end: the margin must widen until the cheapest is found."""
+    study, options = small_case(75e-6)
+    whole = select(study, options, workers=2)
+    learn = Search.learn
+
+    def wrongly(self: Search, *given: Any) -> None:
+        learn(self, *given)
+        self.ratio = self.ratio * 2.5
+
+    monkeypatch.setattr(Search, "learn", wrongly)
+    if not listed:
+        monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", 0)
+    found = select(study, options, workers=2)
+    assert found.price == whole.price
+    assert found.proved == listed
 
 
 def test_parts_add_up_to_the_machine() -> None:

@@ -6,11 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import roboticstoolbox as rtb
-from support import curve, planar_arm, published_arm
+from support import ROOT, curve, planar_arm, published_arm
 
+import armsim
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
 from armsim.engine.plan import SamplingPlan
+from armsim.engine.sheet import joint_sheets
 from armsim.model.arm import Arm, ArmJoint, Motion, X
 from armsim.model.encoder import Encoder, Signal, Timing
 from armsim.model.gravity import STANDARD_GRAVITY, Mass, Masses, gravity_loads
@@ -312,3 +314,19 @@ def test_reversal_on_a_path_is_that_of_simulated_play() -> None:
     sides = {round(float(attained[0] - commands[0]), 9), round(float(attained[-3] - commands[-3]), 9)}
     assert set(np.round(drawn, 9)) == sides
     assert standing.mean_square(standing.axes[0], still) == pytest.approx(np.mean(drawn**2))
+
+
+@pytest.mark.parametrize(("lesson", "lives"), [("jitter", {"visit"}), ("skew", {"unit"}), ("bus", {"unit", "visit"})])
+def test_errors_of_time_have_the_limits_of_their_laws(lesson: str, lives: set[str]) -> None:
+    """At a known speed the joint errs at most by that speed times the largest time; at rest by nothing."""
+    machine, speed = armsim.load(ROOT / "scenarios" / "lessons" / f"{lesson}.yaml").scenario.machine, 0.8
+    terms = {term.name: term for term in machine.terms}
+    moving, resting = (joint_sheets(machine, 1, np.full(len(machine.joints), own)) for own in (speed, 0.0))
+    seen = set()
+    for name, sheet in moving.items():
+        for row, still in zip(sheet.terms, resting[name].terms, strict=True):
+            if row.cause in ("timing jitter", "sampling skew", "bus cycle"):
+                assert row.limit == pytest.approx(float(np.sum(terms[row.name].draw.limits)) * speed)
+                assert still.limit == 0.0
+                seen.add(row.life)
+    assert seen == lives

@@ -1,0 +1,158 @@
+"""What the deciding functions say: made by hand, so that every branch of a sentence is held against its numbers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support import ROOT, normal_machine, planar_arm
+from test_select import small_case
+
+import armsim
+from armsim.decide import allocate, compare, select, trade_off, what_if
+from armsim.decide.compare import TaskDifference
+from armsim.decide.search import ALIKE, Search
+from armsim.decide.selection import Selection, answer
+from armsim.engine.paired import Difference
+from armsim.errors import InputError
+from armsim.results import Requirement
+from armsim.study import Study
+
+
+@pytest.fixture(scope="module")
+def found() -> tuple[Selection, Requirement]:
+    study, options = small_case(75e-6)
+    assert study.scenario.requirement is not None
+    chosen = select(study, options, workers=2)
+    assert chosen.confirmation is not None
+    assert len(chosen.refuted) >= 3
+    return chosen, study.scenario.requirement
+
+
+def sure(selection: Selection, value: bool) -> Selection:
+    tasks = tuple(replace(task, summary=replace(task.summary, sure=value)) for task in selection.tasks)
+    return replace(selection, tasks=tasks)
+
+
+@pytest.mark.parametrize("met", [True, False])
+@pytest.mark.parametrize("confirmed", [True, False])
+@pytest.mark.parametrize("sampled", [True, False])
+def test_what_is_said_of_the_confirmation(
+    found: tuple[Selection, Requirement], met: bool, confirmed: bool, sampled: bool
+) -> None:
+    """A miss on the fresh population; else an interval that holds the requirement; else nothing of the kind."""
+    selection, requirement = found
+    assert selection.confirmation is not None
+    own = sure(replace(selection, confirmation=replace(selection.confirmation, met=met, sure=confirmed)), sampled)
+    text = answer(own, requirement)
+    assert ("misses the requirement within its interval" in text) == (not met)
+    assert ("lies within an interval of this sample" in text) == (met and not (confirmed and sampled))
+
+
+def test_what_is_said_of_the_closest_cheaper_ones(found: tuple[Selection, Requirement]) -> None:
+    selection, requirement = found
+    open_, closed, unknown = (
+        replace(row, undecided=undecided)
+        for row, undecided in zip(selection.refuted, (True, False, None), strict=False)
+    )
+    text = answer(replace(selection, refuted=(open_, closed, unknown)), requirement)
+    assert (
+        f"of the 2 closest cheaper ones 1 miss by less than this sample can tell, the cheapest for {open_.price:g}"
+        in text
+    )
+    assert "closest cheaper" not in answer(replace(selection, refuted=(closed, unknown)), requirement)
+
+
+def test_what_stands_in_the_way_is_the_largest_part() -> None:
+    """Source: shares of the worst pose, those of the bias by their cause, added here."""
+    study, options = small_case(5e-6)
+    chosen = select(study, options, workers=1)
+    assert study.scenario.requirement is not None
+    text = answer(chosen, study.scenario.requirement)
+    worst = max(chosen.tasks, key=lambda task: task.summary.at_coverage)
+    row = worst.table[worst.worst]
+    parts: dict[str, float] = {}
+    for shares in (row.shares, row.bias_shares):
+        for owner, causes in shares.items():
+            for cause, share in causes.items():
+                if owner != "bias":
+                    parts[f"{cause} of {owner}"] = parts.get(f"{cause} of {owner}", 0.0) + share
+    largest = max(parts, key=lambda name: parts[name])
+    assert sum(parts.values()) == pytest.approx(1.0)
+    assert f"in its way stands {largest}, {100 * parts[largest]:.2g} %" in text
+
+
+def difference(gained: float, interval: tuple[float, float] | None, price: float) -> TaskDifference:
+    p95 = Difference(-gained, interval)
+    return TaskDifference("t", "other", p95, None, None, price, ("p",), np.array([-gained]), np.array([1e-9]))
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "takes 10.0 µm off"),
+        (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "for 0.5 cost units more: 20.0 µm a cost unit"),
+        (difference(0.0, None, 0.0), "takes 0 "),
+        (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "adds 10.0 µm to"),
+        (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "for 2 cost units less"),
+        (difference(1e-5, (-3e-5, 1e-5), 2.0), "no difference of the 95 % quantile at the worst pose can be told"),
+    ],
+)
+def test_the_sentence_of_a_difference(row: TaskDifference, told: str) -> None:
+    assert told in row.sentence
+
+
+def test_a_design_that_asks_for_nothing() -> None:
+    study = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").with_plan(units=20, visits=2)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1])
+    other = study.with_scenario(name="other", requirement=None)
+    assert any("'other' asks for nothing" in note for note in compare([study, other], 1).notes)
+
+
+def test_a_study_without_files_that_requires_nothing() -> None:
+    study, _ = small_case(1e-4)
+    bare = study.with_scenario(sources=(), requirement=None)
+    with pytest.raises(InputError, match=r"^scenario:1:1: requirement: missing"):
+        allocate(bare)
+
+
+def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: the planar arm: the stretched pose has the longer lever."""
+    from armsim.decide import whatif
+    from armsim.documents.load import Scenario
+    from armsim.engine.plan import SamplingPlan
+    from armsim.tasks import NamedPose, Poses
+
+    monkeypatch.setattr(whatif, "MOST_POSES", 1)
+    poses = (NamedPose("folded", (0.0, 2.5)), NamedPose("stretched", (0.0, 0.0)))
+    machine = normal_machine(planar_arm(0.3, 0.3), 1e-4, 1e-4)
+    study = Study(Scenario("two", machine, (Poses("t", poses),), SamplingPlan(40, 3, 1), None, ()))
+    table = what_if(study, 1)
+    (task,) = table.result.tasks
+    assert list(task.poses.names) == ["stretched"]
+    assert {row.task for row in table.rows} == {"t"}
+
+
+def test_the_curve_steps_by_shares_of_the_error() -> None:
+    """However loose the requirement is, the curve has the same points; each is told as it is found."""
+    said: list[str] = []
+    study, options = small_case(75e-6)
+    few = replace(options, joints=options.joints[:3] + tuple(own[:1] for own in options.joints[3:]))
+    tight = trade_off(study, few, workers=1, note=said.append)
+    study, options = small_case(2e-3)
+    loose = trade_off(study, few, workers=1)
+    assert [point.price for point in loose.points] == [point.price for point in tight.points]
+    told = [line for line in said if "price" in line or "cost" in line]
+    assert len(told) >= len(tight.points)
+
+
+@pytest.mark.parametrize(("excess", "expected"), [(1.1, (1.1**2 - 1) / 12), (1.0, ALIKE), (0.5, ALIKE)])
+def test_how_much_alike_designs_are(excess: float, expected: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A twelfth of what is missing in mean square, spread over six joints. Source: by hand."""
+    study, options = small_case(75e-6)
+    search = Search(study, options, 1, lambda what, done, total: None, 2**30)
+    assert len(options.joints) == 6
+    position = search.requirement.position
+    monkeypatch.setattr(Search, "asked_of", lambda self, *given: np.array([excess * position]))
+    assert search.alike((), None) == pytest.approx(expected)
