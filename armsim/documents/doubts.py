@@ -27,6 +27,9 @@ def doubts(machine: Machine) -> list[str]:
     stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
     if stiff and machine.masses is None:
         out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
+    dark = [j.name for j in machine.joints if j.mounting.air_gap.scale and not j.encoder.light_cone]
+    if dark:
+        out.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
     return list(dict.fromkeys(out))
 
 

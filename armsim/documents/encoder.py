@@ -86,6 +86,7 @@ class EncoderDocument(Document):
     interpolation: Annotated[float | None, quantity("bits", least=0.0, most=40.0)] = None
     track_radius: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
     sensing_window: Annotated[float | None, quantity("length", least=0.0, above=True)] = None
+    light_cone: Annotated[float | None, quantity("angle", least=0.0, above=True, most=1.0)] = None
     graduation_error: Position = None
     signal: SignalDocument = SignalDocument()
     hysteresis: Annotated[Measured | None, measured("angle", "length", least=0.0)] = None
@@ -125,6 +126,8 @@ class EncoderDocument(Document):
             if self.sensing_window < period or (track and self.sensing_window > track / 4):
                 found = f"a sensing_window of {self.sensing_window / period:.3g} signal periods"
                 raise wrong(found, "one signal period at least, a quarter of the track at most")
+        if self.light_cone and self.measures == "rotation" and not self.track_radius:
+            raise wrong("'light_cone' without 'track_radius'", "the radius, which tells how long a period is")
         if self.read_heads > 1 and self.measures == "translation":
             raise wrong("'read_heads' on an encoder that measures translation", "1")
         return self
@@ -162,6 +165,7 @@ def build_encoder(document: EncoderDocument, source: Source, at: KeyPath = ()) -
         interpolation=document.interpolation or 0.0,
         track_radius=document.track_radius or 0.0,
         sensing_window=document.sensing_window or 0.0,
+        light_cone=document.light_cone or 0.0,
         graduation_error=spread(document.graduation_error, "graduation_error"),
         signal=Signal(
             spread(signal.offset, "signal", "offset"),

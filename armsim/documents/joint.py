@@ -85,7 +85,7 @@ def build_joint(
         raise source.error(
             (*at, "mounting"),
             f"the head of some units would lose its signal (contrast below {LEAST_CONTRAST:.0%})",
-            "tighter head_radial or head_tilt, a shorter sensing_window, or fewer signal_periods",
+            "tighter head_radial, head_tilt or air_gap, a shorter sensing_window, or fewer signal_periods",
         )
     return built
 
@@ -125,6 +125,7 @@ def _mounting(document: JointDocument, joint: ArmJoint, encoder: Encoder, source
         head_tangential=_spread(mounting.head_tangential),
         head_radial=_spread(mounting.head_radial),
         head_tilt=_spread(mounting.head_tilt),
+        air_gap=_spread(mounting.air_gap),
         abbe_offset=mounting.abbe_offset or 0.0,
         guide_pitch=_spread(mounting.guide_pitch),
     )

@@ -47,6 +47,7 @@ class MountingDocument(Document):
     head_tangential: Annotated[Tolerance | None, tolerance("length")] = None
     head_radial: Annotated[Tolerance | None, tolerance("length")] = None
     head_tilt: Annotated[Tolerance | None, tolerance("angle")] = None
+    air_gap: Annotated[Tolerance | None, tolerance("length")] = None
     abbe_offset: Annotated[float | None, quantity("length")] = None
     guide_pitch: Annotated[Tolerance | None, tolerance("angle")] = None
 

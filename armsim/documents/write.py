@@ -100,6 +100,8 @@ def encoder_document(encoder: Encoder) -> dict[str, Any]:
         else:
             out["signal_period"] = quantity(encoder.signal_period, "length")
         out["interpolation"] = quantity(encoder.interpolation, "bits")
+        if encoder.light_cone:
+            out["light_cone"] = quantity(encoder.light_cone, "angle")
         for key in ("track_radius", "sensing_window"):
             if getattr(encoder, key):
                 out[key] = quantity(getattr(encoder, key), "length")
@@ -149,7 +151,8 @@ def _mounting(mounting: Mounting) -> dict[str, Any]:
         size: Magnitude = getattr(mounting, key)
         _put(out, key, size.spread, kind, size.phase)
     for key, kind in (
-        ("head_tangential", "length"), ("head_radial", "length"), ("head_tilt", "angle"), ("guide_pitch", "angle"),
+        ("head_tangential", "length"), ("head_radial", "length"), ("head_tilt", "angle"), ("air_gap", "length"),
+        ("guide_pitch", "angle"),
     ):  # fmt: skip
         _put(out, key, getattr(mounting, key), kind)
     if mounting.abbe_offset:

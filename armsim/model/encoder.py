@@ -65,6 +65,8 @@ class Encoder:
         [m]
     sensing_window : float
         Length of track under the detectors [m]; 0 where not known: `TYPICAL_WINDOW` periods.
+    light_cone : float
+        Half angle of the cone of light that reaches a point of the detector; 0 where not known. [rad]
     graduation_error : Spread
         [rad or m]
     hysteresis : float
@@ -90,6 +92,7 @@ class Encoder:
     interpolation: float = 0.0
     track_radius: float = 0.0
     sensing_window: float = 0.0
+    light_cone: float = 0.0
     graduation_error: Spread = NONE
     signal: Signal = Signal()
     hysteresis: float = 0.0
@@ -128,6 +131,13 @@ class Encoder:
             return TYPICAL_WINDOW
         track = self.order * (1.0 / self.track_radius if self.rotary else 1.0)  # rad of phase per metre of track
         return self.sensing_window * track / (2 * math.pi)
+
+    @property
+    def period(self) -> float:
+        """Length of a signal period on the scale; 0 where it is not known. [m]"""
+        if not self.rotary:
+            return self.signal_period
+        return 2 * math.pi * self.track_radius / self.signal_periods if self.signal_periods else 0.0
 
     def corrected(self, what: str) -> float:
         """Share of an error that calibration removes."""

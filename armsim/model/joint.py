@@ -76,6 +76,8 @@ class Mounting:
         Of the head. [m]
     head_tilt : Spread
         Of the head. [rad]
+    air_gap : Spread
+        Of the head, off its nominal distance from the scale. [m]
     abbe_offset : float
         From a linear scale to the line of the tool. [m]
     guide_pitch : Spread
@@ -89,6 +91,7 @@ class Mounting:
     head_tangential: Spread = NONE
     head_radial: Spread = NONE
     head_tilt: Spread = NONE
+    air_gap: Spread = NONE
     abbe_offset: float = 0.0
     guide_pitch: Spread = NONE
 
@@ -182,12 +185,15 @@ class Joint:
     @property
     def contrast_loss(self) -> float:
         """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
-        mounting = self.mounting
-        if not (mounting.head_radial.scale or mounting.head_tilt.scale):
-            return 1.0
-        # without a radius there is no radial offset either: the documents see to it
-        radius = self.encoder.track_radius or math.inf
-        return assembly.contrast_loss(mounting.head_radial, mounting.head_tilt, radius, self.encoder.window_periods)
+        mounting, encoder = self.mounting, self.encoder
+        out = 1.0
+        if mounting.head_radial.scale or mounting.head_tilt.scale:
+            # without a radius there is no radial offset either: the documents see to it
+            radius = encoder.track_radius or math.inf
+            out = assembly.contrast_loss(mounting.head_radial, mounting.head_tilt, radius, encoder.window_periods)
+        if mounting.air_gap.scale and encoder.light_cone and encoder.period:
+            out *= assembly.gap_loss(mounting.air_gap, encoder.light_cone, encoder.period)
+        return out
 
     def terms(self) -> tuple[Term, ...]:
         """Every error term of the joint, attained minus commanded, on ``Axis(name)``.

@@ -206,6 +206,42 @@ def contrast_loss(radial: Spread, tilt: Spread, track_radius: float, periods: fl
     return by_radius * by_tilt
 
 
+def gap_loss(gap: Spread, light_cone: float, period: float) -> float:
+    """Mean of 1/contrast^2 over the units, for a head that stands nearer or farther than its nominal air gap.
+
+    Light within a cone of half angle a reaches a point of the detector from a stretch of the scale that is
+    2 z tan a longer at a distance z from the nominal one. Averaged over it the lines of period p keep
+
+        contrast = |sin(pi w / p) / (pi w / p)|,  w = 2 z tan a
+
+    Parameters
+    ----------
+    gap : Spread
+        z. [m]
+    light_cone : float
+        a, as seen in the direction of motion. [rad]
+    period : float
+        p, one signal period on the scale. [m]
+
+    Returns
+    -------
+    float
+        At least 1; infinite where some units of the population lose the signal (`LEAST_CONTRAST`).
+
+    References
+    ----------
+    .. [1] Goodman, Introduction to Fourier Optics, 3rd ed. (2005), 6.4: transfer function of a uniform blur (from
+       memory).
+    """
+
+    def loss(z: Array) -> Array:
+        values = np.abs(np.sinc(2.0 * z * np.tan(light_cone) / period))
+        left = np.where(values > LEAST_CONTRAST, values, np.nan)
+        return np.nan_to_num(left**-2.0, nan=np.inf)
+
+    return gap.expectation(loss)
+
+
 def mastering(error: Spread) -> tuple[Term, ...]:
     """Zero of the joint left over after mastering: a constant of the unit.
 

@@ -106,3 +106,13 @@ def test_a_path_alone_budgets_its_latency() -> None:
     machine = replace(study.scenario.machine, joints=late)
     result = study.with_scenario(tasks=paths, machine=machine).run(1)
     assert any(term.cause == "latency" and term.std > 0 for sheet in result.joints.values() for term in sheet.terms)
+
+
+def test_an_air_gap_that_does_nothing_is_told() -> None:
+    machine = load_scenario(DEMO).machine
+    first = machine.joints[0]
+    off = replace(first, mounting=replace(first.mounting, air_gap=Spread("uniform", 1e-4)))
+    (told,) = doubts(replace(machine, joints=(off, *machine.joints[1:])))
+    assert "air_gap at j1 does nothing: the encoder states no light_cone" in told
+    seeing = replace(off, encoder=replace(off.encoder, light_cone=0.05))
+    assert doubts(replace(machine, joints=(seeing, *machine.joints[1:]))) == []
