@@ -13,14 +13,20 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
-    from armsim.study import Study
-    from armsim.views import View
+    from armsim.notebook import DisplayedResult, DisplayedStudy
 
-__version__ = "0.1.0"
 __all__ = ["__version__", "compare", "load", "read", "run"]
 
 
-def load(path: Path | str) -> Study:
+def __getattr__(name: str) -> str:
+    if name == "__version__":
+        from armsim.version import own_version
+
+        return own_version()
+    raise AttributeError(f"module 'armsim' has no attribute {name!r}")
+
+
+def load(path: Path | str) -> DisplayedStudy:
     """Read a scenario file and all it refers to.
 
     Raises
@@ -28,21 +34,21 @@ def load(path: Path | str) -> Study:
     armsim.errors.InputError
         Anything is wrong in any of the files; carries every fault with its line.
     """
-    from armsim.study import Study
+    from armsim.notebook import DisplayedStudy
 
-    return Study.load(path)
+    return DisplayedStudy.load(path)
 
 
-def run(path: Path | str, workers: int | None = None) -> View:
+def run(path: Path | str, workers: int | None = None) -> DisplayedResult:
     """Read a scenario and run it: a population of built arms at every pose of every task."""
     return load(path).run(workers)
 
 
-def read(path: Path | str) -> View:
+def read(path: Path | str) -> DisplayedResult:
     """A results.json that was written before."""
-    from armsim.views import View
+    from armsim.notebook import DisplayedResult
 
-    return View.read(path)
+    return DisplayedResult.read(path)
 
 
 def compare(*paths: Path | str, workers: int = 1) -> Comparison:

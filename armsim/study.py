@@ -7,27 +7,28 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
-from armsim.documents import Scenario, load_scenario
+from armsim.assessment import Judged, judge, task_result
+from armsim.documents import load_scenario
 from armsim.engine import statistics as stats
+from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
-from armsim.engine.run import Asked, Progress, Sampled, sampling
-from armsim.engine.sheet import joint_sheets, link_sheet
+from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import RunError
-from armsim.judgement import Judged, judge, task_result
-from armsim.present import percent, show
+from armsim.formatting import show
 from armsim.results import (
     FORMAT,
-    JointSheet,
+    JointBudget,
     Result,
     TaskResult,
 )
+from armsim.scenario import Scenario
 from armsim.tasks import Poses, PoseSet
 from armsim.tasks.base import name_key
-from armsim.views import View, html_table
+from armsim.version import own_version
 
 SMALL_ANGLE = 0.05
 """Joint error beyond which a note says so: there the cosine departs from 1 by a thousandth. [rad]"""
@@ -43,8 +44,8 @@ class Study:
     def __init__(self, scenario: Scenario) -> None:
         self.scenario = scenario
 
-    @staticmethod
-    def load(path: Path | str) -> Study:
+    @classmethod
+    def load(cls, path: Path | str) -> Self:
         """Read a scenario file.
 
         Raises
@@ -52,9 +53,9 @@ class Study:
         InputError
             Anything is wrong in it or in the files it names.
         """
-        return Study(load_scenario(path))
+        return cls(load_scenario(path))
 
-    def with_plan(self, units: int | None = None, visits: int | None = None, seed: int | None = None) -> Study:
+    def with_plan(self, units: int | None = None, visits: int | None = None, seed: int | None = None) -> Self:
         """The same study sampled otherwise."""
         old = self.scenario.plan
         plan = replace(
@@ -63,26 +64,13 @@ class Study:
             visits=old.visits if visits is None else visits,
             seed=old.seed if seed is None else seed,
         )
-        return Study(replace(self.scenario, plan=plan))
+        return type(self)(replace(self.scenario, plan=plan))
 
-    def with_scenario(self, **changes: Any) -> Study:
+    def with_scenario(self, **changes: Any) -> Self:
         """The same study with other fields of its scenario."""
-        return Study(replace(self.scenario, **changes))
+        return type(self)(replace(self.scenario, **changes))
 
-    def _repr_html_(self) -> str:
-        own, plan = self.scenario, self.scenario.plan
-        asked = own.requirement
-        wanted = "none stated" if asked is None else f"{show(asked.position)} at {percent(asked.coverage)}"
-        rows = [
-            ("arm", f"{own.machine.arm.name}, {len(own.machine.joints)} joints"),
-            ("sensors", f"{own.machine.price:g} cost units"),
-            ("requirement", wanted),
-            ("tasks", ", ".join(f"{task.name} ({task.kind})" for task in own.tasks)),
-            ("sampling", f"{plan.units} built units × {plan.visits} visits, seed {plan.seed}"),
-        ]
-        return html_table((own.name, ""), rows)
-
-    def sheets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointSheet]:
+    def sheets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
         """Every joint with its terms, without sampling; what time does at the largest speeds.
 
         Those that named poses state, and of the poses ``found``, such as those of paths.
@@ -95,7 +83,7 @@ class Study:
         for poses in found:
             if poses.places.speeds is not None and len(poses.places):
                 fastest = np.maximum(fastest, np.abs(poses.places.speeds).max(axis=0))
-        return joint_sheets(self.scenario.machine, self.scenario.plan.seed, fastest)
+        return joint_budgets(self.scenario.machine, self.scenario.plan.seed, fastest)
 
     def run(
         self,
@@ -106,7 +94,7 @@ class Study:
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
         longest: float = math.inf,
-    ) -> View:
+    ) -> Result:
         """Sample the population at every pose of every task.
 
         Parameters
@@ -132,7 +120,7 @@ class Study:
             A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker can be had.
         """
         found = self.find(progress)
-        return View.of(self.evaluate(found, workers, progress, memory, processes, cluster, note, longest)[0])
+        return self.evaluate(found, workers, progress, memory, processes, cluster, note, longest)[0]
 
     def find(self, progress: Progress = _quiet) -> list[PoseSet]:
         """The poses of every task.
@@ -163,10 +151,8 @@ class Study:
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
         longest: float = math.inf,
-    ) -> tuple[Result, Sampled]:
+    ) -> tuple[Result, Samples]:
         """Sample the population at poses that are found already; parameters as of `run`."""
-        from armsim import __version__
-
         scenario = self.scenario
         requirement = scenario.requirement
         sampled = self._sample(found, workers, progress, memory, processes, cluster, note, longest)
@@ -179,7 +165,7 @@ class Study:
         joints = self.sheets(found)
         result = Result(
             format=FORMAT,
-            version=__version__,
+            version=own_version(),
             scenario=scenario.name,
             arm=scenario.machine.arm.name,
             seed=final.seed,
@@ -189,7 +175,7 @@ class Study:
             requirement=requirement,
             tasks=tasks,
             joints=joints,
-            links=link_sheet(scenario.machine),
+            links=link_budget(scenario.machine),
             warnings=_warnings(scenario, tasks, sampled, joints),
             groups=dict(scenario.machine.arm.groups),
             adaptive=sampled.adaptive,
@@ -204,7 +190,7 @@ class Study:
         progress: Progress = _quiet,
         memory: int = MEMORY,
         note: Callable[[str], None] = lambda text: None,
-    ) -> tuple[tuple[Judged, ...], Sampled]:
+    ) -> tuple[tuple[Judged, ...], Samples]:
         """Sample, and only judge: for a search that tries many designs; parameters as of `run`."""
         sampled = self._sample(found, workers, progress, memory, note=note)
         rows = zip(self.scenario.tasks, found, sampled.tasks, strict=True)
@@ -220,23 +206,23 @@ class Study:
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
         longest: float = math.inf,
-    ) -> Sampled:
+    ) -> Samples:
         scenario, requirement = self.scenario, self.scenario.requirement
         coverage = requirement.coverage if requirement is not None else stats.LEVEL
         asked = [
-            Asked(task.name, poses.places, name_key(task.name))
+            TaskConfigurations(task.name, poses.places, name_key(task.name))
             for task, poses in zip(scenario.tasks, found, strict=True)
         ]
         with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster, longest) as place:
             return place.run(scenario.plan, asked, progress, note)
 
 
-def _turns_far(sheet: JointSheet) -> bool:
+def _turns_far(sheet: JointBudget) -> bool:
     return sheet.unit == "rad" and sheet.std > SMALL_ANGLE
 
 
 def _warnings(
-    scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Sampled, joints: dict[str, JointSheet]
+    scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Samples, joints: dict[str, JointBudget]
 ) -> tuple[str, ...]:
     plan, requirement = sampled.job.plan, scenario.requirement
     out = list(scenario.notes)

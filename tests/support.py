@@ -11,14 +11,14 @@ import roboticstoolbox as rtb
 
 from armsim.core.counting import RATIO_BINS, RATIO_EDGES, ratio_bins, tally, tally_larger
 from armsim.engine.statistics import Counted
-from armsim.model.arm import Arm, ArmJoint, Motion
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import Axis, Term
+from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
 from armsim.model.chain import denavit_hartenberg
 from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
-from armsim.shapes import State
-from armsim.spreads import Spread
-from armsim.terms import Axis, Term
 
 ROOT = Path(__file__).parent.parent
 
@@ -26,7 +26,7 @@ ROOT = Path(__file__).parent.parent
 def published_arm(name: str) -> tuple[Arm, rtb.DHRobot]:
     """A Denavit-Hartenberg model of roboticstoolbox, and the same as an Arm."""
     robot = getattr(rtb.models.DH, name)()
-    motions: list[Motion] = []
+    motions: list[ElementaryTransform] = []
     joints = []
     for number, link in enumerate(robot.links):
         revolute = bool(link.isrevolute)
@@ -38,7 +38,7 @@ def published_arm(name: str) -> tuple[Arm, rtb.DHRobot]:
 
 def planar_arm(*lengths: float) -> Arm:
     """Revolute joints about z, one after another, lengths in m."""
-    motions: list[Motion] = []
+    motions: list[ElementaryTransform] = []
     for number, length in enumerate(lengths):
         motions += denavit_hartenberg(number, f"j{number + 1}", True, 0.0, 0.0, length, 0.0)
     names = [f"j{number + 1}" for number in range(len(lengths))]
@@ -47,7 +47,7 @@ def planar_arm(*lengths: float) -> Arm:
 
 def normal_joint(name: str, std: float) -> Joint:
     """A joint whose only error of size is a normal one, drawn at every visit, of standard deviation ``std`` [rad]."""
-    return Joint(name, Encoder("ideal", summary=Summary(60.0, repeatability=Spread("normal", std))))
+    return Joint(name, Encoder("ideal", summary=Summary(60.0, repeatability=Distribution("normal", std))))
 
 
 def normal_machine(arm: Arm, *stds: float) -> Machine:

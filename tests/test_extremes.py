@@ -13,9 +13,9 @@ import yaml
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
+from armsim.asked import SamplingPlan
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import SamplingPlan
 from armsim.errors import InputError
 from armsim.report import write_bundle
 from armsim.study import Study

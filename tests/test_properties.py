@@ -14,18 +14,18 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import armsim
+from armsim.asked import SamplingPlan
 from armsim.documents import load_scenario
 from armsim.documents.load import check_file
 from armsim.documents.write import encoder_document, in_yaml, quantity, scenario_document
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import SamplingPlan
+from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError, RunError
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
-from armsim.spreads import Spread
 from armsim.study import Study
 
 MANY = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
@@ -208,10 +208,10 @@ def test_an_added_error_never_lowers_the_scatter(document: dict[str, Any], which
     machine, pose = machine_and_pose(document)
     joint = machine.joints[which % len(machine.joints)]
     grown = replace(
-        joint, mastering=Spread("normal", math.hypot(joint.mastering.scale if joint.mastering else 0, spread))
+        joint, mastering=Distribution("normal", math.hypot(joint.mastering.scale if joint.mastering else 0, spread))
     )
     if joint.mastering is not None and joint.mastering.distribution != "normal":
-        grown = replace(joint, mastering=Spread("normal", math.sqrt(joint.mastering.second_moment + spread**2)))
+        grown = replace(joint, mastering=Distribution("normal", math.sqrt(joint.mastering.second_moment + spread**2)))
     joints = tuple(grown if own is joint else own for own in machine.joints)
     one, two = first_order(machine, pose), first_order(replace(machine, joints=joints), pose)
     squares = [float(np.trace(x.covariance[0])) for x in (one, two)]
@@ -269,7 +269,7 @@ def same(one: Encoder, other: Encoder) -> bool:
 
 def alike(one: Joint, other: Joint) -> bool:
     rest = [
-        replace(joint, encoder=one.encoder, mastering=joint.mastering or Spread("uniform", 0.0))
+        replace(joint, encoder=one.encoder, mastering=joint.mastering or Distribution("uniform", 0.0))
         for joint in (one, other)
     ]
     return same(one.encoder, other.encoder) and rest[0] == rest[1]
@@ -299,14 +299,14 @@ def test_documents_survive_the_way_there_and_back(document: dict[str, Any]) -> N
 
 
 def _nothing(spread: Any) -> Any:
-    return Spread("uniform", 0.0) if isinstance(spread, Spread) and spread.scale == 0.0 else spread
+    return Distribution("uniform", 0.0) if isinstance(spread, Distribution) and spread.scale == 0.0 else spread
 
 
 def _plain(part: Any) -> Any:
     """A part with every tolerance of nothing, whatever its law, as the same nothing."""
     changed = {}
     for key, value in vars(part).items():
-        if isinstance(value, Spread):
+        if isinstance(value, Distribution):
             changed[key] = _nothing(value)
         elif hasattr(value, "spread"):
             size = _nothing(value.spread)

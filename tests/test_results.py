@@ -9,10 +9,10 @@ import pytest
 from support import ROOT
 
 import armsim
-from armsim.ellipsoids import coverage_factor, ellipsoids
+from armsim.notebook import DisplayedResult
 from armsim.report.tables import LARGE, write_tables
 from armsim.results import Result
-from armsim.views import View
+from armsim.results.ellipsoids import coverage_factor, ellipsoids
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +22,7 @@ def result() -> Result:
 
 def test_written_and_read_back(result: Result) -> None:
     text = result.to_json()
-    again = View.of(Result.from_json(text))
+    again = DisplayedResult.of(Result.from_json(text))
     assert again.tasks == result.tasks
     assert again == result
     assert again.to_json() == text
@@ -34,7 +34,7 @@ def test_a_name_that_looks_like_an_empty_table() -> None:
     from dataclasses import replace
 
     odd = replace(result, scenario='"poses": [] and \\"poses\\": []')
-    assert View.of(Result.from_json(odd.to_json())) == odd
+    assert DisplayedResult.of(Result.from_json(odd.to_json())) == odd
 
 
 def test_the_contract(result: Result) -> None:

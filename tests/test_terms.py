@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant, Wave, mean_product
+from armsim.errormodel.terms import SHAFT, Axis, Part, independent, polar
 from armsim.physics import assembly, gear, scale, signal
-from armsim.shapes import Constant, Wave, mean_product
-from armsim.spreads import Spread
-from armsim.terms import SHAFT, Axis, Part, independent, polar
 
 N = 200_000
 LAWS = ["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
@@ -16,8 +16,10 @@ LAWS = ["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-
 @pytest.mark.parametrize("law", LAWS)
 @pytest.mark.parametrize("power", [1, 2, 3, 4])
 def test_absolute_moments(law: str, power: int) -> None:
-    x = np.abs(Spread(law, 2.0).draw(np.random.default_rng(1), N)) ** power  # type: ignore[arg-type]
-    assert Spread(law, 2.0).absolute_moment(power) == pytest.approx(x.mean(), abs=5 * x.std() / np.sqrt(N) + 1e-12)  # type: ignore[arg-type]
+    x = np.abs(Distribution(law, 2.0).draw(np.random.default_rng(1), N)) ** power  # type: ignore[arg-type]
+    assert Distribution(law, 2.0).absolute_moment(power) == pytest.approx(
+        x.mean(), abs=5 * x.std() / np.sqrt(N) + 1e-12
+    )  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -32,23 +34,25 @@ def test_absolute_moments(law: str, power: int) -> None:
 )
 def test_laws_are_those_of_scipy(law, reference) -> None:  # type: ignore[no-untyped-def]
     """Source: scipy.stats; Kolmogorov-Smirnov at one in a thousand with a fixed seed."""
-    x = Spread(law, 2.0).draw(np.random.default_rng(2), 20_000)
+    x = Distribution(law, 2.0).draw(np.random.default_rng(2), 20_000)
     assert stats.kstest(x, reference.cdf).pvalue > 1e-3
-    assert Spread(law, 2.0).second_moment == pytest.approx(reference.var() + reference.mean() ** 2)
+    assert Distribution(law, 2.0).second_moment == pytest.approx(reference.var() + reference.mean() ** 2)
 
 
 TERMS = [
-    *assembly.eccentricity(Spread("uniform", 1e-3), 1e-2),
-    *assembly.eccentricity(Spread("rayleigh", 1e-3), 1e-2, phase=0.7),
-    *assembly.disc_tilt(Spread("normal", 0.1)),
-    *assembly.disc_tilt(Spread("triangular", 0.1), phase=1.1),
-    *assembly.mastering(Spread("fixed", 1e-3)),
-    *gear.kinematic_error(Spread("arcsine", 1e-3), 2, 100),
+    *assembly.eccentricity(Distribution("uniform", 1e-3), 1e-2),
+    *assembly.eccentricity(Distribution("rayleigh", 1e-3), 1e-2, phase=0.7),
+    *assembly.disc_tilt(Distribution("normal", 0.1)),
+    *assembly.disc_tilt(Distribution("triangular", 0.1), phase=1.1),
+    *assembly.mastering(Distribution("fixed", 1e-3)),
+    *gear.kinematic_error(Distribution("arcsine", 1e-3), 2, 100),
     *gear.reversal(1e-3),
-    *scale.graduation(Spread("uniform", 1e-3), 1.0),
+    *scale.graduation(Distribution("uniform", 1e-3), 1.0),
     *scale.quantisation(64, 4),
-    *scale.summary_repeatability(Spread("normal", 1e-3)),
-    *signal.sub_divisional_error(64, Spread("uniform", 0.1), Spread("normal", 0.1), Spread("triangular", 0.1)),
+    *scale.summary_repeatability(Distribution("normal", 1e-3)),
+    *signal.sub_divisional_error(
+        64, Distribution("uniform", 0.1), Distribution("normal", 0.1), Distribution("triangular", 0.1)
+    ),
     *signal.noise(64, 0.01),
 ]
 
@@ -65,7 +69,7 @@ def test_moments_of_every_term_against_its_draws(term) -> None:  # type: ignore[
 
 def test_second_order_of_an_eccentricity_goes_with_the_first() -> None:
     """Both orders come from one offset and one direction: of two units, the more eccentric has more of both."""
-    (term,) = assembly.eccentricity(Spread("uniform", 1e-3), 1e-2)
+    (term,) = assembly.eccentricity(Distribution("uniform", 1e-3), 1e-2)
     c = term.draw(np.random.default_rng(4), 1000)
     first, second = np.hypot(c[0], c[1]), np.hypot(c[2], c[3])
     np.testing.assert_allclose(second, first**2 / 2)
@@ -74,13 +78,13 @@ def test_second_order_of_an_eccentricity_goes_with_the_first() -> None:
 
 def test_visit_life_refuses_laws_that_compiled_draws_do_not_know() -> None:
     with pytest.raises(ValueError, match="visit life"):
-        independent("x", "x", (Spread("triangular", 1.0),), (Constant(),), 1.0, "visit")
+        independent("x", "x", (Distribution("triangular", 1.0),), (Constant(),), 1.0, "visit")
 
 
 def test_mean_products_over_all_positions() -> None:
     """Source: numerical average over a turn."""
     shapes = [Constant(2.0), Wave("sin", 3, 1.5), Wave("cos", 3, 0.5), Wave("sin", 4, 1.0), Wave("sin", 3, -1.0)]
-    from armsim.shapes import State
+    from armsim.errormodel.shapes import State
 
     turn = State.at_rest(np.linspace(0, 2 * np.pi, 4096, endpoint=False))
     for a in shapes:
@@ -89,7 +93,7 @@ def test_mean_products_over_all_positions() -> None:
 
 
 def test_placing_a_term_scales_its_limit_and_keeps_its_draws() -> None:
-    term = polar("x", "x", Spread("uniform", 1.0), None, (Part(1.0, 1, 1, 1.0),))
+    term = polar("x", "x", Distribution("uniform", 1.0), None, (Part(1.0, 1, 1, 1.0),))
     placed = term.on(Axis("j"), -0.01, 100.0)
     assert placed.limit == pytest.approx(0.01)
     assert {act.axis for act in placed.acts} == {Axis("j")}

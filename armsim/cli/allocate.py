@@ -27,10 +27,10 @@ def allocate(
     json: Json = False,
 ) -> None:
     """From the requirement at the tool point to an error budget for the sensor of every joint."""
-    import armsim
+    from armsim.study import Study
 
     allowed = bytes_of(memory)
-    study = armsim.load(scenario).with_plan(units, visits, seed)
+    study = Study.load(scenario).with_plan(units, visits, seed)
     from armsim.decide import allocate as share_out
 
     with shown_progress() as (progress, note):
@@ -44,7 +44,7 @@ def allocate(
 
 def _print(found: Allocation) -> None:
     from armsim.decide.allocate import equivalent_bits
-    from armsim.present import ARCSECOND, percent, show, show_interval, significant
+    from armsim.formatting import ARCSECOND, percent, show, show_interval, significant
 
     tell(
         f"required {show(found.position)} at {percent(found.coverage)}; links, gears and mastering alone make "

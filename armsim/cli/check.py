@@ -12,8 +12,8 @@ from armsim.cli.printing import print_machine, print_table, printing, say, tell
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
-    from armsim.documents import Scenario
-    from armsim.results import JointSheet
+    from armsim.results import JointBudget
+    from armsim.scenario import Scenario
 
 
 def check(
@@ -52,7 +52,7 @@ def _check_result(folder: Path) -> str:
     InputError
         It is none, or its files are not as they were written.
     """
-    from armsim.report.place import damage, restored
+    from armsim.report.output_folder import damage, restored
 
     if not restored(folder):
         found = "no such file or result" if not folder.exists() else "is not the folder of a result"
@@ -64,7 +64,7 @@ def _check_result(folder: Path) -> str:
 
 
 def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
-    from armsim.documents import Scenario
+    from armsim.scenario import Scenario
 
     printed: dict[str, Any] = {}
     for file, document in good:
@@ -124,8 +124,8 @@ def _listed(values: Iterable[float]) -> str:
     return ", ".join(f"{round(float(value), 2) + 0.0:g}" for value in values)
 
 
-def _print(sheets: dict[str, JointSheet]) -> None:
-    from armsim.present import orders, percent, show, show_joint, significant
+def _print(sheets: dict[str, JointBudget]) -> None:
+    from armsim.formatting import orders, percent, show, show_joint, significant
 
     for name, sheet in sheets.items():
         at_tool = "rad" if sheet.unit == "rad" else "m"

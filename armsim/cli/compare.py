@@ -28,11 +28,11 @@ def compare(
     json: Json = False,
 ) -> None:
     """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
-    import armsim
     from armsim.report import check_destination, write_comparison
+    from armsim.study import Study
 
     allowed = bytes_of(memory)
-    studies = [armsim.load(scenario) for scenario in scenarios]
+    studies = [Study.load(scenario) for scenario in scenarios]
     studies[0] = studies[0].with_plan(units, visits, seed)
     folder = out or Path("results") / f"{called(scenarios[0])}-compared"
     inputs = [source.path for study in studies for source in study.scenario.sources]

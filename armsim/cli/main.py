@@ -35,9 +35,9 @@ app.command("schema")(schema.schema)
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from armsim import __version__
+        from armsim.version import own_version
 
-        typer.echo(f"armsim {__version__}")
+        typer.echo(f"armsim {own_version()}")
         raise typer.Exit()
 
 

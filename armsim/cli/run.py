@@ -29,10 +29,10 @@ from armsim.cli.options import (
 from armsim.cli.printing import print_table, printing, say, shown_progress, tell
 
 if TYPE_CHECKING:
-    from armsim.documents import Scenario
     from armsim.errors import InputError
     from armsim.model.options import Options
     from armsim.results import Result
+    from armsim.scenario import Scenario
 
 
 def run(
@@ -55,7 +55,7 @@ def run(
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     from armsim.engine.kernels import made_ready
     from armsim.errors import RunError
-    from armsim.report import Asked, Extras, check_destination, difference, read_manifest, write_bundle
+    from armsim.report import Extras, RunRequest, check_destination, difference, read_manifest, write_bundle
     from armsim.report.drawing import helpers_for
     from armsim.study import Study
 
@@ -75,7 +75,7 @@ def run(
         study = Study(ready).with_plan(units, visits, seed)
         plan = study.scenario.plan
         listed = None if catalogue is None else str(catalogue)
-        asked = Asked(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value)
+        asked = RunRequest(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value)
     folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if expected is None else '-again'}"
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)
@@ -128,7 +128,7 @@ def _read(scenario: Path, catalogue: Path | None) -> tuple[Scenario, Options | N
 
 
 def _print(result: Result) -> None:
-    from armsim.present import percent, show, show_interval
+    from armsim.formatting import percent, show, show_interval
 
     header = (
         "task",

@@ -12,8 +12,8 @@ from armsim.cli.options import MEMORY, Catalogue, Json, Memory, Seed, Units, Vis
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, tell
 
 if TYPE_CHECKING:
+    from armsim.asked import Requirement
     from armsim.decide import Selection
-    from armsim.results import Requirement
 
 
 def select(

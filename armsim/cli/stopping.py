@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import select
 import signal
-import socket
 import sys
 import threading
 from contextlib import suppress
@@ -26,22 +25,23 @@ def end_on_signals() -> None:
     shell told to be ignored, as for a job in the background, stays ignored.
     """
     heard = [number for number in SIGNALS if signal.getsignal(number) != signal.SIG_IGN]
-    reader, writer = socket.socketpair()
-    writer.setblocking(False)
-    signal.set_wakeup_fd(writer.fileno(), warn_on_full_buffer=False)
     for number in heard:
         signal.signal(number, _interrupt)
-    threading.Thread(target=_watch, args=(reader, writer, bytes(heard)), daemon=True).start()
+    if os.name != "posix":  # elsewhere only a socket can be woken by
+        return
+    reader, writer = os.pipe()
+    os.set_blocking(writer, False)
+    signal.set_wakeup_fd(writer, warn_on_full_buffer=False)
+    threading.Thread(target=_watch, args=(reader, bytes(heard)), daemon=True).start()
 
 
 def _interrupt(number: int, frame: object) -> NoReturn:
     raise KeyboardInterrupt
 
 
-def _watch(reader: socket.socket, writer: socket.socket, heard: bytes) -> None:
-    while True:  # the writer is held here, so that it stays open
-        if any(number in heard for number in reader.recv(1)):
-            break
+def _watch(reader: int, heard: bytes) -> None:
+    while not any(number in heard for number in os.read(reader, 1)):
+        pass
     select.select([reader], [], [], PATIENCE)
     leave(STOPPED, "stopped; an earlier result is as it was, or the new one is there and whole")
 

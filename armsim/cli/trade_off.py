@@ -52,7 +52,7 @@ def trade_off(
 
 
 def _print(curve: TradeOff) -> None:
-    from armsim.present import show
+    from armsim.formatting import show
 
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
     headers = ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups), "does not keep")

@@ -29,11 +29,11 @@ def what_if(
     json: Json = False,
 ) -> None:
     """Where money helps: each joint without error, each cause halved, each encoder one bit finer."""
-    import armsim
     from armsim.report import check_destination, write_what_if
+    from armsim.study import Study
 
     allowed = bytes_of(memory)
-    study = armsim.load(scenario).with_plan(units, visits, seed)
+    study = Study.load(scenario).with_plan(units, visits, seed)
     if out is not None:
         check_destination(out, [source.path for source in study.scenario.sources])
     from armsim.decide import what_if as change
@@ -54,7 +54,7 @@ def what_if(
 
 
 def _print(table: WhatIfs) -> None:
-    from armsim.present import points, show, signed
+    from armsim.formatting import points, show, signed
 
     for task in table.result.tasks:
         worst = f"95 % of errors within {show(task.summary.p95)} at the worst pose"

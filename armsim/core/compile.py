@@ -21,7 +21,6 @@ F = TypeVar("F", bound=Callable[..., object])
 Floats = NDArray[np.float64]
 Words = NDArray[np.uint32]
 Indices = NDArray[np.int64]
-Places = NDArray[np.int16]
 Flags = NDArray[np.bool_]
 
 CONFIG: Any = numba.config

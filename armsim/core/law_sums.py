@@ -40,7 +40,7 @@ def sum_law(standard: Floats, gains: Floats, sums: Floats) -> None:
 
 
 @compiled
-def sum_pulls(standard: Floats, gains: Floats, pulls: Floats) -> None:
+def sum_pulls(standard: Floats, gains: Floats, quantile_influence: Floats) -> None:
     """Sums of each coefficient times the direction of the displacement.
 
     Parameters
@@ -65,7 +65,7 @@ def sum_pulls(standard: Floats, gains: Floats, pulls: Floats) -> None:
                 total = 0.0
                 for u in range(POINTS):
                     total += totals[k, j, u]
-                pulls[p, k, j] = total
+                quantile_influence[p, k, j] = total
 
 
 @compiled

@@ -19,20 +19,21 @@ from typing import Any, Literal
 
 import numpy as np
 
+from armsim.arrays import Array
+from armsim.asked import Requirement
+from armsim.assessment import NAMED
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
 from armsim.engine.plan import key
 from armsim.engine.run import Progress
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem, RunError
-from armsim.judgement import NAMED
+from armsim.formatting import percent, show
 from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint, Mounting
 from armsim.model.machine import Machine
-from armsim.present import percent, show
-from armsim.results import Requirement
-from armsim.spreads import Array, Spread
 from armsim.study import Study
-from armsim.terms import Axis
 
 Scheme = Literal["equal angles", "equal contributions", "least cost"]
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
@@ -141,7 +142,7 @@ def _ideal(joint: Joint) -> Joint:
 
 def with_budget(machine: Machine, std: dict[str, float]) -> Machine:
     """A machine whose sensors have a normal error of unit life of these standard deviations. [rad or m]"""
-    extra = tuple((Axis(name), Spread("normal", value)) for name, value in std.items() if math.isfinite(value))
+    extra = tuple((Axis(name), Distribution("normal", value)) for name, value in std.items() if math.isfinite(value))
     return replace(without_sensors(machine), tolerances=(*machine.tolerances, *extra))
 
 

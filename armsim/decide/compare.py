@@ -9,14 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.arrays import Array
+from armsim.asked import Requirement
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
 from armsim.engine.layout import MEMORY
 from armsim.engine.paired import NORMAL_95, Difference
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem
-from armsim.present import percent, points, show, signed, span
-from armsim.results import Requirement, Result
-from armsim.spreads import Array
+from armsim.formatting import percent, points, show, signed, span
+from armsim.results import Result
 from armsim.study import Study
 
 

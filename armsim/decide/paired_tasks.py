@@ -7,15 +7,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.engine.executors import in_order
-from armsim.engine.paired import MOST_UNITS, Difference, difference, half_width, influence, pulls, share_difference
-from armsim.engine.run import Progress, Sampled
+from armsim.engine.paired import (
+    MOST_UNITS,
+    Difference,
+    difference,
+    half_width,
+    influence,
+    quantile_influence,
+    share_difference,
+)
+from armsim.engine.run import Progress, Samples
 from armsim.engine.statistics import quantile
 from armsim.engine.visitlaw import half_width_of_nets
 from armsim.engine.work import CHUNK, Job, attained_at
-from armsim.model.places import Places
+from armsim.model.configurations import Configurations
 from armsim.results import TaskResult
-from armsim.spreads import Array
 from armsim.tasks.base import name_key
 
 P95 = 0.95
@@ -28,16 +36,16 @@ class Evaluated:
     Parameters
     ----------
     task : TaskResult
-    sampled : Sampled
+    sampled : Samples
         Of the whole run.
-    places : Places
+    places : Configurations
     number : int
         Of the task.
     """
 
     task: TaskResult
-    sampled: Sampled
-    places: Places
+    sampled: Samples
+    places: Configurations
     number: int
 
     @property
@@ -50,10 +58,10 @@ class Evaluated:
         """Of the run."""
         return self.sampled.job
 
-    def pulls(self, pose: int) -> Array:
+    def quantile_influence(self, pose: int) -> Array:
         """Influence of the first units on the 95 % quantile at a pose, shape (units,). [m]"""
         known = min(self.job.plan.units, MOST_UNITS)
-        own = pulls(self.job, self.key, self.places, pose // CHUNK * CHUNK, known, P95)
+        own = quantile_influence(self.job, self.key, self.places, pose // CHUNK * CHUNK, known, P95)
         return np.asarray(own[pose % CHUNK])
 
 
@@ -61,7 +69,7 @@ def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
     """Other less one: the 95 % quantile, each at its own worst pose. [m]"""
     p95s = [side.task.column("error.p95") for side in (one, other)]
     worst = [int(np.argmax(column)) for column in p95s]
-    changed = other.pulls(worst[1]) - one.pulls(worst[0])
+    changed = other.quantile_influence(worst[1]) - one.quantile_influence(worst[0])
     return difference(float(p95s[1].max() - p95s[0].max()), changed, one.job.plan.units)
 
 
@@ -72,13 +80,13 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
     """
     rps = [side.sampled.tasks[side.number].worst[1] for side in (one, other)]
     values = [quantile(np.sort(rp), P95) for rp in rps]
-    pulls = [influence(rp[None], P95) for rp in rps]
+    quantile_influence = [influence(rp[None], P95) for rp in rps]
     nets = [
         attained_at(side.job, int(np.argmax(side.task.column("repeatability.p95"))), side.places)[1]
         for side in (one, other)
     ]
     shared = float(half_width_of_nets(nets[1] - nets[0]))
-    return difference(values[1] - values[0], pulls[1] - pulls[0], one.job.plan.units, shared)
+    return difference(values[1] - values[0], quantile_influence[1] - quantile_influence[0], one.job.plan.units, shared)
 
 
 def passing(one: Evaluated, other: Evaluated) -> Difference | None:
@@ -95,7 +103,7 @@ def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progre
     poses = len(one.places)
 
     def both(chunk: int) -> Array:
-        own = [pulls(side.job, side.key, side.places, chunk, known, P95) for side in (one, other)]
+        own = [quantile_influence(side.job, side.key, side.places, chunk, known, P95) for side in (one, other)]
         return np.array([half_width(row, units) for row in own[1] - own[0]])
 
     out = np.empty(poses)

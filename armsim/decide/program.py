@@ -26,10 +26,10 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array, lil_array, vstack
 
-from armsim.decide.moments import Moments
+from armsim.arrays import Array
+from armsim.decide.option_moments import Moments
 from armsim.errors import RunError
 from armsim.model.options import Options
-from armsim.spreads import Array
 
 Choice = tuple[int, ...]
 """Number of the option of every joint."""

@@ -10,16 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
+from armsim.arrays import Array
+from armsim.assessment import Judged
 from armsim.decide.allocate import confirming_seed, required
-from armsim.decide.moments import fixed_part, option_parts, shared_terms
+from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
-from armsim.engine.run import Progress, Sampled
+from armsim.engine.run import Progress, Samples
 from armsim.engine.visitlaw import integrate
 from armsim.errors import InputError, Problem
-from armsim.judgement import Judged
 from armsim.model.machine import Machine
 from armsim.model.options import Option, Options
-from armsim.spreads import Array
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
@@ -113,7 +113,7 @@ class Search:
         found: Sequence[PoseSet] | None = None,
         units: int | None = None,
         seed: int | None = None,
-    ) -> tuple[tuple[Judged, ...], Sampled]:
+    ) -> tuple[tuple[Judged, ...], Samples]:
         """Sample a choice at all poses, or some; with all units, or some; with the seed of the scenario, or another."""
         self.sampled += 1
         self.progress("designs sampled", self.sampled, max(self.sampled, ROUNDS))
@@ -127,13 +127,13 @@ class Search:
         """Seed of a population that the search does not see."""
         return confirming_seed(self.study.scenario.plan.seed)
 
-    def asked_of(self, tasks: Sequence[Judged], sampled: Sampled) -> Array:
+    def asked_of(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
         """What a sampled choice has to hold within the position at every pose, shape (poses,). [m]"""
         error = np.concatenate([task.table.column("error.at_coverage") for task in tasks])
         share = self.requirement.yield_
         return error if share is None else np.maximum(error, _accuracy_at_all_poses(share, tasks, sampled))
 
-    def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Sampled, program: Program) -> None:
+    def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Samples, program: Program) -> None:
         """Take the ratios of a sampled choice."""
         self.ratio = self.asked_of(tasks, sampled) ** 2 / np.maximum(program.square(choice), 1e-30)
         # ratios are no surer than the sample: the margin is not narrower than its intervals
@@ -175,7 +175,7 @@ class Search:
                     own = square[n] * (self.requirement.position / quantile) ** 2 * NEAR / self.margin
                     program.limit[n] = min(program.limit[n], own)
 
-    def alike(self, tasks: Sequence[Judged], sampled: Sampled) -> float:
+    def alike(self, tasks: Sequence[Judged], sampled: Samples) -> float:
         """Share of a limit by which a joint may be better and the choice yet be no better than this one, which fails.
 
         All joints together may then make up for half of what it exceeds, in mean square.
@@ -242,7 +242,7 @@ class Search:
         """Of the cheapest option at every joint together: nothing can cost less."""
         return float(sum(min(option.price for option in own) for own in self.options.joints))
 
-    def accuracy_fails(self, tasks: Sequence[Judged], sampled: Sampled) -> bool:
+    def accuracy_fails(self, tasks: Sequence[Judged], sampled: Samples) -> bool:
         """Whether a sampled choice fails by what moves its barycentres or all its errors, and not by RP alone."""
         asked = self.requirement
         for task, sample in zip(tasks, sampled.tasks, strict=True):
@@ -264,7 +264,7 @@ class Search:
         return all(encoders.count(name) <= pieces for name, pieces in self.options.stock.items())
 
 
-def _accuracy_at_all_poses(share: float, tasks: Sequence[Judged], sampled: Sampled) -> Array:
+def _accuracy_at_all_poses(share: float, tasks: Sequence[Judged], sampled: Samples) -> Array:
     """AP at every pose of the units that must pass, raised so that its largest is that over all poses of a task.
 
     A unit must hold at all poses at once, so that the quantile over units of its worst pose is what counts.

@@ -24,14 +24,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from armsim.asked import Requirement
+from armsim.assessment import NAMED, Judged
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import LEAST, NEAR, Search
 from armsim.decide.selection import Confirmation, Proof, Rejected, Selection
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
-from armsim.judgement import NAMED, Judged
 from armsim.model.options import Options
-from armsim.results import Requirement
 from armsim.study import Study
 
 MOST_SAMPLED = 100

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from armsim.asked import Requirement
+from armsim.assessment import Judged
 from armsim.decide.search import Fitted
-from armsim.judgement import Judged
+from armsim.formatting import percent, show_interval
 from armsim.model.machine import Machine
-from armsim.posetable import Interval
-from armsim.present import percent, show_interval
-from armsim.results import Requirement, Summary
+from armsim.results import Summary
+from armsim.results.posetable import Interval
 
 
 @dataclass(frozen=True)

@@ -9,13 +9,13 @@ from pydantic import Field
 
 from armsim.documents.fields import Document, FilePath, Tolerance, Word, quantity, tolerance
 from armsim.documents.messages import validated
-from armsim.documents.source import KeyPath, Source
 from armsim.documents.urdf import MOST_JOINTS, read_chain
-from armsim.model.arm import Arm, ArmJoint, Motion
-from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, TOOL, denavit_hartenberg, placed
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Axis
+from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
+from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, TOOL, denavit_hartenberg, fixed_transforms
 from armsim.model.gravity import Mass, Masses
-from armsim.spreads import Spread
-from armsim.terms import Axis
+from armsim.sources import KeyPath, Source
 
 RESERVED = (TOOL, "bias", "links", "machine")
 """Names that results use for what belongs to no joint."""
@@ -127,7 +127,7 @@ class ArmDocument(Document):
     expansion: Annotated[float, quantity("expansion", least=-1e-3, most=1e-3)] = 0.0
 
 
-Tolerances = tuple[tuple[Axis, Spread], ...]
+Tolerances = tuple[tuple[Axis, Distribution], ...]
 
 
 def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances]:
@@ -162,7 +162,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[
         if grouped.count(member) > 1:
             raise source.error((*at, "groups"), f"joint {member!r} stands twice", "each joint in one group")
     common = validated(model, document.tolerances or {}, source, (*at, "tolerances"))
-    tolerances: list[tuple[Axis, Spread]] = []
+    tolerances: list[tuple[Axis, Distribution]] = []
     for number, name in enumerate(names):
         own = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
         for parameter in parameters:
@@ -178,9 +178,9 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[
             raise source.error((*at, "groups" if name in document.groups else "kinematics"),
                                f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip
     motions = (
-        *placed(kinematics.base.xyz, kinematics.base.rpy),
+        *fixed_transforms(kinematics.base.xyz, kinematics.base.rpy),
         *chain,
-        *placed(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
+        *fixed_transforms(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
     )
     groups = {name: tuple(members) for name, members in document.groups.items()}
     return Arm(document.name, joints, motions, groups), tuple(tolerances)
@@ -195,9 +195,11 @@ def build_masses(document: ArmDocument) -> Masses | None:
     return Masses(links, None if payload is None else Mass(payload.mass, payload.centre))
 
 
-def _rows(kinematics: DHKinematics, source: Source, at: KeyPath) -> tuple[tuple[ArmJoint, ...], list[Motion]]:
+def _rows(
+    kinematics: DHKinematics, source: Source, at: KeyPath
+) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform]]:
     joints: list[ArmJoint] = []
-    chain: list[Motion] = []
+    chain: list[ElementaryTransform] = []
     for number, row in enumerate(kinematics.joints):
         here = (*at, "joints", number)
         if row.name in [joint.name for joint in joints]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from armsim.documents.fields import Measured
-from armsim.documents.source import KeyPath, Source
 from armsim.documents.tasks import (
     CloudDocument,
     HoldingDocument,
@@ -17,6 +16,7 @@ from armsim.documents.tasks import (
 )
 from armsim.documents.waypoints import read_waypoints
 from armsim.model.arm import Arm, ArmJoint
+from armsim.sources import KeyPath, Source
 from armsim.tasks import (
     Cloud,
     Command,

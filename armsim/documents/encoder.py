@@ -20,10 +20,10 @@ from armsim.documents.fields import (
     tolerance,
     wrong,
 )
-from armsim.documents.source import KeyPath, Source
+from armsim.errormodel.distributions import NONE
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder, Signal, Summary, Timing
-from armsim.spreads import NONE
+from armsim.sources import KeyPath, Source
 
 VALID_NOISE = 0.3
 """Noise over amplitude up to which the arctangent is nearly linear in it."""

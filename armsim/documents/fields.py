@@ -10,11 +10,11 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
+from armsim.errormodel.distributions import Distribution, Law
 from armsim.model.joint import Magnitude
-from armsim.spreads import Distribution, Spread
 
-LIMITED: tuple[Distribution, ...] = ("uniform", "triangular", "arcsine", "fixed")
-SCATTERED: tuple[Distribution, ...] = ("normal", "rayleigh")
+LIMITED: tuple[Law, ...] = ("uniform", "triangular", "arcsine", "fixed")
+SCATTERED: tuple[Law, ...] = ("normal", "rayleigh")
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +47,7 @@ class Measured(NamedTuple):
 class Tolerance(NamedTuple):
     """A tolerance as read: its law, the direction where one was given [rad], and the kind of its quantity."""
 
-    spread: Spread
+    spread: Distribution
     phase: float | None
     kind: str
 
@@ -147,12 +147,12 @@ def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False, most: f
     return Check(read, _tolerance_schema(kinds, laws, magnitude))
 
 
-def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Distribution], magnitude: bool) -> Tolerance:
+def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: bool) -> Tolerance:
     form = "X, {limit: X, distribution: ...} or {std: X, distribution: ...}, with X " + units.accepted(*kinds)
     if not isinstance(value, dict):
         size = _read(value, kinds)
         _bounded(size, 0.0, False, None, value)
-        return Tolerance(Spread("uniform", size.value), None, size.kind)
+        return Tolerance(Distribution("uniform", size.value), None, size.kind)
     known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set())
     unknown = sorted(set(value) - known)
     if unknown:
@@ -167,7 +167,7 @@ def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Distribution], mag
     if law not in fitting:
         raise wrong(f"distribution {_shown(law)} of a {'limit' if limited else 'std'}", ", ".join(fitting))
     phase = _read(value["phase"], ("angle",)).value if "phase" in value else None
-    return Tolerance(Spread(law, size.value), phase, size.kind)
+    return Tolerance(Distribution(law, size.value), phase, size.kind)
 
 
 def count(least: int = 1, most: int = 1_000_000, why: str = "") -> Check:
@@ -239,7 +239,7 @@ def _schema(kinds: tuple[str, ...]) -> dict[str, Any]:
     }
 
 
-def _tolerance_schema(kinds: tuple[str, ...], laws: list[Distribution], magnitude: bool) -> dict[str, Any]:
+def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool) -> dict[str, Any]:
     size = _schema(kinds)
     forms: list[dict[str, Any]] = [size]
     for key, family in (("limit", LIMITED), ("std", SCATTERED)):

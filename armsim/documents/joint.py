@@ -6,13 +6,13 @@ import math
 
 from armsim.documents.fields import Measured, Tolerance
 from armsim.documents.scenario import JointDocument, TransmissionDocument
-from armsim.documents.source import KeyPath, Source
+from armsim.errormodel.distributions import NONE, Distribution
 from armsim.model.arm import ArmJoint
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS
 from armsim.model.joint import ABSENT, Bus, Fitting, Harmonic, Joint, Magnitude, Mounting, Transmission
 from armsim.physics.assembly import LEAST_CONTRAST
-from armsim.spreads import NONE, Spread
+from armsim.sources import KeyPath, Source
 
 ON_A_DISC = ("eccentricity", "ellipticity", "disc_tilt", "coupling_angle", "head_tangential", "head_radial")
 ON_A_GUIDE = ("abbe_offset", "guide_pitch")
@@ -173,5 +173,5 @@ def _magnitude(entry: Tolerance | None) -> Magnitude:
     return entry.magnitude if entry is not None else ABSENT
 
 
-def _spread(entry: Tolerance | None) -> Spread:
+def _spread(entry: Tolerance | None) -> Distribution:
     return entry.spread if entry is not None else NONE

@@ -6,7 +6,7 @@ import difflib
 import hashlib
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
@@ -26,20 +26,20 @@ from armsim.documents.scenario import (
     build_requirement,
     check_joints,
 )
-from armsim.documents.source import KeyPath, Source, read_source
+from armsim.documents.source import read_source
 from armsim.documents.tasks import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
-from armsim.engine.plan import SamplingPlan
+from armsim.errormodel.distributions import NONE, Distribution
+from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus
 from armsim.model.machine import Environment, Machine
 from armsim.model.options import Option, Options
-from armsim.results import Requirement
-from armsim.spreads import NONE, Spread
+from armsim.scenario import Scenario
+from armsim.sources import KeyPath, Source
 from armsim.tasks import Task
-from armsim.terms import Axis
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -51,32 +51,6 @@ KINDS: dict[str, type[Document]] = {
     "scenario": ScenarioDocument,
     "catalogue": CatalogueDocument,
 }
-
-
-@dataclass(frozen=True, eq=False)
-class Scenario:
-    """A scenario ready to run.
-
-    Parameters
-    ----------
-    name : str
-    machine : Machine
-    tasks : tuple of Task
-    plan : SamplingPlan
-    requirement : Requirement, optional
-    sources : tuple of Source
-        Every file read, the scenario first.
-    notes : tuple of str
-        What is no fault but should be known, such as links that lead elsewhere.
-    """
-
-    name: str
-    machine: Machine
-    tasks: tuple[Task, ...]
-    plan: SamplingPlan
-    requirement: Requirement | None
-    sources: tuple[Source, ...]
-    notes: tuple[str, ...] = ()
 
 
 def load_scenario(path: Path | str) -> Scenario:
@@ -189,7 +163,7 @@ class _Loader:
             tuple(self.notes),
         )
 
-    def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Spread], ...]]:
+    def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...]]:
         data, source, at = self._resolve(reference, "arm", ("arm",))
         document: ArmDocument = validated(ArmDocument, data, source, at)
         arm, tolerances = build_arm(document, source, at)

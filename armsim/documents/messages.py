@@ -9,8 +9,8 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from armsim.documents.source import KeyPath, Source
 from armsim.errors import InputError, Problem
+from armsim.sources import KeyPath, Source
 
 ACCEPTED = {
     "model_type": "a mapping of keys",

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from armsim.asked import ISO_CYCLES, MOST_UNITS, MOST_VISITS, NumericalTolerance, Requirement, SamplingPlan
 from armsim.documents.fields import (
     Document,
     Measured,
@@ -18,13 +19,11 @@ from armsim.documents.fields import (
     quantity,
     tolerance,
 )
-from armsim.documents.source import Source
 from armsim.documents.tasks import TaskDocument
 from armsim.documents.urdf import MOST_JOINTS
-from armsim.engine.plan import MOST_UNITS, MOST_VISITS, NumericalTolerance, SamplingPlan
 from armsim.errors import InputError
 from armsim.model.arm import Arm
-from armsim.results import ISO_CYCLES, Requirement
+from armsim.sources import Source
 
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +11,7 @@ import yaml
 
 from armsim.documents.files import Unreadable, read_bytes, unshown
 from armsim.errors import InputError, Problem
+from armsim.sources import KeyPath, Source
 
 MOST_VALUES = 100_000
 """Values, with every alias counted as often as it is used."""
@@ -21,55 +20,12 @@ DEEPEST = 40
 MOST_MERGES = 1000
 """Mappings merged by ``<<`` in a file: each costs a look at what stands there already."""
 
-KeyPath = tuple[str | int, ...]
 _PLAIN = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$|^[-+]?\.(inf|Inf|INF)$|^\.(nan|NaN|NAN)$", re.ASCII)
 """YAML 1.1 would read 1:30 as ninety, 0x14 as twenty and 1_0 as ten."""
 _OCTAL = re.compile(r"^[-+]?0\d", re.ASCII)
 """YAML 1.1 would read 0512 as 330, YAML 1.2 as 512."""
 _EXPONENT = re.compile(r"^[+-]?[0-9]+(\.[0-9]*)?[eE][+-]?[0-9]+$")
 _SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
-
-
-@dataclass(frozen=True)
-class Source:
-    """A document read.
-
-    Parameters
-    ----------
-    path : Path
-    data : dict
-        Plain Python values.
-    places : mapping of key path to (line, column)
-        Counted from 1.
-    sha256 : str
-        Of the bytes read.
-    text : str
-        As it was read.
-    """
-
-    path: Path
-    data: dict[str, Any]
-    places: dict[KeyPath, tuple[int, int]] = field(repr=False)
-    sha256: str
-    text: str = field(default="", repr=False)
-
-    def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
-        """A fault at a key path; parts of the path that the file does not have are left out of the place."""
-        known: KeyPath = ()
-        place = self.places.get((), (1, 1))
-        shown: list[str] = []
-        for part in path:
-            if (*known, part) in self.places:
-                known = (*known, part)
-                place = self.places[known]
-                shown.append(str(part))
-        if path and path[-1] not in known[-1:] and isinstance(path[-1], str):
-            shown.append(path[-1])
-        return Problem(str(self.path), place[0], place[1], ".".join(shown), found, accepted)
-
-    def error(self, path: Sequence[str | int], found: str, accepted: str = "") -> InputError:
-        """The same, to be raised."""
-        return InputError(self.problem(path, found, accepted))
 
 
 def read_source(path: Path, shown: str | None = None) -> Source:

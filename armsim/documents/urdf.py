@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 
 from armsim.documents.fields import LONGEST_NAME
 from armsim.documents.files import Unreadable, read_bytes, unshown
-from armsim.documents.source import Source
+from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem
-from armsim.model.arm import ArmJoint, Motion
-from armsim.model.chain import placed
-from armsim.terms import Axis
+from armsim.model.arm import ArmJoint, ElementaryTransform
+from armsim.model.chain import fixed_transforms
+from armsim.sources import Source
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -30,7 +30,7 @@ Fault = Callable[[str, str, str], InputError]
 
 def read_chain(
     path: Path, base_link: str, tip_link: str, source: Source, at: tuple[str | int, ...]
-) -> tuple[tuple[ArmJoint, ...], list[Motion]]:
+) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform]]:
     """Joints and motions from ``base_link`` to ``tip_link``; fixed joints become part of the links.
 
     Parameters
@@ -91,7 +91,7 @@ def read_chain(
         chain.append(by_child[link])
         link = _link(by_child[link], "parent")
     joints: list[ArmJoint] = []
-    motions: list[Motion] = []
+    motions: list[ElementaryTransform] = []
     seen: set[str] = set()
     for element in reversed(chain):
         given, kind = element.get("name", ""), element.get("type", "")
@@ -105,7 +105,7 @@ def read_chain(
         origin = element.find("origin")
         xyz = _vector(origin, "xyz", (0.0, 0.0, 0.0), fault, name)
         rpy = _vector(origin, "rpy", (0.0, 0.0, 0.0), fault, name)
-        motions += placed(xyz, rpy, name)
+        motions += fixed_transforms(xyz, rpy, name)
         if kind == "fixed":
             continue
         if kind not in ("revolute", "continuous", "prismatic"):
@@ -126,7 +126,7 @@ def read_chain(
                 raise fault(
                     f"joint {name!r} has the range [{lower:g}, {upper:g}]", "a lower end below the upper end", name
                 )
-        motions.append(Motion(direction, revolute, 0.0, (Axis(name),), len(joints)))
+        motions.append(ElementaryTransform(direction, revolute, 0.0, (Axis(name),), len(joints)))
         joints.append(ArmJoint(name, revolute, lower, upper))
     if len(joints) > MOST_JOINTS:
         raise source.error((*at, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")

@@ -10,10 +10,10 @@ from itertools import pairwise
 from pathlib import Path
 
 from armsim.documents.files import Unreadable, read_bytes
-from armsim.documents.source import KeyPath, Source
 from armsim.documents.units import in_si
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
+from armsim.sources import KeyPath, Source
 from armsim.tasks import Waypoint
 
 POINT, TURNS = ("x", "y", "z"), ("roll", "pitch", "yaw")

@@ -10,10 +10,10 @@ from typing import Any
 import yaml
 
 from armsim.documents.units import DIMENSIONS, in_si, read
+from armsim.errormodel.distributions import Distribution
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Harmonic, Joint, Magnitude, Mounting, Transmission
 from armsim.model.machine import Machine
-from armsim.spreads import Spread
 
 SCATTERED = ("normal", "rayleigh")
 
@@ -181,12 +181,12 @@ def _harmonic(own: Harmonic) -> dict[str, Any]:
     return {"per": "input-turn" if own.per_input else "output-turn", "order": own.order, "amplitude": amplitude}
 
 
-def _put(into: dict[str, Any], key: str, spread: Spread, kind: str, phase: float | None = None) -> None:
+def _put(into: dict[str, Any], key: str, spread: Distribution, kind: str, phase: float | None = None) -> None:
     if spread.scale:
         into[key] = _tolerance(spread, kind, phase)
 
 
-def _tolerance(spread: Spread, kind: str, phase: float | None = None) -> str | dict[str, str]:
+def _tolerance(spread: Distribution, kind: str, phase: float | None = None) -> str | dict[str, str]:
     size = quantity(spread.scale, kind)
     if spread.distribution == "uniform" and phase is None:
         return size

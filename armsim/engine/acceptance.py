@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.arrays import Array
 from armsim.engine.montecarlo import Sampler, blocks
 from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.statistics import pose_accuracy, pose_repeatability
 from armsim.engine.work import Job
-from armsim.model.places import Places
-from armsim.spreads import Array
+from armsim.model.configurations import Configurations
 
 AT_ONCE = 1 << 20
 """Visits followed at a time: 24 MB."""
@@ -48,7 +48,7 @@ class Tested:
         return passed, holds
 
 
-def simulate_test(job: Job, task: int, places: Places, numbers: list[int], cycles: int) -> Tested:
+def simulate_test(job: Job, task: int, places: Configurations, numbers: list[int], cycles: int) -> Tested:
     """Test every unit at some poses, at rest, by so many cycles.
 
     Parameters
@@ -56,7 +56,7 @@ def simulate_test(job: Job, task: int, places: Places, numbers: list[int], cycle
     job : Job
     task : int
         Keys the random numbers: another than that of the study, so that the visits of the test are not its visits.
-    places : Places
+    places : Configurations
         Of the task.
     numbers : list of int
         Of the poses that are tested.

@@ -10,10 +10,11 @@ from typing import IO
 
 import numpy as np
 
+from armsim.arrays import Array
+from armsim.asked import SamplingPlan
 from armsim.core.attained import LANES
-from armsim.engine.plan import UNIT_BLOCK, SamplingPlan, draw_units
-from armsim.spreads import Array
-from armsim.terms import Term
+from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.errormodel.terms import Term
 
 DISK_SHARE = 0.5
 """Share of the free disk that the file may take, at most."""

@@ -12,7 +12,7 @@ from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.work import CHUNK, Job, Piece, work
 
 if TYPE_CHECKING:
-    from armsim.engine.run import Asked
+    from armsim.engine.run import TaskConfigurations
 
 LONG_RUN = 2e7
 """Pose-samples from which it is worth asking: a second or two."""
@@ -21,7 +21,7 @@ MOST_VISITS = 200
 """Visits of the part that is tried."""
 
 
-def expected_seconds(job: Job, asked: Sequence[Asked], workers: int) -> float:
+def expected_seconds(job: Job, asked: Sequence[TaskConfigurations], workers: int) -> float:
     """Time that the pieces of a run take on so many workers like this one. [s]
 
     A first pose is sampled with few and with more units; what grows with the units is taken to grow on.

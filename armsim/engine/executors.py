@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 
 from armsim.core.compile import kernel_digest
 from armsim.errors import InputError, Problem, RunError
+from armsim.version import own_version
 
 P = TypeVar("P")
 T = TypeVar("T")
@@ -163,9 +164,7 @@ class _Watched(Executor):
 
 def _identity() -> tuple[str, str]:
     """Version of the package and digest of its kernels, here."""
-    from armsim import __version__
-
-    return __version__, kernel_digest()
+    return own_version(), kernel_digest()
 
 
 def in_order(pool: Executor, workers: int, do: Callable[[P], T], pieces: Iterable[P]) -> Iterator[T]:

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from armsim.model.machine import Situation
-from armsim.spreads import Array
-from armsim.terms import Term
+from armsim.arrays import Array
+from armsim.errormodel.terms import Term
+from armsim.model.machine import EvaluatedMachine
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +62,7 @@ class Linearised:
         return self.shares(slice(None))
 
 
-def gains(situation: Situation) -> Iterator[tuple[Term, Array]]:
+def gains(situation: EvaluatedMachine) -> Iterator[tuple[Term, Array]]:
     """Every term, and what each of its coefficients does to the tool point, shape (P, 3, coefficients). [m]"""
     column = situation.postures.column
     for term, acts in zip(situation.terms, situation.acts, strict=True):
@@ -72,7 +72,7 @@ def gains(situation: Situation) -> Iterator[tuple[Term, Array]]:
         yield term, g
 
 
-def linearise(situation: Situation) -> Linearised:
+def linearise(situation: EvaluatedMachine) -> Linearised:
     """Propagate every term of a situation to first order."""
     poses = len(situation.postures.column)
     mean = np.zeros((poses, 3))

@@ -10,7 +10,7 @@ from functools import partial
 
 from armsim.core.compile import cache_folder
 
-MARK = "population.sample_units*.nbi"
+MARK = "sample_kernel.sample_units*.nbi"
 """Index of the kernel that takes longest to compile."""
 CODE = "from armsim.engine.kernels import sample_a_little; sample_a_little()"
 
@@ -42,19 +42,19 @@ def sample_a_little() -> None:
     """Sample a machine of one joint, so that all kernels of sampling are compiled and cached."""
     import numpy as np
 
-    from armsim.engine.plan import SamplingPlan
-    from armsim.engine.run import Asked, sampling
+    from armsim.asked import SamplingPlan
+    from armsim.engine.run import TaskConfigurations, sampling
+    from armsim.errormodel.distributions import Distribution
     from armsim.model.arm import Arm, ArmJoint
     from armsim.model.chain import denavit_hartenberg
+    from armsim.model.configurations import Configurations
     from armsim.model.encoder import Encoder, Summary
     from armsim.model.joint import Joint
     from armsim.model.machine import Machine
-    from armsim.model.places import Places
-    from armsim.spreads import Spread
 
     arm = Arm("one", (ArmJoint("j1", True, -1.0, 1.0),), tuple(denavit_hartenberg(0, "j1", True, 0.0, 0.0, 0.1, 0.0)))
-    sensor = Encoder("one", summary=Summary(20.0, repeatability=Spread("normal", 1e-6)))
+    sensor = Encoder("one", summary=Summary(20.0, repeatability=Distribution("normal", 1e-6)))
     machine = Machine(arm, (Joint("j1", sensor),))
-    asked = [Asked("one", Places(np.zeros((1, 1))))]
+    asked = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
     with sampling(machine, None, 0.95, 1, 2**30) as place:
         place.run(SamplingPlan(64, 2, 1), asked, lambda what, done, total: None, lambda text: None)

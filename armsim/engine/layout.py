@@ -6,9 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from armsim.asked import SamplingPlan
 from armsim.engine.executors import AHEAD
 from armsim.engine.montecarlo import PoseSample
-from armsim.engine.plan import UNIT_BLOCK, SamplingPlan
+from armsim.engine.plan import UNIT_BLOCK
 from armsim.errors import RunError
 from armsim.model.machine import Machine
 

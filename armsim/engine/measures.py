@@ -7,14 +7,14 @@ from itertools import combinations
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.engine import statistics as stats
 from armsim.engine.montecarlo import Sampler, blocks
 from armsim.engine.plan import UNIT_BLOCK, draw_units
 from armsim.engine.work import Job
 from armsim.model.arm import Arm
-from armsim.model.places import Held, Places
+from armsim.model.configurations import Configurations, Held
 from armsim.results import Measure
-from armsim.spreads import Array
 
 STILL = 1e-9
 """Share of the fastest joint below which a joint is taken as not moving."""
@@ -30,7 +30,7 @@ def measure(name: str, what: str, clause: str, where: str, values: Array, half_w
     return Measure(name, what, clause, where, p50.value, p95.value, p50.interval, p95.interval)
 
 
-def distance(job: Job, places: Places, pair: tuple[int, int]) -> tuple[Array, Array]:
+def distance(job: Job, places: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
     """AD and RD of every unit between two poses, the arm at rest, over visits without number.
 
         AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
@@ -41,7 +41,7 @@ def distance(job: Job, places: Places, pair: tuple[int, int]) -> tuple[Array, Ar
     Parameters
     ----------
     job : Job
-    places : Places
+    places : Configurations
         Of the task.
     pair : (first, second)
         Numbers of the poses.
@@ -75,7 +75,7 @@ def distance(job: Job, places: Places, pair: tuple[int, int]) -> tuple[Array, Ar
     return accuracy, repeatability
 
 
-def direction_variation(job: Job, places: Places, numbers: Sequence[int], held: Sequence[Held]) -> Array:
+def direction_variation(job: Job, places: Configurations, numbers: Sequence[int], held: Sequence[Held]) -> Array:
     """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
 
     The way in which each joint moves last follows from the line along which the tool comes, its orientation kept as the
@@ -84,7 +84,7 @@ def direction_variation(job: Job, places: Places, numbers: Sequence[int], held: 
     Parameters
     ----------
     job : Job
-    places : Places
+    places : Configurations
         Of the task.
     numbers : sequence of int
         Of the poses.
@@ -105,7 +105,7 @@ def direction_variation(job: Job, places: Places, numbers: Sequence[int], held: 
         for direction in np.eye(3):
             motion = approach(job.machine.arm, joints, direction, kept)
             ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
-            samplers.append(Sampler.prepare(job.machine.there(Places(joints, directions=ways[None])), job.plan))
+            samplers.append(Sampler.prepare(job.machine.there(Configurations(joints, directions=ways[None])), job.plan))
     out = np.empty((len(numbers), job.plan.units))
     for first, units in blocks(job.plan.units, _block(job)):
         drawn = draw_units(job.machine.moving.terms, job.plan, first, units)

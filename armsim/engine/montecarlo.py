@@ -9,17 +9,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.arrays import Array
+from armsim.asked import SamplingPlan
 from armsim.core import philox
 from armsim.core.attained import ATTAINED, LANES, Axes, Kept, attain_units
 from armsim.core.counting import LINE_BINS, RATIO_BINS, RATIO_EDGES, ratio_bins
-from armsim.core.population import MEASURES, SUMS, Place, Scale, Tallies, Visits, follow_units, sample_units
+from armsim.core.sample_kernel import MEASURES, SUMS, Place, Scale, Tallies, Visits, follow_units, sample_units
 from armsim.engine.firstorder import Linearised
-from armsim.engine.plan import SamplingPlan, draw_units, visit_key
+from armsim.engine.plan import draw_units, visit_key
 from armsim.engine.statistics import Counted
 from armsim.engine.visitlaw import VisitCoefficients, VisitLaw, turned_columns, visit_law
-from armsim.model.machine import Situation
-from armsim.spreads import Array, Spread
-from armsim.terms import Independent, Term
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Independent, Term
+from armsim.model.machine import EvaluatedMachine
 
 Counts = NDArray[np.int64]
 DISTANCE, TURN = 0, 1
@@ -35,7 +37,7 @@ class PoseSample:
     Parameters
     ----------
     ratio_counts, ratio_pairs, line_counts, line_pairs, extremes
-        As in `core.population.Tallies`.
+        As in `core.sample_kernel.Tallies`.
     figures : (ATTAINED, units)
         Of every unit over visits without number, as in `core.attained.attain_units`.
     square : (units,) [m^2]
@@ -130,7 +132,7 @@ class PoseSample:
         return Counted(self.ratio_counts[measure, touched], pairs, edges, ends, self.figures.shape[1], visits)
 
     def coordinate(self, axis: int, line: Array, visits: int) -> Counted:
-        """One coordinate of the displacement of all visits; ``line`` as in `core.population.Scale`."""
+        """One coordinate of the displacement of all visits; ``line`` as in `core.sample_kernel.Scale`."""
         held = np.flatnonzero(self.line_counts[axis])
         touched = slice(held[0], held[-1] + 1)
         edges = line[axis, 0] + np.arange(touched.start, touched.stop + 1) / line[axis, 1]
@@ -159,7 +161,7 @@ class Sampler:
     An entry of a table says: this coefficient moves this axis by its value times this number, at every pose.
     """
 
-    situation: Situation
+    situation: EvaluatedMachine
     plan: SamplingPlan
     unit_index: Counts
     unit_axis: Counts
@@ -172,7 +174,7 @@ class Sampler:
     visit_value: Array
 
     @staticmethod
-    def prepare(situation: Situation, plan: SamplingPlan) -> Sampler:
+    def prepare(situation: EvaluatedMachine, plan: SamplingPlan) -> Sampler:
         """Lay out the tables."""
         poses = len(situation.postures.tool)
         unit: list[tuple[int, int, Array]] = []
@@ -350,7 +352,7 @@ def _bins_of(values: Array) -> tuple[int, int]:
     return int(bins[0]), int(bins[1])
 
 
-def _visit_spreads(term: Term) -> tuple[Spread, ...]:
+def _visit_spreads(term: Term) -> tuple[Distribution, ...]:
     assert isinstance(term.draw, Independent)  # held by Term itself
     return term.draw.spreads
 

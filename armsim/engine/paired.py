@@ -8,11 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.arrays import Array
 from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.statistics import clopper_pearson
 from armsim.engine.work import CHUNK, Job, Stage
-from armsim.model.places import Places
-from armsim.spreads import Array
+from armsim.model.configurations import Configurations
 
 MOST_UNITS = 4 * UNIT_BLOCK
 """Units by which the scatter of a difference is judged; more tell it no better than is needed."""
@@ -63,7 +63,7 @@ def influence(values: Array, p: float) -> Array:
     return np.asarray((p - share) * (high - low) / (2 * half))
 
 
-def pulls(job: Job, task: int, places: Places, chunk: int, units: int, p: float) -> Array:
+def quantile_influence(job: Job, task: int, places: Configurations, chunk: int, units: int, p: float) -> Array:
     """`influence` of the first units at the poses of a chunk, shape (poses of the chunk, units). [m]
 
     Parameters
@@ -71,7 +71,7 @@ def pulls(job: Job, task: int, places: Places, chunk: int, units: int, p: float)
     job : Job
     task : int
         Its key.
-    places : Places
+    places : Configurations
         Of the whole task.
     chunk : int
         Number of the first pose of the chunk.
@@ -93,12 +93,12 @@ def half_width(differences: Array, units: int) -> float:
     return NORMAL_95 * float(np.std(differences, ddof=1)) / math.sqrt(units) if len(differences) > 1 else math.nan
 
 
-def difference(value: float, pulls: Array, units: int, shared: float = 0.0) -> Difference:
+def difference(value: float, quantile_influence: Array, units: int, shared: float = 0.0) -> Difference:
     """A difference of quantiles with its interval, from how each unit pulls at it, shape (known units,).
 
     ``shared`` is half of the 95 % interval of an error that is the same for all units.
     """
-    half = math.hypot(half_width(pulls, units), shared)
+    half = math.hypot(half_width(quantile_influence, units), shared)
     return Difference(value, None if math.isnan(half) else (value - half, value + half))
 
 

@@ -4,56 +4,19 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.random import Generator, Philox
 from numpy.typing import NDArray
 
+from armsim.arrays import Array
+from armsim.asked import SamplingPlan
 from armsim.core.attained import LANES
-from armsim.spreads import Array, open_interval
-from armsim.terms import Term
+from armsim.errormodel.distributions import open_interval
+from armsim.errormodel.terms import Term
 
 UNIT_BLOCK = 4 * LANES
 """Units drawn by one generator: more units extend a population and leave its first units as they were."""
-
-
-Uniform = Literal["random", "sobol"]
-MOST_UNITS = 10_000_000
-MOST_VISITS = 1_000_000
-
-
-@dataclass(frozen=True)
-class NumericalTolerance:
-    """How far the quantile asked for may be in doubt: a share of itself, or a length [m]."""
-
-    value: float
-    relative: bool = True
-
-    def of(self, quantile: float) -> float:
-        """Doubt allowed to a quantile. [m]"""
-        return self.value * quantile if self.relative else self.value
-
-
-@dataclass(frozen=True)
-class SamplingPlan:
-    """Built units, visits of every unit to every pose, and the seed of all random numbers.
-
-    Parameters
-    ----------
-    units, visits, seed : int
-    tolerance : NumericalTolerance, optional
-        Take as many units as it asks for; ``units`` is then the number to begin with.
-    points : str
-        Where the uniform numbers of unit life come from: ``random``, or scrambled ``sobol`` nets of `UNIT_BLOCK` units.
-    """
-
-    units: int = 2000
-    visits: int = 30
-    seed: int = 1
-    tolerance: NumericalTolerance | None = None
-    points: Uniform = "random"
 
 
 def key(seed: int, *names: object) -> bytes:

@@ -6,13 +6,13 @@ import math
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
 from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, scale_of
 from armsim.engine.validation import validate
-from armsim.model.machine import Machine, Situation
-from armsim.posetable import BIAS, PoseTable, comparison_numbers
-from armsim.spreads import Array
+from armsim.model.machine import EvaluatedMachine, Machine
+from armsim.results.posetable import BIAS, PoseTable, comparison_numbers
 
 
 def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
@@ -35,7 +35,7 @@ def conditioning(machine: Machine, joints: Array) -> Array:
 
 
 def fill_first_order(
-    table: PoseTable, machine: Machine, joints: Array, situation: Situation, linear: Linearised
+    table: PoseTable, machine: Machine, joints: Array, situation: EvaluatedMachine, linear: Linearised
 ) -> None:
     """Write what needs no sample into a table of the same poses."""
     columns, names = table.columns, {name: i for i, name in enumerate(table.share_names)}

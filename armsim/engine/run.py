@@ -13,19 +13,20 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.arrays import Array
+from armsim.asked import MOST_UNITS, NumericalTolerance, Requirement, SamplingPlan
 from armsim.engine import executors
 from armsim.engine.drawn import Drawn
 from armsim.engine.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
 from armsim.engine.layout import GIB, Where, lay_out
-from armsim.engine.plan import MOST_UNITS, UNIT_BLOCK, NumericalTolerance, SamplingPlan
+from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.pose import share_names
 from armsim.engine.work import Job, pieces, work
 from armsim.errors import RunError, TooLong
+from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.places import Places
-from armsim.posetable import PoseTable
-from armsim.results import Adaptive, Requirement
-from armsim.spreads import Array
+from armsim.results import Adaptive
+from armsim.results.posetable import PoseTable
 
 Progress = Callable[[str, int, int], None]
 """Told the name of the task, poses done, poses in all."""
@@ -39,11 +40,11 @@ MARGIN = 1.1
 
 
 @dataclass(frozen=True, eq=False)
-class Asked:
+class TaskConfigurations:
     """Where a task looks; ``key`` stands for its name in the random numbers."""
 
     name: str
-    places: Places
+    places: Configurations
     key: int = 0
 
 
@@ -70,7 +71,7 @@ class TaskSample:
 
 
 @dataclass(frozen=True, eq=False)
-class Sampled:
+class Samples:
     """What came of a run."""
 
     job: Job
@@ -79,7 +80,7 @@ class Sampled:
 
 
 @dataclass(frozen=True, eq=False)
-class Sampling:
+class Runner:
     """A machine and a place where it is sampled."""
 
     machine: Machine
@@ -91,18 +92,18 @@ class Sampling:
     where: Where
     longest: float = math.inf
 
-    def run(self, plan: SamplingPlan, asked: list[Asked], progress: Progress, note: Note) -> Sampled:
+    def run(self, plan: SamplingPlan, asked: list[TaskConfigurations], progress: Progress, note: Note) -> Samples:
         """Sample all poses; with a tolerance, with ever more units until it is reached.
 
         A run that ends with some number of units is, to the bit, the run that asks for that number.
         """
         if plan.tolerance is None:
             job = self._job(plan, asked, 0, note)
-            return Sampled(job, self._once(job, asked, progress), None)
+            return Samples(job, self._once(job, asked, progress), None)
         batch = batch_units(plan, self.coverage)
         most = MOST_UNITS // batch
         count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
-        done: Sampled | None = None
+        done: Samples | None = None
         while True:
             try:
                 job = self._job(replace(plan, units=count * batch), asked, batch, note)
@@ -112,13 +113,13 @@ class Sampling:
                 return done  # what was reached so far stands; more does not fit into the memory
             tasks = self._once(job, asked, progress)
             reached = self._judge(job, asked, tasks, plan.tolerance, count)
-            done = Sampled(job, tasks, reached)
+            done = Samples(job, tasks, reached)
             if reached.reached or count >= most:
                 return done
             wanted = min(MARGIN * count * reached.doubt**2, float(most))
             count = min(max(count + 1, math.ceil(wanted)), most)
 
-    def _job(self, plan: SamplingPlan, asked: list[Asked], batch: int, note: Note) -> Job:
+    def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int, note: Note) -> Job:
         poses = sum(len(task.places) for task in asked)
         row = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
         layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
@@ -145,7 +146,7 @@ class Sampling:
             )
         return job
 
-    def _once(self, job: Job, asked: list[Asked], progress: Progress) -> tuple[TaskSample, ...]:
+    def _once(self, job: Job, asked: list[TaskConfigurations], progress: Progress) -> tuple[TaskSample, ...]:
         do, out = partial(work, job), []
         for task in asked:
             cut = pieces(task.key, task.places, self.workers)
@@ -169,7 +170,7 @@ class Sampling:
     def _judge(
         self,
         job: Job,
-        asked: list[Asked],
+        asked: list[TaskConfigurations],
         tasks: tuple[TaskSample, ...],
         tolerance: NumericalTolerance,
         count: int,
@@ -206,7 +207,7 @@ def sampling(
     processes: bool = False,
     cluster: str | None = None,
     longest: float = math.inf,
-) -> Iterator[Sampling]:
+) -> Iterator[Runner]:
     """A place to sample: threads, processes, or a cluster, there until the end of the block.
 
     A run that would take more than ``longest`` seconds is not begun.
@@ -220,4 +221,4 @@ def sampling(
         else:
             pool = stack.enter_context(executors.threads(workers))
         where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
-        yield Sampling(machine, requirement, coverage, workers, memory, pool, where, longest)
+        yield Runner(machine, requirement, coverage, workers, memory, pool, where, longest)

@@ -10,8 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from armsim.arrays import Array
 from armsim.core.counting import read_quantiles
-from armsim.spreads import Array
 
 LEVEL = 0.95
 """Level of every interval."""

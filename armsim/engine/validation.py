@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
-from armsim.posetable import Comparison, Verdict
-from armsim.spreads import Array
+from armsim.results.posetable import Validation, Verdict
 
 NORMAL_95 = 1.959963984540054
 """Coverage factor of a normal law at 95 %."""
@@ -19,7 +19,7 @@ SURE = 2.0
 deviations (one in ten thousand) hardly one of them differs by chance."""
 
 
-def validate(linear: Linearised, pose: int, ends: Array, intervals: Array) -> tuple[Comparison, ...]:
+def validate(linear: Linearised, pose: int, ends: Array, intervals: Array) -> tuple[Validation, ...]:
     """Coverage intervals of every coordinate by both ways, compared to two significant digits and to one.
 
     The tolerance is that of the largest coordinate: a coordinate that hardly errs is not held to its own digits.
@@ -46,7 +46,7 @@ def validate(linear: Linearised, pose: int, ends: Array, intervals: Array) -> tu
     return tuple(_compare(digits, rows, stats.numerical_tolerance(float(std.max()), digits)) for digits in (2, 1))
 
 
-def _compare(digits: int, rows: list[tuple[float, float]], tolerance: float) -> Comparison:
+def _compare(digits: int, rows: list[tuple[float, float]], tolerance: float) -> Validation:
     """The interval end that decides: the one surest to differ, or else the one least sure to agree."""
     surest = max(rows, key=lambda row: row[0] - SURE * row[1])
     least = max(rows, key=lambda row: row[0] + row[1])
@@ -56,4 +56,4 @@ def _compare(digits: int, rows: list[tuple[float, float]], tolerance: float) -> 
         verdict = "differs"
     elif difference + sampling <= tolerance:
         verdict = "agrees"
-    return Comparison(digits, difference, tolerance, sampling if math.isfinite(sampling) else None, verdict)
+    return Validation(digits, difference, tolerance, sampling if math.isfinite(sampling) else None, verdict)

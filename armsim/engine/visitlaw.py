@@ -29,13 +29,15 @@ from functools import lru_cache
 
 import numpy as np
 
+from armsim.arrays import Array
+from armsim.asked import SamplingPlan
 from armsim.core.attained import VisitEffect
 from armsim.core.law_sums import LAW_SUMS, POINTS, sum_law, sum_pulls
-from armsim.engine.plan import SamplingPlan, key
+from armsim.engine.plan import key
 from armsim.engine.statistics import student
-from armsim.model.arm import Postures
-from armsim.spreads import Array, Spread, open_interval
-from armsim.terms import VISIT_DISTRIBUTIONS
+from armsim.errormodel.distributions import Distribution, open_interval
+from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
+from armsim.model.arm import Kinematics
 
 NETS = 8
 """Independent scramblings."""
@@ -43,7 +45,9 @@ MOST_POINTS = 8192
 """Points of a net, at most."""
 SAMPLES_PER_POINT = 4
 """Pose-samples of the plan for each point of all nets: the finer the sampling, the finer the integration."""
-STANDARD: dict[str, Spread] = {law: Spread(law, 1.0 / Spread(law, 1.0).rms) for law in VISIT_DISTRIBUTIONS}
+STANDARD: dict[str, Distribution] = {
+    law: Distribution(law, 1.0 / Distribution(law, 1.0).rms) for law in VISIT_DISTRIBUTIONS
+}
 """The laws of visits with variance 1."""
 STD = {law: 1.0 / spread.scale for law, spread in STANDARD.items()}
 """Standard deviation of each law at scale 1."""
@@ -132,7 +136,7 @@ def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
 
 def visit_law(
     coefficients: VisitCoefficients,
-    postures: Postures,
+    postures: Kinematics,
     plan: SamplingPlan,
     tangents: Array,
     only: slice = slice(None),
@@ -142,7 +146,7 @@ def visit_law(
     Parameters
     ----------
     coefficients : VisitCoefficients
-    postures : Postures
+    postures : Kinematics
         With the axes that the coefficients move.
     plan : SamplingPlan
         Its seed scrambles the nets, its size decides how many points they have.
@@ -159,9 +163,9 @@ def visit_law(
     gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
     across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
     repeatability, spread, half, by_net = integrate(coefficients.laws, across, plan, only)
-    pulls = _pulls(coefficients, across, plan, only)
+    quantile_influence = _pulls(coefficients, across, plan, only)
     mean = repeatability - 3.0 * spread
-    change_of_mean = _response(loads @ pulls, turning, postures.column)
+    change_of_mean = _response(loads @ quantile_influence, turning, postures.column)
     change_of_square = _response(loads @ across, turning, postures.column)  # half of that of S^2
     scattered = spread > EVEN * np.maximum(mean, 1e-300)
     change_of_spread = np.divide(

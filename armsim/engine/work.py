@@ -12,19 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.arrays import Array
+from armsim.asked import Requirement, SamplingPlan
 from armsim.core.attained import ATTAINED
 from armsim.engine.drawn import Drawn
 from armsim.engine.firstorder import Linearised, linearise
 from armsim.engine.layout import Layout
 from armsim.engine.montecarlo import DISTANCE, PoseSample, Sampler, blocks, scale_of
-from armsim.engine.plan import SamplingPlan, draw_units
+from armsim.engine.plan import draw_units
 from armsim.engine.pose import fill_first_order, fill_sampled, share_names
 from armsim.engine.visitlaw import VisitLaw
+from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.places import Places
-from armsim.posetable import PoseTable
-from armsim.results import Requirement
-from armsim.spreads import Array
+from armsim.results.posetable import PoseTable
 
 CHUNK = 32
 """Poses whose kinematics is worked out together, counted from the first of a task."""
@@ -73,7 +73,7 @@ class Piece:
         Key of the task.
     first : int
         Number of the first pose of the chunk.
-    places : Places
+    places : Configurations
         Of the whole chunk.
     begin, end : int
         The poses of the chunk that are asked for.
@@ -81,7 +81,7 @@ class Piece:
 
     task: int
     first: int
-    places: Places
+    places: Configurations
     begin: int
     end: int
 
@@ -98,7 +98,7 @@ class Done:
     worst: Array
 
 
-def pieces(task: int, places: Places, workers: int) -> list[Piece]:
+def pieces(task: int, places: Configurations, workers: int) -> list[Piece]:
     """The poses of a task, cut so that every worker finds work."""
     # the kinematics of a chunk is worked out for every piece of it: cut only where workers would stand idle
     chunks = -(-len(places) // CHUNK)
@@ -121,7 +121,7 @@ class Stage:
     tangents: Array
 
     @staticmethod
-    def of(job: Job, places: Places) -> Stage:
+    def of(job: Job, places: Configurations) -> Stage:
         """The chunk at its places."""
         machine = job.machine if places.directions is None else job.machine.moving
         situation = job.machine.there(places)
@@ -206,7 +206,7 @@ def passes(sample: PoseSample, requirement: Requirement | None, half_width: floa
     return out
 
 
-def attained_at(job: Job, number: int, places: Places) -> tuple[Array, Array]:
+def attained_at(job: Job, number: int, places: Configurations) -> tuple[Array, Array]:
     """Figures of every unit at one pose of a task, shape (ATTAINED, units), and RP there by every net. [m]"""
     first_pose = number // CHUNK * CHUNK
     stage, pose = Stage.of(job, places[first_pose : first_pose + CHUNK]), number - first_pose

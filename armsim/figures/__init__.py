@@ -1,9 +1,9 @@
 """Figures: each a pure function of results, a matplotlib Figure out."""
 
 from armsim.figures.arm import arm
-from armsim.figures.blame import dominant_joint, group_share
 from armsim.figures.budget import error_budget
 from armsim.figures.compare import difference_map, differences
+from armsim.figures.contributions import dominant_joint, group_share
 from armsim.figures.ellipses import error_ellipses, view
 from armsim.figures.joint import joint_error
 from armsim.figures.maps import error_map, layers

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
+from armsim.arrays import Array
 from armsim.figures import style
-from armsim.present import significant, unit_for
+from armsim.formatting import significant, unit_for
 from armsim.results import Result
-from armsim.spreads import Array
 
 LETTERS = "xyz"
 LONGEST = 36

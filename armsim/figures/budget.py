@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from armsim.figures import style
-from armsim.present import percent
+from armsim.formatting import percent
 from armsim.results import Result, TaskResult
 
 SHOWN = 6

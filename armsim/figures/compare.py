@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.lines import Line2D
 
+from armsim.arrays import Array
 from armsim.figures import maps, style
-from armsim.present import percent, show, signed, unit_for
+from armsim.formatting import percent, show, signed, unit_for
 from armsim.results import TaskResult
-from armsim.spreads import Array
 
 
 def difference_map(task: TaskResult, values: Array, half_widths: Array, first: str, other: str) -> style.Drawing:

@@ -7,10 +7,10 @@ import math
 import numpy as np
 from matplotlib.patches import Ellipse
 
-from armsim.ellipsoids import coverage_factor, ellipsoids
 from armsim.figures import maps, style
-from armsim.present import show
+from armsim.formatting import show
 from armsim.results import Result, TaskResult
+from armsim.results.ellipsoids import coverage_factor, ellipsoids
 
 ACROSS = 11
 """Ellipses drawn along each direction of a slice, at most."""

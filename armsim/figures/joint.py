@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 
 from armsim.figures import style
-from armsim.present import ARCSECOND, Unit, show, show_joint, significant, unit_for
+from armsim.formatting import ARCSECOND, Unit, show, show_joint, significant, unit_for
 from armsim.results import Result
 
 OTHERS = 3

@@ -12,10 +12,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
 
+from armsim.arrays import Array
+from armsim.asked import Requirement
 from armsim.figures import style
-from armsim.present import percent, show, significant, unit_for
-from armsim.results import NEAR_SINGULAR, Grid, MapOf, Requirement, Result, TaskResult
-from armsim.spreads import Array
+from armsim.formatting import percent, show, significant, unit_for
+from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
 
 LETTERS = "xyz"
 MOST_LAYERS = 9

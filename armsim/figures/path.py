@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from armsim.figures import style
-from armsim.present import percent, show, unit_for
+from armsim.formatting import percent, show, unit_for
 from armsim.results import NEAR_SINGULAR, Result, TaskResult
 
 

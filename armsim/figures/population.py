@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from armsim.figures import style
-from armsim.present import apart, percent, show, show_interval, significant, unit_for
+from armsim.formatting import apart, percent, show, show_interval, significant, unit_for
 from armsim.results import Result, TaskResult, YieldCurve
 
 

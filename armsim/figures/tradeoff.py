@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from armsim.figures import style
-from armsim.present import percent, show, unit_for
+from armsim.formatting import percent, show, unit_for
 
 
 def trade_off(

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from armsim.spreads import Array
-from armsim.terms import Axis
+from armsim.arrays import Array
+from armsim.errormodel.terms import Axis
 
 if TYPE_CHECKING:
     import spatialmath
@@ -21,7 +21,7 @@ X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
 
 
 @dataclass(frozen=True)
-class Motion:
+class ElementaryTransform:
     """Turn about, or shift along, a fixed direction of the local frame.
 
     Parameters
@@ -61,7 +61,7 @@ class ArmJoint:
 
 
 @dataclass(frozen=True, eq=False)
-class Postures:
+class Kinematics:
     """An arm at P poses: where its axes are and what they do to the tool point.
 
     Parameters
@@ -112,7 +112,7 @@ class Arm:
     name : str
     joints : tuple of ArmJoint
         Base first.
-    motions : tuple of Motion
+    motions : tuple of ElementaryTransform
         The whole chain from base to tool.
     groups : mapping
         Group name to joint names.
@@ -120,7 +120,7 @@ class Arm:
 
     name: str
     joints: tuple[ArmJoint, ...]
-    motions: tuple[Motion, ...]
+    motions: tuple[ElementaryTransform, ...]
     groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __getstate__(self) -> dict[str, object]:
@@ -184,7 +184,7 @@ class Arm:
     def _motions_by_axis(self) -> dict[Axis, int]:
         return {axis: index for index, motion in enumerate(self.motions) for axis in motion.axes}
 
-    def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Postures:
+    def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Kinematics:
         """The arm at joint positions ``q``.
 
         Parameters
@@ -213,7 +213,7 @@ class Arm:
         for a, i in enumerate(wanted):
             if rotary[a]:
                 column[:, a] = np.cross(direction[:, a], tip - origins[i])
-        return Postures(direction, column, rotary, frame, np.stack(points, axis=1))
+        return Kinematics(direction, column, rotary, frame, np.stack(points, axis=1))
 
     def frames(self, q: ArrayLike) -> Frames:
         """Frames of links and tool, axes of the joints, at joint positions of shape (P, joints)."""
@@ -260,7 +260,7 @@ class Arm:
         return ets * rtb.ET.SE3(spatialmath.SE3(fixed, check=False))
 
 
-def _move(frame: Array, motion: Motion, q: Array) -> None:
+def _move(frame: Array, motion: ElementaryTransform, q: Array) -> None:
     """Carry frames of shape (P, 4, 4) over one motion."""
     value = motion.value + (q[:, motion.joint] if motion.joint is not None else np.zeros(len(q)))
     if motion.rotary:

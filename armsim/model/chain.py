@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from armsim.model.arm import Motion, X, Y, Z
-from armsim.terms import Axis
+from armsim.errormodel.terms import Axis
+from armsim.model.arm import ElementaryTransform, X, Y, Z
 
 DH_PARAMETERS = ("theta", "d", "a", "alpha")
 TOOL = "tool"
@@ -28,7 +28,7 @@ def denavit_hartenberg(
     a: float,
     alpha: float,
     modified: bool = False,
-) -> tuple[Motion, ...]:
+) -> tuple[ElementaryTransform, ...]:
     """Motions of one row.
 
     Parameters
@@ -47,14 +47,16 @@ def denavit_hartenberg(
         own = (Axis(name),) if parameter == ("theta" if revolute else "d") else ()
         return (*own, Axis(name, parameter))
 
-    turn = Motion(Z, True, theta, axes("theta"), number if revolute else None)
-    shift = Motion(Z, False, d, axes("d"), None if revolute else number)
-    length = Motion(X, False, a, axes("a"))
-    twist = Motion(X, True, alpha, axes("alpha"))
+    turn = ElementaryTransform(Z, True, theta, axes("theta"), number if revolute else None)
+    shift = ElementaryTransform(Z, False, d, axes("d"), None if revolute else number)
+    length = ElementaryTransform(X, False, a, axes("a"))
+    twist = ElementaryTransform(X, True, alpha, axes("alpha"))
     return (twist, length, turn, shift) if modified else (turn, shift, length, twist)
 
 
-def placed(xyz: Sequence[float], rpy: Sequence[float], name: str | None = None) -> tuple[Motion, ...]:
+def fixed_transforms(
+    xyz: Sequence[float], rpy: Sequence[float], name: str | None = None
+) -> tuple[ElementaryTransform, ...]:
     """Motions of a fixed frame: shift by xyz [m], then turn by roll, pitch, yaw about fixed x, y, z [rad].
 
     With a joint's name, errors can act on every one of the six under the names of `ORIGIN_PARAMETERS`.
@@ -70,10 +72,10 @@ def placed(xyz: Sequence[float], rpy: Sequence[float], name: str | None = None) 
     x, y, z = xyz
     roll, pitch, yaw = rpy
     return (
-        Motion(X, False, x, axes("x")),
-        Motion(Y, False, y, axes("y")),
-        Motion(Z, False, z, axes("z")),
-        Motion(Z, True, yaw, axes("yaw")),
-        Motion(Y, True, pitch, axes("pitch")),
-        Motion(X, True, roll, axes("roll")),
+        ElementaryTransform(X, False, x, axes("x")),
+        ElementaryTransform(Y, False, y, axes("y")),
+        ElementaryTransform(Z, False, z, axes("z")),
+        ElementaryTransform(Z, True, yaw, axes("yaw")),
+        ElementaryTransform(Y, True, pitch, axes("pitch")),
+        ElementaryTransform(X, True, roll, axes("roll")),
     )

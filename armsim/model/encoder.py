@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from armsim.errormodel.distributions import NONE, Distribution
 from armsim.physics import scale
-from armsim.spreads import NONE, Spread
 
 TYPICAL_WINDOW = 8.0
 """Signal periods under the detectors where the data sheet does not tell. Typical, from memory."""
@@ -20,14 +20,14 @@ class Signal:
     kelvin; ``harmonic_order`` is the order, 2 or 4, that the third harmonic produces.
     """
 
-    offset: Spread = NONE
-    amplitude_mismatch: Spread = NONE
-    phase_error: Spread = NONE
-    third_harmonic: Spread = NONE
+    offset: Distribution = NONE
+    amplitude_mismatch: Distribution = NONE
+    phase_error: Distribution = NONE
+    third_harmonic: Distribution = NONE
     harmonic_order: int = 4
     noise: float = 0.0
     averages: int = 1
-    offset_drift: Spread = NONE
+    offset_drift: Distribution = NONE
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,8 @@ class Summary:
     """What a data sheet tells when it tells no causes. ``resolution`` is a count of bits (rotary) or a step [m]."""
 
     resolution: float
-    accuracy: Spread = NONE
-    repeatability: Spread = NONE
+    accuracy: Distribution = NONE
+    repeatability: Distribution = NONE
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class Encoder:
         Length of track under the detectors [m]; 0 where not known: `TYPICAL_WINDOW` periods.
     light_cone : float
         Half angle of the cone of light that reaches a point of the detector; 0 where not known. [rad]
-    graduation_error : Spread
+    graduation_error : Distribution
         [rad or m]
     hysteresis : float
         From side to side. [rad or m]
@@ -75,11 +75,11 @@ class Encoder:
         Share removed by calibration, of ``signal``, ``eccentricity`` and ``latency``.
     read_heads : int
     timing : Timing
-    drift : Spread
+    drift : Distribution
         Of the zero. [rad/K or m/K]
     expansion : float
         Of a linear scale. [1/K]
-    slope_error : Spread
+    slope_error : Distribution
         Of a linear scale. [1]
     price : float
         Cost units.
@@ -93,15 +93,15 @@ class Encoder:
     track_radius: float = 0.0
     sensing_window: float = 0.0
     light_cone: float = 0.0
-    graduation_error: Spread = NONE
+    graduation_error: Distribution = NONE
     signal: Signal = Signal()
     hysteresis: float = 0.0
     corrections: dict[str, float] = field(default_factory=dict)
     read_heads: int = 1
     timing: Timing = Timing()
-    drift: Spread = NONE
+    drift: Distribution = NONE
     expansion: float = 0.0
-    slope_error: Spread = NONE
+    slope_error: Distribution = NONE
     price: float = 0.0
     summary: Summary | None = None
 

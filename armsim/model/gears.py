@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from armsim.errormodel.distributions import Distribution
 from armsim.model.joint import Harmonic, Magnitude, Transmission
-from armsim.spreads import Spread
 
 GearType = Literal["strain-wave", "cycloidal", "planetary"]
 
 
 def _harmonic(per_input: bool, order: float, arcseconds: float) -> Harmonic:
-    return Harmonic(per_input, order, Magnitude(Spread("uniform", math.radians(arcseconds / 3600))))
+    return Harmonic(per_input, order, Magnitude(Distribution("uniform", math.radians(arcseconds / 3600))))
 
 
 PRESETS: dict[GearType, Transmission] = {

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.model.arm import Arm
-from armsim.spreads import Array
 
 STANDARD_GRAVITY = 9.80665
 """Standard acceleration of free fall [m/s^2], 3rd CGPM (1901); pulls along -z of the base frame's surroundings."""

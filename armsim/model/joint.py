@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from armsim.errormodel.distributions import NONE, Distribution
+from armsim.errormodel.terms import Axis, Term
 from armsim.model.encoder import Encoder
 from armsim.physics import assembly, gear, linear, scale, signal, timing
-from armsim.spreads import NONE, Spread
-from armsim.terms import Axis, Term
 
 Placement = Literal["motor", "output", "both"]
 
@@ -18,7 +18,7 @@ Placement = Literal["motor", "output", "both"]
 class Magnitude:
     """A size with a direction: only the absolute value of the draw counts; the phase is uniform where None. [rad]"""
 
-    spread: Spread
+    spread: Distribution
     phase: float | None = None
 
 
@@ -48,7 +48,7 @@ class Transmission:
         At the output, from side to side. [rad or m]
     stiffness : float
         At the output; infinite where not given. [N m/rad or N/m]
-    stiffness_tolerance : Spread
+    stiffness_tolerance : Distribution
         Relative. [1]
     compensation : float
         Share of the wind-up that the controller removes. [1]
@@ -58,7 +58,7 @@ class Transmission:
     kinematic_error: tuple[Harmonic, ...] = ()
     lost_motion: float = 0.0
     stiffness: float = math.inf
-    stiffness_tolerance: Spread = NONE
+    stiffness_tolerance: Distribution = NONE
     compensation: float = 0.0
 
 
@@ -72,15 +72,15 @@ class Mounting:
         Of the scale on its shaft. [m]
     disc_tilt, coupling_angle : Magnitude
         Of the disc, of the two shafts of a coupling. [rad]
-    head_tangential, head_radial : Spread
+    head_tangential, head_radial : Distribution
         Of the head. [m]
-    head_tilt : Spread
+    head_tilt : Distribution
         Of the head. [rad]
-    air_gap : Spread
+    air_gap : Distribution
         Of the head, off its nominal distance from the scale. [m]
     abbe_offset : float
         From a linear scale to the line of the tool. [m]
-    guide_pitch : Spread
+    guide_pitch : Distribution
         Of the carriage. [rad]
     """
 
@@ -88,12 +88,12 @@ class Mounting:
     ellipticity: Magnitude = ABSENT
     disc_tilt: Magnitude = ABSENT
     coupling_angle: Magnitude = ABSENT
-    head_tangential: Spread = NONE
-    head_radial: Spread = NONE
-    head_tilt: Spread = NONE
-    air_gap: Spread = NONE
+    head_tangential: Distribution = NONE
+    head_radial: Distribution = NONE
+    head_tilt: Distribution = NONE
+    air_gap: Distribution = NONE
     abbe_offset: float = 0.0
-    guide_pitch: Spread = NONE
+    guide_pitch: Distribution = NONE
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ class Bus:
 
     cycle: float = 0.0
     synchronous: bool = True
-    skew: Spread = NONE
+    skew: Distribution = NONE
 
 
 @dataclass(frozen=True)
@@ -129,7 +129,7 @@ class Joint:
     placement : str
         ``motor``: the sensor sits on the input of the gear; ``output``: on the joint; ``both``: on the joint, with a
         second one on the motor, which closes the speed loop and leaves the position at rest as it is.
-    mastering : Spread, optional
+    mastering : Distribution, optional
         Zero left over, at the joint [rad or m]; None where the joint was not mastered.
     motor_encoder : Encoder, optional
         The second one.
@@ -146,7 +146,7 @@ class Joint:
     placement: Placement = "output"
     mounting: Mounting = Mounting()
     transmission: Transmission = Transmission()
-    mastering: Spread | None = None
+    mastering: Distribution | None = None
     motor_encoder: Encoder | None = None
     approach: gear.Approach = "random"
     bus: Bus = Bus()
@@ -203,11 +203,11 @@ class Joint:
         """
         axis = Axis(self.name)
         at_encoder = self._scale_terms() + self._signal_terms() + self._mounting_terms()
-        placed = [term.on(axis, -1.0 / self.ratio, self.ratio) for term in at_encoder]
-        placed += [term.on(axis) for term in self._gear_terms() + self._timing_terms()]
+        fixed_transforms = [term.on(axis, -1.0 / self.ratio, self.ratio) for term in at_encoder]
+        fixed_transforms += [term.on(axis) for term in self._gear_terms() + self._timing_terms()]
         if self.mastering is not None and self.mastering.scale:
-            placed += [term.on(axis) for term in assembly.mastering(self.mastering)]
-        return tuple(placed)
+            fixed_transforms += [term.on(axis) for term in assembly.mastering(self.mastering)]
+        return tuple(fixed_transforms)
 
     @property
     def fundamental(self) -> float:

@@ -9,14 +9,15 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from armsim.model.arm import Arm, Postures
+from armsim.arrays import Array
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
+from armsim.errormodel.terms import Axis, Term
+from armsim.model.arm import Arm, Kinematics
+from armsim.model.configurations import Configurations
 from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
-from armsim.model.places import Places
 from armsim.physics import heat, links
-from armsim.shapes import Constant, Proportional, Shape, State, Wave
-from armsim.spreads import Array, Spread
-from armsim.terms import Axis, Term
 
 SURVEY = 256
 """Joint positions, spread evenly over the ranges, in which state-dependent errors of the joint sheet are looked at."""
@@ -26,7 +27,7 @@ SURVEY = 256
 class Environment:
     """Temperature rise above that of mastering [K], and expansion of the links [1/K]."""
 
-    temperature_rise: Spread | None = None
+    temperature_rise: Distribution | None = None
     expansion: float = 0.0
 
 
@@ -64,7 +65,7 @@ class Machine:
 
     arm: Arm
     joints: tuple[Joint, ...]
-    tolerances: tuple[tuple[Axis, Spread], ...] = ()
+    tolerances: tuple[tuple[Axis, Distribution], ...] = ()
     masses: Masses | None = None
     environment: Environment = Environment()
     changes: tuple[Change, ...] = ()
@@ -112,12 +113,14 @@ class Machine:
         joints = (replace(joint, approach="path") if joint.approach == "random" else joint for joint in self.joints)
         return replace(self, joints=tuple(joints))
 
-    def there(self, places: Places) -> Situation:
+    def there(self, places: Configurations) -> EvaluatedMachine:
         """The machine at places: on a path where they have directions."""
         machine = self if places.directions is None else self.moving
         return machine.at(places.joints, places.speeds, places.directions)
 
-    def at(self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None) -> Situation:
+    def at(
+        self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
+    ) -> EvaluatedMachine:
         """The machine at joint positions: its axes, their postures, the values of all shapes.
 
         Parameters
@@ -149,7 +152,7 @@ class Machine:
             )
             for term in self.terms
         )
-        return Situation(axes, self.arm.postures(q, axes), self.terms, acts)
+        return EvaluatedMachine(axes, self.arm.postures(q, axes), self.terms, acts)
 
     def states(
         self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
@@ -185,9 +188,9 @@ class Machine:
                 grows.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))
         return grows
 
-    def _drifts(self) -> list[tuple[Axis, tuple[Shape, ...], Spread]]:
+    def _drifts(self) -> list[tuple[Axis, tuple[Shape, ...], Distribution]]:
         """Drifts of the sensors, seen at the joint."""
-        drifts: list[tuple[Axis, tuple[Shape, ...], Spread]] = []
+        drifts: list[tuple[Axis, tuple[Shape, ...], Distribution]] = []
         for joint in self.joints:
             axis, gain, encoder = Axis(joint.name), -1.0 / joint.ratio, joint.encoder
             if encoder.drift.scale:
@@ -201,20 +204,20 @@ class Machine:
 
 
 @dataclass(frozen=True, eq=False)
-class Situation:
+class EvaluatedMachine:
     """A machine at P poses, ready to be sampled or linearised.
 
     Parameters
     ----------
     axes : tuple of Axis
         The axes that any term moves, base first.
-    postures : Postures
+    postures : Kinematics
     terms : tuple of Term
     acts : tuple, one entry a term
         Tuples (coefficient, number of the axis, value of the shape, shape (P,)).
     """
 
     axes: tuple[Axis, ...]
-    postures: Postures
+    postures: Kinematics
     terms: tuple[Term, ...]
     acts: tuple[tuple[tuple[int, int, Array], ...], ...]

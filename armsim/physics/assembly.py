@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from armsim.shapes import Constant
-from armsim.spreads import Array, Spread
-from armsim.terms import Part, Term, independent, polar
+from armsim.arrays import Array
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant
+from armsim.errormodel.terms import Part, Term, independent, polar
 
 
 def eccentricity(
-    offset: Spread, track_radius: float, correction: float = 0.0, heads: int = 1, phase: float | None = None
+    offset: Distribution, track_radius: float, correction: float = 0.0, heads: int = 1, phase: float | None = None
 ) -> tuple[Term, ...]:
     """Once-per-turn error of a scale whose centre is off the shaft axis.
 
@@ -24,7 +25,7 @@ def eccentricity(
 
     Parameters
     ----------
-    offset : Spread
+    offset : Distribution
         Distance e between scale centre and shaft axis; its magnitude counts. [m]
     track_radius : float
         R. [m]
@@ -47,7 +48,7 @@ def eccentricity(
     return _kept("eccentricity", "eccentricity", offset, phase, parts, heads)
 
 
-def disc_tilt(tilt: Spread, heads: int = 1, phase: float | None = None) -> tuple[Term, ...]:
+def disc_tilt(tilt: Distribution, heads: int = 1, phase: float | None = None) -> tuple[Term, ...]:
     """Twice-per-turn error of a disc whose plane is not square to the shaft.
 
     Seen along the shaft, the angle a from the axis of a tilt g appears as atan2(sin a cos g, cos a). With t the shaft
@@ -59,7 +60,7 @@ def disc_tilt(tilt: Spread, heads: int = 1, phase: float | None = None) -> tuple
 
     Parameters
     ----------
-    tilt : Spread
+    tilt : Distribution
         g; its magnitude counts. [rad]
     heads : int
         Read heads, averaged: more than two leave nothing.
@@ -73,7 +74,9 @@ def disc_tilt(tilt: Spread, heads: int = 1, phase: float | None = None) -> tuple
     return _kept("disc tilt", "disc tilt", tilt, phase, (Part(-0.25, power=2, turns=2, order=2.0),), heads)
 
 
-def ellipticity(amplitude: Spread, track_radius: float, heads: int = 1, phase: float | None = None) -> tuple[Term, ...]:
+def ellipticity(
+    amplitude: Distribution, track_radius: float, heads: int = 1, phase: float | None = None
+) -> tuple[Term, ...]:
     """Twice-per-turn error of a disc that its clamping has bent into an ellipse.
 
     A ring bent without stretching by a cos 2t in radius moves along its track by -(a/2) sin 2t: the head, which sees
@@ -85,7 +88,7 @@ def ellipticity(amplitude: Spread, track_radius: float, heads: int = 1, phase: f
 
     Parameters
     ----------
-    amplitude : Spread
+    amplitude : Distribution
         a, departure of the radius from the mean; its magnitude counts. [m]
     track_radius : float
         R. [m]
@@ -102,7 +105,7 @@ def ellipticity(amplitude: Spread, track_radius: float, heads: int = 1, phase: f
     return _kept("ellipticity", "ellipticity", amplitude, phase, parts, heads)
 
 
-def coupling(misalignment: Spread, phase: float | None = None) -> tuple[Term, ...]:
+def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Term, ...]:
     """Twice-per-turn error of an encoder driven through a coupling whose shafts meet at an angle b.
 
     A single Cardan joint turns its output to atan2(sin t cos b, cos t), with t from where the driving fork stands
@@ -114,7 +117,7 @@ def coupling(misalignment: Spread, phase: float | None = None) -> tuple[Term, ..
 
     Parameters
     ----------
-    misalignment : Spread
+    misalignment : Distribution
         b; its magnitude counts. [rad]
     phase : float, optional
         Shaft angle at which the driving fork stands square to the plane of the bend [rad]; uniform where not given.
@@ -127,12 +130,12 @@ def coupling(misalignment: Spread, phase: float | None = None) -> tuple[Term, ..
     return (polar("coupling", "coupling misalignment", misalignment, phase, parts),)
 
 
-def head_tangential(offset: Spread, track_radius: float) -> tuple[Term, ...]:
+def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ...]:
     """Zero offset of a head set off along the track: a constant t/R of the unit, until mastering removes it.
 
     Parameters
     ----------
-    offset : Spread
+    offset : Distribution
         t. [m]
     track_radius : float
         R. [m]
@@ -170,7 +173,7 @@ LEAST_CONTRAST = 0.05
 """Below a twentieth of its amplitude a signal is lost: no reading. Common practice, no source."""
 
 
-def contrast_loss(radial: Spread, tilt: Spread, track_radius: float, periods: float) -> float:
+def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float, periods: float) -> float:
     """Mean of 1/contrast^2 over the units, for a head set off along the radius and tilted about it.
 
     A head at R + r sees the lines of a rotary scale spread by r/R; a head tilted by g sees them shortened by cos g and
@@ -178,9 +181,9 @@ def contrast_loss(radial: Spread, tilt: Spread, track_radius: float, periods: fl
 
     Parameters
     ----------
-    radial : Spread
+    radial : Distribution
         r. [m]
-    tilt : Spread
+    tilt : Distribution
         g. [rad]
     track_radius : float
         R; infinite for a linear scale. [m]
@@ -206,7 +209,7 @@ def contrast_loss(radial: Spread, tilt: Spread, track_radius: float, periods: fl
     return by_radius * by_tilt
 
 
-def gap_loss(gap: Spread, light_cone: float, period: float) -> float:
+def gap_loss(gap: Distribution, light_cone: float, period: float) -> float:
     """Mean of 1/contrast^2 over the units, for a head that stands nearer or farther than its nominal air gap.
 
     Light within a cone of half angle a reaches a point of the detector from a stretch of the scale that is
@@ -216,7 +219,7 @@ def gap_loss(gap: Spread, light_cone: float, period: float) -> float:
 
     Parameters
     ----------
-    gap : Spread
+    gap : Distribution
         z. [m]
     light_cone : float
         a, as seen in the direction of motion. [rad]
@@ -242,12 +245,12 @@ def gap_loss(gap: Spread, light_cone: float, period: float) -> float:
     return gap.expectation(loss)
 
 
-def mastering(error: Spread) -> tuple[Term, ...]:
+def mastering(error: Distribution) -> tuple[Term, ...]:
     """Zero of the joint left over after mastering: a constant of the unit.
 
     Parameters
     ----------
-    error : Spread
+    error : Distribution
         At the joint. [rad or m]
 
     References
@@ -258,7 +261,7 @@ def mastering(error: Spread) -> tuple[Term, ...]:
 
 
 def _kept(
-    name: str, cause: str, spread: Spread, phase: float | None, parts: tuple[Part, ...], heads: int
+    name: str, cause: str, spread: Distribution, phase: float | None, parts: tuple[Part, ...], heads: int
 ) -> tuple[Term, ...]:
     parts = tuple(part for part in parts if part.order % heads == 0)
     return (polar(name, cause, spread, phase, parts),) if parts else ()

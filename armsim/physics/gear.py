@@ -5,21 +5,21 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from armsim.shapes import Constant, Proportional
-from armsim.spreads import NONE, Spread
-from armsim.terms import Part, Term, independent, polar
+from armsim.errormodel.distributions import NONE, Distribution
+from armsim.errormodel.shapes import Constant, Proportional
+from armsim.errormodel.terms import Part, Term, independent, polar
 
 Approach = Literal["random", "positive", "negative", "path"]
 
 
 def kinematic_error(
-    amplitude: Spread, order: float, per_turn_of_input: float = 1.0, phase: float | None = None, name: str = ""
+    amplitude: Distribution, order: float, per_turn_of_input: float = 1.0, phase: float | None = None, name: str = ""
 ) -> tuple[Term, ...]:
     """One harmonic of the transmission error of a gear.
 
     Parameters
     ----------
-    amplitude : Spread
+    amplitude : Distribution
         Amplitude at the output; its magnitude counts. [rad or m]
     order : float
         Periods per turn of the shaft the error belongs to.
@@ -65,16 +65,18 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
     named = [name for name, width in (("lost motion", lost_motion), ("hysteresis", hysteresis)) if width]
     cause = " and ".join(named)
     if approach == "path":
-        one, free = Spread("fixed", 1.0), Spread("two-valued", 1.0)
+        one, free = Distribution("fixed", 1.0), Distribution("two-valued", 1.0)
         moved = independent("reversal", cause, (one,), (Proportional("direction", half),), abs(half))
         return moved, independent("standing", cause, (free,), (Proportional("undirected", half),), abs(half), "visit")
     if approach == "random":
-        return (independent("reversal", cause, (Spread("two-valued", 1.0),), (Constant(half),), abs(half), "visit"),)
+        return (
+            independent("reversal", cause, (Distribution("two-valued", 1.0),), (Constant(half),), abs(half), "visit"),
+        )
     shape = Constant(half if approach == "positive" else -half)
-    return (independent("reversal", cause, (Spread("fixed", 1.0),), (shape,), abs(half)),)
+    return (independent("reversal", cause, (Distribution("fixed", 1.0),), (shape,), abs(half)),)
 
 
-def wind_up(stiffness: float, tolerance: Spread = NONE, compensation: float = 0.0) -> tuple[Term, ...]:
+def wind_up(stiffness: float, tolerance: Distribution = NONE, compensation: float = 0.0) -> tuple[Term, ...]:
     """Twist of the gear under the load that gravity puts on the joint: load / stiffness.
 
     Not random but for the tolerance d of the stiffness: a mean, which adds as a vector to the means of other joints.
@@ -88,7 +90,7 @@ def wind_up(stiffness: float, tolerance: Spread = NONE, compensation: float = 0.
     ----------
     stiffness : float
         Torsional, at the output. [N m/rad or N/m]
-    tolerance : Spread
+    tolerance : Distribution
         Relative departure of the stiffness. [1]
     compensation : float
         Share that the controller removes. [1]
@@ -98,4 +100,4 @@ def wind_up(stiffness: float, tolerance: Spread = NONE, compensation: float = 0.
     .. [1] statics.
     """
     shapes = (Proportional("load", (1.0 - compensation) / stiffness), Proportional("load", -1.0 / stiffness))
-    return (independent("wind-up", "wind-up", (Spread("fixed", 1.0), tolerance), shapes, math.nan),)
+    return (independent("wind-up", "wind-up", (Distribution("fixed", 1.0), tolerance), shapes, math.nan),)

@@ -8,17 +8,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from armsim.shapes import Shape
-from armsim.spreads import Array, Spread
-from armsim.terms import Act, Axis, Draw, Term
+from armsim.arrays import Array
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Shape
+from armsim.errormodel.terms import Axis, Coupling, Draw, Term
 
 
 @dataclass(frozen=True)
 class WarmDraw(Draw):
     """Draw of a temperature rise, and of its products with the drifts of every part."""
 
-    rise: Spread
-    drifts: tuple[Spread, ...]
+    rise: Distribution
+    drifts: tuple[Distribution, ...]
 
     @property
     def dimensions(self) -> int:
@@ -35,7 +36,9 @@ class WarmDraw(Draw):
 
 
 def temperature(
-    rise: Spread, growth: Sequence[tuple[Axis, Shape]], drifts: Sequence[tuple[Axis, tuple[Shape, ...], Spread]] = ()
+    rise: Distribution,
+    growth: Sequence[tuple[Axis, Shape]],
+    drifts: Sequence[tuple[Axis, tuple[Shape, ...], Distribution]] = (),
 ) -> tuple[Term, ...]:
     """Everything that a temperature rise T moves, as one term.
 
@@ -48,7 +51,7 @@ def temperature(
 
     Parameters
     ----------
-    rise : Spread
+    rise : Distribution
         Above the temperature of mastering. [K]
     growth : sequence of (Axis, Shape)
         What moves in proportion, per kelvin.
@@ -60,11 +63,11 @@ def temperature(
     .. [1] thermal expansion; ISO 230-2 treats the scale likewise.
     """
     spreads = tuple(spread for _, shapes, spread in drifts for _ in shapes)
-    acts = [Act(0, axis, shape) for axis, shape in growth]
+    acts = [Coupling(0, axis, shape) for axis, shape in growth]
     number = 1
     for axis, shapes, _ in drifts:
         for shape in shapes:
-            acts.append(Act(number, axis, shape))
+            acts.append(Coupling(number, axis, shape))
             number += 1
     factors = np.array([1.0, *(spread.mean for spread in spreads)])
     second = np.outer(factors, factors)

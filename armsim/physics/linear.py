@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Proportional
+from armsim.errormodel.terms import Term, independent
 from armsim.physics.scale import of_unknown_shape
-from armsim.shapes import Proportional
-from armsim.spreads import Spread
-from armsim.terms import Term, independent
 
 
-def slope_error(slope: Spread, farthest: float) -> tuple[Term, ...]:
+def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
     """Error in proportion to the position: a scale that is too long or too short, or not parallel to its guide.
 
     Parameters
     ----------
-    slope : Spread
+    slope : Distribution
         Metres per metre. [1]
     farthest : float
         Largest distance from zero, for the limit. [m]
@@ -26,7 +26,7 @@ def slope_error(slope: Spread, farthest: float) -> tuple[Term, ...]:
     return (independent("slope error", "slope error", (slope,), (shape,), slope.limit * farthest),)
 
 
-def abbe(offset: float, pitch: Spread, fundamental: float) -> tuple[Term, ...]:
+def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, ...]:
     """Pitch of the guide times the offset between scale and tool line.
 
     The pitch along the travel is a curve of which only the size is known (`terms.unknown_curve`).
@@ -35,7 +35,7 @@ def abbe(offset: float, pitch: Spread, fundamental: float) -> tuple[Term, ...]:
     ----------
     offset : float
         Distance between the scale and the line along which the position matters. [m]
-    pitch : Spread
+    pitch : Distribution
         Rotation of the carriage about the axis square to both. [rad]
     fundamental : float
         Order of the longest wave, 2 pi over the travel. [rad/m]

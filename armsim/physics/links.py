@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from armsim.shapes import Constant
-from armsim.spreads import Spread
-from armsim.terms import Axis, Term, independent
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant
+from armsim.errormodel.terms import Axis, Term, independent
 
 
-def link_tolerance(axis: Axis, tolerance: Spread) -> tuple[Term, ...]:
+def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
     """Error of one link parameter: a constant of the unit.
 
     Parameters
     ----------
     axis : Axis
         The joint's row and the parameter.
-    tolerance : Spread
+    tolerance : Distribution
         Of the parameter. [rad or m]
 
     References

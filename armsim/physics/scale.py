@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from armsim.shapes import Constant
-from armsim.spreads import Spread
-from armsim.terms import Term, independent, unknown_curve
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant
+from armsim.errormodel.terms import Term, independent, unknown_curve
 
 GRADUATION_ORDERS = 4
 """Harmonics over which a graduation error is spread: the long waves of a written or printed scale. Common practice,
@@ -47,10 +47,12 @@ def quantisation(order: float, bits: float) -> tuple[Term, ...]:
     .. [1] JCGM 100:2008 F.2.2.1.
     """
     half = 0.5 * least_significant_bit(order, bits)
-    return (independent("quantisation", "quantisation", (Spread("uniform", half),), (Constant(),), half, "visit"),)
+    return (
+        independent("quantisation", "quantisation", (Distribution("uniform", half),), (Constant(),), half, "visit"),
+    )
 
 
-def graduation(error: Spread, fundamental: float, heads: int = 1) -> tuple[Term, ...]:
+def graduation(error: Distribution, fundamental: float, heads: int = 1) -> tuple[Term, ...]:
     """Long-wave error of the written scale: one of the first `GRADUATION_ORDERS` harmonics, phase unknown.
 
     The standard deviation at a position picked at random is that of the tolerance (`terms.unknown_curve`).
@@ -58,7 +60,7 @@ def graduation(error: Spread, fundamental: float, heads: int = 1) -> tuple[Term,
 
     Parameters
     ----------
-    error : Spread
+    error : Distribution
         Deviation of a graduation line from its nominal place. [rad or m]
     fundamental : float
         Order of the longest wave: 1, or 2 pi over the travel. [rad/rad or rad/m]
@@ -72,12 +74,12 @@ def graduation(error: Spread, fundamental: float, heads: int = 1) -> tuple[Term,
     return of_unknown_shape("graduation", "graduation error", error, fundamental, heads)
 
 
-def summary_accuracy(error: Spread, fundamental: float) -> tuple[Term, ...]:
+def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...]:
     """Accuracy of a data sheet that tells no causes: a curve of which only the size is known, the same at every visit.
 
     Parameters
     ----------
-    error : Spread
+    error : Distribution
         Stated accuracy. [rad or m]
     fundamental : float
         Order of the longest wave. [rad/rad or rad/m]
@@ -89,12 +91,12 @@ def summary_accuracy(error: Spread, fundamental: float) -> tuple[Term, ...]:
     return of_unknown_shape("accuracy", "stated accuracy", error, fundamental, 1)
 
 
-def summary_repeatability(error: Spread) -> tuple[Term, ...]:
+def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     """Repeatability of a data sheet: drawn anew at every visit.
 
     Parameters
     ----------
-    error : Spread
+    error : Distribution
         Stated repeatability, uniform or normal. [rad or m]
 
     References
@@ -104,7 +106,7 @@ def summary_repeatability(error: Spread) -> tuple[Term, ...]:
     return (independent("repeatability", "stated repeatability", (error,), (Constant(),), error.limit, "visit"),)
 
 
-def of_unknown_shape(name: str, cause: str, error: Spread, fundamental: float, heads: int) -> tuple[Term, ...]:
+def of_unknown_shape(name: str, cause: str, error: Distribution, fundamental: float, heads: int) -> tuple[Term, ...]:
     """A curve over the turn or the travel of which only the size is known, read by so many heads."""
     harmonics = range(1, GRADUATION_ORDERS + 1)
     kept = tuple(h % heads == 0 for h in harmonics)

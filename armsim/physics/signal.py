@@ -7,16 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from armsim.shapes import Constant, Wave
-from armsim.spreads import NONE, Array, Spread
-from armsim.terms import SHAFT, Act, Draw, Part, Term, independent, polar
+from armsim.arrays import Array
+from armsim.errormodel.distributions import NONE, Distribution
+from armsim.errormodel.shapes import Constant, Wave
+from armsim.errormodel.terms import SHAFT, Coupling, Draw, Part, Term, independent, polar
 
 
 def sub_divisional_error(
     order: float,
-    offset: Spread = NONE,
-    amplitude_mismatch: Spread = NONE,
-    phase_error: Spread = NONE,
+    offset: Distribution = NONE,
+    amplitude_mismatch: Distribution = NONE,
+    phase_error: Distribution = NONE,
     correction: float = 0.0,
     heads: int = 1,
 ) -> tuple[Term, ...]:
@@ -34,11 +35,11 @@ def sub_divisional_error(
     ----------
     order : float
         Signal phase per unit of position. [rad/rad or rad/m]
-    offset : Spread
+    offset : Distribution
         Of sine and cosine, drawn for each, over the amplitude. [1]
-    amplitude_mismatch : Spread
+    amplitude_mismatch : Distribution
         d, difference of the amplitudes over their mean. [1]
-    phase_error : Spread
+    phase_error : Distribution
         a, departure from quadrature. [rad]
     correction : float
         Share of the error that calibration removes. [1]
@@ -53,7 +54,7 @@ def sub_divisional_error(
     gain = worst / math.sqrt(heads)
     terms: list[Term] = []
     if offset.scale:
-        acts = (Act(0, SHAFT, Wave("cos", order, gain)), Act(1, SHAFT, Wave("sin", order, -gain)))
+        acts = (Coupling(0, SHAFT, Wave("cos", order, gain)), Coupling(1, SHAFT, Wave("sin", order, -gain)))
         limit = math.sqrt(2.0) * offset.limit * worst
         draw = TurnedPair(offset)
         terms.append(
@@ -79,7 +80,7 @@ def sub_divisional_error(
 class TurnedPair(Draw):
     """Draw of one quantity on sine and another of the same law on cosine, at a phase that is not known."""
 
-    spread: Spread
+    spread: Distribution
 
     @property
     def dimensions(self) -> int:
@@ -98,7 +99,7 @@ class TurnedPair(Draw):
 
 
 def third_harmonic(
-    order: float, level: Spread, produced: int = 4, correction: float = 0.0, heads: int = 1
+    order: float, level: Distribution, produced: int = 4, correction: float = 0.0, heads: int = 1
 ) -> tuple[Term, ...]:
     """Sub-divisional error of signals that carry a third harmonic.
 
@@ -114,7 +115,7 @@ def third_harmonic(
     ----------
     order : float
         Signal phase per unit of position. [rad/rad or rad/m]
-    level : Spread
+    level : Distribution
         h, over the amplitude. [1]
     produced : int
         4 or 2, by the sign pattern.
@@ -156,5 +157,5 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
     .. [1] first order of the arctangent: n_s cos p - n_c sin p has the variance of n_s.
     """
     std = level * math.sqrt(loss / averages) / order
-    spread = Spread("normal", std)
+    spread = Distribution("normal", std)
     return (independent("noise", "signal noise", (spread,), (Constant(),), spread.limit, "visit"),)

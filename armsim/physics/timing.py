@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from armsim.shapes import Proportional
-from armsim.spreads import Spread
-from armsim.terms import Term, independent
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Proportional
+from armsim.errormodel.terms import Term, independent
 
 
 def latency(delay: float) -> tuple[Term, ...]:
@@ -25,7 +25,7 @@ def latency(delay: float) -> tuple[Term, ...]:
     .. [1] kinematics.
     """
     shape = Proportional("speed", delay)
-    return (independent("latency", "latency", (Spread("fixed", 1.0),), (shape,), math.nan),)
+    return (independent("latency", "latency", (Distribution("fixed", 1.0),), (shape,), math.nan),)
 
 
 def jitter(std: float) -> tuple[Term, ...]:
@@ -41,15 +41,15 @@ def jitter(std: float) -> tuple[Term, ...]:
     .. [1] kinematics.
     """
     shape = Proportional("speed")
-    return (independent("jitter", "timing jitter", (Spread("normal", std),), (shape,), math.nan, "visit"),)
+    return (independent("jitter", "timing jitter", (Distribution("normal", std),), (shape,), math.nan, "visit"),)
 
 
-def skew(offset: Spread) -> tuple[Term, ...]:
+def skew(offset: Distribution) -> tuple[Term, ...]:
     """Difference between the sampling instant of this joint and that of the machine: a constant of the unit.
 
     Parameters
     ----------
-    offset : Spread
+    offset : Distribution
         [s]
 
     References
@@ -77,6 +77,6 @@ def free_running(cycle: float) -> tuple[Term, ...]:
     half = 0.5 * cycle
     shape = Proportional("speed")
     return (
-        independent("bus age", "bus cycle", (Spread("fixed", half),), (shape,), math.nan),
-        independent("bus phase", "bus cycle", (Spread("uniform", half),), (shape,), math.nan, "visit"),
+        independent("bus age", "bus cycle", (Distribution("fixed", half),), (shape,), math.nan),
+        independent("bus phase", "bus cycle", (Distribution("uniform", half),), (shape,), math.nan, "visit"),
     )

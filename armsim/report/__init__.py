@@ -1,18 +1,18 @@
 """The design-review document and the tables beside it."""
 
-from armsim.report.again import Asked, difference, read_manifest
-from armsim.report.bundle import write_bundle
 from armsim.report.comparison import (
     write_comparison,
     write_trade_off,
     write_what_if,
 )
-from armsim.report.content import Extras
-from armsim.report.place import check_destination
+from armsim.report.output_folder import check_destination
+from armsim.report.reproduce import RunRequest, difference, read_manifest
+from armsim.report.run_folder import write_bundle
+from armsim.report.run_review import Extras
 
 __all__ = [
-    "Asked",
     "Extras",
+    "RunRequest",
     "check_destination",
     "difference",
     "read_manifest",

@@ -10,16 +10,16 @@ from armsim import figures
 from armsim.decide.compare import Comparison, summary_rows
 from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
-from armsim.documents import Scenario
-from armsim.present import signed
-from armsim.report.bundle import manifest_of, write_json
+from armsim.formatting import signed
 from armsim.report.comparison_review import comparison_review
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import curve_drawn, file_name, what_ifs_drawn
+from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
-from armsim.report.place import folder
+from armsim.report.run_folder import manifest_of, write_json
 from armsim.report.tables import write_table
+from armsim.scenario import Scenario
 
 UM = 1e6
 

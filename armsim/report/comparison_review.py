@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from armsim.decide.compare import Comparison, summary_rows
-from armsim.documents.source import Source
-from armsim.present import percent, show
-from armsim.report import frame
-from armsim.report.answer import dominance
-from armsim.report.content import Pictures, shares_table
+from armsim.formatting import percent, show
+from armsim.report import boilerplate as frame
 from armsim.report.document import Block, Bullets, Cell, Document, Section, Text, table
+from armsim.report.findings import dominance
+from armsim.report.run_review import Pictures, shares_table
+from armsim.sources import Source
 
 NAMED = 12
 """Poses named at which the order of two designs turns round."""

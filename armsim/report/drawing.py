@@ -19,8 +19,8 @@ from matplotlib.transforms import Bbox
 from armsim.engine.executors import end_with_parent
 from armsim.errors import RunError
 from armsim.figures.style import Drawing, style
-from armsim.report.content import Pictures
 from armsim.report.document import Picture, Spot
+from armsim.report.run_review import Pictures
 
 RESOLUTION = 144.0
 """Pixels per inch of a PNG."""

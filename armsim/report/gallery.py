@@ -8,9 +8,9 @@ from functools import partial
 from armsim import figures
 from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
-from armsim.present import signed
-from armsim.report.content import Extras
+from armsim.formatting import signed
 from armsim.report.drawing import Draw, Planned
+from armsim.report.run_review import Extras
 from armsim.results import Result, TaskResult
 
 MOST_BARS = 16

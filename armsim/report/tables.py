@@ -7,9 +7,9 @@ import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from armsim.posetable import Interval, PoseResult
-from armsim.present import ARCSECOND
-from armsim.results import JointSheet, Result, TaskResult, TermSheet
+from armsim.formatting import ARCSECOND
+from armsim.results import JointBudget, Result, TaskResult, TermSheet
+from armsim.results.posetable import Interval, PoseResult
 
 UM = 1e6
 
@@ -157,7 +157,7 @@ def _term_row(owner: str, factor: float, term: TermSheet) -> list[object]:
     return [owner, term.name, term.cause, term.life, term.shape, term.std * factor, term.limit * factor]
 
 
-def _factor(sheet: JointSheet) -> float:
+def _factor(sheet: JointBudget) -> float:
     return ARCSECOND.factor if sheet.unit == "rad" else UM
 
 

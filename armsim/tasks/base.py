@@ -9,10 +9,10 @@ from typing import Protocol
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.model.arm import Arm, X, Y, Z, rotation
-from armsim.model.places import Held, Places
+from armsim.model.configurations import Configurations, Held
 from armsim.results import Grid, MapOf, Unreachable
-from armsim.spreads import Array
 
 Advance = Callable[[int, int], None]
 
@@ -28,7 +28,7 @@ class PoseSet:
     Parameters
     ----------
     names : tuple of str
-    places : Places
+    places : Configurations
     unreachable : tuple of Unreachable
     grid : Grid, optional
         Cells of a slice or a volume.
@@ -43,7 +43,7 @@ class PoseSet:
     """
 
     names: tuple[str, ...]
-    places: Places
+    places: Configurations
     unreachable: tuple[Unreachable, ...] = ()
     grid: Grid | None = None
     along: Array | None = None
@@ -118,10 +118,10 @@ class Command:
     @property
     def transform(self) -> Array:
         """Homogeneous transform, shape (4, 4); identity orientation where it is free."""
-        return np.asarray(placed(self.xyz, self.rpy or (0.0, 0.0, 0.0)))
+        return np.asarray(frame_matrix(self.xyz, self.rpy or (0.0, 0.0, 0.0)))
 
 
-def placed(xyz: tuple[float, float, float], rpy: tuple[float, float, float]) -> Array:
+def frame_matrix(xyz: tuple[float, float, float], rpy: tuple[float, float, float]) -> Array:
     """Homogeneous transform from a position and turns about the fixed x, y, z axes, shape (4, 4)."""
     out = np.eye(4)
     out[:3, 3] = xyz

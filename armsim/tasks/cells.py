@@ -8,11 +8,11 @@ from itertools import product
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.model.arm import Arm
-from armsim.model.places import Places
-from armsim.posetable import matrix, vector
+from armsim.model.configurations import Configurations
 from armsim.results import Grid, Unreachable
-from armsim.spreads import Array
+from armsim.results.posetable import matrix, vector
 from armsim.tasks.base import Advance, Holding, PoseSet
 from armsim.tasks.inverse import Failure, Solver
 
@@ -81,7 +81,7 @@ class Cells:
         )
         lost = tuple(Unreachable(self.label(cell), vector(self.point(cell)), failed[cell]) for cell in sorted(failed))
         joints = np.array([solved[cell] for cell in order]).reshape(len(order), len(arm.joints))
-        return PoseSet(tuple(self.label(cell) for cell in order), Places(joints), lost, grid)
+        return PoseSet(tuple(self.label(cell) for cell in order), Configurations(joints), lost, grid)
 
     def _flood(self, arm: Arm, holding: Holding, advance: Advance) -> tuple[dict[Cell, Array], dict[Cell, str]]:
         """Solve cells outward from the first that can be solved; then look for regions that this did not touch."""

@@ -7,9 +7,9 @@ from typing import Literal
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.model.arm import Arm
-from armsim.model.places import Places
-from armsim.spreads import Array
+from armsim.model.configurations import Configurations
 from armsim.tasks.base import Advance, PoseSet, quiet
 
 CANDIDATES = 16
@@ -45,7 +45,7 @@ class Cloud:
         joints = arm.lowest + (arm.highest - arm.lowest) * even
         if self.uniform == "reach":
             joints = joints[_even_in_reach(arm.postures(joints).tool[:, :3, 3], arm.reach, self.points)]
-        return PoseSet(tuple(f"point {n + 1}" for n in range(len(joints))), Places(joints))
+        return PoseSet(tuple(f"point {n + 1}" for n in range(len(joints))), Configurations(joints))
 
 
 def _even_in_reach(tips: Array, reach: float, points: int) -> Array:

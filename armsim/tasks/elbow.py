@@ -16,8 +16,8 @@ from collections.abc import Callable
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.model.arm import Arm
-from armsim.spreads import Array
 
 TURNING = 7
 """Turning joints that an arm must have."""

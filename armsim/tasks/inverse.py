@@ -15,9 +15,9 @@ from typing import Any
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.core import reach
 from armsim.model.arm import Arm, z_onto
-from armsim.spreads import Array
 from armsim.tasks.base import FREELY, Command, Holding
 from armsim.tasks.elbow import brought_to
 

@@ -7,12 +7,12 @@ from typing import Literal
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.errors import RunError
 from armsim.model.arm import Arm
-from armsim.model.places import Places
-from armsim.posetable import vector
+from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
-from armsim.spreads import Array
+from armsim.results.posetable import vector
 from armsim.tasks.base import FREELY, Advance, Holding, PoseSet, quiet
 from armsim.tasks.inverse import Failure, Solver
 
@@ -66,7 +66,7 @@ class IsoPoses:
             joints.append(q)
             seeds = [q, *seeds]
         held = self.holding.at((0.0, 0.0, 0.0)).held
-        places = Places(np.array(joints).reshape(len(joints), len(arm.joints)))
+        places = Configurations(np.array(joints).reshape(len(joints), len(arm.joints)))
         pairs = ((names.index("P2"), names.index("P4")),) if {"P2", "P4"} <= set(names) else ()
         return PoseSet(tuple(names), places, tuple(lost), pairs=pairs, held=(held,) * len(names))
 

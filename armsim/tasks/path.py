@@ -10,12 +10,12 @@ from itertools import pairwise
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.errors import RunError
 from armsim.model.arm import Arm
-from armsim.model.places import Places
-from armsim.posetable import vector
+from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
-from armsim.spreads import Array
+from armsim.results.posetable import vector
 from armsim.tasks.base import FREELY, Advance, Command, Holding, PoseSet, quiet
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 
@@ -112,7 +112,7 @@ class Path:
 
     def _set(self, along: Array, tips: Array, joints: Array, corners: set[int], lost: list[Unreachable]) -> PoseSet:
         if len(along) < 2:
-            return PoseSet((), Places(joints[:0]), tuple(lost))
+            return PoseSet((), Configurations(joints[:0]), tuple(lost))
         moves = _moves(joints, corners)
         length = _moves(along[:, None], corners)
         forward = length > STILL * self.step
@@ -126,7 +126,7 @@ class Path:
         ways = np.where(moving, np.sign(moves), 0.0)
         for n in range(1, len(ways)):  # a joint that stands keeps the side on which it came to stand
             ways[n] = np.where(ways[n] == 0, ways[n - 1], ways[n])
-        places = Places(joints, speeds, ways, tangents)
+        places = Configurations(joints, speeds, ways, tangents)
         return PoseSet(tuple(_names(along)), places, tuple(lost), along=along)
 
     def _commands(self) -> tuple[list[Command], Array, set[int]]:

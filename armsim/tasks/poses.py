@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.model.arm import Arm
-from armsim.model.places import Held, Places
+from armsim.model.configurations import Configurations, Held
 from armsim.results import Unreachable
 from armsim.tasks.base import Advance, Command, Holding, PoseSet, quiet
 from armsim.tasks.inverse import Failure, Solver
@@ -55,7 +55,7 @@ class Poses:
                 speeds.append(pose.speeds or (0.0,) * len(arm.joints))
                 held.append("full" if pose.command is None else pose.command.held)
         shape = (len(joints), len(arm.joints))
-        places = Places(np.array(joints).reshape(shape), np.array(speeds).reshape(shape))
+        places = Configurations(np.array(joints).reshape(shape), np.array(speeds).reshape(shape))
         known = {name: index for index, name in enumerate(names)}
         pairs = tuple((known[a], known[b]) for a, b in self.distances if a in known and b in known)
         return PoseSet(tuple(names), places, tuple(unreachable), pairs=pairs, held=tuple(held))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from armsim.model.arm import Arm
 from armsim.results import MapOf
-from armsim.tasks.base import FREELY, Advance, Holding, PoseSet, placed, quiet
+from armsim.tasks.base import FREELY, Advance, Holding, PoseSet, frame_matrix, quiet
 from armsim.tasks.cells import Cells, Ends, centres, count
 
 Position = tuple[float, float, float]
@@ -55,7 +55,7 @@ class Slice:
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self._ends(arm))
-        cells = Cells(self.plane, along, self.step, self.at, placed(*self.frame))
+        cells = Cells(self.plane, along, self.step, self.at, frame_matrix(*self.frame))
         return replace(cells.find(arm, self.holding, advance), maps=self.maps)
 
 
@@ -91,5 +91,5 @@ class Volume:
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self.ends)
-        cells = Cells("xyz", along, self.step, 0.0, placed(*self.frame))
+        cells = Cells("xyz", along, self.step, 0.0, frame_matrix(*self.frame))
         return replace(cells.find(arm, self.holding, advance), maps=self.maps)

@@ -25,19 +25,19 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from support import normal_machine, planar_arm, published_arm, robot_file
 
 import armsim
+from armsim.asked import SamplingPlan
 from armsim.core.compile import compiled
-from armsim.core.population import LANES
+from armsim.core.sample_kernel import LANES
 from armsim.core.screws import displace_frames, displace_points
 from armsim.engine.layout import GIB
-from armsim.engine.plan import SamplingPlan
 from armsim.engine.pose import share_names
-from armsim.engine.run import Asked, sampling
+from armsim.engine.run import TaskConfigurations, sampling
+from armsim.errormodel.distributions import Distribution
+from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, Signal
 from armsim.model.joint import Joint, Magnitude, Mounting, Transmission
 from armsim.model.machine import Machine
-from armsim.model.places import Places
-from armsim.posetable import PoseTable
-from armsim.spreads import Spread
+from armsim.results.posetable import PoseTable
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"
 REPEATS = 7
@@ -87,17 +87,19 @@ def six_axis_machine() -> Machine:
         signal_periods=256,
         interpolation=12,
         track_radius=11e-3,
-        graduation_error=Spread("uniform", 5e-5),
-        signal=Signal(*[Spread("uniform", 0.01)] * 3, noise=0.001),
+        graduation_error=Distribution("uniform", 5e-5),
+        signal=Signal(*[Distribution("uniform", 0.01)] * 3, noise=0.001),
     )
     joints = [
         Joint(
             name,
             disc,
             placement="motor",
-            mounting=Mounting(Magnitude(Spread("uniform", 2e-5)), disc_tilt=Magnitude(Spread("uniform", 2e-3))),
+            mounting=Mounting(
+                Magnitude(Distribution("uniform", 2e-5)), disc_tilt=Magnitude(Distribution("uniform", 2e-3))
+            ),
             transmission=Transmission(100.0, lost_motion=5e-5),
-            mastering=Spread("uniform", 5e-5),
+            mastering=Distribution("uniform", 5e-5),
         )
         for name in arm.names
     ]
@@ -147,7 +149,7 @@ def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:
 
 def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> None:
     with sampling(machine, None, 0.95, workers, 8 * GIB) as place:
-        place.run(plan, [Asked("", Places(q))], lambda task, done, total: None, lambda text: None)
+        place.run(plan, [TaskConfigurations("", Configurations(q))], lambda task, done, total: None, lambda text: None)
 
 
 def whole_job() -> None:
@@ -207,7 +209,12 @@ def evenness() -> None:
             for seed in range(24):
                 with sampling(machine, None, 0.95, 1, 8 * GIB) as place:
                     plan = SamplingPlan(units, 8, seed, points=points)  # type: ignore[arg-type]
-                    run = place.run(plan, [Asked("", Places(q))], lambda task, done, total: None, lambda text: None)
+                    run = place.run(
+                        plan,
+                        [TaskConfigurations("", Configurations(q))],
+                        lambda task, done, total: None,
+                        lambda text: None,
+                    )
                 tables.append(PoseTable(("",), owners, run.tasks[0].values))
             found[points] = [
                 statistics.stdev(float(table.column(path)[0]) for table in tables)
@@ -238,7 +245,7 @@ def memory() -> None:
         code = (
             "import sys, time, numpy as np, armsim\n"
             "from armsim.engine.run import Asked, sampling\n"
-            "from armsim.model.places import Places\n"
+            "from armsim.model.configurations import Places\n"
             "from armsim.engine.plan import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"

@@ -130,7 +130,7 @@ def test_killed_where_folders_do_not_change_places_in_one_step(tmp_path: Path, m
     code = (
         "import os, sys\n"
         "from pathlib import Path\n"
-        "from armsim.report import place\n"
+        "from armsim.report import output_folder as place\n"
         "place._exchange = lambda one, other: False\n"
         "out, kill = Path(sys.argv[1]), int(sys.argv[2])\n"
         "plain, done = Path.rename, []\n"
@@ -154,7 +154,7 @@ def test_killed_where_folders_do_not_change_places_in_one_step(tmp_path: Path, m
 
 
 def test_a_result_that_is_damaged_is_told(tmp_path: Path) -> None:
-    from armsim.report import place
+    from armsim.report import output_folder as place
 
     with place.folder(tmp_path / "r") as partial:
         (partial / "results.json").write_text("{}")
@@ -173,7 +173,7 @@ def test_a_result_that_is_damaged_is_told(tmp_path: Path) -> None:
 
 def test_leftovers_of_a_process_of_the_same_number_are_removed(tmp_path: Path) -> None:
     """The first process of every container has the number 1."""
-    from armsim.report import place
+    from armsim.report import output_folder as place
 
     left = tmp_path / place._mark(tmp_path / "r", "partial", os.getpid()).replace(place.TOKEN, "00000000")
     left.mkdir()

@@ -10,7 +10,7 @@ import numba
 import pytest
 
 from armsim.core import compile as compiling
-from armsim.core.population import sample_units
+from armsim.core.sample_kernel import sample_units
 
 
 def test_the_cache_is_named_by_sources_and_versions() -> None:

@@ -24,8 +24,9 @@ from pathlib import Path
 
 import numpy as np
 
+from armsim.asked import Requirement
 from armsim.decide import select, trade_off
-from armsim.decide.moments import fixed_part, option_parts, shared_terms
+from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
@@ -33,7 +34,6 @@ from armsim.documents.load import load_options
 from armsim.engine.firstorder import linearise
 from armsim.engine.plan import key
 from armsim.model.options import Option, Options
-from armsim.results import Requirement
 from armsim.study import Study
 
 COVERAGE, CENT = 0.95, 1e-6

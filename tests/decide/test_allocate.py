@@ -10,11 +10,10 @@ import pytest
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
+from armsim.asked import Requirement, SamplingPlan
 from armsim.decide import allocate
 from armsim.decide.allocate import equivalent_bits, least_cost, without_sensors
-from armsim.engine.plan import SamplingPlan
 from armsim.errors import InputError, RunError
-from armsim.results import Requirement
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
 

@@ -10,13 +10,13 @@ from support import ROOT, normal_machine, planar_arm
 from test_select import small_case
 
 import armsim
+from armsim.asked import Requirement
 from armsim.decide import allocate, compare, select, trade_off, what_if
 from armsim.decide.compare import TaskDifference
 from armsim.decide.search import ALIKE, Search
 from armsim.decide.selection import Selection, answer
 from armsim.engine.paired import Difference
 from armsim.errors import InputError
-from armsim.results import Requirement
 from armsim.study import Study
 
 
@@ -119,9 +119,9 @@ def test_a_study_without_files_that_requires_nothing() -> None:
 
 def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: the planar arm: the stretched pose has the longer lever."""
+    from armsim.asked import SamplingPlan
     from armsim.decide import whatif
-    from armsim.documents.load import Scenario
-    from armsim.engine.plan import SamplingPlan
+    from armsim.scenario import Scenario
     from armsim.tasks import NamedPose, Poses
 
     monkeypatch.setattr(whatif, "MOST_POSES", 1)

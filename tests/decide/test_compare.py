@@ -137,7 +137,7 @@ def test_order_of_designs_flips_where_it_does() -> None:
 
     E|dp|^2 = r^2 s1^2 + l2^2 s2^2 with r the distance of the tool. Source: closed form of the planar arm.
     """
-    from armsim.engine.plan import SamplingPlan
+    from armsim.asked import SamplingPlan
     from armsim.tasks import NamedPose, Poses
 
     arm = planar_arm(0.4, 0.3)
@@ -187,7 +187,7 @@ def test_the_command(tmp_path: Path) -> None:
 
 
 def test_tolerance_of_the_first_design_holds_for_all() -> None:
-    from armsim.engine.plan import NumericalTolerance
+    from armsim.asked import NumericalTolerance
 
     first = small(DEMO, 100, 20)
     plan = replace(first.scenario.plan, tolerance=NumericalTolerance(0.1))

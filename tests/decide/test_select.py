@@ -13,18 +13,18 @@ import pytest
 from support import ROOT, normal_joint, planar_arm
 
 import armsim
+from armsim.asked import Requirement
 from armsim.decide import select
-from armsim.decide.moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
+from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
 from armsim.decide.program import Program
 from armsim.decide.search import Search
 from armsim.decide.select import SHOWN_NEXT
 from armsim.decide.selection import answer
 from armsim.documents.load import load_options
 from armsim.errors import InputError
+from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.options import Option, Options
-from armsim.model.places import Places
-from armsim.results import Requirement
 from armsim.study import Study
 
 DEMO, CATALOGUE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"
@@ -439,7 +439,7 @@ def test_visits_on_a_path_count_across_it() -> None:
     machine = Machine(planar_arm(0.4, 0.3), (normal_joint("j1", 1e-3), normal_joint("j2", 2e-3)))
     q = np.array([[0.3, 0.8], [0.1, 1.2]])
     tangents = np.array([[1.0, 0.0, 0.0], [0.6, 0.8, 0.0]])
-    places = Places(q, np.zeros((2, 2)), np.ones((2, 2)), tangents)
+    places = Configurations(q, np.zeros((2, 2)), np.ones((2, 2)), tangents)
     found = moments_of(machine, [places])
     column = machine.arm.postures(q).column
     across = column - tangents[:, None] * np.einsum("paj,pj->pa", column, tangents)[:, :, None]

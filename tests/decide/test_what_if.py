@@ -12,14 +12,14 @@ import pytest
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
+from armsim.asked import SamplingPlan
 from armsim.decide import what_if
 from armsim.decide.whatif import changes, finer_by_a_bit
 from armsim.engine.firstorder import linearise
-from armsim.engine.plan import SamplingPlan
+from armsim.errormodel.distributions import Distribution
 from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint, Mounting, Transmission
 from armsim.model.machine import Change, Machine
-from armsim.spreads import Spread
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
 
@@ -96,14 +96,14 @@ def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
     sample = pytest.importorskip("SALib.sample.sobol")
     analyze = pytest.importorskip("SALib.analyze.sobol")
     disc = Encoder(
-        "d", signal_periods=64, interpolation=14, track_radius=0.02, graduation_error=Spread("uniform", 2e-5)
+        "d", signal_periods=64, interpolation=14, track_radius=0.02, graduation_error=Distribution("uniform", 2e-5)
     )
     from armsim.model.joint import Magnitude
 
     def joint(name: str, ratio: float) -> Joint:
-        mounting = Mounting(eccentricity=Magnitude(Spread("uniform", 2e-6)))
+        mounting = Mounting(eccentricity=Magnitude(Distribution("uniform", 2e-6)))
         return Joint(name, disc, placement="motor", mounting=mounting, transmission=Transmission(ratio),
-                     mastering=Spread("uniform", 5e-5))  # fmt: skip
+                     mastering=Distribution("uniform", 5e-5))  # fmt: skip
 
     lengths = (0.4, 0.3)
     machine = Machine(planar_arm(*lengths), (joint("j1", 1.0), joint("j2", 2.0)))
@@ -137,7 +137,7 @@ def test_shares_by_life() -> None:
     """One joint with unit life only, one with visit life only, equal levers: shares as their squares. Source: arithmetic."""
     arm = planar_arm(0.4, 0.3)
     still = Encoder("i", signal_periods=1, interpolation=60)
-    first = Joint("j1", still, mastering=Spread("normal", 1e-4))
+    first = Joint("j1", still, mastering=Distribution("normal", 1e-4))
     machine = Machine(arm, (first, normal_machine(arm, 1e-4, 2e-4).joints[1]))
     study = planar_study(1e-4, 1e-4).with_scenario(machine=machine)
     lives = study.run(1).tasks[0].summary.lives

@@ -8,10 +8,10 @@ import yaml
 from support import ROOT, robot_file
 
 from armsim.documents import check_file, load_scenario
+from armsim.errormodel.terms import Axis
 from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.terms import Axis
 
 ARM = """\
 kind: arm

@@ -10,17 +10,17 @@ import yaml
 from support import ROOT, robot_file
 
 import armsim
+from armsim.asked import SamplingPlan
 from armsim.documents import check_file
 from armsim.documents.doubts import doubts
 from armsim.documents.load import load_options, load_scenario
 from armsim.documents.write import scenario_document
 from armsim.engine.layout import RECORD, lay_out
-from armsim.engine.plan import SamplingPlan
+from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Transmission
 from armsim.results import Result
-from armsim.spreads import Spread
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 
@@ -91,8 +91,8 @@ def test_the_limit_of_a_rayleigh_law_leaves_as_little_as_that_of_a_normal_one() 
     """0.27 % beyond. Source: distribution functions."""
     import math
 
-    assert math.exp(-0.5 * Spread("rayleigh", 1.0).limit ** 2) == pytest.approx(0.0027)
-    assert math.erfc(Spread("normal", 1.0).limit / math.sqrt(2)) == pytest.approx(0.0027, rel=1e-3)
+    assert math.exp(-0.5 * Distribution("rayleigh", 1.0).limit ** 2) == pytest.approx(0.0027)
+    assert math.erfc(Distribution("normal", 1.0).limit / math.sqrt(2)) == pytest.approx(0.0027, rel=1e-3)
 
 
 def test_a_path_alone_budgets_its_latency() -> None:
@@ -111,7 +111,7 @@ def test_a_path_alone_budgets_its_latency() -> None:
 def test_an_air_gap_that_does_nothing_is_told() -> None:
     machine = load_scenario(DEMO).machine
     first = machine.joints[0]
-    off = replace(first, mounting=replace(first.mounting, air_gap=Spread("uniform", 1e-4)))
+    off = replace(first, mounting=replace(first.mounting, air_gap=Distribution("uniform", 1e-4)))
     (told,) = doubts(replace(machine, joints=(off, *machine.joints[1:])))
     assert "air_gap at j1 does nothing: the encoder states no light_cone" in told
     seeing = replace(off, encoder=replace(off.encoder, light_cone=0.05))

@@ -16,14 +16,15 @@ import pytest
 from support import ROOT
 
 import armsim
+from armsim.asked import SamplingPlan
 from armsim.engine import drawn, executors
 from armsim.engine.drawn import Drawn
 from armsim.engine.duration import in_words
 from armsim.engine.layout import GIB, lay_out
-from armsim.engine.plan import UNIT_BLOCK, SamplingPlan, draw_units
+from armsim.engine.plan import UNIT_BLOCK, draw_units
 from armsim.engine.pose import share_names
 from armsim.errors import RunError, TooLong
-from armsim.posetable import PoseTable
+from armsim.results.posetable import PoseTable
 from armsim.study import Study
 
 
@@ -119,12 +120,12 @@ def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
     study.with_plan(units=100).run(1)
     found = study.find()
     from armsim.engine.duration import expected_seconds
-    from armsim.engine.run import Asked
+    from armsim.engine.run import TaskConfigurations
 
     start = time.process_time()
     _, sampled = study.evaluate(found, 1)
     taken = time.process_time() - start
-    expected = expected_seconds(sampled.job, [Asked("stations", found[0].places)], 1)
+    expected = expected_seconds(sampled.job, [TaskConfigurations("stations", found[0].places)], 1)
     assert taken / 4 < expected < 4 * taken
 
 

@@ -4,16 +4,17 @@ import numpy as np
 import pytest
 from support import normal_joint, normal_machine, planar_arm, published_arm
 
+from armsim.asked import SamplingPlan
 from armsim.core.counting import RATIO_EDGES
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, Sampler, scale_of
-from armsim.engine.plan import SamplingPlan, draw_units
+from armsim.engine.plan import draw_units
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Axis
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.physics import assembly
-from armsim.spreads import Spread
-from armsim.terms import Axis
 
 
 def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndarray:
@@ -83,10 +84,10 @@ def test_monte_carlo_against_first_order_over_two_hundred_poses() -> None:
     """Source: the two paths share only the terms; ratio of rms 1 within the sampling error at every pose."""
     arm, _ = published_arm("Puma560")
     disc = Encoder(
-        "disc", signal_periods=256, interpolation=12, track_radius=12e-3, graduation_error=Spread("uniform", 5e-5)
+        "disc", signal_periods=256, interpolation=12, track_radius=12e-3, graduation_error=Distribution("uniform", 5e-5)
     )
-    terms = [Joint(name, disc, mastering=Spread("uniform", 5e-5)) for name in arm.names]
-    machine = Machine(arm, tuple(terms), tuple((Axis(n, "a"), Spread("normal", 2e-5)) for n in arm.names))
+    terms = [Joint(name, disc, mastering=Distribution("uniform", 5e-5)) for name in arm.names]
+    machine = Machine(arm, tuple(terms), tuple((Axis(n, "a"), Distribution("normal", 2e-5)) for n in arm.names))
     q = np.random.default_rng(6).uniform(-1.5, 1.5, (200, 6))
     linear = linearise(machine.at(q)).mean_square
     found = mean_squares(machine, q, SamplingPlan(1500, 2, 6))
@@ -100,7 +101,7 @@ def test_means_of_different_joints_add_as_vectors() -> None:
     """Fixed errors on two joints: the mean square is that of the sum, not the sum of squares. Source: arithmetic."""
     arm = planar_arm(0.4, 0.3)
     joints = tuple(
-        Joint(n, Encoder("ideal", signal_periods=1, interpolation=60), mastering=Spread("fixed", 1e-4))
+        Joint(n, Encoder("ideal", signal_periods=1, interpolation=60), mastering=Distribution("fixed", 1e-4))
         for n in arm.names
     )
     machine = Machine(arm, joints)
@@ -116,7 +117,7 @@ def test_more_units_and_visits_extend_a_population() -> None:
     """The first units of a larger population are the smaller one, so that convergence can be watched."""
     arm = planar_arm(0.4, 0.3)
     disc = Encoder(
-        "disc", signal_periods=64, interpolation=8, track_radius=1e-2, graduation_error=Spread("uniform", 1e-4)
+        "disc", signal_periods=64, interpolation=8, track_radius=1e-2, graduation_error=Distribution("uniform", 1e-4)
     )
     machine = Machine(arm, tuple(Joint(n, disc) for n in arm.names))
     _, small, _ = sampled(machine, [[0.0, 0.0]], SamplingPlan(300, 5, 1))
@@ -126,8 +127,8 @@ def test_more_units_and_visits_extend_a_population() -> None:
 
 def test_a_cause_draws_the_same_numbers_whatever_stands_beside_it() -> None:
     """Common random numbers: keyed by name, so that two designs differ by their designs alone."""
-    alone = [t.on(Axis("j1")) for t in assembly.mastering(Spread("uniform", 1.0))]
-    beside = [t.on(Axis("j1")) for t in assembly.eccentricity(Spread("uniform", 1.0), 10.0)] + alone
+    alone = [t.on(Axis("j1")) for t in assembly.mastering(Distribution("uniform", 1.0))]
+    beside = [t.on(Axis("j1")) for t in assembly.eccentricity(Distribution("uniform", 1.0), 10.0)] + alone
     plan = SamplingPlan(2500, 1, 3)
     np.testing.assert_array_equal(draw_units(alone, plan)[0], draw_units(beside, plan)[4])
 
@@ -136,7 +137,7 @@ def test_lives_are_kept_apart() -> None:
     """Unit life makes accuracy and no repeatability; visit life makes both, accuracy shrinking with the visits."""
     arm = planar_arm(0.5)
     unit = Machine(
-        arm, (Joint("j1", Encoder("i", signal_periods=1, interpolation=60), mastering=Spread("normal", 1e-4)),)
+        arm, (Joint("j1", Encoder("i", signal_periods=1, interpolation=60), mastering=Distribution("normal", 1e-4)),)
     )
     sample, displacement, _ = sampled(unit, [[0.0]], SamplingPlan(500, 10, 1))
     assert sample.repeatability.max() < 1e-12

@@ -13,22 +13,25 @@ import pytest
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
+from armsim.asked import NumericalTolerance, Requirement, SamplingPlan
 from armsim.engine import executors
 from armsim.engine import run as engine
 from armsim.engine.layout import BASE, GIB, lay_out
-from armsim.engine.plan import NumericalTolerance, SamplingPlan, draw_units
+from armsim.engine.plan import draw_units
 from armsim.errors import RunError
+from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.places import Places
-from armsim.results import Requirement
 from armsim.study import Study
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 
 
-def ask(machine: Machine, poses: int = 100) -> list[engine.Asked]:
+def ask(machine: Machine, poses: int = 100) -> list[engine.TaskConfigurations]:
     q = np.random.default_rng(0).uniform(-1, 1, (poses, len(machine.joints)))
-    return [engine.Asked("first", Places(q)), engine.Asked("second", Places(q[:3]))]
+    return [
+        engine.TaskConfigurations("first", Configurations(q)),
+        engine.TaskConfigurations("second", Configurations(q[:3])),
+    ]
 
 
 def numbers(
@@ -186,9 +189,14 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
     for seed in range(60):
         plan = SamplingPlan(100, 10, seed, NumericalTolerance(0.02))
         with engine.sampling(machine, None, 0.95, 1, GIB) as place:
-            sampled = place.run(plan, [engine.Asked("t", Places(np.zeros((1, 1))))], lambda *a: None, lambda text: None)
+            sampled = place.run(
+                plan,
+                [engine.TaskConfigurations("t", Configurations(np.zeros((1, 1))))],
+                lambda *a: None,
+                lambda text: None,
+            )
         values = sampled.tasks[0].values
-        from armsim.posetable import PoseTable
+        from armsim.results.posetable import PoseTable
 
         table = PoseTable(("p",), (("j1", "repeatability"), ("bias", "mean")), values)
         error = abs(table.column("error.at_coverage")[0] - 1.959964e-4)

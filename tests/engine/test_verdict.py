@@ -10,19 +10,18 @@ import pytest
 from support import ROOT, normal_joint, normal_machine, planar_arm, published_arm
 
 import armsim
+from armsim.asked import NumericalTolerance, Requirement, SamplingPlan
 from armsim.engine import run as engine
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import GIB
 from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import NumericalTolerance, SamplingPlan
 from armsim.engine.pose import centred_moments
 from armsim.engine.statistics import mean_over_units
+from armsim.errormodel.distributions import Distribution
 from armsim.errors import RunError
+from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.places import Places
-from armsim.posetable import PoseTable
-from armsim.results import Requirement
-from armsim.spreads import Spread
+from armsim.results.posetable import PoseTable
 from armsim.study import Study
 from armsim.tasks import Slice
 
@@ -87,7 +86,7 @@ def test_a_verdict_within_its_interval_is_not_sure() -> None:
 def test_a_bias_far_above_the_scatter_costs_no_digits() -> None:
     """One joint a millimetre off and scattering by a nanometre: the variance is its square. Source: closed form."""
     arm = planar_arm(0.5)
-    joint = replace(normal_joint("j1", 2e-9), mastering=Spread("fixed", 2e-3))
+    joint = replace(normal_joint("j1", 2e-9), mastering=Distribution("fixed", 2e-3))
     situation = Machine(arm, (joint,)).at([[0.0]])
     linear = linearise(situation)
     sample = Sampler.prepare(situation, SamplingPlan(3000, 20, 1)).whole(0, linear)
@@ -99,7 +98,7 @@ def test_a_bias_far_above_the_scatter_costs_no_digits() -> None:
 
 def test_no_scatter_leaves_no_negative_variance() -> None:
     arm = planar_arm(0.5, 0.3)
-    joints = tuple(replace(normal_joint(name, 1e-30), mastering=Spread("fixed", 7e-3)) for name in arm.names)
+    joints = tuple(replace(normal_joint(name, 1e-30), mastering=Distribution("fixed", 7e-3)) for name in arm.names)
     situation = Machine(arm, joints).at([[0.3, 0.4]])
     linear = linearise(situation)
     sample = Sampler.prepare(situation, SamplingPlan(300, 5, 1)).whole(0, linear)
@@ -113,7 +112,7 @@ def test_the_bias_is_given_to_the_joints_that_make_it() -> None:
     """Parts along the mean sum to its square; a term against it is negative. Source: vectors added by hand."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-6, 1e-6)
     zeros = (2e-3, -5e-4)
-    joints = tuple(replace(j, mastering=Spread("fixed", z)) for j, z in zip(machine.joints, zeros, strict=True))
+    joints = tuple(replace(j, mastering=Distribution("fixed", z)) for j, z in zip(machine.joints, zeros, strict=True))
     machine = replace(machine, joints=joints)
     linear = linearise(machine.at([[0.0, 0.0]]))
     by_hand = np.array([0.7 * zeros[0], 0.3 * zeros[1]])  # both along y
@@ -139,7 +138,7 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
     """At the largest number of units, which need be no multiple of a batch, and where the memory ends."""
     monkeypatch.setattr(engine, "MOST_UNITS", 25_000)
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 1e-4)
-    places = [engine.Asked("t", Places(np.array([[0.3, 0.5]])))]
+    places = [engine.TaskConfigurations("t", Configurations(np.array([[0.3, 0.5]])))]
     plan = SamplingPlan(1000, 3, 1, NumericalTolerance(1e-12))
     with engine.sampling(machine, None, 0.95, 1, GIB) as place:
         sampled = place.run(plan, places, lambda *a: None, lambda text: None)
@@ -185,7 +184,10 @@ def test_figures_of_a_pose_do_not_hang_on_the_chunk() -> None:
     for workers in (1, 3):
         with engine.sampling(machine, None, 0.95, workers, GIB) as place:
             (task,) = place.run(
-                SamplingPlan(300, 3, 1), [engine.Asked("t", Places(q))], lambda *a: None, lambda text: None
+                SamplingPlan(300, 3, 1),
+                [engine.TaskConfigurations("t", Configurations(q))],
+                lambda *a: None,
+                lambda text: None,
             ).tasks
         names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
         table = PoseTable(("",) * 40, names, task.values)

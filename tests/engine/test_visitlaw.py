@@ -14,27 +14,28 @@ from scipy.spatial.transform import Rotation
 from spatialmath import SE3
 from support import published_arm
 
+from armsim.asked import SamplingPlan
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import SamplingPlan, draw_units
+from armsim.engine.plan import draw_units
 from armsim.engine.statistics import pose_repeatability
 from armsim.engine.visitlaw import nets
+from armsim.errormodel.distributions import NONE, Distribution
 from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint, Transmission
 from armsim.model.machine import Machine
-from armsim.spreads import NONE, Spread
 
 VISITS = 400_000
-FIXED = Spread("fixed", 1.0)
+FIXED = Distribution("fixed", 1.0)
 
 
 def joint(name: str, kept: float, noise: float, lost: float, rotary: bool = True) -> Joint:
     """Keeps a fixed error, scatters normally, and rests on either side of its lost motion. [rad or m]"""
-    summary = Summary(60.0 if rotary else 1e-17, repeatability=Spread("normal", noise) if noise else NONE)
+    summary = Summary(60.0 if rotary else 1e-17, repeatability=Distribution("normal", noise) if noise else NONE)
     box = Transmission(ratio=1.0, lost_motion=2 * lost)
     return Joint(
         name, Encoder("bare", rotary, summary=summary), placement="motor", transmission=box,
-        mastering=Spread("fixed", kept) if kept else None,
+        mastering=Distribution("fixed", kept) if kept else None,
     )  # fmt: skip
 
 
@@ -113,10 +114,10 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
 def test_known_laws() -> None:
     """RP = 3.616 s for isotropic normal scatter (Maxwell distribution), 2.606 s on a line (half-normal), a for +-a."""
     from armsim.engine.visitlaw import VisitCoefficients, visit_law
-    from armsim.model.arm import Postures
+    from armsim.model.arm import Kinematics
 
     def law(gains: np.ndarray, kind: str) -> float:
-        at = Postures(gains[None], gains[None], np.zeros(len(gains), bool), np.eye(4)[None], np.zeros((1, 2, 3)))
+        at = Kinematics(gains[None], gains[None], np.zeros(len(gains), bool), np.eye(4)[None], np.zeros((1, 2, 3)))
         k = np.arange(len(gains))
         own = VisitCoefficients((kind,) * len(gains), k, k, np.ones((1, len(gains))))
         found = visit_law(own, at, SamplingPlan(20_000, 100, 5), np.zeros((1, 3)))

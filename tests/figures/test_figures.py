@@ -11,9 +11,9 @@ from support import ROOT
 import armsim
 from armsim import figures
 from armsim.figures import maps
-from armsim.posetable import PoseTable
-from armsim.present import show
+from armsim.formatting import show
 from armsim.results import Result, TaskResult
+from armsim.results.posetable import PoseTable
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +53,7 @@ def test_maps_of_a_slice(result: Result, measure: str) -> None:
 def test_blame_adds_up(result: Result) -> None:
     """Source: shares of a pose sum to one."""
     task = result.task("tilted")
-    from armsim.figures.blame import owners
+    from armsim.figures.contributions import owners
 
     np.testing.assert_allclose(sum(owners(task).values()), 1.0, rtol=1e-9)
     drawn(figures.dominant_joint(result, task))

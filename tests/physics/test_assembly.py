@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from support import curve
 
+from armsim.errormodel.distributions import Distribution
 from armsim.physics.assembly import disc_tilt, eccentricity, mastering
-from armsim.spreads import Spread
 
 ARCSEC = 206264.806
 SHAFT = np.linspace(0.0, 2 * np.pi, 721)
@@ -30,7 +30,7 @@ def error(shaft: np.ndarray, reading: np.ndarray) -> np.ndarray:
 def test_eccentricity_is_that_of_a_disc_off_its_shaft(phase: float) -> None:
     e, radius = 50e-6, 10e-3
     simulated = error(SHAFT, disc_reading(SHAFT, e * np.exp(-1j * phase), radius, 0.0))
-    terms = eccentricity(Spread("fixed", e), radius, phase=phase)
+    terms = eccentricity(Distribution("fixed", e), radius, phase=phase)
     # neglected: (e/R)^3 / 3
     np.testing.assert_allclose(curve(terms, SHAFT), simulated, atol=1.1 * (e / radius) ** 3 / 3)
 
@@ -41,25 +41,25 @@ def test_heads_keep_the_orders_that_are_multiples_of_their_number(heads: int) ->
     readings = [
         error(SHAFT, disc_reading(SHAFT, e * np.exp(-1j * phase), radius, 2 * np.pi * k / heads)) for k in range(heads)
     ]
-    terms = eccentricity(Spread("fixed", e), radius, heads=heads, phase=phase)
+    terms = eccentricity(Distribution("fixed", e), radius, heads=heads, phase=phase)
     np.testing.assert_allclose(curve(terms, SHAFT), np.mean(readings, axis=0), atol=1.1 * (e / radius) ** 3 / 3)
 
 
 def test_ten_micrometres_on_ten_millimetres_are_206_arcseconds() -> None:
     """Source: geometry, e/R = 1 mrad = 206.26 arcsec; encoder mounting handbooks: +-412 e[um]/D[mm] (from memory)."""
     first, second = (1e-3, 0.5e-6)
-    one = eccentricity(Spread("fixed", 10e-6), 10e-3, phase=0.0)
+    one = eccentricity(Distribution("fixed", 10e-6), 10e-3, phase=0.0)
     assert np.abs(curve(one, SHAFT)).max() * ARCSEC == pytest.approx(206, abs=0.5)
     assert np.abs(curve(one, SHAFT)).max() == pytest.approx(412e-6 * 10 / 20 * 1e6 / ARCSEC, rel=2e-3)
-    two = eccentricity(Spread("fixed", 10e-6), 10e-3, heads=2, phase=0.0)
+    two = eccentricity(Distribution("fixed", 10e-6), 10e-3, heads=2, phase=0.0)
     assert np.abs(curve(two, SHAFT)).max() == pytest.approx(second, rel=1e-6)
     assert np.abs(curve(two, SHAFT)).max() < first / 1000
 
 
 def test_a_correction_of_95_percent_leaves_5_percent() -> None:
     """Source: common practice, no source: what a chip's eccentricity correction leaves."""
-    before = eccentricity(Spread("uniform", 20e-6), 8e-3)[0]
-    after = eccentricity(Spread("uniform", 20e-6), 8e-3, correction=0.95)[0]
+    before = eccentricity(Distribution("uniform", 20e-6), 8e-3)[0]
+    after = eccentricity(Distribution("uniform", 20e-6), 8e-3, correction=0.95)[0]
     np.testing.assert_allclose(after.second_moment, 0.05**2 * before.second_moment)
     assert after.limit == pytest.approx(0.05 * before.limit)
 
@@ -84,18 +84,20 @@ def test_disc_tilt_is_that_of_a_projected_disc(phase: float) -> None:
     shaft = np.linspace(-3.0, 3.0, 61)
     # the steepest line lies towards the head (angle 0) when the shaft stands at `phase`
     simulated = error(shaft, tilted_disc_reading(shaft, tilt, -phase))
-    np.testing.assert_allclose(curve(disc_tilt(Spread("fixed", tilt), phase=phase), shaft), simulated, atol=tilt**4 / 6)
+    np.testing.assert_allclose(
+        curve(disc_tilt(Distribution("fixed", tilt), phase=phase), shaft), simulated, atol=tilt**4 / 6
+    )
 
 
 def test_one_degree_of_tilt_is_15_7_arcseconds_twice_a_turn() -> None:
     """Source: projection, gamma^2/4 = 76.2 urad."""
-    values = curve(disc_tilt(Spread("fixed", np.radians(1.0)), phase=0.0), SHAFT)
+    values = curve(disc_tilt(Distribution("fixed", np.radians(1.0)), phase=0.0), SHAFT)
     assert np.abs(values).max() * ARCSEC == pytest.approx(15.7, abs=0.05)
     spectrum = np.abs(np.fft.rfft(values[:-1]))
     assert spectrum.argmax() == 2
 
 
 def test_mastering_is_a_constant() -> None:
-    (term,) = mastering(Spread("fixed", 1e-4))
+    (term,) = mastering(Distribution("fixed", 1e-4))
     np.testing.assert_allclose(curve((term,), SHAFT), 1e-4)
     assert term.life == "unit"

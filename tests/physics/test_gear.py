@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from support import curve
 
+from armsim.errormodel.distributions import Distribution
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS
 from armsim.model.joint import Harmonic, Joint, Magnitude, Mounting, Transmission
 from armsim.physics.gear import kinematic_error, reversal
-from armsim.spreads import Spread
 
 FIXED = "fixed"
 
@@ -20,9 +20,9 @@ def test_kinematic_error_orders() -> None:
     """Source: brute force: a wave of 3 periods per input turn, seen from the output of a 50:1 gear."""
     output = np.linspace(0, 2 * np.pi, 2001)
     motor = 50 * output
-    terms = kinematic_error(Spread(FIXED, 1e-4), 3, per_turn_of_input=50, phase=0.0)
+    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, per_turn_of_input=50, phase=0.0)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * motor), atol=1e-14)
-    terms = kinematic_error(Spread(FIXED, 1e-4), 3, phase=0.3)
+    terms = kinematic_error(Distribution(FIXED, 1e-4), 3, phase=0.3)
     np.testing.assert_allclose(curve(terms, output), 1e-4 * np.sin(3 * output - 0.3), atol=1e-14)
 
 
@@ -67,8 +67,8 @@ def test_servo_loop_with_encoder_on_either_side(placement: str) -> None:
         "j",
         Encoder("disc", signal_periods=4096, interpolation=30, track_radius=radius),
         placement=placement,  # type: ignore[arg-type]
-        mounting=Mounting(Magnitude(Spread(FIXED, e), 0.0)),
-        transmission=Transmission(ratio, (Harmonic(True, 2, Magnitude(Spread(FIXED, gear), 0.0)),)),
+        mounting=Mounting(Magnitude(Distribution(FIXED, e), 0.0)),
+        transmission=Transmission(ratio, (Harmonic(True, 2, Magnitude(Distribution(FIXED, gear), 0.0)),)),
     )
     command = 0.1 + np.arange(500) * 2 * np.pi / 100 / 500  # one turn of the motor
     error = simulated_joint(command, placement, e, radius, ratio, gear) - command
@@ -88,9 +88,9 @@ def test_servo_loop_with_encoder_on_either_side(placement: str) -> None:
 
 def test_motor_side_divides_every_cause_of_the_encoder_by_the_ratio() -> None:
     encoder = Encoder(
-        "disc", signal_periods=256, interpolation=12, track_radius=10e-3, graduation_error=Spread("uniform", 1e-5)
+        "disc", signal_periods=256, interpolation=12, track_radius=10e-3, graduation_error=Distribution("uniform", 1e-5)
     )
-    mounting = Mounting(Magnitude(Spread("uniform", 1e-5)), Magnitude(Spread("uniform", 1e-3)))
+    mounting = Mounting(Magnitude(Distribution("uniform", 1e-5)), Magnitude(Distribution("uniform", 1e-3)))
     output = {t.cause: t for t in Joint("j", encoder, placement="output", mounting=mounting).terms()}
     motor = {
         t.cause: t
@@ -108,7 +108,7 @@ def test_motor_side_divides_every_cause_of_the_encoder_by_the_ratio() -> None:
 def test_disc_of_26_millimetres_resolves_22_bits() -> None:
     """Source: common practice, no source: 22 bit from 256 periods and 14 bit on a 26 mm disc."""
     encoder = Encoder("disc", signal_periods=256, interpolation=14, track_radius=13e-3)
-    joint = Joint("j", encoder, mounting=Mounting(Magnitude(Spread("uniform", 1e-6))))
+    joint = Joint("j", encoder, mounting=Mounting(Magnitude(Distribution("uniform", 1e-6))))
     assert joint.resolution_bits == pytest.approx(22)
     # one step on the track of such a disc is 19 nm: two micrometres of run-out are a hundred steps
     assert joint.step * 13e-3 == pytest.approx(2 * math.pi * 13e-3 / 2**22)

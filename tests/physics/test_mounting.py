@@ -7,6 +7,7 @@ import pytest
 from support import curve
 from test_assembly import SHAFT, disc_reading, error, tilted_disc_reading
 
+from armsim.errormodel.distributions import NONE, Distribution
 from armsim.physics.assembly import (
     contrast,
     contrast_loss,
@@ -18,7 +19,6 @@ from armsim.physics.assembly import (
     head_tangential,
 )
 from armsim.physics.signal import noise
-from armsim.spreads import NONE, Spread
 
 
 def test_tangential_offset_of_the_head_is_a_constant() -> None:
@@ -26,7 +26,7 @@ def test_tangential_offset_of_the_head_is_a_constant() -> None:
     radius, offset = 12e-3, 100e-6
     head = -np.arctan2(offset, radius)
     moved = error(SHAFT, disc_reading(SHAFT, 0.0, radius, head) - head)
-    modelled = curve(head_tangential(Spread("fixed", offset), radius), SHAFT)
+    modelled = curve(head_tangential(Distribution("fixed", offset), radius), SHAFT)
     np.testing.assert_allclose(modelled, moved, atol=(offset / radius) ** 3)
 
 
@@ -62,7 +62,7 @@ def test_a_head_off_or_tilted_loses_contrast_as_simulated(off: float, tilt: floa
     """Source: brute force, `seen`. Second order of off over radius is left out by the product."""
     radius, periods = 13e-3, 8.0
     turned = np.radians(tilt)
-    loss = contrast_loss(Spread("fixed", abs(off)), Spread("fixed", turned), radius, periods)
+    loss = contrast_loss(Distribution("fixed", abs(off)), Distribution("fixed", turned), radius, periods)
     (left,) = seen(np.array([off]), np.array([turned]), radius, periods)
     assert loss == pytest.approx(left**-2.0, rel=3 * abs(off) / radius * (loss - 1) + 1e-3)
     assert loss > 1.0
@@ -71,7 +71,7 @@ def test_a_head_off_or_tilted_loses_contrast_as_simulated(off: float, tilt: floa
 def test_population_noise_has_the_second_moment_of_its_units() -> None:
     """Source: brute force: 20 000 heads drawn, the amplitude of each counted under its detectors."""
     radius, periods = 13e-3, 8.0
-    radial, tilt = Spread("uniform", 0.4e-3), Spread("uniform", np.radians(2))
+    radial, tilt = Distribution("uniform", 0.4e-3), Distribution("uniform", np.radians(2))
     generator = np.random.default_rng(1)
     n = 20_000
     of_each = seen(radial.draw(generator, n), tilt.draw(generator, n), radius, periods) ** -2.0
@@ -86,9 +86,9 @@ def test_common_placement_tolerances_are_survived() -> None:
     """+-0.5 mm tangential, +-0.4 mm radial, +-2 deg tilt, on discs of 9, 16 and 26 mm. Source: common practice, no source."""
     for diameter, periods in ((26e-3, 8.0), (16e-3, 8.0), (9e-3, 4.0)):
         radius = 0.44 * diameter
-        loss = contrast_loss(Spread("uniform", 0.4e-3), Spread("uniform", np.radians(2)), radius, periods)
+        loss = contrast_loss(Distribution("uniform", 0.4e-3), Distribution("uniform", np.radians(2)), radius, periods)
         assert 1.0 < loss < 3.0
-        (zero,) = head_tangential(Spread("uniform", 0.5e-3), radius)  # moves the zero, which mastering takes away
+        (zero,) = head_tangential(Distribution("uniform", 0.5e-3), radius)  # moves the zero, which mastering takes away
         assert zero.life == "unit"
         assert zero.limit == pytest.approx(0.5e-3 / radius, rel=0.01)
     assert contrast_loss(NONE, NONE, 13e-3, 8.0) == 1.0
@@ -99,9 +99,9 @@ def test_a_signal_of_a_twentieth_is_the_least() -> None:
     radius, periods = 13e-3, 8.0
     # |sin(pi x) / (pi x)| = 0.0501 and 0.0499 near x = 0.952, by bisection on the closed form
     above, below = (bisected(lambda x, level=level: np.sinc(x) - level, 0.9, 1.0) for level in (0.0501, 0.0499))
-    loss = contrast_loss(Spread("fixed", above * radius / periods), NONE, radius, periods)
+    loss = contrast_loss(Distribution("fixed", above * radius / periods), NONE, radius, periods)
     assert loss == pytest.approx(0.0501**-2.0, rel=1e-3)
-    assert contrast_loss(Spread("fixed", below * radius / periods), NONE, radius, periods) == np.inf
+    assert contrast_loss(Distribution("fixed", below * radius / periods), NONE, radius, periods) == np.inf
 
 
 def bisected(function: Callable[[float], float], low: float, high: float) -> float:
@@ -112,7 +112,7 @@ def bisected(function: Callable[[float], float], low: float, high: float) -> flo
 
 
 def test_a_head_that_loses_its_signal_is_told() -> None:
-    assert contrast_loss(Spread("uniform", 2e-3), NONE, 13e-3, 8.0) == np.inf
+    assert contrast_loss(Distribution("uniform", 2e-3), NONE, 13e-3, 8.0) == np.inf
 
 
 @pytest.mark.parametrize("phase", [0.0, 1.3])
@@ -123,7 +123,9 @@ def test_eccentric_and_wobbling_discs_combine(phase: float) -> None:
     wobble = error(shaft, tilted_disc_reading(shaft, tilt, -phase))
     # the line that the head sees is read on a disc whose centre is off as well
     both = error(shaft, shaft + wobble + error(shaft + wobble, disc_reading(shaft + wobble, e, radius, 0.0)))
-    terms = eccentricity(Spread("fixed", e), radius, phase=0.0) + disc_tilt(Spread("fixed", tilt), phase=phase)
+    terms = eccentricity(Distribution("fixed", e), radius, phase=0.0) + disc_tilt(
+        Distribution("fixed", tilt), phase=phase
+    )
     bound = (e / radius) * tilt**2 / 4 + (e / radius) ** 3 + tilt**4 / 6
     np.testing.assert_allclose(curve(terms, shaft), both, atol=1.1 * bound)
 
@@ -150,7 +152,7 @@ def test_bent_disc(heads: int, phase: float) -> None:
         place = head - shaft + phase  # of the head in the disc, from the long axis
         readings.append(-(np.interp(place, angle, line) - phase - head))
     simulated = np.mean(readings, axis=0) - shaft
-    modelled = curve(ellipticity(Spread("fixed", a), radius, heads, phase=phase), shaft)
+    modelled = curve(ellipticity(Distribution("fixed", a), radius, heads, phase=phase), shaft)
     np.testing.assert_allclose(modelled - modelled.mean(), simulated - simulated.mean(), atol=3 * (a / radius) ** 2)
 
 
@@ -173,7 +175,7 @@ def test_cardan_coupling(phase: float) -> None:
     driven = np.array([_nearest_zero(arm @ d, candidates, x) for d, x in zip(driving, drive, strict=True)])
     simulated = driven - drive
     simulated -= 2 * np.pi * np.round(simulated / (2 * np.pi))
-    modelled = curve(coupling(Spread("fixed", bend), phase=phase), shaft)
+    modelled = curve(coupling(Distribution("fixed", bend), phase=phase), shaft)
     np.testing.assert_allclose(modelled, simulated, atol=bend**4 / 10 + 2e-7)
 
 
@@ -192,17 +194,17 @@ def test_a_head_off_its_air_gap_loses_contrast_as_simulated(off: float) -> None:
     where = np.linspace(0.0, period, 64, endpoint=False)
     seen = np.mean(np.cos(2 * np.pi * (where[:, None] + off * slopes) / period), axis=1)
     amplitude = 0.5 * (seen.max() - seen.min())
-    assert gap_loss(Spread("fixed", abs(off)), cone, period) == pytest.approx(amplitude**-2.0, rel=1e-3)
+    assert gap_loss(Distribution("fixed", abs(off)), cone, period) == pytest.approx(amplitude**-2.0, rel=1e-3)
 
 
 def test_units_that_lose_the_signal_by_their_air_gap_are_told() -> None:
     """At w = p the contrast is zero. Source: the first zero of the sine over its argument."""
     period, cone = 20e-6, np.radians(3.0)
     lost = period / (2 * np.tan(cone))
-    assert np.isinf(gap_loss(Spread("uniform", 1.05 * lost), cone, period))
-    assert np.isfinite(gap_loss(Spread("uniform", 0.9 * lost), cone, period))
+    assert np.isinf(gap_loss(Distribution("uniform", 1.05 * lost), cone, period))
+    assert np.isfinite(gap_loss(Distribution("uniform", 0.9 * lost), cone, period))
 
 
 def test_common_air_gaps_are_survived() -> None:
     """+-0.1 mm off a nominal gap, lines of 60 um, light within a few degrees: most of the signal is left. Source: common practice, no source."""
-    assert 1.0 < gap_loss(Spread("uniform", 0.1e-3), np.radians(4.0), 60e-6) < 1.2
+    assert 1.0 < gap_loss(Distribution("uniform", 0.1e-3), np.radians(4.0), 60e-6) < 1.2

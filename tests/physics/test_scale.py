@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 from support import curve
 
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import SHAFT
 from armsim.physics.scale import (
     graduation,
     least_significant_bit,
@@ -13,9 +16,6 @@ from armsim.physics.scale import (
     summary_accuracy,
     summary_repeatability,
 )
-from armsim.shapes import State
-from armsim.spreads import Spread
-from armsim.terms import SHAFT
 
 ARCSEC = 206264.806
 
@@ -51,7 +51,7 @@ def test_linear_scale_counts_in_metres() -> None:
 def test_curve_of_unknown_shape_has_the_stated_standard_uncertainty(make) -> None:  # type: ignore[no-untyped-def]
     """Source: JCGM 100:2008 4.3.7: a tolerance of +-a has the standard uncertainty a/sqrt(3)."""
     limit = 1e-4
-    (term,) = make(Spread("uniform", limit))
+    (term,) = make(Distribution("uniform", limit))
     generator = np.random.default_rng(4)
     n = 40_000
     drawn = term.draw(generator, n)
@@ -67,8 +67,8 @@ def test_curve_of_unknown_shape_has_the_stated_standard_uncertainty(make) -> Non
 @pytest.mark.parametrize("heads", [2, 3, 4])
 def test_heads_average_the_graduation(heads: int) -> None:
     """Source: brute force: the average over equally spaced heads of the curve that one head reads."""
-    (alone,) = graduation(Spread("uniform", 1e-4), 1.0, 1)
-    (averaged,) = graduation(Spread("uniform", 1e-4), 1.0, heads)
+    (alone,) = graduation(Distribution("uniform", 1e-4), 1.0, 1)
+    (averaged,) = graduation(Distribution("uniform", 1e-4), 1.0, heads)
     drawn = alone.draw(np.random.default_rng(5), 30)
     shaft = np.linspace(0, 2 * np.pi, 100)
     for unit in range(30):
@@ -78,11 +78,11 @@ def test_heads_average_the_graduation(heads: int) -> None:
 
 
 def test_many_heads_leave_no_graduation() -> None:
-    assert graduation(Spread("uniform", 1e-4), 1.0, heads=7) == ()
+    assert graduation(Distribution("uniform", 1e-4), 1.0, heads=7) == ()
 
 
 def test_repeatability_of_a_data_sheet() -> None:
-    (term,) = summary_repeatability(Spread("uniform", 1e-5))
+    (term,) = summary_repeatability(Distribution("uniform", 1e-5))
     assert term.life == "visit"
     assert math.sqrt(term.second_moment[0, 0]) == pytest.approx(1e-5 / math.sqrt(3))
 
@@ -94,8 +94,8 @@ def test_graduation_is_one_of_the_four_longest_waves(fundamental: float, heads: 
     Source: Fourier transform of drawn curves over the turn or the travel, each averaged over simulated heads.
     """
     limit, n, points = 1e-4, 4000, 48
-    (alone,) = graduation(Spread("uniform", limit), fundamental)
-    (averaged,) = graduation(Spread("uniform", limit), fundamental, heads)
+    (alone,) = graduation(Distribution("uniform", limit), fundamental)
+    (averaged,) = graduation(Distribution("uniform", limit), fundamental, heads)
     length = 2 * math.pi / fundamental
     where = np.arange(points) * length / points
     drawn = averaged.draw(np.random.default_rng(6), n)

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from support import curve
 
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import SHAFT
 from armsim.physics.signal import noise, sub_divisional_error, third_harmonic
-from armsim.shapes import State
-from armsim.spreads import Spread
-from armsim.terms import SHAFT
 
 N = 10_000
 
@@ -25,7 +25,7 @@ def test_ten_thousand_random_signals() -> None:
     generator = np.random.default_rng(1)
     order = 100.0
     o_s, o_c, d, a = generator.uniform(-0.03, 0.03, (4, N))
-    one = Spread("fixed", 1.0)
+    one = Distribution("fixed", 1.0)
     terms = sub_divisional_error(order, one, one, one)
     zero = np.zeros(N)
     coefficients = {
@@ -49,7 +49,7 @@ def test_third_harmonic_by_sign_pattern(produced: int, sign: int) -> None:
     h = generator.uniform(-0.02, 0.02, N)
     position = generator.uniform(0, 2 * np.pi, N)
     exact = through_arctangent(order * position, h_s=h, h_c=sign * h) / order
-    terms = third_harmonic(order, Spread("fixed", 1.0), produced)
+    terms = third_harmonic(order, Distribution("fixed", 1.0), produced)
     modelled = curve(terms, position, {"third harmonic": np.array([h, np.zeros(N)]) / order})
     assert np.all(np.abs(modelled - exact) <= 3 * h**2 / order + 1e-15)
     assert {act.shape.order for act in terms[0].acts} == {produced * order}
@@ -69,7 +69,7 @@ def test_one_waveform_seen_twice_has_the_pattern_of_order_four() -> None:
     read = np.arctan2(wave(p), wave(p + np.pi / 2))
     off = (read - p + np.pi) % (2 * np.pi) - np.pi
     lines = 2 * np.abs(np.fft.rfft(off)) / len(p)
-    (term,) = third_harmonic(order, Spread("fixed", h), 4)
+    (term,) = third_harmonic(order, Distribution("fixed", h), 4)
     orders = {abs(act.shape.order) for act in term.acts}
     assert orders == {4 * order}
     assert int(np.argmax(lines)) == 4
@@ -90,7 +90,7 @@ def test_averaging(heads: int, averages: int) -> None:
     o_s, o_c = generator.uniform(-0.02, 0.02, (2, heads, n))
     where = generator.uniform(0, 2 * np.pi, (heads, n))
     averaged = ((o_s * np.cos(where) - o_c * np.sin(where)) / order).mean(axis=0)
-    (offset,) = sub_divisional_error(order, Spread("uniform", 0.02), heads=heads)
+    (offset,) = sub_divisional_error(order, Distribution("uniform", 0.02), heads=heads)
     std = np.sqrt(offset.mean_square(SHAFT, State.at_rest(np.zeros(1))))
     assert std == pytest.approx(averaged.std(), rel=6 / np.sqrt(2 * n))
 
@@ -108,8 +108,12 @@ def test_noise_grows_as_contrast_falls() -> None:
 
 
 def test_correction_leaves_the_rest() -> None:
-    before = sub_divisional_error(64.0, Spread("uniform", 0.02), Spread("uniform", 0.01), Spread("uniform", 0.02))
-    after = sub_divisional_error(64.0, Spread("uniform", 0.02), Spread("uniform", 0.01), Spread("uniform", 0.02), 0.9)
+    before = sub_divisional_error(
+        64.0, Distribution("uniform", 0.02), Distribution("uniform", 0.01), Distribution("uniform", 0.02)
+    )
+    after = sub_divisional_error(
+        64.0, Distribution("uniform", 0.02), Distribution("uniform", 0.01), Distribution("uniform", 0.02), 0.9
+    )
     anywhere = State.at_rest(np.zeros(1))
     for full, rest in zip(before, after, strict=True):
         assert rest.limit == pytest.approx(0.1 * full.limit)
@@ -138,7 +142,7 @@ def test_limits_are_the_largest_errors_through_the_arctangent() -> None:
     """Every cause at the end of its tolerance, over a whole period. Source: brute force; the rest is of second order."""
     order, end = 128.0, 0.02
     phase = np.linspace(0, 2 * np.pi, 3601)
-    law = Spread("uniform", end)
+    law = Distribution("uniform", end)
     terms = {
         t.name: t
         for t in (*sub_divisional_error(order, law, law, law), *third_harmonic(order, law), *noise(order, 0.001))
@@ -163,7 +167,7 @@ def test_offsets_come_at_a_phase_that_is_not_known(law: str) -> None:
     """
     generator = np.random.default_rng(7)
     order, n = 64.0, 20_000
-    spread = Spread(law, 0.01)  # type: ignore[arg-type]
+    spread = Distribution(law, 0.01)  # type: ignore[arg-type]
     o_s, o_c = spread.draw(generator, n), spread.draw(generator, n)
     zero = generator.uniform(0, 2 * np.pi, n)
     along = np.arange(16)[:, None] * 2 * np.pi / 16
@@ -182,7 +186,7 @@ def test_offsets_come_at_a_phase_that_is_not_known(law: str) -> None:
 @pytest.mark.parametrize("law", ["fixed", "uniform", "two-valued"])
 def test_draws_of_an_offset_keep_within_their_limits_and_reach_them(law: str) -> None:
     """Largest coefficient of many discs. Source: geometry: offsets a on both signals are a vector of length a sqrt(2)."""
-    (term,) = sub_divisional_error(64.0, Spread(law, 0.01))  # type: ignore[arg-type]
+    (term,) = sub_divisional_error(64.0, Distribution(law, 0.01))  # type: ignore[arg-type]
     largest = np.abs(term.draw(np.random.default_rng(8), 200_000)).max(axis=1)
     assert np.all(largest <= np.array(term.draw.limits) * (1 + 1e-12))
     np.testing.assert_allclose(largest, 0.01 * np.sqrt(2), rtol=0.02)
@@ -204,7 +208,7 @@ def test_calibration_and_heads_reduce_a_third_harmonic(share: float, heads: int)
         errors = through_arctangent(phase, h_s=h, h_c=-h)
         table = errors.copy()  # what a calibration run of this head records at the same places
         left += (errors - share * table) / heads / order
-    (term,) = third_harmonic(order, Spread("fixed", h), 4, share, heads)
+    (term,) = third_harmonic(order, Distribution("fixed", h), 4, share, heads)
     rms = np.sqrt(term.mean_square(SHAFT, State.at_rest(np.zeros(1))))
     assert rms == pytest.approx(np.sqrt(np.mean(left**2)), rel=4 / np.sqrt(n) + 2 * h)
     alike = (1 - share) * np.abs(through_arctangent(np.linspace(0, 2 * np.pi, 3601), h_s=h, h_c=-h)).max() / order

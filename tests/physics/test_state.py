@@ -9,11 +9,14 @@ import roboticstoolbox as rtb
 from support import ROOT, curve, planar_arm, published_arm
 
 import armsim
+from armsim.asked import SamplingPlan
 from armsim.engine.firstorder import linearise
+from armsim.engine.joint_budgets import joint_budgets
 from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import SamplingPlan
-from armsim.engine.sheet import joint_sheets
-from armsim.model.arm import Arm, ArmJoint, Motion, X
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import Axis
+from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X
 from armsim.model.encoder import Encoder, Signal, Timing
 from armsim.model.gravity import STANDARD_GRAVITY, Mass, Masses, gravity_loads
 from armsim.model.joint import Bus, Joint, Mounting, Transmission
@@ -21,9 +24,6 @@ from armsim.model.machine import Environment, Machine
 from armsim.physics.gear import reversal, wind_up
 from armsim.physics.linear import slope_error
 from armsim.physics.timing import free_running, jitter, latency
-from armsim.shapes import State
-from armsim.spreads import Spread
-from armsim.terms import Axis
 
 FINE = Encoder("fine", signal_periods=1, interpolation=60)
 
@@ -85,7 +85,7 @@ def test_payload_hangs_on_the_tool() -> None:
     """2 kg at 0.7 m, horizontal: gravity turns the shoulder down with 2 * 9.80665 * 0.7. Source: statics."""
     from armsim.model.chain import denavit_hartenberg
 
-    motions: list[Motion] = [Motion(X, True, math.pi / 2)]  # joint axes horizontal
+    motions: list[ElementaryTransform] = [ElementaryTransform(X, True, math.pi / 2)]  # joint axes horizontal
     for number, length in enumerate((0.4, 0.3)):
         motions += denavit_hartenberg(number, f"j{number}", True, 0, 0, length, 0)
     arm = Arm("vertical", (ArmJoint("j0", True), ArmJoint("j1", True)), tuple(motions))
@@ -113,7 +113,7 @@ def test_wind_up_of_a_simulated_spring() -> None:
 def test_compensation_leaves_the_tolerance_of_the_stiffness() -> None:
     """The controller takes away c L / k by the nominal k; the spring gives L / (k (1 + d)). Source: brute force by draws."""
     stiffness, load, share = 5e3, 12.0, 0.8
-    departure = Spread("uniform", 0.1)
+    departure = Distribution("uniform", 0.1)
     d = departure.draw(np.random.default_rng(1), 200_000)
     left = load / (stiffness * (1 + d)) - share * load / stiffness
     (term,) = wind_up(stiffness, departure, share)
@@ -167,7 +167,7 @@ def test_time_is_no_matter_at_standstill() -> None:
     """Everything of time vanishes at rest, and appears at speed by speed times time."""
     arm = planar_arm(0.5)
     encoder = replace(FINE, timing=Timing(10e-6, 1e-6))
-    bus = Bus(1e-3, synchronous=False, skew=Spread("uniform", 2e-6))
+    bus = Bus(1e-3, synchronous=False, skew=Distribution("uniform", 2e-6))
     machine = Machine(arm, (Joint("j1", encoder, bus=bus),))
     assert linearise(machine.at([[0.3]])).mean_square[0] < 1e-30
     moving = linearise(machine.at([[0.3]], [[2.0]])).mean_square[0]
@@ -183,7 +183,7 @@ def test_time_is_no_matter_at_standstill() -> None:
 
 
 def slide(encoder: Encoder) -> Machine:
-    motions = (Motion(X, False, 0.0, (Axis("x"),), 0),)
+    motions = (ElementaryTransform(X, False, 0.0, (Axis("x"),), 0),)
     return Machine(Arm("slide", (ArmJoint("x", False, 0.0, 2.0),), motions), (Joint("x", encoder, 2.0),))
 
 
@@ -195,7 +195,7 @@ def test_temperature_is_shared_by_all_links_and_joints() -> None:
 
     Source: thermal expansion, in the Monte Carlo (exact) and in the first order.
     """
-    alpha, rise = 23e-6, Spread("uniform", 5.0)
+    alpha, rise = 23e-6, Distribution("uniform", 5.0)
     arm = planar_arm(0.4, 0.3)
     machine = Machine(arm, tuple(Joint(n, FINE) for n in arm.names), environment=Environment(rise, alpha))
     situation = machine.at([[0.0, 0.0], [0.0, math.pi / 2]])
@@ -217,7 +217,7 @@ def test_a_warm_scale_reads_too_little() -> None:
     alpha, rise, at = 11e-6, 5.0, 1.2
     lines = np.arange(0, 2.0, 20e-6)
     reading = np.interp(at, lines * (1 + alpha * rise), lines)
-    machine = replace(slide(replace(TAPE, expansion=alpha)), environment=Environment(Spread("fixed", rise)))
+    machine = replace(slide(replace(TAPE, expansion=alpha)), environment=Environment(Distribution("fixed", rise)))
     moved = linearise(machine.at([[at]])).mean[0, 0]
     assert moved == pytest.approx(at - reading, rel=1e-4)
 
@@ -225,10 +225,13 @@ def test_a_warm_scale_reads_too_little() -> None:
 def test_drifts_go_with_the_shared_temperature() -> None:
     """Zero drift and offset drift of two joints: uncorrelated signs, one temperature. Source: brute force by draws."""
     encoder = replace(
-        FINE, signal_periods=64, drift=Spread("uniform", 1e-6), signal=Signal(offset_drift=Spread("uniform", 1e-4))
+        FINE,
+        signal_periods=64,
+        drift=Distribution("uniform", 1e-6),
+        signal=Signal(offset_drift=Distribution("uniform", 1e-4)),
     )
     arm = planar_arm(0.4, 0.3)
-    rise = Spread("normal", 4.0)
+    rise = Distribution("normal", 4.0)
     machine = Machine(arm, tuple(Joint(n, encoder) for n in arm.names), environment=Environment(rise))
     (term,) = [t for t in machine.terms if t.cause == "temperature"]
     assert term.owner == "machine"
@@ -255,7 +258,7 @@ def test_no_temperature_no_growth() -> None:
 
 def test_linear_scale_end_to_end() -> None:
     """Slope, Abbe offset and graduation of a slide in metres at the tool. Source: arithmetic beside each."""
-    slope = Spread("uniform", 10e-6)
+    slope = Distribution("uniform", 10e-6)
     at = 1.5
     machine = slide(replace(TAPE, slope_error=slope))
     square = linearise(machine.at([[at]])).mean_square[0]
@@ -268,7 +271,7 @@ def test_abbe_offset_times_pitch() -> None:
     """A carriage that pitches by g carries a point h above its scale by h sin g. Source: brute force by rotation."""
     h, pitch = 0.08, 50e-6
     carried = h * math.sin(pitch)
-    joint = Joint("x", TAPE, 2.0, mounting=Mounting(abbe_offset=h, guide_pitch=Spread("uniform", pitch)))
+    joint = Joint("x", TAPE, 2.0, mounting=Mounting(abbe_offset=h, guide_pitch=Distribution("uniform", pitch)))
     (term,) = [t for t in joint.terms() if t.cause == "Abbe offset"]
     rms = math.sqrt(term.mean_square(Axis("x"), State.at_rest(np.zeros(1))))
     assert rms == pytest.approx(carried / math.sqrt(3), rel=1e-6)
@@ -276,7 +279,7 @@ def test_abbe_offset_times_pitch() -> None:
 
 
 def test_sub_divisional_error_of_a_linear_scale_has_the_period_of_the_scale() -> None:
-    encoder = replace(TAPE, signal=Signal(offset=Spread("uniform", 0.01)))
+    encoder = replace(TAPE, signal=Signal(offset=Distribution("uniform", 0.01)))
     (term,) = [t for t in Joint("x", encoder, 2.0).terms() if t.cause == "signal offset"]
     assert {act.shape.order for act in term.acts} == {2 * math.pi / 20e-6}
     rms = math.sqrt(term.mean_square(Axis("x"), State.at_rest(np.zeros(1))))
@@ -321,7 +324,7 @@ def test_errors_of_time_have_the_limits_of_their_laws(lesson: str, lives: set[st
     """At a known speed the joint errs at most by that speed times the largest time; at rest by nothing."""
     machine, speed = armsim.load(ROOT / "scenarios" / "lessons" / f"{lesson}.yaml").scenario.machine, 0.8
     terms = {term.name: term for term in machine.terms}
-    moving, resting = (joint_sheets(machine, 1, np.full(len(machine.joints), own)) for own in (speed, 0.0))
+    moving, resting = (joint_budgets(machine, 1, np.full(len(machine.joints), own)) for own in (speed, 0.0))
     seen = set()
     for name, sheet in moving.items():
         for row, still in zip(sheet.terms, resting[name].terms, strict=True):

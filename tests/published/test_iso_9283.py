@@ -4,14 +4,15 @@ import numpy as np
 import pytest
 from support import normal_machine, planar_arm
 
+from armsim.asked import SamplingPlan
 from armsim.engine import statistics as stats
 from armsim.engine.acceptance import simulate_test
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import Layout
 from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import SamplingPlan, draw_units
+from armsim.engine.plan import draw_units
 from armsim.engine.work import Job
-from armsim.model.places import Places
+from armsim.model.configurations import Configurations
 
 
 def test_a_set_worked_by_hand() -> None:
@@ -44,7 +45,7 @@ def test_isotropic_normal_scatter() -> None:
 def test_the_test_prints_the_definition() -> None:
     """AP and RP of a simulated test of 30 cycles, against the definition applied to its own visits."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
-    places = Places(np.array([[0.3, 0.8], [0.1, 1.2]]))
+    places = Configurations(np.array([[0.3, 0.8], [0.1, 1.2]]))
     plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 0)
     tested = simulate_test(Job(machine, plan, 0.95, None, layout), 0, places, [1], 30)
     sampler = Sampler.prepare(machine.there(places[1:]), plan)
@@ -57,17 +58,19 @@ def test_the_test_prints_the_definition() -> None:
 
 def test_population_of_isotropic_scatter() -> None:
     """Three prismatic axes with equal normal scatter s: RP of a unit is 3.616 s, however few the visits (Maxwell)."""
-    from armsim.model.arm import Arm, ArmJoint, Motion, X, Y, Z
+    from armsim.errormodel.distributions import Distribution
+    from armsim.errormodel.terms import Axis
+    from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
     from armsim.model.encoder import Encoder, Summary
     from armsim.model.joint import Joint
     from armsim.model.machine import Machine
-    from armsim.spreads import Spread
-    from armsim.terms import Axis
 
     s, visits, units = 1e-6, 3, 2000
-    motions = tuple(Motion(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True)))
+    motions = tuple(
+        ElementaryTransform(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True))
+    )
     arm = Arm("gantry", tuple(ArmJoint(n, False, 0.0, 1.0) for n in "xyz"), motions)
-    encoder = Encoder("linear", rotary=False, summary=Summary(1e-15, repeatability=Spread("normal", s)))
+    encoder = Encoder("linear", rotary=False, summary=Summary(1e-15, repeatability=Distribution("normal", s)))
     machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
     situation = machine.at(np.zeros((1, 3)))
     rp = Sampler.prepare(situation, SamplingPlan(units, visits, 3)).whole(0, linearise(situation)).repeatability

@@ -7,40 +7,44 @@ import numpy as np
 import pytest
 from support import normal_machine, planar_arm, published_arm
 
+from armsim.asked import SamplingPlan
 from armsim.engine import measures
 from armsim.engine.layout import GIB
-from armsim.engine.plan import SamplingPlan
-from armsim.engine.run import Asked, Sampled, sampling
+from armsim.engine.run import Samples, TaskConfigurations, sampling
 from armsim.engine.work import Job
-from armsim.model.arm import Arm, ArmJoint, Motion, X, Y, Z
-from armsim.model.chain import placed
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Axis
+from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
+from armsim.model.chain import fixed_transforms
+from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, Summary
 from armsim.model.joint import Joint, Transmission
 from armsim.model.machine import Machine
-from armsim.model.places import Places
-from armsim.posetable import PoseTable
-from armsim.spreads import Spread
-from armsim.terms import Axis
+from armsim.results.posetable import PoseTable
 
 
 def gantry(*joints: Joint) -> Machine:
-    motions = tuple(Motion(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True)))
+    motions = tuple(
+        ElementaryTransform(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True))
+    )
     return Machine(Arm("gantry", tuple(ArmJoint(n, False, -1.0, 1.0) for n in "xyz"), motions), joints)
 
 
 def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mastering: float = 0.0) -> Joint:
-    encoder = Encoder("linear", rotary=False, summary=Summary(1e-15, repeatability=Spread("normal", repeatability)))
+    encoder = Encoder(
+        "linear", rotary=False, summary=Summary(1e-15, repeatability=Distribution("normal", repeatability))
+    )
     box = Transmission(lost_motion=lost_motion)
-    return Joint(name, encoder, 1.0, placement="motor", transmission=box, mastering=Spread("normal", mastering))
+    return Joint(name, encoder, 1.0, placement="motor", transmission=box, mastering=Distribution("normal", mastering))
 
 
-def run(machine: Machine, places: Places, plan: SamplingPlan) -> Sampled:
+def run(machine: Machine, places: Configurations, plan: SamplingPlan) -> Samples:
     with sampling(machine, None, 0.95, 1, GIB) as place:
-        return place.run(plan, [Asked("t", places)], lambda *a: None, lambda text: None)
+        return place.run(plan, [TaskConfigurations("t", places)], lambda *a: None, lambda text: None)
 
 
 def job(machine: Machine, plan: SamplingPlan) -> Job:
-    return run(machine, Places(np.zeros((1, len(machine.joints)))), plan).job
+    return run(machine, Configurations(np.zeros((1, len(machine.joints)))), plan).job
 
 
 def test_distance_accuracy_and_repeatability_of_a_gantry() -> None:
@@ -51,7 +55,7 @@ def test_distance_accuracy_and_repeatability_of_a_gantry() -> None:
     """
     s, visits, units = 2e-6, 2, 1500
     machine = gantry(*(linear(n, s, mastering=1e-4) for n in "xyz"))
-    places = Places(np.array([[0.1, 0.2, 0.3], [0.4, 0.2, 0.3]]))
+    places = Configurations(np.array([[0.1, 0.2, 0.3], [0.4, 0.2, 0.3]]))
     accuracy, repeatability = measures.distance(job(machine, SamplingPlan(units, visits, 1)), places, (0, 1))
     np.testing.assert_allclose(repeatability, 3 * s * math.sqrt(2), rtol=1e-3)
     np.testing.assert_allclose(accuracy, 2 * s**2 / 0.3, rtol=1e-3)
@@ -62,11 +66,13 @@ def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
     lengths, stds, kept = (0.4, 0.3), (1e-3, 3e-3), (0.03, -0.05)
     arm = planar_arm(*lengths)
     joints = tuple(
-        replace(joint, mastering=Spread("fixed", zero))
+        replace(joint, mastering=Distribution("fixed", zero))
         for joint, zero in zip(normal_machine(arm, *stds).joints, kept, strict=True)
     )
     q = np.array([[0.3, 0.8], [1.1, 1.5]])
-    accuracy, repeatability = measures.distance(job(Machine(arm, joints), SamplingPlan(4, 1, 1)), Places(q), (0, 1))
+    accuracy, repeatability = measures.distance(
+        job(Machine(arm, joints), SamplingPlan(4, 1, 1)), Configurations(q), (0, 1)
+    )
     rng, visits = np.random.default_rng(0), 200_000
 
     def tip(at: np.ndarray) -> np.ndarray:
@@ -85,9 +91,9 @@ def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
 
 def test_distance_by_hand() -> None:
     """A scale that reads 1 um too far per 100 mm makes 300 mm into 300 mm + 3 um, in every unit. Source: arithmetic."""
-    encoder = Encoder("tape", rotary=False, summary=Summary(1e-15), slope_error=Spread("fixed", 1e-5))
+    encoder = Encoder("tape", rotary=False, summary=Summary(1e-15), slope_error=Distribution("fixed", 1e-5))
     joints = (Joint("x", encoder, 1.0, farthest=1.0), linear("y"), linear("z"))
-    places = Places(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
+    places = Configurations(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
     accuracy, repeatability = measures.distance(job(gantry(*joints), SamplingPlan(10, 4, 1)), places, (0, 1))
     np.testing.assert_allclose(np.abs(accuracy), 3e-6, rtol=1e-6)
     np.testing.assert_allclose(repeatability, 0.0, atol=1e-12)
@@ -102,7 +108,7 @@ def test_direction_variation_of_lost_motion() -> None:
     b = 20e-6
     machine = gantry(*(linear(n, lost_motion=b) for n in "xyz"))
     plan = SamplingPlan(50, 2, 1)
-    varied = measures.direction_variation(job(machine, plan), Places(np.zeros((1, 3))), [0], ["full"])[0]
+    varied = measures.direction_variation(job(machine, plan), Configurations(np.zeros((1, 3))), [0], ["full"])[0]
     np.testing.assert_allclose(varied, b / math.sqrt(2), rtol=1e-9)
 
 
@@ -122,7 +128,7 @@ def test_the_tool_comes_in_a_line_and_keeps_its_orientation(seed: int) -> None:
     )
     q = np.array([0.3, 0.9, -1.2, 0.7, 0.8, 0.2]) + rng.uniform(-0.2, 0.2, 6)
     varied = measures.direction_variation(
-        job(Machine(arm, joints), SamplingPlan(3, 2, 1)), Places(q[None]), [0], ["full"]
+        job(Machine(arm, joints), SamplingPlan(3, 2, 1)), Configurations(q[None]), [0], ["full"]
     )[0]
     ways = [np.sign(np.linalg.solve(robot.jacob0(q), np.eye(6)[axis])) for axis in range(3)]
     ends = [robot.fkine(q - 0.5 * losts * way).t for way in ways]
@@ -160,7 +166,9 @@ def test_a_reversal_steps_by_the_lost_motion_where_the_joint_turns_round() -> No
     x = np.concatenate([np.linspace(0, 0.1, 51), np.linspace(0.098, 0, 50)])
     ways = np.zeros((101, 3))
     ways[:, 0] = np.where(np.arange(101) < 50, 1.0, -1.0)
-    places = Places(np.stack([x, 0 * x, 0 * x], axis=1), directions=ways, tangents=np.tile([1.0, 0.0, 0.0], (101, 1)))
+    places = Configurations(
+        np.stack([x, 0 * x, 0 * x], axis=1), directions=ways, tangents=np.tile([1.0, 0.0, 0.0], (101, 1))
+    )
     (task,) = run(machine, places, SamplingPlan(20, 10, 1)).tasks
     table = PoseTable(
         ("",) * 101, (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean")), task.values
@@ -182,7 +190,7 @@ def test_path_accuracy_and_repeatability_across_the_path() -> None:
     s, visits = 2e-6, 40
     machine = gantry(*(linear(n, s) for n in "xyz"))
     x = np.linspace(0, 0.1, 5)
-    places = Places(
+    places = Configurations(
         np.stack([x, 0 * x, 0 * x], axis=1), directions=np.ones((5, 3)), tangents=np.tile([1.0, 0.0, 0.0], (5, 1))
     )
     (task,) = run(machine, places, SamplingPlan(40, visits, 1)).tasks
@@ -195,7 +203,7 @@ def test_path_accuracy_and_repeatability_across_the_path() -> None:
 def test_orientation_accuracy_and_repeatability() -> None:
     """One joint about z: AP of the orientation is its mean error, RP three standard deviations. Source: definition."""
     machine = normal_machine(planar_arm(0.5), 1e-4)
-    (task,) = run(machine, Places(np.array([[0.3]])), SamplingPlan(400, 1000, 1)).tasks
+    (task,) = run(machine, Configurations(np.array([[0.3]])), SamplingPlan(400, 1000, 1)).tasks
     table = PoseTable(("p",), (("j1", "repeatability"), ("j1", "quantisation"), ("bias", "mean")), task.values)
     assert table.column("orientation_repeatability.p50")[0] == pytest.approx(3e-4, rel=1e-9)
     assert table.column("orientation_accuracy.p50")[0] == pytest.approx(0.0, abs=1e-12)
@@ -205,11 +213,11 @@ def test_a_turn_of_the_base_changes_no_figure() -> None:
     """The same arm on a base turned at random: AP, RP and both of the orientation stay. Source: geometry."""
     arm, _ = published_arm("Puma560")
     joints = normal_machine(arm, 1e-4, 2e-4, 3e-4, 1e-4, 5e-4, 2e-4).joints
-    joints = tuple(replace(joint, mastering=Spread("normal", 1e-4)) for joint in joints)
-    q = Places(np.array([[0.3, 0.9, -1.2, 0.7, 0.8, 0.2]]))
+    joints = tuple(replace(joint, mastering=Distribution("normal", 1e-4)) for joint in joints)
+    q = Configurations(np.array([[0.3, 0.9, -1.2, 0.7, 0.8, 0.2]]))
     figures = []
     for rpy in ((0.0, 0.0, 0.0), (0.7, -1.1, 2.3), (math.pi / 4, 0.0, math.pi / 4)):
-        turned = Arm("turned", arm.joints, (*placed((0.1, 0.2, 0.3), rpy), *arm.motions))
+        turned = Arm("turned", arm.joints, (*fixed_transforms((0.1, 0.2, 0.3), rpy), *arm.motions))
         (task,) = run(Machine(turned, joints), q, SamplingPlan(500, 4, 1)).tasks
         names = (*dict.fromkeys((t.owner, t.cause) for t in Machine(turned, joints).terms), ("bias", "mean"))
         table = PoseTable(("p",), names, task.values)
@@ -228,7 +236,7 @@ def test_sub_divisional_error_ripples_along_a_path_at_its_true_period() -> None:
     from armsim.tasks import Path, Waypoint
 
     r, periods = 0.5, 90
-    disc = Encoder("disc", signal_periods=periods, interpolation=30, signal=Signal(offset=Spread("fixed", 0.01)))
+    disc = Encoder("disc", signal_periods=periods, interpolation=30, signal=Signal(offset=Distribution("fixed", 0.01)))
     machine = Machine(planar_arm(r), (Joint("j1", disc),))
     half = Path(
         "circle",

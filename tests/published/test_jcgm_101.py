@@ -7,19 +7,19 @@ import numpy as np
 import pytest
 
 from armsim.engine import statistics as stats
-from armsim.spreads import Spread
+from armsim.errormodel.distributions import Distribution
 
 N = 1_000_000
 
 
-def model(*spreads: Spread, seed: int = 1) -> np.ndarray:
+def model(*spreads: Distribution, seed: int = 1) -> np.ndarray:
     generator = np.random.default_rng(seed)
     return np.sort(sum(spread.draw(generator, N) for spread in spreads))
 
 
 def test_9_2_2_four_normal_quantities() -> None:
     """u = 2.0, interval [-3.92, 3.92]."""
-    y = model(*[Spread("normal", 1.0)] * 4)
+    y = model(*[Distribution("normal", 1.0)] * 4)
     assert y.std() == pytest.approx(2.0, abs=4 * 2 / np.sqrt(2 * N))
     low, high = stats.coverage_interval(y)
     # standard deviation of a quantile: sqrt(p(1-p)/N) over the density there, 0.0292 / 2
@@ -29,7 +29,7 @@ def test_9_2_2_four_normal_quantities() -> None:
 
 def test_9_2_3_four_rectangular_quantities_of_the_same_width() -> None:
     """u = 2.0, shortest interval [-3.88, 3.88]; first order says 3.92: 0.04 apart, validated to two digits (0.05)."""
-    y = model(*[Spread("uniform", np.sqrt(3))] * 4)
+    y = model(*[Distribution("uniform", np.sqrt(3))] * 4)
     assert y.std() == pytest.approx(2.0, abs=4 * 2 / np.sqrt(2 * N))
     low, high = stats.coverage_interval(y)
     assert (low, high) == (pytest.approx(-3.88, abs=0.012), pytest.approx(3.88, abs=0.012))
@@ -43,7 +43,7 @@ def test_9_2_3_four_rectangular_quantities_of_the_same_width() -> None:
 
 def test_9_2_4_one_dominant_rectangular_quantity() -> None:
     """u = 10.1, shortest interval [-17.0, 17.0] against +-19.9 by first order."""
-    y = model(*[Spread("uniform", np.sqrt(3))] * 3, Spread("uniform", 10 * np.sqrt(3)))
+    y = model(*[Distribution("uniform", np.sqrt(3))] * 3, Distribution("uniform", 10 * np.sqrt(3)))
     assert y.std() == pytest.approx(np.sqrt(103), rel=4 / np.sqrt(2 * N))
     low, high = stats.shortest_interval(y)
     assert (low, high) == (pytest.approx(-17.0, abs=0.1), pytest.approx(17.0, abs=0.1))

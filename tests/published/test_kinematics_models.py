@@ -8,10 +8,10 @@ import pytest
 from support import published_arm, robot_file
 
 from armsim.core.screws import SERIES_LIMIT, displace_frames, displace_points
-from armsim.documents.source import Source
 from armsim.documents.urdf import read_chain
+from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm, rotation
-from armsim.terms import Axis
+from armsim.sources import Source
 
 MODELS = ["Puma560", "Stanford", "Panda", "KR5", "UR5", "LWR4", "Cobra600", "IRB140"]
 """Stanford and Cobra600 have a prismatic joint; Panda is in modified rows."""

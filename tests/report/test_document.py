@@ -16,15 +16,15 @@ from support import ROOT
 
 import armsim
 from armsim.decide import what_if
-from armsim.documents import Scenario
 from armsim.documents.load import load_options, load_scenario
-from armsim.posetable import PoseTable
-from armsim.present import percent, show, show_interval
+from armsim.formatting import percent, show, show_interval
 from armsim.report import Extras, write_bundle
-from armsim.report.content import review
+from armsim.report.boilerplate import CAUSES
 from armsim.report.document import Block, Document, Folded, Table, Text
-from armsim.report.frame import CAUSES
+from armsim.report.run_review import review
 from armsim.results import Contribution, Result
+from armsim.results.posetable import PoseTable
+from armsim.scenario import Scenario
 from armsim.study import Study
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"

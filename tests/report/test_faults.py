@@ -15,7 +15,8 @@ from support import ROOT
 
 import armsim
 from armsim.errors import RunError
-from armsim.report import place, write_bundle
+from armsim.report import output_folder as place
+from armsim.report import write_bundle
 from armsim.results import Result
 
 KILLS = 30

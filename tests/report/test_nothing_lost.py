@@ -13,7 +13,7 @@ from support import ROOT
 
 from armsim.documents.source import read_source
 from armsim.errors import InputError
-from armsim.report import place
+from armsim.report import output_folder as place
 
 SMALL = ("--units", "20", "--visits", "2")
 

@@ -14,7 +14,7 @@ import pytest
 from support import ROOT
 
 import armsim
-from armsim.report.again import difference, sha256
+from armsim.report.reproduce import difference, sha256
 from armsim.results import FORMAT, Result
 
 COMMAND = [sys.executable, "-m", "armsim.cli.main"]

@@ -295,9 +295,9 @@ def test_a_path_out_and_back_with_a_free_tool_is_found_whole() -> None:
 
 
 def test_waypoints_from_a_file(tmp_path: File) -> None:
-    from armsim.documents.source import Source
     from armsim.documents.waypoints import read_waypoints
     from armsim.errors import InputError
+    from armsim.sources import Source
 
     arm = planar_arm(0.4, 0.3)
     source = Source(tmp_path / "scenario.yaml", {}, {}, "")

@@ -1,4 +1,4 @@
-"""A result as it is used at a desk: figures by name, tables that a notebook shows."""
+"""How studies and results show themselves in a notebook: figures by name, tables."""
 
 from __future__ import annotations
 
@@ -6,24 +6,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from html import escape
 from pathlib import Path
+from typing import Any
 
 from armsim import figures
 from armsim.figures.style import Drawing
-from armsim.present import percent, show, show_interval, show_joint
+from armsim.formatting import percent, show, show_interval, show_joint
 from armsim.results import MapOf, Result, TaskResult
+from armsim.study import Study
 
 
 @dataclass(frozen=True)
-class View(Result):
+class DisplayedResult(Result):
     """A `Result` that draws itself. Tasks are named; without a name the first that fits is taken."""
 
     @staticmethod
-    def of(result: Result) -> View:
+    def of(result: Result) -> DisplayedResult:
         """The same result."""
-        return View(**{field.name: getattr(result, field.name) for field in fields(Result)})
+        return DisplayedResult(**{field.name: getattr(result, field.name) for field in fields(Result)})
 
     @staticmethod
-    def read(path: Path | str) -> View:
+    def read(path: Path | str) -> DisplayedResult:
         """A results.json.
 
         Raises
@@ -31,7 +33,7 @@ class View(Result):
         OSError, pydantic.ValidationError
             It cannot be read, or is not a result.
         """
-        return View.of(Result.from_json(Path(path).read_bytes()))
+        return DisplayedResult.of(Result.from_json(Path(path).read_bytes()))
 
     def map(self, task: str | None = None, measure: MapOf = "error") -> Drawing:
         """The map of a slice, or the layers of a volume.
@@ -105,6 +107,27 @@ class View(Result):
         ]
         sheet = html_table(("joint", "encoder", "standard uncertainty", "worst case"), joints)
         return f"<p>{head}</p>{tasks}{sheet}"
+
+
+class DisplayedStudy(Study):
+    """A `Study` whose results draw themselves."""
+
+    def run(self, *given: Any, **named: Any) -> DisplayedResult:
+        """As `Study.run`."""
+        return DisplayedResult.of(super().run(*given, **named))
+
+    def _repr_html_(self) -> str:
+        own, plan = self.scenario, self.scenario.plan
+        asked = own.requirement
+        wanted = "none stated" if asked is None else f"{show(asked.position)} at {percent(asked.coverage)}"
+        rows = [
+            ("arm", f"{own.machine.arm.name}, {len(own.machine.joints)} joints"),
+            ("sensors", f"{own.machine.price:g} cost units"),
+            ("requirement", wanted),
+            ("tasks", ", ".join(f"{task.name} ({task.kind})" for task in own.tasks)),
+            ("sampling", f"{plan.units} built units × {plan.visits} visits, seed {plan.seed}"),
+        ]
+        return html_table((own.name, ""), rows)
 
 
 def html_table(headers: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:

@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.engine.firstorder import gains
 from armsim.engine.visitlaw import STD
+from armsim.errormodel.terms import Independent
+from armsim.model.configurations import Configurations
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.options import Options
-from armsim.model.places import Places
-from armsim.spreads import Array
-from armsim.terms import Independent
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +96,7 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
     return tuple(name for name, of in owners.items() if len(of) > 1)
 
 
-def moments_of(machine: Machine, places: Sequence[Places], shared: Shared = ()) -> Moments:
+def moments_of(machine: Machine, places: Sequence[Configurations], shared: Shared = ()) -> Moments:
     """Moments of a machine at the poses of all tasks, one after the other."""
     parts = [_moments_at(machine, own, shared) for own in places]
     names = parts[0].of_visits
@@ -124,7 +124,7 @@ def _gain(part: Moments, name: str) -> Array:
     return np.zeros((len(part.scatter), 3)) if own is None else own.gain
 
 
-def _moments_at(machine: Machine, places: Places, shared: Shared) -> Moments:
+def _moments_at(machine: Machine, places: Configurations, shared: Shared) -> Moments:
     situation = machine.there(places)
     poses = len(places)
     vectors = np.zeros((poses, 1 + len(shared), 3))
@@ -151,13 +151,13 @@ def _moments_at(machine: Machine, places: Places, shared: Shared) -> Moments:
     return Moments(vectors.reshape(poses, -1), scatter, visits, of_visits)
 
 
-def fixed_part(machine: Machine, places: Sequence[Places], shared: Shared = ()) -> Moments:
+def fixed_part(machine: Machine, places: Sequence[Configurations], shared: Shared = ()) -> Moments:
     """What no option changes: links, and the heat that they share."""
     return moments_of(replace(machine, joints=()), places, shared)
 
 
 def option_parts(
-    machine: Machine, options: Options, places: Sequence[Places], shared: Shared = ()
+    machine: Machine, options: Options, places: Sequence[Configurations], shared: Shared = ()
 ) -> list[list[Moments]]:
     """What every option of every joint adds, gear and mastering of the joint included."""
     return [[moments_of(_alone(machine, option.joint), places, shared) for option in own] for own in options.joints]

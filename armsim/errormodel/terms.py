@@ -17,11 +17,12 @@ from typing import Literal
 import numpy as np
 from numpy.random import Generator
 
-from armsim.shapes import Shape, State, Wave, mean_product
-from armsim.spreads import Array, Distribution, Spread, open_interval
+from armsim.arrays import Array
+from armsim.errormodel.distributions import Distribution, Law, open_interval
+from armsim.errormodel.shapes import Shape, State, Wave, mean_product
 
 Life = Literal["unit", "visit"]
-VISIT_DISTRIBUTIONS: tuple[Distribution, ...] = ("normal", "uniform", "two-valued")
+VISIT_DISTRIBUTIONS: tuple[Law, ...] = ("normal", "uniform", "two-valued")
 """Laws that compiled draws serve: coefficients of visit life keep to these."""
 
 
@@ -37,7 +38,7 @@ class Axis:
 
 
 @dataclass(frozen=True)
-class Act:
+class Coupling:
     """Coefficient number ``coefficient`` of a term moves ``axis`` by the value of ``shape``."""
 
     coefficient: int
@@ -86,7 +87,7 @@ class Term:
         Trade name of the cause; shares are summed by it.
     life : str
         ``unit``: drawn once for a built arm; ``visit``: drawn anew at every visit.
-    acts : tuple of Act
+    acts : tuple of Coupling
     draw : callable (generator, n) -> (K, n)
         Must be `Independent` over `VISIT_DISTRIBUTIONS` for visit life.
     mean : (K,)
@@ -100,7 +101,7 @@ class Term:
     name: str
     cause: str
     life: Life
-    acts: tuple[Act, ...]
+    acts: tuple[Coupling, ...]
     draw: Draw
     mean: Array
     second_moment: Array
@@ -135,7 +136,7 @@ class Term:
     def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
         """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's."""
         acts = tuple(
-            Act(act.coefficient, axis if act.axis == SHAFT else act.axis, act.shape.geared(ratio).scaled(gain))
+            Coupling(act.coefficient, axis if act.axis == SHAFT else act.axis, act.shape.geared(ratio).scaled(gain))
             for act in self.acts
         )
         return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=self.limit * abs(gain))
@@ -176,7 +177,7 @@ class Term:
 class Independent(Draw):
     """Draw of independent coefficients, one spread each."""
 
-    spreads: tuple[Spread, ...]
+    spreads: tuple[Distribution, ...]
 
     @property
     def dimensions(self) -> int:
@@ -192,13 +193,18 @@ class Independent(Draw):
 
 
 def independent(
-    name: str, cause: str, spreads: tuple[Spread, ...], shapes: tuple[Shape, ...], limit: float, life: Life = "unit"
+    name: str,
+    cause: str,
+    spreads: tuple[Distribution, ...],
+    shapes: tuple[Shape, ...],
+    limit: float,
+    life: Life = "unit",
 ) -> Term:
     """A term of independent coefficients on the shaft, one shape each."""
     mean = np.array([spread.mean for spread in spreads])
     second = np.outer(mean, mean)
     np.fill_diagonal(second, [spread.second_moment for spread in spreads])
-    acts = tuple(Act(k, SHAFT, shape) for k, shape in enumerate(shapes))
+    acts = tuple(Coupling(k, SHAFT, shape) for k, shape in enumerate(shapes))
     return Term(name, cause, life, acts, Independent(spreads), mean, second, limit)
 
 
@@ -219,7 +225,7 @@ class Polar(Draw):
     Part p gives the coefficients scale * r^power * (cos(turns * phi), -sin(turns * phi)), on sine and cosine.
     """
 
-    spread: Spread
+    spread: Distribution
     phase: float | None
     parts: tuple[Part, ...]
 
@@ -242,7 +248,7 @@ class Polar(Draw):
         return tuple(abs(part.scale) * self.spread.limit**part.power for part in self.parts for _ in range(2))
 
 
-def polar(name: str, cause: str, spread: Spread, phase: float | None, parts: tuple[Part, ...]) -> Term:
+def polar(name: str, cause: str, spread: Distribution, phase: float | None, parts: tuple[Part, ...]) -> Term:
     """A term from one random magnitude and direction; the direction is uniform where ``phase`` is None."""
     k = 2 * len(parts)
     mean, second = np.zeros(k), np.zeros((k, k))
@@ -264,7 +270,10 @@ def polar(name: str, cause: str, spread: Spread, phase: float | None, parts: tup
     acts = tuple(
         act
         for i, part in enumerate(parts)
-        for act in (Act(2 * i, SHAFT, Wave("sin", part.order)), Act(2 * i + 1, SHAFT, Wave("cos", part.order)))
+        for act in (
+            Coupling(2 * i, SHAFT, Wave("sin", part.order)),
+            Coupling(2 * i + 1, SHAFT, Wave("cos", part.order)),
+        )
     )
     limit = sum(abs(part.scale) * spread.limit**part.power for part in parts)
     return Term(name, cause, "unit", acts, Polar(spread, phase, parts), mean, second, limit)
@@ -296,7 +305,9 @@ class UnknownOrder(Draw):
         return (self.amplitude,) * (2 * self.orders)
 
 
-def unknown_curve(name: str, cause: str, spread: Spread, orders: tuple[float, ...], kept: tuple[bool, ...]) -> Term:
+def unknown_curve(
+    name: str, cause: str, spread: Distribution, orders: tuple[float, ...], kept: tuple[bool, ...]
+) -> Term:
     """A curve over the turn of which only the size is known.
 
     Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
@@ -310,7 +321,7 @@ def unknown_curve(name: str, cause: str, spread: Spread, orders: tuple[float, ..
         act
         for i, order in enumerate(orders)
         if kept[i]
-        for act in (Act(2 * i, SHAFT, Wave("sin", order)), Act(2 * i + 1, SHAFT, Wave("cos", order)))
+        for act in (Coupling(2 * i, SHAFT, Wave("sin", order)), Coupling(2 * i + 1, SHAFT, Wave("cos", order)))
     )
     second = np.eye(2 * n) * amplitude**2 / (2 * n)
     return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, spread.limit)

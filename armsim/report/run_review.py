@@ -11,13 +11,13 @@ import numpy as np
 
 from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
-from armsim.documents.source import Source
-from armsim.figures.blame import owners
-from armsim.present import orders, percent, points, show, show_interval, show_joint, signed, significant
-from armsim.report import frame
-from armsim.report.answer import deciding, question
+from armsim.figures.contributions import owners
+from armsim.formatting import orders, percent, points, show, show_interval, show_joint, signed, significant
+from armsim.report import boilerplate as frame
 from armsim.report.document import Block, Cell, Document, Folded, Picture, Section, Table, Text, table
-from armsim.results import JointSheet, Result, Summary, TaskResult
+from armsim.report.findings import deciding, question
+from armsim.results import JointBudget, Result, Summary, TaskResult
+from armsim.sources import Source
 
 WORST = 8
 """Poses of a task that the document names."""
@@ -116,12 +116,12 @@ def _joints(result: Result, pictures: Pictures) -> Section:
     return Section("The joints", "joints", (table(headers, rows, words=2), note, *terms, *pictures.get("joints", ())))
 
 
-def _angle(value: float, sheet: JointSheet) -> Cell:
+def _angle(value: float, sheet: JointBudget) -> Cell:
     text = "∞" if math.isinf(value) else show_joint(value, sheet.unit)
     return Cell(text, value if math.isfinite(value) else None)
 
 
-def _terms(sheet: JointSheet) -> Table:
+def _terms(sheet: JointBudget) -> Table:
     headers = ("cause", "life", "shape", "standard uncertainty", "at the tool", "limit")
     rows: list[list[Cell | str]] = [
         [

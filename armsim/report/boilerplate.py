@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from armsim.documents.source import Source
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
 from armsim.results import Result
+from armsim.sources import Source
 
 CAUSES = {
     "eccentricity": "mounting.eccentricity",

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, Literal, get_args, overload
 
 import numpy as np
 
-from armsim.ellipsoids import ellipsoids
-from armsim.spreads import Array
+from armsim.results.ellipsoids import ellipsoids
+from armsim.arrays import Array
 
 if TYPE_CHECKING:
     from pydantic_core import CoreSchema
@@ -79,7 +79,7 @@ class UnitQuantiles:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class Validation:
     """Coverage intervals of first order and Monte Carlo held against each other, JCGM 101:2008 clause 8.
 
     ``difference`` is the distance between those interval ends, over the three coordinates, that decide; ``tolerance``
@@ -101,7 +101,7 @@ class FirstOrder:
     mean: Vector
     rms: float
     covariance: Matrix
-    validation: tuple[Comparison, ...]
+    validation: tuple[Validation, ...]
 
 
 @dataclass(frozen=True)
@@ -327,17 +327,17 @@ class PoseTable(Sequence[PoseResult]):
         return core_schema.no_info_after_validator_function(cls.of, rows, serialization=out)
 
 
-def comparison_numbers(comparison: Comparison) -> list[float]:
+def comparison_numbers(comparison: Validation) -> list[float]:
     """A comparison as five numbers."""
     sampling = np.nan if comparison.sampling is None else comparison.sampling
     code = VERDICTS.index(comparison.verdict)
     return [comparison.digits, comparison.difference, comparison.tolerance, sampling, code]
 
 
-def _comparison(numbers: list[float]) -> Comparison:
+def _comparison(numbers: list[float]) -> Validation:
     digits, difference, tolerance, sampling, code = numbers
     known = None if sampling != sampling else sampling
-    return Comparison(int(digits), difference, tolerance, known, VERDICTS[int(code)])
+    return Validation(int(digits), difference, tolerance, known, VERDICTS[int(code)])
 
 
 def vector(values: Any) -> Vector:

@@ -9,16 +9,16 @@ from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Distribution = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
+from armsim.arrays import Array
+
+Law = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
 COVERED = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
 """What counts as the limit of a law without bounds, over its scale: 99.73 % lie within."""
 
 
 @dataclass(frozen=True)
-class Spread:
+class Distribution:
     """The law of one random quantity, symmetric about zero but for ``fixed`` and ``rayleigh``.
 
     Parameters
@@ -31,7 +31,7 @@ class Spread:
         In the unit of the quantity, not negative.
     """
 
-    distribution: Distribution
+    distribution: Law
     scale: float
 
     def absolute_moment(self, n: int) -> float:
@@ -69,7 +69,7 @@ class Spread:
         """Largest magnitude; what holds 99.73 % where the law has no bound."""
         return self.scale * COVERED.get(self.distribution, 1.0)
 
-    def scaled(self, factor: float) -> Spread:
+    def scaled(self, factor: float) -> Distribution:
         """The law of a positive factor times the quantity."""
         return replace(self, scale=self.scale * factor)
 
@@ -107,5 +107,5 @@ def open_interval(uniform: Array) -> Array:
     return np.clip(uniform, 2.0**-54, 1.0 - 2.0**-53)
 
 
-NONE = Spread("fixed", 0.0)
+NONE = Distribution("fixed", 0.0)
 """A quantity that is not there."""

@@ -9,35 +9,34 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.documents import Scenario
+from armsim.arrays import Array
+from armsim.asked import ISO_CYCLES, Requirement
 from armsim.engine import measures
 from armsim.engine import statistics as stats
 from armsim.engine.acceptance import simulate_test
 from armsim.engine.pose import share_names
 from armsim.engine.run import TaskSample
 from armsim.engine.work import Job, attained_at
-from armsim.model.places import Held
-from armsim.posetable import BIAS, VERDICTS, Interval, PoseTable, UnitQuantiles, vector
-from armsim.present import apart, percent, show
+from armsim.errormodel.shapes import Wave
+from armsim.formatting import apart, percent, show
+from armsim.model.configurations import Held
 from armsim.results import (
-    ISO_CYCLES,
     NEAR_SINGULAR,
     Acceptance,
     Contribution,
-    Distribution,
     Measure,
     Part,
-    Requirement,
     Reversal,
     Summary,
     TaskResult,
+    UnitDistribution,
     Unreachable,
     Within,
     Yield,
     YieldCurve,
 )
-from armsim.shapes import Wave
-from armsim.spreads import Array
+from armsim.results.posetable import BIAS, VERDICTS, Interval, PoseTable, UnitQuantiles, vector
+from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key
 
@@ -85,7 +84,7 @@ def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample
     judged = judge(scenario, task, poses, sample)
     table, worst = judged.table, judged.worst
     ap, rp, *_ = np.sort(attained_at(job, worst, poses.places)[0], axis=1)
-    distribution = Distribution(
+    distribution = UnitDistribution(
         poses.names[worst],
         tuple(CURVE.tolist()),
         tuple(stats.quantile(ap, p) for p in CURVE),

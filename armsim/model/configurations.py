@@ -8,14 +8,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.spreads import Array
+from armsim.arrays import Array
 
 Held = Literal["full", "direction", "free"]
 """What is asked of the orientation of the tool: all of it, where its z axis points, nothing."""
 
 
 @dataclass(frozen=True, eq=False)
-class Places:
+class Configurations:
     """Joint positions, and what a motion adds to them.
 
     Parameters
@@ -42,11 +42,11 @@ class Places:
     def __len__(self) -> int:
         return len(self.joints)
 
-    def __getitem__(self, index: slice | NDArray[np.int64]) -> Places:
+    def __getitem__(self, index: slice | NDArray[np.int64]) -> Configurations:
         speeds, directions, tangents = (
             None if part is None else part[index] for part in (self.speeds, self.directions, self.tangents)
         )
-        return Places(self.joints[index], speeds, directions, tangents, self.numbers[index])
+        return Configurations(self.joints[index], speeds, directions, tangents, self.numbers[index])
 
     @property
     def numbers(self) -> NDArray[np.int64]:

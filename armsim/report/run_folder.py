@@ -12,17 +12,17 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from armsim.documents import Scenario
-from armsim.documents.source import Source
-from armsim.report.again import FORMAT, Asked, file_sha256
-from armsim.report.content import Extras, review
 from armsim.report.drawing import keep
 from armsim.report.gallery import figures_of
+from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
-from armsim.report.place import folder
+from armsim.report.reproduce import FORMAT, RunRequest, file_sha256
+from armsim.report.run_review import Extras, review
 from armsim.report.tables import write_tables
 from armsim.results import Result
+from armsim.scenario import Scenario
+from armsim.sources import Source
 
 MARK = "results.json"
 NOTHING_MORE = Extras()
@@ -43,7 +43,7 @@ def write_bundle(
     out: Path,
     result: Result,
     scenario: Scenario,
-    command: str | Asked,
+    command: str | RunRequest,
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
@@ -57,7 +57,7 @@ def write_bundle(
         The folder; an earlier result there is replaced at the very end.
     result : Result
     scenario : Scenario
-    command : str or Asked
+    command : str or RunRequest
         What to type to do it again; where it is told in parts, `again` can do it.
     progress : callable
         Told what is being written, how much of it is done, how much there is.
@@ -93,7 +93,7 @@ def write_bundle(
         progress("pages", 2, 2)
 
 
-def in_words(asked: Asked) -> str:
+def in_words(asked: RunRequest) -> str:
     """The command of a run."""
     parts = ["armsim", "run", asked.scenario, "--seed", asked.seed, "--units", asked.units, "--visits", asked.visits]
     parts += ["--what-if"] if asked.what_if else []

@@ -7,10 +7,10 @@ from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from armsim.arrays import Array
 from armsim.figures import maps, style
-from armsim.present import percent
+from armsim.formatting import percent
 from armsim.results import Result, TaskResult
-from armsim.spreads import Array
 
 
 def owners(task: TaskResult) -> dict[str, Array]:

@@ -6,18 +6,19 @@ import math
 
 import numpy as np
 
-from armsim.engine.plan import UNIT_BLOCK, SamplingPlan, draw_units
+from armsim.arrays import Array
+from armsim.asked import SamplingPlan
+from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.errormodel.shapes import State, Wave
+from armsim.errormodel.terms import Axis, Term
 from armsim.model.machine import Machine
-from armsim.results import JointCurve, JointSheet, TermSheet
-from armsim.shapes import State, Wave
-from armsim.spreads import Array
-from armsim.terms import Axis, Term
+from armsim.results import JointBudget, JointCurve, TermSheet
 
 POSITIONS = 721
 """Points of the curve over a turn: every half degree."""
 
 
-def joint_sheets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointSheet]:
+def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointBudget]:
     """Sheets of all joints.
 
     Parameters
@@ -37,7 +38,7 @@ def joint_sheets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointS
     }
 
 
-def link_sheet(machine: Machine) -> tuple[TermSheet, ...]:
+def link_budget(machine: Machine) -> tuple[TermSheet, ...]:
     """Everything that moves the parameters of the links."""
     return tuple(
         _term(term, axis, State.at_rest(np.zeros(1)))
@@ -47,7 +48,7 @@ def link_sheet(machine: Machine) -> tuple[TermSheet, ...]:
     )
 
 
-def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int) -> JointSheet:
+def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int) -> JointBudget:
     joint = machine.joints[number]
     axis = Axis(joint.name)
     terms = [term for term in machine.terms if axis in term.axes]
@@ -60,7 +61,7 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
         return math.sqrt(square), sum(sheet.limit for sheet in sheets if sheet.life == life)
 
     (std_accuracy, limit_accuracy), (std_repeatability, limit_repeatability) = both("unit"), both("visit")
-    return JointSheet(
+    return JointBudget(
         unit="rad" if joint.encoder.rotary else "m",
         encoder=joint.encoder.name,
         placement=joint.placement,

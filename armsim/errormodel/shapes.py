@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from armsim.spreads import Array
+from armsim.arrays import Array
 
 
 @dataclass(frozen=True)

@@ -14,14 +14,13 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
-from armsim.posetable import Interval, Matrix, PoseResult, PoseTable, UnitQuantiles, Vector
-from armsim.spreads import Array
+from armsim.asked import Requirement
+from armsim.results.posetable import Interval, Matrix, PoseResult, PoseTable, UnitQuantiles, Vector
+from armsim.arrays import Array
 
 FORMAT = "armsim-results/1"
 MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
 """What a slice or a volume draws over its cells."""
-ISO_CYCLES = 30
-"""Visits of every pose in the test of accuracy and repeatability. ISO 9283:1998, table of cycles, from memory."""
 Part = Literal["position", "repeatability", "yield", "reach"]
 """A part of the requirement."""
 NEAR_SINGULAR = 0.01
@@ -53,7 +52,7 @@ class Yield:
 
 
 @dataclass(frozen=True)
-class Distribution:
+class UnitDistribution:
     """Accuracy and repeatability over the built units at one pose, as quantiles at the stated probabilities."""
 
     pose: str
@@ -208,7 +207,7 @@ class TaskResult:
     poses: PoseTable
     unreachable: tuple[Unreachable, ...]
     summary: Summary
-    distribution: Distribution
+    distribution: UnitDistribution
     skeleton: tuple[Vector, ...]
     measures: tuple[Measure, ...] = ()
     near_singular: tuple[str, ...] = ()
@@ -267,7 +266,7 @@ class JointCurve:
 
 
 @dataclass(frozen=True)
-class JointSheet:
+class JointBudget:
     """A joint and its terms. ``unit`` is "rad" or "m".
 
     ``std`` is the root mean square of all terms together (their means add, their scatter as squares), ``limit`` the sum
@@ -291,20 +290,6 @@ class JointSheet:
     limit_accuracy: float
     limit_repeatability: float
     curve: JointCurve
-
-
-@checked(frozen=True, config=ConfigDict(populate_by_name=True))
-class Requirement:
-    """What the tool point must hold. ``position`` and ``repeatability`` in m, ``coverage`` and ``yield`` as shares.
-
-    ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
-    """
-
-    position: float
-    coverage: float = 0.95
-    repeatability: float | None = None
-    yield_: Annotated[float | None, Field(alias="yield")] = None
-    test_cycles: int = ISO_CYCLES
 
 
 @dataclass(frozen=True)
@@ -336,7 +321,7 @@ class Result:
     price: float
     requirement: Requirement | None
     tasks: tuple[TaskResult, ...]
-    joints: dict[str, JointSheet]
+    joints: dict[str, JointBudget]
     links: tuple[TermSheet, ...] = ()
     groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = field(default=())

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from armsim.spreads import Array
+from armsim.arrays import Array
 
 SHARE = 0.95
 

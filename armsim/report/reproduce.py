@@ -13,8 +13,8 @@ import numpy as np
 from pydantic import Field, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
+from armsim.asked import MOST_UNITS, MOST_VISITS
 from armsim.documents.files import Unreadable, read_bytes
-from armsim.engine.plan import MOST_UNITS, MOST_VISITS
 from armsim.errors import InputError, Problem
 from armsim.report.pdf import Paper
 from armsim.results import Result
@@ -25,7 +25,7 @@ Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
 @dataclass(frozen=True)
-class Asked:
+class RunRequest:
     """What a run was asked for; paths as they were given.
 
     ``what_if`` and ``catalogue`` say what was worked out beside the run itself.
@@ -48,7 +48,7 @@ class _Input:
 
 @dataclass(frozen=True)
 class _Manifest:
-    asked: Asked
+    asked: RunRequest
     results_sha256: Sha256
     inputs: Annotated[list[_Input], Field(min_length=1, max_length=10_000)]
     armsim: str
@@ -70,7 +70,7 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def read_manifest(path: Path) -> tuple[Asked, str]:
+def read_manifest(path: Path) -> tuple[RunRequest, str]:
     """What to do again, and the hash of the results that must come.
 
     Raises

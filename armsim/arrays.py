@@ -1,0 +1,8 @@
+"""The type of all arrays of numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]

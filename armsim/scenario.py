@@ -1,0 +1,36 @@
+"""A scenario: a machine, where to look, what is required, how to sample."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from armsim.asked import Requirement, SamplingPlan
+from armsim.model.machine import Machine
+from armsim.sources import Source
+from armsim.tasks import Task
+
+
+@dataclass(frozen=True, eq=False)
+class Scenario:
+    """A scenario ready to run.
+
+    Parameters
+    ----------
+    name : str
+    machine : Machine
+    tasks : tuple of Task
+    plan : SamplingPlan
+    requirement : Requirement, optional
+    sources : tuple of Source
+        Every file read, the scenario first.
+    notes : tuple of str
+        What is no fault but should be known, such as links that lead elsewhere.
+    """
+
+    name: str
+    machine: Machine
+    tasks: tuple[Task, ...]
+    plan: SamplingPlan
+    requirement: Requirement | None
+    sources: tuple[Source, ...]
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,54 @@
+"""A file that was read, and where in it every key stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from armsim.errors import InputError, Problem
+
+KeyPath = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Source:
+    """A document read.
+
+    Parameters
+    ----------
+    path : Path
+    data : dict
+        Plain Python values.
+    places : mapping of key path to (line, column)
+        Counted from 1.
+    sha256 : str
+        Of the bytes read.
+    text : str
+        As it was read.
+    """
+
+    path: Path
+    data: dict[str, Any]
+    places: dict[KeyPath, tuple[int, int]] = field(repr=False)
+    sha256: str
+    text: str = field(default="", repr=False)
+
+    def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
+        """A fault at a key path; parts of the path that the file does not have are left out of the place."""
+        known: KeyPath = ()
+        place = self.places.get((), (1, 1))
+        shown: list[str] = []
+        for part in path:
+            if (*known, part) in self.places:
+                known = (*known, part)
+                place = self.places[known]
+                shown.append(str(part))
+        if path and path[-1] not in known[-1:] and isinstance(path[-1], str):
+            shown.append(path[-1])
+        return Problem(str(self.path), place[0], place[1], ".".join(shown), found, accepted)
+
+    def error(self, path: Sequence[str | int], found: str, accepted: str = "") -> InputError:
+        """The same, to be raised."""
+        return InputError(self.problem(path, found, accepted))
