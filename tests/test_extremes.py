@@ -17,7 +17,7 @@ from armsim.asked import SamplingPlan
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
 from armsim.errors import InputError
-from armsim.report import write_bundle
+from armsim.report.run_folder import write_bundle
 from armsim.study import Study
 
 

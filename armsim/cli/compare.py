@@ -28,7 +28,8 @@ def compare(
     json: Json = False,
 ) -> None:
     """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
-    from armsim.report import check_destination, write_comparison
+    from armsim.report.comparison import write_comparison
+    from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
     allowed = bytes_of(memory)

@@ -55,8 +55,11 @@ def run(
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     from armsim.engine.kernels import made_ready
     from armsim.errors import RunError
-    from armsim.report import Extras, RunRequest, check_destination, difference, read_manifest, write_bundle
     from armsim.report.drawing import helpers_for
+    from armsim.report.output_folder import check_destination
+    from armsim.report.reproduce import RunRequest, difference, read_manifest
+    from armsim.report.run_folder import write_bundle
+    from armsim.report.run_review import Extras
     from armsim.study import Study
 
     allowed = bytes_of(memory)

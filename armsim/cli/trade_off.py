@@ -29,7 +29,8 @@ def trade_off(
     """Price against error: every design for which nothing cheaper errs less."""
     from armsim.decide import trade_off as curve_of
     from armsim.documents.load import load_options
-    from armsim.report import check_destination, write_trade_off
+    from armsim.report.comparison import write_trade_off
+    from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
     allowed = bytes_of(memory)

@@ -29,7 +29,8 @@ def what_if(
     json: Json = False,
 ) -> None:
     """Where money helps: each joint without error, each cause halved, each encoder one bit finer."""
-    from armsim.report import check_destination, write_what_if
+    from armsim.report.comparison import write_what_if
+    from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
     allowed = bytes_of(memory)

@@ -26,7 +26,7 @@ RESOLUTION = 144.0
 """Pixels per inch of a PNG."""
 MARGIN = 0.06
 """White around a picture. [inch]"""
-FEW = 6
+FEW = 9
 """Figures that are sooner drawn here than a process is started."""
 MOST_HELPERS = 3
 Draw = Callable[[], Drawing]

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
+from typing import TYPE_CHECKING
 
 from armsim import figures
-from armsim.decide.tradeoff import TradeOff
-from armsim.decide.whatif import WhatIfs
 from armsim.formatting import signed
 from armsim.report.drawing import Draw, Planned
 from armsim.report.run_review import Extras
 from armsim.results import Result, TaskResult
+
+if TYPE_CHECKING:
+    from armsim.decide.tradeoff import TradeOff
+    from armsim.decide.whatif import WhatIfs
 
 MOST_BARS = 16
 """Changes drawn for a task."""

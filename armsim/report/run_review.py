@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from armsim.decide.tradeoff import TradeOff
-from armsim.decide.whatif import WhatIfs
 from armsim.figures.contributions import owners
 from armsim.formatting import orders, percent, points, show, show_interval, show_joint, signed, significant
 from armsim.report import boilerplate as frame
@@ -18,6 +16,10 @@ from armsim.report.document import Block, Cell, Document, Folded, Picture, Secti
 from armsim.report.findings import deciding, question
 from armsim.results import JointBudget, Result, Summary, TaskResult
 from armsim.sources import Source
+
+if TYPE_CHECKING:
+    from armsim.decide.tradeoff import TradeOff
+    from armsim.decide.whatif import WhatIfs
 
 WORST = 8
 """Poses of a task that the document names."""

@@ -8,8 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
+import yaml
 
 from armsim.results import Result
+from armsim.study import Study
 
 
 def armsim(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -23,6 +25,15 @@ def starter(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = armsim("new", folder)
     assert made.returncode == 0, made.stderr
     return folder
+
+
+@pytest.fixture(scope="module")
+def quick(starter: Path) -> Path:
+    """The starter without its map, which takes longest to draw."""
+    data = yaml.safe_load((starter / "scenario.yaml").read_text())
+    data["tasks"] = [task for task in data["tasks"] if task["kind"] == "poses"]
+    (starter / "quick.yaml").write_text(yaml.safe_dump(data))
+    return starter / "quick.yaml"
 
 
 @pytest.fixture(scope="module")
@@ -75,14 +86,14 @@ def test_tables_have_units_in_their_headers(ran: Path) -> None:
     assert len(rows) == sum(len(task["poses"]) for task in data["tasks"])
 
 
-def test_the_same_seed_gives_the_same_bits(starter: Path, tmp_path: Path) -> None:
+def test_the_same_seed_gives_the_same_bits(quick: Path, tmp_path: Path) -> None:
     texts = []
     for workers in (1, 2):
         out = tmp_path / str(workers)
-        armsim("run", starter / "scenario.yaml", "--out", out, "--units", 300, "--visits", 3, "--workers", workers)
+        armsim("run", quick, "--out", out, "--units", 300, "--visits", 3, "--workers", workers)
         texts.append((out / "results.json").read_bytes())
     assert texts[0] == texts[1]
-    armsim("run", starter / "scenario.yaml", "--out", tmp_path / "3", "--units", 300, "--visits", 3, "--seed", 99)
+    armsim("run", quick, "--out", tmp_path / "3", "--units", 300, "--visits", 3, "--seed", 99)
     assert (tmp_path / "3" / "results.json").read_bytes() != texts[0]
 
 
@@ -138,12 +149,11 @@ def test_repeatability_is_judged_without_a_yield(starter: Path, tmp_path: Path) 
     assert "RP of 95 % of units" in done.stdout
 
 
-def test_repeatability_does_not_depend_on_visits(starter: Path, tmp_path: Path) -> None:
+def test_repeatability_does_not_depend_on_visits(starter: Path) -> None:
     """What the arm has is integrated: one visit tells it as well as thirty, to what the coarser integration leaves."""
     said = []
     for visits in (1, 30, 300):
-        armsim("run", starter / "scenario.yaml", "--out", tmp_path / f"{visits}", "--units", 200, "--visits", visits)
-        result = Result.from_json((tmp_path / f"{visits}" / "results.json").read_bytes())
+        result = Study.load(starter / "scenario.yaml").with_plan(200, visits).run()
         said.append([task.summary.repeatability_p95 for task in result.tasks])
     assert said[0] == pytest.approx(said[2], rel=0.02)
     assert said[1] == pytest.approx(said[2], rel=0.01)
@@ -239,9 +249,9 @@ def test_a_folder_of_something_else_is_not_replaced(starter: Path, tmp_path: Pat
     assert [p.name for p in (tmp_path / "precious").iterdir()] == ["thesis.txt"]
 
 
-def test_a_new_result_replaces_an_earlier_one_and_leaves_nothing_beside_it(starter: Path, tmp_path: Path) -> None:
+def test_a_new_result_replaces_an_earlier_one_and_leaves_nothing_beside_it(quick: Path, tmp_path: Path) -> None:
     for units in (40, 60):
-        armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", units, "--visits", 2)
+        armsim("run", quick, "--out", tmp_path / "r", "--units", units, "--visits", 2)
     assert json.loads((tmp_path / "r" / "results.json").read_text())["units"] == 60
     assert [p.name for p in tmp_path.iterdir()] == ["r"]
 

@@ -18,10 +18,10 @@ import armsim
 from armsim.decide import what_if
 from armsim.documents.load import load_options, load_scenario
 from armsim.formatting import percent, show, show_interval
-from armsim.report import Extras, write_bundle
 from armsim.report.boilerplate import CAUSES
 from armsim.report.document import Block, Document, Folded, Table, Text
-from armsim.report.run_review import review
+from armsim.report.run_folder import write_bundle
+from armsim.report.run_review import Extras, review
 from armsim.results import Contribution, Result
 from armsim.results.posetable import PoseTable
 from armsim.scenario import Scenario

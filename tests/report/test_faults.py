@@ -16,7 +16,7 @@ from support import ROOT
 import armsim
 from armsim.errors import RunError
 from armsim.report import output_folder as place
-from armsim.report import write_bundle
+from armsim.report.run_folder import write_bundle
 from armsim.results import Result
 
 KILLS = 30
