@@ -9,20 +9,25 @@ result.map()  # and budget(), population(), yield_curve(), joint("j2"), arm_and_
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
+    from armsim.model.arm import Arm
     from armsim.notebook import DisplayedResult, DisplayedStudy
 
-__all__ = ["__version__", "compare", "load", "read", "run"]
+__all__ = ["Arm", "__version__", "compare", "load", "read", "run"]
 
 
-def __getattr__(name: str) -> str:
+def __getattr__(name: str) -> Any:
     if name == "__version__":
         from armsim.version import own_version
 
         return own_version()
+    if name == "Arm":
+        from armsim.model.arm import Arm
+
+        return Arm
     raise AttributeError(f"module 'armsim' has no attribute {name!r}")
 
 

@@ -17,8 +17,9 @@ from armsim.engine import statistics as stats
 from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
-from armsim.errors import RunError
+from armsim.errors import InputError, Problem, RunError
 from armsim.formatting import show
+from armsim.model.arm import Arm
 from armsim.results import (
     FORMAT,
     JointBudget,
@@ -69,6 +70,21 @@ class Study:
     def with_scenario(self, **changes: Any) -> Self:
         """The same study with other fields of its scenario."""
         return type(self)(replace(self.scenario, **changes))
+
+    def with_arm(self, arm: Arm) -> Self:
+        """The same sensors and tasks on another arm, such as `Arm.from_robot` gives; its links are exact.
+
+        Raises
+        ------
+        InputError
+            Its joints have other names, or turn where those of this study slide.
+        """
+        machine = self.scenario.machine
+        kinds = [[(joint.name, joint.revolute) for joint in own.joints] for own in (machine.arm, arm)]
+        if kinds[0] != kinds[1]:
+            raise InputError(Problem(arm.name, 0, 0, "joints", ", ".join(arm.names), ", ".join(machine.arm.names)))
+        own_groups = replace(arm, groups=arm.groups or machine.arm.groups)
+        return self.with_scenario(machine=replace(machine, arm=own_groups, tolerances=()))
 
     def sheets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
         """Every joint with its terms, without sampling; what time does at the largest speeds.

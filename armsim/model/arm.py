@@ -15,7 +15,7 @@ from armsim.arrays import Array
 from armsim.errormodel.terms import Axis
 
 if TYPE_CHECKING:
-    import spatialmath
+    pass
 
 X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
 
@@ -231,33 +231,18 @@ class Arm:
                 links[:, number] = frame
         return Frames(links, frame, direction, origin)
 
-    def tool_pose(self, q: ArrayLike) -> spatialmath.SE3:
-        """Pose of the tool at one or many joint positions, shape (joints,) or (P, joints)."""
-        import spatialmath
+    @staticmethod
+    def from_robot(robot: Any, names: Sequence[str] | None = None) -> Arm:
+        """The arm of a robot object of roboticstoolbox, as `toolbox.from_robot`."""
+        from armsim.model.toolbox import from_robot
 
-        return spatialmath.SE3(list(self.postures(q).tool), check=False)
+        return from_robot(robot, names)
 
-    @cached_property
-    def transforms(self) -> Any:
-        """The chain as an elementary transform sequence of roboticstoolbox, to be handed on to it."""
-        import roboticstoolbox as rtb
-        import spatialmath
+    def to_robot(self) -> Any:
+        """The arm as a robot object of roboticstoolbox, as `toolbox.to_robot`."""
+        from armsim.model.toolbox import to_robot
 
-        ets: Any = rtb.ETS()  # type: ignore[operator]
-        fixed: Array = np.eye(4)
-        for motion in self.motions:
-            if motion.joint is None:
-                fixed = fixed @ _transform(motion.direction, motion.rotary, motion.value)
-                continue
-            joint = self.joints[motion.joint]
-            align: Array = np.eye(4)
-            align[:3, :3] = z_onto(motion.direction)
-            limits = [joint.lower, joint.upper] if math.isfinite(joint.upper - joint.lower) else None
-            make = rtb.ET.Rz if motion.rotary else rtb.ET.tz
-            before = fixed @ align @ _transform(Z, motion.rotary, motion.value)
-            ets = ets * rtb.ET.SE3(spatialmath.SE3(before, check=False)) * make(jindex=motion.joint, qlim=limits)
-            fixed = align.T  # a pure rotation
-        return ets * rtb.ET.SE3(spatialmath.SE3(fixed, check=False))
+        return to_robot(self)
 
 
 def _move(frame: Array, motion: ElementaryTransform, q: Array) -> None:
@@ -277,15 +262,6 @@ def rotation(direction: ArrayLike, angle: ArrayLike) -> Array:
     along: Array = np.outer([x, y, z], [x, y, z])
     turned: Array = along + np.cos(angle) * (np.eye(3) - along) + np.sin(angle) * cross
     return turned
-
-
-def _transform(direction: ArrayLike, rotary: bool, value: float) -> Array:
-    out: Array = np.eye(4)
-    if rotary:
-        out[:3, :3] = rotation(direction, value)[0]
-    else:
-        out[:3, 3] = np.asarray(direction) * value
-    return out
 
 
 def z_onto(direction: ArrayLike) -> Array:

@@ -54,7 +54,7 @@ class Machine:
     arm : Arm
     joints : tuple of Joint
         One for each joint of the arm, in its order.
-    tolerances : tuple of (Axis, Spread)
+    tolerances : tuple of (Axis, Distribution)
         Of link parameters.
     masses : Masses, optional
         What gravity pulls at.

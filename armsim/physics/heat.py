@@ -55,7 +55,7 @@ def temperature(
         Above the temperature of mastering. [K]
     growth : sequence of (Axis, Shape)
         What moves in proportion, per kelvin.
-    drifts : sequence of (Axis, shapes, Spread)
+    drifts : sequence of (Axis, shapes, Distribution)
         What drifts: one independent coefficient d for each of the shapes. [1/K of the shape]
 
     References

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, Literal, get_args, overload
 
 import numpy as np
 
-from armsim.results.ellipsoids import ellipsoids
 from armsim.arrays import Array
+from armsim.results.ellipsoids import ellipsoids
 
 if TYPE_CHECKING:
     from pydantic_core import CoreSchema

@@ -14,9 +14,9 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
+from armsim.arrays import Array
 from armsim.asked import Requirement
 from armsim.results.posetable import Interval, Matrix, PoseResult, PoseTable, UnitQuantiles, Vector
-from armsim.arrays import Array
 
 FORMAT = "armsim-results/1"
 MapOf = Literal["error", "accuracy", "repeatability", "orientation"]

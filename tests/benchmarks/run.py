@@ -37,6 +37,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, Signal
 from armsim.model.joint import Joint, Magnitude, Mounting, Transmission
 from armsim.model.machine import Machine
+from armsim.model.toolbox import sequence_of
 from armsim.results.posetable import PoseTable
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"
@@ -116,7 +117,7 @@ def kinematics() -> None:
     n = blocks * LANES
     errors = 1e-4 * np.random.default_rng(1).standard_normal((blocks, 6, LANES))
     samples = q + errors.transpose(0, 2, 1).reshape(n, 6)
-    ets = arm.transforms
+    ets = sequence_of(arm)
     e, r, scratch = np.empty((3, LANES)), np.empty((4, LANES)), np.empty((2, LANES))
     axes = (at.direction[0], at.column[0], at.rotary)
     points, frames, theirs = in_turn(
@@ -155,7 +156,7 @@ def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1
 def whole_job() -> None:
     print("\nWhole job (draws, shapes, kinematics, statistics) per pose-sample, one thread")
     machine = six_axis_machine()
-    ets = machine.arm.transforms
+    ets = sequence_of(machine.arm)
     plan = SamplingPlan(2000, 30, 1)
     q = np.random.default_rng(2).uniform(-1, 1, (64, 6))
     n = len(q) * plan.units * plan.visits

@@ -1,16 +1,23 @@
 """Kinematics of published arms against roboticstoolbox (Denavit-Hartenberg) and pinocchio (URDF), to 1e-12."""
 
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pinocchio as pin
 import pytest
-from support import published_arm, robot_file
+import roboticstoolbox as rtb
+from spatialmath import SE3
+from support import ROOT, published_arm, robot_file
 
+import armsim
 from armsim.core.screws import SERIES_LIMIT, displace_frames, displace_points
 from armsim.documents.urdf import read_chain
 from armsim.errormodel.terms import Axis
+from armsim.errors import InputError
 from armsim.model.arm import Arm, rotation
+from armsim.model.toolbox import sequence_of
 from armsim.sources import Source
 
 MODELS = ["Puma560", "Stanford", "Panda", "KR5", "UR5", "LWR4", "Cobra600", "IRB140"]
@@ -45,20 +52,63 @@ def test_forward_kinematics_and_jacobian_of_published_rows(name: str) -> None:
         np.testing.assert_allclose((at.direction[i] * at.rotary[:, None]).T, jacobian[3:], atol=1e-12)
 
 
-def test_tool_pose_is_a_pose_of_spatialmath() -> None:
-    """Source: roboticstoolbox fkine, which gives the same class."""
-    arm, robot = published_arm("UR5")
-    q = poses(arm, 4)
-    pose = arm.tool_pose(q)
-    assert type(pose) is type(robot.fkine(q))
-    np.testing.assert_allclose(np.array(pose.A), np.array(robot.fkine(q).A), atol=1e-12)
+TOOLBOX = {
+    "standard rows": lambda: rtb.models.DH.Puma560(),
+    "standard rows with a prismatic joint": lambda: rtb.models.DH.Stanford(),
+    "modified rows": lambda: rtb.models.DH.Panda(),
+    "sequence": lambda: rtb.models.ETS.Panda(),
+    "sequence of a robot description": lambda: rtb.models.URDF.Panda(),
+    "flipped and prismatic": lambda: rtb.Robot(
+        rtb.ET.tz(0.3)
+        * rtb.ET.Rz()
+        * rtb.ET.tx(0.4)
+        * rtb.ET.tz(qlim=[0, 0.5])
+        * rtb.ET.Ry(flip=True)
+        * rtb.ET.Rx(0.3)
+        * rtb.ET.tz(0.1)
+    ),
+}
 
 
-@pytest.mark.parametrize("name", MODELS)
-def test_transform_sequence_for_inverse_kinematics_is_the_same_arm(name: str) -> None:
-    arm, _ = published_arm(name)
-    q = poses(arm, 5)
-    np.testing.assert_allclose(arm.transforms.eval(q), arm.postures(q).tool, atol=1e-12)
+@pytest.mark.parametrize("kind", TOOLBOX)
+def test_a_robot_of_the_toolbox_and_back(kind: str) -> None:
+    """Twenty random poses. Source: fkine of roboticstoolbox, with its base and its tool."""
+    robot = TOOLBOX[kind]()
+    robot.base, robot.tool = SE3(0.1, -0.2, 0.3) * SE3.RPY(0.1, 0.2, 0.3), SE3(0, 0.05, 0.1) * SE3.Rx(0.4)
+    arm = Arm.from_robot(robot)
+    assert len(arm.joints) == robot.n
+    generator = np.random.default_rng(5)
+    q = generator.uniform(-1.5, 1.5, (20, robot.n))
+    expected = np.array([robot.fkine(row).A for row in q])
+    np.testing.assert_allclose(arm.postures(q).tool, expected, atol=1e-12)
+    again = arm.to_robot()
+    np.testing.assert_allclose(np.array([again.fkine(row).A for row in q]), expected, atol=1e-12)
+    for joint, lower, upper in zip(arm.joints, *np.atleast_2d(again.qlim), strict=True):
+        if math.isfinite(joint.upper - joint.lower):
+            assert (joint.lower, joint.upper) == pytest.approx((lower, upper))
+
+
+def test_names_of_a_robots_joints() -> None:
+    robot = rtb.models.DH.Puma560()
+    assert Arm.from_robot(robot).names == ("j1", "j2", "j3", "j4", "j5", "j6")
+    names = ["waist", "shoulder", "elbow", "a", "b", "c"]
+    assert Arm.from_robot(robot, names).names == tuple(names)
+    for wrong in (names[:5], [*names[:5], "waist"]):
+        with pytest.raises(InputError, match="a name of its own for every joint"):
+            Arm.from_robot(robot, wrong)
+
+
+def test_tolerances_act_on_a_robot_of_the_toolbox() -> None:
+    """Link parameters of rows, origins of sequences. Source: a finite difference of the perturbed chain."""
+    for robot, parameter in ((rtb.models.DH.Puma560(), "alpha"), (rtb.models.ETS.Panda(), "yaw")):
+        arm = Arm.from_robot(robot)
+        axis, q = Axis("j3", parameter), np.full((1, robot.n), 0.4)
+        column = arm.postures(q, (axis,)).column[0, -1]
+        step = 1e-6
+        moved = replace(
+            arm, motions=tuple(replace(m, value=m.value + step) if axis in m.axes else m for m in arm.motions)
+        )
+        np.testing.assert_allclose((moved.postures(q).tool - arm.postures(q).tool)[0, :3, 3] / step, column, atol=1e-5)
 
 
 def urdf_arm(parts: tuple[str, ...], base: str, tip: str) -> Arm:
@@ -104,8 +154,8 @@ def test_displacement_kernels_are_exact(name: str, size: float) -> None:
         q = poses(arm, 1, seed)[0]
         errors = np.random.default_rng(seed).uniform(-size, size, (len(q), 300))
         position, e, r = displaced(arm, q, errors)
-        reached = arm.transforms.eval(q + errors.T)
-        nominal = arm.transforms.eval(q)[0] if arm.transforms.eval(q).ndim == 3 else arm.transforms.eval(q)
+        reached = sequence_of(arm).eval(q + errors.T)
+        nominal = sequence_of(arm).eval(q)[0] if sequence_of(arm).eval(q).ndim == 3 else sequence_of(arm).eval(q)
         np.testing.assert_allclose(position.T, reached[:, :3, 3] - nominal[:3, 3], atol=1e-12)
         np.testing.assert_allclose(e, position, atol=1e-14)
         turned = np.array([_matrix(quaternion) @ nominal[:3, :3] for quaternion in r.T])
@@ -158,3 +208,17 @@ def test_link_parameters_are_axes_like_joints(name: str) -> None:
             np.testing.assert_allclose(
                 rotation(at.direction[0, number], step)[0] @ nominal[:3, :3], reached[:3, :3], atol=1e-12
             )
+
+
+def test_a_study_with_an_arm_of_the_toolbox() -> None:
+    """The sensors of a scenario on an arm that somebody modelled before; names of joints must be the same."""
+    study = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").with_plan(units=20, visits=2)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1])
+    robot = study.scenario.machine.arm.to_robot()
+    names = study.scenario.machine.arm.names
+    same = study.with_arm(armsim.Arm.from_robot(robot, names)).run()
+    plain = study.run()
+    for one, other in zip(plain.tasks[0].poses, same.tasks[0].poses, strict=True):
+        assert other.position == pytest.approx(one.position, abs=1e-9)
+    with pytest.raises(InputError, match="joints"):
+        study.with_arm(armsim.Arm.from_robot(robot, list("abcdef")))

@@ -1,0 +1,150 @@
+"""Arms from and to robot objects of roboticstoolbox.
+
+References
+----------
+.. [1] Corke, Haviland, "Not your grandmother's toolbox: the Robotics Toolbox reinvented for Python", ICRA 2021, 11357.
+.. [2] Corke, "A simple and systematic approach to assigning Denavit-Hartenberg parameters", IEEE Trans. Robotics 23
+   (2007) 590: elementary transform sequences.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.errormodel.terms import Axis
+from armsim.errors import InputError, Problem
+from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z, rotation, z_onto
+from armsim.model.chain import TOOL, denavit_hartenberg, fixed_transforms
+
+DIRECTIONS = {"x": X, "y": Y, "z": Z}
+
+
+def from_robot(robot: Any, names: Sequence[str] | None = None) -> Arm:
+    """The arm of a robot object: of Denavit-Hartenberg links of either kind, or of an elementary transform sequence.
+
+    Links of Denavit-Hartenberg rows keep their parameters, so that tolerances of theta, d, a and alpha can act on them;
+    what stands before a joint of a sequence takes those of an origin: x, y, z, yaw, pitch, roll.
+
+    Parameters
+    ----------
+    robot : roboticstoolbox.DHRobot, roboticstoolbox.Robot or roboticstoolbox.ETS
+        Lengths in metres.
+    names : sequence of str, optional
+        Of the joints, base first; j1, j2, ... where not given.
+
+    Raises
+    ------
+    InputError
+        It has no joint, or another number of joints than names.
+    """
+    rows = hasattr(robot, "links") and all(hasattr(link, "mdh") for link in robot.links)
+    bare = not hasattr(robot, "links")
+    sequence: Any = robot if bare or rows else robot.ets()
+    count = len(robot.links) if rows else sum(1 for one in sequence if one.isjoint)
+    label = getattr(robot, "name", "") or "robot"
+    given = [f"j{number + 1}" for number in range(count)] if names is None else list(names)
+    if not count or len(set(given)) != count:
+        found = f"{len(set(given))} names for {count} joints"
+        raise InputError(Problem(label, 0, 0, "names", found, "a name of its own for every joint"))
+    joints, chain = _of_rows(robot, given) if rows else _of_sequence(sequence, given)
+    before = () if bare else _fixed(robot.base.A)
+    after = () if bare else _fixed(robot.tool.A, TOOL if rows else None)
+    return Arm(label, tuple(joints), (*before, *chain, *after))
+
+
+def to_robot(arm: Arm) -> Any:
+    """The arm as a robot object of roboticstoolbox, with its joint ranges."""
+    import roboticstoolbox as rtb
+
+    return rtb.Robot(sequence_of(arm), name=arm.name)
+
+
+def sequence_of(arm: Arm) -> Any:
+    """The arm as an elementary transform sequence of roboticstoolbox."""
+    import roboticstoolbox as rtb
+    import spatialmath
+
+    ets: Any = rtb.ETS()  # type: ignore[operator]
+    fixed: Array = np.eye(4)
+    for motion in arm.motions:
+        if motion.joint is None:
+            fixed = fixed @ _matrix(motion)
+            continue
+        joint = arm.joints[motion.joint]
+        align: Array = np.eye(4)
+        align[:3, :3] = z_onto(motion.direction)
+        limits = [joint.lower, joint.upper] if math.isfinite(joint.upper - joint.lower) else None
+        make = rtb.ET.Rz if motion.rotary else rtb.ET.tz
+        along_z = ElementaryTransform(Z, motion.rotary, motion.value)
+        before = fixed @ align @ _matrix(along_z)
+        ets = ets * rtb.ET.SE3(spatialmath.SE3(before, check=False)) * make(jindex=motion.joint, qlim=limits)
+        fixed = align.T  # a pure rotation
+    return ets * rtb.ET.SE3(spatialmath.SE3(fixed, check=False))
+
+
+def _of_rows(robot: Any, names: list[str]) -> tuple[list[ArmJoint], list[ElementaryTransform]]:
+    joints: list[ArmJoint] = []
+    chain: list[ElementaryTransform] = []
+    for number, (name, link) in enumerate(zip(names, robot.links, strict=True)):
+        revolute = bool(link.isrevolute)
+        theta, d = (link.offset, link.d) if revolute else (link.theta, link.offset)
+        a, alpha = float(link.a), float(link.alpha)
+        chain += denavit_hartenberg(number, name, revolute, float(theta), float(d), a, alpha, bool(link.mdh))
+        joints.append(ArmJoint(name, revolute, *_range(link.qlim)))
+    return joints, chain
+
+
+def _of_sequence(sequence: Any, names: list[str]) -> tuple[list[ArmJoint], list[ElementaryTransform]]:
+    moving = [one for one in sequence if one.isjoint]
+    stated = [place if one.jindex is None else int(one.jindex) for place, one in enumerate(moving)]
+    numbers = {id(moving[place]): number for number, place in enumerate(np.argsort(stated, kind="stable").tolist())}
+    joints: dict[int, ArmJoint] = {}
+    chain: list[ElementaryTransform] = []
+    fixed: Array = np.eye(4)
+    for one in sequence:
+        if not one.isjoint:
+            fixed = fixed @ one.A()
+            continue
+        number = numbers[id(one)]
+        name, kind = names[number], one.kind
+        chain += _fixed(fixed, name)
+        fixed = np.eye(4)
+        x, y, z = DIRECTIONS[kind[-1]]
+        direction = (-x, -y, -z) if one.isflip else (x, y, z)
+        rotary = kind[0] == "R"
+        chain.append(ElementaryTransform(direction, rotary, 0.0, (Axis(name),), number))
+        joints[number] = ArmJoint(name, rotary, *_range(one.qlim))
+    chain += _fixed(fixed, TOOL)
+    return [joints[number] for number in range(len(joints))], chain
+
+
+def _range(limits: Any) -> tuple[float, float]:
+    return (-math.inf, math.inf) if limits is None else (float(limits[0]), float(limits[1]))
+
+
+def _fixed(matrix: Array, name: str | None = None) -> tuple[ElementaryTransform, ...]:
+    """A fixed frame of shape (4, 4) as elementary transforms; none where it is the identity and has no name."""
+    from scipy.spatial.transform import Rotation
+
+    if name is None and np.array_equal(matrix, np.eye(4)):
+        return ()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # looking straight up any yaw will do
+        roll, pitch, yaw = Rotation.from_matrix(matrix[:3, :3]).as_euler("xyz")
+    x, y, z = matrix[:3, 3]
+    return fixed_transforms((float(x), float(y), float(z)), (float(roll), float(pitch), float(yaw)), name)
+
+
+def _matrix(motion: ElementaryTransform) -> Array:
+    out: Array = np.eye(4)
+    if motion.rotary:
+        out[:3, :3] = rotation(motion.direction, motion.value)[0]
+    else:
+        out[:3, 3] = np.asarray(motion.direction) * motion.value
+    return out
