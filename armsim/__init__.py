@@ -2,7 +2,7 @@
 
 study = armsim.load("scenario.yaml")
 result = study.run()
-result.task("side view").column("error.p95")  # [m], one value a pose
+result.task("side view").column("error.p95")  # [m], one value per pose
 result.map()  # and budget(), population(), yield_curve(), joint("j2"), arm_and_sensors()
 """
 

@@ -82,7 +82,7 @@ def test_ellipsoids_hold_the_share_of_a_normal_sample(dimensions: int) -> None:
 
 
 def test_tables(result: Result, tmp_path: Path) -> None:
-    """One row a pose, as many values as headings, numbers those of the result; large tables as Parquet too."""
+    """One row per pose, as many values as headings, numbers those of the result; large tables as Parquet too."""
     write_tables(tmp_path / "tables", result)
     with (tmp_path / "tables" / "poses.csv").open() as file:
         rows = list(csv.DictReader(file))

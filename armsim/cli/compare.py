@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Paper, PaperSize, Seed, Units, Visits, Workers, bytes_of, called
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, tell
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
@@ -40,21 +40,22 @@ def compare(
     check_destination(folder, inputs, scenarios[0] if out is None else None)
     from armsim.decide import compare as held_against
 
-    with shown_progress() as (progress, note):
-        comparison = held_against(studies, workers or os.cpu_count() or 1, progress, allowed, note)
-        plan = studies[0].scenario.plan
-        names = " ".join(shlex.quote(str(scenario)) for scenario in scenarios)
-        command = f"armsim compare {names} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
-        designs = [study.scenario for study in studies]
-        write_comparison(folder, comparison, designs, command, paper.value, progress)
-    with printing(folder):
-        if json:
-            print_machine(comparison.to_dict())
-        else:
-            _print(comparison)
-    for warning in dict.fromkeys(text for result in comparison.results for text in result.warnings):
-        say(f"note: {warning}")
-    say(f"report: {folder / 'report.html'}")
+    with stoppable() as written:
+        with shown_progress() as (progress, note):
+            comparison = held_against(studies, workers or os.cpu_count() or 1, progress, allowed, note)
+            plan = studies[0].scenario.plan
+            names = " ".join(shlex.quote(str(scenario)) for scenario in scenarios)
+            command = f"armsim compare {names} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
+            designs = [study.scenario for study in studies]
+            write_comparison(folder, comparison, designs, command, paper.value, progress, written.append)
+        with printing(folder):
+            if json:
+                print_machine(comparison.to_dict())
+            else:
+                _print(comparison)
+        for warning in dict.fromkeys(text for result in comparison.results for text in result.warnings):
+            say(f"note: {warning}")
+        say(f"report: {folder / 'report.html'}")
 
 
 def _print(comparison: Comparison) -> None:

@@ -117,7 +117,7 @@ def print_machine(data: Mapping[str, Any]) -> None:
 
 @contextmanager
 def printing(written: Path | None = None) -> Iterator[None]:
-    """Say what is there where only the printing fails or is stopped. Nobody listening any more is no fault.
+    """Say what is there where only the printing fails. Nobody listening any more is no fault.
 
     Raises
     ------
@@ -133,8 +133,24 @@ def printing(written: Path | None = None) -> Iterator[None]:
     except OSError as error:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the interpreter tries once more on leaving
         raise RunError(f"standard output cannot be written: {error.strerror or error}; {there}") from error
+
+
+@contextmanager
+def stoppable() -> Iterator[list[Path]]:
+    """Say what is there where the command is stopped: the folders and files that are put into the list.
+
+    Raises
+    ------
+    RunError
+        In place of the interrupt, where something is there.
+    """
+    written: list[Path] = []
+    try:
+        yield written
     except KeyboardInterrupt as error:
-        raise RunError(f"stopped while printing; {there}") from error
+        if not written:
+            raise
+        raise RunError(f"stopped; {', '.join(map(str, written))} is written and whole") from error
 
 
 @contextmanager

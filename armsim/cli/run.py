@@ -26,7 +26,7 @@ from armsim.cli.options import (
     bytes_of,
     called,
 )
-from armsim.cli.printing import print_table, printing, say, shown_progress, tell
+from armsim.cli.printing import print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
     from armsim.errors import InputError
@@ -83,37 +83,38 @@ def run(
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)
     processors = workers or os.cpu_count() or 1
-    with shown_progress() as (progress, note):
-        longest = math.inf if yes else LONGEST
-        with made_ready(note) as wait_for_kernels:
-            found = study.find(progress)
-            wait_for_kernels()
-        result = study.evaluate(found, workers, progress, allowed, processes, cluster, note, longest)[0]
-        if reproduce is not None and expected is not None:
-            differs = difference(result, expected, reproduce.parent / "results.json")
-            if differs is not None:
-                raise RunError(f"the results are not those of {reproduce}: {differs}. Nothing was written")
-        extras = Extras()
-        if asked.what_if:
-            from armsim.decide import what_if as change
+    with stoppable() as written:
+        with shown_progress() as (progress, note):
+            longest = math.inf if yes else LONGEST
+            with made_ready(note) as wait_for_kernels:
+                found = study.find(progress)
+                wait_for_kernels()
+            result = study.evaluate(found, workers, progress, allowed, processes, cluster, note, longest)[0]
+            if reproduce is not None and expected is not None:
+                differs = difference(result, expected, reproduce.parent / "results.json")
+                if differs is not None:
+                    raise RunError(f"the results are not those of {reproduce}: {differs}. Nothing was written")
+            extras = Extras()
+            if asked.what_if:
+                from armsim.decide import what_if as change
 
-            extras = replace(extras, what_ifs=change(study, processors, progress, allowed, note))
-        if options is not None:
-            from armsim.decide import trade_off
+                extras = replace(extras, what_ifs=change(study, processors, progress, allowed, note))
+            if options is not None:
+                from armsim.decide import trade_off
 
-            extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
-        more = helpers_for(allowed, workers)
-        write_bundle(folder, result, study.scenario, asked, progress, extras, asked.paper, more)
-    with printing(folder):
-        if json:
-            sys.stdout.write(result.to_json().decode())
-        else:
-            _print(result)
-    for warning in result.warnings:
-        say(f"note: {warning}")
-    if expected is not None:
-        say("the inputs are as they were, and the results are the same to the bit")
-    say(f"report: {folder / 'report.html'}")
+                extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
+            more = helpers_for(allowed, workers)
+            write_bundle(folder, result, study.scenario, asked, progress, extras, asked.paper, more, written.append)
+        with printing(folder):
+            if json:
+                sys.stdout.write(result.to_json().decode())
+            else:
+                _print(result)
+        for warning in result.warnings:
+            say(f"note: {warning}")
+        if expected is not None:
+            say("the inputs are as they were, and the results are the same to the bit")
+        say(f"report: {folder / 'report.html'}")
     if result.met is False:
         raise typer.Exit(1)
 

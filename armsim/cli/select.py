@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import MEMORY, Catalogue, Json, Memory, Seed, Units, Visits, Workers, bytes_of, write_new
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, tell
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
     from armsim.asked import Requirement
@@ -42,25 +42,27 @@ def select(
     study = Study(ready).with_plan(units, visits, seed)
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
-    written = None
-    if write is not None and found.design is not None:
-        from armsim.documents.write import in_yaml, scenario_document
+    with stoppable() as landed:
+        written = None
+        if write is not None and found.design is not None:
+            from armsim.documents.write import in_yaml, scenario_document
 
-        source, to = ready.sources[0], write.absolute().parent
-        name = f"{ready.name}, cheapest of {catalogue.stem}"
-        document = scenario_document(source.data, found.machine, name, source.path.absolute().parent, to)
-        write_new(write, in_yaml(document))
-        written = write
-    with printing(written):
-        if json:
-            print_machine(found.to_dict())
-        else:
-            assert ready.requirement is not None  # held by select
-            _print(found, ready.requirement)
-    for text in ready.notes:
-        say(f"note: {text}")
-    if written is not None:
-        say(f"scenario: {written}")
+            source, to = ready.sources[0], write.absolute().parent
+            name = f"{ready.name}, cheapest of {catalogue.stem}"
+            document = scenario_document(source.data, found.machine, name, source.path.absolute().parent, to)
+            write_new(write, in_yaml(document))
+            written = write
+            landed.append(write)
+        with printing(written):
+            if json:
+                print_machine(found.to_dict())
+            else:
+                assert ready.requirement is not None  # held by select
+                _print(found, ready.requirement)
+        for text in ready.notes:
+            say(f"note: {text}")
+        if written is not None:
+            say(f"scenario: {written}")
     if found.design is None:
         raise typer.Exit(1)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import MEMORY, Catalogue, Json, Memory, Out, Seed, Units, Visits, Workers, bytes_of
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, tell
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
     from armsim.decide import TradeOff
@@ -40,16 +40,17 @@ def trade_off(
         check_destination(out, [source.path for source in ready.sources])
     with shown_progress() as (progress, note):
         curve = curve_of(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
-    if out is not None:
-        assert ready.requirement is not None  # held by the search
-        write_trade_off(out, curve, ready.requirement.coverage)
-    with printing(out):
-        if json:
-            print_machine(curve.to_dict())
-        else:
-            _print(curve)
-    if out is not None:
-        say(f"trade-off: {out}")
+    with stoppable() as landed:
+        if out is not None:
+            assert ready.requirement is not None  # held by the search
+            write_trade_off(out, curve, ready.requirement.coverage, landed.append)
+        with printing(out):
+            if json:
+                print_machine(curve.to_dict())
+            else:
+                _print(curve)
+        if out is not None:
+            say(f"trade-off: {out}")
 
 
 def _print(curve: TradeOff) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Out, Seed, Units, Visits, Workers, bytes_of
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable
 
 if TYPE_CHECKING:
     from armsim.decide import WhatIfs
@@ -41,17 +41,18 @@ def what_if(
 
     with shown_progress() as (progress, note):
         table = change(study, workers or os.cpu_count() or 1, progress, allowed, note)
-    if out is not None:
-        write_what_if(out, table)
-    with printing(out):
-        if json:
-            print_machine(table.to_dict())
-        else:
-            _print(table)
-    for warning in table.result.warnings:
-        say(f"note: {warning}")
-    if out is not None:
-        say(f"what if: {out}")
+    with stoppable() as landed:
+        if out is not None:
+            write_what_if(out, table, landed.append)
+        with printing(out):
+            if json:
+                print_machine(table.to_dict())
+            else:
+                _print(table)
+        for warning in table.result.warnings:
+            say(f"note: {warning}")
+        if out is not None:
+            say(f"what if: {out}")
 
 
 def _print(table: WhatIfs) -> None:

@@ -43,7 +43,7 @@ RATIO_EDGES = _ratio_edges()
 
 @compiled
 def line_bins(values: Floats, low: float, per: float, bins: Indices) -> None:
-    """Bin of every value on the line scale, ``per`` bins a unit from ``low`` on, shape (lanes,); no nan."""
+    """Bin of every value on the line scale, ``per`` bins per unit from ``low`` on, shape (lanes,); no nan."""
     for u in range(values.shape[0]):
         bins[u] = np.int64(min(max((values[u] - low) * per, 0.0), LINE_BINS - 1.0))
 

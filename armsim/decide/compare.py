@@ -100,7 +100,7 @@ class TaskDifference:
             change = points(*self.passing)
             what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
         if self.price > 0 and gained > 0 and told:
-            return f"{what}, for {self.price:g} cost units more: {show(gained / self.price)} a cost unit"
+            return f"{what}, for {self.price:g} cost units more: {show(gained / self.price)} per cost unit"
         return f"{what}, for {abs(self.price):g} cost units {'more' if self.price >= 0 else 'less'}"
 
 
@@ -250,7 +250,7 @@ def _fault(study: Study, key: str, found: str, accepted: str) -> Problem:
 
 
 def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
-    """One row a task and design, for tables on screen and page."""
+    """One row per task and design, for tables on screen and page."""
     rows = []
     for number, task in enumerate(comparison.results[0].tasks):
         for result in comparison.results:

@@ -55,7 +55,7 @@ def read_waypoints(
         rows: list[list[str]] = []
         for row in reader:
             if reader.line_num != len(rows) + 1:
-                raise fault(len(rows) + 1, "", "a value over several lines", "a line a waypoint")
+                raise fault(len(rows) + 1, "", "a value over several lines", "one line per waypoint")
             rows.append(row)
     except (UnicodeDecodeError, csv.Error) as error:
         raise fault(1, "", f"cannot be read as CSV: {error}", "UTF-8 text with commas") from error

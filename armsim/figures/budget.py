@@ -1,4 +1,4 @@
-"""Who is to blame: the mean square error of a task, split by joint and cause."""
+"""Error contributions: the mean square error of a task, split by joint and cause."""
 
 from __future__ import annotations
 

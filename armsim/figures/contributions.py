@@ -1,4 +1,4 @@
-"""Who is to blame where: maps of shares over a slice."""
+"""Error contributions over a slice: maps of shares."""
 
 from __future__ import annotations
 

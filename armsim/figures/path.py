@@ -87,7 +87,7 @@ def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
 
 def distribution(result: Result, task: TaskResult) -> style.Drawing:
     """Empirical distribution of the error over the poses of a cloud or a volume: share of poses that stay within."""
-    columns = [("error.p50", "half of arms and visits"), ("error.at_coverage", None)]
+    columns = [("error.p50", "median of arms and visits"), ("error.at_coverage", None)]
     requirement = result.requirement
     coverage = requirement.coverage if requirement is not None else 0.95
     unit = unit_for([float(task.column("error.at_coverage").max())])

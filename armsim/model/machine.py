@@ -213,7 +213,7 @@ class EvaluatedMachine:
         The axes that any term moves, base first.
     postures : Kinematics
     terms : tuple of Term
-    acts : tuple, one entry a term
+    acts : tuple, one entry per term
         Tuples (coefficient, number of the axis, value of the shape, shape (P,)).
     """
 

@@ -39,7 +39,7 @@ class Options:
 
     Parameters
     ----------
-    joints : tuple, one entry a joint of the arm, of tuple of Option
+    joints : tuple, one entry per joint of the arm, of tuple of Option
     stock : mapping of encoder to pieces
         Of those whose stock is limited.
     mass : float, optional

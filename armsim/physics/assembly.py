@@ -38,7 +38,8 @@ def eccentricity(
 
     References
     ----------
-    .. [1] plane geometry; discrete Fourier sum for the heads.
+    .. [1] law of sines in the plane of the disc, tested against the exact expression over a turn; sum of the M-th roots
+       of unity for the heads.
     """
     left = 1.0 - correction
     parts = (
@@ -142,7 +143,7 @@ def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ..
 
     References
     ----------
-    .. [1] geometry.
+    .. [1] ISO 80000-3:2019, 3-5: an angle is the arc over the radius.
     """
     shape = Constant(1.0 / track_radius)
     return (independent("head tangential", "head tangential", (offset,), (shape,), offset.limit / track_radius),)
@@ -255,7 +256,7 @@ def mastering(error: Distribution) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] definition.
+    .. [1] JCGM 200:2012, 2.17: systematic measurement error.
     """
     return (independent("mastering", "mastering", (error,), (Constant(),), error.limit),)
 

@@ -97,7 +97,7 @@ def wind_up(stiffness: float, tolerance: Distribution = NONE, compensation: floa
 
     References
     ----------
-    .. [1] statics.
+    .. [1] Spong, Vidyasagar, Robot Dynamics and Control (1989), ch. 8: a joint behind a spring (from memory).
     """
     shapes = (Proportional("load", (1.0 - compensation) / stiffness), Proportional("load", -1.0 / stiffness))
     return (independent("wind-up", "wind-up", (Distribution("fixed", 1.0), tolerance), shapes, math.nan),)

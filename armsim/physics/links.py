@@ -19,7 +19,8 @@ def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] definition.
+    .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 2: errors of link parameters (from
+       memory).
     """
     term = independent("tolerance", f"link {axis.parameter}", (tolerance,), (Constant(),), tolerance.limit)
     return (term.on(axis),)

@@ -22,7 +22,7 @@ def latency(delay: float) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] kinematics.
+    .. [1] JCGM 100:2008, 5.1.3: the sensitivity of a position to its instant is its rate, the speed.
     """
     shape = Proportional("speed", delay)
     return (independent("latency", "latency", (Distribution("fixed", 1.0),), (shape,), math.nan),)
@@ -38,7 +38,7 @@ def jitter(std: float) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] kinematics.
+    .. [1] JCGM 100:2008, 5.1.3: the sensitivity of a position to its instant is its rate, the speed.
     """
     shape = Proportional("speed")
     return (independent("jitter", "timing jitter", (Distribution("normal", std),), (shape,), math.nan, "visit"),)
@@ -54,7 +54,7 @@ def skew(offset: Distribution) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] kinematics.
+    .. [1] JCGM 100:2008, 5.1.3: the sensitivity of a position to its instant is its rate, the speed.
     """
     return (independent("skew", "sampling skew", (offset,), (Proportional("speed"),), math.nan),)
 

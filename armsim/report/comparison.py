@@ -31,10 +31,11 @@ def write_comparison(
     command: str,
     paper: Paper = "a4",
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
+    landed: Callable[[Path], None] = lambda place: None,
 ) -> None:
     """Write comparison.json, tables, figures and the document; an earlier comparison is replaced at the very end."""
     made_from = scenarios[0].sources[0].path if scenarios and scenarios[0].sources else None
-    with folder(out, made_from) as partial:
+    with folder(out, made_from, landed) as partial:
         write_json(partial / "comparison.json", comparison.to_dict())
         (partial / "tables").mkdir()
         rows = summary_rows(comparison)
@@ -72,9 +73,9 @@ def _drawn(comparison: Comparison) -> Iterator[Planned]:
                 yield Planned("differences", name, caption, partial(figures.difference_map, *shown))
 
 
-def write_what_if(out: Path, table: WhatIfs) -> None:
-    """Write what-if.json, a table and a figure a task; an earlier one there is replaced at the very end."""
-    with folder(out) as partial:
+def write_what_if(out: Path, table: WhatIfs, landed: Callable[[Path], None] = lambda place: None) -> None:
+    """Write what-if.json, a table and a figure per task; an earlier one there is replaced at the very end."""
+    with folder(out, None, landed) as partial:
         write_json(partial / "what-if.json", table.to_dict())
         (partial / "tables").mkdir()
         header = ["task", "change", "of", "change of p95 [um]", "low [um]", "high [um]", "change of yield [1]"]
@@ -88,10 +89,12 @@ def write_what_if(out: Path, table: WhatIfs) -> None:
         keep(partial / "figures", what_ifs_drawn(table))
 
 
-def write_trade_off(out: Path, curve: TradeOff, coverage: float) -> None:
+def write_trade_off(
+    out: Path, curve: TradeOff, coverage: float, landed: Callable[[Path], None] = lambda place: None
+) -> None:
     """Write trade-off.json, a table and a figure; an earlier one there is replaced at the very end."""
     points = curve.points
-    with folder(out) as partial:
+    with folder(out, None, landed) as partial:
         write_json(partial / "trade-off.json", curve.to_dict())
         (partial / "tables").mkdir()
         groups = list(dict.fromkeys(group for point in points for group in point.spending))

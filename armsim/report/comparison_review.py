@@ -26,7 +26,7 @@ def comparison_review(
         _answer(comparison),
         Section("The designs", "designs", (*_designs(comparison),)),
         Section("Where they differ", "differences", (*pictures.get("differences", ()), *_flips(comparison))),
-        Section("Who is to blame in each", "blame", (*_blame(comparison),)),
+        Section("Error contributions of each", "contributions", (*_contributions(comparison),)),
         frame.assumptions(first),
         frame.inputs(sources),
         frame.references(),
@@ -86,7 +86,7 @@ def _flips(comparison: Comparison) -> list[Block]:
     return [table(headers, rows, words=3), note]
 
 
-def _blame(comparison: Comparison) -> list[Block]:
+def _contributions(comparison: Comparison) -> list[Block]:
     out: list[Block] = []
     for number, task in enumerate(comparison.results[0].tasks):
         columns = {result.scenario: result.tasks[number].summary for result in comparison.results}

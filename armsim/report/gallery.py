@@ -27,10 +27,10 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{file_name(task.name)}"
         for kind, draw, caption in _of_kind(result, task):
-            anchor = "blame" if kind in ("joint-map", "group-map") else "workspace"
+            anchor = "contributions" if kind in ("joint-map", "group-map") else "workspace"
             yield Planned(anchor, f"{name}-{kind}", caption, draw)
         caption = "Where the error comes from: a joint's bar is its share of the mean square error of the tool point."
-        yield Planned("blame", f"{name}-budget", caption, partial(figures.error_budget, result, task))
+        yield Planned("contributions", f"{name}-budget", caption, partial(figures.error_budget, result, task))
         caption = "What differs between built arms (accuracy) and between visits of one arm (repeatability)."
         yield Planned("population", f"{name}-population", caption, partial(figures.population, result, task))
         if task.yield_curve is not None:
@@ -61,7 +61,7 @@ def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
         note = f"{sizes}, the same random numbers with and without the change"
         name = f"{number}-{file_name(task.name)}-what-if"
         caption = "One change at a time; lines are 95 % intervals of the change."
-        yield Planned("actions", name, caption, partial(figures.differences, rows, title, note))
+        yield Planned("recommendations", name, caption, partial(figures.differences, rows, title, note))
 
 
 def curve_drawn(curve: TradeOff, coverage: float) -> Planned:
@@ -78,7 +78,7 @@ def curve_drawn(curve: TradeOff, coverage: float) -> Planned:
         curve.position,
         coverage,
     )
-    return Planned("actions", "trade-off", "Below: how much of the price goes into which joints.", draw)
+    return Planned("recommendations", "trade-off", "Below: how much of the price goes into which joints.", draw)
 
 
 def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Draw, str]]:
@@ -114,7 +114,7 @@ def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Draw, str]
             "Band: half to 95 % of all arms and visits at each point.",
         )
     if task.kind in ("poses", "iso-poses"):
-        caption = "Every pose: half of all arms and visits stay below the left end of the bar."
+        caption = "Every pose: the left end of the bar is the median over all arms and visits."
         yield "poses", partial(figures.pose_errors, result, task), caption
     if task.kind != "slice":
         caption = "The arm at the worst pose, and which way the errors point."

@@ -16,11 +16,11 @@ import secrets
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from armsim.errors import InputError, Problem, RunError
+from armsim.errors import InputError, Problem
 
 AT_FDCWD, EXCHANGE, SWAP = -100, 2, 2
 """Of renameat2 on Linux, and of renamex_np on macOS."""
@@ -181,12 +181,14 @@ def _keep(earlier: Path, out: Path) -> list[str]:
 
 
 @contextmanager
-def folder(out: Path, made_from: Path | None = None) -> Iterator[Path]:
-    """A folder beside ``out`` to write in, put in its place when all is written.
+def folder(
+    out: Path, made_from: Path | None = None, landed: Callable[[Path], None] = lambda place: None
+) -> Iterator[Path]:
+    """A folder beside ``out`` to write in, put in its place when all is written; ``landed`` is told at once.
 
     Files that somebody put into the earlier result meanwhile are kept: in their place, or under `KEPT`.
     """
-    out = Path(os.path.realpath(out))  # a link to a folder stays, and leads to the new result
+    asked, out = out, Path(os.path.realpath(out))  # a link to a folder stays, and leads to the new result
     out.parent.mkdir(parents=True, exist_ok=True)
     _tidy(out)
     partial = Path(tempfile.mkdtemp(prefix=_mark(out, "partial", os.getpid()), dir=out.parent))
@@ -195,12 +197,10 @@ def folder(out: Path, made_from: Path | None = None) -> Iterator[Path]:
         yield partial
         _take_stock(partial, made_from)
         earlier = _move(partial, out)
-        try:
-            if earlier is not None:
-                _keep(earlier, out)
-                shutil.rmtree(earlier.parent if earlier.name == SET_ASIDE else earlier, ignore_errors=True)
-        except KeyboardInterrupt as error:
-            raise RunError(f"stopped; {out} is written and whole") from error
+        landed(asked)
+        if earlier is not None:
+            _keep(earlier, out)
+            shutil.rmtree(earlier.parent if earlier.name == SET_ASIDE else earlier, ignore_errors=True)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
 

@@ -48,6 +48,7 @@ def write_bundle(
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
     helpers: int = 0,
+    landed: Callable[[Path], None] = lambda place: None,
 ) -> None:
     """Write everything a run leaves behind.
 
@@ -67,9 +68,11 @@ def write_bundle(
         Of the PDF.
     helpers : int
         Processes that draw beside this one.
+    landed : callable
+        Told the folder as soon as it is in its place.
     """
     made_from = scenario.sources[0].path if scenario.sources else None
-    with folder(out, made_from) as partial:
+    with folder(out, made_from, landed) as partial:
         progress("tables", 0, 1)
         with (partial / MARK).open("wb") as file:
             file.writelines(result.pieces())

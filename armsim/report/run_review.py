@@ -56,7 +56,7 @@ def review(
             "population",
             (Text(_PEOPLE, "soft"), *pictures.get("population", ())),
         ),
-        _blame(result, pictures),
+        _contributions(result, pictures),
         _actions(result, pictures, extras),
         _agreement(result),
         frame.assumptions(result),
@@ -207,10 +207,10 @@ def _measures(task: TaskResult) -> Table:
     return table(headers, rows, words=3, title=f"{task.name}: measures over the task")
 
 
-def _blame(result: Result, pictures: Pictures) -> Section:
+def _contributions(result: Result, pictures: Pictures) -> Section:
     shares = shares_table({task.name: task.summary for task in result.tasks})
     note = Text("Over all poses of a task, each counted by its mean square error; by first order.", "soft")
-    return Section("Who is to blame", "blame", (*pictures.get("blame", ()), shares, note))
+    return Section("Error contributions", "contributions", (*pictures.get("contributions", ()), shares, note))
 
 
 def shares_table(columns: Mapping[str, Summary], title: str = "") -> Table:
@@ -240,7 +240,7 @@ def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
             if there is None
         ]
         blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
-    return Section("What to do about it", "actions", (*blocks, *pictures.get("actions", ())))
+    return Section("Recommendations", "recommendations", (*blocks, *pictures.get("recommendations", ())))
 
 
 _FIRST_ORDER = (

@@ -1,4 +1,4 @@
-"""Tables for a spreadsheet: one row a thing, units in the header."""
+"""Tables for a spreadsheet: one row per thing, units in the header."""
 
 from __future__ import annotations
 

@@ -245,13 +245,13 @@ def memory() -> None:
     ):
         code = (
             "import sys, time, numpy as np, armsim\n"
-            "from armsim.engine.run import Asked, sampling\n"
-            "from armsim.model.configurations import Places\n"
-            "from armsim.engine.plan import SamplingPlan\n"
+            "from armsim.engine.run import TaskConfigurations, sampling\n"
+            "from armsim.model.configurations import Configurations\n"
+            "from armsim.asked import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"
             "with sampling(machine, None, 0.95, 2, 2**30) as place:\n"
-            f"    place.run(SamplingPlan({units}, {visits}, 1), [Asked('', Places(q))], lambda *a: None, lambda text: None)\n"
+            f"    place.run(SamplingPlan({units}, {visits}, 1), [TaskConfigurations('', Configurations(q))], lambda *a: None, lambda text: None)\n"
             "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
         )
         out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -65,24 +65,18 @@ def gone(process: int) -> bool:
         (signal.SIGINT, ()),
         (signal.SIGTERM, ()),
         (signal.SIGHUP, ()),
-        (signal.SIGTERM, (signal.SIGINT,)),  # a job in the background of a script
         (signal.SIGTERM, (signal.SIGINT, signal.SIGHUP)),  # under nohup
     ],
 )
 def test_it_does_not_wait_for_its_pieces(tmp_path: Path, way: signal.Signals, ignored: tuple[int, ...]) -> None:
     process = started("--out", str(tmp_path / "r"), ignored=ignored)
+    for number in ignored:
+        process.send_signal(number)  # stays ignored
     process.send_signal(way)
     told = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3
     assert told.splitlines()[-1] == "stopped; nothing was written"
     assert list(tmp_path.iterdir()) == []
-
-
-def test_what_is_ignored_stays_ignored(tmp_path: Path) -> None:
-    process = started("--out", str(tmp_path / "r"), ignored=(signal.SIGHUP,))
-    process.send_signal(signal.SIGHUP)
-    process.send_signal(signal.SIGTERM)
-    assert process.communicate(timeout=HANG)[1].decode().endswith("stopped; nothing was written\n")
 
 
 def test_the_second_ends_at_once(tmp_path: Path) -> None:

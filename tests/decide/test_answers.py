@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from support import ROOT, normal_machine, planar_arm
-from test_select import small_case
+from test_select import chosen, small_case
 
 import armsim
 from armsim.asked import Requirement
-from armsim.decide import allocate, compare, select, trade_off, what_if
+from armsim.decide import allocate, compare, trade_off, what_if
 from armsim.decide.compare import TaskDifference
 from armsim.decide.search import ALIKE, Search
 from armsim.decide.selection import Selection, answer
@@ -22,12 +22,12 @@ from armsim.study import Study
 
 @pytest.fixture(scope="module")
 def found() -> tuple[Selection, Requirement]:
-    study, options = small_case(75e-6)
+    study, _options = small_case(75e-6)
     assert study.scenario.requirement is not None
-    chosen = select(study, options, workers=2)
-    assert chosen.confirmation is not None
-    assert len(chosen.refuted) >= 3
-    return chosen, study.scenario.requirement
+    own = chosen(75e-6)
+    assert own.confirmation is not None
+    assert len(own.refuted) >= 3
+    return own, study.scenario.requirement
 
 
 def sure(selection: Selection, value: bool) -> Selection:
@@ -66,11 +66,11 @@ def test_what_is_said_of_the_closest_cheaper_ones(found: tuple[Selection, Requir
 
 def test_what_stands_in_the_way_is_the_largest_part() -> None:
     """Source: shares of the worst pose, those of the bias by their cause, added here."""
-    study, options = small_case(5e-6)
-    chosen = select(study, options, workers=1)
+    study, _options = small_case(5e-6)
+    own = chosen(5e-6)
     assert study.scenario.requirement is not None
-    text = answer(chosen, study.scenario.requirement)
-    worst = max(chosen.tasks, key=lambda task: task.summary.at_coverage)
+    text = answer(own, study.scenario.requirement)
+    worst = max(own.tasks, key=lambda task: task.summary.at_coverage)
     row = worst.table[worst.worst]
     parts: dict[str, float] = {}
     for shares in (row.shares, row.bias_shares):
@@ -92,7 +92,7 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
     ("row", "told"),
     [
         (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "takes 10.0 µm off"),
-        (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "for 0.5 cost units more: 20.0 µm a cost unit"),
+        (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "for 0.5 cost units more: 20.0 µm per cost unit"),
         (difference(0.0, None, 0.0), "takes 0 "),
         (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "adds 10.0 µm to"),
         (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "for 2 cost units less"),

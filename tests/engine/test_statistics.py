@@ -136,7 +136,7 @@ def test_pairs_tell_the_variance_between_units() -> None:
 
 @pytest.mark.parametrize("share", [-0.6, 0.0, 0.5, 0.95])
 def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> None:
-    """Two visits a unit: the variance between units is that of their own shares, taken unit by unit.
+    """Two visits per unit: the variance between units is that of their own shares, taken unit by unit.
 
     Source: numpy.var of the shares, scipy.stats.beta and t for the binomial interval at the effective size, as Korn and
     Graubard (1998) write it. Every value has a bin of its own, next to that of its neighbour, so that ranks are exact.

@@ -50,7 +50,7 @@ def test_maps_of_a_slice(result: Result, measure: str) -> None:
     drawn(figure)
 
 
-def test_blame_adds_up(result: Result) -> None:
+def test_contributions_add_up(result: Result) -> None:
     """Source: shares of a pose sum to one."""
     task = result.task("tilted")
     from armsim.figures.contributions import owners

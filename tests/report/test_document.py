@@ -72,7 +72,7 @@ def words(result: Result) -> str:
 
 def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
     titles = [section.anchor for section in review(every[1], {}, [], MANIFEST, Extras()).sections]
-    asked = "answer arm joints workspace population blame actions agreement assumptions inputs references cautions"
+    asked = "answer arm joints workspace population contributions recommendations agreement assumptions inputs references cautions"
     assert titles == [*asked.split(), "provenance"]
 
 
@@ -284,7 +284,7 @@ def test_the_pdf_is_typeset(
     book, texts = pages(tmp_path / "r" / "report.pdf")
     assert book[0].get_size() == pytest.approx(size, abs=0.6)
     first = texts[0]
-    for title in ("The question and the answer", "Who is to blame", "Provenance"):
+    for title in ("The question and the answer", "Error contributions", "Provenance"):
         assert title in first
     for number, text in enumerate(texts, start=1):
         assert f"{number} / {len(texts)}" in text

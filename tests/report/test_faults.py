@@ -19,7 +19,7 @@ from armsim.report import output_folder as place
 from armsim.report.run_folder import write_bundle
 from armsim.results import Result
 
-KILLS = 30
+KILLS = 16
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
 LEFT = {"figures", "inventory.json", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
 
@@ -28,7 +28,7 @@ import json, os, random, signal, sys, time
 from dataclasses import replace
 from pathlib import Path
 import armsim
-from armsim.report import write_bundle
+from armsim.report.run_folder import write_bundle
 
 out, kills = Path(sys.argv[1]) / "r", int(sys.argv[2])
 study = armsim.load(sys.argv[3]).with_plan(units=30, visits=2)
