@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import math
+import os
+import subprocess
 from importlib.metadata import distribution
 from pathlib import Path
 
@@ -91,3 +95,18 @@ def counted(values: np.ndarray) -> Counted:
     edges = RATIO_EDGES[touched.start : touched.stop + 1]
     ends = np.array([values.min(), values.max()], dtype=float)
     return Counted(counts[touched], pairs[touched], edges, ends, units, visits)
+
+
+def invoke(*given: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """A command run in this process, as `main` would: many times as fast as a process of its own."""
+    from armsim.cli.main import command
+
+    out, err, here = io.StringIO(), io.StringIO(), Path.cwd()
+    try:
+        if cwd is not None:
+            os.chdir(cwd)
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            code, told = command([str(word) for word in given])
+    finally:
+        os.chdir(here)
+    return subprocess.CompletedProcess(given, code, out.getvalue(), err.getvalue() + (f"{told}\n" if told else ""))

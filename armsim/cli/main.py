@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import warnings
+from collections.abc import Sequence
 from io import TextIOWrapper
 
 import typer
@@ -53,41 +54,51 @@ INTERRUPTED = 130
 
 
 def main() -> None:
-    """Run a command. Exit 0 done; 1 requirement not met; 2 bad input; 3 the run itself failed."""
+    """Run the command of this process, and end it."""
     for stream in (sys.stdout, sys.stderr):  # a terminal that knows few characters still shows the rest
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment wishes
     warnings.showwarning = lambda message, *given: say(f"note: {message}")
     end_on_signals()
+    code, told = command()
+    if code > 1:
+        leave(code, told)  # what still runs is not waited for
+    raise SystemExit(code)
+
+
+def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
+    """Run a command; its exit code, and what went wrong in lines for people.
+
+    0 done; 1 requirement not met; 2 bad input; 3 the run itself failed.
+    """
     try:
-        code = app(standalone_mode=False)
+        code = app(args=None if arguments is None else list(arguments), standalone_mode=False)
         if code == INTERRUPTED:
             raise KeyboardInterrupt
     except InputError as error:
         lines = [f"error: {problem}" for problem in error.problems[:MOST_TOLD]]
         more = len(error.problems) - MOST_TOLD
-        leave(2, "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines))
+        return 2, "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines)
     except TooLong as error:
-        leave(
-            2, f"error: {Problem('command line', 0, 0, '--yes', str(error), '--yes, or fewer units, visits or poses')}"
-        )
+        accepted = "--yes, or fewer units, visits or poses"
+        return 2, f"error: {Problem('command line', 0, 0, '--yes', str(error), accepted)}"
     except RunError as error:
-        leave(3, one_line(f"error: {error}"))
+        return 3, one_line(f"error: {error}")
     except (KeyboardInterrupt, typer.Abort):
-        leave(STOPPED, "stopped; nothing was written")
+        return STOPPED, "stopped; nothing was written"
     except (OSError, MemoryError) as error:
-        leave(3, one_line(f"error: the run failed, nothing was written: {error or type(error).__name__}"))
+        return 3, one_line(f"error: the run failed, nothing was written: {error or type(error).__name__}")
     except Exception as error:
         if hasattr(error, "format_message"):  # words of the command line that it cannot take
             found = str(error.format_message()).rstrip(".")
-            leave(2, f"error: {Problem('command line', 0, 0, '', found, 'what --help shows')}")
+            return 2, f"error: {Problem('command line', 0, 0, '', found, 'what --help shows')}"
         if os.environ.get("ARMSIM_TRACEBACK"):
             raise
         fault = f"{type(error).__name__}: {error}"
         told = f"error: a fault of armsim itself ({fault}); ARMSIM_TRACEBACK=1 shows where. Nothing was written."
-        leave(3, one_line(told))
-    raise SystemExit(code if isinstance(code, int) else 0)
+        return 3, one_line(told)
+    return (code if isinstance(code, int) else 0), ""
 
 
 if __name__ == "__main__":

@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 import yaml
+from support import invoke
 
 from armsim.results import Result
 from armsim.study import Study
 
 
 def armsim(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "armsim.cli.main", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=300, check=False)
+    return invoke(*arguments, cwd=cwd)
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
-from support import ROOT
+from support import ROOT, invoke
 
 COMMAND = [sys.executable, "-m", "armsim.cli.main"]
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
@@ -44,6 +44,8 @@ def one(folder: Path, **changes: str) -> Path:
 
 
 def armsim(*given: object, **more: object) -> subprocess.CompletedProcess[str]:
+    if not more:
+        return invoke(*given)
     return subprocess.run([*COMMAND, *map(str, given)], capture_output=True, text=True, check=False, **more)  # type: ignore[call-overload,no-any-return]
 
 

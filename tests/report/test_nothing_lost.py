@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from support import ROOT
+from support import ROOT, invoke
 
 from armsim.documents.source import read_source
 from armsim.errors import InputError
@@ -19,8 +19,7 @@ SMALL = ("--units", "20", "--visits", "2")
 
 
 def armsim(*given: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    words = [sys.executable, "-m", "armsim.cli.main", *map(str, given)]
-    return subprocess.run(words, capture_output=True, text=True, check=False, cwd=cwd)
+    return invoke(*given, cwd=cwd)
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from typing import Any
 
 import jsonschema
 import pytest
-from support import ROOT
+from support import ROOT, invoke
 
 import armsim
 from armsim.report.reproduce import difference, sha256
@@ -21,7 +21,7 @@ COMMAND = [sys.executable, "-m", "armsim.cli.main"]
 
 
 def run(*arguments: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, cwd=cwd, check=False)
+    return invoke(*arguments, cwd=cwd)
 
 
 @pytest.fixture
