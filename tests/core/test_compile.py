@@ -71,8 +71,7 @@ def run(cache: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run([sys.executable, "-c", SCRIPT], env=environment, capture_output=True, text=True, check=True)
 
 
-@pytest.mark.parametrize("kind", ["*.nbi", "*.nbc"])
-@pytest.mark.parametrize("damage", ["empty", "cut", "overwritten"])
+@pytest.mark.parametrize(("kind", "damage"), [("*.nbi", "empty"), ("*.nbc", "cut"), ("*.nbc", "overwritten")])
 def test_a_damaged_cache_is_made_anew(tmp_path: Path, kind: str, damage: str) -> None:
     """Said once, with the folder; the next start finds it whole."""
     assert run(tmp_path).stdout.strip() == "True"

@@ -19,7 +19,7 @@ from armsim.report import output_folder as place
 from armsim.report.run_folder import write_bundle
 from armsim.results import Result
 
-KILLS = 16
+KILLS = 12
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
 LEFT = {"figures", "inventory.json", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
 
