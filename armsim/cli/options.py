@@ -6,12 +6,9 @@ import os
 import re
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
-
-if TYPE_CHECKING:
-    pass
 
 Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
 Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built units.")]
@@ -19,8 +16,6 @@ Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits o
 Workers = Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")]
 Memory = Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Begin even what is going to take more than a day.")]
-LONGEST = 86_400.0
-"""Time that a run may take without being asked for twice. [s]"""
 MEMORY = "1GiB"
 Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
 Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]

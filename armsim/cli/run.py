@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import (
-    LONGEST,
     MEMORY,
     Json,
     Memory,
@@ -53,6 +52,7 @@ def run(
     json: Json = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
+    from armsim.engine.duration import A_DAY
     from armsim.engine.kernels import made_ready
     from armsim.errors import RunError
     from armsim.report.drawing import helpers_for
@@ -85,7 +85,7 @@ def run(
     processors = workers or os.cpu_count() or 1
     with stoppable() as written:
         with shown_progress() as (progress, note):
-            longest = math.inf if yes else LONGEST
+            longest = math.inf if yes else A_DAY
             with made_ready(note) as wait_for_kernels:
                 found = study.find(progress)
                 wait_for_kernels()

@@ -316,10 +316,10 @@ class _Loader:
         self._follow(path, resolved)
         if resolved not in self.sources:
             try:
-                read_bytes(path)
+                raw = read_bytes(path)
             except Unreadable as error:  # the fault is of the line that names it
                 raise self.source.error(at, f"{error.found}: {path}", error.accepted) from error
-            self.sources[resolved] = _read(path, kind)
+            self.sources[resolved] = _read(path, kind, raw)
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)
         return source.data, source, ()
@@ -343,8 +343,8 @@ def _left_out(limits: JointLimitsDocument, mounting: str, placement: str) -> str
     return None
 
 
-def _read(path: Path, kind: str) -> Source:
-    source = read_source(path)
+def _read(path: Path, kind: str, raw: bytes | None = None) -> Source:
+    source = read_source(path, raw)
     _kind(source.data, source, (), kind)
     return source
 

@@ -28,21 +28,23 @@ _EXPONENT = re.compile(r"^[+-]?[0-9]+(\.[0-9]*)?[eE][+-]?[0-9]+$")
 _SCALARS = {"null", "bool", "int", "float", "str", "timestamp"}
 
 
-def read_source(path: Path, shown: str | None = None) -> Source:
+def read_source(path: Path, raw: bytes | None = None) -> Source:
     """Read a YAML file safely: no tags, no code, bounded in size, depth and aliases.
+
+    ``raw`` is its content, where that is read already.
 
     Raises
     ------
     InputError
         The file is missing, is not UTF-8, is not YAML or passes a bound.
     """
-    name = shown or str(path)
+    name = str(path)
 
     def fault(line: int, column: int, found: str, accepted: str, key: str = "") -> InputError:
         return InputError(Problem(name, line, column, key, found, accepted))
 
     try:
-        raw = read_bytes(path)
+        raw = read_bytes(path) if raw is None else raw
     except Unreadable as error:
         raise fault(0, 0, error.found, error.accepted) from error
     try:

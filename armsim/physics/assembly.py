@@ -174,6 +174,12 @@ LEAST_CONTRAST = 0.05
 """Below a twentieth of its amplitude a signal is lost: no reading. Common practice, no source."""
 
 
+def _loss(contrasts: Array) -> Array:
+    """1/contrast^2, infinite where the signal is lost."""
+    left = np.where(contrasts > LEAST_CONTRAST, contrasts, np.nan)
+    return np.nan_to_num(left**-2.0, nan=np.inf)
+
+
 def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float, periods: float) -> float:
     """Mean of 1/contrast^2 over the units, for a head set off along the radius and tilted about it.
 
@@ -200,13 +206,8 @@ def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float,
     ----------
     .. [1] `contrast`; projection for the tilt.
     """
-
-    def loss(values: Array) -> Array:
-        left = np.where(values > LEAST_CONTRAST, values, np.nan)
-        return np.nan_to_num(left**-2.0, nan=np.inf)
-
-    by_radius = radial.expectation(lambda r: loss(contrast(r / track_radius, periods)))
-    by_tilt = tilt.expectation(lambda g: loss(np.cos(g) * contrast(1.0 - np.cos(g), periods)))
+    by_radius = radial.expectation(lambda r: _loss(contrast(r / track_radius, periods)))
+    by_tilt = tilt.expectation(lambda g: _loss(np.cos(g) * contrast(1.0 - np.cos(g), periods)))
     return by_radius * by_tilt
 
 
@@ -237,13 +238,8 @@ def gap_loss(gap: Distribution, light_cone: float, period: float) -> float:
     .. [1] Goodman, Introduction to Fourier Optics, 3rd ed. (2005), 6.4: transfer function of a uniform blur (from
        memory).
     """
-
-    def loss(z: Array) -> Array:
-        values = np.abs(np.sinc(2.0 * z * np.tan(light_cone) / period))
-        left = np.where(values > LEAST_CONTRAST, values, np.nan)
-        return np.nan_to_num(left**-2.0, nan=np.inf)
-
-    return gap.expectation(loss)
+    # a phase smeared evenly, as by a mismatch w / p over one period
+    return gap.expectation(lambda z: _loss(contrast(2.0 * z * np.tan(light_cone) / period, 1.0)))
 
 
 def mastering(error: Distribution) -> tuple[Term, ...]:

@@ -14,13 +14,13 @@ from pydantic import Field, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from armsim.asked import MOST_UNITS, MOST_VISITS
+from armsim.documents.fields import FilePath
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.errors import InputError, Problem
 from armsim.report.pdf import Paper
 from armsim.results import Result
 
 FORMAT = "armsim-manifest/1"
-FilePath = Annotated[str, Field(min_length=1, max_length=4096)]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 

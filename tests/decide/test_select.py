@@ -145,10 +145,8 @@ def test_the_proof_counts_every_cheaper_design() -> None:
     assert len(again) <= SHOWN_NEXT < len(found.refuted)
 
 
-def test_a_hidden_design_is_found_by_judgement_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Ratios far too large, nothing looked at in the end: the margin must widen until the cheapest is found."""
-    study, options = small_case(75e-6)
-    whole = chosen(75e-6)
+def learn_wrongly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ratios two and a half times as large as designs tell: good ones are hidden behind them."""
     learn = Search.learn
 
     def wrongly(self: Search, *given: Any) -> None:
@@ -156,6 +154,13 @@ def test_a_hidden_design_is_found_by_judgement_alone(monkeypatch: pytest.MonkeyP
         self.ratio = self.ratio * 2.5
 
     monkeypatch.setattr(Search, "learn", wrongly)
+
+
+def test_a_hidden_design_is_found_by_judgement_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ratios far too large, nothing looked at in the end: the margin must widen until the cheapest is found."""
+    study, options = small_case(75e-6)
+    whole = chosen(75e-6)
+    learn_wrongly(monkeypatch)
     monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", 0)
     found = select(study, options, workers=2)
     assert found.price == whole.price
@@ -223,13 +228,7 @@ def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) 
     """Ratios learned far too large hide the cheapest design; it must be found all the same. Source: as above."""
     study, options = small_case(75e-6)
     whole = chosen(75e-6)
-    learn = Search.learn
-
-    def wrongly(self: Search, *given: Any) -> None:
-        learn(self, *given)
-        self.ratio = self.ratio * 2.5
-
-    monkeypatch.setattr(Search, "learn", wrongly)
+    learn_wrongly(monkeypatch)
     hidden = select(study, options, workers=2)
     assert hidden.price == whole.price
     assert hidden.proved
