@@ -8,6 +8,8 @@ from typing import Annotated, Literal
 from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass as checked
 
+from armsim.declared import key
+
 ISO_CYCLES = 30
 """Visits of every pose in the test of accuracy and repeatability. ISO 9283:1998, table of cycles, from memory."""
 
@@ -19,11 +21,18 @@ class Requirement:
     ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
     """
 
-    position: float
-    coverage: float = 0.95
-    repeatability: float | None = None
-    yield_: Annotated[float | None, Field(alias="yield")] = None
-    test_cycles: int = ISO_CYCLES
+    position: float = key(..., "length", "limit of the error of the tool point", least=0.0, above=True)
+    coverage: float = key(0.95, "ratio", "share of errors that keep to it at every pose", least=0.01, most=0.9999)
+    repeatability: float | None = key(
+        None, "length", "limit of the repeatability RP of a built arm", least=0.0, above=True
+    )
+    yield_: Annotated[float | None, Field(alias="yield")] = key(
+        None, "ratio", "share of built arms that must pass", least=0.0, above=True, most=1.0, alias="yield"
+    )
+    test_cycles: int = key(
+        ISO_CYCLES, "count", "visits per pose of the acceptance test simulated beside", least=2, most=10_000,
+        why="no test has more",
+    )  # fmt: skip
 
 
 Uniform = Literal["random", "sobol"]
@@ -38,6 +47,11 @@ class NumericalTolerance:
     value: float
     relative: bool = True
 
+    @classmethod
+    def stated(cls, value: float, kind: str) -> NumericalTolerance:
+        """From a quantity, ``ratio`` or ``length``."""
+        return cls(value, kind == "ratio")
+
     def of(self, quantile: float) -> float:
         """Doubt allowed to a quantile. [m]"""
         return self.value * quantile if self.relative else self.value
@@ -45,19 +59,18 @@ class NumericalTolerance:
 
 @dataclass(frozen=True)
 class SamplingPlan:
-    """Built units, visits of every unit to every pose, and the seed of all random numbers.
+    """How many arms, how many visits, which random numbers."""
 
-    Parameters
-    ----------
-    units, visits, seed : int
-    tolerance : NumericalTolerance, optional
-        Take as many units as it asks for; ``units`` is then the number to begin with.
-    points : str
-        Where the uniform numbers of unit life come from: ``random``, or scrambled ``sobol`` nets of `UNIT_BLOCK` units.
-    """
-
-    units: int = 2000
-    visits: int = 30
-    seed: int = 1
-    tolerance: NumericalTolerance | None = None
-    points: Uniform = "random"
+    units: int = key(2000, "count", "built arms", least=1, most=MOST_UNITS, why="every unit is kept in memory")
+    visits: int = key(
+        30, "count", "visits of every built arm to every pose", least=1, most=MOST_VISITS,
+        why="more tell nothing more of a unit",
+    )  # fmt: skip
+    seed: int = key(1, "count", "of all random numbers", least=0, most=2**63, why="it keys counters of 64 bits")
+    tolerance: NumericalTolerance | None = key(
+        None, "ratio or length", "take as many units as this doubt of the quantile asks for, beginning with `units`",
+        least=0.0, above=True,
+    )  # fmt: skip
+    points: Uniform = key(
+        "random", "choice", "uniform numbers of unit life: random, or scrambled Sobol nets of 1024 units"
+    )

@@ -20,6 +20,7 @@ from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
 from armsim.formatting import show
 from armsim.model.arm import Arm
+from armsim.model.effects import stated_effects
 from armsim.results import (
     FORMAT,
     JointBudget,
@@ -196,6 +197,7 @@ class Study:
             groups=dict(scenario.machine.arm.groups),
             adaptive=sampled.adaptive,
             prices=scenario.machine.prices,
+            stated=stated_effects(scenario.machine),
         )
         return result, sampled
 

@@ -21,7 +21,8 @@ FLOORS = [
     {"physics"},
     {"errormodel"},
     {"results"},
-    {"asked", "sources", "core", "formatting", "version", "arrays"},
+    {"asked", "sources"},
+    {"core", "declared", "formatting", "version", "arrays"},
     {"errors"},
 ]
 """From the top. A name imports from floors below its own, and its own parts."""

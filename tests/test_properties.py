@@ -15,15 +15,10 @@ from hypothesis import strategies as st
 
 import armsim
 from armsim.asked import SamplingPlan
-from armsim.documents import load_scenario
-from armsim.documents.load import check_file
-from armsim.documents.write import encoder_document, in_yaml, quantity, scenario_document
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError, RunError
-from armsim.model.encoder import Encoder
-from armsim.model.joint import Joint
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
 from armsim.study import Study
@@ -258,75 +253,6 @@ def test_the_order_of_causes_does_not_matter(document: dict[str, Any], random: A
     plan = SamplingPlan(32, 3, 1)
     sampled = [Sampler.prepare(own, plan).every(0)[0] for own in (situation, mixed)]
     np.testing.assert_allclose(sampled[1], sampled[0], atol=1e-12 * max(float(np.abs(sampled[0]).max()), 1e-15))
-
-
-def same(one: Encoder, other: Encoder) -> bool:
-    corrected = {key: share for key, share in one.corrections.items() if share}
-    return replace(one, corrections={}) == replace(other, corrections={}) and corrected == {
-        key: share for key, share in other.corrections.items() if share
-    }
-
-
-def alike(one: Joint, other: Joint) -> bool:
-    rest = [
-        replace(joint, encoder=one.encoder, mastering=joint.mastering or Distribution("uniform", 0.0))
-        for joint in (one, other)
-    ]
-    return same(one.encoder, other.encoder) and rest[0] == rest[1]
-
-
-@MANY
-@given(scenarios())
-def test_documents_survive_the_way_there_and_back(document: dict[str, Any]) -> None:
-    """Document, model, document, model: every encoder and joint is the same to the bit, a tolerance of nothing aside."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "scenario.yaml"
-        path.write_text(yaml.safe_dump(document, allow_unicode=True), encoding="utf-8")
-        scenario = load_scenario(path)
-        again = scenario_document(scenario.sources[0].data, scenario.machine, "again", Path(folder), Path(folder))
-        (Path(folder) / "again.yaml").write_text(in_yaml(again), encoding="utf-8")
-        back = load_scenario(Path(folder) / "again.yaml")
-        for one, other in zip(scenario.machine.joints, back.machine.joints, strict=True):
-            plain = [
-                replace(joint, mounting=_plain(joint.mounting), encoder=_bare(joint.encoder)) for joint in (one, other)
-            ]
-            assert alike(*plain), (one, other)
-        sheet = in_yaml(encoder_document(scenario.machine.joints[0].encoder))
-        (Path(folder) / "encoder.yaml").write_text(sheet, encoding="utf-8")
-        read = check_file(Path(folder) / "encoder.yaml")
-        assert isinstance(read, Encoder)
-        assert same(_bare(read), _bare(scenario.machine.joints[0].encoder))
-
-
-def _nothing(spread: Any) -> Any:
-    return Distribution("uniform", 0.0) if isinstance(spread, Distribution) and spread.scale == 0.0 else spread
-
-
-def _plain(part: Any) -> Any:
-    """A part with every tolerance of nothing, whatever its law, as the same nothing."""
-    changed = {}
-    for key, value in vars(part).items():
-        if isinstance(value, Distribution):
-            changed[key] = _nothing(value)
-        elif hasattr(value, "spread"):
-            size = _nothing(value.spread)
-            changed[key] = replace(value, spread=size, phase=value.phase if size.scale else None)
-    return replace(part, **changed)
-
-
-def _bare(encoder: Encoder) -> Encoder:
-    plain = _plain(encoder)
-    summary = None if plain.summary is None else _plain(plain.summary)
-    return replace(plain, signal=_plain(plain.signal), summary=summary)
-
-
-@MANY
-@given(st.floats(-1e3, 1e3, allow_subnormal=False), st.sampled_from(["length", "angle", "ratio", "time"]))
-def test_a_quantity_reads_back_to_the_same_bits(value: float, kind: str) -> None:
-    from armsim.documents.units import SMALLEST, read
-
-    if value == 0 or abs(value) >= SMALLEST * 1e9:
-        assert read(quantity(value, kind), kind) == value
 
 
 @FEW

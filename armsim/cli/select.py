@@ -45,12 +45,10 @@ def select(
     with stoppable() as landed:
         written = None
         if write is not None and found.design is not None:
-            from armsim.documents.write import in_yaml, scenario_document
+            from armsim.documents.edit import fitted
 
-            source, to = ready.sources[0], write.absolute().parent
             name = f"{ready.name}, cheapest of {catalogue.stem}"
-            document = scenario_document(source.data, found.machine, name, source.path.absolute().parent, to)
-            write_new(write, in_yaml(document))
+            write_new(write, fitted(ready.sources, catalogue, found.design, name, write.absolute().parent))
             written = write
             landed.append(write)
         with printing(written):

@@ -31,8 +31,9 @@ from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem, RunError
 from armsim.formatting import percent, show
 from armsim.model.encoder import Encoder, Summary
-from armsim.model.joint import Joint, Mounting
+from armsim.model.joint import Joint
 from armsim.model.machine import Machine
+from armsim.model.mounting import Mounting
 from armsim.study import Study
 
 Scheme = Literal["equal angles", "equal contributions", "least cost"]
@@ -136,7 +137,7 @@ def without_sensors(machine: Machine) -> Machine:
 def _ideal(joint: Joint) -> Joint:
     encoder = joint.encoder
     resolution = NOTHING_BITS if encoder.rotary else 1e-17
-    ideal = Encoder("ideal", encoder.rotary, summary=Summary(resolution))
+    ideal = Encoder("ideal", encoder.measures, summary=Summary(resolution))
     return replace(joint, encoder=ideal, motor_encoder=None, mounting=Mounting())
 
 

@@ -7,42 +7,23 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from armsim.documents.fields import Document, FilePath, Tolerance, Word, quantity, tolerance
+from armsim.declared import declared
+from armsim.documents.declared import As, document_of, of
+from armsim.documents.fields import Document, FilePath, Word, quantity
 from armsim.documents.messages import validated
 from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
-from armsim.model.chain import DH_PARAMETERS, ORIGIN_PARAMETERS, TOOL, denavit_hartenberg, fixed_transforms
+from armsim.model.chain import TOOL, OriginTolerances, RowTolerances, denavit_hartenberg, fixed_transforms
 from armsim.model.gravity import Mass, Masses
+from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
 
 RESERVED = (TOOL, "bias", "links", "machine")
 """Names that results use for what belongs to no joint."""
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
-LengthTolerance = Annotated[Tolerance | None, tolerance("length")]
-AngleTolerance = Annotated[Tolerance | None, tolerance("angle")]
-
-
-class DHTolerances(Document):
-    """Tolerances of the link parameters of Denavit-Hartenberg rows."""
-
-    theta: AngleTolerance = None
-    d: LengthTolerance = None
-    a: LengthTolerance = None
-    alpha: AngleTolerance = None
-
-
-class OriginTolerances(Document):
-    """Tolerances of the origins of URDF joints."""
-
-    x: LengthTolerance = None
-    y: LengthTolerance = None
-    z: LengthTolerance = None
-    yaw: AngleTolerance = None
-    pitch: AngleTolerance = None
-    roll: AngleTolerance = None
 
 
 class RevoluteRow(Document):
@@ -55,7 +36,7 @@ class RevoluteRow(Document):
     alpha: Angle
     offset: Angle = 0.0
     range: Annotated[list[Angle], Field(min_length=2, max_length=2)] | None = None
-    tolerances: DHTolerances | None = None
+    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
 
 
 class PrismaticRow(Document):
@@ -68,7 +49,7 @@ class PrismaticRow(Document):
     alpha: Angle
     offset: Length = 0.0
     range: Annotated[list[Length], Field(min_length=2, max_length=2)]
-    tolerances: DHTolerances | None = None
+    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
 
 
 Row = Annotated[RevoluteRow | PrismaticRow, Field(discriminator="type")]
@@ -101,18 +82,11 @@ class URDFKinematics(Document):
     tool: Frame = Frame()
 
 
-class MassDocument(Document):
-    """A mass and its centre, in the frame that carries it."""
-
-    mass: Annotated[float, quantity("mass", least=0.0)]
-    centre: tuple[Length, Length, Length] = (0.0, 0.0, 0.0)
-
-
 class MassesDocument(Document):
     """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
 
-    links: dict[Word, MassDocument] = Field(default_factory=dict)
-    payload: MassDocument | None = None
+    links: dict[Word, Annotated[Any, As(document_of(Mass))]] = Field(default_factory=dict)
+    payload: Annotated[Any, As(document_of(Mass))] | None = None
 
 
 class ArmDocument(Document):
@@ -124,75 +98,78 @@ class ArmDocument(Document):
     groups: dict[Word, list[Word]] = Field(default_factory=dict)
     tolerances: dict[str, Any] | None = None
     masses: MassesDocument | None = None
-    expansion: Annotated[float, quantity("expansion", least=-1e-3, most=1e-3)] = 0.0
+    expansion: Annotated[float, of(Environment, "expansion")] = 0.0
 
 
 Tolerances = tuple[tuple[Axis, Distribution], ...]
 
 
-def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances]:
+def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances]:
     """The arm of a document and the tolerances of its links.
 
     Parameters
     ----------
-    document : ArmDocument
+    given : ArmDocument
     source : Source
         The file it stands in, for errors.
     at : key path
         Where it stands in that file.
     """
-    kinematics = document.kinematics
+    kinematics = given.kinematics
     where = (*at, "kinematics")
     if isinstance(kinematics, URDFKinematics):
         joints, chain = read_chain(
             source.path.parent / kinematics.file, kinematics.base_link, kinematics.tip_link, source, where
         )
-        parameters: tuple[str, ...] = ORIGIN_PARAMETERS
-        model: type[Document] = OriginTolerances
+        toleranced: type = OriginTolerances
     else:
         joints, chain = _rows(kinematics, source, where)
-        parameters, model = DH_PARAMETERS, DHTolerances
+        toleranced = RowTolerances
     names = [joint.name for joint in joints]
-    for group, members in document.groups.items():
+    for group, members in given.groups.items():
         for position, member in enumerate(members):
             if member not in names:
                 raise source.error((*at, "groups", group, position), f"no joint {member!r}", ", ".join(names))
-    grouped = [member for members in document.groups.values() for member in members]
+    grouped = [member for members in given.groups.values() for member in members]
     for member in grouped:
         if grouped.count(member) > 1:
             raise source.error((*at, "groups"), f"joint {member!r} stands twice", "each joint in one group")
-    common = validated(model, document.tolerances or {}, source, (*at, "tolerances"))
+    common = validated(document_of(toleranced), given.tolerances or {}, source, (*at, "tolerances"))
     tolerances: list[tuple[Axis, Distribution]] = []
     for number, name in enumerate(names):
         own = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
-        for parameter in parameters:
-            entry = getattr(own, parameter, None) or getattr(common, parameter)
+        for field in declared(toleranced):
+            entry = getattr(own, field.name, None) or getattr(common, field.name)
             if entry is not None and entry.spread.scale:
-                tolerances.append((Axis(name, parameter), entry.spread))
-    for name in document.masses.links if document.masses is not None else ():
+                tolerances.append((Axis(name, field.name), entry.spread))
+    for name in given.masses.links if given.masses is not None else ():
         if name not in names:
             raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(names))
     on_chain = dict.fromkeys(axis.joint for motion in chain for axis in motion.axes)  # fixed joints too
-    for name in (*on_chain, *document.groups):
+    for name in (*on_chain, *given.groups):
         if name in RESERVED:
-            raise source.error((*at, "groups" if name in document.groups else "kinematics"),
+            raise source.error((*at, "groups" if name in given.groups else "kinematics"),
                                f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip
     motions = (
         *fixed_transforms(kinematics.base.xyz, kinematics.base.rpy),
         *chain,
         *fixed_transforms(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
     )
-    groups = {name: tuple(members) for name, members in document.groups.items()}
-    return Arm(document.name, joints, motions, groups), tuple(tolerances)
+    groups = {name: tuple(members) for name, members in given.groups.items()}
+    return Arm(given.name, joints, motions, groups), tuple(tolerances)
 
 
-def build_masses(document: ArmDocument) -> Masses | None:
+def build_masses(given: ArmDocument) -> Masses | None:
     """The masses of a document."""
-    if document.masses is None:
+    if given.masses is None:
         return None
-    links = {name: Mass(link.mass, link.centre) for name, link in document.masses.links.items()}
-    payload = document.masses.payload
-    return Masses(links, None if payload is None else Mass(payload.mass, payload.centre))
+    links = {name: _mass(link) for name, link in given.masses.links.items()}
+    payload = given.masses.payload
+    return Masses(links, None if payload is None else _mass(payload))
+
+
+def _mass(given: Any) -> Mass:
+    return Mass(given.mass) if given.centre is None else Mass(given.mass, given.centre)
 
 
 def _rows(

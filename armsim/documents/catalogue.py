@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from armsim.documents.declared import As, of
 from armsim.documents.fields import Document, Word, at_most, count, quantity
-from armsim.documents.scenario import MountingDocument, Price, Reference
+from armsim.documents.joint import MountingDocument, Reference
+from armsim.model.joint import Fitting
 
 Placement = Literal["motor", "output"]
+Price = Annotated[float, of(Fitting, "mounting")]
 
 
 class EntryDocument(Document):
@@ -27,7 +30,7 @@ class MountingClassDocument(Document):
 
     name: Word
     price: Price = 0.0
-    mounting: MountingDocument = MountingDocument()
+    mounting: Annotated[Any, As(MountingDocument)] = None
 
 
 class JointLimitsDocument(Document):

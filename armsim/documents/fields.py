@@ -10,8 +10,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
-from armsim.errormodel.distributions import Distribution, Law
-from armsim.model.joint import Magnitude
+from armsim.errormodel.distributions import Distribution, Law, Magnitude
 
 LIMITED: tuple[Law, ...] = ("uniform", "triangular", "arcsine", "fixed")
 SCATTERED: tuple[Law, ...] = ("normal", "rayleigh")
@@ -89,17 +88,19 @@ MOST = {"length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "tem
 def _bounded(measured: Measured, least: float | None, above: bool, most: float | None, found: Any = None) -> float:
     value = measured.value
     shown = f"{value:g}" if found is None else _shown(found)
-    unit = "" if measured.kind == "ratio" else " in SI units"
     if least is not None and (value < least or (above and value == least)):
-        bound = f"{'more than' if above else 'at least'} {_share(least, measured.kind)}"
-        raise wrong(f"{shown} is too small", bound + (unit if least else ""))
+        raise wrong(f"{shown} is too small", f"{'more than' if above else 'at least'} {_bound(least, measured.kind)}")
     if most is not None and value > most:
-        raise wrong(f"{shown} is too large", f"at most {_share(most, measured.kind)}{unit}")
+        raise wrong(f"{shown} is too large", f"at most {_bound(most, measured.kind)}")
     return value
 
 
-def _share(bound: float, kind: str) -> str:
-    return f"{100 * bound:g} %" if kind == "ratio" else f"{bound:g}"
+def _bound(value: float, kind: str) -> str:
+    """A bound in a unit that people use."""
+    if not value:
+        return "0"
+    unit = units.DIMENSIONS[kind][1][0]
+    return f"{value / (units.in_si(unit, kind) or 1.0):.4g} {unit}"
 
 
 def quantity(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
@@ -107,12 +108,12 @@ def quantity(*kinds: str, least: float | None = None, above: bool = False, most:
     return Check(lambda value: _bounded(_read(value, kinds), least, above, most, value), _schema(kinds))
 
 
-def measured(*kinds: str, least: float | None = None) -> Check:
+def measured(*kinds: str, least: float | None = None, above: bool = False) -> Check:
     """A `Measured` whose kind is checked later, where the joint is known."""
 
     def read(value: Any) -> Measured:
         out = _read(value, kinds)
-        _bounded(out, least, False, None, value)
+        _bounded(out, least, above, None, value)
         return out
 
     return Check(read, _schema(kinds))
@@ -140,7 +141,8 @@ def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False, most: f
         out = _tolerance(value, kinds, laws, magnitude)
         if most is not None and out.spread.limit > most:
             raise wrong(
-                f"{_shown(value)} is too large", f"a limit of at most {most:g} in SI units: beyond it the model fails"
+                f"{_shown(value)} is too large",
+                f"a limit of at most {_bound(most, out.kind)}: beyond it the model fails",
             )
         return out
 

@@ -1,39 +1,35 @@
-"""A joint of the scenario document, built: every quantity must fit what the joint does."""
+"""The joint of a scenario: every quantity must fit what the joint does."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import Any, Literal, get_args
 
-from armsim.documents.fields import Measured, Tolerance
-from armsim.documents.scenario import JointDocument, TransmissionDocument
-from armsim.errormodel.distributions import NONE, Distribution
+from armsim.declared import declared
+from armsim.documents.declared import Place, build, document_of, extended
 from armsim.model.arm import ArmJoint
 from armsim.model.encoder import Encoder
-from armsim.model.gears import PRESETS
-from armsim.model.joint import ABSENT, Bus, Fitting, Harmonic, Joint, Magnitude, Mounting, Transmission
+from armsim.model.gears import PRESETS, GearType
+from armsim.model.joint import Bus, Joint
+from armsim.model.mounting import Mounting
+from armsim.model.transmission import Transmission
 from armsim.physics.assembly import LEAST_CONTRAST
 from armsim.sources import KeyPath, Source
 
-ON_A_DISC = ("eccentricity", "ellipticity", "disc_tilt", "coupling_angle", "head_tangential", "head_radial")
-ON_A_GUIDE = ("abbe_offset", "guide_pitch")
-NEEDS_RADIUS = ("eccentricity", "ellipticity", "head_tangential", "head_radial")
-
-VALID_SHARE = 0.1
-"""Of the radius: what the second order of an eccentricity neglects is below (e/R)^3/3 = 0.03 % of the radius there."""
-VALID_STIFFNESS = 0.3
-"""What the first order of a stiffness neglects, the square of its tolerance, is below 9 % of the twist there."""
-VALID_ANGLE = math.radians(10)
-"""What the second order of a tilt neglects, g^4/12, is below 1.1 % of it there."""
+Reference = Any
+"""A path relative to the file, or the document itself."""
+MountingDocument = document_of(Mounting)
+TransmissionDocument = extended(Transmission, "TransmissionDocument", {"type": (Literal[get_args(GearType)], None)})
+JointDocument = extended(
+    Joint,
+    "JointDocument",
+    {"encoder": (Reference, ...), "motor_encoder": (Reference, None), "transmission": (TransmissionDocument, None)},
+)
 
 
 def build_joint(
-    document: JointDocument,
-    joint: ArmJoint,
-    encoder: Encoder,
-    motor_encoder: Encoder | None,
-    bus: Bus,
-    source: Source,
-    at: KeyPath,
+    given: Any, joint: ArmJoint, encoder: Encoder, motor_encoder: Encoder | None, bus: Bus, source: Source, at: KeyPath
 ) -> Joint:
     """One joint with its sensor.
 
@@ -42,44 +38,33 @@ def build_joint(
     InputError
         A quantity does not fit the joint, its encoder or its placement.
     """
-    kind = "angle" if joint.revolute else "length"
     what = "revolute" if joint.revolute else "prismatic"
-
-    def fitting(entry: Tolerance | Measured | None, *path: str | int) -> None:
-        if entry is not None and entry.kind != kind:
-            raise source.error((*at, *path), f"{entry.kind} at the {what} joint {joint.name}", kind)
-
+    place = Place(source, at, "rotation" if joint.revolute else "translation", f"at the {what} joint {joint.name}")
     for key, sensor in (("encoder", encoder), ("motor_encoder", motor_encoder)):
         if sensor is not None and sensor.rotary != joint.revolute:
-            measures = "rotation" if sensor.rotary else "translation"
             raise source.error(
                 (*at, key),
-                f"{sensor.name!r} measures {measures}, joint {joint.name} is {what}",
+                f"{sensor.name!r} measures {sensor.measures}, joint {joint.name} is {what}",
                 "a rotary encoder on a revolute joint, a linear one on a prismatic joint",
             )
-    if (document.placement == "both") != (motor_encoder is not None):
+    if (given.placement == "both") != (motor_encoder is not None):
         without = motor_encoder is None
-        found = (
-            "placement both without motor_encoder" if without else f"motor_encoder at placement {document.placement}"
-        )
+        found = "placement both without motor_encoder" if without else f"motor_encoder at placement {given.placement}"
         accepted = "placement: both with motor_encoder: for the one on the motor"
         raise source.error((*at, "placement" if without else "motor_encoder"), found, accepted)
-    fitting(document.mastering, "mastering")
-    mounting = _mounting(document, joint, encoder, source, (*at, "mounting"))
-    box = _transmission(document.transmission, joint, source, (*at, "transmission"), document.placement == "motor")
-    built = Joint(
+    if given.mounting is not None:
+        _check_mounting(given.mounting, encoder, place.within("mounting"))
+    built = build(
+        Joint,
+        given,
+        place,
         name=joint.name,
         encoder=encoder,
         travel=joint.travel,
         farthest=max((abs(end) for end in (joint.lower, joint.upper) if math.isfinite(end)), default=joint.travel),
-        placement=document.placement,
-        mounting=mounting,
-        transmission=box,
-        mastering=document.mastering.spread if document.mastering is not None else None,
+        transmission=_transmission(given, place.within("transmission")),
         motor_encoder=motor_encoder,
-        approach=document.approach,
         bus=bus,
-        fitting=Fitting(document.price.mounting, document.price.placement),
     )
     if not math.isfinite(built.contrast_loss):
         raise source.error(
@@ -90,88 +75,45 @@ def build_joint(
     return built
 
 
-def _mounting(document: JointDocument, joint: ArmJoint, encoder: Encoder, source: Source, at: KeyPath) -> Mounting:
-    mounting = document.mounting
-    given = [key for key in mounting.model_fields_set if getattr(mounting, key) is not None]
-    for key in given:
-        if not joint.revolute and key in ON_A_DISC:
-            raise source.error((*at, key), "a disc on a prismatic joint", "leave it out")
-        if joint.revolute and key in ON_A_GUIDE:
-            raise source.error((*at, key), "a guide on a revolute joint", "leave it out")
-        if encoder.summary is not None and key not in ON_A_GUIDE:
+def _check_mounting(given: Any, encoder: Encoder, place: Place) -> None:
+    """A mounting must fit the encoder that is mounted."""
+    for field in declared(Mounting):
+        entry, key = getattr(given, field.name), field.key
+        if entry is None or key.only not in (None, place.measures):
+            continue  # the builder tells of the latter
+        at = (*place.at, field.yaml)
+        if encoder.summary is not None and key.only != "translation":
             accepted = "leave it out, or an encoder that tells its causes"
-            raise source.error((*at, key), f"mounting beside {encoder.name!r}, which has only a summary", accepted)
-        if joint.revolute and key in NEEDS_RADIUS and not encoder.track_radius:
-            accepted = f"track_radius in the encoder {encoder.name!r}"
-            raise source.error((*at, key), f"{key} needs the radius of the track", accepted)
-    for key in ("eccentricity", "ellipticity"):
-        entry = getattr(mounting, key)
-        if entry is not None and entry.spread.limit > VALID_SHARE * encoder.track_radius:
+            raise place.source.error(at, f"mounting beside {encoder.name!r}, which has only a summary", accepted)
+        for need in key.needs if encoder.rotary else ():
+            if not getattr(encoder, need):
+                raise place.source.error(at, f"{field.yaml} needs {need}", f"{need} in the encoder {encoder.name!r}")
+        if key.most_of_radius is not None and entry.spread.limit > key.most_of_radius * encoder.track_radius:
             found = f"{entry.spread.limit * 1e3:.4g} mm on a track of radius {encoder.track_radius * 1e3:.4g} mm"
-            raise source.error(
-                (*at, key), found, f"at most {VALID_SHARE:.0%} of the radius: beyond it the series fails"
+            accepted = f"at most {key.most_of_radius:.0%} of the radius: beyond it the series fails"
+            raise place.source.error(at, found, accepted)
+
+
+def _transmission(joint: Any, place: Place) -> Transmission:
+    given = joint.transmission
+    if given is None:
+        return Transmission()
+    stated = given.model_fields_set
+    if place.measures == "translation":
+        if joint.placement == "motor" and given.ratio not in (None, 1.0):
+            raise place.source.error((*place.at, "ratio"), f"a ratio {place.what}", "ratio 1 or none")
+        if given.type is not None:
+            raise place.source.error(
+                (*place.at, "type"), f"a gear {place.what}", "leave it out; a linear scale has none"
             )
-    for key in ("disc_tilt", "coupling_angle", "head_tilt"):
-        entry = getattr(mounting, key)
-        if entry is not None and entry.spread.limit > VALID_ANGLE:
-            found = f"{math.degrees(entry.spread.limit):.4g} deg"
-            accepted = f"at most {math.degrees(VALID_ANGLE):.4g} deg: beyond it the series fails"
-            raise source.error((*at, key), found, accepted)
-    return Mounting(
-        eccentricity=_magnitude(mounting.eccentricity),
-        ellipticity=_magnitude(mounting.ellipticity),
-        disc_tilt=_magnitude(mounting.disc_tilt),
-        coupling_angle=_magnitude(mounting.coupling_angle),
-        head_tangential=_spread(mounting.head_tangential),
-        head_radial=_spread(mounting.head_radial),
-        head_tilt=_spread(mounting.head_tilt),
-        air_gap=_spread(mounting.air_gap),
-        abbe_offset=mounting.abbe_offset or 0.0,
-        guide_pitch=_spread(mounting.guide_pitch),
+    own = build(Transmission, given, place)
+    if given.type is None:
+        return own
+    if "ratio" not in stated:
+        raise place.source.error((*place.at, "type"), f"a {given.type} gear without its ratio", "ratio:")
+    preset = PRESETS[given.type]
+    return replace(
+        own,
+        kinematic_error=own.kinematic_error if "kinematic_error" in stated else preset.kinematic_error,
+        lost_motion=own.lost_motion if "lost_motion" in stated else preset.lost_motion,
     )
-
-
-def _transmission(
-    box: TransmissionDocument, joint: ArmJoint, source: Source, at: KeyPath, geared: bool
-) -> Transmission:
-    kind = "angle" if joint.revolute else "length"
-    stiffness_kind = "angular stiffness" if joint.revolute else "stiffness"
-    for key, entry, accepted in (("lost_motion", box.lost_motion, kind), ("stiffness", box.stiffness, stiffness_kind)):
-        if entry is not None and entry.kind != accepted:
-            raise source.error((*at, key), f"{entry.kind} at joint {joint.name}", accepted)
-        if entry is not None and (entry.value < 0 or (key == "stiffness" and entry.value == 0)):
-            raise source.error((*at, key), "not positive", f"{accepted} above zero")
-    if not joint.revolute:
-        if geared and box.ratio != 1.0:
-            raise source.error((*at, "ratio"), "a ratio on a prismatic joint", "ratio 1 or none")
-        for key in ("type", "kinematic_error"):
-            if getattr(box, key) is not None:
-                raise source.error((*at, key), "a gear on a prismatic joint", "leave it out; a linear scale has none")
-    if box.stiffness_tolerance is not None and box.stiffness_tolerance.spread.limit > VALID_STIFFNESS:
-        found = f"{box.stiffness_tolerance.spread.limit:.4g} of the stiffness"
-        accepted = f"at most {VALID_STIFFNESS:.0%}: beyond it the first order fails"
-        raise source.error((*at, "stiffness_tolerance"), found, accepted)
-    if box.type is not None and "ratio" not in box.model_fields_set:
-        raise source.error((*at, "type"), f"a {box.type} gear without its ratio", "ratio:")
-    preset = PRESETS[box.type] if box.type is not None else Transmission()
-    harmonics = preset.kinematic_error
-    if box.kinematic_error is not None:
-        harmonics = tuple(
-            Harmonic(h.per == "input-turn", h.order, _magnitude(h.amplitude)) for h in box.kinematic_error
-        )
-    return Transmission(
-        ratio=box.ratio,
-        kinematic_error=harmonics,
-        lost_motion=box.lost_motion.value if box.lost_motion is not None else preset.lost_motion,
-        stiffness=box.stiffness.value if box.stiffness is not None else math.inf,
-        stiffness_tolerance=_spread(box.stiffness_tolerance),
-        compensation=box.compensation,
-    )
-
-
-def _magnitude(entry: Tolerance | None) -> Magnitude:
-    return entry.magnitude if entry is not None else ABSENT
-
-
-def _spread(entry: Tolerance | None) -> Distribution:
-    return entry.spread if entry is not None else NONE

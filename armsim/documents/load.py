@@ -10,31 +10,27 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
+from armsim.asked import Requirement, SamplingPlan
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
 from armsim.documents.build_tasks import build_task
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
+from armsim.documents.declared import Place, build, document_of
 from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.joint import build_joint
 from armsim.documents.messages import validated
-from armsim.documents.scenario import (
-    FittingDocument,
-    ScenarioDocument,
-    build_plan,
-    build_requirement,
-    check_joints,
-)
+from armsim.documents.scenario import ScenarioDocument, check_joints
 from armsim.documents.source import read_source
 from armsim.documents.tasks import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
-from armsim.errormodel.distributions import NONE, Distribution
+from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.model.joint import Bus
+from armsim.model.joint import Bus, Fitting
 from armsim.model.machine import Environment, Machine
 from armsim.model.options import Option, Options
 from armsim.scenario import Scenario
@@ -132,8 +128,7 @@ class _Loader:
             raise wrong.error()
         arm_document, arm, tolerances = found
         wrong.of(check_joints, document, arm, source)
-        skew = document.bus.skew
-        bus = Bus(document.bus.cycle, document.bus.synchronous, NONE if skew is None else skew.spread)
+        bus = Bus() if document.bus is None else build(Bus, document.bus, _machine(source, "bus"))
         joints = []
         for joint in arm.joints:
             entry = document.joints.get(joint.name)
@@ -144,12 +139,12 @@ class _Loader:
             joints.append(wrong.of(build_joint, entry, joint, encoder, motor, bus, source, here))
         names = [task.name for task in document.tasks]
         tasks = [wrong.of(self._task, document, number, arm, names) for number in range(len(names))]
-        plan = wrong.of(build_plan, document.sampling, source)
-        requirement = build_requirement(document.requirement)
-        if wrong.problems or plan is None:
+        sampling, asked, around = document.sampling, document.requirement, document.environment
+        plan = SamplingPlan() if sampling is None else build(SamplingPlan, sampling, _machine(source, "sampling"))
+        requirement = None if asked is None else build(Requirement, asked, _machine(source, "requirement"))
+        if wrong.problems:
             raise wrong.error()
-        rise = document.environment.temperature_rise
-        environment = Environment(None if rise is None else rise.spread, arm_document.expansion)
+        environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
         fitted = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, fitted, tolerances, build_masses(arm_document), environment)
         self.notes += doubts(machine)
@@ -216,7 +211,7 @@ class _Loader:
                                 "placement": placement,
                                 "mounting": mounting.mounting,
                                 "motor_encoder": None,
-                                "price": FittingDocument(mounting=mounting.price, placement=price),
+                                "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
                             }
                             try:
                                 built = build_joint(
@@ -323,6 +318,11 @@ class _Loader:
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)
         return source.data, source, ()
+
+
+def _machine(source: Source, key: str) -> Place:
+    """Where a part of a scenario stands that belongs to no joint."""
+    return Place(source, (key,), "rotation", "of the machine")
 
 
 def _refused(entry: EntryDocument, limits: JointLimitsDocument) -> str | None:

@@ -109,3 +109,15 @@ def open_interval(uniform: Array) -> Array:
 
 NONE = Distribution("fixed", 0.0)
 """A quantity that is not there."""
+
+
+@dataclass(frozen=True)
+class Magnitude:
+    """A size with a direction: only the absolute value of the draw counts; the phase is uniform where None. [rad]"""
+
+    spread: Distribution
+    phase: float | None = None
+
+
+ABSENT = Magnitude(NONE)
+"""A size that is not there."""

@@ -9,14 +9,46 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
+from armsim.declared import key
+from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis
 from armsim.model.arm import ElementaryTransform, X, Y, Z
+from armsim.physics import links
 
-DH_PARAMETERS = ("theta", "d", "a", "alpha")
 TOOL = "tool"
 """Name under which errors act on the tool frame."""
-ORIGIN_PARAMETERS = ("x", "y", "z", "yaw", "pitch", "roll")
+
+
+def _tolerance(kind: str, parameter: str) -> Distribution:
+    kept: Distribution = key(
+        NONE, kind, f"tolerance of the link parameter {parameter}", cause=f"link {parameter}",
+        effect="a constant of the link", life="unit", physics=links.link_tolerance,
+    )  # fmt: skip
+    return kept
+
+
+@dataclass(frozen=True)
+class RowTolerances:
+    """Tolerances of the link parameters of Denavit-Hartenberg rows."""
+
+    theta: Distribution = _tolerance("angle", "theta")
+    d: Distribution = _tolerance("length", "d")
+    a: Distribution = _tolerance("length", "a")
+    alpha: Distribution = _tolerance("angle", "alpha")
+
+
+@dataclass(frozen=True)
+class OriginTolerances:
+    """Tolerances of the origins of URDF joints."""
+
+    x: Distribution = _tolerance("length", "x")
+    y: Distribution = _tolerance("length", "y")
+    z: Distribution = _tolerance("length", "z")
+    yaw: Distribution = _tolerance("angle", "yaw")
+    pitch: Distribution = _tolerance("angle", "pitch")
+    roll: Distribution = _tolerance("angle", "roll")
 
 
 def denavit_hartenberg(
@@ -59,7 +91,7 @@ def fixed_transforms(
 ) -> tuple[ElementaryTransform, ...]:
     """Motions of a fixed frame: shift by xyz [m], then turn by roll, pitch, yaw about fixed x, y, z [rad].
 
-    With a joint's name, errors can act on every one of the six under the names of `ORIGIN_PARAMETERS`.
+    With a joint's name, errors can act on every one of the six under the names of `OriginTolerances`.
 
     References
     ----------

@@ -5,28 +5,31 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from armsim.errormodel.distributions import Distribution
-from armsim.model.joint import Harmonic, Magnitude, Transmission
+from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.model.transmission import Harmonic, Transmission
 
 GearType = Literal["strain-wave", "cycloidal", "planetary"]
 
 
-def _harmonic(per_input: bool, order: float, arcseconds: float) -> Harmonic:
-    return Harmonic(per_input, order, Magnitude(Distribution("uniform", math.radians(arcseconds / 3600))))
+def _harmonic(per: Literal["input-turn", "output-turn"], order: float, arcseconds: float) -> Harmonic:
+    return Harmonic(per, order, Magnitude(Distribution("uniform", math.radians(arcseconds / 3600))))
 
 
 PRESETS: dict[GearType, Transmission] = {
     # twice per input turn from the two meshing regions, once per output turn from the splines; no backlash to speak of
     "strain-wave": Transmission(
-        kinematic_error=(_harmonic(True, 2, 20), _harmonic(False, 1, 15)), lost_motion=math.radians(15 / 3600)
+        kinematic_error=(_harmonic("input-turn", 2, 20), _harmonic("output-turn", 1, 15)),
+        lost_motion=math.radians(15 / 3600),
     ),
     # once per input turn from the eccentric, once per output turn from the pin ring
     "cycloidal": Transmission(
-        kinematic_error=(_harmonic(True, 1, 30), _harmonic(False, 1, 20)), lost_motion=math.radians(40 / 3600)
+        kinematic_error=(_harmonic("input-turn", 1, 30), _harmonic("output-turn", 1, 20)),
+        lost_motion=math.radians(40 / 3600),
     ),
     # once per input turn from the sun, once per output turn from the ring; backlash of a good stage
     "planetary": Transmission(
-        kinematic_error=(_harmonic(True, 1, 60), _harmonic(False, 1, 60)), lost_motion=math.radians(180 / 3600)
+        kinematic_error=(_harmonic("input-turn", 1, 60), _harmonic("output-turn", 1, 60)),
+        lost_motion=math.radians(180 / 3600),
     ),
 }
 """Typical, from memory. The ratio and the stiffness depend on the size and have no typical value."""

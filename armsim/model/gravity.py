@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.declared import key
 from armsim.model.arm import Arm
 
 STANDARD_GRAVITY = 9.80665
@@ -16,10 +17,10 @@ STANDARD_GRAVITY = 9.80665
 
 @dataclass(frozen=True)
 class Mass:
-    """A mass [kg] and its centre in the frame that carries it [m]."""
+    """A mass and its centre."""
 
-    mass: float
-    centre: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    mass: float = key(..., "mass", "of the link with all that it carries", least=0.0)
+    centre: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "in the frame that carries it")
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
+from armsim.declared import key
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
 from armsim.errormodel.terms import Axis, Term
@@ -25,10 +26,16 @@ SURVEY = 256
 
 @dataclass(frozen=True)
 class Environment:
-    """Temperature rise above that of mastering [K], and expansion of the links [1/K]."""
+    """Temperature, one random quantity of a built arm, and what of the arm grows with it."""
 
-    temperature_rise: Distribution | None = None
-    expansion: float = 0.0
+    temperature_rise: Distribution | None = key(
+        None, "temperature", "temperature above that of mastering, shared by links, scales and drifts",
+        cause="temperature", effect="growth and drifts, in proportion", life="unit", physics=heat.temperature,
+    )  # fmt: skip
+    expansion: float = key(
+        0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause="growth of the links",
+        through="temperature", effect="lengths of the arm, in proportion", life="unit", physics=heat.temperature,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,8 @@ def kinematic_error(
 
     References
     ----------
-    .. [1] kinematics of gears: an error of order h per input turn has order h * ratio per output turn.
+    .. [1] derived: the input turns ratio times per output turn, so that order h per input turn is h * ratio per
+       output turn.
     """
     parts = (Part(1.0, power=1, turns=1, order=order * per_turn_of_input),)
     return (polar(f"kinematic error {name}".rstrip(), "gear kinematic error", amplitude, phase, parts),)

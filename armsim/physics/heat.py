@@ -60,7 +60,7 @@ def temperature(
 
     References
     ----------
-    .. [1] thermal expansion; ISO 230-2 treats the scale likewise.
+    .. [1] ISO 230-3:2020: thermal effects on linear axes; growth is expansion times length times rise.
     """
     spreads = tuple(spread for _, shapes, spread in drifts for _ in shapes)
     acts = [Coupling(0, axis, shape) for axis, shape in growth]

@@ -20,7 +20,7 @@ def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
 
     References
     ----------
-    .. [1] ISO 230-2, systematic deviation of a linear axis; definition.
+    .. [1] ISO 230-2:2014: systematic deviation of position of a linear axis.
     """
     shape = Proportional("position")
     return (independent("slope error", "slope error", (slope,), (shape,), slope.limit * farthest),)
@@ -42,6 +42,6 @@ def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, 
 
     References
     ----------
-    .. [1] Abbe's principle, dimensional metrology.
+    .. [1] Abbe, Zeitschrift für Instrumentenkunde 10 (1890) 446 (from memory).
     """
     return of_unknown_shape("abbe", "Abbe offset", pitch.scaled(abs(offset)), fundamental, 1)

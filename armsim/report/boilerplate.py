@@ -2,46 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from armsim.model.effects import Effect, effects
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
 from armsim.results import Result
 from armsim.sources import Source
 
-CAUSES = {
-    "eccentricity": "mounting.eccentricity",
-    "disc tilt": "mounting.disc_tilt",
-    "ellipticity": "mounting.ellipticity",
-    "coupling misalignment": "mounting.coupling_angle",
-    "head tangential": "mounting.head_tangential",
-    "graduation error": "graduation_error",
-    "signal offset": "signal.offset",
-    "amplitude mismatch": "signal.amplitude_mismatch",
-    "phase error": "signal.phase_error",
-    "third harmonic": "signal.third_harmonic",
-    "signal noise": "signal.noise",
-    "quantisation": "interpolation",
-    "hysteresis": "hysteresis",
-    "stated accuracy": "summary.accuracy",
-    "stated repeatability": "summary.repeatability",
-    "mastering": "mastering",
-    "gear kinematic error": "transmission.kinematic_error",
-    "lost motion": "transmission.lost_motion",
-    "wind-up": "transmission.stiffness",
-    "latency": "timing.latency",
-    "timing jitter": "timing.jitter",
-    "sampling skew": "bus.skew",
-    "bus cycle": "bus.cycle",
-    "temperature": "environment.temperature_rise",
-    "slope error": "slope_error",
-    "Abbe offset": "mounting.abbe_offset",
-    "link theta": "tolerances.theta",
-    "link d": "tolerances.d",
-    "link a": "tolerances.a",
-    "link alpha": "tolerances.alpha",
-}
-"""Every cause that the model knows, and the key that states it."""
 REFERENCES = (
     "ISO 9283:1998, Manipulating industrial robots: performance criteria and related test methods (AP, RP, AD, RD, "
     "AT, RT, vAP; clause numbers from memory)",
@@ -65,9 +33,6 @@ LONGEST = 400
 
 def assumptions(result: Result) -> Section:
     """What the numbers rest on, and what the scenario does not state."""
-    stated = {term.cause for sheet in result.joints.values() for term in sheet.terms}
-    stated |= {term.cause for term in result.links}
-    left_out = [f"{cause} ({key})" for cause, key in CAUSES.items() if cause not in stated]
     items = (
         "Causes are independent of each other; what comes from one cause (both waves of an eccentricity, one "
         "temperature at many places) is drawn once and stays correlated.",
@@ -81,11 +46,52 @@ def assumptions(result: Result) -> Section:
         "hardware.",
     )
     blocks: list[Block] = [Bullets(items)]
-    names = ", ".join(cause for cause in CAUSES if cause in stated)
-    blocks.append(Text(f"Causes in the model of this arm: {names or 'none'}."))
-    if left_out:
-        blocks.append(Text(f"Not stated, therefore taken as zero (key in brackets): {', '.join(left_out)}."))
+    blocks += [Text(text) for text in modelled(result)]
     return Section("Assumptions, and what is left out", "assumptions", tuple(blocks))
+
+
+def modelled(result: Result) -> list[str]:
+    """What is in the model, what is stated and yet of no effect, what is taken as zero: from the declarations."""
+    known = {str(effect): effect for effect in effects()}
+    working: dict[str, set[str]] = {}
+    for name, terms in (*((name, sheet.terms) for name, sheet in result.joints.items()), ("", result.links)):
+        for cause in (cause for term in terms for cause in term.cause.split(" and ")):
+            working.setdefault(cause, set()).add(name)
+    names, idle = [], []
+    for text, joints in result.stated.items():
+        if text not in known:
+            continue
+        key = known[text].key
+        at = working.get(key.through or key.cause, set())
+        dead = [name for name in joints if name not in at and not text.startswith("arm ")]
+        if at and len(dead) < max(len(joints), 1):
+            names.append(key.cause)
+        if dead or not at:
+            idle.append(f"{key.cause}{' at ' + ', '.join(dead) if dead else ''} ({text})")
+    out = [f"Causes in the model of this arm: {', '.join(dict.fromkeys(names)) or 'none'}."]
+    if idle:
+        out.append(f"Stated, and without effect in this design (key in brackets): {', '.join(idle)}.")
+    left_out = _left_out(result, known)
+    if left_out:
+        out.append(f"Not stated, therefore taken as zero (key in brackets): {', '.join(left_out)}.")
+    return out
+
+
+def _left_out(result: Result, known: Mapping[str, Effect]) -> list[str]:
+    """Causes of which the scenario states nothing, but for those that no joint of this arm can have."""
+    stated = {known[text].key.cause for text in result.stated if text in known}
+    units = {"rotation": "rad", "translation": "m"}
+    present = {sheet.unit for sheet in result.joints.values()}
+    out: dict[str, str] = {}
+    for text, effect in known.items():
+        if effect.key.cause in stated or (effect.key.only is not None and units[effect.key.only] not in present):
+            continue
+        if effect.path.startswith("tolerances."):
+            if not any(text.startswith("arm tolerances.") for text in result.stated):
+                out.setdefault("tolerances of the links", "arm tolerances")
+            continue
+        out.setdefault(effect.key.cause, text)
+    return [f"{cause} ({text})" for cause, text in out.items()]
 
 
 def inputs(sources: Sequence[Source]) -> Section:

@@ -309,7 +309,11 @@ class Adaptive:
 
 @dataclass(frozen=True)
 class Result:
-    """A whole run. ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated."""
+    """A whole run. ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated.
+
+    ``stated`` names the causes of error that the scenario states, by document and key, with the joints at which; none
+    where they are those of the machine.
+    """
 
     format: str
     version: str
@@ -327,6 +331,7 @@ class Result:
     warnings: tuple[str, ...] = field(default=())
     adaptive: Adaptive | None = None
     prices: dict[str, float] = field(default_factory=dict)
+    stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def met(self) -> bool | None:

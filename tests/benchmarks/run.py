@@ -32,12 +32,14 @@ from armsim.core.screws import displace_frames, displace_points
 from armsim.engine.layout import GIB
 from armsim.engine.pose import share_names
 from armsim.engine.run import TaskConfigurations, sampling
-from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, Signal
-from armsim.model.joint import Joint, Magnitude, Mounting, Transmission
+from armsim.model.joint import Joint
 from armsim.model.machine import Machine
+from armsim.model.mounting import Mounting
 from armsim.model.toolbox import sequence_of
+from armsim.model.transmission import Transmission
 from armsim.results.posetable import PoseTable
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"

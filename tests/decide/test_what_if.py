@@ -18,8 +18,10 @@ from armsim.decide.whatif import changes, finer_by_a_bit
 from armsim.engine.firstorder import linearise
 from armsim.errormodel.distributions import Distribution
 from armsim.model.encoder import Encoder, Summary
-from armsim.model.joint import Joint, Mounting, Transmission
+from armsim.model.joint import Joint
 from armsim.model.machine import Change, Machine
+from armsim.model.mounting import Mounting
+from armsim.model.transmission import Transmission
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
 
@@ -61,7 +63,7 @@ def test_a_bit_finer_halves_the_step() -> None:
     assert finer_by_a_bit(disc).step == disc.step / 2
     sheet = Encoder("s", summary=Summary(18.0))
     assert finer_by_a_bit(sheet).step == sheet.step / 2
-    scale = Encoder("l", rotary=False, summary=Summary(1e-6))
+    scale = Encoder("l", measures="translation", summary=Summary(1e-6))
     assert finer_by_a_bit(scale).step == pytest.approx(scale.step / 2)
 
 
@@ -98,7 +100,7 @@ def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
     disc = Encoder(
         "d", signal_periods=64, interpolation=14, track_radius=0.02, graduation_error=Distribution("uniform", 2e-5)
     )
-    from armsim.model.joint import Magnitude
+    from armsim.errormodel.distributions import Magnitude
 
     def joint(name: str, ratio: float) -> Joint:
         mounting = Mounting(eccentricity=Magnitude(Distribution("uniform", 2e-6)))

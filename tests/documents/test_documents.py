@@ -11,7 +11,7 @@ from armsim.documents import check_file, load_scenario
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError
 from armsim.model.arm import Arm
-from armsim.model.encoder import Encoder
+from armsim.model.encoder import Corrections, Encoder
 
 ARM = """\
 kind: arm
@@ -87,7 +87,7 @@ def test_values_reach_the_model(tmp_path: Path) -> None:
     joint = machine.joints[0]
     assert joint.encoder.track_radius == pytest.approx(13e-3)
     assert joint.encoder.signal.phase_error.scale == pytest.approx(np.radians(1))
-    assert joint.encoder.corrections == {"signal": 0.9, "eccentricity": 0.9, "latency": 0.0}
+    assert joint.encoder.corrections == Corrections(0.9, 0.9, 0.0)
     assert joint.mounting.eccentricity.spread.scale == pytest.approx(15e-6)
     assert joint.transmission.ratio == 100
     assert joint.transmission.lost_motion == pytest.approx(np.radians(30 / 3600))
@@ -295,8 +295,18 @@ WRONG = [
     ("scenario.yaml", "coverage: 95 %", "coverage: 95 %, test_cycles: 1", ["requirement.test_cycles", "from 2"]),
     ("scenario.yaml", "coverage: 95 %", "coverage: 95 mm", ["requirement.coverage", "not a ratio"]),
     ("scenario.yaml", "coverage: 95 %", "coverage: 120 %", ["too large"]),
-    ("scenario.yaml", "mastering: 5 um", "mastering: 5 arcsec", ["angle at the prismatic joint j3"]),
-    ("scenario.yaml", "mastering: 10 arcsec", "mastering: 10 um", ["length at the revolute joint j1"]),
+    (
+        "scenario.yaml",
+        "mastering: 5 um",
+        "mastering: 5 arcsec",
+        ["where length is asked for, at the prismatic joint j3"],
+    ),
+    (
+        "scenario.yaml",
+        "mastering: 10 arcsec",
+        "mastering: 10 um",
+        ["where angle is asked for, at the revolute joint j1"],
+    ),
     (
         "scenario.yaml",
         "name: tape, measures: translation, signal_period: 20 um",
@@ -317,7 +327,7 @@ WRONG = [
     ("disc.yaml", "signal_periods: 512", "signal_periods: 0", ["disc.yaml:4:1: signal_periods", "from 1 to"]),
     ("disc.yaml", "signal_periods: 512", "signal_period: 20 um", ["'signal_periods' is missing"]),
     ("disc.yaml", "interpolation: 12 bit", "interpolation: 12", ["bare number 12", "bit"]),
-    ("disc.yaml", "track_radius: 13 mm", "", ["eccentricity needs the radius of the track", "track_radius"]),
+    ("disc.yaml", "track_radius: 13 mm", "", ["eccentricity needs track_radius", "track_radius"]),
     ("disc.yaml", "track_radius: 13 mm", "summary: {resolution: 20 bit}", ["'summary' beside"]),
     ("disc.yaml", "corrections: {signal: 90 %", "corrections: {signal: 190 %", ["at most 1"]),
     ("disc.yaml", "measures: rotation", "measures: torque", ["'torque'", "'rotation' or 'translation'"]),
@@ -339,22 +349,22 @@ WRONG = [
         "scenario.yaml",
         "ratio: 100",
         "ratio: 100\n      stiffness: 5 N/um",
-        ["stiffness at joint j1", "angular stiffness"],
+        ["where angular stiffness is asked for", "angular stiffness"],
     ),
-    ("scenario.yaml", "lost_motion: 30 arcsec", "lost_motion: -30 arcsec", ["lost_motion", "above zero"]),
+    ("scenario.yaml", "lost_motion: 30 arcsec", "lost_motion: -30 arcsec", ["lost_motion", "at least 0"]),
     (
         "scenario.yaml",
         "placement: output\n    mastering: 5 um",
         "placement: output\n    transmission: {type: planetary}",
-        ["gear on a prismatic joint"],
+        ["a gear at the prismatic joint j3"],
     ),
     (
         "scenario.yaml",
         "placement: output\n    mastering: 5 um",
         "placement: output\n    mounting: {disc_tilt: 1 deg}",
-        ["disc on a prismatic joint"],
+        ["it is of a rotary scale"],
     ),
-    ("scenario.yaml", "disc_tilt: 0.1 deg", "abbe_offset: 5 mm", ["guide on a revolute joint"]),
+    ("scenario.yaml", "disc_tilt: 0.1 deg", "abbe_offset: 5 mm", ["it is of a linear scale"]),
     ("scenario.yaml", "disc_tilt: 0.1 deg", "head_radial: 4 mm", ["lose its signal", "head_radial"]),
     (
         "scenario.yaml",
@@ -390,7 +400,7 @@ WRONG = [
         "disc.yaml",
         "phase_error: 1 deg",
         "phase_error: 1 deg, third_harmonic: 500 %",
-        ["third_harmonic", "too large", "0.3"],
+        ["third_harmonic", "too large", "30 %"],
     ),
     ("disc.yaml", "price: 38", "sensing_window: 1 um", ["0.00627 signal periods", "one signal period at least"]),
     ("disc.yaml", "track_radius: 13 mm", "sensing_window: 1 mm", ["'sensing_window' without 'track_radius'"]),
@@ -400,9 +410,9 @@ WRONG = [
         "scenario.yaml",
         "ratio: 100",
         "ratio: 100\n      stiffness_tolerance: 300 %",
-        ["stiffness_tolerance", "at most 30%"],
+        ["stiffness_tolerance", "at most 30 %"],
     ),
-    ("disc.yaml", "price: 38", "slope_error: 1 um/m", ["'slope_error' on an encoder that measures rotation"]),
+    ("disc.yaml", "price: 38", "slope_error: 1 um/m", ["slope_error on an encoder that measures rotation"]),
     ("disc.yaml", "price: 38", "hysteresis: 1 um", ["length where angle is asked for"]),
     ("disc.yaml", "price: 38", "drift: 1 um/K", ["linear drift where angular drift is asked for"]),
     (

@@ -7,19 +7,18 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import ROOT, robot_file
+from support import ROOT
 
 import armsim
 from armsim.asked import SamplingPlan
 from armsim.documents import check_file
 from armsim.documents.doubts import doubts
 from armsim.documents.load import load_options, load_scenario
-from armsim.documents.write import scenario_document
 from armsim.engine.layout import RECORD, lay_out
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
-from armsim.model.joint import Transmission
+from armsim.model.transmission import Transmission
 from armsim.results import Result
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -64,15 +63,6 @@ def test_a_phase_error_beyond_first_order_is_refused(tmp_path: Path) -> None:
     file.write_text(text.replace("phase_error: 1 deg", "phase_error: 120 deg"))
     with pytest.raises(InputError, match="phase_error: '120 deg' is too large"):
         check_file(file)
-
-
-def test_a_choice_written_elsewhere_finds_its_urdf(tmp_path: Path) -> None:
-    """The path of an inline arm is rebased like every other."""
-    data = {"arm": {"kind": "arm", "kinematics": {"convention": "urdf", "file": "robot.urdf"}}, "tasks": []}
-    machine = load_scenario(DEMO).machine
-    out = scenario_document(data, replace(machine, joints=()), "x", tmp_path / "a", tmp_path / "b" / "c")
-    assert out["arm"]["kinematics"]["file"] == str(Path("..") / ".." / "a" / "robot.urdf")
-    assert robot_file().name == "robots"  # the data set is there for those that need it
 
 
 def test_results_of_a_later_format_are_refused() -> None:

@@ -22,8 +22,9 @@ from armsim.engine.statistics import pose_repeatability
 from armsim.engine.visitlaw import nets
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.model.encoder import Encoder, Summary
-from armsim.model.joint import Joint, Transmission
+from armsim.model.joint import Joint
 from armsim.model.machine import Machine
+from armsim.model.transmission import Transmission
 
 VISITS = 400_000
 FIXED = Distribution("fixed", 1.0)
@@ -34,7 +35,7 @@ def joint(name: str, kept: float, noise: float, lost: float, rotary: bool = True
     summary = Summary(60.0 if rotary else 1e-17, repeatability=Distribution("normal", noise) if noise else NONE)
     box = Transmission(ratio=1.0, lost_motion=2 * lost)
     return Joint(
-        name, Encoder("bare", rotary, summary=summary), placement="motor", transmission=box,
+        name, Encoder("bare", "rotation" if rotary else "translation", summary=summary), placement="motor", transmission=box,
         mastering=Distribution("fixed", kept) if kept else None,
     )  # fmt: skip
 

@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 from support import curve
 
-from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS
-from armsim.model.joint import Harmonic, Joint, Magnitude, Mounting, Transmission
+from armsim.model.joint import Joint
+from armsim.model.mounting import Mounting
+from armsim.model.transmission import Harmonic, Transmission
 from armsim.physics.gear import kinematic_error, reversal
 
 FIXED = "fixed"
@@ -68,7 +70,7 @@ def test_servo_loop_with_encoder_on_either_side(placement: str) -> None:
         Encoder("disc", signal_periods=4096, interpolation=30, track_radius=radius),
         placement=placement,  # type: ignore[arg-type]
         mounting=Mounting(Magnitude(Distribution(FIXED, e), 0.0)),
-        transmission=Transmission(ratio, (Harmonic(True, 2, Magnitude(Distribution(FIXED, gear), 0.0)),)),
+        transmission=Transmission(ratio, (Harmonic("input-turn", 2, Magnitude(Distribution(FIXED, gear), 0.0)),)),
     )
     command = 0.1 + np.arange(500) * 2 * np.pi / 100 / 500  # one turn of the motor
     error = simulated_joint(command, placement, e, radius, ratio, gear) - command
@@ -121,6 +123,6 @@ def test_presets_are_transmissions_like_any_other(kind: str) -> None:
     fine = Encoder("fine", signal_periods=1, interpolation=60)
     terms = Joint("j", fine, placement="motor", transmission=replace(preset, ratio=80.0)).terms()
     orders = sorted({act.shape.order for t in terms if t.cause == "gear kinematic error" for act in t.acts})
-    assert orders == sorted(h.order * (80 if h.per_input else 1) for h in preset.kinematic_error)
+    assert orders == sorted(h.order * (80 if h.per == "input-turn" else 1) for h in preset.kinematic_error)
     (play,) = [t for t in terms if t.cause == "lost motion"]
     assert play.limit == pytest.approx(preset.lost_motion / 2)

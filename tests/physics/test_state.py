@@ -19,8 +19,10 @@ from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X
 from armsim.model.encoder import Encoder, Signal, Timing
 from armsim.model.gravity import STANDARD_GRAVITY, Mass, Masses, gravity_loads
-from armsim.model.joint import Bus, Joint, Mounting, Transmission
+from armsim.model.joint import Bus, Joint
 from armsim.model.machine import Environment, Machine
+from armsim.model.mounting import Mounting
+from armsim.model.transmission import Transmission
 from armsim.physics.gear import reversal, wind_up
 from armsim.physics.linear import slope_error
 from armsim.physics.timing import free_running, jitter, latency
@@ -187,7 +189,7 @@ def slide(encoder: Encoder) -> Machine:
     return Machine(Arm("slide", (ArmJoint("x", False, 0.0, 2.0),), motions), (Joint("x", encoder, 2.0),))
 
 
-TAPE = Encoder("tape", rotary=False, signal_period=20e-6, interpolation=40)
+TAPE = Encoder("tape", measures="translation", signal_period=20e-6, interpolation=40)
 
 
 def test_temperature_is_shared_by_all_links_and_joints() -> None:

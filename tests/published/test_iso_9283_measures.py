@@ -18,8 +18,9 @@ from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
 from armsim.model.chain import fixed_transforms
 from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, Summary
-from armsim.model.joint import Joint, Transmission
+from armsim.model.joint import Joint
 from armsim.model.machine import Machine
+from armsim.model.transmission import Transmission
 from armsim.results.posetable import PoseTable
 
 
@@ -32,7 +33,7 @@ def gantry(*joints: Joint) -> Machine:
 
 def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mastering: float = 0.0) -> Joint:
     encoder = Encoder(
-        "linear", rotary=False, summary=Summary(1e-15, repeatability=Distribution("normal", repeatability))
+        "linear", measures="translation", summary=Summary(1e-15, repeatability=Distribution("normal", repeatability))
     )
     box = Transmission(lost_motion=lost_motion)
     return Joint(name, encoder, 1.0, placement="motor", transmission=box, mastering=Distribution("normal", mastering))
@@ -91,7 +92,7 @@ def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
 
 def test_distance_by_hand() -> None:
     """A scale that reads 1 um too far per 100 mm makes 300 mm into 300 mm + 3 um, in every unit. Source: arithmetic."""
-    encoder = Encoder("tape", rotary=False, summary=Summary(1e-15), slope_error=Distribution("fixed", 1e-5))
+    encoder = Encoder("tape", measures="translation", summary=Summary(1e-15), slope_error=Distribution("fixed", 1e-5))
     joints = (Joint("x", encoder, 1.0, farthest=1.0), linear("y"), linear("z"))
     places = Configurations(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
     accuracy, repeatability = measures.distance(job(gantry(*joints), SamplingPlan(10, 4, 1)), places, (0, 1))

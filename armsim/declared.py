@@ -1,0 +1,170 @@
+"""What is said once about a field of the model: its quantity, its meaning, its bounds, the error that it makes.
+
+YAML keys and their checks, the JSON Schema, the objects built from a document, what a review lists as modelled and as
+taken as zero, and the table of effects all follow from these declarations.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import inspect
+from collections.abc import Callable, Iterator
+from dataclasses import MISSING, dataclass
+from functools import lru_cache
+from typing import Any, Literal, get_args, get_type_hints
+
+Measures = Literal["rotation", "translation"]
+
+
+@dataclass(frozen=True)
+class Key:
+    """The declaration of a field.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of quantity, such as ``length``; ``position``, ``position drift``, ``position stiffness`` and
+        ``resolution`` are of an angle or a length, by what the sensor measures; ``number``, ``count``, ``word``.
+    meaning : str
+        In words a new engineer knows.
+    cause : str
+        Cause of error that the field states; empty where it states none.
+    through : str
+        Cause under which its error appears, where that is another one.
+    effect, life : str
+        What it does, and whether it stays with a built arm (``unit``) or changes at every ``visit``.
+    physics : callable, optional
+        The function that makes its terms; its docstring has the equation, what is neglected and the source.
+    least, most : float, optional
+        Bounds in the SI unit.
+    above : bool
+        Whether ``least`` itself is excluded.
+    why : str
+        Reason of a bound, told with it.
+    check, accepted : callable, str
+        Of a bare number: whether it is taken, and what is.
+    choices : tuple of str
+        Words taken, where they are fewer than the type allows.
+    only : str
+        ``rotation`` or ``translation``, where the other has no such thing.
+    needs : tuple of str
+        Fields of the encoder without which it means nothing.
+    most_of_radius : float, optional
+        Largest limit over the radius of the track.
+    alias : str
+        Key of the document, where it is not the name of the field.
+    required : bool
+        Whether a document must state it, though the model has a default.
+    visit : bool
+        Whether a tolerance is drawn anew at every visit, for which few laws serve.
+    """
+
+    kind: str
+    meaning: str
+    cause: str = ""
+    through: str = ""
+    effect: str = ""
+    life: str = ""
+    physics: Callable[..., Any] | None = None
+    least: float | None = None
+    most: float | None = None
+    above: bool = False
+    why: str = ""
+    check: Callable[[float], bool] | None = None
+    accepted: str = ""
+    choices: tuple[str, ...] = ()
+    only: Measures | None = None
+    needs: tuple[str, ...] = ()
+    most_of_radius: float | None = None
+    alias: str = ""
+    required: bool = False
+    visit: bool = False
+
+    @property
+    def source(self) -> str:
+        """First reference of the physics; empty without."""
+        text = inspect.getdoc(self.physics) or ""
+        _, _, listed = text.partition(".. [1] ")
+        return " ".join(listed.split("\n.. [")[0].split()).rstrip(".")
+
+
+def key(default: Any, kind: str, meaning: str, **more: Any) -> Any:
+    """A dataclass field with its declaration; a ``default`` of ``...`` means that there is none."""
+    given = {} if default is ... else {"default": default}
+    return dataclasses.field(**given, metadata={"key": Key(kind, meaning, **more)})
+
+
+@dataclass(frozen=True)
+class Declared:
+    """A declared field of a class.
+
+    ``type`` is what it holds, None and the item of a tuple stripped; ``many`` tells that it is a tuple of those.
+    """
+
+    name: str
+    key: Key
+    type: Any
+    many: bool
+    default: Any
+
+    @property
+    def yaml(self) -> str:
+        """Its key in a document."""
+        return self.key.alias or self.name
+
+
+def declared(owner: Any) -> tuple[Declared, ...]:
+    """The declared fields of a dataclass, a type, in their order."""
+    return _declared(owner)
+
+
+@lru_cache(maxsize=128)
+def _declared(owner: Any) -> tuple[Declared, ...]:
+    hints = get_type_hints(owner)
+    out = []
+    for own in dataclasses.fields(owner):
+        if "key" not in own.metadata:
+            continue
+        kind = hints[own.name]
+        parts = [part for part in get_args(kind) if part is not type(None)]
+        if type(None) in get_args(kind) and len(parts) == 1:
+            kind = parts[0]
+        many = len(get_args(kind)) == 2 and get_args(kind)[1] is Ellipsis
+        default = None if own.default is MISSING else own.default
+        out.append(Declared(own.name, own.metadata["key"], get_args(kind)[0] if many else kind, many, default))
+    return tuple(out)
+
+
+def nested(field: Declared) -> bool:
+    """Whether a field holds a mapping of declared fields of its own."""
+    return dataclasses.is_dataclass(field.type) and bool(declared(field.type))
+
+
+def walk(owner: type, before: str = "") -> Iterator[tuple[str, Declared]]:
+    """Every declared field of a class and of what it holds, with its dotted key."""
+    for field in declared(owner):
+        if nested(field):
+            if field.key.cause:
+                yield before + field.yaml, field
+            yield from walk(field.type, f"{before}{field.yaml}.")
+        else:
+            yield before + field.yaml, field
+
+
+def stated(owner: Any) -> Iterator[tuple[str, Key]]:
+    """Declarations of the causes that an object states as more than nothing, with their dotted keys."""
+    for field in declared(type(owner)):
+        value = getattr(owner, field.name)
+        if value is None:
+            continue
+        if field.key.cause and value != field.default and _size(value):
+            yield field.yaml, field.key
+        if nested(field) and not field.many:
+            yield from ((f"{field.yaml}.{path}", own) for path, own in stated(value))
+
+
+def _size(value: Any) -> Any:
+    """Size of a quantity: the scale of a law, how many there are of a list."""
+    for name in ("spread", "scale"):
+        value = getattr(value, name, value)
+    return len(value) if isinstance(value, tuple) else value

@@ -1,0 +1,65 @@
+"""Every effect that the model knows, from the declarations of its fields, and which of them a machine states."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import NamedTuple
+
+from armsim.declared import Key, stated, walk
+from armsim.model.chain import OriginTolerances, RowTolerances
+from armsim.model.encoder import Encoder
+from armsim.model.joint import Bus, Joint
+from armsim.model.machine import Environment, Machine
+
+
+class Effect(NamedTuple):
+    """A cause of error: the document and dotted key that state it, and its declaration."""
+
+    document: str
+    path: str
+    key: Key
+
+    def __str__(self) -> str:
+        return f"{self.document} {self.path}"
+
+
+ROOTS: tuple[tuple[str, type, str], ...] = (
+    ("encoder", Encoder, ""),
+    ("joint", Joint, ""),
+    ("scenario", Bus, "bus."),
+    ("scenario", Environment, "environment."),
+    ("arm", RowTolerances, "tolerances."),
+    ("arm", OriginTolerances, "tolerances."),
+)
+"""Documents and the classes that declare their keys, with what stands before those keys."""
+ELSEWHERE = {"environment.expansion": ("arm", "expansion")}
+"""Keys that stand in another document than the class that declares them."""
+
+
+@lru_cache(maxsize=1)
+def effects() -> tuple[Effect, ...]:
+    """All effects, in the order of the documents."""
+    found = (
+        Effect(*ELSEWHERE.get(before + path, (document, before + path)), field.key)
+        for document, owner, before in ROOTS
+        for path, field in walk(owner)
+        if field.key.cause
+    )
+    return tuple(found)
+
+
+def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
+    """Effects that a machine states as more than nothing, and the joints at which; no joint where they are its own."""
+    out: dict[str, list[str]] = {}
+    for joint in machine.joints:
+        for document, part in (("joint", joint), ("encoder", joint.encoder)):
+            for path, _ in stated(part):
+                out.setdefault(f"{document} {path}", []).append(joint.name)
+    for axis, _ in machine.tolerances:
+        out.setdefault(f"arm tolerances.{axis.parameter}", []).append(axis.joint)
+    around: tuple[tuple[str, object], ...] = (("bus.", machine.joints[0].bus), ("environment.", machine.environment))
+    for before, whole in around:
+        for path, _ in stated(whole):
+            document, own = ELSEWHERE.get(before + path, ("scenario", before + path))
+            out.setdefault(f"{document} {own}", [])
+    return {str(own): tuple(out[str(own)]) for own in effects() if str(own) in out}

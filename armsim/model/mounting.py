@@ -1,0 +1,106 @@
+"""How scale and head are off, and the error terms at the shaft that come of it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from armsim.declared import key
+from armsim.errormodel.distributions import ABSENT, NONE, Distribution, Magnitude
+from armsim.errormodel.terms import Term
+from armsim.model.encoder import Encoder
+from armsim.physics import assembly, linear
+
+VALID_SHARE = 0.1
+"""Of the radius: what the second order of an eccentricity neglects is below (e/R)^3/3 = 0.03 % of the radius there."""
+VALID_ANGLE = math.radians(10)
+"""What the second order of a tilt neglects, g^4/12, is below 1.1 % of it there."""
+RADIUS = ("track_radius",)
+
+
+@dataclass(frozen=True)
+class Mounting:
+    """How far scale and head are off."""
+
+    eccentricity: Magnitude = key(
+        ABSENT, "length", "distance between the centre of the scale and the shaft axis", only="rotation", needs=RADIUS,
+        most_of_radius=VALID_SHARE, cause="eccentricity", effect="once and twice per turn", life="unit",
+        physics=assembly.eccentricity,
+    )  # fmt: skip
+    ellipticity: Magnitude = key(
+        ABSENT, "length", "departure from the mean radius of a disc bent into an ellipse", only="rotation",
+        needs=RADIUS, most_of_radius=VALID_SHARE, cause="ellipticity", effect="twice per turn", life="unit",
+        physics=assembly.ellipticity,
+    )  # fmt: skip
+    disc_tilt: Magnitude = key(
+        ABSENT, "angle", "angle between the axis of the disc and the shaft", only="rotation", most=VALID_ANGLE,
+        cause="disc tilt", effect="twice per turn", life="unit", physics=assembly.disc_tilt,
+    )  # fmt: skip
+    coupling_angle: Magnitude = key(
+        ABSENT, "angle", "angle at which the shafts of a coupling meet", only="rotation", most=VALID_ANGLE,
+        cause="coupling misalignment", effect="twice per turn, whatever the number of heads", life="unit",
+        physics=assembly.coupling,
+    )  # fmt: skip
+    head_tangential: Distribution = key(
+        NONE, "length", "head off along the track", only="rotation", needs=RADIUS, cause="head tangential",
+        effect="moves the zero, until mastering", life="unit", physics=assembly.head_tangential,
+    )  # fmt: skip
+    head_radial: Distribution = key(
+        NONE, "length", "head off along the radius", only="rotation", needs=RADIUS, cause="head radial",
+        through="signal noise", effect="lowers the contrast, so raises the noise", life="visit",
+        physics=assembly.contrast_loss,
+    )  # fmt: skip
+    head_tilt: Distribution = key(
+        NONE, "angle", "head turned about the radius", most=VALID_ANGLE, cause="head tilt", through="signal noise",
+        effect="lowers the contrast, so raises the noise", life="visit",
+        physics=assembly.contrast_loss,
+    )  # fmt: skip
+    air_gap: Distribution = key(
+        NONE, "length", "head off its nominal distance from the scale", cause="air gap", through="signal noise",
+        effect="lowers the contrast (with the encoder's light_cone), so raises the noise", life="visit",
+        physics=assembly.gap_loss,
+    )  # fmt: skip
+    abbe_offset: float = key(
+        0.0, "length", "distance of a linear scale from the line of the tool", only="translation", cause="Abbe offset",
+        effect="offset times pitch of the guide", life="unit", physics=linear.abbe,
+    )  # fmt: skip
+    guide_pitch: Distribution = key(NONE, "angle", "pitch of the carriage on its guide", only="translation")
+
+    def contrast_loss(self, encoder: Encoder) -> float:
+        """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
+        out = 1.0
+        if self.head_radial.scale or self.head_tilt.scale:
+            # without a radius there is no radial offset either: the documents see to it
+            radius = encoder.track_radius or math.inf
+            out = assembly.contrast_loss(self.head_radial, self.head_tilt, radius, encoder.window_periods)
+        if self.air_gap.scale and encoder.light_cone and encoder.period:
+            out *= assembly.gap_loss(self.air_gap, encoder.light_cone, encoder.period)
+        return out
+
+    def terms(self, encoder: Encoder, fundamental: float, mastered: bool) -> tuple[Term, ...]:
+        """Terms at the shaft: the reading minus the truth.
+
+        Parameters
+        ----------
+        encoder : Encoder
+        fundamental : float
+            Order of the longest wave on the scale. [rad/rad or rad/m]
+        mastered : bool
+            Whether the zero was set with the head in its place.
+        """
+        radius, heads = encoder.track_radius, encoder.read_heads
+        terms: tuple[Term, ...] = ()
+        if self.eccentricity.spread.scale:
+            removed = encoder.corrections.eccentricity
+            terms += assembly.eccentricity(self.eccentricity.spread, radius, removed, heads, self.eccentricity.phase)
+        if self.ellipticity.spread.scale:
+            terms += assembly.ellipticity(self.ellipticity.spread, radius, heads, self.ellipticity.phase)
+        if self.disc_tilt.spread.scale:
+            terms += assembly.disc_tilt(self.disc_tilt.spread, heads, self.disc_tilt.phase)
+        if self.coupling_angle.spread.scale:
+            terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
+        if self.head_tangential.scale and not mastered:
+            terms += assembly.head_tangential(self.head_tangential, radius)
+        if self.abbe_offset and self.guide_pitch.scale:
+            terms += linear.abbe(self.abbe_offset, self.guide_pitch, fundamental)
+        return terms

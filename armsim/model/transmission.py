@@ -1,0 +1,75 @@
+"""The gear between motor and joint, and its error terms at the joint."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from armsim.declared import key
+from armsim.errormodel.distributions import NONE, Distribution, Magnitude
+from armsim.errormodel.terms import Term
+from armsim.physics import gear
+
+VALID_STIFFNESS = 0.3
+"""What the first order of a stiffness neglects, the square of its tolerance, is below 9 % of the twist there."""
+
+
+@dataclass(frozen=True)
+class Harmonic:
+    """One order of the kinematic error of a gear."""
+
+    per: Literal["input-turn", "output-turn"] = key(..., "choice", "shaft whose turn the order counts")
+    order: float = key(
+        ..., "number", "periods per turn of that shaft", check=lambda x: x > 0, accepted="a number above zero"
+    )
+    amplitude: Magnitude = key(..., "angle", "at the output")
+
+
+@dataclass(frozen=True)
+class Transmission:
+    """Gear between motor and joint; errors are at its output."""
+
+    ratio: float = key(
+        1.0, "number", "input turns per output turn", check=lambda x: abs(x) >= 1e-6,
+        accepted="a number, not zero nor below a millionth",
+    )  # fmt: skip
+    kinematic_error: tuple[Harmonic, ...] = key(
+        (), "list", "orders of the transmission error", only="rotation", cause="gear kinematic error",
+        effect="any orders per turn of input or output", life="unit",
+        physics=gear.kinematic_error,
+    )  # fmt: skip
+    lost_motion: float = key(
+        0.0, "position", "from side to side", least=0.0, cause="lost motion",
+        effect="half to either side, by the direction of approach", life="visit", physics=gear.reversal,
+    )  # fmt: skip
+    stiffness: float = key(
+        math.inf, "position stiffness", "torsional stiffness, loaded by the masses of the arm", least=0.0, above=True,
+        cause="wind-up", effect="load of gravity over stiffness", life="unit", physics=gear.wind_up,
+    )  # fmt: skip
+    stiffness_tolerance: Distribution = key(
+        NONE, "ratio", "relative tolerance of the stiffness", most=VALID_STIFFNESS, cause="stiffness tolerance",
+        through="wind-up", effect="share of the wind-up", life="unit", physics=gear.wind_up,
+    )  # fmt: skip
+    compensation: float = key(0.0, "ratio", "share of the wind-up that the controller removes", least=0.0, most=1.0)
+
+    def terms(self, geared: bool, hysteresis: float, approach: gear.Approach) -> tuple[Term, ...]:
+        """Terms at the joint, attained minus commanded.
+
+        Parameters
+        ----------
+        geared : bool
+            Whether the gear lies outside the position loop; inside it, its errors vanish from the joint.
+        hysteresis : float
+            Of the sensor, at the joint, which hangs on the same direction of approach. [rad or m]
+        approach : str
+        """
+        lost_motion = self.lost_motion if geared else 0.0
+        terms = gear.reversal(lost_motion, hysteresis, approach) if lost_motion or hysteresis else ()
+        if geared:
+            for number, own in enumerate(self.kinematic_error, start=1):
+                turns = self.ratio if own.per == "input-turn" else 1.0
+                terms += gear.kinematic_error(own.amplitude.spread, own.order, turns, own.amplitude.phase, str(number))
+            if math.isfinite(self.stiffness):
+                terms += gear.wind_up(self.stiffness, self.stiffness_tolerance, self.compensation)
+        return terms

@@ -1,0 +1,92 @@
+"""What a key, a cause or an effect means: text made from the declarations of the model, for readers and for README."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from armsim.asked import Requirement, SamplingPlan
+from armsim.declared import Declared, walk
+from armsim.documents.declared import kinds
+from armsim.documents.units import DIMENSIONS
+from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.model.effects import ELSEWHERE, ROOTS
+
+ASKED: tuple[tuple[str, type, str], ...] = (
+    ("scenario", Requirement, "requirement."),
+    ("scenario", SamplingPlan, "sampling."),
+)
+LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)", "": ""}
+
+
+class Entry(NamedTuple):
+    """A declared key: its document, dotted path and field."""
+
+    document: str
+    path: str
+    field: Declared
+
+
+def entries() -> Iterator[Entry]:
+    """Every declared key."""
+    for document, owner, before in (*ROOTS, *ASKED):
+        for path, field in walk(owner, before):
+            yield Entry(*ELSEWHERE.get(path, (document, path)), field)
+
+
+def words() -> list[str]:
+    """Everything that can be explained."""
+    found = [word for own in entries() for word in (own.path, own.path.rpartition(".")[2], own.field.key.cause) if word]
+    return sorted(dict.fromkeys(found))
+
+
+def explained(word: str) -> list[str]:
+    """Paragraphs on every key or cause of a name, none where nothing is known of it."""
+    own = [e for e in entries() if word in (e.path, e.path.rpartition(".")[2], e.field.key.cause)]
+    return [_paragraph(entry) for entry in own]
+
+
+def _paragraph(entry: Entry) -> str:
+    key = entry.field.key
+    lines = [f"{entry.path}, of the {entry.document}: {key.meaning}", f"  states: {_accepted(entry.field)}"]
+    if key.cause:
+        through = f", as part of {key.through}" if key.through else ""
+        lines += [f"  cause of error: {key.cause}{through}; {key.effect}; {LIVES[key.life]}"]
+    if key.needs:
+        lines.append(f"  needs: {', '.join(key.needs)} of the encoder")
+    if key.physics is not None:
+        own, _, rest = (inspect.getdoc(key.physics) or "").partition("\nParameters\n")
+        references = rest.partition("\nReferences\n----------\n")[2]
+        name = f"{key.physics.__module__}.{key.physics.__name__}"
+        lines += ["", *(f"  {line}".rstrip() for line in own.strip().splitlines()), ""]
+        lines += [f"  {line}" for line in references.splitlines()] + [f"  in the code: {name}"]
+    return "\n".join(lines)
+
+
+def _accepted(field: Declared) -> str:
+    """Kind of quantity, units and bounds."""
+    key = field.key
+    if key.kind == "number":
+        return key.accepted
+    if key.kind == "count":
+        return f"a whole number from {key.least:.0f} to {key.most:.10g}"
+    if key.kind not in ("word", "flag", "choice", "list", "part"):
+        units = ", ".join(unit for kind in kinds(key) for unit in DIMENSIONS[kind][1])
+        form = "a tolerance, " if field.type in (Distribution, Magnitude) else ""
+        return f"{form}{key.kind} ({units})"
+    return {"flag": "true or false", "list": "a list", "part": "keys of its own"}.get(key.kind, "a word")
+
+
+def effects_table() -> str:
+    """The effects in Markdown, one row each; keys of one cause and source share a row."""
+    rows: dict[tuple[str, str, str, str], list[str]] = {}
+    for entry in entries():
+        key = entry.field.key
+        if key.cause:
+            cause = "link parameter" if entry.path.startswith("tolerances.") else key.cause
+            rows.setdefault((cause, key.effect, key.life, key.source), []).append(f"{entry.document} `{entry.path}`")
+    lines = ["| cause | effect | key | life | source |", "| --- | --- | --- | --- | --- |"]
+    for (cause, effect, life, source), keys in rows.items():
+        lines.append(f"| {cause} | {effect} | {', '.join(keys)} | {life} | {source} |")
+    return "\n".join(lines)
