@@ -35,7 +35,8 @@ from armsim.results import (
     Yield,
     YieldCurve,
 )
-from armsim.results.posetable import BIAS, VERDICTS, Interval, PoseTable, UnitQuantiles, vector
+from armsim.results.poses import BIAS, VERDICTS, Interval, UnitQuantiles, vector
+from armsim.results.posetable import PoseTable
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key
@@ -71,9 +72,9 @@ class Judged:
 
 def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) -> Judged:
     """The verdict on a task, without the measures and curves that only a reader asks for."""
-    table = PoseTable(poses.names, share_names(scenario.machine), sample.values)
+    table = PoseTable(poses.names, share_names(scenario.machine), sample.rows)
     if poses.along is not None:
-        table.columns["along"][:, 0] = poses.along
+        table.column("along")[:] = poses.along
     worst = int(np.argmax(table.column("error.at_coverage")))
     return Judged(task.name, table, worst, _summary(scenario, task.kind, poses.unreachable, table, worst, sample))
 
@@ -251,7 +252,7 @@ def _summary(
     weight = poses.column("first_order.rms") ** 2
     total = float(weight.sum())
     parts, of_bias = (
-        weight @ poses.columns[path] / total if total else np.zeros(len(poses.share_names))
+        weight @ poses.column(path) / total if total else np.zeros(len(poses.share_names))
         for path in ("shares", "bias_shares")
     )
     groups: dict[str, float] = {}
@@ -265,7 +266,7 @@ def _summary(
             contributions.append(Contribution(owner, cause, share, bias_share))
     bias = float(parts[-1])
     visits = float(weight @ poses.column("visit_share")) / total if total else 0.0
-    verdicts = poses.columns["first_order.validation"][:, 4].astype(int)
+    verdicts = poses.column("first_order.validation.verdict")[:, 0].astype(int)
     agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
     (rp,) = stats.unit_quantiles(sample.worst[1], (0.95,), _doubt_of_rp(poses))
     verdict = None if requirement is None else _verdict(requirement, kind, unreachable, poses, worst, sample, rp)
@@ -343,12 +344,12 @@ def _verdict(
 
 def _ends(poses: PoseTable) -> tuple[Array, Array]:
     """Ends of the intervals of the quantile at the coverage at every pose; open where the sample is too small. [m]"""
-    values, ends = poses.column("error.at_coverage"), poses.columns["error.at_coverage_interval"]
+    values, ends = poses.column("error.at_coverage"), poses.column("error.at_coverage_interval")
     return np.where(np.isnan(ends[:, 0]), values, ends[:, 0]), np.where(np.isnan(ends[:, 1]), np.inf, ends[:, 1])
 
 
 def _within(poses: PoseTable, requirement: Requirement) -> Within:
-    values, ends = poses.column("error.at_coverage"), poses.columns["error.at_coverage_interval"]
+    values, ends = poses.column("error.at_coverage"), poses.column("error.at_coverage_interval")
     low, high = (np.where(np.isnan(end), values, end) for end in ends.T)
     share, certain, possible = (float(np.mean(x <= requirement.position)) for x in (values, high, low))
     return Within(share, (certain, possible))

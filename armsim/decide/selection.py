@@ -11,7 +11,7 @@ from armsim.decide.search import Fitted
 from armsim.formatting import percent, show_interval
 from armsim.model.machine import Machine
 from armsim.results import Summary
-from armsim.results.posetable import Interval
+from armsim.results.poses import Interval
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from armsim.engine.firstorder import Linearised
 from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, scale_of
 from armsim.engine.validation import validate
 from armsim.model.machine import EvaluatedMachine, Machine
-from armsim.results.posetable import BIAS, PoseTable, comparison_numbers
+from armsim.results.poses import BIAS
+from armsim.results.posetable import PoseTable, fill
 
 
 def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
@@ -38,27 +39,27 @@ def fill_first_order(
     table: PoseTable, machine: Machine, joints: Array, situation: EvaluatedMachine, linear: Linearised
 ) -> None:
     """Write what needs no sample into a table of the same poses."""
-    columns, names = table.columns, {name: i for i, name in enumerate(table.share_names)}
+    column, names = table.column, {name: i for i, name in enumerate(table.share_names)}
     poses = len(joints)
-    columns["joints"][:] = joints
-    columns["conditioning"][:, 0] = conditioning(machine, joints)
-    columns["position"][:] = situation.postures.tool[:, :3, 3]
-    columns["first_order.mean"][:] = linear.mean
-    columns["first_order.rms"][:, 0] = np.sqrt(linear.mean_square)
-    columns["first_order.covariance"][:] = linear.covariance.reshape(poses, 9)
-    shares = columns["shares"]
+    column("joints")[:] = joints
+    column("conditioning")[:] = conditioning(machine, joints)
+    column("position")[:] = situation.postures.tool[:, :3, 3]
+    column("first_order.mean")[:] = linear.mean
+    column("first_order.rms")[:] = np.sqrt(linear.mean_square)
+    column("first_order.covariance")[:] = linear.covariance
+    shares = column("shares")
     shares[:] = 0.0
     for term, own in zip(situation.terms, linear.contributions, strict=True):
         shares[:, names[term.owner, term.cause]] += own
     shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
-    bias_shares = columns["bias_shares"]
+    bias_shares = column("bias_shares")
     bias_shares[:] = 0.0
     for term, own in zip(situation.terms, linear.bias_parts, strict=True):
         bias_shares[:, names[term.owner, term.cause]] += own
     of_visits = [own for term, own in zip(situation.terms, linear.contributions, strict=True) if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
     visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)
-    columns["visit_share"][:, 0] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
+    column("visit_share")[:] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
     for part in (shares, bias_shares):
         np.divide(part, total, out=part, where=total > 0)
 
@@ -81,17 +82,17 @@ def fill_sampled(
     half_width : float
         Half of the 95 % interval of the integration of RP. [m]
     """
-    columns = table.columns
+    column = table.column
     scale = scale_of(linear, row)
     n = sample.figures.shape[1] * visits
     *moments, turned = sample.sums.sum(axis=1) / n
     mean, covariance = centred_moments(np.array(moments), scale.centre)
     mean_square, ends = stats.mean_over_units(sample.square)
-    columns["error.mean"][row] = mean
-    columns["error.covariance"][row] = np.ravel(covariance)
-    columns["error.rms"][row] = math.sqrt(mean_square)
+    column("error.mean")[row] = mean
+    column("error.covariance")[row] = covariance
+    column("error.rms")[row] = math.sqrt(mean_square)
     if ends is not None:
-        columns["error.rms_interval"][row] = math.sqrt(ends[0]), math.sqrt(ends[1])
+        column("error.rms_interval")[row] = math.sqrt(ends[0]), math.sqrt(ends[1])
     distance = sample.counted(DISTANCE, visits)
     coordinates = [(sample.coordinate(axis, scale.line, visits), (0.025, 0.975)) for axis in range(3)]
     ((p95, at), (p95_interval, at_interval)), *lines = stats.estimates_of([(distance, (0.95, coverage)), *coordinates])
@@ -107,16 +108,15 @@ def fill_sampled(
         ("orientation_error.rms", math.sqrt(turned)),
         ("orientation_error.p95", sample.counted(TURN, visits).quantiles((0.95,))[0]),
     ):
-        columns[path][row] = value
-    columns["integration"][row] = half_width
+        column(path)[row] = value
+    column("integration")[row] = half_width
     _fill_units(table, row, "accuracy", sample.accuracy)
     _fill_units(table, row, "repeatability", sample.repeatability, half_width)
     _fill_units(table, row, "orientation_accuracy", sample.turn_accuracy)
     _fill_units(table, row, "orientation_repeatability", sample.turn_repeatability)
     judged = validate(linear, row, np.array([values for values, _ in lines]), np.array([both for _, both in lines]))
-    columns["first_order.validation"][row] = [
-        number for comparison in judged for number in comparison_numbers(comparison)
-    ]
+    for part, own in zip(column("first_order.validation")[row], judged, strict=True):
+        fill(part, own)
 
 
 def centred_moments(moments: Array, centre: Array) -> tuple[Array, Array]:
@@ -134,6 +134,6 @@ def centred_moments(moments: Array, centre: Array) -> tuple[Array, Array]:
 
 def _fill_units(table: PoseTable, row: int, path: str, values: Array, half_width: float = 0.0) -> None:
     for name, estimate in zip(("p50", "p95"), stats.unit_quantiles(values, (0.5, 0.95), half_width), strict=True):
-        table.columns[f"{path}.{name}"][row] = estimate.value
+        table.column(f"{path}.{name}")[row] = estimate.value
         if estimate.interval is not None:
-            table.columns[f"{path}.{name}_interval"][row] = estimate.interval
+            table.column(f"{path}.{name}_interval")[row] = estimate.interval

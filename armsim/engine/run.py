@@ -26,7 +26,7 @@ from armsim.errors import RunError, TooLong
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.results import Adaptive
-from armsim.results.posetable import PoseTable
+from armsim.results.posetable import PoseTable, Rows, record
 
 Progress = Callable[[str, int, int], None]
 """Told the name of the task, poses done, poses in all."""
@@ -54,7 +54,7 @@ class TaskSample:
 
     Parameters
     ----------
-    values : (poses, numbers)
+    rows : (poses,)
         Of the `PoseTable`.
     passing : (units,) bool
         Units that pass at every pose.
@@ -64,7 +64,7 @@ class TaskSample:
         Largest AP and RP of every unit over the poses.
     """
 
-    values: Array
+    rows: Rows
     passing: NDArray[np.bool_]
     passing_bounds: NDArray[np.bool_]
     worst: Array
@@ -119,9 +119,13 @@ class Runner:
             wanted = min(MARGIN * count * reached.doubt**2, float(most))
             count = min(max(count + 1, math.ceil(wanted)), most)
 
+    @property
+    def _record(self) -> np.dtype[np.void]:
+        return record(len(self.machine.joints), len(share_names(self.machine)))
+
     def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int, note: Note) -> Job:
         poses = sum(len(task.places) for task in asked)
-        row = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
+        row = self._record.itemsize // 8
         layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
         job = Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
@@ -151,20 +155,19 @@ class Runner:
         for task in asked:
             cut = pieces(task.key, task.places, self.workers)
             total = len(task.places)
-            width = PoseTable.width(len(self.machine.joints), len(share_names(self.machine)))
-            values = np.empty((total, width))
+            rows = np.empty(total, self._record)
             passing = np.ones((3, job.plan.units), dtype=bool)
             worst = np.zeros((2, job.plan.units))
             at = 0
             progress(task.name, 0, total)
             for done in executors.in_order(self.pool, self.workers, do, cut):
-                values[at : at + len(done.values)] = done.values
-                at += len(done.values)
+                rows[at : at + len(done.rows)] = done.rows
+                at += len(done.rows)
                 # a unit passes if it passes everywhere
                 passing &= np.unpackbits(done.passing, axis=1, count=job.plan.units).astype(bool)
                 np.maximum(worst, done.worst, out=worst)
                 progress(task.name, at, total)
-            out.append(TaskSample(values, passing[0], passing[1:], worst))
+            out.append(TaskSample(rows, passing[0], passing[1:], worst))
         return tuple(out)
 
     def _judge(
@@ -177,7 +180,7 @@ class Runner:
     ) -> Adaptive:
         worst, where = 0.0, ""
         for task, sample in zip(asked, tasks, strict=True):
-            table = PoseTable(("",) * len(sample.values), share_names(self.machine), sample.values)
+            table = PoseTable(("",) * len(sample.rows), share_names(self.machine), sample.rows)
             quantile, doubt = table.column("error.at_coverage"), table.column("error.at_coverage_doubt")
             allowed = np.array([tolerance.of(float(q)) for q in quantile])
             ratio = np.divide(doubt, allowed, out=np.zeros_like(doubt), where=doubt > 0)

@@ -9,7 +9,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
-from armsim.results.posetable import Validation, Verdict
+from armsim.results.poses import Validation, Verdict
 
 NORMAL_95 = 1.959963984540054
 """Coverage factor of a normal law at 95 %."""

@@ -24,7 +24,7 @@ from armsim.engine.pose import fill_first_order, fill_sampled, share_names
 from armsim.engine.visitlaw import VisitLaw
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.results.posetable import PoseTable
+from armsim.results.posetable import PoseTable, Rows
 
 CHUNK = 32
 """Poses whose kinematics is worked out together, counted from the first of a task."""
@@ -93,7 +93,7 @@ class Done:
     ``passing`` has three rows, as `passes`.
     """
 
-    values: Array
+    rows: Rows
     passing: NDArray[np.uint8]
     worst: Array
 
@@ -156,15 +156,15 @@ def work(job: Job, piece: Piece) -> Done:
             fill_sampled(table, pose, linear, job.coverage, room, job.plan.visits, half_width)
             if len(batches[pose]) > 1:
                 doubt = 2.0 * float(np.std(batches[pose], ddof=1)) / math.sqrt(len(batches[pose]))
-                table.columns["error.at_coverage_doubt"][pose] = doubt
+                table.column("error.at_coverage_doubt")[pose] = doubt
             passing &= passes(room, job.requirement, half_width)
             np.maximum(worst, room.figures[:2], out=worst)
             room.clear()
     if places.directions is not None:
         one = draw_units(stage.machine.terms, job.plan, 0, 1)
         for pose in range(piece.begin, piece.end):
-            table.columns["first_unit"][pose] = sampler.attain(pose, law, one, 1)[1][:, 0]
-    return Done(table.values[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
+            table.column("first_unit")[pose] = sampler.attain(pose, law, one, 1)[1][:, 0]
+    return Done(table.rows[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
 
 
 def _sample_group(

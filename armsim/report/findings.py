@@ -5,7 +5,7 @@ from __future__ import annotations
 from armsim.formatting import apart, percent, show, show_interval
 from armsim.report.document import Bullets, Cell, Section, Table, Text, Tone, table
 from armsim.results import Result, TaskResult
-from armsim.results.posetable import BIAS
+from armsim.results.poses import BIAS
 
 ALIKE = 0.1
 """Part of a cause that is the same on every arm above which it is told."""

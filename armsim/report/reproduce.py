@@ -137,12 +137,12 @@ def difference(result: Result, expected: str, earlier: Path) -> str | None:
     before = Result.from_json(earlier.read_bytes())
     if before.version != result.version:
         return f"they were made by version {before.version}, this is {result.version}"
-    shapes = [[task.poses.values.shape for task in own.tasks] for own in (before, result)]
+    shapes = [[task.poses.numbers.shape for task in own.tasks] for own in (before, result)]
     if shapes[0] != shapes[1]:
         return "they have other poses"
     largest = 0.0
     for one, two in zip(before.tasks, result.tasks, strict=True):
-        a, b = one.poses.values, two.poses.values
+        a, b = one.poses.numbers, two.poses.numbers
         scale = np.nanmax(np.abs(a), initial=0.0) or 1.0
         largest = max(largest, float(np.nanmax(np.abs(a - b), initial=0.0)) / float(scale))
     return f"they differ by up to {largest:.2g} of the largest value; another kind of processor may round otherwise"

@@ -340,8 +340,8 @@ def _suffices(result: Result) -> str:
     for task in result.tasks:
         sampled, first = task.column("error.rms"), task.column("first_order.rms")
         rms = max(rms, float(np.max(np.abs(np.divide(first, sampled, out=np.ones_like(first), where=sampled > 0) - 1))))
-        ends = task.column("first_order.validation").reshape(len(first), -1)[:, :4]
-        apart = np.divide(ends[:, 1], 2 * sampled, out=np.zeros_like(first), where=sampled > 0)
+        differences = task.column("first_order.validation.difference")[:, 0]
+        apart = np.divide(differences, 2 * sampled, out=np.zeros_like(first), where=sampled > 0)
         end = max(end, float(np.max(apart)))
     differ = sum(task.summary.first_order_agrees.get("differs", 0) for task in result.tasks)
     verdict = (

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from armsim.formatting import ARCSECOND
 from armsim.results import JointBudget, Result, TaskResult, TermSheet
-from armsim.results.posetable import Interval, PoseResult
+from armsim.results.poses import Interval, PoseResult
 
 UM = 1e6
 
@@ -25,7 +25,7 @@ def write_tables(folder: Path, result: Result) -> None:
         (
             [task.name, name, owner, cause, share]
             for task in result.tasks
-            for name, shares in zip(task.poses.names, task.poses.columns["shares"], strict=True)
+            for name, shares in zip(task.poses.names, task.poses.column("shares"), strict=True)
             for (owner, cause), share in zip(task.poses.share_names, shares.tolist(), strict=True)
         ),
     )

@@ -16,7 +16,8 @@ from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
-from armsim.results.posetable import Interval, Matrix, PoseResult, PoseTable, UnitQuantiles, Vector
+from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
+from armsim.results.posetable import PoseTable
 
 FORMAT = "armsim-results/1"
 MapOf = Literal["error", "accuracy", "repeatability", "orientation"]

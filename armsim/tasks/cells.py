@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid, Unreachable
-from armsim.results.posetable import matrix, vector
+from armsim.results.poses import matrix, vector
 from armsim.tasks.base import Advance, Holding, PoseSet
 from armsim.tasks.inverse import Failure, Solver
 

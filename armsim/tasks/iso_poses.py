@@ -12,7 +12,7 @@ from armsim.errors import RunError
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
-from armsim.results.posetable import vector
+from armsim.results.poses import vector
 from armsim.tasks.base import FREELY, Advance, Holding, PoseSet, quiet
 from armsim.tasks.inverse import Failure, Solver
 

@@ -15,7 +15,7 @@ from armsim.errors import RunError
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
-from armsim.results.posetable import vector
+from armsim.results.poses import vector
 from armsim.tasks.base import FREELY, Advance, Command, Holding, PoseSet, quiet
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 

@@ -218,7 +218,7 @@ def evenness() -> None:
                         lambda task, done, total: None,
                         lambda text: None,
                     )
-                tables.append(PoseTable(("",), owners, run.tasks[0].values))
+                tables.append(PoseTable(("",), owners, run.tasks[0].rows))
             found[points] = [
                 statistics.stdev(float(table.column(path)[0]) for table in tables)
                 for path in ("error.rms", "error.p95")

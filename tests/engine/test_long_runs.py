@@ -24,7 +24,7 @@ from armsim.engine.layout import GIB, lay_out
 from armsim.engine.plan import UNIT_BLOCK, draw_units
 from armsim.engine.pose import share_names
 from armsim.errors import RunError, TooLong
-from armsim.results.posetable import PoseTable
+from armsim.results.posetable import record
 from armsim.study import Study
 
 
@@ -47,7 +47,7 @@ def test_a_population_kept_is_the_population_drawn(demo: Study, in_memory: bool)
 def too_little(study: Study) -> int:
     """Memory with which the units of a study cannot all be kept."""
     plan, poses = study.scenario.plan, len(study.find()[0].places)
-    row = PoseTable.width(len(study.scenario.machine.joints), len(share_names(study.scenario.machine)))
+    row = record(len(study.scenario.machine.joints), len(share_names(study.scenario.machine))).itemsize // 8
     return lay_out(study.scenario.machine, plan, poses, row, 2).whole - 2**20
 
 

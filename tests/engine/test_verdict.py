@@ -190,6 +190,6 @@ def test_figures_of_a_pose_do_not_hang_on_the_chunk() -> None:
                 lambda text: None,
             ).tasks
         names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
-        table = PoseTable(("",) * 40, names, task.values)
+        table = PoseTable(("",) * 40, names, task.rows)
         rows.append([table.column(path) for path in paths])
     np.testing.assert_array_equal(*rows)

@@ -114,10 +114,10 @@ def test_layers_and_distributions(result: Result) -> None:
 def with_hole(task: TaskResult) -> TaskResult:
     """The slice with its first cell unreachable and its second near-singular."""
     assert task.grid is not None
-    values = task.poses.values[1:].copy()
+    values = task.poses.rows[1:].copy()
     table = PoseTable(task.poses.names[1:], task.poses.share_names, values)
-    table.columns["conditioning"][:] = 0.5
-    table.columns["conditioning"][0] = 1e-4
+    table.column("conditioning")[:] = 0.5
+    table.column("conditioning")[0] = 1e-4
     grid = replace(task.grid, pose=tuple(n - 1 for n in task.grid.pose))
     return replace(task, poses=table, grid=grid)
 

@@ -172,7 +172,7 @@ def test_a_reversal_steps_by_the_lost_motion_where_the_joint_turns_round() -> No
     )
     (task,) = run(machine, places, SamplingPlan(20, 10, 1)).tasks
     table = PoseTable(
-        ("",) * 101, (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean")), task.values
+        ("",) * 101, (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean")), task.rows
     )
     mean = table.column("error.mean")[:, 0]
     np.testing.assert_allclose(mean[:50], -b / 2, rtol=1e-9)
@@ -205,7 +205,7 @@ def test_orientation_accuracy_and_repeatability() -> None:
     """One joint about z: AP of the orientation is its mean error, RP three standard deviations. Source: definition."""
     machine = normal_machine(planar_arm(0.5), 1e-4)
     (task,) = run(machine, Configurations(np.array([[0.3]])), SamplingPlan(400, 1000, 1)).tasks
-    table = PoseTable(("p",), (("j1", "repeatability"), ("j1", "quantisation"), ("bias", "mean")), task.values)
+    table = PoseTable(("p",), (("j1", "repeatability"), ("j1", "quantisation"), ("bias", "mean")), task.rows)
     assert table.column("orientation_repeatability.p50")[0] == pytest.approx(3e-4, rel=1e-9)
     assert table.column("orientation_accuracy.p50")[0] == pytest.approx(0.0, abs=1e-12)
 
@@ -221,7 +221,7 @@ def test_a_turn_of_the_base_changes_no_figure() -> None:
         turned = Arm("turned", arm.joints, (*fixed_transforms((0.1, 0.2, 0.3), rpy), *arm.motions))
         (task,) = run(Machine(turned, joints), q, SamplingPlan(500, 4, 1)).tasks
         names = (*dict.fromkeys((t.owner, t.cause) for t in Machine(turned, joints).terms), ("bias", "mean"))
-        table = PoseTable(("p",), names, task.values)
+        table = PoseTable(("p",), names, task.rows)
         paths = ("accuracy", "repeatability", "orientation_accuracy", "orientation_repeatability")
         figures.append([table.column(f"{path}.{p}")[0] for path in paths for p in ("p50", "p95")])
     np.testing.assert_allclose(figures[1:], [figures[0]] * 2, rtol=1e-9)
@@ -248,7 +248,7 @@ def test_sub_divisional_error_ripples_along_a_path_at_its_true_period() -> None:
     found = half.find(machine.arm)
     (task,) = run(machine, found.places, SamplingPlan(3, 2, 1)).tasks
     names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
-    table = PoseTable(found.names, names, task.values)
+    table = PoseTable(found.names, names, task.rows)
     assert found.places.tangents is not None
     along = np.sum(table.column("first_unit") * found.places.tangents, axis=1)[:-1]
     lines = np.abs(np.fft.rfft(along))
@@ -266,7 +266,7 @@ def test_latency_lags_along_a_path() -> None:
     found = Path("line", 0.001, 0.05, (Waypoint((0.5, -0.1, 0.0)), Waypoint((0.5, 0.1, 0.0)))).find(machine.arm)
     (task,) = run(machine, found.places, SamplingPlan(3, 2, 1)).tasks
     names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
-    mean = PoseTable(found.names, names, task.values).column("error.mean")
+    mean = PoseTable(found.names, names, task.rows).column("error.mean")
     np.testing.assert_allclose(np.linalg.norm(mean, axis=1), 1e-6, rtol=2e-2)
     np.testing.assert_allclose(np.abs(mean[:, 1]), 1e-6, rtol=2e-2)
     assert task.worst[0].max() < 1e-8

@@ -80,8 +80,8 @@ def scaled(result: Result, path: str, factor: float) -> Result:
     """A result with one figure of every pose changed."""
     tasks = []
     for task in result.tasks:
-        table = PoseTable(task.poses.names, task.poses.share_names, task.poses.values.copy())
-        table.columns[path][:] = table.columns[path] * factor
+        table = PoseTable(task.poses.names, task.poses.share_names, task.poses.rows.copy())
+        table.column(path)[:] = table.column(path) * factor
         tasks.append(replace(task, poses=table))
     return replace(result, tasks=tuple(tasks))
 
