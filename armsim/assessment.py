@@ -43,12 +43,8 @@ from armsim.tasks.base import name_key
 
 CURVE = np.linspace(0.0, 1.0, 201)
 """Probabilities at which the distribution over units is kept."""
-NAMED = ("poses", "iso-poses", "path")
-"""Kinds of task whose poses must all be reached."""
 MOST_TESTED = 24
-"""Poses of a task, at most, that are all tested, and tried from several directions."""
-ISO_DIRECTED = ("P1", "P2", "P4")
-"""Poses at which ISO 9283:1998 varies the direction of approach, from memory."""
+"""Poses of a task, at most, that are all tested."""
 YIELD_POINTS = 101
 """Positions, at most, at which the yield is told, spread over the units."""
 PER_PERIOD = 4
@@ -76,7 +72,7 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
     if poses.along is not None:
         table.column("along")[:] = poses.along
     worst = int(np.argmax(table.column("error.at_coverage")))
-    return Judged(task.name, table, worst, _summary(scenario, task.kind, poses.unreachable, table, worst, sample))
+    return Judged(task.name, table, worst, _summary(scenario, task, poses.unreachable, table, worst, sample))
 
 
 def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
@@ -147,19 +143,12 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
         out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, between))
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
     directed = any(term.name.endswith("reversal") and term.life == "visit" for term in job.machine.terms)
-    turned = _directed_poses(task, poses) if directed else []
+    turned = task.directed(poses.names) if directed else []
     held: list[Held] = [poses.held[pose] if poses.held else "full" for pose in turned]
     what = "multi-directional pose accuracy variation"
     for pose, varied in zip(turned, measures.direction_variation(job, poses.places, turned, held), strict=True):
         out.append(measures.measure("vAP", what, "7.2.3", poses.names[pose], varied))
     return out
-
-
-def _directed_poses(task: Task, poses: PoseSet) -> list[int]:
-    """Poses at which the direction of approach is varied: P1, P2 and P4 of the standard's five, else all of a few."""
-    if task.kind == "iso-poses":
-        return [n for n, name in enumerate(poses.names) if name in ISO_DIRECTED]
-    return list(range(len(poses.names))) if task.kind == "poses" and len(poses.names) <= MOST_TESTED else []
 
 
 def _doubt_of_rp(table: PoseTable) -> float:
@@ -240,7 +229,7 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
 
 def _summary(
     scenario: Scenario,
-    kind: str,
+    task: Task,
     unreachable: tuple[Unreachable, ...],
     poses: PoseTable,
     worst: int,
@@ -269,7 +258,7 @@ def _summary(
     verdicts = poses.column("first_order.validation.verdict")[:, 0].astype(int)
     agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
     (rp,) = stats.unit_quantiles(sample.worst[1], (0.95,), _doubt_of_rp(poses))
-    verdict = None if requirement is None else _verdict(requirement, kind, unreachable, poses, worst, sample, rp)
+    verdict = None if requirement is None else _verdict(requirement, task, unreachable, poses, worst, sample, rp)
     return Summary(
         p95=top.error.p95,
         p95_interval=top.error.p95_interval,
@@ -300,7 +289,7 @@ class Verdict:
 
 def _verdict(
     requirement: Requirement,
-    kind: str,
+    task: Task,
     unreachable: tuple[Unreachable, ...],
     poses: PoseTable,
     worst: int,
@@ -326,7 +315,7 @@ def _verdict(
             loosest = poses.names[int(np.argmax(poses.column("repeatability.p95")))]
             found, asked = apart(rp.value, requirement.repeatability, show)
             reasons["repeatability"] = f"RP of 95 % of units up to {found}, largest at {loosest}, required {asked}"
-    if kind in NAMED and unreachable:
+    if task.must_reach and unreachable:
         best.append(False)
         reasons["reach"] = f"{_some(unreachable)} cannot be reached"
     if requirement.yield_ is not None:

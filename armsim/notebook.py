@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from html import escape
 from pathlib import Path
@@ -13,6 +13,7 @@ from armsim.figures.style import Drawing
 from armsim.formatting import percent, show, show_interval, show_joint
 from armsim.results import MapOf, Result, TaskResult
 from armsim.study import Study
+from armsim.tasks import kind_of
 
 
 @dataclass(frozen=True)
@@ -43,16 +44,16 @@ class DisplayedResult(Result):
         ValueError
             There is no such task, or it has no cells.
         """
-        own = self._find(task, ("slice", "volume"))
-        return figures.error_map(self, own, measure) if own.kind == "slice" else figures.layers(self, own, measure)
+        own = self._find(task, lambda one: one.grid is not None, "with cells")
+        return figures.error_map(self, own, measure) if own.is_map else figures.layers(self, own, measure)
 
     def poses(self, task: str | None = None) -> Drawing:
         """The errors of the poses of a list, worst on top."""
-        return figures.pose_errors(self, self._find(task, ("poses", "iso-poses")))
+        return figures.pose_errors(self, self._find(task, lambda one: kind_of(one.kind).one_by_one, "with named poses"))
 
     def path(self, task: str | None = None) -> Drawing:
         """The error along a path."""
-        return figures.path_error(self, self._find(task, ("path",)))
+        return figures.path_error(self, self._find(task, lambda one: one.follows_path, "along a path"))
 
     def budget(self, task: str | None = None) -> Drawing:
         """Shares of joints and causes in the mean square error."""
@@ -76,10 +77,12 @@ class DisplayedResult(Result):
             raise ValueError(f"no joint {name!r}; there are {', '.join(self.joints)}")
         return figures.joint_error(self, name)
 
-    def _find(self, name: str | None, kinds: tuple[str, ...] = ()) -> TaskResult:
-        fitting = [task for task in self.tasks if (not kinds or task.kind in kinds) and name in (None, task.name)]
+    def _find(
+        self, name: str | None, fits: Callable[[TaskResult], bool] = lambda task: True, what: str = ""
+    ) -> TaskResult:
+        fitting = [task for task in self.tasks if fits(task) and name in (None, task.name)]
         if not fitting:
-            wanted = f"named {name!r}" if name is not None else f"of kind {' or '.join(kinds)}"
+            wanted = f"named {name!r}" if name is not None else what
             there = ", ".join(f"{task.name!r} ({task.kind})" for task in self.tasks)
             raise ValueError(f"no fitting task {wanted}; there are {there}")
         return fitting[0]

@@ -21,7 +21,6 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
-from armsim.assessment import NAMED
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
 from armsim.engine.plan import key
@@ -175,7 +174,7 @@ def allocate(
     requirement = required(study)
     found = study.find(progress)
     for task, poses in zip(study.scenario.tasks, found, strict=True):
-        if poses.unreachable and task.kind in NAMED:
+        if poses.unreachable and task.must_reach:
             lost = ", ".join(point.name for point in poses.unreachable[:5])
             raise RunError(f"no budget meets the requirement: the arm cannot reach {lost} of task {task.name!r}")
     plan = replace(scenario.plan, tolerance=None)

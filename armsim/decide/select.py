@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from armsim.asked import Requirement
-from armsim.assessment import NAMED, Judged
+from armsim.assessment import Judged
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import LEAST, NEAR, Search
 from armsim.decide.selection import Confirmation, Proof, Rejected, Selection
@@ -220,7 +220,7 @@ def select(
     poses = len(search.ratio)
     note(f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses")
     record = _Record(search, search.taught())
-    if any(poses.unreachable and task.kind in NAMED for task, poses in zip(search.tasks, search.found, strict=True)):
+    if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.found, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
         return _nothing(record, closest, complete=True, repeatability=True)
     if search.requirement.repeatability is not None:

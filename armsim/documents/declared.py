@@ -72,12 +72,16 @@ def _type(field: Declared) -> Any:
         own = bool
     elif key.kind == "choice":
         own = _choice(key.choices or get_args(field.type))
-    elif field.type == tuple[float, float, float]:
-        one = Annotated[float, check(key)]
-        own = tuple[one, one, one]
+    elif set(get_args(field.type)) == {float}:
+        own = _several(Annotated[float, check(key)], len(get_args(field.type)))
     else:
         own = Annotated[Any, check(key, field.type)]
-    return list[own] if field.many else own
+    return Annotated[list[own], Field(min_length=int(key.least or 0))] if field.many else own
+
+
+def _several(one: Any, number: int) -> Any:
+    made: Any = tuple.__class_getitem__((one,) * number)
+    return made
 
 
 def _choice(words: tuple[Any, ...]) -> Any:
@@ -98,6 +102,7 @@ def extended(
     more: dict[str, Any] | None = None,
     checks: dict[str, Any] | None = None,
     elsewhere: tuple[str, ...] = (),
+    base: type[Document] = Document,
 ) -> Any:
     """The document of a class with further keys (pydantic's pairs of type and default) and checks between its keys.
 
@@ -105,7 +110,7 @@ def extended(
     """
     fields: dict[str, Any] = {}
     for field in declared(owner):
-        if field.name in elsewhere:
+        if field.name in elsewhere or field.key.kind == "holding":
             continue
         needed = field.key.required or (field.default is None and not _optional(owner, field.name))
         alias = field.yaml if field.yaml != field.name else None
@@ -113,7 +118,7 @@ def extended(
         about = Field(default, description=_sentence(field.key.meaning), alias=alias)
         fields[field.name] = (_type(field), about)
     out = create_model(
-        name, __base__=Document, __doc__=(owner.__doc__ or "").split("\n")[0], __validators__=checks or {},
+        name, __base__=base, __doc__=(owner.__doc__ or "").split("\n")[0], __validators__=checks or {},
         **{**(more or {}), **fields, **(more or {})},
     )  # fmt: skip
     return cast(Any, out)
@@ -183,6 +188,8 @@ def build(owner: Callable[..., T], given: Any, place: Place, **more: Any) -> T:
 
 
 def _value(entry: Any, field: Declared, place: Place) -> Any:
+    if field.many and not nested(field):
+        return tuple(entry)
     if field.many:
         return tuple(build(field.type, own, place.within(n)) for n, own in enumerate(entry))
     if nested(field):

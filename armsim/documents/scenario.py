@@ -29,7 +29,7 @@ class ScenarioDocument(Document):
     environment: Annotated[Any, As(EnvironmentDocument)] = None
     bus: Annotated[Any, As(document_of(Bus))] = None
     requirement: Annotated[Any, As(document_of(Requirement))] | None = None
-    tasks: Annotated[list[TaskDocument], *at_most(1000, "each has tables and figures of its own")]
+    tasks: Annotated[list[Annotated[Any, As(TaskDocument)]], *at_most(1000, "each has tables and figures of its own")]
     sampling: Annotated[Any, As(document_of(SamplingPlan))] = None
 
 

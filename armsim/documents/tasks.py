@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, Union
 
 import numpy as np
 from pydantic import Field, model_validator
 
+from armsim.declared import declared
+from armsim.documents.declared import extended
 from armsim.documents.fields import (
     Document,
     FilePath,
     Measured,
     Word,
     at_most,
-    count,
     measured,
     number,
     quantity,
     wrong,
 )
-from armsim.results import MapOf
-from armsim.tasks.cells import MOST_CELLS, centres
+from armsim.tasks import KINDS, Path, Poses, Task
 from armsim.tasks.path import arc
 
 Length = Annotated[float, quantity("length")]
@@ -67,13 +67,6 @@ class HoldingDocument(Document):
         return self
 
 
-class FrameDocument(Document):
-    """A frame in that of the base."""
-
-    xyz: Point = (0.0, 0.0, 0.0)
-    rpy: Turns = (0.0, 0.0, 0.0)
-
-
 class PoseDocument(Document):
     """One pose, by joints or by the tool."""
 
@@ -102,74 +95,6 @@ class PosesDocument(Document):
     name: Word
     poses: Annotated[list[PoseDocument], *at_most(10_000, "each is named in the report; a cloud or a path has more")]
     distances: Annotated[tuple[tuple[Word, Word], ...], Field(max_length=1000)] = ()
-
-
-class SliceDocument(HoldingDocument):
-    """A plane of the workspace."""
-
-    kind: Literal["slice"]
-    name: Word
-    plane: Literal["xy", "xz", "yz"]
-    at: Length
-    step: Step
-    frame: FrameDocument = FrameDocument()
-    maps: Annotated[tuple[MapOf, ...], Field(min_length=1)] = ("error",)
-    x: Ends | None = None
-    y: Ends | None = None
-    z: Ends | None = None
-
-    @model_validator(mode="after")
-    def _ends(self) -> SliceDocument:
-        for letter in "xyz":
-            ends = getattr(self, letter)
-            if ends is not None and letter not in self.plane:
-                raise wrong(f"'{letter}' on the plane {self.plane}", " and ".join(self.plane))
-            _check_ends(letter, ends, self.step)
-        return self
-
-
-class VolumeDocument(HoldingDocument):
-    """A box of the workspace."""
-
-    kind: Literal["volume"]
-    name: Word
-    x: Ends
-    y: Ends
-    z: Ends
-    step: Step
-    frame: FrameDocument = FrameDocument()
-    maps: Annotated[tuple[MapOf, ...], Field(min_length=1)] = ("error",)
-
-    @model_validator(mode="after")
-    def _ends(self) -> VolumeDocument:
-        for letter in "xyz":
-            _check_ends(letter, getattr(self, letter), self.step)
-        return self
-
-
-class CloudDocument(Document):
-    """Points over the ranges of the joints."""
-
-    kind: Literal["cloud"]
-    name: Word
-    points: Annotated[int, count(1, MOST_CELLS, "each is a row of the results")]
-    uniform: Literal["joints", "reach"] = "joints"
-
-
-class CubeDocument(Document):
-    """A test cube."""
-
-    centre: Point
-    edge: Step
-
-
-class IsoPosesDocument(HoldingDocument):
-    """The five poses of ISO 9283."""
-
-    kind: Literal["iso-poses"]
-    name: Word
-    cube: CubeDocument | None = None
-    plane: Literal["a", "b", "c", "d"] = "a"
 
 
 class WaypointDocument(Document):
@@ -215,18 +140,21 @@ class PathDocument(HoldingDocument):
         return self
 
 
-TaskDocument = Annotated[
-    PosesDocument | SliceDocument | VolumeDocument | CloudDocument | IsoPosesDocument | PathDocument,
-    Field(discriminator="kind"),
-]
+BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDocument}
+"""Tasks whose keys hang on each other, so that their documents are written out."""
+
+
+def _document(own: type[Task]) -> Any:
+    if own in BY_HAND:
+        return BY_HAND[own]
+    held = any(field.key.kind == "holding" for field in declared(own))
+    more = {"kind": (Literal[own.kind], ...)}
+    return extended(own, f"{own.__name__}Document", more, base=HoldingDocument if held else Document)
+
+
+TASKS: Any = Union[tuple(_document(own) for own in KINDS)]  # noqa: UP007  made at run time
+TaskDocument: Any = Annotated[TASKS, Field(discriminator="kind")]
 
 
 def _mm(point: Point) -> str:
     return "[" + ", ".join(f"{x * 1e3:g} mm" for x in point) + "]"
-
-
-def _check_ends(letter: str, ends: Ends | None, step: float) -> None:
-    if ends is not None and ends[0] > ends[1]:
-        raise wrong(f"'{letter}' upside down", "[lower end, upper end]")
-    if ends is not None and not len(centres(ends, step)):
-        raise wrong(f"no whole step of {step:g} m within '{letter}'", "ends that hold a multiple of the step")

@@ -12,7 +12,7 @@ from armsim.engine.plan import UNIT_BLOCK, draw_units
 from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.machine import Machine
-from armsim.results import JointBudget, JointCurve, TermSheet
+from armsim.results import JointBudget, JointCurve, TermBudget
 
 POSITIONS = 721
 """Points of the curve over a turn: every half degree."""
@@ -38,7 +38,7 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
     }
 
 
-def link_budget(machine: Machine) -> tuple[TermSheet, ...]:
+def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
     """Everything that moves the parameters of the links."""
     return tuple(
         _term(term, axis, State.at_rest(np.zeros(1)))
@@ -80,10 +80,10 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
     )
 
 
-def _term(term: Term, axis: Axis, state: State) -> TermSheet:
+def _term(term: Term, axis: Axis, state: State) -> TermBudget:
     shapes = [act.shape for act in term.acts if act.axis == axis]
     orders = tuple(dict.fromkeys(abs(shape.order) for shape in shapes if isinstance(shape, Wave)))
-    return TermSheet(
+    return TermBudget(
         name=term.name if axis.parameter == "q" else f"{axis}/{term.name.rpartition('/')[2]}",
         cause=term.cause,
         life=term.life,

@@ -19,7 +19,7 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
         The task is no path.
     """
     along = task.column("along") * 1e3
-    if task.kind != "path":
+    if not task.follows_path:
         raise ValueError(f"task {task.name!r} is no path")
     requirement = result.requirement
     p50, p95, accuracy = (task.column(name) for name in ("error.p50", "error.p95", "accuracy.p95"))

@@ -66,7 +66,7 @@ def _drawn(comparison: Comparison) -> Iterator[Planned]:
         caption = "Every design against the first; lines are 95 % intervals of the difference."
         yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
         for other, row in enumerate(own, start=2):
-            if task.kind == "slice":
+            if task.is_map:
                 shown = task, row.values, row.joint_widths, first.scenario, row.scenario
                 caption = "Every cell: how much the other design changes the 95 % quantile there."
                 name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"

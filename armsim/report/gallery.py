@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from armsim import figures
+from armsim.figures.style import Drawing
 from armsim.formatting import signed
-from armsim.report.drawing import Draw, Planned
+from armsim.report.drawing import Planned
 from armsim.report.run_review import Extras
-from armsim.results import Result, TaskResult
+from armsim.results import MapOf, Result, TaskResult
+from armsim.tasks import kind_of
 
 if TYPE_CHECKING:
     from armsim.decide.tradeoff import TradeOff
@@ -26,16 +28,9 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     yield Planned("arm", "arm", caption, partial(figures.arm, result))
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{file_name(task.name)}"
-        for kind, draw, caption in _of_kind(result, task):
-            anchor = "contributions" if kind in ("joint-map", "group-map") else "workspace"
-            yield Planned(anchor, f"{name}-{kind}", caption, draw)
-        caption = "Where the error comes from: a joint's bar is its share of the mean square error of the tool point."
-        yield Planned("contributions", f"{name}-budget", caption, partial(figures.error_budget, result, task))
-        caption = "What differs between built arms (accuracy) and between visits of one arm (repeatability)."
-        yield Planned("population", f"{name}-population", caption, partial(figures.population, result, task))
-        if task.yield_curve is not None:
-            caption = "Yield against requirement: the share of built arms that would pass at every pose of the task."
-            yield Planned("population", f"{name}-yield", caption, partial(figures.yield_curve, result, task))
+        for own in FIGURES:
+            if own.when(result, task):
+                yield Planned(own.anchor, f"{name}-{own.name}", own.caption, partial(own.draw, result, task))
     for number, name in enumerate(result.joints, start=1):
         caption = "What the joint gets wrong at every visit, and the waves of which that is made."
         yield Planned(
@@ -81,44 +76,81 @@ def curve_drawn(curve: TradeOff, coverage: float) -> Planned:
     return Planned("recommendations", "trade-off", "Below: how much of the price goes into which joints.", draw)
 
 
-def _of_kind(result: Result, task: TaskResult) -> Iterator[tuple[str, Draw, str]]:
-    """The figures that belong to the kind of a task."""
-    if task.kind in ("slice", "volume"):
-        chosen = figures.error_map if task.kind == "slice" else figures.layers
-        for measure in task.maps:
-            caption = {
-                "error": "Every cell: the error that the stated share of arms and visits does not exceed.",
-                "accuracy": "Every cell: the distance of the mean attained point from the command, 95 % of arms.",
-                "repeatability": "Every cell: the repeatability that 95 % of arms keep to.",
-                "orientation": "Every cell: the angle that 95 % of arms and visits do not exceed.",
-            }[measure]
-            yield "map" if measure == "error" else f"map-{measure}", partial(chosen, result, task, measure), caption
-    if task.kind == "slice":
-        yield (
-            "joint-map",
-            partial(figures.dominant_joint, result, task),
-            "Every cell: the joint with the largest share there.",
-        )
-        if len(result.groups) > 1:
-            caption = "Every cell: how much of the mean square error the first group of joints makes."
-            yield "group-map", partial(figures.group_share, result, task), caption
-        caption = "Which way the error points: long ellipses err mostly along their length."
-        yield "ellipses", partial(figures.error_ellipses, result, task), caption
-    if task.kind in ("cloud", "volume"):
-        caption = "How many of the postures stay within an error."
-        yield "distribution", partial(figures.distribution, result, task), caption
-    if task.kind == "path":
-        yield (
-            "path",
-            partial(figures.path_error, result, task),
-            "Band: half to 95 % of all arms and visits at each point.",
-        )
-    if task.kind in ("poses", "iso-poses"):
-        caption = "Every pose: the left end of the bar is the median over all arms and visits."
-        yield "poses", partial(figures.pose_errors, result, task), caption
-    if task.kind != "slice":
-        caption = "The arm at the worst pose, and which way the errors point."
-        yield "view", partial(figures.view, result, task), caption
+class Figure(NamedTuple):
+    """A figure of a task: its name in the folder, its part of the document, what it shows, when, and who draws it."""
+
+    name: str
+    anchor: str
+    caption: str
+    when: Callable[[Result, TaskResult], bool]
+    draw: Callable[[Result, TaskResult], Drawing]
+
+
+def _map(measure: MapOf, caption: str) -> Figure:
+    name = "map" if measure == "error" else f"map-{measure}"
+    draw = partial(_cells, measure=measure)
+    return Figure(name, "workspace", caption, lambda result, task: task.grid is not None and measure in task.maps, draw)
+
+
+def _cells(result: Result, task: TaskResult, measure: MapOf) -> Drawing:
+    return (figures.error_map if task.is_map else figures.layers)(result, task, measure)
+
+
+def _one_by_one(result: Result, task: TaskResult) -> bool:
+    return kind_of(task.kind).one_by_one
+
+
+FIGURES: tuple[Figure, ...] = (
+    _map("error", "Every cell: the error that the stated share of arms and visits does not exceed."),
+    _map("accuracy", "Every cell: the distance of the mean attained point from the command, 95 % of arms."),
+    _map("repeatability", "Every cell: the repeatability that 95 % of arms keep to."),
+    _map("orientation", "Every cell: the angle that 95 % of arms and visits do not exceed."),
+    Figure(
+        "joint-map", "contributions", "Every cell: the joint with the largest share there.",
+        lambda result, task: task.is_map, figures.dominant_joint,
+    ),
+    Figure(
+        "group-map", "contributions",
+        "Every cell: how much of the mean square error the first group of joints makes.",
+        lambda result, task: task.is_map and len(result.groups) > 1, figures.group_share,
+    ),
+    Figure(
+        "ellipses", "workspace", "Which way the error points: long ellipses err mostly along their length.",
+        lambda result, task: task.is_map, figures.error_ellipses,
+    ),
+    Figure(
+        "distribution", "workspace", "How many of the postures stay within an error.",
+        lambda result, task: not (task.is_map or task.follows_path or _one_by_one(result, task)), figures.distribution,
+    ),
+    Figure(
+        "path", "workspace", "Band: median to 95 % of all arms and visits at each point.",
+        lambda result, task: task.follows_path, figures.path_error,
+    ),
+    Figure(
+        "poses", "workspace", "Every pose: the left end of the bar is the median over all arms and visits.",
+        _one_by_one, figures.pose_errors,
+    ),
+    Figure(
+        "view", "workspace", "The arm at the worst pose, and which way the errors point.",
+        lambda result, task: not task.is_map, figures.view,
+    ),
+    Figure(
+        "budget", "contributions",
+        "Where the error comes from: a joint's bar is its share of the mean square error of the tool point.",
+        lambda result, task: True, figures.error_budget,
+    ),
+    Figure(
+        "population", "population",
+        "What differs between built arms (accuracy) and between visits of one arm (repeatability).",
+        lambda result, task: True, figures.population,
+    ),
+    Figure(
+        "yield", "population",
+        "Yield against requirement: the share of built arms that would pass at every pose of the task.",
+        lambda result, task: task.yield_curve is not None, figures.yield_curve,
+    ),
+)  # fmt: skip
+"""Figures of a task: a new one is a function in `figures` and an entry here, asked of every task whether it fits."""
 
 
 def file_name(name: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from armsim.formatting import ARCSECOND
-from armsim.results import JointBudget, Result, TaskResult, TermSheet
+from armsim.results import JointBudget, Result, TaskResult, TermBudget
 from armsim.results.poses import Interval, PoseResult
 
 UM = 1e6
@@ -153,7 +153,7 @@ def _scaled(values: Sequence[float | None], factor: float = UM) -> list[object]:
     return ["" if v is None else v * factor for v in values]
 
 
-def _term_row(owner: str, factor: float, term: TermSheet) -> list[object]:
+def _term_row(owner: str, factor: float, term: TermBudget) -> list[object]:
     return [owner, term.name, term.cause, term.life, term.shape, term.std * factor, term.limit * factor]
 
 

@@ -1,5 +1,6 @@
 """Results: frozen classes, the table of poses, to and from results.json."""
 
+from armsim.results.joints import JointBudget, JointCurve, TermBudget
 from armsim.results.records import (
     FORMAT,
     NEAR_SINGULAR,
@@ -7,8 +8,6 @@ from armsim.results.records import (
     Adaptive,
     Contribution,
     Grid,
-    JointBudget,
-    JointCurve,
     MapOf,
     Measure,
     Part,
@@ -16,7 +15,6 @@ from armsim.results.records import (
     Reversal,
     Summary,
     TaskResult,
-    TermSheet,
     UnitDistribution,
     Unreachable,
     Within,
@@ -40,7 +38,7 @@ __all__ = [
     "Reversal",
     "Summary",
     "TaskResult",
-    "TermSheet",
+    "TermBudget",
     "UnitDistribution",
     "Unreachable",
     "Within",

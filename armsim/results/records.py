@@ -5,6 +5,7 @@ Field names are the contract; an undefined number (an interval from one unit) is
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -16,6 +17,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
+from armsim.results.joints import JointBudget, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
 from armsim.results.posetable import PoseTable
 
@@ -219,6 +221,21 @@ class TaskResult:
     yield_curve: YieldCurve | None = None
     acceptance: Acceptance | None = None
 
+    @property
+    def is_map(self) -> bool:
+        """Whether its poses are cells of a plane."""
+        return self.grid is not None and len(self.grid.centres) == 2
+
+    @property
+    def is_volume(self) -> bool:
+        """Whether its poses are cells of a box."""
+        return self.grid is not None and len(self.grid.centres) == 3
+
+    @property
+    def follows_path(self) -> bool:
+        """Whether its poses lie along a path."""
+        return len(self.poses) > 0 and not math.isnan(float(self.column("along")[0]))
+
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""
         return self.poses.column(path)
@@ -230,67 +247,6 @@ class TaskResult:
     def pose(self, name: str) -> PoseResult:
         """The pose of a name."""
         return self.poses[self.poses.names.index(name)]
-
-
-@dataclass(frozen=True)
-class TermSheet:
-    """One error term at its joint.
-
-    ``std`` is the root mean square of the error at a position picked at random, its mean included, ``limit`` the
-    largest error. ``orders`` are the periods per turn of the joint (per metre, times 2 pi, on a linear axis) of a wave.
-    [rad or m]
-    """
-
-    name: str
-    cause: str
-    life: str
-    shape: str
-    orders: tuple[float, ...]
-    std: float
-    limit: float
-
-
-@dataclass(frozen=True)
-class JointCurve:
-    """Error of a joint over its range (or one turn) that every visit has, in SI.
-
-    ``unit`` is one built unit; ``low`` and ``high`` hold 95 % of the units at each position; ``order`` and ``rms`` are
-    the waves of which the curve is made, root mean square over units and positions.
-    """
-
-    position: tuple[float, ...]
-    unit: tuple[float, ...]
-    low: tuple[float, ...]
-    high: tuple[float, ...]
-    order: tuple[float, ...]
-    rms: tuple[float, ...]
-
-
-@dataclass(frozen=True)
-class JointBudget:
-    """A joint and its terms. ``unit`` is "rad" or "m".
-
-    ``std`` is the root mean square of all terms together (their means add, their scatter as squares), ``limit`` the sum
-    of their limits (worst case); ``lever_arm`` is the largest distance by which a small motion of the joint moves the
-    tool, per unit of motion [m/rad or 1], over its ranges; ``contrast`` is what the placement of the head leaves of the
-    signal (as 1/sqrt of the mean of 1/contrast^2). What time does is taken at the largest speeds that the tasks state.
-    """
-
-    unit: str
-    encoder: str
-    placement: str
-    resolution_bits: float
-    step: float
-    lever_arm: float
-    contrast: float
-    terms: tuple[TermSheet, ...]
-    std: float
-    std_accuracy: float
-    std_repeatability: float
-    limit: float
-    limit_accuracy: float
-    limit_repeatability: float
-    curve: JointCurve
 
 
 @dataclass(frozen=True)
@@ -327,7 +283,7 @@ class Result:
     requirement: Requirement | None
     tasks: tuple[TaskResult, ...]
     joints: dict[str, JointBudget]
-    links: tuple[TermSheet, ...] = ()
+    links: tuple[TermBudget, ...] = ()
     groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = field(default=())
     adaptive: Adaptive | None = None

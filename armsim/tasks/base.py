@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.declared import key
 from armsim.model.arm import Arm, X, Y, Z, rotation
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Grid, MapOf, Unreachable
@@ -78,18 +80,47 @@ def name_key(name: str) -> int:
     return int.from_bytes(hashlib.blake2b(name.encode(), digest_size=4).digest(), "little") >> 1
 
 
-class Task(Protocol):
-    """A place to look. Each kind is one file."""
+class Fault(NamedTuple):
+    """What is wrong with a task on an arm: the key, what was found, what is accepted."""
 
-    @property
-    def name(self) -> str: ...
+    key: str
+    found: str
+    accepted: str
 
-    @property
-    def kind(self) -> str: ...
 
+class Task(ABC):
+    """A place to look. Each kind is one file, whose class declares its keys and answers what others must know."""
+
+    kind: ClassVar[str]
+    must_reach: ClassVar[bool] = False
+    """Whether every pose must be reached, so that one out of reach fails the requirement."""
+    one_by_one: ClassVar[bool] = False
+    """Whether its poses are few and have names that a reader knows."""
+    name: str
+
+    @abstractmethod
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         """The poses of the task on this arm, and what it cannot reach; tells points done and points in all."""
-        ...
+
+    def fault(self, arm: Arm) -> Fault | None:
+        """What is wrong with it on an arm, before anything is looked for."""
+        return None
+
+    def directed(self, names: Sequence[str]) -> list[int]:
+        """Numbers of the poses that are approached from several directions (vAP)."""
+        return []
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A frame in that of the base: a shift, then turns about fixed x, y, z axes, roll first."""
+
+    xyz: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "its origin")
+    rpy: tuple[float, float, float] = key((0.0, 0.0, 0.0), "angle", "its turns")
+
+
+BASE = Frame()
+"""The base frame."""
 
 
 @dataclass(frozen=True)
@@ -165,3 +196,15 @@ class Holding:
 
 FREELY = Holding()
 """The tool in any orientation, the arm in any posture."""
+
+
+def holding() -> Holding:
+    """The field of a task whose tool may be held in several ways; its keys stand among those of the task."""
+    kept: Holding = key(FREELY, "holding", "how the tool is held, and by which posture of the arm")
+    return kept
+
+
+def named() -> str:
+    """The field of the name of a task."""
+    kept: str = key(..., "word", "of the task")
+    return kept

@@ -8,9 +8,11 @@ from typing import Literal
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.declared import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
-from armsim.tasks.base import Advance, PoseSet, quiet
+from armsim.tasks.base import Advance, PoseSet, Task, named, quiet
+from armsim.tasks.cells import MOST_CELLS
 
 CANDIDATES = 16
 """Joint positions drawn for every point kept, where points are to be even in reach."""
@@ -19,22 +21,15 @@ PARTS = 20
 
 
 @dataclass(frozen=True)
-class Cloud:
-    """Sobol points in the ranges of the joints.
+class Cloud(Task):
+    """Sobol points in the ranges of the joints."""
 
-    Parameters
-    ----------
-    name : str
-    points : int
-    uniform : str
-        ``joints``: even in joint space, where an arm spends its postures; ``reach``: even over the places that the tool
-        point reaches.
-    """
-
-    name: str
-    points: int
-    uniform: Literal["joints", "reach"] = "joints"
-    kind: str = "cloud"
+    kind = "cloud"
+    name: str = named()
+    points: int = key(..., "count", "how many", least=1, most=MOST_CELLS, why="each is a row of the results")
+    uniform: Literal["joints", "reach"] = key(
+        "joints", "choice", "even in joint space, where an arm spends its postures, or over what the tool point reaches"
+    )
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         from scipy.stats import qmc

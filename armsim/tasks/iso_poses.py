@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.declared import key
 from armsim.errors import RunError
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import FREELY, Advance, Holding, PoseSet, quiet
+from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding, named, quiet
 from armsim.tasks.inverse import Failure, Solver
 
 INSET = 0.1
@@ -24,40 +26,43 @@ STEPS = 8
 """Centres tried along x and z, and halvings of the edge, to find the largest cube."""
 
 
+DIRECTED = ("P1", "P2", "P4")
+"""Poses at which the direction of approach is varied. ISO 9283:1998, from memory."""
+
+
 @dataclass(frozen=True)
-class IsoPoses:
-    """P1 in the middle of the plane, P2 to P5 towards its corners.
+class Cube:
+    """A test cube."""
 
-    Parameters
-    ----------
-    name : str
-    centre : (3,), optional [m]
-        Of the cube.
-    edge : float, optional [m]
-        Of the cube. Without centre and edge the largest cube is looked for whose corners and poses the arm reaches, in
-        the plane y = 0 of the base.
-    plane : str
-        ``a`` to ``d``: the diagonal plane parallel to y and rising with x, parallel to x and rising with y, and the two
-        that fall.
-    holding : Holding
-        The tool keeps one orientation.
-    """
+    centre: tuple[float, float, float] = key(..., "length", "of the cube")
+    edge: float = key(..., "length", "of the cube", least=0.0, above=True)
 
-    name: str
-    centre: tuple[float, float, float] | None = None
-    edge: float | None = None
-    plane: Literal["a", "b", "c", "d"] = "a"
-    holding: Holding = FREELY
-    kind: str = "iso-poses"
+
+@dataclass(frozen=True)
+class IsoPoses(Task):
+    """P1 in the middle of a diagonal plane of a cube, P2 to P5 towards its corners; the tool keeps one orientation."""
+
+    kind = "iso-poses"
+    must_reach = True
+    one_by_one = True
+    name: str = named()
+    cube: Cube | None = key(
+        None, "part", "the cube; without it the largest is looked for that the arm reaches, about y = 0 of the base"
+    )
+    plane: Literal["a", "b", "c", "d"] = key(
+        "a", "choice", "a: parallel to y, rising with x; b: parallel to x, rising with y; c and d: those that fall"
+    )
+    holding: Holding = holding()
+
+    def directed(self, names: Sequence[str]) -> list[int]:
+        return [number for number, name in enumerate(names) if name in DIRECTED]
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
-        centre, edge = self.centre, self.edge
         solver = Solver(arm, self.holding)
-        if centre is None or edge is None:
-            centre, edge = self._largest(arm, solver, advance)
+        cube = self.cube or self._largest(arm, solver, advance)
         joints, names, lost = [], [], []
         seeds = solver.starts()
-        for number, point in enumerate(self.points(np.array(centre), edge), start=1):
+        for number, point in enumerate(self.points(np.array(cube.centre), cube.edge), start=1):
             q = solver.solve(self.holding.at(vector(point)), seeds)
             if isinstance(q, Failure):
                 lost.append(Unreachable(f"P{number}", vector(point), q.reason))
@@ -80,8 +85,8 @@ class IsoPoses:
         corners = [one + other, -one + other, -one - other, one - other]
         return np.array([centre, *(centre + (1 - 2 * INSET) * corner for corner in corners)])
 
-    def _largest(self, arm: Arm, solver: Solver, advance: Advance) -> tuple[tuple[float, float, float], float]:
-        """Centre and edge of the largest cube found on a grid of centres in front of the arm."""
+    def _largest(self, arm: Arm, solver: Solver, advance: Advance) -> Cube:
+        """The largest cube found on a grid of centres in front of the arm."""
         best, where = 0.0, None
         tried = [
             np.array([x * arm.reach, 0.0, z * arm.reach])
@@ -101,7 +106,7 @@ class IsoPoses:
             raise RunError(f"task {self.name!r}: no cube is found that the arm reaches with the tool held so")
         step = 1e-3
         edge = max(step, np.floor(best / step) * step)  # whole millimetres: what a test would be run with
-        return vector(where), float(edge)
+        return Cube(vector(where), float(edge))
 
     def _fits(self, solver: Solver, centre: Array, edge: float) -> bool:
         corners = [centre + edge / 2 * np.array([a, b, c]) for a in (1, -1) for b in (1, -1) for c in (1, -1)]

@@ -16,7 +16,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import FREELY, Advance, Command, Holding, PoseSet, quiet
+from armsim.tasks.base import FREELY, Advance, Command, Fault, Holding, PoseSet, Task, quiet
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 
 SMALL_STEP = 0.1
@@ -40,7 +40,7 @@ class Waypoint:
 
 
 @dataclass(frozen=True)
-class Path:
+class Path(Task):
     """A path.
 
     Parameters
@@ -57,13 +57,21 @@ class Path:
     holding : Holding
     """
 
+    kind = "path"
+    must_reach = True
     name: str
     step: float
     speed: float
     waypoints: tuple[Waypoint, ...] = ()
     joints: tuple[tuple[float, ...], ...] = ()
     holding: Holding = FREELY
-    kind: str = "path"
+
+    def fault(self, arm: Arm) -> Fault | None:
+        length = self.length_on(arm)
+        if length / self.step <= MOST_POINTS:
+            return None
+        found = f"{self.step * 1e3:g} mm make {length / self.step:.3g} points"
+        return Fault("step", found, f"at most {MOST_POINTS} points: a wider step")
 
     @property
     def length(self) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, Command, Holding, PoseSet, quiet
+from armsim.tasks.base import Advance, Command, Holding, PoseSet, Task, quiet
 from armsim.tasks.inverse import Failure, Solver
 
 
@@ -27,14 +28,23 @@ class NamedPose:
     speeds: tuple[float, ...] | None = None
 
 
+MOST_DIRECTED = 24
+"""Poses, at most, that are all tried from several directions."""
+
+
 @dataclass(frozen=True)
-class Poses:
+class Poses(Task):
     """A list of named poses; ``distances`` are pairs of names whose distance is looked at."""
 
+    kind = "poses"
+    must_reach = True
+    one_by_one = True
     name: str
     poses: tuple[NamedPose, ...]
     distances: tuple[tuple[str, str], ...] = ()
-    kind: str = "poses"
+
+    def directed(self, names: Sequence[str]) -> list[int]:
+        return list(range(len(names))) if len(names) <= MOST_DIRECTED else []
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         names, joints, speeds, unreachable, held = [], [], [], [], list[Held]()

@@ -74,7 +74,7 @@ def test_cells_of_a_redundant_arm_are_those_of_an_independent_solver() -> None:
     """
     arm = seven()
     down = Holding(direction=(0.0, 0.0, -1.0))
-    found = Slice("s", "xz", 0.0, 0.15, ends=((-0.6, 0.6), (0.0, 0.6)), holding=down).find(arm)
+    found = Slice("s", "xz", 0.0, 0.15, x=(-0.6, 0.6), z=(0.0, 0.6), holding=down).find(arm)
     grid = found.grid
     assert grid is not None
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
@@ -100,9 +100,7 @@ def test_cells_of_a_redundant_arm_are_those_of_an_independent_solver() -> None:
 def test_a_redundant_map_is_smooth() -> None:
     """Neighbouring cells of a seven-axis arm differ in posture by no more than their distance over the short arm lengths."""
     arm = limited(published_arm("LWR4")[0], -2.8, 2.8)
-    found = Slice("s", "yz", 0.35, 0.02, ends=((-0.3, 0.3), (0.1, 0.5)), holding=Holding(rpy=(np.pi, 0.0, 0.0))).find(
-        arm
-    )
+    found = Slice("s", "yz", 0.35, 0.02, y=(-0.3, 0.3), z=(0.1, 0.5), holding=Holding(rpy=(np.pi, 0.0, 0.0))).find(arm)
     grid = found.grid
     assert grid is not None
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
@@ -193,7 +191,7 @@ def test_a_posture_on_a_track() -> None:
     study = armsim.load(ROOT / "scenarios" / "track-cell.yaml")
     arm = study.scenario.machine.arm
     wanted = (0.3, 0.1, 0.6, 0.4, 0.1, 0.7, 0.2)
-    task = Slice("s", "xz", 0.2, 0.1, ends=((0.3, 0.5), (0.1, 0.3)), holding=Holding(nearest=wanted))
+    task = Slice("s", "xz", 0.2, 0.1, x=(0.3, 0.5), z=(0.1, 0.3), holding=Holding(nearest=wanted))
     near = task.find(arm).places.joints
     far = replace(task, holding=Holding(nearest=(0.9, *wanted[1:]))).find(arm).places.joints
     # a metre on the track counts as much as a radian: some millimetres closer, at every cell
@@ -206,7 +204,7 @@ def test_the_elbow_stands_where_it_is_asked(wanted: float) -> None:
     arm, robot = published_arm("LWR4")
     robot.tool = SE3()
     down = Holding(rpy=(np.pi, 0.0, 0.0), elbow=wanted)
-    found = Slice("s", "yz", 0.4, 0.1, ends=((-0.2, 0.2), (0.1, 0.4)), holding=down).find(arm)
+    found = Slice("s", "yz", 0.4, 0.1, y=(-0.2, 0.2), z=(0.1, 0.4), holding=down).find(arm)
     assert len(found.names) >= 12
     for q in found.places.joints:
         links = robot.fkine_all(q).t  # base, then the frame that every joint carries

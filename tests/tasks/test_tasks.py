@@ -10,7 +10,7 @@ from support import planar_arm, published_arm
 
 from armsim.errors import RunError
 from armsim.model.arm import Arm
-from armsim.tasks import Cloud, Command, Holding, IsoPoses, NamedPose, Path, Poses, Slice, Volume, Waypoint
+from armsim.tasks import Cloud, Command, Frame, Holding, IsoPoses, NamedPose, Path, Poses, Slice, Volume, Waypoint
 from armsim.tasks.base import FREELY
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 from armsim.tasks.path import arc
@@ -119,7 +119,7 @@ def test_slice_of_a_planar_arm_is_its_annulus() -> None:
 def test_slice_keeps_the_branch_of_its_neighbours() -> None:
     """Away from its rims, neighbouring cells of a slice differ by small joint motions."""
     arm, _ = published_arm("Puma560")
-    found = Slice("s", "xz", 0.1, 0.05, ((0.3, 0.6), (0.3, 0.7)), Holding(DOWN)).find(arm)
+    found = Slice("s", "xz", 0.1, 0.05, x=(0.3, 0.6), z=(0.3, 0.7), holding=Holding(DOWN)).find(arm)
     assert found.grid is not None
     index = np.array(found.grid.pose).reshape([len(c) for c in found.grid.centres[::-1]])
     steps = []
@@ -142,13 +142,13 @@ def test_a_slice_in_a_frame_and_a_volume_lie_where_they_shall() -> None:
 
     arm, _ = published_arm("Puma560")
     xyz, rpy = (0.4, 0.0, 0.1), (0.1, -0.3, 0.5)
-    found = Slice("s", "xy", 0.02, 0.1, ((-0.1, 0.1), (-0.1, 0.1)), Holding(), (xyz, rpy)).find(arm)
+    found = Slice("s", "xy", 0.02, 0.1, x=(-0.1, 0.1), y=(-0.1, 0.1), frame=Frame(xyz, rpy)).find(arm)
     turn = Rotation.from_euler("xyz", rpy)
     inside = turn.inv().apply(arm.postures(found.places.joints).tool[:, :3, 3] - np.array(xyz))
     assert len(found.names) == 9
     np.testing.assert_allclose(inside[:, 2], 0.02, atol=1e-7)
     np.testing.assert_allclose(sorted(set(np.round(inside[:, 0], 6))), [-0.1, 0.0, 0.1])
-    box = Volume("v", ((0.3, 0.5), (-0.1, 0.1), (0.0, 0.2)), 0.1, Holding(DOWN)).find(arm)
+    box = Volume("v", (0.3, 0.5), (-0.1, 0.1), (0.0, 0.2), 0.1, Holding(DOWN)).find(arm)
     assert box.grid is not None
     assert len(box.names) + len(box.unreachable) == 27 == len(box.grid.pose)
     tips = arm.postures(box.places.joints).tool[:, :3, 3]

@@ -1,0 +1,86 @@
+"""How a task holds the tool, and joint positions: what must fit the joints of the arm."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from armsim.documents.fields import Measured
+from armsim.model.arm import Arm, ArmJoint
+from armsim.sources import KeyPath, Source
+from armsim.tasks import Holding
+from armsim.tasks.elbow import possible
+
+
+def build_holding(given: Any, arm: Arm, source: Source, at: KeyPath) -> Holding:
+    near = None if given.near is None else joint_positions(given.near, arm, source, (*at, "near"), limits=False)
+    direction = None
+    if given.direction is not None:
+        unit = np.array(given.direction) / np.linalg.norm(given.direction)
+        direction = (float(unit[0]), float(unit[1]), float(unit[2]))
+    hold = []
+    for name, value in (given.hold or {}).items():
+        joint = _joint(name, arm, source, (*at, "hold"))
+        kind = "angle" if joint.revolute else "length"
+        if value.kind != kind:
+            raise source.error((*at, "hold", name), f"{value.kind} for joint {name}", kind)
+        if not joint.lower <= value.value <= joint.upper:
+            raise source.error((*at, "hold", name), f"outside the range of joint {name}", _range(joint))
+        hold.append((name, value.value))
+    if len(hold) == len(arm.joints):
+        raise source.error((*at, "hold"), "every joint is held", "one that is free to move")
+    branch = []
+    for name, side in (given.branch or {}).items():
+        joint = _joint(name, arm, source, (*at, "branch"))
+        sign = 1 if side == "positive" else -1
+        if (joint.upper if sign > 0 else -joint.lower) <= 0:
+            raise source.error((*at, "branch", name), f"{side} is outside the range of joint {name}", _range(joint))
+        if name in dict(hold):
+            raise source.error((*at, "branch", name), f"joint {name} is held", "a joint that moves")
+        branch.append((name, sign))
+    nearest = elbow = None
+    if given.posture is not None and given.posture.elbow is not None:
+        if not possible(arm) or given.tool is None:
+            found, accepted = "an elbow angle", "seven turning joints, and tool: [roll, pitch, yaw]"
+            raise source.error((*at, "posture", "elbow"), found, accepted)
+        elbow = given.posture.elbow
+    if given.posture is not None and given.posture.nearest is not None:
+        nearest = joint_positions(given.posture.nearest, arm, source, (*at, "posture", "nearest"), limits=True)
+    return Holding(given.tool, direction, near, tuple(hold), tuple(branch), nearest, elbow)
+
+
+def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:
+    if name not in arm.names:
+        raise source.error((*at, name), "the arm has no such joint", ", ".join(arm.names))
+    return arm.joints[arm.names.index(name)]
+
+
+def joint_positions(values: list[Measured], arm: Arm, source: Source, at: KeyPath, limits: bool) -> tuple[float, ...]:
+    positions = _each(values, arm, source, at, "positions", ("angle", "length"))
+    for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
+        if limits and not joint.lower - 1e-9 <= value <= joint.upper + 1e-9:
+            raise source.error((*at, index), f"outside the range of joint {joint.name}", _range(joint))
+    return positions
+
+
+def joint_speeds(values: list[Measured], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
+    return _each(values, arm, source, at, "speeds", ("angular speed", "speed"))
+
+
+def _each(
+    values: list[Measured], arm: Arm, source: Source, at: KeyPath, what: str, kinds: tuple[str, str]
+) -> tuple[float, ...]:
+    """One value for every joint, of the first kind on a revolute joint and of the second on a prismatic one."""
+    if len(values) != len(arm.joints):
+        raise source.error(at, f"{len(values)} joint {what}", f"{len(arm.joints)}: {', '.join(arm.names)}")
+    for index, (value, joint) in enumerate(zip(values, arm.joints, strict=True)):
+        kind = kinds[0] if joint.revolute else kinds[1]
+        if value.kind != kind:
+            raise source.error((*at, index), f"{value.kind} for joint {joint.name}", kind)
+    return tuple(value.value for value in values)
+
+
+def _range(joint: ArmJoint) -> str:
+    scale, unit = (57.29577951308232, "deg") if joint.revolute else (1e3, "mm")
+    return f"{joint.lower * scale:g} {unit} to {joint.upper * scale:g} {unit}"
