@@ -58,5 +58,9 @@ class RunError(Exception):
     """The input is good but the run cannot be done."""
 
 
+class DoesNotFit(RunError):
+    """The run would take more memory than allowed."""
+
+
 class TooLong(RunError):
     """The run would take longer than allowed."""

@@ -105,7 +105,7 @@ class DisplayedResult(Result):
             )
         tasks = html_table(("task", "worst pose", "95 % of errors within", "RP, 95 % of arms", "yield"), rows)
         joints = [
-            (name, f"{own.encoder} ({own.placement})", *(show_joint(size, own.unit) for size in (own.std, own.limit)))
+            (name, f"{own.encoder} ({own.placement})", *(show_joint(size, own.unit) for size in (own.rms, own.limit)))
             for name, own in self.joints.items()
         ]
         sheet = html_table(("joint", "encoder", "standard uncertainty", "worst case"), joints)

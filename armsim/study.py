@@ -236,7 +236,7 @@ class Study:
 
 
 def _turns_far(sheet: JointBudget) -> bool:
-    return sheet.unit == "rad" and sheet.std > SMALL_ANGLE
+    return sheet.unit == "rad" and sheet.rms > SMALL_ANGLE
 
 
 def _warnings(
@@ -251,7 +251,7 @@ def _warnings(
         out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
     if rise is None and drifting:
         out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
-    large = [f"{name} {show(sheet.std, 'rad')}" for name, sheet in joints.items() if _turns_far(sheet)]
+    large = [f"{name} {show(sheet.rms, 'rad')}" for name, sheet in joints.items() if _turns_far(sheet)]
     if large:
         out.append(
             f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "

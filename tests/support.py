@@ -20,7 +20,7 @@ from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
 from armsim.model.chain import denavit_hartenberg
-from armsim.model.encoder import Encoder, Summary
+from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
@@ -51,7 +51,7 @@ def planar_arm(*lengths: float) -> Arm:
 
 def normal_joint(name: str, std: float) -> Joint:
     """A joint whose only error of size is a normal one, drawn at every visit, of standard deviation ``std`` [rad]."""
-    return Joint(name, Encoder("ideal", summary=Summary(60.0, repeatability=Distribution("normal", std))))
+    return Joint(name, Encoder("ideal", summary=SheetSummary(60.0, repeatability=Distribution("normal", std))))
 
 
 def normal_machine(arm: Arm, *stds: float) -> Machine:

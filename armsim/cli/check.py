@@ -141,11 +141,11 @@ def _print(sheets: dict[str, JointBudget]) -> None:
             tell(line)
         whole, unit = "together; worst case", sheet.unit
         sums = [
-            ("accuracy", "unit", whole, sheet.std_accuracy, sheet.limit_accuracy),
-            ("repeatability", "visit", whole, sheet.std_repeatability, sheet.limit_repeatability),
-            ("all", "", whole, sheet.std, sheet.limit),
+            ("accuracy", "unit", whole, sheet.rms_accuracy, sheet.limit_accuracy),
+            ("repeatability", "visit", whole, sheet.rms_repeatability, sheet.limit_repeatability),
+            ("all", "", whole, sheet.rms, sheet.limit),
         ]
-        terms = [(t.cause, t.life, orders(t.shape, t.orders, unit), t.std, t.limit) for t in sheet.terms]
+        terms = [(t.cause, t.life, orders(t.shape, t.orders, unit), t.rms, t.limit) for t in sheet.terms]
         rows = [
             (cause, life, shape, show_joint(std, unit), show(std * sheet.lever_arm), show_joint(limit, unit))
             for cause, life, shape, std, limit in (*terms, *sums)

@@ -53,20 +53,23 @@ def compare(
                 print_machine(comparison.to_dict())
             else:
                 _print(comparison)
-        for warning in dict.fromkeys(text for result in comparison.results for text in result.warnings):
+        from armsim.report.wording import other_requirements
+
+        warnings = [text for result in comparison.results for text in result.warnings]
+        for warning in dict.fromkeys([*other_requirements(comparison), *warnings]):
             say(f"note: {warning}")
         say(f"report: {folder / 'report.html'}")
 
 
 def _print(comparison: Comparison) -> None:
-    from armsim.decide.compare import summary_rows
+    from armsim.report import wording
 
-    rows = summary_rows(comparison)
+    rows = wording.summary_rows(comparison)
     print_table(
         "differences to the first design, with 95 % intervals", list(rows[0]), [list(row.values()) for row in rows]
     )
     for difference in comparison.differences:
-        tell(difference.sentence + ".")
+        tell(wording.difference(difference) + ".")
         if difference.flips:
             some = ", ".join(difference.flips[:4])
             more = f" and {len(difference.flips) - 4} more" if len(difference.flips) > 4 else ""

@@ -13,7 +13,7 @@ import typer
 from armsim.cli import allocate, check, compare, explain, new, run, schema, select, trade_off, what_if
 from armsim.cli.printing import say
 from armsim.cli.stopping import STOPPED, end_on_signals, leave
-from armsim.errors import MOST_TOLD, InputError, Problem, RunError, TooLong, one_line
+from armsim.errors import MOST_TOLD, DoesNotFit, InputError, Problem, RunError, TooLong, one_line
 
 app = typer.Typer(
     name="armsim",
@@ -84,6 +84,8 @@ def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
     except TooLong as error:
         accepted = "--yes, or fewer units, visits or poses"
         return 2, f"error: {Problem('command line', 0, 0, '--yes', str(error), accepted)}"
+    except DoesNotFit as error:
+        return 3, one_line(f"error: {error} (--memory, --workers, --units)")
     except RunError as error:
         return 3, one_line(f"error: {error}")
     except (KeyboardInterrupt, typer.Abort):

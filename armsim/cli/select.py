@@ -66,7 +66,7 @@ def select(
 
 
 def _print(found: Selection, requirement: Requirement) -> None:
-    from armsim.decide.selection import answer
+    from armsim.report.wording import answer
 
     title = "the cheapest choice" if found.design is not None else "the choice that comes closest"
     rows = [(row.joint, row.encoder, row.mounting, row.placement, f"{row.price:g}") for row in found.closest]

@@ -40,14 +40,14 @@ def sum_law(standard: Floats, gains: Floats, sums: Floats) -> None:
 
 
 @compiled
-def sum_pulls(standard: Floats, gains: Floats, quantile_influence: Floats) -> None:
+def sum_influences(standard: Floats, gains: Floats, quantile_influence: Floats) -> None:
     """Sums of each coefficient times the direction of the displacement.
 
     Parameters
     ----------
     standard, gains
         As in `sum_law`.
-    pulls : (poses, coefficients, 3), written
+    quantile_influence : (poses, coefficients, 3), written
         Sum over points of z_k x / |x|.
     """
     x, y, z = np.empty(POINTS), np.empty(POINTS), np.empty(POINTS)

@@ -22,12 +22,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from armsim.core.cholesky import FLOOR, factor, substitute
 from armsim.core.compile import Flags, Floats, Indices, compiled
 
 FREE, DIRECTION, FULL = 0, 1, 2
 """What is asked of the orientation: nothing, where the z axis of the tool points, all of it."""
-FLOOR = 4e-15
-"""Damping that is always there: it leaves directions alone in which the chain cannot move."""
 LARGEST = 0.5
 """Motion of a joint in one step. [rad, parts of the size]"""
 SETTLED = 1e-6
@@ -92,8 +91,23 @@ class Target(NamedTuple):
     held: int
 
 
-class Room(NamedTuple):
-    """Working memory."""
+class Buffers(NamedTuple):
+    """Working memory of one descent.
+
+    frame : (3, 4), turn : (3, 3)
+        Pose reached so far along the chain [m], and one rotation.
+    axis : (joints, 3), origin : (joints, 3) [m]
+        Of each joint in the base frame.
+    jacobian : (joints, 6) [m and rad, over the scale of the joint]
+    error : (6,) [m over the size, rad]
+        What is missing of the pose.
+    matrix : (6, 6)
+        Normal equations.
+    step, wish, kept : (joints,) [rad or m]
+        Motion of a step, towards the reference, and the best positions so far.
+    fixed : (joints,) bool
+        Joints set on an end of their range.
+    """
 
     frame: Floats
     turn: Floats
@@ -109,8 +123,8 @@ class Room(NamedTuple):
 
 
 @compiled
-def _room(joints: int) -> Room:
-    return Room(
+def _buffers(joints: int) -> Buffers:
+    return Buffers(
         np.zeros((3, 4)), np.zeros((3, 3)), np.zeros((joints, 3)), np.zeros((joints, 3)), np.zeros((joints, 6)),
         np.zeros(6), np.zeros((6, 6)), np.zeros(joints), np.zeros(joints), np.zeros(joints),
         np.zeros(joints, dtype=np.bool_),
@@ -141,14 +155,14 @@ def solve_from(
     miss : float
         Smallest error seen. [m and rad]
     """
-    room = _room(starts.shape[1])
+    buffers = _buffers(starts.shape[1])
     least = np.inf
     for number in range(starts.shape[0]):
         for j in range(starts.shape[1]):
             out[j] = (
                 min(max(starts[number, j], bounds.lower[j]), bounds.upper[j]) if bounds.free[j] else starts[number, j]
             )
-        miss = _descend(chain, bounds, target, most, close, out, room)
+        miss = _descend(chain, bounds, target, most, close, out, buffers)
         least = min(least, miss)
         if miss <= close:
             return number, miss
@@ -156,13 +170,15 @@ def solve_from(
 
 
 @compiled
-def _descend(chain: Chain, bounds: Range, target: Target, most: int, close: float, q: Floats, room: Room) -> float:
+def _descend(
+    chain: Chain, bounds: Range, target: Target, most: int, close: float, q: Floats, buffers: Buffers
+) -> float:
     joints = q.shape[0]
     best, since, reached = np.inf, 0, np.inf
     for _ in range(most):
-        miss = _look(chain, target, q, room)
+        miss = _look(chain, target, q, buffers)
         if miss <= close:
-            room.kept[:] = q
+            buffers.kept[:] = q
             reached = miss
         if miss < 0.9 * best:
             best, since = miss, 0
@@ -170,22 +186,22 @@ def _descend(chain: Chain, bounds: Range, target: Target, most: int, close: floa
             since += 1
             if since > PATIENCE and reached > close:
                 return miss
-        settled = _step(bounds, q, room, GAIN if reached <= close else 0.0)
+        settled = _step(bounds, q, buffers, GAIN if reached <= close else 0.0)
         for j in range(joints):
-            q[j] += room.step[j]
+            q[j] += buffers.step[j]
         if reached <= close and settled:
             break
-    miss = _look(chain, target, q, room)
+    miss = _look(chain, target, q, buffers)
     if miss > close and reached <= close:  # near a singular posture the last motions may have led off again
-        q[:] = room.kept
+        q[:] = buffers.kept
         return reached
     return miss
 
 
 @compiled
-def _look(chain: Chain, target: Target, q: Floats, room: Room) -> float:
+def _look(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float:
     """Frame of the tool, columns of the joints, error in parts of the size and rad; the error in m and rad."""
-    frame, turn = room.frame, room.turn
+    frame, turn = buffers.frame, buffers.turn
     frame[:] = 0.0
     frame[0, 0] = frame[1, 1] = frame[2, 2] = 1.0
     for m in range(chain.value.shape[0]):
@@ -194,9 +210,9 @@ def _look(chain: Chain, target: Target, q: Floats, room: Room) -> float:
         x, y, z = chain.direction[m, 0], chain.direction[m, 1], chain.direction[m, 2]
         if j >= 0:
             for i in range(3):
-                room.axis[j, i] = frame[i, 0] * x + frame[i, 1] * y + frame[i, 2] * z
-                room.origin[j, i] = frame[i, 3]
-            room.jacobian[j, 3] = 1.0 if chain.rotary[m] else 0.0
+                buffers.axis[j, i] = frame[i, 0] * x + frame[i, 1] * y + frame[i, 2] * z
+                buffers.origin[j, i] = frame[i, 3]
+            buffers.jacobian[j, 3] = 1.0 if chain.rotary[m] else 0.0
         if chain.rotary[m]:
             if value != 0.0:
                 _turn_about(frame, turn, x, y, z, value)
@@ -204,7 +220,7 @@ def _look(chain: Chain, target: Target, q: Floats, room: Room) -> float:
             for i in range(3):
                 frame[i, 3] += (frame[i, 0] * x + frame[i, 1] * y + frame[i, 2] * z) * value
     for j in range(q.shape[0]):
-        w, o, jacobian = room.axis[j], room.origin[j], room.jacobian[j]
+        w, o, jacobian = buffers.axis[j], buffers.origin[j], buffers.jacobian[j]
         if jacobian[3] != 0.0:
             dx, dy, dz = frame[0, 3] - o[0], frame[1, 3] - o[1], frame[2, 3] - o[2]
             jacobian[0] = (w[1] * dz - w[2] * dy) / chain.size
@@ -216,7 +232,7 @@ def _look(chain: Chain, target: Target, q: Floats, room: Room) -> float:
             for i in range(3):
                 jacobian[i] = w[i] / chain.size
                 jacobian[3 + i] = 0.0
-    error = room.error
+    error = buffers.error
     miss = 0.0
     for i in range(3):
         gap = target.position[i] - frame[i, 3]
@@ -227,16 +243,16 @@ def _look(chain: Chain, target: Target, q: Floats, room: Room) -> float:
         _direction_error(frame, target.rotation, error)
         a, b, c = frame[0, 2], frame[1, 2], frame[2, 2]
         for j in range(q.shape[0]):
-            about = room.jacobian[j, 3] * a + room.jacobian[j, 4] * b + room.jacobian[j, 5] * c
-            room.jacobian[j, 3] -= about * a
-            room.jacobian[j, 4] -= about * b
-            room.jacobian[j, 5] -= about * c
+            about = buffers.jacobian[j, 3] * a + buffers.jacobian[j, 4] * b + buffers.jacobian[j, 5] * c
+            buffers.jacobian[j, 3] -= about * a
+            buffers.jacobian[j, 4] -= about * b
+            buffers.jacobian[j, 5] -= about * c
     elif target.held == FULL:
         _rotation_error(frame, target.rotation, error)
     else:
         for j in range(q.shape[0]):
             for i in range(3):
-                room.jacobian[j, 3 + i] = 0.0
+                buffers.jacobian[j, 3 + i] = 0.0
     for i in range(3):
         miss = max(miss, abs(error[3 + i]))
     return miss
@@ -293,10 +309,10 @@ def _rotation_error(frame: Floats, rotation: Floats, error: Floats) -> None:
 
 
 @compiled
-def _step(bounds: Range, q: Floats, room: Room, gain: float) -> bool:
-    """Step of all joints into the room; whether the motion along what is free has settled."""
+def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
+    """Step of all joints into the buffers; whether the motion along what is free has settled."""
     joints = q.shape[0]
-    step, wish, fixed = room.step, room.wish, room.fixed
+    step, wish, fixed = buffers.step, buffers.wish, buffers.fixed
     for j in range(joints):
         fixed[j] = not bounds.free[j]
         step[j] = 0.0
@@ -304,7 +320,7 @@ def _step(bounds: Range, q: Floats, room: Room, gain: float) -> bool:
         wish[j] = min(max(away, -FARTHEST), FARTHEST) * bounds.scale[j]
     settled = True
     for _ in range(joints + 1):
-        settled = _solve(bounds, room)
+        settled = _solve(bounds, buffers)
         largest = 1.0
         for j in range(joints):
             if not fixed[j]:
@@ -326,70 +342,44 @@ def _step(bounds: Range, q: Floats, room: Room, gain: float) -> bool:
 
 
 @compiled
-def _solve(bounds: Range, room: Room) -> bool:
+def _solve(bounds: Range, buffers: Buffers) -> bool:
     """Step of the joints that are not fixed, given that of the others."""
-    joints = room.step.shape[0]
+    joints = buffers.step.shape[0]
     e = np.empty(6)
     rhs = np.empty(6)
     total = 0.0
     for i in range(6):
-        e[i] = room.error[i]
+        e[i] = buffers.error[i]
         total += e[i] * e[i]
         for j in range(joints):
-            if room.fixed[j]:
-                e[i] -= room.jacobian[j, i] * room.step[j]
-    matrix = room.matrix
+            if buffers.fixed[j]:
+                e[i] -= buffers.jacobian[j, i] * buffers.step[j]
+    matrix = buffers.matrix
     for a in range(6):
         for b in range(a + 1):
             value = 0.0
             for j in range(joints):
-                if not room.fixed[j]:
+                if not buffers.fixed[j]:
                     s = bounds.scale[j]
-                    value += room.jacobian[j, a] * room.jacobian[j, b] * s * s
+                    value += buffers.jacobian[j, a] * buffers.jacobian[j, b] * s * s
             matrix[a, b] = value
         matrix[a, a] += 0.5 * total + FLOOR
-    _factor(matrix)
+    factor(matrix)
     for a in range(6):
         rhs[a] = e[a]
         for j in range(joints):
-            if not room.fixed[j]:
-                rhs[a] -= room.jacobian[j, a] * room.wish[j]
-    _substitute(matrix, rhs)
+            if not buffers.fixed[j]:
+                rhs[a] -= buffers.jacobian[j, a] * buffers.wish[j]
+    substitute(matrix, rhs)
     settled = True
     for j in range(joints):
-        if room.fixed[j]:
+        if buffers.fixed[j]:
             continue
         pull = 0.0
         for a in range(6):
-            pull += room.jacobian[j, a] * rhs[a]
+            pull += buffers.jacobian[j, a] * rhs[a]
         pull *= bounds.scale[j] * bounds.scale[j]
-        room.step[j] = pull + room.wish[j]
-        if abs(room.step[j]) > SETTLED * bounds.scale[j]:
+        buffers.step[j] = pull + buffers.wish[j]
+        if abs(buffers.step[j]) > SETTLED * bounds.scale[j]:
             settled = False
     return settled
-
-
-@compiled
-def _factor(matrix: Floats) -> None:
-    """Cholesky factor of a positive definite matrix, in its lower half."""
-    for a in range(6):
-        for b in range(a + 1):
-            value = matrix[a, b]
-            for c in range(b):
-                value -= matrix[a, c] * matrix[b, c]
-            if a == b:  # where the chain cannot move the pivot is rounding: nothing is asked there
-                matrix[a, a] = math.sqrt(value) if value > 0.25 * FLOOR else 1e100
-            else:
-                matrix[a, b] = value / matrix[b, b]
-
-
-@compiled
-def _substitute(matrix: Floats, x: Floats) -> None:
-    for a in range(6):
-        for b in range(a):
-            x[a] -= matrix[a, b] * x[b]
-        x[a] /= matrix[a, a]
-    for a in range(5, -1, -1):
-        for b in range(a + 1, 6):
-            x[a] -= matrix[b, a] * x[b]
-        x[a] /= matrix[a, a]

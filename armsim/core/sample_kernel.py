@@ -82,19 +82,35 @@ class Tallies(NamedTuple):
     extremes: Floats
 
 
-class Room(NamedTuple):
+class Buffers(NamedTuple):
     """Working memory of one block of `LANES` units.
 
-    standing : (axes, LANES), errors : (TOGETHER, axes, LANES)
-        Errors on the axes, of the unit and of each visit.
-    moved : (3, TOGETHER, LANES) [m], turned : (TOGETHER, LANES) [rad]
-        Displacement and rotation angle of each visit.
+    standing : (axes, LANES) [rad or m]
+        Errors on the axes that the unit keeps.
+    errors : (TOGETHER, axes, LANES) [rad or m]
+        Those of each visit.
+    moved : (3, TOGETHER, LANES) [m]
+        Displacement of the tool point at each visit.
+    angle : (TOGETHER, LANES) [rad]
+        Rotation angle of the tool at each visit.
+    e : (3, LANES) [m], r : (4, LANES)
+        Displacement and quaternion of the rotation of one visit, as `screws.displace_frames`.
+    scratch : (2, LANES)
+        Of `screws.displace_frames`.
+    drawn : (LANES,)
+        One standardised coefficient.
+    lanes : (LANES + 1,), dense : (LANES + 1,)
+        Of `philox.standard_draws`.
+    words : (4, LANES) uint32
+        One call of the generator.
+    bits : (coefficients, 4, LANES) uint32
+        Signs of 128 visits of each two-valued coefficient.
     """
 
     standing: Floats
     errors: Floats
     moved: Floats
-    turned: Floats
+    angle: Floats
     e: Floats
     r: Floats
     scratch: Floats
@@ -106,8 +122,8 @@ class Room(NamedTuple):
 
 
 @compiled
-def _room(axes: int, coefficients: int) -> Room:
-    return Room(
+def _buffers(axes: int, coefficients: int) -> Buffers:
+    return Buffers(
         np.empty((axes, LANES)),
         np.empty((TOGETHER, axes, LANES)),
         np.empty((3, TOGETHER, LANES)),
@@ -145,7 +161,7 @@ def sample_units(
     """
     units, visits = counts
     squares, sums = squares_and_sums
-    room = _room(axes.direction.shape[0], drawn.key.shape[0])
+    buffers = _buffers(axes.direction.shape[0], drawn.key.shape[0])
     length = np.empty(LANES)
     totals = np.empty((SUMS + 1, LANES))
     low = np.full((MEASURES, LANES), np.inf)
@@ -155,25 +171,30 @@ def sample_units(
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
         totals[:] = 0.0
-        stand(kept, start, room.standing)
+        stand(kept, start, buffers.standing)
         for first in range(0, visits, TOGETHER):
-            _visit(drawn, axes, place.pose, place.task, place.first_unit + start, first, visits, room)
+            _visit(drawn, axes, place.pose, place.task, place.first_unit + start, first, visits, buffers)
             for v in range(first, min(first + TOGETHER, visits)):
                 w = v - first
-                x, y, z, turn = room.moved[0][w], room.moved[1][w], room.moved[2][w], room.turned[w]
-                _gather(x, y, z, turn, scale.centre, length, totals)
+                x, y, z, rotation_angle = (
+                    buffers.moved[0][w],
+                    buffers.moved[1][w],
+                    buffers.moved[2][w],
+                    buffers.angle[w],
+                )
+                _gather(x, y, z, rotation_angle, scale.centre, length, totals)
                 now, before = bins[v % 2], bins[1 - v % 2]
                 ratio_bins(length, now[0])
-                ratio_bins(turn, now[1])
+                ratio_bins(rotation_angle, now[1])
                 widen(length[:n], low[0], high[0])
-                widen(turn[:n], low[1], high[1])
+                widen(rotation_angle[:n], low[1], high[1])
                 tally(now[0][:n], tallies.ratio[0])
                 tally(now[1][:n], tallies.ratio[1])
                 if v % 2:
                     tally_larger(now[0][:n], before[0][:n], tallies.ratio_pairs)
                 for j in range(3):
-                    line_bins(room.moved[j][w], line[j, 0], line[j, 1], now[2 + j])
-                    widen(room.moved[j][w][:n], low[2 + j], high[2 + j])
+                    line_bins(buffers.moved[j][w], line[j, 0], line[j, 1], now[2 + j])
+                    widen(buffers.moved[j][w][:n], low[2 + j], high[2 + j])
                     tally(now[2 + j][:n], tallies.line[j])
                     if v % 2:
                         tally_larger(now[2 + j][:n], before[2 + j][:n], tallies.line_pairs[j])
@@ -191,59 +212,65 @@ def sample_units(
 
 
 @compiled
-def follow_units(kept: Kept, drawn: Visits, axes: Axes, place: Place, displacement: Floats, turn: Floats) -> None:
+def follow_units(
+    kept: Kept, drawn: Visits, axes: Axes, place: Place, displacement: Floats, rotation_angle: Floats
+) -> None:
     """Every visit of a block of units, one by one, as `sample_units` sees them.
 
     Parameters
     ----------
     kept, drawn, axes, place
     displacement : (3, visits, units) [m], written
-    turn : (visits, units) [rad], written
+    rotation_angle : (visits, units) [rad], written
     """
-    visits, units = turn.shape
-    room = _room(axes.direction.shape[0], drawn.key.shape[0])
+    visits, units = rotation_angle.shape
+    buffers = _buffers(axes.direction.shape[0], drawn.key.shape[0])
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
-        stand(kept, start, room.standing)
+        stand(kept, start, buffers.standing)
         for first in range(0, visits, TOGETHER):
-            _visit(drawn, axes, place.pose, place.task, place.first_unit + start, first, visits, room)
+            _visit(drawn, axes, place.pose, place.task, place.first_unit + start, first, visits, buffers)
             for v in range(first, min(first + TOGETHER, visits)):
                 for j in range(3):
-                    displacement[j, v, start : start + n] = room.moved[j, v - first, :n]
-                turn[v, start : start + n] = room.turned[v - first, :n]
+                    displacement[j, v, start : start + n] = buffers.moved[j, v - first, :n]
+                rotation_angle[v, start : start + n] = buffers.angle[v - first, :n]
 
 
 @compiled
 def _visit(
-    drawn: Visits, axes: Axes, pose: int, task: int, first_unit: int, first: int, visits: int, room: Room
+    drawn: Visits, axes: Axes, pose: int, task: int, first_unit: int, first: int, visits: int, buffers: Buffers
 ) -> None:
-    """`TOGETHER` visits that one call of the generator serves: displacement and rotation angle into the room."""
+    """`TOGETHER` visits that one call of the generator serves: displacement and rotation angle into the buffers."""
     together = min(TOGETHER, visits - first)
     for w in range(together):
-        room.errors[w] = room.standing
+        buffers.errors[w] = buffers.standing
     for k in range(drawn.key.shape[0]):
         if drawn.law[k] != TWO_VALUED:
-            philox4x32(drawn.key[k], first_unit, first // TOGETHER, pose, task, room.words)
+            philox4x32(drawn.key[k], first_unit, first // TOGETHER, pose, task, buffers.words)
         elif first % VISITS_OF_SIGNS == 0:
-            philox4x32(drawn.key[k], first_unit, first // VISITS_OF_SIGNS, pose, task, room.bits[k])
+            philox4x32(drawn.key[k], first_unit, first // VISITS_OF_SIGNS, pose, task, buffers.bits[k])
         for w in range(together):
             if drawn.law[k] == TWO_VALUED:
                 v = (first + w) % VISITS_OF_SIGNS
-                signs(room.bits[k][v // 32], v % 32, room.drawn)
+                signs(buffers.bits[k][v // 32], v % 32, buffers.drawn)
             else:
-                standard_draws(drawn.law[k], room.words[w], room.drawn, room.lanes, room.dense)
+                standard_draws(drawn.law[k], buffers.words[w], buffers.drawn, buffers.lanes, buffers.dense)
             for i in range(drawn.number.shape[0]):
                 if drawn.number[i] == k:
-                    add_scaled(room.drawn, drawn.value[i], room.errors[w][drawn.axis[i]])
+                    add_scaled(buffers.drawn, drawn.value[i], buffers.errors[w][drawn.axis[i]])
     for w in range(together):
-        displace_frames(room.errors[w], axes.direction, axes.column, axes.rotary, room.e, room.r, room.scratch)
-        rotation_angles(room.r, room.turned[w], room.scratch[0])
+        displace_frames(
+            buffers.errors[w], axes.direction, axes.column, axes.rotary, buffers.e, buffers.r, buffers.scratch
+        )
+        rotation_angles(buffers.r, buffers.angle[w], buffers.scratch[0])
         for j in range(3):
-            room.moved[j][w][:] = room.e[j]
+            buffers.moved[j][w][:] = buffers.e[j]
 
 
 @compiled
-def _gather(ex: Floats, ey: Floats, ez: Floats, turn: Floats, centre: Floats, distance: Floats, totals: Floats) -> None:
+def _gather(
+    ex: Floats, ey: Floats, ez: Floats, rotation_angle: Floats, centre: Floats, distance: Floats, totals: Floats
+) -> None:
     _distances(ex, ey, ez, distance, totals[SUMS])
     _add_both(ex, centre[0], totals[0], totals[3])
     _add_both(ey, centre[1], totals[1], totals[4])
@@ -251,7 +278,7 @@ def _gather(ex: Floats, ey: Floats, ez: Floats, turn: Floats, centre: Floats, di
     _add_product(ex, ey, centre[0], centre[1], totals[6])
     _add_product(ex, ez, centre[0], centre[2], totals[7])
     _add_product(ey, ez, centre[1], centre[2], totals[8])
-    _add_product(turn, turn, 0.0, 0.0, totals[9])
+    _add_product(rotation_angle, rotation_angle, 0.0, 0.0, totals[9])
 
 
 @compiled

@@ -20,6 +20,7 @@ References
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from armsim.core.compile import Flags, Floats, compiled
 
@@ -34,6 +35,17 @@ def all_small(values: Floats) -> bool:
     for u in range(values.shape[0]):
         large += abs(values[u]) > SERIES_LIMIT
     return large == 0
+
+
+Triple = tuple[float, float, float]
+Rows = tuple[Floats, Floats, Floats]
+
+
+class Half(NamedTuple):
+    """Sine and cosine of half the error of one axis, each of shape (lanes,)."""
+
+    sine: Floats
+    cosine: Floats
 
 
 @compiled
@@ -54,14 +66,14 @@ def displace_points(
     scratch : (2, lanes), overwritten
     """
     e[:] = 0.0
-    sine, cosine = scratch[0], scratch[1]
+    half = Half(scratch[0], scratch[1])
     for a in range(errors.shape[0] - 1, -1, -1):
         w, j, t = direction[a], column[a], errors[a]
         if not rotary[a]:
-            _shift(t, w[0], w[1], w[2], e[0], e[1], e[2])
+            _shift(t, (w[0], w[1], w[2]), (e[0], e[1], e[2]))
             continue
-        _halves(t, sine, cosine)
-        _turn(sine, cosine, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
+        _halves(t, half)
+        _turn(half, (w[0], w[1], w[2]), (j[0], j[1], j[2]), (e[0], e[1], e[2]))
 
 
 @compiled
@@ -81,15 +93,15 @@ def displace_frames(
     e[:] = 0.0
     r[:3] = 0.0
     r[3] = 1.0
-    sine, cosine = scratch[0], scratch[1]
+    half = Half(scratch[0], scratch[1])
     for a in range(errors.shape[0] - 1, -1, -1):
         w, j, t = direction[a], column[a], errors[a]
         if not rotary[a]:
-            _shift(t, w[0], w[1], w[2], e[0], e[1], e[2])
+            _shift(t, (w[0], w[1], w[2]), (e[0], e[1], e[2]))
             continue
-        _halves(t, sine, cosine)
-        _turn(sine, cosine, w[0], w[1], w[2], j[0], j[1], j[2], e[0], e[1], e[2])
-        _rotate(sine, cosine, w[0], w[1], w[2], r[0], r[1], r[2], r[3])
+        _halves(t, half)
+        _turn(half, (w[0], w[1], w[2]), (j[0], j[1], j[2]), (e[0], e[1], e[2]))
+        _rotate(half, (w[0], w[1], w[2]), (r[0], r[1], r[2], r[3]))
 
 
 # Loops over the lanes, each a function of its own with scalars for the axis: in this form they all vectorise.
@@ -97,7 +109,9 @@ def displace_frames(
 
 
 @compiled
-def _shift(t: Floats, wx: float, wy: float, wz: float, ex: Floats, ey: Floats, ez: Floats) -> None:
+def _shift(t: Floats, along: Triple, e: Rows) -> None:
+    wx, wy, wz = along
+    ex, ey, ez = e
     for u in range(t.shape[0]):
         ex[u] += t[u] * wx
         ey[u] += t[u] * wy
@@ -105,8 +119,9 @@ def _shift(t: Floats, wx: float, wy: float, wz: float, ex: Floats, ey: Floats, e
 
 
 @compiled
-def _halves(t: Floats, sine: Floats, cosine: Floats) -> None:
+def _halves(t: Floats, half: Half) -> None:
     """Sine and cosine of half the errors: by power series where it serves the whole block."""
+    sine, cosine = half.sine, half.cosine
     if all_small(t):
         _halves_by_series(t, sine, cosine)
     else:
@@ -125,8 +140,11 @@ def _halves_by_series(t: Floats, sine: Floats, cosine: Floats) -> None:
 
 
 @compiled
-def _turn(sine: Floats, cosine: Floats, wx: float, wy: float, wz: float, jx: float, jy: float, jz: float,
-          ex: Floats, ey: Floats, ez: Floats) -> None:  # fmt: skip
+def _turn(half: Half, about: Triple, column: Triple, e: Rows) -> None:
+    sine, cosine = half.sine, half.cosine
+    wx, wy, wz = about
+    jx, jy, jz = column
+    ex, ey, ez = e
     for u in range(sine.shape[0]):
         sh, ch = sine[u], cosine[u]
         s = 2.0 * sh * ch
@@ -144,8 +162,10 @@ def _turn(sine: Floats, cosine: Floats, wx: float, wy: float, wz: float, jx: flo
 
 
 @compiled
-def _rotate(sine: Floats, cosine: Floats, wx: float, wy: float, wz: float,
-            rx: Floats, ry: Floats, rz: Floats, rw: Floats) -> None:  # fmt: skip
+def _rotate(half: Half, about: Triple, r: tuple[Floats, Floats, Floats, Floats]) -> None:
+    sine, cosine = half.sine, half.cosine
+    wx, wy, wz = about
+    rx, ry, rz, rw = r
     for u in range(sine.shape[0]):
         sh, ch = sine[u], cosine[u]
         qx, qy, qz = sh * wx, sh * wy, sh * wz

@@ -15,12 +15,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
+from armsim.decide import records
+from armsim.decide.records import Scheme
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
 from armsim.engine.plan import key
@@ -29,13 +31,12 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem, RunError
 from armsim.formatting import percent, show
-from armsim.model.encoder import Encoder, Summary
+from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.study import Study
 
-Scheme = Literal["equal angles", "equal contributions", "least cost"]
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
 CLOSED = 0.005
 """Departure of the sampled quantile from the requirement at which the loop is closed."""
@@ -97,14 +98,15 @@ class Allocation:
     budgets: tuple[Budget, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
+        """For JSON, as `records.AllocationRecord`; SI units."""
         budgets = []
         for budget in self.budgets:
             std = {name: value if math.isfinite(value) else None for name, value in budget.std.items()}
             bits = {name: equivalent_bits(value) for name, value in std.items() if value and self.rotary[name]}
-            budgets.append({**budget.__dict__, "std": std, "bits": bits})
-        own = {key: value for key, value in self.__dict__.items() if key not in ("rotary", "budgets")}
-        return {"format": "armsim-allocation/1", **own, "budgets": budgets}
+            own = {**vars(budget), "std": std, "bits": bits}
+            budgets.append(records.BudgetRecord(**own))
+        own = {key: value for key, value in vars(self).items() if key not in ("rotary", "budgets")}
+        return records.plain(records.AllocationRecord(**own, budgets=tuple(budgets)))
 
 
 def equivalent_bits(std: float) -> float:
@@ -136,7 +138,7 @@ def without_sensors(machine: Machine) -> Machine:
 def _ideal(joint: Joint) -> Joint:
     encoder = joint.encoder
     resolution = NOTHING_BITS if encoder.rotary else 1e-17
-    ideal = Encoder("ideal", encoder.measures, summary=Summary(resolution))
+    ideal = Encoder("ideal", encoder.measures, summary=SheetSummary(resolution))
     return replace(joint, encoder=ideal, motor_encoder=None, mounting=Mounting())
 
 
@@ -215,9 +217,11 @@ def allocate(
         ratio = np.full(len(fixed), 1.959964**2)  # of a normal law along a line: where the first round begins
         gap = None
         for _ in range(ROUNDS):
-            room = requirement.position**2 / ratio - fixed
-            room = np.maximum(room, 1e-3 * requirement.position**2 / ratio)  # a ratio taken too high leaves something
-            std, gap = _solve(scheme, gains, room, lever, exponent)
+            allowance = requirement.position**2 / ratio - fixed
+            allowance = np.maximum(
+                allowance, 1e-3 * requirement.position**2 / ratio
+            )  # a ratio taken too high leaves something
+            std, gap = _solve(scheme, gains, allowance, lever, exponent)
             quantile, intervals = sampled(with_budget(machine, dict(zip(rotary, std.tolist(), strict=True))))
             # over the mean square by first order, which the next round will go by
             ratio = quantile**2 / (fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2)
@@ -305,13 +309,13 @@ def _levers(gains: Array, rotary: Sequence[bool]) -> Array:
     return np.where(turning, 1.0, typical or 1.0)
 
 
-def _solve(scheme: Scheme, gains: Array, room: Array, lever: Array, exponent: float) -> tuple[Array, float | None]:
-    """Standard deviations that use up the room at the pose that decides, and the gap of least cost.
+def _solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent: float) -> tuple[Array, float | None]:
+    """Standard deviations that use up the allowance at the pose that decides, and the gap of least cost.
 
     Parameters
     ----------
     gains : (poses, joints) [m^2 or 1]
-    room : (poses,) [m^2]
+    allowance : (poses,) [m^2]
     lever : (joints,)
     exponent : float
     """
@@ -319,19 +323,19 @@ def _solve(scheme: Scheme, gains: Array, room: Array, lever: Array, exponent: fl
     used = gains.max(axis=0) > NO_LEVER * gains.max()
     own = gains[:, used]
     shape = lever[used] ** 2 if scheme == "equal angles" else 1.0 / own.max(axis=0)
-    start = np.sqrt(shape * float(np.min(room / (own @ shape))))
+    start = np.sqrt(shape * float(np.min(allowance / (own @ shape))))
     if scheme == "least cost":
-        start, gap = least_cost(own, room, lever[used], exponent, start)
+        start, gap = least_cost(own, allowance, lever[used], exponent, start)
     std[used] = start
     return std, gap
 
 
-def least_cost(gains: Array, room: Array, lever: Array, exponent: float, start: Array) -> tuple[Array, float]:
-    """Smallest sum over joints of (lever / s)^exponent with the errors s within the room at every pose.
+def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, start: Array) -> tuple[Array, float]:
+    """Smallest sum over joints of (lever / s)^exponent with the errors s within the allowance at every pose.
 
     With u = ln s a convex problem. Any multipliers m >= 0 of the poses bound the cost from below: the minimum over s of
 
-        sum over joints of (lever / s)^b + G s^2  -  sum over poses of m room,   G = sum over poses of m g
+        sum over joints of (lever / s)^b + G s^2  -  sum over poses of m allowance,   G = sum over poses of m g
 
     is reached at s^(b + 2) = b lever^b / (2 G). The bound of the multipliers that fit the solution proves it.
 
@@ -347,7 +351,7 @@ def least_cost(gains: Array, room: Array, lever: Array, exponent: float, start: 
     """
     from scipy.optimize import minimize, nnls
 
-    matrix, b = gains / room[:, None], exponent
+    matrix, b = gains / allowance[:, None], exponent
     weight, unit = lever**b, start
 
     def cost(u: Array) -> tuple[float, Array]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
+from armsim.decide import records
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
 from armsim.engine.layout import MEMORY
 from armsim.engine.paired import NORMAL_95, Difference
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem
-from armsim.formatting import percent, points, show, signed, span
 from armsim.results import Result
 from armsim.study import Study
 
@@ -78,66 +78,47 @@ class TaskDifference:
         against = worse if better.sum() >= worse.sum() else better
         return tuple(name for name, other in zip(self.poses, against, strict=True) if other) if against.any() else ()
 
-    @property
-    def sentence(self) -> str:
-        """What was bought."""
-        gained = -self.p95.value
-        change = f"takes {show(gained)} off" if gained >= 0 else f"adds {show(-gained)} to"
-        interval = self.p95.interval
-        told = interval is None or not interval[0] <= 0 <= interval[1]
-        size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
-        sure = "" if size is None else f" ({span(*size)})"
-        what = f"{self.scenario}: at {self.task} it {change} the 95 % quantile at the worst pose{sure}"
-        if not told:
-            what = (
-                f"{self.scenario}: at {self.task} no difference of the 95 % quantile at the worst pose can be told "
-                f"(it changes by {signed(*self.p95)})"
-            )
-        if self.repeatability is not None:
-            what += f", RP changes by {signed(*self.repeatability)}"
-        if self.passing is not None:
-            open_ = self.passing.interval is not None and self.passing.interval[0] <= 0 <= self.passing.interval[1]
-            change = points(*self.passing)
-            what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
-        if self.price > 0 and gained > 0 and told:
-            return f"{what}, for {self.price:g} cost units more: {show(gained / self.price)} per cost unit"
-        return f"{what}, for {abs(self.price):g} cost units {'more' if self.price >= 0 else 'less'}"
-
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """Results of every design at the common poses, and the differences of all others to the first.
 
-    All are judged by the requirement of the first; ``notes`` say whose own requirement that is not.
+    All are judged by the requirement of the first; ``other_requirements`` are those of designs that state another.
     """
 
     results: tuple[Result, ...]
     differences: tuple[TaskDifference, ...]
-    notes: tuple[str, ...] = ()
+    other_requirements: dict[str, Requirement | None] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
-        rows = []
-        for row in self.differences:
-            data = {key: value for key, value in asdict(row).items() if key not in ("values", "half_widths")}
-            for name in ("p95", "repeatability", "passing"):
-                part = getattr(row, name)
-                data[name] = None if part is None else {"value": part.value, "interval": part.interval}
-            data["at_poses"] = [
-                {"difference": value, "half_width": None if np.isnan(half) else half}
-                for value, half in zip(row.values.tolist(), row.half_widths.tolist(), strict=True)
-            ]
-            rows.append({**data, "flips": row.flips, "sentence": row.sentence})
-        designs = [
-            {
-                "scenario": result.scenario,
-                "price": result.price,
-                "met": result.met,
-                "tasks": [{"name": task.name, "summary": asdict(task.summary)} for task in result.tasks],
-            }
+        """For JSON, as `records.ComparisonRecord`; SI units."""
+        rows = tuple(
+            records.DifferenceRecord(
+                row.task,
+                row.scenario,
+                records.Change.of(row.p95),
+                records.Change.of(row.repeatability),
+                records.Change.of(row.passing),
+                row.price,
+                row.poses,
+                tuple(
+                    records.PoseChange(value, None if np.isnan(half) else half)
+                    for value, half in zip(row.values.tolist(), row.half_widths.tolist(), strict=True)
+                ),
+                row.flips,
+            )
+            for row in self.differences
+        )
+        designs = tuple(
+            records.DesignRecord(
+                result.scenario,
+                result.price,
+                result.met,
+                tuple(records.TaskRecord(task.name, task.summary) for task in result.tasks),
+            )
             for result in self.results
-        ]
-        return {"format": "armsim-comparison/1", "designs": designs, "differences": rows, "notes": self.notes}
+        )
+        return records.plain(records.ComparisonRecord(designs, rows, self.other_requirements))
 
 
 def compare(
@@ -158,15 +139,13 @@ def compare(
     RunError
         As `Study.run`.
     """
-    notes = _other_requirements(studies)
-    for text in notes:
-        note(text)
+    others = _other_requirements(studies)
     studies = _matched(studies)
     found = [study.find(progress) for study in studies]
     common = []
     for task in range(len(found[0])):
-        others = [set(poses[task].names) for poses in found[1:]]
-        names = [name for name in found[0][task].names if all(name in other for other in others)]
+        rest = [set(poses[task].names) for poses in found[1:]]
+        names = [name for name in found[0][task].names if all(name in other for other in rest)]
         if not names:
             task_name = studies[0].scenario.tasks[task].name
             raise InputError(_fault(studies[0], f"tasks.{task_name}", "no pose that all designs reach", "common poses"))
@@ -199,32 +178,13 @@ def compare(
                     widths,
                 )
             )
-    return Comparison(results, tuple(differences), notes)
+    return Comparison(results, tuple(differences), others)
 
 
-def _other_requirements(studies: Sequence[Study]) -> tuple[str, ...]:
-    """Designs that state another requirement than the first, by which they are judged all the same."""
-    if not studies:
-        return ()
-    first = studies[0].scenario
-    return tuple(
-        f"{own.name!r} asks for {stated(own.requirement)}; it is judged by the requirement of {first.name!r}: "
-        f"{stated(first.requirement)}"
-        for own in (study.scenario for study in studies[1:])
-        if own.requirement != first.requirement
-    )
-
-
-def stated(requirement: Requirement | None) -> str:
-    """A requirement in words."""
-    if requirement is None:
-        return "nothing"
-    parts = [f"{percent(requirement.coverage)} of errors within {show(requirement.position)}"]
-    if requirement.repeatability is not None:
-        parts.append(f"RP within {show(requirement.repeatability)}")
-    if requirement.yield_ is not None:
-        parts.append(f"a yield of {percent(requirement.yield_)}")
-    return ", ".join(parts)
+def _other_requirements(studies: Sequence[Study]) -> dict[str, Requirement | None]:
+    """Requirements of designs that state another than the first, by which they are judged all the same."""
+    scenarios = [study.scenario for study in studies]
+    return {own.name: own.requirement for own in scenarios[1:] if own.requirement != scenarios[0].requirement}
 
 
 def _matched(studies: Sequence[Study]) -> list[Study]:
@@ -247,30 +207,3 @@ def _matched(studies: Sequence[Study]) -> list[Study]:
 
 def _fault(study: Study, key: str, found: str, accepted: str) -> Problem:
     return Problem(str(study.scenario.sources[0].path), 1, 1, key, found, accepted)
-
-
-def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
-    """One row per task and design, for tables on screen and page."""
-    rows = []
-    for number, task in enumerate(comparison.results[0].tasks):
-        for result in comparison.results:
-            own = result.tasks[number]
-            row = next(
-                (d for d in comparison.differences if (d.task, d.scenario) == (task.name, result.scenario)), None
-            )
-            judged = own.summary.yield_
-            rows.append(
-                {
-                    "task": task.name,
-                    "design": result.scenario,
-                    "price": f"{result.price:g}",
-                    "p95": show(own.summary.p95),
-                    "difference of p95": "" if row is None else signed(*row.p95),
-                    "RP": show(own.summary.repeatability_p95),
-                    "difference of RP": "" if row is None or row.repeatability is None else signed(*row.repeatability),
-                    "yield": "" if judged is None else percent(judged.value),
-                    "difference of yield": "" if row is None or row.passing is None else points(*row.passing),
-                    "better / worse poses": "" if row is None else f"{row.better.sum()} / {row.worse.sum()}",
-                }
-            )
-    return rows

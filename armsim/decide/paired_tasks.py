@@ -10,7 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.engine.executors import in_order
 from armsim.engine.paired import (
-    MOST_UNITS,
+    UNITS_COMPARED,
     Difference,
     difference,
     half_width,
@@ -60,7 +60,7 @@ class Evaluated:
 
     def quantile_influence(self, pose: int) -> Array:
         """Influence of the first units on the 95 % quantile at a pose, shape (units,). [m]"""
-        known = min(self.job.plan.units, MOST_UNITS)
+        known = min(self.job.plan.units, UNITS_COMPARED)
         own = quantile_influence(self.job, self.key, self.places, pose // CHUNK * CHUNK, known, P95)
         return np.asarray(own[pose % CHUNK])
 
@@ -99,7 +99,7 @@ def passing(one: Evaluated, other: Evaluated) -> Difference | None:
 def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progress, what: str) -> Array:
     """Half of the 95 % interval of the difference of the 95 % quantile at every pose, shape (poses,). [m]"""
     units = one.job.plan.units
-    known = min(units, MOST_UNITS)
+    known = min(units, UNITS_COMPARED)
     poses = len(one.places)
 
     def both(chunk: int) -> Array:

@@ -15,6 +15,7 @@ from armsim.assessment import Judged
 from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
+from armsim.decide.records import Fitted
 from armsim.engine.run import Progress, Samples
 from armsim.engine.visitlaw import integrate
 from armsim.errors import InputError, Problem
@@ -40,17 +41,6 @@ SURELY = 1e-3
 by the angles of their errors, far less."""
 AT_ONCE = 64
 """Poses at which RP is integrated together."""
-
-
-@dataclass(frozen=True)
-class Fitted:
-    """What a joint is fitted with."""
-
-    joint: str
-    encoder: str
-    mounting: str
-    placement: str
-    price: float
 
 
 @dataclass(frozen=True)

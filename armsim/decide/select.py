@@ -27,8 +27,9 @@ import numpy as np
 from armsim.asked import Requirement
 from armsim.assessment import Judged
 from armsim.decide.program import Choice, Program
+from armsim.decide.records import Confirmation, Proof, Rejected
 from armsim.decide.search import LEAST, NEAR, Search
-from armsim.decide.selection import Confirmation, Proof, Rejected, Selection
+from armsim.decide.selection import Selection
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.model.options import Options

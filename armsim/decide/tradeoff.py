@@ -13,44 +13,19 @@ from typing import Any
 
 import numpy as np
 
+from armsim.decide import records
 from armsim.decide.allocate import required
 from armsim.decide.program import Choice
-from armsim.decide.search import Fitted, Search
+from armsim.decide.records import Point
+from armsim.decide.search import Search
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.model.options import Options
-from armsim.results import Part
 from armsim.study import Study
 
 STEP = 0.01
 """Share by which the mean square error must fall from one point to the next: half of that in the quantile."""
 MOST_POINTS = 200
-
-
-@dataclass(frozen=True)
-class Point:
-    """A design for which, by first order, nothing cheaper errs less.
-
-    Parameters
-    ----------
-    price : float
-    predicted, sampled : float
-        Largest quantile at the coverage over all poses, by the program and by Monte Carlo. [m]
-    pose : str
-        Where it was largest when sampled.
-    design : tuple of Fitted
-    spending : mapping of group of joints to price
-    failed : tuple of str
-        Parts of the requirement that it does not keep at the poses that decide, as sampled there.
-    """
-
-    price: float
-    predicted: float
-    sampled: float
-    pose: str
-    design: tuple[Fitted, ...]
-    spending: dict[str, float]
-    failed: tuple[Part, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,10 +43,10 @@ class TradeOff:
     position: float
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON."""
-        points = [{**point.__dict__, "design": [part.__dict__ for part in point.design]} for point in self.points]
-        own = {key: value for key, value in self.__dict__.items() if key != "points"}
-        return {"format": "armsim-trade-off/1", **own, "points": points}
+        """For JSON, as `records.TradeOffRecord`; SI units."""
+        return records.plain(
+            records.TradeOffRecord(self.scenario, self.points, self.current, self.current_price, self.position)
+        )
 
 
 def trade_off(

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
+from armsim.decide import records
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose, passing
+from armsim.decide.records import Kind
 from armsim.engine.layout import MEMORY
 from armsim.engine.paired import Difference
 from armsim.engine.run import Progress
@@ -17,7 +19,6 @@ from armsim.model.machine import Change, Machine
 from armsim.results import Result
 from armsim.study import Study
 
-Kind = Literal["joint ideal", "cause halved", "one bit finer"]
 MOST_POSES = 1000
 """Poses of a task looked at; of more, those with the largest errors."""
 
@@ -48,18 +49,14 @@ class WhatIfs:
         return sorted((row for row in self.rows if row.task == task), key=lambda row: row.p95.value)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON; SI units."""
-        rows = [
-            {
-                "task": row.task,
-                "kind": row.kind,
-                "what": row.what,
-                "p95": row.p95._asdict(),
-                "yield": None if row.passing is None else row.passing._asdict(),
-            }
+        """For JSON, as `records.WhatIfsRecord`; SI units."""
+        rows = tuple(
+            records.WhatIfRecord(
+                row.task, row.kind, row.what, records.Change.of(row.p95), records.Change.of(row.passing)
+            )
             for row in self.rows
-        ]
-        return {"format": "armsim-what-if/1", "scenario": self.result.scenario, "rows": rows}
+        )
+        return records.plain(records.WhatIfsRecord(self.result.scenario, rows))
 
 
 def changes(machine: Machine) -> list[tuple[Kind, str, Machine]]:

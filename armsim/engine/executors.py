@@ -92,14 +92,14 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         from distributed import Client
         from distributed.comm.addressing import get_address_host_port
     except ImportError as error:
-        raise RunError("--cluster needs the package 'distributed': pip install 'armsim[cluster]'") from error
+        raise RunError("a cluster needs the package 'distributed': pip install 'armsim[cluster]'") from error
     client_of: Any = Client
     host_and_port: Any = get_address_host_port
     try:
         where = host_and_port(address)
     except ValueError as error:
         accepted = "the address of a scheduler, such as tcp://10.0.0.5:8786"
-        raise InputError(Problem("command line", 0, 0, "--cluster", f"{address!r}: {error}", accepted)) from error
+        raise InputError(Problem("address of the cluster", 0, 0, "", f"{address!r}: {error}", accepted)) from error
     try:
         socket.create_connection(where, timeout).close()  # a client that finds nobody hangs on leaving
         client = client_of(address, timeout=timeout, set_as_default=False)

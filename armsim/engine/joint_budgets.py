@@ -60,7 +60,7 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
         square = float(np.mean(together**2)) + sum(term.variance(axis, state) for term in own)
         return math.sqrt(square), sum(sheet.limit for sheet in sheets if sheet.life == life)
 
-    (std_accuracy, limit_accuracy), (std_repeatability, limit_repeatability) = both("unit"), both("visit")
+    (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = both("unit"), both("visit")
     return JointBudget(
         unit="rad" if joint.encoder.rotary else "m",
         encoder=joint.encoder.name,
@@ -70,9 +70,9 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
         lever_arm=lever,
         contrast=joint.contrast_loss**-0.5,
         terms=sheets,
-        std=math.hypot(std_accuracy, std_repeatability),
-        std_accuracy=std_accuracy,
-        std_repeatability=std_repeatability,
+        rms=math.hypot(rms_accuracy, rms_repeatability),
+        rms_accuracy=rms_accuracy,
+        rms_repeatability=rms_repeatability,
         limit=limit_accuracy + limit_repeatability,
         limit_accuracy=limit_accuracy,
         limit_repeatability=limit_repeatability,
@@ -89,7 +89,7 @@ def _term(term: Term, axis: Axis, state: State) -> TermBudget:
         life=term.life,
         shape=", ".join(dict.fromkeys(str(shape) for shape in shapes)),
         orders=orders,
-        std=math.sqrt(term.mean_square(axis, state)),
+        rms=math.sqrt(term.mean_square(axis, state)),
         limit=term.largest(axis, state),
     )
 

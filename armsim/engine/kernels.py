@@ -48,12 +48,12 @@ def sample_a_little() -> None:
     from armsim.model.arm import Arm, ArmJoint
     from armsim.model.chain import denavit_hartenberg
     from armsim.model.configurations import Configurations
-    from armsim.model.encoder import Encoder, Summary
+    from armsim.model.encoder import Encoder, SheetSummary
     from armsim.model.joint import Joint
     from armsim.model.machine import Machine
 
     arm = Arm("one", (ArmJoint("j1", True, -1.0, 1.0),), tuple(denavit_hartenberg(0, "j1", True, 0.0, 0.0, 0.1, 0.0)))
-    sensor = Encoder("one", summary=Summary(20.0, repeatability=Distribution("normal", 1e-6)))
+    sensor = Encoder("one", summary=SheetSummary(20.0, repeatability=Distribution("normal", 1e-6)))
     machine = Machine(arm, (Joint("j1", sensor),))
     asked = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
     with sampling(machine, None, 0.95, 1, 2**30) as place:

@@ -10,7 +10,7 @@ from armsim.asked import SamplingPlan
 from armsim.engine.executors import AHEAD
 from armsim.engine.montecarlo import PoseSample
 from armsim.engine.plan import UNIT_BLOCK
-from armsim.errors import RunError
+from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
 
 GIB = 2**30
@@ -87,14 +87,14 @@ def lay_out(
 
     Raises
     ------
-    RunError
+    DoesNotFit
         It cannot fit; says what would.
     """
     record = RECORD * (tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of pieces on their way
     records, rows = record * plan.units, poses * (8 * row + NAME)
     if where == "cluster":
         if BASE + rows + records > memory:
-            raise RunError(_advice(plan, poses, rows, BASE + rows + records, memory - BASE - rows, 1, record, memory))
+            raise DoesNotFit(_advice(plan, poses, rows, BASE + rows + records, memory - BASE - rows, 1, record, memory))
         workers, records, record, fixed = 1, 0, 0, PROCESS
     else:
         fixed = BASE + rows + (workers * PROCESS if where == "processes" else 0)
@@ -104,19 +104,19 @@ def lay_out(
     def drawn(units: int) -> int:
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
 
-    def rooms(units: int, group: int) -> int:
+    def samples(units: int, group: int) -> int:
         return workers * (group + (1 if batch else 0)) * PoseSample.bytes_needed(units)
 
-    whole = fixed + records + owners * drawn(plan.units) + rooms(plan.units, 1)
+    whole = fixed + records + owners * drawn(plan.units) + samples(plan.units, 1)
     if not batch and whole <= memory:
         return Layout(plan.units, 1, whole, whole)
     block = min(batch or BLOCK, plan.units)
-    least = fixed + records + workers * drawn(block) + rooms(plan.units, 1)
+    least = fixed + records + workers * drawn(block) + samples(plan.units, 1)
     if least > memory:
         left = memory - fixed - workers * drawn(block)
-        raise RunError(_advice(plan, poses, rows, least, left, workers, record, memory))
-    group = max(1, min(64, int((memory - least) / rooms(plan.units, 1)) + 1))
-    return Layout(block, group, least + rooms(plan.units, group) - rooms(plan.units, 1), whole)
+        raise DoesNotFit(_advice(plan, poses, rows, least, left, workers, record, memory))
+    group = max(1, min(64, int((memory - least) / samples(plan.units, 1)) + 1))
+    return Layout(block, group, least + samples(plan.units, group) - samples(plan.units, 1), whole)
 
 
 def _advice(
@@ -124,7 +124,7 @@ def _advice(
 ) -> str:
     """What would fit: ``left`` bytes are there for what grows with the units, ``record`` of them for each."""
     found = f"{plan.units} units at {poses} poses need {least / GIB:.3g} GiB of memory, allowed {memory / GIB:.3g} GiB"
-    advice = [f"--memory {math.ceil(least / GIB * 10) / 10:g}GiB"]
+    advice = [f"{math.ceil(least / GIB * 10) / 10:g}GiB of memory"]
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
     empty = workers * PoseSample.bytes_needed(0)

@@ -24,7 +24,7 @@ from armsim.errormodel.terms import Independent, Term
 from armsim.model.machine import EvaluatedMachine
 
 Counts = NDArray[np.int64]
-DISTANCE, TURN = 0, 1
+DISTANCE, ROTATION = 0, 1
 LINE_REACH = 16.0
 """Standard deviations, by first order, over which a coordinate is counted either way of its mean."""
 _LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
@@ -66,18 +66,18 @@ class PoseSample:
         return np.asarray(self.figures[1])
 
     @property
-    def turn_accuracy(self) -> Array:
+    def orientation_accuracy(self) -> Array:
         """AP of the orientation of every unit, shape (units,). [rad]"""
         return np.asarray(self.figures[2])
 
     @property
-    def turn_repeatability(self) -> Array:
+    def orientation_repeatability(self) -> Array:
         """RP of the orientation of every unit, shape (units,). [rad]"""
         return np.asarray(self.figures[3])
 
     @staticmethod
-    def room(units: int) -> PoseSample:
-        """Room for a pose; as it stands, nothing has been counted."""
+    def empty(units: int) -> PoseSample:
+        """Arrays for a pose, with nothing counted."""
         extremes = np.full((2, MEASURES), np.inf)
         extremes[1] = -np.inf
         return PoseSample(
@@ -93,12 +93,12 @@ class PoseSample:
 
     @staticmethod
     def bytes_needed(units: int) -> int:
-        """Memory that `room` takes."""
+        """Memory that `empty` takes."""
         return 8 * (3 * RATIO_BINS + 6 * LINE_BINS + (ATTAINED + 1) * units + SUMS * (units // LANES + 1))
 
     def absorb(self, other: PoseSample) -> None:
         """Add the counts of further units."""
-        for measure in (DISTANCE, TURN):
+        for measure in (DISTANCE, ROTATION):
             touched = other.touched(measure)
             self.ratio_counts[measure, touched] += other.ratio_counts[measure, touched]
         touched = other.touched(DISTANCE)
@@ -111,7 +111,7 @@ class PoseSample:
     def clear(self) -> None:
         """Forget the counts, to serve again."""
         if np.isfinite(self.extremes[0, DISTANCE]):
-            for measure in (DISTANCE, TURN):
+            for measure in (DISTANCE, ROTATION):
                 self.ratio_counts[measure, self.touched(measure)] = 0
             self.ratio_pairs[self.touched(DISTANCE)] = 0
         self.line_counts[:] = 0
@@ -124,7 +124,7 @@ class PoseSample:
         return slice(low, high + 1)
 
     def counted(self, measure: int, visits: int) -> Counted:
-        """Distance or turn of all visits."""
+        """Distance or rotation_angle of all visits."""
         touched = self.touched(measure)
         pairs = self.ratio_pairs[touched] if measure == DISTANCE else None
         edges = RATIO_EDGES[touched.start : touched.stop + 1]
@@ -293,7 +293,7 @@ class Sampler:
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
         """What every standardised coefficient of visit life does to the tool point of some units at one pose.
 
-        The errors that a unit keeps turn the columns of the Jacobian, to first order.
+        The errors that a unit keeps rotation_angle the columns of the Jacobian, to first order.
 
         Returns
         -------
@@ -309,7 +309,7 @@ class Sampler:
 
     def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
         """All units at one pose, at once."""
-        out = PoseSample.room(self.plan.units)
+        out = PoseSample.empty(self.plan.units)
         coefficients = draw_units(self.situation.terms, self.plan)
         self.sample(pose, (pose, task), scale_of(linear, pose), coefficients, (0, self.plan.units), out)
         law = self.law(only=slice(pose, pose + 1))
@@ -324,16 +324,16 @@ class Sampler:
         Returns
         -------
         displacement : (3, visits, units) [m]
-        turn : (visits, units) [rad]
+        rotation_angle : (visits, units) [rad]
         """
         many = self.plan.visits if visits is None else visits
-        displacement, turn = np.empty((3, many, units)), np.empty((many, units))
+        displacement, rotation_angle = np.empty((3, many, units)), np.empty((many, units))
         kernel: Any = follow_units
         kernel(
             self._kept(pose, coefficients), self._drawn(pose), self._axes(pose), Place(number, task, first),
-            displacement, turn,
+            displacement, rotation_angle,
         )  # fmt: skip
-        return displacement, turn
+        return displacement, rotation_angle
 
     def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:
         """Every visit of every unit at one pose, as `follow`."""

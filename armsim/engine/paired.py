@@ -14,7 +14,7 @@ from armsim.engine.statistics import clopper_pearson
 from armsim.engine.work import CHUNK, Job, Stage
 from armsim.model.configurations import Configurations
 
-MOST_UNITS = 4 * UNIT_BLOCK
+UNITS_COMPARED = 4 * UNIT_BLOCK
 """Units by which the scatter of a difference is judged; more tell it no better than is needed."""
 WINDOW = 0.02
 """Probability either way of a quantile over which the density there is taken."""
@@ -51,10 +51,10 @@ def influence(values: Array, p: float) -> Array:
     .. [1] Hampel, J. Am. Stat. Assoc. 69 (1974) 383: the influence curve. Woodruff (1952) for the quantile of clusters.
     """
     n, units = values.size, values.shape[1]
-    room = min(1 - p, p)
+    margin = min(1 - p, p)
     # the density is taken over the probabilities between which the sample puts the quantile, or a little more
     scatter = math.sqrt(p * (1 - p) / max(units, 1))
-    half = min(max(WINDOW, SPAN * scatter), 0.5 * room)
+    half = min(max(WINDOW, SPAN * scatter), 0.5 * margin)
     ranks = [min(n, max(1, math.ceil(x * n - 1e-9))) - 1 for x in (p - half, p, p + half)]
     low, q, high = np.partition(values, ranks, axis=None)[ranks]
     if high <= low:  # one value holds all that probability: certain, if the sample tells so much

@@ -9,7 +9,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
-from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, scale_of
+from armsim.engine.montecarlo import DISTANCE, ROTATION, PoseSample, scale_of
 from armsim.engine.validation import validate
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.poses import BIAS
@@ -106,14 +106,14 @@ def fill_sampled(
         ("error.at_coverage", at),
         ("error.at_coverage_interval", at_interval),
         ("orientation_error.rms", math.sqrt(turned)),
-        ("orientation_error.p95", sample.counted(TURN, visits).quantiles((0.95,))[0]),
+        ("orientation_error.p95", sample.counted(ROTATION, visits).quantiles((0.95,))[0]),
     ):
         column(path)[row] = value
     column("integration")[row] = half_width
     _fill_units(table, row, "accuracy", sample.accuracy)
     _fill_units(table, row, "repeatability", sample.repeatability, half_width)
-    _fill_units(table, row, "orientation_accuracy", sample.turn_accuracy)
-    _fill_units(table, row, "orientation_repeatability", sample.turn_repeatability)
+    _fill_units(table, row, "orientation_accuracy", sample.orientation_accuracy)
+    _fill_units(table, row, "orientation_repeatability", sample.orientation_repeatability)
     judged = validate(linear, row, np.array([values for values, _ in lines]), np.array([both for _, both in lines]))
     for part, own in zip(column("first_order.validation")[row], judged, strict=True):
         fill(part, own)

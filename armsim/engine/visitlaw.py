@@ -32,7 +32,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core.attained import VisitEffect
-from armsim.core.law_sums import LAW_SUMS, POINTS, sum_law, sum_pulls
+from armsim.core.law_sums import LAW_SUMS, POINTS, sum_influences, sum_law
 from armsim.engine.plan import key
 from armsim.engine.statistics import student
 from armsim.errormodel.distributions import Distribution, open_interval
@@ -65,7 +65,7 @@ class VisitLaw:
         RP of a unit without errors of its own, and half of the 95 % interval of its integration.
     nets : (P, NETS) [m]
         RP as each net tells it, linearised: for differences of two designs on the same nets.
-    turn_repeatability : (P,) [rad]
+    orientation_repeatability : (P,) [rad]
         Three standard deviations of the rotation vector along the direction in which it scatters most.
     shift, turn_shift : (P, 3) [m], [rad]
         By which visits move the barycentre, of second order.
@@ -76,14 +76,14 @@ class VisitLaw:
     repeatability: Array
     half_width: Array
     nets: Array
-    turn_repeatability: Array
+    orientation_repeatability: Array
     shift: Array
     turn_shift: Array
     slope: Array
 
     def at(self, pose: int, tangent: Array) -> VisitEffect:
         """For the kernel, at one pose."""
-        both = np.array([self.repeatability[pose], self.turn_repeatability[pose]])
+        both = np.array([self.repeatability[pose], self.orientation_repeatability[pose]])
         return VisitEffect(self.shift[pose], self.turn_shift[pose], tangent, both, self.slope[pose])
 
 
@@ -163,7 +163,7 @@ def visit_law(
     gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
     across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
     repeatability, spread, half, by_net = integrate(coefficients.laws, across, plan, only)
-    quantile_influence = _pulls(coefficients, across, plan, only)
+    quantile_influence = _influences(coefficients, across, plan, only)
     mean = repeatability - 3.0 * spread
     change_of_mean = _response(loads @ quantile_influence, turning, postures.column)
     change_of_square = _response(loads @ across, turning, postures.column)  # half of that of S^2
@@ -240,12 +240,12 @@ def half_width_of_nets(values: Array) -> Array:
     return np.asarray(student(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
 
 
-def _pulls(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan, only: slice) -> Array:
+def _influences(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan, only: slice) -> Array:
     """Mean of every coefficient times the direction of the displacement, shape (P, K, 3)."""
     out = np.zeros_like(gains)
     if len(coefficients.laws):
         standard = nets(plan.seed, coefficients.laws, points_of(plan))[0]
-        sum_pulls(standard, gains[only], out[only])
+        sum_influences(standard, gains[only], out[only])
         out /= standard.shape[1]
     return out
 

@@ -146,20 +146,20 @@ def work(job: Job, piece: Piece) -> Done:
     passing = np.ones((3, job.plan.units), dtype=bool)
     worst = np.zeros((2, job.plan.units))
     size = min(job.layout.group, piece.end - piece.begin)
-    rooms = [PoseSample.room(job.plan.units) for _ in range(size)]
-    spare = PoseSample.room(0) if job.batch else None
+    samples = [PoseSample.empty(job.plan.units) for _ in range(size)]
+    spare = PoseSample.empty(0) if job.batch else None
     for start in range(piece.begin, piece.end, size):
-        group = list(zip(range(start, min(start + size, piece.end)), rooms, strict=False))
+        group = list(zip(range(start, min(start + size, piece.end)), samples, strict=False))
         batches = _sample_group(job, piece, stage, law, group, spare)
-        for pose, room in group:
+        for pose, sample in group:
             half_width = float(law.half_width[pose])
-            fill_sampled(table, pose, linear, job.coverage, room, job.plan.visits, half_width)
+            fill_sampled(table, pose, linear, job.coverage, sample, job.plan.visits, half_width)
             if len(batches[pose]) > 1:
                 doubt = 2.0 * float(np.std(batches[pose], ddof=1)) / math.sqrt(len(batches[pose]))
                 table.column("error.at_coverage_doubt")[pose] = doubt
-            passing &= passes(room, job.requirement, half_width)
-            np.maximum(worst, room.figures[:2], out=worst)
-            room.clear()
+            passing &= passes(sample, job.requirement, half_width)
+            np.maximum(worst, sample.figures[:2], out=worst)
+            sample.clear()
     if places.directions is not None:
         one = draw_units(stage.machine.terms, job.plan, 0, 1)
         for pose in range(piece.begin, piece.end):
@@ -179,15 +179,15 @@ def _sample_group(
     found: dict[int, list[float]] = {pose: [] for pose, _ in group}
     for first, units in blocks(job.plan.units, job.layout.unit_block):
         drawn = stage.units(job, first, units)
-        for pose, room in group:
+        for pose, sample in group:
             at = int(piece.places.numbers[pose]), piece.task
-            stage.sampler.sample(pose, at, scale_of(stage.linear, pose), drawn, (first, units), room, spare)
+            stage.sampler.sample(pose, at, scale_of(stage.linear, pose), drawn, (first, units), sample, spare)
             own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
-            room.figures[:, first : first + units] = own
+            sample.figures[:, first : first + units] = own
             if spare is not None:
                 if units == job.batch:
                     found[pose].append(float(spare.counted(DISTANCE, job.plan.visits).quantiles((job.coverage,))[0]))
-                room.absorb(spare)
+                sample.absorb(spare)
                 spare.clear()
     return found
 

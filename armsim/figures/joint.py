@@ -46,14 +46,14 @@ def joint_error(result: Result, joint: str) -> style.Drawing:
         out.tell(axes, position[every], one[every], texts=texts)
         style.legend_below(axes, inches=0.42)
         finding = (
-            f"{joint}: {sheet.encoder} ({sheet.placement}) errs by {show_joint(sheet.std_accuracy, sheet.unit)} rms "
-            f"at every visit alike, {show_joint(sheet.std_repeatability, sheet.unit)} from visit to visit, over all "
+            f"{joint}: {sheet.encoder} ({sheet.placement}) errs by {show_joint(sheet.rms_accuracy, sheet.unit)} rms "
+            f"at every visit alike, {show_joint(sheet.rms_repeatability, sheet.unit)} from visit to visit, over all "
             "postures"
         )
         axes.set_title(style.wrapped(finding))
         _spectrum(out, curve.order, curve.rms, unit, rotary)
-        rest = sorted((term for term in sheet.terms if not term.orders), key=lambda term: -term.std)[:OTHERS]
-        told = ", ".join(f"{term.cause} {show_joint(term.std, sheet.unit)}" for term in rest if term.std > 0)
+        rest = sorted((term for term in sheet.terms if not term.orders), key=lambda term: -term.rms)[:OTHERS]
+        told = ", ".join(f"{term.cause} {show_joint(term.rms, sheet.unit)}" for term in rest if term.rms > 0)
         if told:
             below = out.axes[-1]
             below.set_title(style.wrapped(f"no waves: {told} rms", 90), fontsize=8, fontweight="normal")

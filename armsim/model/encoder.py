@@ -88,7 +88,7 @@ class Timing:
 
 
 @dataclass(frozen=True)
-class Summary:
+class SheetSummary:
     """What a data sheet tells when it tells no causes. ``resolution`` is a count of bits (rotary) or a step [m]."""
 
     resolution: float = key(
@@ -167,7 +167,7 @@ class Encoder:
     price: float = key(
         0.0, "number", "cost units", check=lambda x: x >= 0, accepted="a number of cost units, not negative"
     )
-    summary: Summary | None = key(None, "part", "what a data sheet tells when it tells no causes")
+    summary: SheetSummary | None = key(None, "part", "what a data sheet tells when it tells no causes")
 
     @property
     def rotary(self) -> bool:

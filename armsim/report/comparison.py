@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from armsim import figures
-from armsim.decide.compare import Comparison, summary_rows
+from armsim.decide.compare import Comparison
 from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
 from armsim.formatting import signed
@@ -19,6 +19,7 @@ from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.run_folder import manifest_of, write_json
 from armsim.report.tables import write_table
+from armsim.report.wording import summary_rows
 from armsim.scenario import Scenario
 
 UM = 1e6

@@ -5,21 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from armsim.decide.compare import Comparison, summary_rows
+from armsim.decide.compare import Comparison
 from armsim.formatting import percent, show
 from armsim.report import boilerplate as frame
-from armsim.report.document import Block, Bullets, Cell, Document, Section, Text, table
+from armsim.report import wording
+from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, table
 from armsim.report.findings import dominance
 from armsim.report.run_review import Pictures, shares_table
 from armsim.sources import Source
 
-NAMED = 12
+MOST_NAMED = 12
 """Poses named at which the order of two designs turns round."""
 
 
 def comparison_review(
     comparison: Comparison, pictures: Pictures, sources: Sequence[Source], manifest: dict[str, Any]
-) -> Document:
+) -> ReviewDocument:
     """What each design gains over the first, where, and for how much."""
     first = comparison.results[0]
     sections = (
@@ -35,14 +36,14 @@ def comparison_review(
     )
     names = " against ".join(result.scenario for result in comparison.results)
     sizes = f"{first.units} built units × {first.visits} visits, seed {first.seed}, the same random numbers in all"
-    return Document(names, f"Arm {first.arm}; {sizes}", names, str(manifest["time"])[:10], sections)
+    return ReviewDocument(names, f"Arm {first.arm}; {sizes}", names, str(manifest["time"])[:10], sections)
 
 
 def _answer(comparison: Comparison) -> Section:
     first = comparison.results[0]
     others = ", ".join(result.scenario for result in comparison.results[1:])
     asked = f"The question: what is gained over {first.scenario} by {others}?"
-    sentences = tuple(f"{difference.sentence}." for difference in comparison.differences)
+    sentences = tuple(f"{wording.difference(difference)}." for difference in comparison.differences)
     blocks: list[Block] = [Text(asked, "soft"), Bullets(sentences)]
     if first.requirement is not None:
         wanted = first.requirement
@@ -55,7 +56,7 @@ def _answer(comparison: Comparison) -> Section:
             reasons = [f"{task.name}: {reason}" for task in own.tasks for reason in task.summary.reasons]
             verdicts.append(f"{own.scenario}: met." if own.met else f"{own.scenario}: not met. {'; '.join(reasons)}.")
         blocks.append(Bullets(tuple(verdicts)))
-    every = [*comparison.notes, *(text for own in comparison.results for text in own.warnings)]
+    every = [*wording.other_requirements(comparison), *(text for own in comparison.results for text in own.warnings)]
     told = dict.fromkeys(every)
     if told:
         blocks += [Text("To be kept in mind:"), Bullets(tuple(told))]
@@ -63,7 +64,7 @@ def _answer(comparison: Comparison) -> Section:
 
 
 def _designs(comparison: Comparison) -> list[Block]:
-    rows = summary_rows(comparison)
+    rows = wording.summary_rows(comparison)
     out: list[Block] = []
     for task in dict.fromkeys(row["task"] for row in rows):
         own = [row for row in rows if row["task"] == task]
@@ -77,7 +78,9 @@ def _flips(comparison: Comparison) -> list[Block]:
     rows: list[list[Cell | str]] = []
     for row in comparison.differences:
         better, worse = int(row.better.sum()), int(row.worse.sum())
-        named = ", ".join(row.flips[:NAMED]) + (f" and {len(row.flips) - NAMED} more" if len(row.flips) > NAMED else "")
+        named = ", ".join(row.flips[:MOST_NAMED]) + (
+            f" and {len(row.flips) - MOST_NAMED} more" if len(row.flips) > MOST_NAMED else ""
+        )
         unsure = len(row.poses) - better - worse
         counts = [Cell(str(n), n) for n in (better, worse, unsure)]
         rows.append([row.task, row.scenario, named or "nowhere", *counts])

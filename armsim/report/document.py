@@ -96,7 +96,7 @@ class Section:
 
 
 @dataclass(frozen=True)
-class Document:
+class ReviewDocument:
     """The whole.
 
     ``running`` stands at the head of every printed page, ``date`` beside it.

@@ -7,13 +7,13 @@ import json
 from importlib.resources import files
 from pathlib import Path
 
-from armsim.report.document import Document, Picture
+from armsim.report.document import Picture, ReviewDocument
 
 MOST_SPOTS = 4000
 """Values told by one picture; of more, every second or so."""
 
 
-def write_page(path: Path, document: Document) -> None:
+def write_page(path: Path, document: ReviewDocument) -> None:
     """Write the page; the files of its pictures are found beside it."""
     from jinja2 import Environment
     from markupsafe import Markup

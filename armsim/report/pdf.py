@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Literal
 
 from armsim.errors import RunError
-from armsim.report.document import Document
+from armsim.report.document import ReviewDocument
 
 Paper = Literal["a4", "letter"]
 PAPERS: dict[Paper, str] = {"a4": "a4", "letter": "us-letter"}
 
 
-def write_pdf(path: Path, document: Document, paper: Paper = "a4") -> None:
+def write_pdf(path: Path, document: ReviewDocument, paper: Paper = "a4") -> None:
     """Write the PDF; the files of its pictures are found beside it, and nothing else is read.
 
     Raises

@@ -12,7 +12,7 @@ import numpy as np
 from armsim.figures.contributions import owners
 from armsim.formatting import orders, percent, points, show, show_interval, show_joint, signed, significant
 from armsim.report import boilerplate as frame
-from armsim.report.document import Block, Cell, Document, Folded, Picture, Section, Table, Text, table
+from armsim.report.document import Block, Cell, Folded, Picture, ReviewDocument, Section, Table, Text, table
 from armsim.report.findings import deciding, question
 from armsim.results import JointBudget, Result, Summary, TaskResult
 from armsim.sources import Source
@@ -44,7 +44,7 @@ Pictures = Mapping[str, Sequence[Picture]]
 
 def review(
     result: Result, pictures: Pictures, sources: Sequence[Source], manifest: dict[str, Any], extras: Extras
-) -> Document:
+) -> ReviewDocument:
     """The document of a run, its parts in the order in which a review asks for them."""
     sections = (
         question(result),
@@ -69,7 +69,7 @@ def review(
     told = f" ({', '.join(parts)})" if len(parts) > 1 else ""
     price = f"sensors {significant(result.price)} cost units{told}"
     sizes = f"{result.units} built units × {result.visits} visits, seed {result.seed}"
-    return Document(
+    return ReviewDocument(
         result.scenario, f"Arm {result.arm}; {price}; {sizes}", result.scenario, str(manifest["time"])[:10], sections
     )
 
@@ -98,13 +98,13 @@ def _joints(result: Result, pictures: Pictures) -> Section:
     rows: list[list[Cell | str]] = []
     for name, sheet in result.joints.items():
         lever = f"{show(sheet.lever_arm)}/rad" if sheet.unit == "rad" else "1 m/m"
-        sizes = (sheet.std_accuracy, sheet.std_repeatability, sheet.limit)
+        sizes = (sheet.rms_accuracy, sheet.rms_repeatability, sheet.limit)
         rows.append(
             [
                 name, f"{sheet.encoder} ({sheet.placement})",
                 Cell(f"{significant(sheet.resolution_bits)} bit", sheet.resolution_bits),
-                Cell(lever, sheet.lever_arm), _angle(sheet.std, sheet),
-                Cell(show(sheet.std * sheet.lever_arm), sheet.std * sheet.lever_arm),
+                Cell(lever, sheet.lever_arm), _angle(sheet.rms, sheet),
+                Cell(show(sheet.rms * sheet.lever_arm), sheet.rms * sheet.lever_arm),
                 *(_angle(size, sheet) for size in sizes),
             ]
         )  # fmt: skip
@@ -130,8 +130,8 @@ def _terms(sheet: JointBudget) -> Table:
             term.cause,
             term.life,
             orders(term.shape, term.orders, sheet.unit),
-            _angle(term.std, sheet),
-            Cell(show(term.std * sheet.lever_arm), term.std * sheet.lever_arm),
+            _angle(term.rms, sheet),
+            Cell(show(term.rms * sheet.lever_arm), term.rms * sheet.lever_arm),
             _angle(term.limit, sheet),
         ]
         for term in sheet.terms

@@ -46,7 +46,7 @@ def write_tables(folder: Path, result: Result) -> None:
             [name, sheet.encoder, sheet.placement, sheet.resolution_bits]
             + [
                 v * _factor(sheet)
-                for v in (sheet.step, sheet.std, sheet.std_accuracy, sheet.std_repeatability, sheet.limit)
+                for v in (sheet.step, sheet.rms, sheet.rms_accuracy, sheet.rms_repeatability, sheet.limit)
             ]
             for name, sheet in result.joints.items()
         ],
@@ -154,7 +154,7 @@ def _scaled(values: Sequence[float | None], factor: float = UM) -> list[object]:
 
 
 def _term_row(owner: str, factor: float, term: TermBudget) -> list[object]:
-    return [owner, term.name, term.cause, term.life, term.shape, term.std * factor, term.limit * factor]
+    return [owner, term.name, term.cause, term.life, term.shape, term.rms * factor, term.limit * factor]
 
 
 def _factor(sheet: JointBudget) -> float:

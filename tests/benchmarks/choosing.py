@@ -17,9 +17,10 @@ import numpy as np
 ROOT = Path(__file__).resolve().parent.parent.parent
 sys.path.insert(0, str(ROOT))
 
-from armsim.decide.select import Search, answer, select
+from armsim.decide.select import Search, select
 from armsim.documents.load import load_options
 from armsim.engine.layout import MEMORY
+from armsim.report.wording import answer
 from armsim.study import Study
 
 POSES = 500

@@ -195,7 +195,7 @@ def test_no_cluster_there(starter: Path, tmp_path: Path, address: str, code: int
     pytest.importorskip("distributed")
     done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--cluster", address)
     assert done.returncode == code
-    assert ("no cluster answers at" if code == 3 else "--cluster") in done.stderr
+    assert ("no cluster answers at" if code == 3 else "address of the cluster") in done.stderr
     assert list(tmp_path.iterdir()) == []
 
 

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
-from support import ROOT, normal_machine, planar_arm
+from support import ROOT, invoke, normal_machine, planar_arm
 from test_select import chosen, small_case
 
 import armsim
 from armsim.asked import Requirement
 from armsim.decide import allocate, compare, trade_off, what_if
 from armsim.decide.compare import TaskDifference
+from armsim.decide.records import RECORDS
 from armsim.decide.search import ALIKE, Search
-from armsim.decide.selection import Selection, answer
+from armsim.decide.selection import Selection
 from armsim.engine.paired import Difference
 from armsim.errors import InputError
+from armsim.report import wording
+from armsim.report.wording import answer
 from armsim.study import Study
 
 
@@ -100,14 +106,14 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
     ],
 )
 def test_the_sentence_of_a_difference(row: TaskDifference, told: str) -> None:
-    assert told in row.sentence
+    assert told in wording.difference(row)
 
 
 def test_a_design_that_asks_for_nothing() -> None:
     study = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").with_plan(units=20, visits=2)
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
     other = study.with_scenario(name="other", requirement=None)
-    assert any("'other' asks for nothing" in note for note in compare([study, other], 1).notes)
+    assert any("'other' asks for nothing" in note for note in wording.other_requirements(compare([study, other], 1)))
 
 
 def test_a_study_without_files_that_requires_nothing() -> None:
@@ -156,3 +162,22 @@ def test_how_much_alike_designs_are(excess: float, expected: float, monkeypatch:
     position = search.requirement.position
     monkeypatch.setattr(Search, "asked_of", lambda self, *given: np.array([excess * position]))
     assert search.alike((), None) == pytest.approx(expected)
+
+
+def test_every_answer_keeps_to_its_published_schema(found: tuple[Selection, Requirement]) -> None:
+    """What `armsim schema` prints holds for what the commands print."""
+    study, options = small_case(75e-6)
+    study = study.with_plan(units=60, visits=2)
+    wrist = armsim.load(ROOT / "scenarios" / "bonding-cell-wrist.yaml")
+    answers: dict[str, Any] = {
+        "selection": found[0],
+        "trade-off": trade_off(study, options, 1),
+        "what-if": what_if(study, 1),
+        "allocation": allocate(study.with_scenario(requirement=Requirement(120e-6)), 1),
+        "comparison": compare([study, wrist.with_scenario(tasks=study.scenario.tasks)], 1),
+    }
+    assert set(answers) == set(RECORDS)
+    for name, answer_ in answers.items():
+        data = json.loads(json.dumps(answer_.to_dict(), allow_nan=False))
+        assert next(iter(data)) == "format"
+        jsonschema.validate(data, json.loads(invoke("schema", name).stdout))

@@ -17,6 +17,7 @@ import armsim
 from armsim.decide import compare
 from armsim.engine.paired import half_width, influence, share_difference
 from armsim.errors import InputError
+from armsim.report import wording
 from armsim.study import Study
 
 DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))
@@ -129,7 +130,7 @@ def test_differences_are_those_of_the_runs() -> None:
     assert row.better.all()
     assert row.p95.interval is not None
     assert row.p95.interval[1] < 0
-    assert f"for {row.price:g} cost units more" in row.sentence
+    assert f"for {row.price:g} cost units more" in wording.difference(row)
 
 
 def test_order_of_designs_flips_where_it_does() -> None:
@@ -173,12 +174,13 @@ def test_the_command(tmp_path: Path) -> None:
     assert (tmp_path / "c" / "tables" / "differences.csv").read_text().count("\n") == 1 + 564
     assert len(list((tmp_path / "c" / "figures").glob("*.png"))) == 3
     page = (tmp_path / "c" / "report.html").read_text()
-    for row in data["differences"]:  # what was bought stands first on the page
-        assert escape(row["sentence"], quote=False) in page
     assert (tmp_path / "c" / "report.pdf").read_bytes().startswith(b"%PDF")
     again = subprocess.run(
         [*command[:-1]], capture_output=True, text=True, check=False
     )  # replaces its own earlier folder
+    told = [line for line in again.stdout.splitlines() if "the 95 % quantile at the worst pose" in line]
+    assert len(told) == 2
+    assert all(escape(line, quote=False) in page for line in told)  # what was bought stands first on the page
     assert again.returncode == 0, again.stderr
     assert "better discs at the wrist outputs: at stations" in again.stdout.replace("\n", " ")
     alone = subprocess.run(command[:5], capture_output=True, text=True, check=False)
@@ -201,14 +203,12 @@ def test_a_requirement_of_its_own_is_told() -> None:
     strict = small(DEMO).with_scenario(name="strict")
     assert strict.scenario.requirement is not None
     strict = strict.with_scenario(requirement=replace(strict.scenario.requirement, position=1e-6))
-    said: list[str] = []
-    comparison = compare([small(DEMO), strict], note=said.append)
-    (text,) = comparison.notes
+    comparison = compare([small(DEMO), strict])
+    (text,) = wording.other_requirements(comparison)
     assert "'strict' asks for" in text
     assert "1.00" in text
-    assert text in said
-    assert comparison.to_dict()["notes"] == comparison.notes
-    assert compare([small(DEMO), small(BASE)]).notes == ()
+    assert comparison.to_dict()["other_requirements"]["strict"]["position"] == 1e-6
+    assert compare([small(DEMO), small(BASE)]).other_requirements == {}
 
 
 def test_no_change_of_the_yield_that_can_be_told_is_called_so() -> None:
@@ -216,4 +216,4 @@ def test_no_change_of_the_yield_that_can_be_told_is_called_so() -> None:
     (row,) = compare([small(DEMO), twin]).differences
     assert row.passing is not None
     assert row.passing.interval[0] < 0 < row.passing.interval[1]
-    assert "no change of the yield can be told" in row.sentence
+    assert "no change of the yield can be told" in wording.difference(row)

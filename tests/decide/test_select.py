@@ -20,12 +20,13 @@ from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_part, 
 from armsim.decide.program import Program
 from armsim.decide.search import Search
 from armsim.decide.select import SHOWN_NEXT
-from armsim.decide.selection import Selection, answer
+from armsim.decide.selection import Selection
 from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.options import Option, Options
+from armsim.report.wording import answer
 from armsim.study import Study
 
 DEMO, CATALOGUE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"

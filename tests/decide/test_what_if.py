@@ -17,7 +17,7 @@ from armsim.decide import what_if
 from armsim.decide.whatif import changes, finer_by_a_bit
 from armsim.engine.firstorder import linearise
 from armsim.errormodel.distributions import Distribution
-from armsim.model.encoder import Encoder, Summary
+from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Change, Machine
 from armsim.model.mounting import Mounting
@@ -61,9 +61,9 @@ def test_halving_the_only_cause_halves_the_error() -> None:
 def test_a_bit_finer_halves_the_step() -> None:
     disc = Encoder("d", signal_periods=64, interpolation=6)
     assert finer_by_a_bit(disc).step == disc.step / 2
-    sheet = Encoder("s", summary=Summary(18.0))
+    sheet = Encoder("s", summary=SheetSummary(18.0))
     assert finer_by_a_bit(sheet).step == sheet.step / 2
-    scale = Encoder("l", measures="translation", summary=Summary(1e-6))
+    scale = Encoder("l", measures="translation", summary=SheetSummary(1e-6))
     assert finer_by_a_bit(scale).step == pytest.approx(scale.step / 2)
 
 

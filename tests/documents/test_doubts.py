@@ -95,7 +95,7 @@ def test_a_path_alone_budgets_its_latency() -> None:
     )
     machine = replace(study.scenario.machine, joints=late)
     result = study.with_scenario(tasks=paths, machine=machine).run(1)
-    assert any(term.cause == "latency" and term.std > 0 for sheet in result.joints.values() for term in sheet.terms)
+    assert any(term.cause == "latency" and term.rms > 0 for sheet in result.joints.values() for term in sheet.terms)
 
 
 def test_an_air_gap_that_does_nothing_is_told() -> None:

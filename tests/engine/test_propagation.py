@@ -7,7 +7,7 @@ from support import normal_joint, normal_machine, planar_arm, published_arm
 from armsim.asked import SamplingPlan
 from armsim.core.counting import RATIO_EDGES
 from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import DISTANCE, TURN, PoseSample, Sampler, scale_of
+from armsim.engine.montecarlo import DISTANCE, ROTATION, PoseSample, Sampler, scale_of
 from armsim.engine.plan import draw_units
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
@@ -156,7 +156,7 @@ def test_orientation_error_of_one_joint_is_its_own_error() -> None:
         chord = np.linalg.norm(displacement, axis=0)
         np.testing.assert_allclose(2 * 0.5 * np.sin(turn / 2), chord, rtol=1e-9)
         assert turn.max() <= np.pi
-        assert sample.extremes[1, TURN] == turn.max()
+        assert sample.extremes[1, ROTATION] == turn.max()
 
 
 @pytest.mark.parametrize(("units", "visits"), [(700, 9), (300, 1), (1, 40), (257, 1100)])

@@ -155,7 +155,7 @@ def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
 
 
 def test_what_cannot_fit_is_refused_with_advice(demo: Study) -> None:
-    with pytest.raises(RunError, match=r"--memory \S+GiB, or fewer than 2 workers, or at most \d+ units"):
+    with pytest.raises(RunError, match=r"take \S+GiB of memory, or fewer than 2 workers, or at most \d+ units"):
         lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), 564, 200, workers=2, memory=GIB // 2)
     with pytest.raises(RunError, match="fewer poses"):
         lay_out(demo.scenario.machine, SamplingPlan(2000, 30), 10_000_000, 200, workers=2)

@@ -21,7 +21,7 @@ from armsim.engine.plan import draw_units
 from armsim.engine.statistics import pose_repeatability
 from armsim.engine.visitlaw import nets
 from armsim.errormodel.distributions import NONE, Distribution
-from armsim.model.encoder import Encoder, Summary
+from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
@@ -32,7 +32,7 @@ FIXED = Distribution("fixed", 1.0)
 
 def joint(name: str, kept: float, noise: float, lost: float, rotary: bool = True) -> Joint:
     """Keeps a fixed error, scatters normally, and rests on either side of its lost motion. [rad or m]"""
-    summary = Summary(60.0 if rotary else 1e-17, repeatability=Distribution("normal", noise) if noise else NONE)
+    summary = SheetSummary(60.0 if rotary else 1e-17, repeatability=Distribution("normal", noise) if noise else NONE)
     box = Transmission(ratio=1.0, lost_motion=2 * lost)
     return Joint(
         name, Encoder("bare", "rotation" if rotary else "translation", summary=summary), placement="motor", transmission=box,
@@ -107,7 +107,7 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
 
     for axis in range(n):
         ahead, behind = both(step * np.eye(n)[axis]), both(-step * np.eye(n)[axis])
-        for which, size in ((0, law.repeatability[0]), (1, law.turn_repeatability[0])):
+        for which, size in ((0, law.repeatability[0]), (1, law.orientation_repeatability[0])):
             slope = (ahead[which] - behind[which]) / (2 * step)
             assert law.slope[0, which, axis] == pytest.approx(slope, abs=0.02 * size)
 

@@ -61,7 +61,7 @@ def test_population_of_isotropic_scatter() -> None:
     from armsim.errormodel.distributions import Distribution
     from armsim.errormodel.terms import Axis
     from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
-    from armsim.model.encoder import Encoder, Summary
+    from armsim.model.encoder import Encoder, SheetSummary
     from armsim.model.joint import Joint
     from armsim.model.machine import Machine
 
@@ -70,7 +70,9 @@ def test_population_of_isotropic_scatter() -> None:
         ElementaryTransform(d, False, 0.0, (Axis(n),), i) for i, (d, n) in enumerate(zip((X, Y, Z), "xyz", strict=True))
     )
     arm = Arm("gantry", tuple(ArmJoint(n, False, 0.0, 1.0) for n in "xyz"), motions)
-    encoder = Encoder("linear", measures="translation", summary=Summary(1e-15, repeatability=Distribution("normal", s)))
+    encoder = Encoder(
+        "linear", measures="translation", summary=SheetSummary(1e-15, repeatability=Distribution("normal", s))
+    )
     machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
     situation = machine.at(np.zeros((1, 3)))
     rp = Sampler.prepare(situation, SamplingPlan(units, visits, 3)).whole(0, linearise(situation)).repeatability

@@ -17,7 +17,7 @@ from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
 from armsim.model.chain import fixed_transforms
 from armsim.model.configurations import Configurations
-from armsim.model.encoder import Encoder, Summary
+from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
@@ -33,7 +33,9 @@ def gantry(*joints: Joint) -> Machine:
 
 def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mastering: float = 0.0) -> Joint:
     encoder = Encoder(
-        "linear", measures="translation", summary=Summary(1e-15, repeatability=Distribution("normal", repeatability))
+        "linear",
+        measures="translation",
+        summary=SheetSummary(1e-15, repeatability=Distribution("normal", repeatability)),
     )
     box = Transmission(lost_motion=lost_motion)
     return Joint(name, encoder, 1.0, placement="motor", transmission=box, mastering=Distribution("normal", mastering))
@@ -92,7 +94,9 @@ def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
 
 def test_distance_by_hand() -> None:
     """A scale that reads 1 um too far per 100 mm makes 300 mm into 300 mm + 3 um, in every unit. Source: arithmetic."""
-    encoder = Encoder("tape", measures="translation", summary=Summary(1e-15), slope_error=Distribution("fixed", 1e-5))
+    encoder = Encoder(
+        "tape", measures="translation", summary=SheetSummary(1e-15), slope_error=Distribution("fixed", 1e-5)
+    )
     joints = (Joint("x", encoder, 1.0, farthest=1.0), linear("y"), linear("z"))
     places = Configurations(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
     accuracy, repeatability = measures.distance(job(gantry(*joints), SamplingPlan(10, 4, 1)), places, (0, 1))
@@ -124,7 +128,12 @@ def test_the_tool_comes_in_a_line_and_keeps_its_orientation(seed: int) -> None:
     rng = np.random.default_rng(seed)
     losts = rng.uniform(1e-5, 1e-4, 6)
     joints = tuple(
-        Joint(name, Encoder("bare", summary=Summary(60.0)), placement="motor", transmission=Transmission(1.0, (), lost))
+        Joint(
+            name,
+            Encoder("bare", summary=SheetSummary(60.0)),
+            placement="motor",
+            transmission=Transmission(1.0, (), lost),
+        )
         for name, lost in zip(arm.names, losts, strict=True)
     )
     q = np.array([0.3, 0.9, -1.2, 0.7, 0.8, 0.2]) + rng.uniform(-0.2, 0.2, 6)

@@ -19,7 +19,7 @@ from armsim.decide import what_if
 from armsim.documents.load import load_options, load_scenario
 from armsim.formatting import percent, show, show_interval
 from armsim.model.effects import effects
-from armsim.report.document import Block, Document, Folded, Table, Text
+from armsim.report.document import Block, Folded, ReviewDocument, Table, Text
 from armsim.report.run_folder import write_bundle
 from armsim.report.run_review import Extras, review
 from armsim.results import Contribution, Result
@@ -48,7 +48,7 @@ def written(every: tuple[Scenario, Result], tmp_path_factory: pytest.TempPathFac
     return out
 
 
-def blocks(document: Document) -> Iterator[Block]:
+def blocks(document: ReviewDocument) -> Iterator[Block]:
     waiting: list[Block] = [one for section in document.sections for one in section.blocks]
     while waiting:
         one = waiting.pop(0)

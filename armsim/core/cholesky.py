@@ -1,0 +1,41 @@
+"""Six equations with a symmetric, positive definite matrix, solved in place.
+
+References
+----------
+.. [1] Golub, Van Loan, Matrix Computations, 4th ed. (2013), 4.2.5: Cholesky's factors.
+"""
+
+from __future__ import annotations
+
+import math
+
+from armsim.core.compile import Floats, compiled
+
+FLOOR = 4e-15
+"""Damping that is always there: it leaves directions alone in which the chain cannot move."""
+
+
+@compiled
+def factor(matrix: Floats) -> None:
+    """Cholesky factor of a positive definite matrix, in its lower half."""
+    for a in range(6):
+        for b in range(a + 1):
+            value = matrix[a, b]
+            for c in range(b):
+                value -= matrix[a, c] * matrix[b, c]
+            if a == b:  # where the chain cannot move the pivot is rounding: nothing is asked there
+                matrix[a, a] = math.sqrt(value) if value > 0.25 * FLOOR else 1e100
+            else:
+                matrix[a, b] = value / matrix[b, b]
+
+
+@compiled
+def substitute(matrix: Floats, x: Floats) -> None:
+    for a in range(6):
+        for b in range(a):
+            x[a] -= matrix[a, b] * x[b]
+        x[a] /= matrix[a, a]
+    for a in range(5, -1, -1):
+        for b in range(a + 1, 6):
+            x[a] -= matrix[b, a] * x[b]
+        x[a] /= matrix[a, a]

@@ -1,0 +1,291 @@
+"""What the deciding commands print as JSON: plain records, one way to JSON and one schema for all. SI units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, TypeAdapter
+
+from armsim.asked import Requirement
+from armsim.engine.paired import Difference
+from armsim.results import Part, Summary
+from armsim.results.poses import Interval
+
+Kind = Literal["joint ideal", "cause halved", "one bit finer"]
+Scheme = Literal["equal angles", "equal contributions", "least cost"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """A difference and its 95 % interval, null from few units."""
+
+    value: float
+    interval: Interval | None
+
+    @staticmethod
+    def of(difference: Difference | None) -> Any:
+        """From a difference; None without one."""
+        return None if difference is None else Change(difference.value, difference.interval)
+
+
+@dataclass(frozen=True)
+class PoseChange:
+    """Difference of the 95 % quantile at a pose, and half of its 95 % interval. [m]"""
+
+    difference: float
+    half_width: float | None
+
+
+@dataclass(frozen=True)
+class DifferenceRecord:
+    """One design less the first, at one task, as `compare.TaskDifference`."""
+
+    task: str
+    scenario: str
+    p95: Change
+    repeatability: Change | None
+    passing: Change | None
+    price: float
+    poses: tuple[str, ...]
+    at_poses: tuple[PoseChange, ...]
+    flips: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TaskRecord:
+    """A task of a design."""
+
+    name: str
+    summary: Summary
+
+
+@dataclass(frozen=True)
+class DesignRecord:
+    """A design."""
+
+    scenario: str
+    price: float
+    met: bool | None
+    tasks: tuple[TaskRecord, ...]
+
+
+@dataclass(frozen=True)
+class ComparisonRecord:
+    """Of `armsim compare`."""
+
+    designs: tuple[DesignRecord, ...]
+    differences: tuple[DifferenceRecord, ...]
+    other_requirements: dict[str, Requirement | None]
+    format: Literal["armsim-comparison/2"] = "armsim-comparison/2"
+
+
+@dataclass(frozen=True)
+class WhatIfRecord:
+    """One change, as `whatif.WhatIf`."""
+
+    task: str
+    kind: Kind
+    what: str
+    p95: Change
+    passing: Annotated[Change | None, Field(alias="yield")]
+
+
+@dataclass(frozen=True)
+class WhatIfsRecord:
+    """Of `armsim what-if`."""
+
+    scenario: str
+    rows: tuple[WhatIfRecord, ...]
+    format: Literal["armsim-what-if/1"] = "armsim-what-if/1"
+
+
+@dataclass(frozen=True)
+class BudgetRecord:
+    """Of one scheme, as `allocate.Budget`; ``std`` is null where a joint does not move the tool point."""
+
+    scheme: Scheme
+    std: dict[str, float | None]
+    bits: dict[str, float]
+    verified: float
+    verified_interval: Interval | None
+    pose: str
+    cost: float
+    gap: float | None
+    confirmed: float
+    confirmed_interval: Interval | None
+
+
+@dataclass(frozen=True)
+class AllocationRecord:
+    """Of `armsim allocate`, as `allocate.Allocation`."""
+
+    position: float
+    coverage: float
+    fixed: float
+    fixed_pose: str
+    exponent: float
+    budgets: tuple[BudgetRecord, ...]
+    format: Literal["armsim-allocation/1"] = "armsim-allocation/1"
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What a joint is fitted with."""
+
+    joint: str
+    encoder: str
+    mounting: str
+    placement: str
+    price: float
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """A cheaper design that does not hold, and where it fails.
+
+    ``undecided``: sampled once more from a fresh seed it holds, or misses within its 95 % interval; None where it was
+    not sampled again.
+    """
+
+    price: float
+    design: tuple[Fitted, ...]
+    reasons: tuple[str, ...]
+    undecided: bool | None = None
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """The answer on a population that the search has not seen.
+
+    ``at_coverage`` is the quantile at the worst pose of all tasks, with its 95 % interval [m]; ``met`` and ``sure`` as
+    of a summary, over all tasks.
+    """
+
+    seed: int
+    met: bool
+    sure: bool
+    at_coverage: float
+    interval: Interval | None
+    worst_pose: str
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What excludes the cheaper designs.
+
+    Parameters
+    ----------
+    sampled : int
+        Cheaper designs that were sampled and fail.
+    bounded : int
+        Cheaper designs whose RP, by the law of their visits, exceeds the limit; each excludes those near it.
+    complete : bool
+        Every cheaper design is one of the two: the price is proved, for these samples.
+    repeatability : bool
+        Every cheaper design that the judgement on the position leaves open is one of the two.
+    margin : float
+        Of the judgement on the position: by how much, in mean square, limits were wider than the requirement.
+    """
+
+    sampled: int
+    bounded: int
+    complete: bool
+    repeatability: bool
+    margin: float
+
+
+@dataclass(frozen=True)
+class Point:
+    """A design for which, by first order, nothing cheaper errs less.
+
+    Parameters
+    ----------
+    price : float
+    predicted, sampled : float
+        Largest quantile at the coverage over all poses, by the program and by Monte Carlo. [m]
+    pose : str
+        Where it was largest when sampled.
+    design : tuple of Fitted
+    spending : mapping of group of joints to price
+    failed : tuple of str
+        Parts of the requirement that it does not keep at the poses that decide, as sampled there.
+    """
+
+    price: float
+    predicted: float
+    sampled: float
+    pose: str
+    design: tuple[Fitted, ...]
+    spending: dict[str, float]
+    failed: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class TradeOffRecord:
+    """Of `armsim trade-off`, as `tradeoff.TradeOff`."""
+
+    scenario: str
+    points: tuple[Point, ...]
+    current: float
+    current_price: float
+    position: float
+    format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
+
+
+@dataclass(frozen=True)
+class JudgedRecord:
+    """What decides at a task."""
+
+    at_coverage: float
+    at_coverage_interval: Interval | None
+    worst_pose: str
+    repeatability_p95: float | None
+    yield_: Annotated[float | None, Field(alias="yield")]
+    sure: bool | None
+
+
+@dataclass(frozen=True)
+class SelectionRecord:
+    """Of `armsim select`, as `selection.Selection`."""
+
+    met: bool
+    price: float | None
+    design: tuple[Fitted, ...] | None
+    closest: tuple[Fitted, ...]
+    refuted: tuple[Rejected, ...]
+    sampled: int
+    margin: float
+    proved: bool
+    proof: Proof
+    confirmation: Confirmation | None
+    tasks: dict[str, JudgedRecord]
+    format: Literal["armsim-selection/1"] = "armsim-selection/1"
+
+
+RECORDS: dict[str, type] = {
+    "comparison": ComparisonRecord,
+    "what-if": WhatIfsRecord,
+    "allocation": AllocationRecord,
+    "trade-off": TradeOffRecord,
+    "selection": SelectionRecord,
+}
+"""By the name under which `armsim schema` prints their schema."""
+
+
+@lru_cache(maxsize=16)
+def _adapter(owner: Any) -> TypeAdapter[Any]:
+    return TypeAdapter(owner)
+
+
+def plain(record: Any) -> dict[str, Any]:
+    """A record as plain values for JSON, its format first."""
+    owner: Any = type(record)
+    data: dict[str, Any] = _adapter(owner).dump_python(record, mode="json", by_alias=True)
+    return {"format": data.pop("format"), **data}
+
+
+def schema(name: str) -> dict[str, Any]:
+    """JSON Schema of a record."""
+    return _adapter(RECORDS[name]).json_schema(mode="serialization", by_alias=True)

@@ -1,0 +1,147 @@
+"""What the deciding functions found, in words, for the terminal and the page alike."""
+
+from __future__ import annotations
+
+from armsim.asked import Requirement
+from armsim.decide.compare import Comparison, TaskDifference
+from armsim.decide.records import Proof
+from armsim.decide.selection import Selection
+from armsim.formatting import percent, points, show, show_interval, signed, span
+from armsim.results import Summary
+
+
+def difference(row: TaskDifference) -> str:
+    """What a design gains over the first at a task, and for how much."""
+    gained = -row.p95.value
+    change = f"takes {show(gained)} off" if gained >= 0 else f"adds {show(-gained)} to"
+    interval = row.p95.interval
+    told = interval is None or not interval[0] <= 0 <= interval[1]
+    size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
+    sure = "" if size is None else f" ({span(*size)})"
+    what = f"{row.scenario}: at {row.task} it {change} the 95 % quantile at the worst pose{sure}"
+    if not told:
+        what = (
+            f"{row.scenario}: at {row.task} no difference of the 95 % quantile at the worst pose can be told "
+            f"(it changes by {signed(*row.p95)})"
+        )
+    if row.repeatability is not None:
+        what += f", RP changes by {signed(*row.repeatability)}"
+    if row.passing is not None:
+        open_ = row.passing.interval is not None and row.passing.interval[0] <= 0 <= row.passing.interval[1]
+        change = points(*row.passing)
+        what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
+    if row.price > 0 and gained > 0 and told:
+        return f"{what}, for {row.price:g} cost units more: {show(gained / row.price)} per cost unit"
+    return f"{what}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"
+
+
+def stated(requirement: Requirement | None) -> str:
+    """A requirement in words."""
+    if requirement is None:
+        return "nothing"
+    parts = [f"{percent(requirement.coverage)} of errors within {show(requirement.position)}"]
+    if requirement.repeatability is not None:
+        parts.append(f"RP within {show(requirement.repeatability)}")
+    if requirement.yield_ is not None:
+        parts.append(f"a yield of {percent(requirement.yield_)}")
+    return ", ".join(parts)
+
+
+def other_requirements(comparison: Comparison) -> list[str]:
+    """Designs that state another requirement than the first, by which they are judged all the same."""
+    first = comparison.results[0]
+    return [
+        f"{name!r} asks for {stated(own)}; it is judged by the requirement of {first.scenario!r}: "
+        f"{stated(first.requirement)}"
+        for name, own in comparison.other_requirements.items()
+    ]
+
+
+def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
+    """One row per task and design, for tables on screen and page."""
+    rows = []
+    for number, task in enumerate(comparison.results[0].tasks):
+        for result in comparison.results:
+            own = result.tasks[number]
+            row = next(
+                (d for d in comparison.differences if (d.task, d.scenario) == (task.name, result.scenario)), None
+            )
+            judged = own.summary.yield_
+            rows.append(
+                {
+                    "task": task.name,
+                    "design": result.scenario,
+                    "price": f"{result.price:g}",
+                    "p95": show(own.summary.p95),
+                    "difference of p95": "" if row is None else signed(*row.p95),
+                    "RP": show(own.summary.repeatability_p95),
+                    "difference of RP": "" if row is None or row.repeatability is None else signed(*row.repeatability),
+                    "yield": "" if judged is None else percent(judged.value),
+                    "difference of yield": "" if row is None or row.passing is None else points(*row.passing),
+                    "better / worse poses": "" if row is None else f"{row.better.sum()} / {row.worse.sum()}",
+                }
+            )
+    return rows
+
+
+def answer(selection: Selection, requirement: Requirement) -> str:
+    """The answer in words."""
+    worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
+    reached = show_interval(worst.summary.at_coverage, worst.interval)
+    where = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
+    lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
+    if lost:
+        return f"no choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {where}"
+    if selection.design is None:
+        top = worst.table[worst.worst]
+        parts = {(owner, cause): x for owner, own in top.shares.items() for cause, x in own.items() if owner != "bias"}
+        for owner, own in top.bias_shares.items():
+            for cause, x in own.items():
+                parts[owner, cause] = parts.get((owner, cause), 0.0) + x
+        owner, cause = max(parts, key=lambda key: parts[key])
+        fails = "; ".join(f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons)
+        found = "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
+        return (
+            f"{found}: the closest reaches {where}, and fails ({fails}); in its way stands {cause} of {owner}, "
+            f"{percent(parts[owner, cause], 2)} of the mean square error there. {_excluded(selection.proof, 'every')}"
+        )
+    price, coverage = f"{selection.price:g}", percent(requirement.coverage)
+    text = f"the cheapest choice costs {price}; {coverage} of errors lie within {where}"
+    again = selection.confirmation
+    if again is not None:
+        text += (
+            f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
+        )
+        if not again.met:
+            text += ", where it misses the requirement within its interval: more units would tell"
+        elif not (again.sure and all(task.summary.sure for task in selection.tasks)):
+            text += "; the requirement lies within an interval of this sample: more units would tell"
+    looked = [row for row in selection.refuted if row.undecided is not None]
+    open_ = [row for row in looked if row.undecided]
+    if open_:
+        least = min(row.price for row in open_)
+        text += (
+            f"; of the {len(looked)} closest cheaper ones {len(open_)} miss by less than this sample can tell, the "
+            f"cheapest for {least:g}"
+        )
+    return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
+
+
+def _out_of_reach(summary: Summary) -> list[str]:
+    return [reason for part, reason in zip(summary.failed, summary.reasons, strict=True) if part == "reach"]
+
+
+def _excluded(proof: Proof, which: str) -> str:
+    """What the exclusion of other designs rests on."""
+    reasons = [f"{proof.sampled} were sampled and fail"]
+    if proof.bounded:
+        near = "" if proof.complete else ", and with them all that are near"
+        reasons.append(f"{proof.bounded} exceed the RP by the law of their visits{near}")
+    if proof.complete:
+        return f"Proved for these samples: {which} choice was looked at ({', '.join(reasons)})"
+    judged = (
+        "the rest is judged: no better at any joint and pose than one that failed, or beyond the limits of first "
+        f"order by more than {percent(proof.margin)} of the mean square error"
+    )
+    rp = "" if proof.repeatability else "; not all choices of small visits could be looked at"
+    return f"Not proved: {', '.join(reasons)}; {judged}{rp}. The program was solved to a gap of 0"
