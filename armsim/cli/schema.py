@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from importlib.resources import files
 from typing import Annotated
 
 import typer
@@ -25,7 +24,9 @@ def schema(
     from armsim.documents.load import KINDS
 
     if kind == RESULTS:
-        print(files("armsim").joinpath("results.schema.json").read_text(encoding="utf-8"), end="")
+        from armsim.results import Result
+
+        print(json.dumps(Result.schema(), indent=1, ensure_ascii=False))
         return
     if kind in KINDS:
         own = KINDS[kind].model_json_schema()

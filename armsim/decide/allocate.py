@@ -27,7 +27,7 @@ from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
 from armsim.engine.plan import key
 from armsim.engine.run import Progress
-from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem, RunError
 from armsim.formatting import percent, show
@@ -214,7 +214,7 @@ def allocate(
     budgets = []
     for number, scheme in enumerate(SCHEMES):
         progress("allocation", number, len(SCHEMES))
-        ratio = np.full(len(fixed), 1.959964**2)  # of a normal law along a line: where the first round begins
+        ratio = np.full(len(fixed), NORMAL_95**2)  # of a normal law along a line: where the first round begins
         gap = None
         for _ in range(ROUNDS):
             allowance = requirement.position**2 / ratio - fixed

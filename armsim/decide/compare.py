@@ -14,8 +14,9 @@ from armsim.asked import Requirement
 from armsim.decide import records
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
 from armsim.engine.layout import MEMORY
-from armsim.engine.paired import NORMAL_95, Difference
+from armsim.engine.paired import Difference
 from armsim.engine.run import Progress
+from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.results import Result
 from armsim.study import Study

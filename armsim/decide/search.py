@@ -18,6 +18,7 @@ from armsim.decide.program import ALIKE, Choice, Program
 from armsim.decide.records import Fitted
 from armsim.engine.run import Progress, Samples
 from armsim.engine.visitlaw import integrate
+from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.model.machine import Machine
 from armsim.model.options import Option, Options
@@ -66,7 +67,7 @@ class Search:
         self.parts = option_parts(machine, options, places, shared)
         self.fixed = fixed_part(machine, places, shared)
         poses = len(self.fixed.scatter)
-        self.ratio = np.full(poses, 1.959964**2)  # a normal law along a line: where the first design is looked for
+        self.ratio = np.full(poses, NORMAL_95**2)  # a normal law along a line: where the first design is looked for
         self.margin = MARGIN
         self.names = [
             (task.name, name)

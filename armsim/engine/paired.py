@@ -12,6 +12,7 @@ from armsim.arrays import Array
 from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.statistics import clopper_pearson
 from armsim.engine.work import CHUNK, Job, Stage
+from armsim.errormodel.distributions import NORMAL_95
 from armsim.model.configurations import Configurations
 
 UNITS_COMPARED = 4 * UNIT_BLOCK
@@ -20,7 +21,6 @@ WINDOW = 0.02
 """Probability either way of a quantile over which the density there is taken."""
 SPAN = 2.0
 """Standard deviations of the share of units below a quantile over which the density is taken at least."""
-NORMAL_95 = 1.959963984540054
 
 
 class Difference(NamedTuple):

@@ -9,10 +9,8 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
+from armsim.errormodel.distributions import NORMAL_95
 from armsim.results.poses import Validation, Verdict
-
-NORMAL_95 = 1.959963984540054
-"""Coverage factor of a normal law at 95 %."""
 
 SURE = 2.0
 """Half-widths by which an end must differ: six ends at hundreds of poses are looked at, and at nearly four standard

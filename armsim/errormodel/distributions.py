@@ -13,6 +13,8 @@ from numpy.random import Generator
 from armsim.arrays import Array
 
 Law = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh", "two-valued"]
+NORMAL_95 = 1.959963984540054
+"""Standard deviations of a normal law within which 95 % lie, to either side."""
 COVERED = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
 """What counts as the limit of a law without bounds, over its scale: 99.73 % lie within."""
 

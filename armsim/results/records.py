@@ -318,7 +318,7 @@ class Result:
 
     @staticmethod
     def schema() -> dict[str, Any]:
-        """JSON Schema of results.json; the package carries it as results.schema.json."""
+        """JSON Schema of results.json, as `armsim schema results` prints it."""
         own = _adapter().json_schema(mode="serialization", by_alias=True)
         own["properties"]["format"] = {"const": FORMAT}
         return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": f"urn:{FORMAT}", **own}

@@ -1,0 +1,275 @@
+"""Six additions as a contributor would make them: new files, and lines put before a line that is there.
+
+`tests/test_additions.py` makes each on a copy of the package, counts the files of the package that it touches and uses
+what was added; DEVELOPERS.md tells the same in words.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Addition:
+    """``most`` files of the package, new ones and those in which lines are put before or in place of a line."""
+
+    most: int
+    new: dict[str, str] = field(default_factory=dict)
+    before: tuple[tuple[str, str, str], ...] = ()
+    instead: tuple[tuple[str, str, str], ...] = ()
+
+    @property
+    def files(self) -> set[str]:
+        """Every file that is touched."""
+        return set(self.new) | {path for path, _, _ in (*self.before, *self.instead)}
+
+
+EFFECT = Addition(
+    2,
+    before=(
+        (
+            "physics/assembly.py",
+            "def mastering(",
+            '''def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[Term, ...]:
+    """Three-times-per-turn error of a disc that three screws have bent: a / R sin 3t.
+
+    References
+    ----------
+    .. [1] invented for the test of additions; no source.
+    """
+    parts = (Part(1.0 / track_radius, power=1, turns=3, order=3.0),)
+    return _kept("warp", "disc warp", amplitude, None, parts, heads)
+
+
+''',
+        ),
+        (
+            "model/mounting.py",
+            "    guide_pitch: Distribution = key(",
+            """    disc_warp: Distribution = key(
+        NONE, "length", "amplitude of the warp of a disc held by three screws", only="rotation", needs=RADIUS,
+        cause="disc warp", effect="three times per turn", life="unit", physics=assembly.warp,
+    )  # fmt: skip
+""",
+        ),
+        (
+            "model/mounting.py",
+            "        if self.abbe_offset and self.guide_pitch.scale:",
+            """        if self.disc_warp.scale:
+            terms += assembly.warp(self.disc_warp, radius, heads)
+""",
+        ),
+    ),
+)
+
+KEY = Addition(
+    2,
+    before=(
+        (
+            "model/joint.py",
+            '    placement: float = _price("of its placement")',
+            '    cabling: float = _price("of its cable")\n',
+        ),
+        (
+            "model/machine.py",
+            '            "placement": sum(joint.fitting.placement for joint in self.joints),',
+            '            "cabling": sum(joint.fitting.cabling for joint in self.joints),\n',
+        ),
+    ),
+    instead=(
+        (
+            "model/joint.py",
+            "return self.encoders_price + self.fitting.mounting + self.fitting.placement",
+            "return self.encoders_price + self.fitting.mounting + self.fitting.placement + self.fitting.cabling",
+        ),
+    ),
+)
+
+TASK = Addition(
+    2,
+    new={
+        "tasks/ring.py": '''"""Points on a level circle about the base."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.declared import key
+from armsim.model.arm import Arm
+from armsim.model.configurations import Configurations
+from armsim.results import Unreachable
+from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding, named, quiet
+from armsim.tasks.inverse import Failure, Solver
+
+
+@dataclass(frozen=True)
+class Ring(Task):
+    """Points on a level circle about the base."""
+
+    kind = "ring"
+    one_by_one = True
+    name: str = named()
+    radius: float = key(..., "length", "of the circle", least=0.0, above=True)
+    points: int = key(..., "count", "how many", least=1, most=360, why="each is named")
+    height: float = key(0.0, "length", "of the circle above the base")
+    holding: Holding = holding()
+
+    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+        solver, names, joints, lost = Solver(arm, self.holding), [], [], []
+        seeds = solver.starts()
+        for number in range(self.points):
+            angle = 2 * math.pi * number / self.points
+            xyz = (self.radius * math.cos(angle), self.radius * math.sin(angle), self.height)
+            q = solver.solve(self.holding.at(xyz), seeds)
+            name = f"{math.degrees(angle):g} deg"
+            if isinstance(q, Failure):
+                lost.append(Unreachable(name, xyz, q.reason))
+            else:
+                names.append(name)
+                joints.append(q)
+                seeds = [q, *seeds]
+        return PoseSet(tuple(names), Configurations(np.array(joints)), tuple(lost))
+''',
+    },
+    before=(("tasks/__init__.py", "from armsim.tasks.slice import", "from armsim.tasks.ring import Ring\n"),),
+    instead=(("tasks/__init__.py", "IsoPoses, Path)\n", "IsoPoses, Path, Ring)\n"),),
+)
+
+FIGURE = Addition(
+    2,
+    new={
+        "figures/lives.py": '''"""What stays with a built arm against what changes at every visit."""
+
+from __future__ import annotations
+
+from armsim.figures import style
+from armsim.results import Result, TaskResult
+
+
+def lives(result: Result, task: TaskResult) -> style.Drawing:
+    """Bars of the mean square error by life."""
+    with style.style():
+        out, axes = style.figure(4.0, 3.0)
+        axes.bar(list(task.summary.lives), [100 * share for share in task.summary.lives.values()])
+        axes.set_ylabel("share of the mean square error [%]")
+        axes.set_title(f"{task.name}: by life")
+    return out
+''',
+    },
+    before=(
+        ("report/gallery.py", "from armsim.figures.style import Drawing", "from armsim.figures.lives import lives\n"),
+        (
+            "report/gallery.py",
+            ')  # fmt: skip\n"""Figures of a task',
+            '    Figure("lives", "population", "By life.", lambda result, task: True, lives),\n',
+        ),
+    ),
+)
+
+STATISTIC = Addition(
+    3,
+    before=(
+        ("results/poses.py", "    p95: float\n    p99: float", "    p75: float\n"),
+        ("engine/pose.py", '        ("error.p99", p99),', '        ("error.p75", distance.quantiles((0.75,))[0]),\n'),
+    ),
+    instead=(
+        ("report/tables.py", '"rms [um]", "p50 [um]",', '"rms [um]", "p75 [um]", "p50 [um]",'),
+        ("report/tables.py", "lengths = [e.rms, e.p50,", "lengths = [e.rms, e.p75, e.p50,"),
+    ),
+)
+
+COMMAND = Addition(
+    5,
+    new={
+        "decide/ranking.py": '''"""Tasks in the order of their error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from armsim.study import Study
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Of `armsim ranking`: tasks and their largest 95 % quantiles [m], the largest first."""
+
+    tasks: tuple[tuple[str, float], ...]
+    format: Literal["armsim-ranking/1"] = "armsim-ranking/1"
+
+
+def rank(study: Study) -> Ranking:
+    """Tasks in the order of their error."""
+    rows = [(task.name, task.summary.p95) for task in study.run().tasks]
+    return Ranking(tuple(sorted(rows, key=lambda row: -row[1])))
+''',
+        "figures/ranking.py": '''"""Tasks in the order of their error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from armsim.figures import style
+
+
+def ranking(tasks: Sequence[tuple[str, float]]) -> style.Drawing:
+    """A bar per task."""
+    with style.style():
+        out, axes = style.figure(4.0, 3.0)
+        axes.barh([name for name, _ in tasks], [1e6 * size for _, size in tasks])
+        axes.set_xlabel("95 % quantile at the worst pose [\\u00b5m]")
+    return out
+''',
+        "report/ranking.py": '''"""The folder of a ranking."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+from armsim.decide.ranking import Ranking
+from armsim.decide.records import plain
+from armsim.figures.ranking import ranking as drawn
+from armsim.report.drawing import Planned, keep
+from armsim.report.output_folder import folder
+from armsim.report.run_folder import write_json
+
+
+def write_ranking(out: Path, found: Ranking) -> None:
+    """Write ranking.json and a figure."""
+    with folder(out, None) as place:
+        write_json(place / "ranking.json", plain(found))
+        keep(place / "figures", [Planned("ranking", "ranking", "Tasks by their error.", partial(drawn, found.tasks))])
+''',
+        "cli/ranking.py": '''"""armsim ranking"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from armsim.cli.printing import print_table
+
+
+def ranking(scenario: Annotated[Path, typer.Argument()], out: Annotated[Path, typer.Option()]) -> None:
+    """Tasks in the order of their error."""
+    from armsim.decide.ranking import rank
+    from armsim.report.ranking import write_ranking
+    from armsim.study import Study
+
+    found = rank(Study.load(scenario))
+    write_ranking(out, found)
+    print_table("", ("task", "95 % quantile"), [(name, f"{1e6 * size:.3g} um") for name, size in found.tasks])
+''',
+    },
+    before=(
+        ("cli/main.py", 'app.command("schema")', 'app.command("ranking")(ranking.ranking)\n'),
+        ("cli/main.py", "from armsim.cli.printing import say", "from armsim.cli import ranking\n"),
+    ),
+)
