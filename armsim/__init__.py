@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from armsim.decide import Comparison
     from armsim.model.arm import Arm
-    from armsim.notebook import DisplayedResult, DisplayedStudy
+    from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
 
 __all__ = ["Arm", "__version__", "compare", "load", "read", "run"]
 
@@ -56,8 +55,9 @@ def read(path: Path | str) -> DisplayedResult:
     return DisplayedResult.read(path)
 
 
-def compare(*paths: Path | str, workers: int = 1) -> Comparison:
+def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
     """Read scenarios and hold them against the first: same poses, same random numbers."""
     from armsim.decide import compare as held_against
+    from armsim.notebook import DisplayedComparison
 
-    return held_against([load(path) for path in paths], workers)
+    return DisplayedComparison.of(held_against([load(path) for path in paths], workers))

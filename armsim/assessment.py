@@ -80,14 +80,14 @@ def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample
     machine = scenario.machine
     judged = judge(scenario, task, poses, sample)
     table, worst = judged.table, judged.worst
-    ap, rp, *_ = np.sort(attained_at(job, worst, poses.places)[0], axis=1)
+    ap, rp, *_ = np.sort(attained_at(job, worst, poses.configurations)[0], axis=1)
     distribution = UnitDistribution(
         poses.names[worst],
         tuple(CURVE.tolist()),
         tuple(stats.quantile(ap, p) for p in CURVE),
         tuple(stats.quantile(rp, p) for p in CURVE),
     )
-    skeleton = machine.arm.postures(poses.places.joints[worst : worst + 1]).points[0]
+    skeleton = machine.arm.postures(poses.configurations.joints[worst : worst + 1]).points[0]
     close = np.flatnonzero(table.column("conditioning") < NEAR_SINGULAR)
     return TaskResult(
         name=task.name,
@@ -129,7 +129,7 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
     out: list[Measure] = []
     accuracy, repeatability = sample.worst
     doubt = _doubt_of_rp(table)
-    if poses.places.directions is not None:
+    if poses.configurations.directions is not None:
         out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", accuracy))
         out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", repeatability, doubt))
         return out
@@ -139,14 +139,14 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
     )
     for pair in poses.pairs:
         where = " to ".join(poses.names[n] for n in pair)
-        between, scatter = measures.distance(job, poses.places, pair)
+        between, scatter = measures.distance(job, poses.configurations, pair)
         out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, between))
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
     directed = any(term.name.endswith("reversal") and term.life == "visit" for term in job.machine.terms)
     turned = task.directed(poses.names) if directed else []
     held: list[Held] = [poses.held[pose] if poses.held else "full" for pose in turned]
     what = "multi-directional pose accuracy variation"
-    for pose, varied in zip(turned, measures.direction_variation(job, poses.places, turned, held), strict=True):
+    for pose, varied in zip(turned, measures.direction_variation(job, poses.configurations, turned, held), strict=True):
         out.append(measures.measure("vAP", what, "7.2.3", poses.names[pose], varied))
     return out
 
@@ -160,13 +160,13 @@ def _acceptance(
     requirement: Requirement | None, job: Job, poses: PoseSet, table: PoseTable, task: int
 ) -> Acceptance | None:
     """A test of few cycles, at all poses of a task of few, else where AP and RP are largest; none on a path."""
-    if poses.places.directions is not None:
+    if poses.configurations.directions is not None:
         return None
     numbers = list(range(len(poses.names)))
     if poses.grid is not None or len(numbers) > MOST_TESTED:
         numbers = sorted({int(np.argmax(table.column(f"{which}.p95"))) for which in ("accuracy", "repeatability")})
     cycles = ISO_CYCLES if requirement is None else requirement.test_cycles
-    tested = simulate_test(job, task, poses.places, numbers, cycles)
+    tested = simulate_test(job, task, poses.configurations, numbers, cycles)
     accuracy, repeatability = (
         UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
         for p50, p95 in (stats.unit_quantiles(figures.max(axis=0), (0.5, 0.95)) for figures in tested.printed)
@@ -189,7 +189,7 @@ def yield_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None
 
 
 def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
-    ways = poses.places.directions
+    ways = poses.configurations.directions
     if poses.along is None or ways is None:
         return []
     turned = np.argwhere(ways[1:] * ways[:-1] < 0)
@@ -198,14 +198,14 @@ def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
 
 def _notes(job: Job, poses: PoseSet) -> list[str]:
     """Waves whose ripple along a path is finer than its points."""
-    if poses.along is None or poses.places.speeds is None or len(poses.along) < 2:
+    if poses.along is None or poses.configurations.speeds is None or len(poses.along) < 2:
         return []
     length = np.diff(poses.along)
     forward = length > 0  # where only joints turn, nothing lies along the path
     if not forward.any():
         return []
     step = float(length.max())
-    rate = np.abs(np.diff(poses.places.joints, axis=0)[forward] / length[forward, None]).max(axis=0)
+    rate = np.abs(np.diff(poses.configurations.joints, axis=0)[forward] / length[forward, None]).max(axis=0)
     finest, causes, joints = math.inf, set(), []
     for name, speed in zip(job.machine.arm.names, rate, strict=True):
         waves = {

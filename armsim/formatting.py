@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -124,3 +124,13 @@ def points(value: float, interval: tuple[float, float] | None) -> str:
     return (
         f"{text} points" if interval is None else f"{text} ({100 * interval[0]:.3g} to {100 * interval[1]:.3g}) points"
     )
+
+
+BELOW_RESOLUTION = 1e-9
+"""Share of the largest of some numbers of one kind below which another is rounding."""
+
+
+def beside_each_other(values: Sequence[float]) -> list[float]:
+    """Numbers of one kind, those that are rounding beside the largest as 0."""
+    least = BELOW_RESOLUTION * max((abs(value) for value in values), default=0.0)
+    return [value if abs(value) > least else 0.0 for value in values]

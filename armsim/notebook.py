@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from armsim import figures
+from armsim.decide import Comparison
 from armsim.figures.style import Drawing
 from armsim.formatting import percent, show, show_interval, show_joint
+from armsim.report import wording
 from armsim.results import MapOf, Result, TaskResult
 from armsim.study import Study
 from armsim.tasks import kind_of
@@ -131,6 +133,26 @@ class DisplayedStudy(Study):
             ("sampling", f"{plan.units} built units × {plan.visits} visits, seed {plan.seed}"),
         ]
         return html_table((own.name, ""), rows)
+
+
+@dataclass(frozen=True, eq=False)
+class DisplayedComparison(Comparison):
+    """A `Comparison` that says what it found."""
+
+    @staticmethod
+    def of(comparison: Comparison) -> DisplayedComparison:
+        """The same comparison."""
+        return DisplayedComparison(**{own.name: getattr(comparison, own.name) for own in fields(Comparison)})
+
+    @property
+    def sentences(self) -> list[str]:
+        """What each design gains over the first at each task, and for how much."""
+        return [f"{wording.difference(row)}." for row in self.differences]
+
+    def _repr_html_(self) -> str:
+        rows = wording.summary_rows(self)
+        table = html_table(tuple(rows[0]), [tuple(row.values()) for row in rows])
+        return table + "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
 
 
 def html_table(headers: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:

@@ -87,7 +87,7 @@ class Study:
         own_groups = replace(arm, groups=arm.groups or machine.arm.groups)
         return self.with_scenario(machine=replace(machine, arm=own_groups, tolerances=()))
 
-    def sheets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
+    def budgets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
         """Every joint with its terms, without sampling; what time does at the largest speeds.
 
         Those that named poses state, and of the poses ``found``, such as those of paths.
@@ -98,8 +98,8 @@ class Study:
                 for pose in task.poses:
                     fastest = np.maximum(fastest, np.abs(pose.speeds or 0.0))
         for poses in found:
-            if poses.places.speeds is not None and len(poses.places):
-                fastest = np.maximum(fastest, np.abs(poses.places.speeds).max(axis=0))
+            if poses.configurations.speeds is not None and len(poses.configurations):
+                fastest = np.maximum(fastest, np.abs(poses.configurations.speeds).max(axis=0))
         return joint_budgets(self.scenario.machine, self.scenario.plan.seed, fastest)
 
     def run(
@@ -179,7 +179,7 @@ class Study:
             task_result(scenario, sampled.job, task, poses, sample)
             for (task, poses), sample in zip(both, sampled.tasks, strict=True)
         )
-        joints = self.sheets(found)
+        joints = self.budgets(found)
         result = Result(
             format=FORMAT,
             version=own_version(),
@@ -228,15 +228,15 @@ class Study:
         scenario, requirement = self.scenario, self.scenario.requirement
         coverage = requirement.coverage if requirement is not None else stats.LEVEL
         asked = [
-            TaskConfigurations(task.name, poses.places, name_key(task.name))
+            TaskConfigurations(task.name, poses.configurations, name_key(task.name))
             for task, poses in zip(scenario.tasks, found, strict=True)
         ]
         with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster, longest) as place:
             return place.run(scenario.plan, asked, progress, note)
 
 
-def _turns_far(sheet: JointBudget) -> bool:
-    return sheet.unit == "rad" and sheet.rms > SMALL_ANGLE
+def _turns_far(budget: JointBudget) -> bool:
+    return budget.unit == "rad" and budget.rms > SMALL_ANGLE
 
 
 def _warnings(
@@ -251,7 +251,7 @@ def _warnings(
         out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
     if rise is None and drifting:
         out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
-    large = [f"{name} {show(sheet.rms, 'rad')}" for name, sheet in joints.items() if _turns_far(sheet)]
+    large = [f"{name} {show(budget.rms, 'rad')}" for name, budget in joints.items() if _turns_far(budget)]
     if large:
         out.append(
             f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "

@@ -8,8 +8,8 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "armsim"
 FLOORS = [
     {"cli", "explorer"},
-    {"report"},
     {"notebook"},
+    {"report"},
     {"figures"},
     {"decide", "hardware"},
     {"study"},

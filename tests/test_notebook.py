@@ -13,7 +13,7 @@ def test_the_tour_runs() -> None:
     NotebookClient(book, timeout=300, resources={"metadata": {"path": str(ROOT / "scenarios")}}).execute()
     shown = [output.get("data", {}) for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
     assert sum("image/png" in data for data in shown) == 4
-    assert sum("text/html" in data for data in shown) == 2
+    assert sum("text/html" in data for data in shown) == 3
     printed = "".join(
         o.text for c in book.cells if c.cell_type == "code" for o in c.outputs if o.output_type == "stream"
     )

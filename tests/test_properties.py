@@ -241,17 +241,17 @@ def test_turning_the_base_turns_the_covariance(document: dict[str, Any], rpy: tu
 def test_the_order_of_causes_does_not_matter(document: dict[str, Any], random: Any) -> None:
     """Every cause draws its own numbers, whatever stands before it."""
     machine, pose = machine_and_pose(document)
-    situation = machine.at(np.array([pose]))
-    order = list(range(len(situation.terms)))
+    evaluated = machine.at(np.array([pose]))
+    order = list(range(len(evaluated.terms)))
     random.shuffle(order)
     mixed = replace(
-        situation, terms=tuple(situation.terms[n] for n in order), acts=tuple(situation.acts[n] for n in order)
+        evaluated, terms=tuple(evaluated.terms[n] for n in order), acts=tuple(evaluated.acts[n] for n in order)
     )
-    one, two = linearise(situation), linearise(mixed)
+    one, two = linearise(evaluated), linearise(mixed)
     scale = max(float(np.trace(one.covariance[0])), 1e-30)
     np.testing.assert_allclose(two.covariance, one.covariance, atol=1e-12 * scale)
     plan = SamplingPlan(32, 3, 1)
-    sampled = [Sampler.prepare(own, plan).every(0)[0] for own in (situation, mixed)]
+    sampled = [Sampler.prepare(own, plan).every(0)[0] for own in (evaluated, mixed)]
     np.testing.assert_allclose(sampled[1], sampled[0], atol=1e-12 * max(float(np.abs(sampled[0]).max()), 1e-15))
 
 

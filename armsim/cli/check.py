@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def check(
     files: Annotated[list[Path], typer.Argument(help="Documents, or folders of results.")],
-    json: Annotated[bool, typer.Option("--json", help="Print the sheets as JSON.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print the budgets as JSON.")] = False,
 ) -> None:
     """Validate documents and print the error budget of every joint; see whether results are whole. Writes nothing."""
     from armsim.documents import check_file
@@ -71,16 +71,16 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
         if isinstance(document, Scenario):
             from armsim.study import Study
 
-            sheets = Study(document).sheets()
+            budgets = Study(document).budgets()
             for note in document.notes:
                 say(f"note: {note}")
             if json:
                 from dataclasses import asdict
 
-                printed[str(file)] = {"name": document.name, "joints": {n: asdict(s) for n, s in sheets.items()}}
+                printed[str(file)] = {"name": document.name, "joints": {n: asdict(s) for n, s in budgets.items()}}
             else:
                 tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
-                _print(sheets)
+                _print(budgets)
                 _print_poses(document)
         elif isinstance(document, str):
             if json:
@@ -109,7 +109,9 @@ def _print_poses(scenario: Scenario) -> None:
         found = task.find(arm)
         rows = []
         rotary = np.array([joint.revolute for joint in arm.joints])
-        for name, tool, q in zip(found.names, arm.postures(found.places.joints).tool, found.places.joints, strict=True):
+        for name, tool, q in zip(
+            found.names, arm.postures(found.configurations.joints).tool, found.configurations.joints, strict=True
+        ):
             turns = Rotation.from_matrix(tool[:3, :3]).as_euler("xyz", degrees=True)
             joints = np.where(rotary, np.degrees(q), 1e3 * q)
             rows.append((name, _listed(1e3 * tool[:3, 3]), _listed(turns), _listed(joints)))
@@ -124,30 +126,31 @@ def _listed(values: Iterable[float]) -> str:
     return ", ".join(f"{round(float(value), 2) + 0.0:g}" for value in values)
 
 
-def _print(sheets: dict[str, JointBudget]) -> None:
+def _print(budgets: dict[str, JointBudget]) -> None:
     from armsim.formatting import orders, percent, show, show_joint, significant
 
-    for name, sheet in sheets.items():
-        at_tool = "rad" if sheet.unit == "rad" else "m"
+    for name, budget in budgets.items():
+        at_tool = "rad" if budget.unit == "rad" else "m"
         lines = [
-            f"{name}: {sheet.encoder}, {sheet.placement}; {significant(sheet.resolution_bits, 4)} bit, "
-            f"step {show_joint(sheet.step, sheet.unit)} at the joint, {show(sheet.step * sheet.lever_arm)} at the tool "
-            f"(lever arm {show(sheet.lever_arm) if at_tool == 'rad' else '1'})"
+            f"{name}: {budget.encoder}, {budget.placement}; {significant(budget.resolution_bits, 4)} bit, "
+            f"step {show_joint(budget.step, budget.unit)} at the joint, "
+            f"{show(budget.step * budget.lever_arm)} at the tool "
+            f"(lever arm {show(budget.lever_arm) if at_tool == 'rad' else '1'})"
         ]
-        if sheet.contrast < 0.9995:
-            more = percent(1 / sheet.contrast - 1, 2)
-            lines.append(f"placement of the head leaves a contrast of {percent(sheet.contrast)}: {more} more jitter")
+        if budget.contrast < 0.9995:
+            more = percent(1 / budget.contrast - 1, 2)
+            lines.append(f"placement of the head leaves a contrast of {percent(budget.contrast)}: {more} more jitter")
         for line in lines:
             tell(line)
-        whole, unit = "together; worst case", sheet.unit
+        whole, unit = "together; worst case", budget.unit
         sums = [
-            ("accuracy", "unit", whole, sheet.rms_accuracy, sheet.limit_accuracy),
-            ("repeatability", "visit", whole, sheet.rms_repeatability, sheet.limit_repeatability),
-            ("all", "", whole, sheet.rms, sheet.limit),
+            ("accuracy", "unit", whole, budget.rms_accuracy, budget.limit_accuracy),
+            ("repeatability", "visit", whole, budget.rms_repeatability, budget.limit_repeatability),
+            ("all", "", whole, budget.rms, budget.limit),
         ]
-        terms = [(t.cause, t.life, orders(t.shape, t.orders, unit), t.rms, t.limit) for t in sheet.terms]
+        terms = [(t.cause, t.life, orders(t.shape, t.orders, unit), t.rms, t.limit) for t in budget.terms]
         rows = [
-            (cause, life, shape, show_joint(std, unit), show(std * sheet.lever_arm), show_joint(limit, unit))
+            (cause, life, shape, show_joint(std, unit), show(std * budget.lever_arm), show_joint(limit, unit))
             for cause, life, shape, std, limit in (*terms, *sums)
         ]
         header = ("cause", "life", "shape", "std, mean included", "at the tool", "limit")

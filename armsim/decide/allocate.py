@@ -182,10 +182,10 @@ def allocate(
     plan = replace(scenario.plan, tolerance=None)
     machine = scenario.machine
     fixed_machine = without_sensors(machine)
-    q = np.concatenate([poses.places.joints for poses in found])
+    q = np.concatenate([poses.configurations.joints for poses in found])
     names = [f"{name}, {task.name}" for task, poses in zip(scenario.tasks, found, strict=True) for name in poses.names]
     gains = np.sum(machine.arm.postures(q).column ** 2, axis=2)
-    fixed = np.concatenate([linearise(fixed_machine.there(poses.places)).mean_square for poses in found])
+    fixed = np.concatenate([linearise(fixed_machine.evaluated(poses.configurations)).mean_square for poses in found])
 
     def sampled(
         of: Machine, say: Callable[[str], None] = lambda text: None, seed: int = plan.seed

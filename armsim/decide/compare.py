@@ -160,7 +160,7 @@ def compare(
     differences = []
     for number in range(len(common)):
         sides = [
-            Evaluated(result.tasks[number], sampled, poses[number].places, number)
+            Evaluated(result.tasks[number], sampled, poses[number].configurations, number)
             for (result, sampled), poses in zip(ran, restricted, strict=True)
         ]
         for other in range(1, len(studies)):

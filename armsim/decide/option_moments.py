@@ -96,9 +96,9 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
     return tuple(name for name, of in owners.items() if len(of) > 1)
 
 
-def moments_of(machine: Machine, places: Sequence[Configurations], shared: Shared = ()) -> Moments:
+def moments_of(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
     """Moments of a machine at the poses of all tasks, one after the other."""
-    parts = [_moments_at(machine, own, shared) for own in places]
+    parts = [_moments_at(machine, own, shared) for own in configurations]
     names = parts[0].of_visits
     return Moments(
         np.concatenate([part.vectors for part in parts]),
@@ -124,13 +124,13 @@ def _gain(part: Moments, name: str) -> Array:
     return np.zeros((len(part.scatter), 3)) if own is None else own.gain
 
 
-def _moments_at(machine: Machine, places: Configurations, shared: Shared) -> Moments:
-    situation = machine.there(places)
-    poses = len(places)
+def _moments_at(machine: Machine, configurations: Configurations, shared: Shared) -> Moments:
+    evaluated = machine.evaluated(configurations)
+    poses = len(configurations)
     vectors = np.zeros((poses, 1 + len(shared), 3))
     scatter, visits = np.zeros(poses), np.zeros(poses)
     of_visits: dict[str, VisitCoefficient] = {}
-    for term, g in gains(situation):
+    for term, g in gains(evaluated):
         vectors[:, 0] += g @ term.mean
         covariance = term.covariance
         if term.name in shared and covariance[0, 0] > 0.0:
@@ -144,23 +144,25 @@ def _moments_at(machine: Machine, places: Configurations, shared: Shared) -> Mom
             assert isinstance(term.draw, Independent)  # held by Term itself
             for k, spread in enumerate(term.draw.spreads):
                 gain = g[:, :, k] * spread.scale * STD[spread.distribution]
-                if places.tangents is not None:
-                    gain = gain - places.tangents * np.sum(places.tangents * gain, axis=1)[:, None]
+                if configurations.tangents is not None:
+                    gain = gain - configurations.tangents * np.sum(configurations.tangents * gain, axis=1)[:, None]
                 visits += np.sum(gain**2, axis=1)
                 of_visits[f"{term.name} {k}"] = VisitCoefficient(spread.distribution, gain)
     return Moments(vectors.reshape(poses, -1), scatter, visits, of_visits)
 
 
-def fixed_part(machine: Machine, places: Sequence[Configurations], shared: Shared = ()) -> Moments:
+def fixed_part(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
     """What no option changes: links, and the heat that they share."""
-    return moments_of(replace(machine, joints=()), places, shared)
+    return moments_of(replace(machine, joints=()), configurations, shared)
 
 
 def option_parts(
-    machine: Machine, options: Options, places: Sequence[Configurations], shared: Shared = ()
+    machine: Machine, options: Options, configurations: Sequence[Configurations], shared: Shared = ()
 ) -> list[list[Moments]]:
     """What every option of every joint adds, gear and mastering of the joint included."""
-    return [[moments_of(_alone(machine, option.joint), places, shared) for option in own] for own in options.joints]
+    return [
+        [moments_of(_alone(machine, option.joint), configurations, shared) for option in own] for own in options.joints
+    ]
 
 
 def _alone(machine: Machine, joint: Joint) -> Machine:

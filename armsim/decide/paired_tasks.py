@@ -38,14 +38,14 @@ class Evaluated:
     task : TaskResult
     sampled : Samples
         Of the whole run.
-    places : Configurations
+    configurations : Configurations
     number : int
         Of the task.
     """
 
     task: TaskResult
     sampled: Samples
-    places: Configurations
+    configurations: Configurations
     number: int
 
     @property
@@ -61,7 +61,7 @@ class Evaluated:
     def quantile_influence(self, pose: int) -> Array:
         """Influence of the first units on the 95 % quantile at a pose, shape (units,). [m]"""
         known = min(self.job.plan.units, UNITS_COMPARED)
-        own = quantile_influence(self.job, self.key, self.places, pose // CHUNK * CHUNK, known, P95)
+        own = quantile_influence(self.job, self.key, self.configurations, pose // CHUNK * CHUNK, known, P95)
         return np.asarray(own[pose % CHUNK])
 
 
@@ -82,7 +82,7 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
     values = [quantile(np.sort(rp), P95) for rp in rps]
     quantile_influence = [influence(rp[None], P95) for rp in rps]
     nets = [
-        attained_at(side.job, int(np.argmax(side.task.column("repeatability.p95"))), side.places)[1]
+        attained_at(side.job, int(np.argmax(side.task.column("repeatability.p95"))), side.configurations)[1]
         for side in (one, other)
     ]
     shared = float(half_width_of_nets(nets[1] - nets[0]))
@@ -100,10 +100,10 @@ def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progre
     """Half of the 95 % interval of the difference of the 95 % quantile at every pose, shape (poses,). [m]"""
     units = one.job.plan.units
     known = min(units, UNITS_COMPARED)
-    poses = len(one.places)
+    poses = len(one.configurations)
 
     def both(chunk: int) -> Array:
-        own = [quantile_influence(side.job, side.key, side.places, chunk, known, P95) for side in (one, other)]
+        own = [quantile_influence(side.job, side.key, side.configurations, chunk, known, P95) for side in (one, other)]
         return np.array([half_width(row, units) for row in own[1] - own[0]])
 
     out = np.empty(poses)

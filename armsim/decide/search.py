@@ -61,11 +61,11 @@ class Search:
         plan = replace(study.scenario.plan, tolerance=None)
         self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
         self.found, self.tasks = study.find(progress), study.scenario.tasks
-        places = [poses.places for poses in self.found]
+        configurations = [poses.configurations for poses in self.found]
         machine = study.scenario.machine
         shared = shared_terms(machine, options)
-        self.parts = option_parts(machine, options, places, shared)
-        self.fixed = fixed_part(machine, places, shared)
+        self.parts = option_parts(machine, options, configurations, shared)
+        self.fixed = fixed_part(machine, configurations, shared)
         poses = len(self.fixed.scatter)
         self.ratio = np.full(poses, NORMAL_95**2)  # a normal law along a line: where the first design is looked for
         self.margin = MARGIN

@@ -107,7 +107,7 @@ def what_if(
     if any(len(few.names) < len(poses.names) for few, poses in zip(kept, found, strict=True)):
         result, sampled = base.evaluate(kept, workers, progress, memory)
     first = [
-        Evaluated(task, sampled, poses.places, n)
+        Evaluated(task, sampled, poses.configurations, n)
         for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))
     ]
     rows = []
@@ -116,7 +116,7 @@ def what_if(
         progress("what if", number, len(every))
         changed, again = base.with_scenario(machine=machine).evaluate(kept, workers, memory=memory)
         for one, task in zip(first, changed.tasks, strict=True):
-            other = Evaluated(task, again, one.places, one.number)
+            other = Evaluated(task, again, one.configurations, one.number)
             rows.append(WhatIf(task.name, kind, what, at_worst_pose(one, other), passing(one, other)))
     progress("what if", len(every), len(every))
     return WhatIfs(result, tuple(rows))

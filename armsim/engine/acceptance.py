@@ -48,7 +48,7 @@ class Tested:
         return passed, holds
 
 
-def simulate_test(job: Job, task: int, places: Configurations, numbers: list[int], cycles: int) -> Tested:
+def simulate_test(job: Job, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
     """Test every unit at some poses, at rest, by so many cycles.
 
     Parameters
@@ -56,7 +56,7 @@ def simulate_test(job: Job, task: int, places: Configurations, numbers: list[int
     job : Job
     task : int
         Keys the random numbers: another than that of the study, so that the visits of the test are not its visits.
-    places : Configurations
+    configurations : Configurations
         Of the task.
     numbers : list of int
         Of the poses that are tested.
@@ -67,8 +67,8 @@ def simulate_test(job: Job, task: int, places: Configurations, numbers: list[int
     ----------
     .. [1] ISO 9283:1998 7.2.1, 7.2.2 (clause numbers from memory).
     """
-    own = places[np.array(numbers, dtype=np.int64)]
-    sampler = Sampler.prepare(job.machine.there(own), job.plan)
+    own = configurations[np.array(numbers, dtype=np.int64)]
+    sampler = Sampler.prepare(job.machine.evaluated(own), job.plan)
     law = sampler.law()
     printed, attained = (np.empty((2, len(numbers), job.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)

@@ -27,7 +27,7 @@ def expected_seconds(job: Job, asked: Sequence[TaskConfigurations], workers: int
     A first pose is sampled with few and with more units; what grows with the units is taken to grow on.
     """
     task = asked[0]
-    piece = Piece(task.key, 0, task.places[:CHUNK], 0, 1)
+    piece = Piece(task.key, 0, task.configurations[:CHUNK], 0, 1)
     visits = min(job.plan.visits, MOST_VISITS)
     times = {}
     for units in (UNIT_BLOCK, UNIT_BLOCK, 4 * UNIT_BLOCK):  # the first makes the kernels ready
@@ -38,8 +38,8 @@ def expected_seconds(job: Job, asked: Sequence[TaskConfigurations], workers: int
         work(small, piece)
         times[units] = time.perf_counter() - start
     each = max(times[4 * UNIT_BLOCK] - times[UNIT_BLOCK], 0.0) / (3 * UNIT_BLOCK)
-    per_pose = max(times[UNIT_BLOCK] - each * UNIT_BLOCK, 0.0) / min(len(task.places), CHUNK)
-    poses = sum(len(own.places) for own in asked)
+    per_pose = max(times[UNIT_BLOCK] - each * UNIT_BLOCK, 0.0) / min(len(task.configurations), CHUNK)
+    poses = sum(len(own.configurations) for own in asked)
     return poses * (per_pose + each * job.plan.units * job.plan.visits / visits) / workers
 
 

@@ -62,24 +62,24 @@ class Linearised:
         return self.shares(slice(None))
 
 
-def gains(situation: EvaluatedMachine) -> Iterator[tuple[Term, Array]]:
+def gains(evaluated: EvaluatedMachine) -> Iterator[tuple[Term, Array]]:
     """Every term, and what each of its coefficients does to the tool point, shape (P, 3, coefficients). [m]"""
-    column = situation.postures.column
-    for term, acts in zip(situation.terms, situation.acts, strict=True):
+    column = evaluated.postures.column
+    for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
         g = np.zeros((len(column), 3, len(term.mean)))
         for k, axis, value in acts:
             g[:, :, k] += column[:, axis] * value[:, None]
         yield term, g
 
 
-def linearise(situation: EvaluatedMachine) -> Linearised:
-    """Propagate every term of a situation to first order."""
-    poses = len(situation.postures.column)
+def linearise(evaluated: EvaluatedMachine) -> Linearised:
+    """Propagate every term of a evaluated to first order."""
+    poses = len(evaluated.postures.column)
     mean = np.zeros((poses, 3))
     covariance = np.zeros((poses, 3, 3))
-    contributions = np.zeros((len(situation.terms), poses))
-    means = np.zeros((len(situation.terms), poses, 3))
-    for t, (term, g) in enumerate(gains(situation)):
+    contributions = np.zeros((len(evaluated.terms), poses))
+    means = np.zeros((len(evaluated.terms), poses, 3))
+    for t, (term, g) in enumerate(gains(evaluated)):
         means[t] = g @ term.mean
         mean += means[t]
         own = g @ term.covariance @ np.swapaxes(g, 1, 2)

@@ -1,4 +1,4 @@
-"""The joint sheet: every term of a joint, its size, and the curve that they make together."""
+"""The joint budget: every term of a joint, its size, and the curve that they make together."""
 
 from __future__ import annotations
 
@@ -52,13 +52,13 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
     joint = machine.joints[number]
     axis = Axis(joint.name)
     terms = [term for term in machine.terms if axis in term.axes]
-    sheets = tuple(_term(term, axis, state) for term in terms)
+    budgets = tuple(_term(term, axis, state) for term in terms)
 
     def both(life: str) -> tuple[float, float]:
         own = [term for term in terms if term.life == life]
         together = sum((term.expected(axis, state) for term in own), np.zeros(len(state.position)))  # means add as such
         square = float(np.mean(together**2)) + sum(term.variance(axis, state) for term in own)
-        return math.sqrt(square), sum(sheet.limit for sheet in sheets if sheet.life == life)
+        return math.sqrt(square), sum(budget.limit for budget in budgets if budget.life == life)
 
     (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = both("unit"), both("visit")
     return JointBudget(
@@ -69,7 +69,7 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
         step=joint.step,
         lever_arm=lever,
         contrast=joint.contrast_loss**-0.5,
-        terms=sheets,
+        terms=budgets,
         rms=math.hypot(rms_accuracy, rms_repeatability),
         rms_accuracy=rms_accuracy,
         rms_repeatability=rms_repeatability,

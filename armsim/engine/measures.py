@@ -30,7 +30,7 @@ def measure(name: str, what: str, clause: str, where: str, values: Array, half_w
     return Measure(name, what, clause, where, p50.value, p95.value, p50.interval, p95.interval)
 
 
-def distance(job: Job, places: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
+def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
     """AD and RD of every unit between two poses, the arm at rest, over visits without number.
 
         AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
@@ -41,7 +41,7 @@ def distance(job: Job, places: Configurations, pair: tuple[int, int]) -> tuple[A
     Parameters
     ----------
     job : Job
-    places : Configurations
+    configurations : Configurations
         Of the task.
     pair : (first, second)
         Numbers of the poses.
@@ -54,9 +54,9 @@ def distance(job: Job, places: Configurations, pair: tuple[int, int]) -> tuple[A
     ----------
     .. [1] ISO 9283:1998 7.3 (clause number from memory).
     """
-    situation = job.machine.at(places.joints[list(pair)])
-    sampler = Sampler.prepare(situation, job.plan)
-    nominal = situation.postures.tool[:, :3, 3]
+    evaluated = job.machine.at(configurations.joints[list(pair)])
+    sampler = Sampler.prepare(evaluated, job.plan)
+    nominal = evaluated.postures.tool[:, :3, 3]
     apart = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(apart))
     accuracy, repeatability = np.empty(job.plan.units), np.empty(job.plan.units)
@@ -75,7 +75,9 @@ def distance(job: Job, places: Configurations, pair: tuple[int, int]) -> tuple[A
     return accuracy, repeatability
 
 
-def direction_variation(job: Job, places: Configurations, numbers: Sequence[int], held: Sequence[Held]) -> Array:
+def direction_variation(
+    job: Job, configurations: Configurations, numbers: Sequence[int], held: Sequence[Held]
+) -> Array:
     """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
 
     The way in which each joint moves last follows from the line along which the tool comes, its orientation kept as the
@@ -84,7 +86,7 @@ def direction_variation(job: Job, places: Configurations, numbers: Sequence[int]
     Parameters
     ----------
     job : Job
-    places : Configurations
+    configurations : Configurations
         Of the task.
     numbers : sequence of int
         Of the poses.
@@ -101,11 +103,13 @@ def direction_variation(job: Job, places: Configurations, numbers: Sequence[int]
     """
     samplers = []
     for number, kept in zip(numbers, held, strict=True):
-        joints = places.joints[number : number + 1]
+        joints = configurations.joints[number : number + 1]
         for direction in np.eye(3):
             motion = approach(job.machine.arm, joints, direction, kept)
             ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
-            samplers.append(Sampler.prepare(job.machine.there(Configurations(joints, directions=ways[None])), job.plan))
+            samplers.append(
+                Sampler.prepare(job.machine.evaluated(Configurations(joints, directions=ways[None])), job.plan)
+            )
     out = np.empty((len(numbers), job.plan.units))
     for first, units in blocks(job.plan.units, _block(job)):
         drawn = draw_units(job.machine.moving.terms, job.plan, first, units)

@@ -156,12 +156,12 @@ def scale_of(linear: Linearised, pose: int) -> Scale:
 
 @dataclass(frozen=True, eq=False)
 class Sampler:
-    """A situation laid out for the kernels.
+    """A evaluated laid out for the kernels.
 
     An entry of a table says: this coefficient moves this axis by its value times this number, at every pose.
     """
 
-    situation: EvaluatedMachine
+    evaluated: EvaluatedMachine
     plan: SamplingPlan
     unit_index: Counts
     unit_axis: Counts
@@ -174,15 +174,15 @@ class Sampler:
     visit_value: Array
 
     @staticmethod
-    def prepare(situation: EvaluatedMachine, plan: SamplingPlan) -> Sampler:
+    def prepare(evaluated: EvaluatedMachine, plan: SamplingPlan) -> Sampler:
         """Lay out the tables."""
-        poses = len(situation.postures.tool)
+        poses = len(evaluated.postures.tool)
         unit: list[tuple[int, int, Array]] = []
         visit: list[tuple[int, int, Array]] = []
         keys: list[NDArray[np.uint32]] = []
         laws: list[str] = []
         first = 0
-        for term, acts in zip(situation.terms, situation.acts, strict=True):
+        for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
             if term.life == "unit":
                 unit += [(first + k, axis, value) for k, axis, value in acts]
                 first += len(term.mean)
@@ -192,7 +192,7 @@ class Sampler:
                 laws += [spread.distribution for spread in spreads]
                 keys += [visit_key(plan.seed, term, k) for k in range(len(spreads))]
         return Sampler(
-            situation,
+            evaluated,
             plan,
             *_table(unit, poses),
             np.array(keys, dtype=np.uint32).reshape(-1, 2),
@@ -202,7 +202,7 @@ class Sampler:
         )
 
     def _axes(self, pose: int) -> Axes:
-        at = self.situation.postures
+        at = self.evaluated.postures
         return Axes(at.direction[pose], at.column[pose], at.rotary)
 
     def _kept(self, pose: int, coefficients: Array) -> Kept:
@@ -214,7 +214,7 @@ class Sampler:
     def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
         """The law of the visits; ``tangents`` of shape (poses, 3) on a path; RP at the poses of ``only``."""
         own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
-        at = self.situation.postures
+        at = self.evaluated.postures
         return visit_law(own, at, self.plan, np.zeros((len(at.column), 3)) if tangents is None else tangents, only)
 
     def sample(
@@ -227,12 +227,12 @@ class Sampler:
         into: PoseSample,
         counts: PoseSample | None = None,
     ) -> None:
-        """Sample some units at one pose of the situation.
+        """Sample some units at one pose of the evaluated.
 
         Parameters
         ----------
         pose : int
-            Its place in the situation.
+            Its place in the evaluated.
         at : (pose, task)
             Its number in the task and that of the task: they key the random numbers.
         scale : Scale
@@ -266,9 +266,9 @@ class Sampler:
         Parameters
         ----------
         pose : int
-            Its place in the situation.
+            Its place in the evaluated.
         law : VisitLaw
-            Of the situation.
+            Of the evaluated.
         coefficients : (coefficients, units)
         units : int
         tangent : (3,), optional
@@ -299,7 +299,7 @@ class Sampler:
         -------
         (3, units, coefficients) [m]
         """
-        at = self.situation.postures
+        at = self.evaluated.postures
         standing = np.zeros((at.column.shape[1], units))
         for k, axis, value in zip(self.unit_index, self.unit_axis, self.unit_value[pose], strict=True):
             standing[axis] += coefficients[k, :units] * value
@@ -310,7 +310,7 @@ class Sampler:
     def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
         """All units at one pose, at once."""
         out = PoseSample.empty(self.plan.units)
-        coefficients = draw_units(self.situation.terms, self.plan)
+        coefficients = draw_units(self.evaluated.terms, self.plan)
         self.sample(pose, (pose, task), scale_of(linear, pose), coefficients, (0, self.plan.units), out)
         law = self.law(only=slice(pose, pose + 1))
         out.figures[:] = self.attain(pose, law, coefficients, self.plan.units)[0]
@@ -337,7 +337,7 @@ class Sampler:
 
     def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:
         """Every visit of every unit at one pose, as `follow`."""
-        return self.follow(pose, pose, task, draw_units(self.situation.terms, self.plan), 0, self.plan.units)
+        return self.follow(pose, pose, task, draw_units(self.evaluated.terms, self.plan), 0, self.plan.units)
 
 
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:

@@ -63,7 +63,7 @@ def influence(values: Array, p: float) -> Array:
     return np.asarray((p - share) * (high - low) / (2 * half))
 
 
-def quantile_influence(job: Job, task: int, places: Configurations, chunk: int, units: int, p: float) -> Array:
+def quantile_influence(job: Job, task: int, configurations: Configurations, chunk: int, units: int, p: float) -> Array:
     """`influence` of the first units at the poses of a chunk, shape (poses of the chunk, units). [m]
 
     Parameters
@@ -71,14 +71,14 @@ def quantile_influence(job: Job, task: int, places: Configurations, chunk: int, 
     job : Job
     task : int
         Its key.
-    places : Configurations
+    configurations : Configurations
         Of the whole task.
     chunk : int
         Number of the first pose of the chunk.
     units : int
     p : float
     """
-    own = places[chunk : chunk + CHUNK]
+    own = configurations[chunk : chunk + CHUNK]
     stage = Stage.of(job, own)
     drawn = stage.units(job, 0, units)
     out = np.empty((len(own), units))

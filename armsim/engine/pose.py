@@ -36,27 +36,27 @@ def conditioning(machine: Machine, joints: Array) -> Array:
 
 
 def fill_first_order(
-    table: PoseTable, machine: Machine, joints: Array, situation: EvaluatedMachine, linear: Linearised
+    table: PoseTable, machine: Machine, joints: Array, evaluated: EvaluatedMachine, linear: Linearised
 ) -> None:
     """Write what needs no sample into a table of the same poses."""
     column, names = table.column, {name: i for i, name in enumerate(table.share_names)}
     poses = len(joints)
     column("joints")[:] = joints
     column("conditioning")[:] = conditioning(machine, joints)
-    column("position")[:] = situation.postures.tool[:, :3, 3]
+    column("position")[:] = evaluated.postures.tool[:, :3, 3]
     column("first_order.mean")[:] = linear.mean
     column("first_order.rms")[:] = np.sqrt(linear.mean_square)
     column("first_order.covariance")[:] = linear.covariance
     shares = column("shares")
     shares[:] = 0.0
-    for term, own in zip(situation.terms, linear.contributions, strict=True):
+    for term, own in zip(evaluated.terms, linear.contributions, strict=True):
         shares[:, names[term.owner, term.cause]] += own
     shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
     bias_shares = column("bias_shares")
     bias_shares[:] = 0.0
-    for term, own in zip(situation.terms, linear.bias_parts, strict=True):
+    for term, own in zip(evaluated.terms, linear.bias_parts, strict=True):
         bias_shares[:, names[term.owner, term.cause]] += own
-    of_visits = [own for term, own in zip(situation.terms, linear.contributions, strict=True) if term.life == "visit"]
+    of_visits = [own for term, own in zip(evaluated.terms, linear.contributions, strict=True) if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
     visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)
     column("visit_share")[:] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)

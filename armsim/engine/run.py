@@ -44,7 +44,7 @@ class TaskConfigurations:
     """Where a task looks; ``key`` stands for its name in the random numbers."""
 
     name: str
-    places: Configurations
+    configurations: Configurations
     key: int = 0
 
 
@@ -124,7 +124,7 @@ class Runner:
         return record(len(self.machine.joints), len(share_names(self.machine)))
 
     def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int, note: Note) -> Job:
-        poses = sum(len(task.places) for task in asked)
+        poses = sum(len(task.configurations) for task in asked)
         row = self._record.itemsize // 8
         layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
@@ -153,8 +153,8 @@ class Runner:
     def _once(self, job: Job, asked: list[TaskConfigurations], progress: Progress) -> tuple[TaskSample, ...]:
         do, out = partial(work, job), []
         for task in asked:
-            cut = pieces(task.key, task.places, self.workers)
-            total = len(task.places)
+            cut = pieces(task.key, task.configurations, self.workers)
+            total = len(task.configurations)
             rows = np.empty(total, self._record)
             passing = np.ones((3, job.plan.units), dtype=bool)
             worst = np.zeros((2, job.plan.units))

@@ -73,7 +73,7 @@ class Piece:
         Key of the task.
     first : int
         Number of the first pose of the chunk.
-    places : Configurations
+    configurations : Configurations
         Of the whole chunk.
     begin, end : int
         The poses of the chunk that are asked for.
@@ -81,7 +81,7 @@ class Piece:
 
     task: int
     first: int
-    places: Configurations
+    configurations: Configurations
     begin: int
     end: int
 
@@ -98,14 +98,14 @@ class Done:
     worst: Array
 
 
-def pieces(task: int, places: Configurations, workers: int) -> list[Piece]:
+def pieces(task: int, configurations: Configurations, workers: int) -> list[Piece]:
     """The poses of a task, cut so that every worker finds work."""
     # the kinematics of a chunk is worked out for every piece of it: cut only where workers would stand idle
-    chunks = -(-len(places) // CHUNK)
-    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(places) // (4 * workers)))
+    chunks = -(-len(configurations) // CHUNK)
+    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(configurations) // (4 * workers)))
     out = []
-    for first in range(0, len(places), CHUNK):
-        chunk = places[first : first + CHUNK]
+    for first in range(0, len(configurations), CHUNK):
+        chunk = configurations[first : first + CHUNK]
         for begin in range(0, len(chunk), size):
             out.append(Piece(task, first, chunk, begin, min(begin + size, len(chunk))))
     return out
@@ -121,12 +121,12 @@ class Stage:
     tangents: Array
 
     @staticmethod
-    def of(job: Job, places: Configurations) -> Stage:
-        """The chunk at its places."""
-        machine = job.machine if places.directions is None else job.machine.moving
-        situation = job.machine.there(places)
-        tangents = np.zeros((len(places), 3)) if places.tangents is None else places.tangents
-        return Stage(machine, linearise(situation), Sampler.prepare(situation, job.plan), tangents)
+    def of(job: Job, configurations: Configurations) -> Stage:
+        """The chunk at its configurations."""
+        machine = job.machine if configurations.directions is None else job.machine.moving
+        evaluated = job.machine.evaluated(configurations)
+        tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
+        return Stage(machine, linearise(evaluated), Sampler.prepare(evaluated, job.plan), tangents)
 
     def units(self, job: Job, first: int, units: int) -> Array:
         """Coefficients of some units of the machine of this chunk."""
@@ -137,11 +137,11 @@ class Stage:
 
 def work(job: Job, piece: Piece) -> Done:
     """Do a piece."""
-    places = piece.places
-    stage = Stage.of(job, places)
+    configurations = piece.configurations
+    stage = Stage.of(job, configurations)
     linear, sampler = stage.linear, stage.sampler
-    table = PoseTable.empty([""] * len(places), share_names(job.machine), len(job.machine.joints))
-    fill_first_order(table, job.machine, places.joints, sampler.situation, linear)
+    table = PoseTable.empty([""] * len(configurations), share_names(job.machine), len(job.machine.joints))
+    fill_first_order(table, job.machine, configurations.joints, sampler.evaluated, linear)
     law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
     passing = np.ones((3, job.plan.units), dtype=bool)
     worst = np.zeros((2, job.plan.units))
@@ -160,7 +160,7 @@ def work(job: Job, piece: Piece) -> Done:
             passing &= passes(sample, job.requirement, half_width)
             np.maximum(worst, sample.figures[:2], out=worst)
             sample.clear()
-    if places.directions is not None:
+    if configurations.directions is not None:
         one = draw_units(stage.machine.terms, job.plan, 0, 1)
         for pose in range(piece.begin, piece.end):
             table.column("first_unit")[pose] = sampler.attain(pose, law, one, 1)[1][:, 0]
@@ -180,7 +180,7 @@ def _sample_group(
     for first, units in blocks(job.plan.units, job.layout.unit_block):
         drawn = stage.units(job, first, units)
         for pose, sample in group:
-            at = int(piece.places.numbers[pose]), piece.task
+            at = int(piece.configurations.numbers[pose]), piece.task
             stage.sampler.sample(pose, at, scale_of(stage.linear, pose), drawn, (first, units), sample, spare)
             own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
             sample.figures[:, first : first + units] = own
@@ -206,10 +206,10 @@ def passes(sample: PoseSample, requirement: Requirement | None, half_width: floa
     return out
 
 
-def attained_at(job: Job, number: int, places: Configurations) -> tuple[Array, Array]:
+def attained_at(job: Job, number: int, configurations: Configurations) -> tuple[Array, Array]:
     """Figures of every unit at one pose of a task, shape (ATTAINED, units), and RP there by every net. [m]"""
     first_pose = number // CHUNK * CHUNK
-    stage, pose = Stage.of(job, places[first_pose : first_pose + CHUNK]), number - first_pose
+    stage, pose = Stage.of(job, configurations[first_pose : first_pose + CHUNK]), number - first_pose
     law = stage.sampler.law(stage.tangents, slice(pose, pose + 1))
     out = np.empty((ATTAINED, job.plan.units))
     for first, units in blocks(job.plan.units, job.layout.unit_block):

@@ -94,7 +94,7 @@ class Term:
     second_moment : (K, K)
         E c c^T, in closed form.
     limit : float
-        Largest magnitude of the error on its axis, for the joint sheet [rad or m]; nan where it depends on the state:
+        Largest magnitude of the error on its axis, for the joint budget [rad or m]; nan where it depends on the state:
         then ``draw.limits`` bounds the coefficients.
     """
 

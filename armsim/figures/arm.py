@@ -41,7 +41,7 @@ def arm(result: Result) -> style.Drawing:
                 axes.set_ylim(float(own[:, 1].mean()) - half, float(own[:, 1].mean()) + half)
             out.tell(axes, *own[1:-1].T, texts=[_sensor(result, name) for name in names])
         _named(side, beside, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
-        finest = max(result.joints.values(), key=lambda sheet: sheet.resolution_bits)
+        finest = max(result.joints.values(), key=lambda budget: budget.resolution_bits)
         unit = unit_for(task.skeleton[-1])
         tip = ", ".join(f"{value * unit.factor:.4g}" for value in task.skeleton[-1])
         rotary = f", up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
@@ -63,8 +63,8 @@ def arm(result: Result) -> style.Drawing:
 
 
 def _sensor(result: Result, name: str) -> str:
-    sheet = result.joints[name]
-    return f"{name}: {sheet.encoder}, {sheet.placement}"
+    budget = result.joints[name]
+    return f"{name}: {budget.encoder}, {budget.placement}"
 
 
 def shortened(text: str) -> str:

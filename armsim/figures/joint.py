@@ -21,9 +21,9 @@ APART = 0.7
 
 def joint_error(result: Result, joint: str) -> style.Drawing:
     """Error of a joint that every visit has: one built unit beside the band of 95 % of the units, and the spectrum."""
-    sheet = result.joints[joint]
-    curve = sheet.curve
-    rotary = sheet.unit == "rad"
+    budget = result.joints[joint]
+    curve = budget.curve
+    rotary = budget.unit == "rad"
     top = max(max(map(abs, curve.low)), max(map(abs, curve.high)), max(map(abs, curve.unit)))
     unit = ARCSECOND if rotary else unit_for([top])
     position = np.array(curve.position) * (180 / math.pi if rotary else 1e3)
@@ -46,14 +46,15 @@ def joint_error(result: Result, joint: str) -> style.Drawing:
         out.tell(axes, position[every], one[every], texts=texts)
         style.legend_below(axes, inches=0.42)
         finding = (
-            f"{joint}: {sheet.encoder} ({sheet.placement}) errs by {show_joint(sheet.rms_accuracy, sheet.unit)} rms "
-            f"at every visit alike, {show_joint(sheet.rms_repeatability, sheet.unit)} from visit to visit, over all "
+            f"{joint}: {budget.encoder} ({budget.placement}) errs by "
+            f"{show_joint(budget.rms_accuracy, budget.unit)} rms "
+            f"at every visit alike, {show_joint(budget.rms_repeatability, budget.unit)} from visit to visit, over all "
             "postures"
         )
         axes.set_title(style.wrapped(finding))
         _spectrum(out, curve.order, curve.rms, unit, rotary)
-        rest = sorted((term for term in sheet.terms if not term.orders), key=lambda term: -term.rms)[:OTHERS]
-        told = ", ".join(f"{term.cause} {show_joint(term.rms, sheet.unit)}" for term in rest if term.rms > 0)
+        rest = sorted((term for term in budget.terms if not term.orders), key=lambda term: -term.rms)[:OTHERS]
+        told = ", ".join(f"{term.cause} {show_joint(term.rms, budget.unit)}" for term in rest if term.rms > 0)
         if told:
             below = out.axes[-1]
             below.set_title(style.wrapped(f"no waves: {told} rms", 90), fontsize=8, fontweight="normal")

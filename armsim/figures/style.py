@@ -59,8 +59,8 @@ class Drawing(Figure):
 @contextmanager
 def style() -> Iterator[None]:
     """Apply the style file and no settings of the user while a figure is drawn; leave matplotlib as it was."""
-    sheet = files("armsim.figures") / "armsim.mplstyle"
-    with as_file(sheet) as path, mpl.style.context(str(path), after_reset=True):
+    budget = files("armsim.figures") / "armsim.mplstyle"
+    with as_file(budget) as path, mpl.style.context(str(path), after_reset=True):
         mpl.rcParams["font.family"] = [*mpl.rcParams["font.family"], *_other_scripts()]
         yield
 

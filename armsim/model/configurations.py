@@ -29,8 +29,8 @@ class Configurations:
     tangents : (P, 3), optional
         Unit vectors along a path, in the base frame.
     keys : (P,), optional
-        Numbers that stand for the poses and key the random numbers of their visits; their places in the list where not
-        given.
+        Numbers that stand for the poses and key the random numbers of their visits; their numbers in the
+        list where not given.
     """
 
     joints: Array

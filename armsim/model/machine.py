@@ -21,7 +21,7 @@ from armsim.model.joint import Joint
 from armsim.physics import heat, links
 
 SURVEY = 256
-"""Joint positions, spread evenly over the ranges, in which state-dependent errors of the joint sheet are looked at."""
+"""Joint positions, spread evenly over the ranges, in which state-dependent errors of the joint budget are looked at."""
 
 
 @dataclass(frozen=True)
@@ -120,10 +120,10 @@ class Machine:
         joints = (replace(joint, approach="path") if joint.approach == "random" else joint for joint in self.joints)
         return replace(self, joints=tuple(joints))
 
-    def there(self, places: Configurations) -> EvaluatedMachine:
-        """The machine at places: on a path where they have directions."""
-        machine = self if places.directions is None else self.moving
-        return machine.at(places.joints, places.speeds, places.directions)
+    def evaluated(self, configurations: Configurations) -> EvaluatedMachine:
+        """The machine at configurations: on a path where they have directions."""
+        machine = self if configurations.directions is None else self.moving
+        return machine.at(configurations.joints, configurations.speeds, configurations.directions)
 
     def at(
         self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None

@@ -54,7 +54,7 @@ def modelled(result: Result) -> list[str]:
     """What is in the model, what is stated and yet of no effect, what is taken as zero: from the declarations."""
     known = {str(effect): effect for effect in effects()}
     working: dict[str, set[str]] = {}
-    for name, terms in (*((name, sheet.terms) for name, sheet in result.joints.items()), ("", result.links)):
+    for name, terms in (*((name, budget.terms) for name, budget in result.joints.items()), ("", result.links)):
         for cause in (cause for term in terms for cause in term.cause.split(" and ")):
             working.setdefault(cause, set()).add(name)
     names, idle = [], []
@@ -81,7 +81,7 @@ def _left_out(result: Result, known: Mapping[str, Effect]) -> list[str]:
     """Causes of which the scenario states nothing, but for those that no joint of this arm can have."""
     stated = {known[text].key.cause for text in result.stated if text in known}
     units = {"rotation": "rad", "translation": "m"}
-    present = {sheet.unit for sheet in result.joints.values()}
+    present = {budget.unit for budget in result.joints.values()}
     out: dict[str, str] = {}
     for text, effect in known.items():
         if effect.key.cause in stated or (effect.key.only is not None and units[effect.key.only] not in present):

@@ -10,7 +10,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from armsim.figures.contributions import owners
-from armsim.formatting import orders, percent, points, show, show_interval, show_joint, signed, significant
+from armsim.formatting import (
+    beside_each_other,
+    orders,
+    percent,
+    points,
+    show,
+    show_interval,
+    show_joint,
+    signed,
+    significant,
+)
 from armsim.report import boilerplate as frame
 from armsim.report.document import Block, Cell, Folded, Picture, ReviewDocument, Section, Table, Text, table
 from armsim.report.findings import deciding, question
@@ -96,19 +106,19 @@ def _joints(result: Result, pictures: Pictures) -> Section:
         "of it accuracy", "of it repeatability", "worst case",
     )  # fmt: skip
     rows: list[list[Cell | str]] = []
-    for name, sheet in result.joints.items():
-        lever = f"{show(sheet.lever_arm)}/rad" if sheet.unit == "rad" else "1 m/m"
-        sizes = (sheet.rms_accuracy, sheet.rms_repeatability, sheet.limit)
+    for name, budget in result.joints.items():
+        lever = f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m"
+        sizes = (budget.rms_accuracy, budget.rms_repeatability, budget.limit)
         rows.append(
             [
-                name, f"{sheet.encoder} ({sheet.placement})",
-                Cell(f"{significant(sheet.resolution_bits)} bit", sheet.resolution_bits),
-                Cell(lever, sheet.lever_arm), _angle(sheet.rms, sheet),
-                Cell(show(sheet.rms * sheet.lever_arm), sheet.rms * sheet.lever_arm),
-                *(_angle(size, sheet) for size in sizes),
+                name, f"{budget.encoder} ({budget.placement})",
+                Cell(f"{significant(budget.resolution_bits)} bit", budget.resolution_bits),
+                Cell(lever, budget.lever_arm), _angle(budget.rms, budget),
+                Cell(show(budget.rms * budget.lever_arm), budget.rms * budget.lever_arm),
+                *(_angle(size, budget) for size in sizes),
             ]
         )  # fmt: skip
-    terms = tuple(Folded(f"{name}, term by term", (_terms(sheet),)) for name, sheet in result.joints.items())
+    terms = tuple(Folded(f"{name}, term by term", (_terms(budget),)) for name, budget in result.joints.items())
     note = Text(
         "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: the largest way "
         "of the tool point a radian of the joint (of a slide, a metre), over its ranges. Worst case: all limits at "
@@ -118,23 +128,23 @@ def _joints(result: Result, pictures: Pictures) -> Section:
     return Section("The joints", "joints", (table(headers, rows, words=2), note, *terms, *pictures.get("joints", ())))
 
 
-def _angle(value: float, sheet: JointBudget) -> Cell:
-    text = "∞" if math.isinf(value) else show_joint(value, sheet.unit)
+def _angle(value: float, budget: JointBudget) -> Cell:
+    text = "∞" if math.isinf(value) else show_joint(value, budget.unit)
     return Cell(text, value if math.isfinite(value) else None)
 
 
-def _terms(sheet: JointBudget) -> Table:
+def _terms(budget: JointBudget) -> Table:
     headers = ("cause", "life", "shape", "standard uncertainty", "at the tool", "limit")
     rows: list[list[Cell | str]] = [
         [
             term.cause,
             term.life,
-            orders(term.shape, term.orders, sheet.unit),
-            _angle(term.rms, sheet),
-            Cell(show(term.rms * sheet.lever_arm), term.rms * sheet.lever_arm),
-            _angle(term.limit, sheet),
+            orders(term.shape, term.orders, budget.unit),
+            _angle(term.rms, budget),
+            Cell(show(term.rms * budget.lever_arm), term.rms * budget.lever_arm),
+            _angle(term.limit, budget),
         ]
-        for term in sheet.terms
+        for term in budget.terms
     ]
     return table(headers, rows, words=3)
 
@@ -183,17 +193,17 @@ def _worst(task: TaskResult) -> Table:
 def _where(result: Result, task: TaskResult) -> str:
     """Where the worst pose is."""
     pose = task.pose(task.summary.worst_pose)
-    at = ", ".join(f"{value * 1e3:.4g}" for value in pose.position)
+    at = ", ".join(f"{value * 1e3:.4g}" for value in beside_each_other(pose.position))
     joints = (
-        f"{name} {math.degrees(value):.4g} deg" if sheet.unit == "rad" else f"{name} {value * 1e3:.4g} mm"
-        for (name, sheet), value in zip(result.joints.items(), pose.joints, strict=True)
+        f"{name} {math.degrees(value):.4g} deg" if budget.unit == "rad" else f"{name} {value * 1e3:.4g} mm"
+        for (name, budget), value in zip(result.joints.items(), pose.joints, strict=True)
     )
     along = "" if pose.along is None else f", {pose.along * 1e3:.4g} mm along the path"
     return f"The worst pose, {pose.name}{along}: tool point at ({at}) mm, joints at {', '.join(joints)}."
 
 
 def _measures(task: TaskResult) -> Table:
-    headers = ("measure of ISO 9283", "where", "clause", "half of the arms up to", "95 % of the arms up to")
+    headers = ("measure of ISO 9283", "where", "clause", "median", "95 % of the arms within")
     rows: list[list[Cell | str]] = [
         [
             f"{own.name}, {own.what}",

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from armsim.formatting import ARCSECOND
+from armsim.formatting import ARCSECOND, beside_each_other
 from armsim.results import JointBudget, Result, TaskResult, TermBudget
 from armsim.results.poses import Interval, PoseResult
 
@@ -43,15 +43,15 @@ def write_tables(folder: Path, result: Result) -> None:
             "limit [arcsec or um]",
         ],
         [
-            [name, sheet.encoder, sheet.placement, sheet.resolution_bits]
+            [name, budget.encoder, budget.placement, budget.resolution_bits]
             + [
-                v * _factor(sheet)
-                for v in (sheet.step, sheet.rms, sheet.rms_accuracy, sheet.rms_repeatability, sheet.limit)
+                v * _factor(budget)
+                for v in (budget.step, budget.rms, budget.rms_accuracy, budget.rms_repeatability, budget.limit)
             ]
-            for name, sheet in result.joints.items()
+            for name, budget in result.joints.items()
         ],
     )
-    rows = [_term_row(name, _factor(sheet), term) for name, sheet in result.joints.items() for term in sheet.terms]
+    rows = [_term_row(name, _factor(budget), term) for name, budget in result.joints.items() for term in budget.terms]
     rows += [_term_row("links", UM, term) for term in result.links]
     header = [
         "owner",
@@ -87,7 +87,7 @@ def write_tables(folder: Path, result: Result) -> None:
         folder / "unreachable.csv",
         ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"],
         [
-            [task.name, point.name, *(1e3 * v for v in point.position), point.reason]
+            [task.name, point.name, *(1e3 * v for v in beside_each_other(point.position)), point.reason]
             for task in result.tasks
             for point in task.unreachable
         ],
@@ -118,7 +118,7 @@ def _figures(p50: float | None, p95: float | None, ends: Interval | None) -> lis
 
 
 def _pose_header(result: Result) -> list[str]:
-    joints = [f"{name} [{'deg' if sheet.unit == 'rad' else 'mm'}]" for name, sheet in result.joints.items()]
+    joints = [f"{name} [{'deg' if budget.unit == 'rad' else 'mm'}]" for name, budget in result.joints.items()]
     return [
         "task", "pose", *joints, "x [mm]", "y [mm]", "z [mm]",
         "mean x [um]", "mean y [um]", "mean z [um]", "std x [um]", "std y [um]", "std z [um]",
@@ -134,13 +134,13 @@ def _pose_header(result: Result) -> list[str]:
 def _pose_row(result: Result, task: TaskResult, pose: PoseResult) -> list[object]:
     e, ap, rp = pose.error, pose.accuracy, pose.repeatability
     interval = e.p95_interval or (None, None)
-    scales = [math.degrees(1) if sheet.unit == "rad" else 1e3 for sheet in result.joints.values()]
+    scales = [math.degrees(1) if budget.unit == "rad" else 1e3 for budget in result.joints.values()]
     joints = [q * scale for q, scale in zip(pose.joints, scales, strict=True)]
     lengths = [e.rms, e.p50, e.p95, *interval, e.p99, e.max]
     units = [ap.p50, ap.p95, rp.p50, rp.p95]
     return [
-        task.name, pose.name, *joints, *(1e3 * v for v in pose.position),
-        *(v * UM for v in e.mean), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
+        task.name, pose.name, *joints, *(1e3 * v for v in beside_each_other(pose.position)),
+        *(v * UM for v in beside_each_other(e.mean)), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
         *_scaled(lengths), pose.orientation_error.rms * 1e6, pose.orientation_error.p95 * 1e6,
         *_scaled(units),
         *_scaled([pose.orientation_accuracy.p95, pose.orientation_repeatability.p95]),
@@ -157,8 +157,8 @@ def _term_row(owner: str, factor: float, term: TermBudget) -> list[object]:
     return [owner, term.name, term.cause, term.life, term.shape, term.rms * factor, term.limit * factor]
 
 
-def _factor(sheet: JointBudget) -> float:
-    return ARCSECOND.factor if sheet.unit == "rad" else UM
+def _factor(budget: JointBudget) -> float:
+    return ARCSECOND.factor if budget.unit == "rad" else UM
 
 
 RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, get_args, get_type_hints, overload
 
 import numpy as np
@@ -86,10 +86,17 @@ class PoseTable(Sequence[PoseResult]):
 
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name: a view of shape (poses, ...)."""
-        out: Any = self.rows
-        for part in path.split("."):
-            out = out[part]
-        return np.asarray(out)
+        known = self._views.get(path)
+        if known is None:
+            out: Any = self.rows
+            for part in path.split("."):
+                out = out[part]
+            known = self._views[path] = np.asarray(out)
+        return known
+
+    @cached_property
+    def _views(self) -> dict[str, Array]:
+        return {}
 
     def share(self, owner: str, cause: str) -> Array:
         """Share of one cause over all poses, shape (poses,); zero where nothing has it."""

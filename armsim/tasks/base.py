@@ -30,7 +30,7 @@ class PoseSet:
     Parameters
     ----------
     names : tuple of str
-    places : Configurations
+    configurations : Configurations
     unreachable : tuple of Unreachable
     grid : Grid, optional
         Cells of a slice or a volume.
@@ -45,7 +45,7 @@ class PoseSet:
     """
 
     names: tuple[str, ...]
-    places: Configurations
+    configurations: Configurations
     unreachable: tuple[Unreachable, ...] = ()
     grid: Grid | None = None
     along: Array | None = None
@@ -55,7 +55,10 @@ class PoseSet:
 
     def keyed(self) -> PoseSet:
         """The same with random numbers keyed by the names of the poses, so that no other pose changes them."""
-        return replace(self, places=replace(self.places, keys=np.array([name_key(n) for n in self.names], np.int64)))
+        return replace(
+            self,
+            configurations=replace(self.configurations, keys=np.array([name_key(n) for n in self.names], np.int64)),
+        )
 
     def only(self, names: Sequence[str]) -> PoseSet:
         """The poses of these names, in this order."""
@@ -65,7 +68,7 @@ class PoseSet:
         grid = None if self.grid is None else replace(self.grid, pose=tuple(new.get(n, -1) for n in self.grid.pose))
         return PoseSet(
             tuple(names),
-            self.places[np.array(old, dtype=int)],
+            self.configurations[np.array(old, dtype=int)],
             self.unreachable,
             grid,
             None if self.along is None else self.along[old],

@@ -71,9 +71,9 @@ class IsoPoses(Task):
             joints.append(q)
             seeds = [q, *seeds]
         held = self.holding.at((0.0, 0.0, 0.0)).held
-        places = Configurations(np.array(joints).reshape(len(joints), len(arm.joints)))
+        configurations = Configurations(np.array(joints).reshape(len(joints), len(arm.joints)))
         pairs = ((names.index("P2"), names.index("P4")),) if {"P2", "P4"} <= set(names) else ()
-        return PoseSet(tuple(names), places, tuple(lost), pairs=pairs, held=(held,) * len(names))
+        return PoseSet(tuple(names), configurations, tuple(lost), pairs=pairs, held=(held,) * len(names))
 
     def points(self, centre: Array, edge: float) -> Array:
         """P1 to P5, shape (5, 3). [m]"""

@@ -134,8 +134,8 @@ class Path(Task):
         ways = np.where(moving, np.sign(moves), 0.0)
         for n in range(1, len(ways)):  # a joint that stands keeps the side on which it came to stand
             ways[n] = np.where(ways[n] == 0, ways[n - 1], ways[n])
-        places = Configurations(joints, speeds, ways, tangents)
-        return PoseSet(tuple(_names(along)), places, tuple(lost), along=along)
+        configurations = Configurations(joints, speeds, ways, tangents)
+        return PoseSet(tuple(_names(along)), configurations, tuple(lost), along=along)
 
     def _commands(self) -> tuple[list[Command], Array, set[int]]:
         """Where the tool shall be at every point, the length up to there, and the points that are corners."""

@@ -65,7 +65,7 @@ class Poses(Task):
                 speeds.append(pose.speeds or (0.0,) * len(arm.joints))
                 held.append("full" if pose.command is None else pose.command.held)
         shape = (len(joints), len(arm.joints))
-        places = Configurations(np.array(joints).reshape(shape), np.array(speeds).reshape(shape))
+        configurations = Configurations(np.array(joints).reshape(shape), np.array(speeds).reshape(shape))
         known = {name: index for index, name in enumerate(names)}
         pairs = tuple((known[a], known[b]) for a, b in self.distances if a in known and b in known)
-        return PoseSet(tuple(names), places, tuple(unreachable), pairs=pairs, held=tuple(held))
+        return PoseSet(tuple(names), configurations, tuple(unreachable), pairs=pairs, held=tuple(held))

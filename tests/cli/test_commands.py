@@ -269,8 +269,8 @@ def test_check_prints_the_budgets_and_touches_nothing(starter: Path) -> None:
     ):
         assert part in done.stdout
     assert sorted(p.name for p in starter.rglob("*")) == before
-    sheets = json.loads(armsim("check", starter / "scenario.yaml", "--json").stdout)
-    (entry,) = sheets.values()
+    budgets = json.loads(armsim("check", starter / "scenario.yaml", "--json").stdout)
+    (entry,) = budgets.values()
     assert entry["joints"]["shoulder"]["resolution_bits"] == pytest.approx(20)
 
 

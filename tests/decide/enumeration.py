@@ -104,7 +104,7 @@ def link(name: str, kind: str, first: str, a: str, alpha: str) -> str:
     return f"{{name: {name}, a: {a} mm, alpha: {alpha} deg, type: {turns if kind == 'turn' else slides}}}"
 
 
-def sheet(row: str) -> tuple[str, str]:
+def budget(row: str) -> tuple[str, str]:
     """Document of an encoder that has a summary only, and what stands beside it in the catalogue."""
     own, _, beside = row.partition("|")
     kind, name, price, accuracy, repeats, *more = own.strip().split(maxsplit=5)
@@ -120,17 +120,17 @@ def sheet(row: str) -> tuple[str, str]:
 def build(folder: Path, name: str) -> tuple[Study, Options]:
     """The documents of a case, written and read the way of a user."""
     case = {"arm": "", "scenario": "", "sampling": "{units: 300, visits: 6, seed: 5}", **CASES[name]}
-    links, sheets = [row.split() for row in rows(case["links"])], [sheet(row) for row in rows(case["encoders"])]
+    links, budgets = [row.split() for row in rows(case["links"])], [budget(row) for row in rows(case["encoders"])]
     arm = f"kind: arm\nname: {name}\nkinematics:\n  convention: standard-dh\n  joints:\n"
     arm += "".join(f"    - {link(*row)}\n" for row in links) + case["arm"]
     catalogue = f"kind: catalogue\nname: {name}\nmountings: [{{name: plain}}]\n{case['catalogue']}\nencoders:\n"
-    catalogue += "".join(f"  - {{{beside}encoder: {own}}}\n" for own, beside in sheets)
+    catalogue += "".join(f"  - {{{beside}encoder: {own}}}\n" for own, beside in budgets)
     units = ["deg" if row[1] == "turn" else "mm" for row in links]
     at = [", ".join(map(" ".join, zip(pose.split(), units, strict=True))) for pose in rows(case["poses"])]
     poses = [f"{{name: p{n}, joints: [{own}]}}" for n, own in enumerate(at)]
     scenario = f"kind: scenario\nname: {name}\narm: arm.yaml\njoints:\n"
     for (joint, kind, *_), fitted in zip(links, rows(case["fitted"]), strict=True):
-        own = next(text for text, _ in sheets if ("rotation" in text) == (kind == "turn"))
+        own = next(text for text, _ in budgets if ("rotation" in text) == (kind == "turn"))
         scenario += f"  {joint}: {{encoder: {own}, placement: output, {fitted}}}\n"
     scenario += f"{case['scenario']}\nrequirement: {{position: 1 m}}\nsampling: {case['sampling']}\n"
     scenario += f"tasks: [{{kind: poses, name: t, poses: [{', '.join(poses)}]}}]"
@@ -245,14 +245,17 @@ def hold(every: Enumerated, asked: Requirement) -> tuple[float | None, Selection
 def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
     """Mean square error of every design, by parts and of the whole machine, shape (designs, poses). [m^2]"""
     machine, (poses,) = every.study.scenario.machine, every.study.find()
-    shared, places = shared_terms(machine, every.options), [poses.places]
-    parts, rest = option_parts(machine, every.options, places, shared), fixed_part(machine, places, shared)
+    shared, configurations = shared_terms(machine, every.options), [poses.configurations]
+    parts, rest = (
+        option_parts(machine, every.options, configurations, shared),
+        fixed_part(machine, configurations, shared),
+    )
     free = np.full(len(rest.scatter), np.inf)
     program = Program(every.options, parts, rest, np.ones(len(rest.scatter)), free)
     whole = []
     for choice in every.choices:
         own = fitted_with(every.study, every.options, choice).scenario.machine
-        whole.append(linearise(own.there(poses.places)).mean_square)
+        whole.append(linearise(own.evaluated(poses.configurations)).mean_square)
     return np.array([program.square(choice) for choice in every.choices]), np.array(whole)
 
 

@@ -172,15 +172,15 @@ def test_parts_add_up_to_the_machine() -> None:
     """Moments of the options of a machine and of what is fixed make those of the machine whole. Source: the whole."""
     ready, options = load_options(DEMO, CATALOGUE)
     study = Study(ready)
-    places = [poses.places for poses in study.find()]
+    configurations = [poses.configurations for poses in study.find()]
     generator = np.random.default_rng(3)
     choice = [int(generator.integers(0, len(own))) for own in options.joints]
     few = Options(tuple((own[n],) for own, n in zip(options.joints, choice, strict=True)), {})
-    total = fixed_part(ready.machine, places)
-    for (part,) in option_parts(ready.machine, few, places):
+    total = fixed_part(ready.machine, configurations)
+    for (part,) in option_parts(ready.machine, few, configurations):
         total = total + part
     machine = replace(ready.machine, joints=tuple(own[0].joint for own in few.joints))
-    whole = moments_of(machine, places)
+    whole = moments_of(machine, configurations)
     np.testing.assert_allclose(total.square, whole.square, rtol=1e-9)
     np.testing.assert_allclose(total.visits, whole.visits, rtol=1e-9)
 
@@ -248,8 +248,11 @@ def test_the_curve_is_that_of_enumeration() -> None:
     assert prices == sorted(set(prices))
     assert errors == sorted(errors, reverse=True)
     # the ratios that the curve went by, from its own first point
-    places = [poses.places for poses in study.find()]
-    parts, fixed = option_parts(study.scenario.machine, options, places), fixed_part(study.scenario.machine, places)
+    configurations = [poses.configurations for poses in study.find()]
+    parts, fixed = (
+        option_parts(study.scenario.machine, options, configurations),
+        fixed_part(study.scenario.machine, configurations),
+    )
     known = Program(options, parts, fixed, np.ones(len(fixed.scatter)), np.full(len(fixed.scatter), np.inf))
     every = [
         (known.price(choice), choice) for choice in itertools.product(*(range(len(own)) for own in options.joints))
@@ -444,8 +447,8 @@ def test_visits_on_a_path_count_across_it() -> None:
     machine = Machine(planar_arm(0.4, 0.3), (normal_joint("j1", 1e-3), normal_joint("j2", 2e-3)))
     q = np.array([[0.3, 0.8], [0.1, 1.2]])
     tangents = np.array([[1.0, 0.0, 0.0], [0.6, 0.8, 0.0]])
-    places = Configurations(q, np.zeros((2, 2)), np.ones((2, 2)), tangents)
-    found = moments_of(machine, [places])
+    configurations = Configurations(q, np.zeros((2, 2)), np.ones((2, 2)), tangents)
+    found = moments_of(machine, [configurations])
     column = machine.arm.postures(q).column
     across = column - tangents[:, None] * np.einsum("paj,pj->pa", column, tangents)[:, :, None]
     expected = np.sum(across**2, axis=2) @ np.array([1e-6, 4e-6])

@@ -61,8 +61,8 @@ def test_halving_the_only_cause_halves_the_error() -> None:
 def test_a_bit_finer_halves_the_step() -> None:
     disc = Encoder("d", signal_periods=64, interpolation=6)
     assert finer_by_a_bit(disc).step == disc.step / 2
-    sheet = Encoder("s", summary=SheetSummary(18.0))
-    assert finer_by_a_bit(sheet).step == sheet.step / 2
+    budget = Encoder("s", summary=SheetSummary(18.0))
+    assert finer_by_a_bit(budget).step == budget.step / 2
     scale = Encoder("l", measures="translation", summary=SheetSummary(1e-6))
     assert finer_by_a_bit(scale).step == pytest.approx(scale.step / 2)
 
@@ -110,7 +110,7 @@ def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
     lengths = (0.4, 0.3)
     machine = Machine(planar_arm(*lengths), (joint("j1", 1.0), joint("j2", 2.0)))
     q = np.array([0.3, 1.1])
-    situation = machine.at(q[None])
+    evaluated = machine.at(q[None])
     terms = [(n, term) for n, term in enumerate(machine.terms) if term.life == "unit"]
     names = [f"{term.name}/{k}" for _, term in terms for k in range(term.draw.dimensions)]
     problem = {
@@ -124,14 +124,14 @@ def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
     for n, term in terms:
         drawn = term.draw.of(uniform[:, column : column + term.draw.dimensions].T)
         column += term.draw.dimensions
-        for k, axis, value in situation.acts[n]:
+        for k, axis, value in evaluated.acts[n]:
             errors[:, axis] += drawn[k] * value[0]
     at = q + errors  # exact kinematics of a planar arm
     tip = [sum(length * f(at[:, : j + 1].sum(axis=1)) for j, length in enumerate(lengths)) for f in (np.cos, np.sin)]
     indices = [analyze.analyze(problem, x - x.mean(), calc_second_order=False, seed=1)["S1"] for x in tip]
     weight = np.array([x.var() for x in tip])
     found = np.average(indices, axis=0, weights=weight)
-    linear = linearise(situation).contributions[[n for n, _ in terms], 0]
+    linear = linearise(evaluated).contributions[[n for n, _ in terms], 0]
     np.testing.assert_allclose(found, linear / linear.sum(), atol=0.02)
 
 

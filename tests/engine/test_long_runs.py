@@ -46,7 +46,7 @@ def test_a_population_kept_is_the_population_drawn(demo: Study, in_memory: bool)
 
 def too_little(study: Study) -> int:
     """Memory with which the units of a study cannot all be kept."""
-    plan, poses = study.scenario.plan, len(study.find()[0].places)
+    plan, poses = study.scenario.plan, len(study.find()[0].configurations)
     row = record(len(study.scenario.machine.joints), len(share_names(study.scenario.machine))).itemsize // 8
     return lay_out(study.scenario.machine, plan, poses, row, 2).whole - 2**20
 
@@ -125,7 +125,7 @@ def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
     start = time.process_time()
     _, sampled = study.evaluate(found, 1)
     taken = time.process_time() - start
-    expected = expected_seconds(sampled.job, [TaskConfigurations("stations", found[0].places)], 1)
+    expected = expected_seconds(sampled.job, [TaskConfigurations("stations", found[0].configurations)], 1)
     assert taken / 4 < expected < 4 * taken
 
 

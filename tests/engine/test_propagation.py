@@ -19,17 +19,17 @@ from armsim.physics import assembly
 
 def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndarray:
     """Mean square error of the tool point at each pose and its standard deviation of the mean, shape (poses, 2)."""
-    situation = machine.at(q)
-    linear, sampler = linearise(situation), Sampler.prepare(situation, plan)
+    evaluated = machine.at(q)
+    linear, sampler = linearise(evaluated), Sampler.prepare(evaluated, plan)
     samples = [sampler.whole(pose, linear) for pose in range(len(q))]
     return np.array([[s.square.mean(), s.square.std() / np.sqrt(plan.units)] for s in samples])
 
 
 def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple[PoseSample, np.ndarray, np.ndarray]:
     """The first pose as the statistics see it, and every visit of it: displacement and turn."""
-    situation = machine.at(q)
-    sampler = Sampler.prepare(situation, plan)
-    return sampler.whole(0, linearise(situation)), *sampler.every(0)
+    evaluated = machine.at(q)
+    sampler = Sampler.prepare(evaluated, plan)
+    return sampler.whole(0, linearise(evaluated)), *sampler.every(0)
 
 
 def test_planar_two_link_arm_in_closed_form() -> None:
@@ -189,8 +189,8 @@ def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) 
 def test_coordinates_are_counted_about_their_mean() -> None:
     """Source: numpy.quantile on every visit; bins are 1/128 of a standard deviation wide."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 2e-3)
-    situation = machine.at([[0.2, 0.7]])
-    linear = linearise(situation)
+    evaluated = machine.at([[0.2, 0.7]])
+    linear = linearise(evaluated)
     sample, e, _ = sampled(machine, [[0.2, 0.7]], SamplingPlan(2000, 10, 1))
     for axis in range(2):
         values, intervals = sample.coordinate(axis, scale_of(linear, 0).line, 10).estimates((0.025, 0.975))

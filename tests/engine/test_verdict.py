@@ -87,9 +87,9 @@ def test_a_bias_far_above_the_scatter_costs_no_digits() -> None:
     """One joint a millimetre off and scattering by a nanometre: the variance is its square. Source: closed form."""
     arm = planar_arm(0.5)
     joint = replace(normal_joint("j1", 2e-9), mastering=Distribution("fixed", 2e-3))
-    situation = Machine(arm, (joint,)).at([[0.0]])
-    linear = linearise(situation)
-    sample = Sampler.prepare(situation, SamplingPlan(3000, 20, 1)).whole(0, linear)
+    evaluated = Machine(arm, (joint,)).at([[0.0]])
+    linear = linearise(evaluated)
+    sample = Sampler.prepare(evaluated, SamplingPlan(3000, 20, 1)).whole(0, linear)
     mean, covariance = centred_moments(sample.sums.sum(axis=1)[:9] / 60_000, linear.mean[0])
     assert covariance[1, 1] == pytest.approx((0.5 * 2e-9) ** 2, rel=4 / math.sqrt(2 * 60_000) + 1e-5)
     assert np.linalg.eigvalsh(covariance)[0] >= 0.0
@@ -99,9 +99,9 @@ def test_a_bias_far_above_the_scatter_costs_no_digits() -> None:
 def test_no_scatter_leaves_no_negative_variance() -> None:
     arm = planar_arm(0.5, 0.3)
     joints = tuple(replace(normal_joint(name, 1e-30), mastering=Distribution("fixed", 7e-3)) for name in arm.names)
-    situation = Machine(arm, joints).at([[0.3, 0.4]])
-    linear = linearise(situation)
-    sample = Sampler.prepare(situation, SamplingPlan(300, 5, 1)).whole(0, linear)
+    evaluated = Machine(arm, joints).at([[0.3, 0.4]])
+    linear = linearise(evaluated)
+    sample = Sampler.prepare(evaluated, SamplingPlan(300, 5, 1)).whole(0, linear)
     _, covariance = centred_moments(sample.sums.sum(axis=1)[:9] / 1500, linear.mean[0])
     values = np.linalg.eigvalsh(covariance)
     assert values[0] >= -1e-20 * values[-1] - 1e-40
@@ -138,10 +138,10 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
     """At the largest number of units, which need be no multiple of a batch, and where the memory ends."""
     monkeypatch.setattr(engine, "MOST_UNITS", 25_000)
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 1e-4)
-    places = [engine.TaskConfigurations("t", Configurations(np.array([[0.3, 0.5]])))]
+    configurations = [engine.TaskConfigurations("t", Configurations(np.array([[0.3, 0.5]])))]
     plan = SamplingPlan(1000, 3, 1, NumericalTolerance(1e-12))
     with engine.sampling(machine, None, 0.95, 1, GIB) as place:
-        sampled = place.run(plan, places, lambda *a: None, lambda text: None)
+        sampled = place.run(plan, configurations, lambda *a: None, lambda text: None)
     assert sampled.adaptive is not None
     assert not sampled.adaptive.reached
     assert sampled.job.plan.units == 25_000 // sampled.adaptive.units_of_batch * sampled.adaptive.units_of_batch
@@ -156,7 +156,7 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
 
     monkeypatch.setattr(engine, "lay_out", small)
     with engine.sampling(machine, None, 0.95, 1, GIB) as place:
-        sampled = place.run(plan, places, lambda *a: None, lambda text: None)
+        sampled = place.run(plan, configurations, lambda *a: None, lambda text: None)
     assert sampled.adaptive is not None
     assert sampled.job.plan.units <= 22_000
 

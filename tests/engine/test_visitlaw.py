@@ -141,13 +141,13 @@ def test_the_interval_of_the_integration_covers() -> None:
     rng = np.random.default_rng(1)
     losts, noises = rng.uniform(1e-5, 1e-4, 6), rng.uniform(1e-5, 1e-4, 6)
     machine = Machine(arm, tuple(joint(name, 0.0, a, b) for name, a, b in zip(arm.names, noises, losts, strict=True)))
-    situation = machine.at(rng.uniform(-1, 1, 6))
+    evaluated = machine.at(rng.uniform(-1, 1, 6))
     truth = np.mean(
-        [Sampler.prepare(situation, SamplingPlan(40_000, 100, seed)).law().repeatability[0] for seed in range(50, 66)]
+        [Sampler.prepare(evaluated, SamplingPlan(40_000, 100, seed)).law().repeatability[0] for seed in range(50, 66)]
     )
     held = 0
     for seed in range(300):
-        law = Sampler.prepare(situation, SamplingPlan(200, 30, seed)).law()
+        law = Sampler.prepare(evaluated, SamplingPlan(200, 30, seed)).law()
         held += abs(law.repeatability[0] - truth) <= law.half_width[0]
     assert held / 300 == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / 300))
 
@@ -159,7 +159,7 @@ def test_no_visit_no_repeatability() -> None:
     sampler = Sampler.prepare(machine.at(np.zeros(6)), SamplingPlan(256, 1, 3))
     law = sampler.law()
     figures, _ = sampler.attain(0, law, draw_units(machine.terms, sampler.plan), 256)
-    linear = linearise(sampler.situation)
+    linear = linearise(sampler.evaluated)
     assert figures[0, 0] == pytest.approx(float(np.linalg.norm(linear.mean[0])), rel=1e-2)
     assert np.all(figures[1] <= 1e-15)
 

@@ -200,12 +200,12 @@ def test_temperature_is_shared_by_all_links_and_joints() -> None:
     alpha, rise = 23e-6, Distribution("uniform", 5.0)
     arm = planar_arm(0.4, 0.3)
     machine = Machine(arm, tuple(Joint(n, FINE) for n in arm.names), environment=Environment(rise, alpha))
-    situation = machine.at([[0.0, 0.0], [0.0, math.pi / 2]])
+    evaluated = machine.at([[0.0, 0.0], [0.0, math.pi / 2]])
     variance = 25.0 / 3
     expected = [(alpha * 0.7) ** 2 * variance, alpha**2 * (0.4**2 + 0.3**2) * variance]
-    np.testing.assert_allclose(linearise(situation).mean_square, expected, rtol=1e-9)
+    np.testing.assert_allclose(linearise(evaluated).mean_square, expected, rtol=1e-9)
     plan = SamplingPlan(4000, 1, 1)
-    sampler = Sampler.prepare(situation, plan)
+    sampler = Sampler.prepare(evaluated, plan)
     for pose, square in enumerate(expected):
         d, _ = sampler.every(pose)
         assert np.mean(np.sum(d**2, axis=0)) == pytest.approx(square, rel=4 * math.sqrt((9 / 5 - 1) / plan.units))
@@ -328,8 +328,8 @@ def test_errors_of_time_have_the_limits_of_their_laws(lesson: str, lives: set[st
     terms = {term.name: term for term in machine.terms}
     moving, resting = (joint_budgets(machine, 1, np.full(len(machine.joints), own)) for own in (speed, 0.0))
     seen = set()
-    for name, sheet in moving.items():
-        for row, still in zip(sheet.terms, resting[name].terms, strict=True):
+    for name, budget in moving.items():
+        for row, still in zip(budget.terms, resting[name].terms, strict=True):
             if row.cause in ("timing jitter", "sampling skew", "bus cycle"):
                 assert row.limit == pytest.approx(float(np.sum(terms[row.name].draw.limits)) * speed)
                 assert still.limit == 0.0

@@ -41,9 +41,9 @@ def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mast
     return Joint(name, encoder, 1.0, placement="motor", transmission=box, mastering=Distribution("normal", mastering))
 
 
-def run(machine: Machine, places: Configurations, plan: SamplingPlan) -> Samples:
+def run(machine: Machine, configurations: Configurations, plan: SamplingPlan) -> Samples:
     with sampling(machine, None, 0.95, 1, GIB) as place:
-        return place.run(plan, [TaskConfigurations("t", places)], lambda *a: None, lambda text: None)
+        return place.run(plan, [TaskConfigurations("t", configurations)], lambda *a: None, lambda text: None)
 
 
 def job(machine: Machine, plan: SamplingPlan) -> Job:
@@ -58,8 +58,8 @@ def test_distance_accuracy_and_repeatability_of_a_gantry() -> None:
     """
     s, visits, units = 2e-6, 2, 1500
     machine = gantry(*(linear(n, s, mastering=1e-4) for n in "xyz"))
-    places = Configurations(np.array([[0.1, 0.2, 0.3], [0.4, 0.2, 0.3]]))
-    accuracy, repeatability = measures.distance(job(machine, SamplingPlan(units, visits, 1)), places, (0, 1))
+    configurations = Configurations(np.array([[0.1, 0.2, 0.3], [0.4, 0.2, 0.3]]))
+    accuracy, repeatability = measures.distance(job(machine, SamplingPlan(units, visits, 1)), configurations, (0, 1))
     np.testing.assert_allclose(repeatability, 3 * s * math.sqrt(2), rtol=1e-3)
     np.testing.assert_allclose(accuracy, 2 * s**2 / 0.3, rtol=1e-3)
 
@@ -98,8 +98,8 @@ def test_distance_by_hand() -> None:
         "tape", measures="translation", summary=SheetSummary(1e-15), slope_error=Distribution("fixed", 1e-5)
     )
     joints = (Joint("x", encoder, 1.0, farthest=1.0), linear("y"), linear("z"))
-    places = Configurations(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
-    accuracy, repeatability = measures.distance(job(gantry(*joints), SamplingPlan(10, 4, 1)), places, (0, 1))
+    configurations = Configurations(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
+    accuracy, repeatability = measures.distance(job(gantry(*joints), SamplingPlan(10, 4, 1)), configurations, (0, 1))
     np.testing.assert_allclose(np.abs(accuracy), 3e-6, rtol=1e-6)
     np.testing.assert_allclose(repeatability, 0.0, atol=1e-12)
 
@@ -176,10 +176,10 @@ def test_a_reversal_steps_by_the_lost_motion_where_the_joint_turns_round() -> No
     x = np.concatenate([np.linspace(0, 0.1, 51), np.linspace(0.098, 0, 50)])
     ways = np.zeros((101, 3))
     ways[:, 0] = np.where(np.arange(101) < 50, 1.0, -1.0)
-    places = Configurations(
+    configurations = Configurations(
         np.stack([x, 0 * x, 0 * x], axis=1), directions=ways, tangents=np.tile([1.0, 0.0, 0.0], (101, 1))
     )
-    (task,) = run(machine, places, SamplingPlan(20, 10, 1)).tasks
+    (task,) = run(machine, configurations, SamplingPlan(20, 10, 1)).tasks
     table = PoseTable(
         ("",) * 101, (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean")), task.rows
     )
@@ -200,10 +200,10 @@ def test_path_accuracy_and_repeatability_across_the_path() -> None:
     s, visits = 2e-6, 40
     machine = gantry(*(linear(n, s) for n in "xyz"))
     x = np.linspace(0, 0.1, 5)
-    places = Configurations(
+    configurations = Configurations(
         np.stack([x, 0 * x, 0 * x], axis=1), directions=np.ones((5, 3)), tangents=np.tile([1.0, 0.0, 0.0], (5, 1))
     )
-    (task,) = run(machine, places, SamplingPlan(40, visits, 1)).tasks
+    (task,) = run(machine, configurations, SamplingPlan(40, visits, 1)).tasks
     at_a_point = s * (math.sqrt(math.pi / 2) + 3 * math.sqrt(2 - math.pi / 2))
     assert at_a_point == pytest.approx(3.2189 * s, rel=1e-4)
     np.testing.assert_allclose(task.worst[1], at_a_point, rtol=0.02)  # integrated over 2048 points
@@ -255,11 +255,11 @@ def test_sub_divisional_error_ripples_along_a_path_at_its_true_period() -> None:
         (Waypoint((r, 0.0, 0.0)), Waypoint((-r, 0.0, 0.0), (0.0, r, 0.0))),
     )
     found = half.find(machine.arm)
-    (task,) = run(machine, found.places, SamplingPlan(3, 2, 1)).tasks
+    (task,) = run(machine, found.configurations, SamplingPlan(3, 2, 1)).tasks
     names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
     table = PoseTable(found.names, names, task.rows)
-    assert found.places.tangents is not None
-    along = np.sum(table.column("first_unit") * found.places.tangents, axis=1)[:-1]
+    assert found.configurations.tangents is not None
+    along = np.sum(table.column("first_unit") * found.configurations.tangents, axis=1)[:-1]
     lines = np.abs(np.fft.rfft(along))
     assert int(np.argmax(lines)) == periods // 2  # half a circle holds half of the periods
     assert 2 * lines.max() / len(along) == pytest.approx(r * 0.01 * math.sqrt(2) / periods, rel=0.02)
@@ -273,7 +273,7 @@ def test_latency_lags_along_a_path() -> None:
     late = Encoder("late", signal_periods=1, interpolation=60, timing=Timing(latency=20e-6))
     machine = Machine(planar_arm(0.4, 0.3), tuple(Joint(n, late) for n in ("j1", "j2")))
     found = Path("line", 0.001, 0.05, (Waypoint((0.5, -0.1, 0.0)), Waypoint((0.5, 0.1, 0.0)))).find(machine.arm)
-    (task,) = run(machine, found.places, SamplingPlan(3, 2, 1)).tasks
+    (task,) = run(machine, found.configurations, SamplingPlan(3, 2, 1)).tasks
     names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
     mean = PoseTable(found.names, names, task.rows).column("error.mean")
     np.testing.assert_allclose(np.linalg.norm(mean, axis=1), 1e-6, rtol=2e-2)

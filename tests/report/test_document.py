@@ -17,7 +17,7 @@ from support import ROOT
 import armsim
 from armsim.decide import what_if
 from armsim.documents.load import load_options, load_scenario
-from armsim.formatting import percent, show, show_interval
+from armsim.formatting import beside_each_other, percent, show, show_interval
 from armsim.model.effects import effects
 from armsim.report.document import Block, Folded, ReviewDocument, Table, Text
 from armsim.report.run_folder import write_bundle
@@ -133,7 +133,7 @@ def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> N
 
 def test_a_changed_joint_changes_the_page(every: tuple[Scenario, Result]) -> None:
     result = every[1]
-    sheet = replace(result.joints["j2"], std=123.4e-6, encoder="another disc")
+    sheet = replace(result.joints["j2"], rms=123.4e-6, encoder="another disc")
     text = words(replace(result, joints={**result.joints, "j2": sheet}))
     assert "25.5 arcsec" in text  # 123.4 urad times 0.20626 arcsec a microradian
     assert "another disc (motor)" in text
@@ -354,3 +354,10 @@ def test_yield_curve_is_that_of_the_population(every: tuple[Scenario, Result]) -
         assert list(curve.share) == sorted(curve.share)
         assert curve.share[-1] == curve.largest
         assert percent(curve.largest)
+
+
+def test_rounding_beside_a_number_prints_as_nothing() -> None:
+    """A coordinate of 1.8e-25 mm is rounding: common practice, no source."""
+    assert beside_each_other([0.78, 1.8e-28, -0.1]) == [0.78, 0.0, -0.1]
+    assert beside_each_other([0.0, 0.0]) == [0.0, 0.0]
+    assert beside_each_other([1e-9, 1e-12]) == [1e-9, 1e-12]

@@ -105,7 +105,7 @@ def test_a_redundant_map_is_smooth() -> None:
     assert grid is not None
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
     assert np.all(index >= 0)
-    q = found.places.joints[index]
+    q = found.configurations.joints[index]
     for axis in (0, 1):
         assert np.abs(np.diff(q, axis=axis)).max() < 0.35  # 20 mm on levers of 100 mm and more
 
@@ -192,8 +192,8 @@ def test_a_posture_on_a_track() -> None:
     arm = study.scenario.machine.arm
     wanted = (0.3, 0.1, 0.6, 0.4, 0.1, 0.7, 0.2)
     task = Slice("s", "xz", 0.2, 0.1, x=(0.3, 0.5), z=(0.1, 0.3), holding=Holding(nearest=wanted))
-    near = task.find(arm).places.joints
-    far = replace(task, holding=Holding(nearest=(0.9, *wanted[1:]))).find(arm).places.joints
+    near = task.find(arm).configurations.joints
+    far = replace(task, holding=Holding(nearest=(0.9, *wanted[1:]))).find(arm).configurations.joints
     # a metre on the track counts as much as a radian: some millimetres closer, at every cell
     assert np.all(near[:, 0] < far[:, 0] - 2e-3)
 
@@ -206,7 +206,7 @@ def test_the_elbow_stands_where_it_is_asked(wanted: float) -> None:
     down = Holding(rpy=(np.pi, 0.0, 0.0), elbow=wanted)
     found = Slice("s", "yz", 0.4, 0.1, y=(-0.2, 0.2), z=(0.1, 0.4), holding=down).find(arm)
     assert len(found.names) >= 12
-    for q in found.places.joints:
+    for q in found.configurations.joints:
         links = robot.fkine_all(q).t  # base, then the frame that every joint carries
         shoulder, elbow, wrist = links[2], links[4], links[6]
         line = (wrist - shoulder) / np.linalg.norm(wrist - shoulder)

@@ -107,7 +107,7 @@ def test_slice_of_a_planar_arm_is_its_annulus() -> None:
     outside = (distance < 0.1 - 1e-6) | (distance > 0.7 + 1e-6)
     assert np.all(index[inside] >= 0)
     assert np.all(index[outside] == -1)
-    reached = arm.postures(found.places.joints).tool[:, :3, 3]
+    reached = arm.postures(found.configurations.joints).tool[:, :3, 3]
     np.testing.assert_allclose(reached[index[inside], 0], x[inside], atol=CLOSE)
     np.testing.assert_allclose(reached[index[inside], 1], y[inside], atol=CLOSE)
     reasons = {p.reason for p in found.unreachable}
@@ -124,7 +124,7 @@ def test_slice_keeps_the_branch_of_its_neighbours() -> None:
     index = np.array(found.grid.pose).reshape([len(c) for c in found.grid.centres[::-1]])
     steps = []
     for i, j in zip(*np.nonzero((index[:, :-1] >= 0) & (index[:, 1:] >= 0)), strict=True):
-        step = found.places.joints[index[i, j]] - found.places.joints[index[i, j + 1]]
+        step = found.configurations.joints[index[i, j]] - found.configurations.joints[index[i, j + 1]]
         steps.append(np.abs(np.angle(np.exp(1j * step))).max())  # a joint may unwind by a whole turn at its end
     assert len(steps) > 20
     assert max(steps) < 0.8
@@ -133,7 +133,7 @@ def test_slice_keeps_the_branch_of_its_neighbours() -> None:
 def test_slice_is_repeatable() -> None:
     arm = planar_arm(0.4, 0.3)
     a, b = (Slice("s", "xy", 0.0, 0.1).find(arm) for _ in range(2))
-    np.testing.assert_array_equal(a.places.joints, b.places.joints)
+    np.testing.assert_array_equal(a.configurations.joints, b.configurations.joints)
 
 
 def test_a_slice_in_a_frame_and_a_volume_lie_where_they_shall() -> None:
@@ -144,14 +144,14 @@ def test_a_slice_in_a_frame_and_a_volume_lie_where_they_shall() -> None:
     xyz, rpy = (0.4, 0.0, 0.1), (0.1, -0.3, 0.5)
     found = Slice("s", "xy", 0.02, 0.1, x=(-0.1, 0.1), y=(-0.1, 0.1), frame=Frame(xyz, rpy)).find(arm)
     turn = Rotation.from_euler("xyz", rpy)
-    inside = turn.inv().apply(arm.postures(found.places.joints).tool[:, :3, 3] - np.array(xyz))
+    inside = turn.inv().apply(arm.postures(found.configurations.joints).tool[:, :3, 3] - np.array(xyz))
     assert len(found.names) == 9
     np.testing.assert_allclose(inside[:, 2], 0.02, atol=1e-7)
     np.testing.assert_allclose(sorted(set(np.round(inside[:, 0], 6))), [-0.1, 0.0, 0.1])
     box = Volume("v", (0.3, 0.5), (-0.1, 0.1), (0.0, 0.2), 0.1, Holding(DOWN)).find(arm)
     assert box.grid is not None
     assert len(box.names) + len(box.unreachable) == 27 == len(box.grid.pose)
-    tips = arm.postures(box.places.joints).tool[:, :3, 3]
+    tips = arm.postures(box.configurations.joints).tool[:, :3, 3]
     for cell, pose in enumerate(box.grid.pose):  # x fastest
         if pose >= 0:
             at = [box.grid.centres[0][cell % 3], box.grid.centres[1][cell // 3 % 3], box.grid.centres[2][cell // 9]]
@@ -168,7 +168,9 @@ def test_a_cloud_even_in_reach_covers_a_disc_evenly() -> None:
     for uniform in ("joints", "reach"):
         found = Cloud("c", 1024, uniform).find(arm)  # type: ignore[arg-type]
         assert len(found.names) == 1024
-        share[uniform] = np.mean(np.linalg.norm(arm.postures(found.places.joints).tool[:, :2, 3], axis=1) < 0.35)
+        share[uniform] = np.mean(
+            np.linalg.norm(arm.postures(found.configurations.joints).tool[:, :2, 3], axis=1) < 0.35
+        )
     assert share["joints"] == pytest.approx(1 / 3, abs=0.01)
     assert share["reach"] == pytest.approx(1 / 4, abs=0.03)
 
@@ -196,7 +198,7 @@ def test_the_largest_cube_is_reached() -> None:
     assert found.names == ("P1", "P2", "P3", "P4", "P5")
     assert not found.unreachable
     assert found.pairs == ((1, 3),)
-    tips = arm.postures(found.places.joints).tool[:, :3, 3]
+    tips = arm.postures(found.configurations.joints).tool[:, :3, 3]
     edge = np.abs(tips[1] - tips[0]).max() / 0.4
     assert 0.2 < edge < arm.reach
 
@@ -220,19 +222,19 @@ def test_a_planar_arm_round_a_circle_in_closed_form() -> None:
     path = Path("p", 0.002, v, (Waypoint((r, 0.0, 0.0)), Waypoint((0.0, r, 0.0), quarter)))
     assert path.length == pytest.approx(r * math.pi / 2)
     found = path.find(arm)
-    places = found.places
+    configurations = found.configurations
     assert found.along is not None
-    assert places.speeds is not None
-    assert places.directions is not None
-    assert places.tangents is not None
-    np.testing.assert_allclose(places.speeds[:, 0], v / r, rtol=1e-5)
-    np.testing.assert_allclose(places.speeds[:, 1], 0.0, atol=1e-6)
-    np.testing.assert_allclose(places.joints[:, 0] - places.joints[0, 0], found.along / r, atol=1e-8)
+    assert configurations.speeds is not None
+    assert configurations.directions is not None
+    assert configurations.tangents is not None
+    np.testing.assert_allclose(configurations.speeds[:, 0], v / r, rtol=1e-5)
+    np.testing.assert_allclose(configurations.speeds[:, 1], 0.0, atol=1e-6)
+    np.testing.assert_allclose(configurations.joints[:, 0] - configurations.joints[0, 0], found.along / r, atol=1e-8)
     elbow = 2 * math.pi - math.acos((0.4**2 + 0.3**2 - r**2) / (2 * 0.4 * 0.3))  # law of cosines
-    np.testing.assert_allclose(np.cos(places.joints[:, 1]), np.cos(elbow - math.pi), atol=1e-9)
-    assert (places.directions[:, 0] == 1).all()
+    np.testing.assert_allclose(np.cos(configurations.joints[:, 1]), np.cos(elbow - math.pi), atol=1e-9)
+    assert (configurations.directions[:, 0] == 1).all()
     ahead = np.stack([-np.sin(found.along / r + 0.002 / r), np.cos(found.along / r)], axis=1)
-    np.testing.assert_allclose(places.tangents[:, :2], ahead, atol=5e-3)
+    np.testing.assert_allclose(configurations.tangents[:, :2], ahead, atol=5e-3)
 
 
 def test_a_path_that_jumps_between_branches_is_an_error() -> None:
@@ -253,15 +255,15 @@ def test_a_path_of_joint_positions() -> None:
     """Points along straight lines of joint space, never farther apart than a step. Source: forward kinematics."""
     arm = planar_arm(0.4, 0.3)
     found = Path("p", 0.01, 0.1, joints=((0.0, 0.5), (1.0, 0.5), (0.5, 1.0))).find(arm)
-    tips = arm.postures(found.places.joints).tool[:, :3, 3]
+    tips = arm.postures(found.configurations.joints).tool[:, :3, 3]
     assert np.linalg.norm(np.diff(tips, axis=0), axis=1).max() < 0.0101
     assert found.along is not None
-    assert found.places.directions is not None
+    assert found.configurations.directions is not None
     assert found.along[-1] == pytest.approx(np.linalg.norm(np.diff(tips, axis=0), axis=1).sum())
-    turned = np.flatnonzero(np.diff(found.places.directions[:, 0]))
+    turned = np.flatnonzero(np.diff(found.configurations.directions[:, 0]))
     assert len(turned) == 1
-    assert found.places.joints[turned[0] + 1, 0] == pytest.approx(1.0)  # it turns round at the second waypoint
-    assert (found.places.directions[: turned[0] + 1, 1] == 0).all()  # until then the second joint has not moved
+    assert found.configurations.joints[turned[0] + 1, 0] == pytest.approx(1.0)  # it turns round at the second waypoint
+    assert (found.configurations.directions[: turned[0] + 1, 1] == 0).all()  # until then the second joint has not moved
 
 
 def test_a_joint_that_turns_while_the_tool_stands() -> None:
@@ -271,18 +273,18 @@ def test_a_joint_that_turns_while_the_tool_stands() -> None:
     """
     arm = planar_arm(0.4, 0.3, 0.0)  # the third joint turns the tool about its own point
     found = Path("p", 0.02, 0.1, joints=((0.0, 0.5, 0.0), (0.3, 0.5, 0.0), (0.3, 0.5, 1.0), (0.3, 0.8, 1.0))).find(arm)
-    places = found.places
+    configurations = found.configurations
     assert len(set(found.names)) == len(found.names)
-    assert places.speeds is not None
-    assert places.directions is not None
-    assert np.isfinite(places.speeds).all()
-    assert (places.directions[:, 0] == 1).all()
-    stands = int(np.flatnonzero(places.joints[:, 2] == 1.0)[0])
-    assert (places.directions[: stands - 1, 1:] == 0).all()
-    assert (places.directions[stands:, 2] == 1).all()
-    assert (places.directions[stands:, 1] == 1).all()
-    assert np.abs(places.speeds[1, 0]) == pytest.approx(
-        0.1 / np.linalg.norm(arm.postures(places.joints[1]).tool[0, :2, 3]), rel=1e-3
+    assert configurations.speeds is not None
+    assert configurations.directions is not None
+    assert np.isfinite(configurations.speeds).all()
+    assert (configurations.directions[:, 0] == 1).all()
+    stands = int(np.flatnonzero(configurations.joints[:, 2] == 1.0)[0])
+    assert (configurations.directions[: stands - 1, 1:] == 0).all()
+    assert (configurations.directions[stands:, 2] == 1).all()
+    assert (configurations.directions[stands:, 1] == 1).all()
+    assert np.abs(configurations.speeds[1, 0]) == pytest.approx(
+        0.1 / np.linalg.norm(arm.postures(configurations.joints[1]).tool[0, :2, 3]), rel=1e-3
     )
 
 
