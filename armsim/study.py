@@ -9,12 +9,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
-import numpy as np
-
 from armsim.assessment import Judged, judge, task_result
 from armsim.documents import load_scenario
 from armsim.engine import statistics as stats
-from armsim.engine.joint_budgets import joint_budgets, link_budget
+from armsim.engine.joint_budgets import fastest, joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
@@ -28,7 +26,7 @@ from armsim.results import (
     TaskResult,
 )
 from armsim.scenario import Scenario
-from armsim.tasks import Poses, PoseSet
+from armsim.tasks import PoseSet, store
 from armsim.tasks.base import name_key
 from armsim.version import own_version
 
@@ -43,8 +41,9 @@ def _quiet(task: str, done: int, total: int) -> None:
 class Study:
     """A scenario with its sampling plan, ready to run. ``study.run()`` gives a `Result`."""
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, found: dict[str, PoseSet] | None = None) -> None:
         self.scenario = scenario
+        self._found: dict[str, PoseSet] = {} if found is None else found  # shared by all studies made from one
 
     @classmethod
     def load(cls, path: Path | str) -> Self:
@@ -66,11 +65,11 @@ class Study:
             visits=old.visits if visits is None else visits,
             seed=old.seed if seed is None else seed,
         )
-        return type(self)(replace(self.scenario, plan=plan))
+        return type(self)(replace(self.scenario, plan=plan), self._found)
 
     def with_scenario(self, **changes: Any) -> Self:
         """The same study with other fields of its scenario."""
-        return type(self)(replace(self.scenario, **changes))
+        return type(self)(replace(self.scenario, **changes), self._found)
 
     def with_arm(self, arm: Arm) -> Self:
         """The same sensors and tasks on another arm, such as `Arm.from_robot` gives; its links are exact.
@@ -92,15 +91,8 @@ class Study:
 
         Those that named poses state, and of the poses ``found``, such as those of paths.
         """
-        fastest = np.zeros(len(self.scenario.machine.joints))
-        for task in self.scenario.tasks:
-            if isinstance(task, Poses):
-                for pose in task.poses:
-                    fastest = np.maximum(fastest, np.abs(pose.speeds or 0.0))
-        for poses in found:
-            if poses.configurations.speeds is not None and len(poses.configurations):
-                fastest = np.maximum(fastest, np.abs(poses.configurations.speeds).max(axis=0))
-        return joint_budgets(self.scenario.machine, self.scenario.plan.seed, fastest)
+        machine, plan = self.scenario.machine, self.scenario.plan
+        return joint_budgets(machine, plan.seed, fastest(machine, self.scenario.tasks, found))
 
     def run(
         self,
@@ -140,7 +132,7 @@ class Study:
         return self.evaluate(found, workers, progress, memory, processes, cluster, note, longest)[0]
 
     def find(self, progress: Progress = _quiet) -> list[PoseSet]:
-        """The poses of every task.
+        """The poses of every task: those known to this study or kept on disk, else looked for.
 
         Raises
         ------
@@ -149,7 +141,8 @@ class Study:
         """
         found = []
         for task in self.scenario.tasks:
-            poses = task.find(self.scenario.machine.arm, partial(progress, f"{task.name}: points"))
+            arm, advance = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
+            poses = store.found(arm, task, advance, self._found)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(

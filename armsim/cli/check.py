@@ -69,9 +69,10 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
-            from armsim.study import Study
+            from armsim.engine.joint_budgets import fastest, joint_budgets
 
-            budgets = Study(document).budgets()
+            machine = document.machine
+            budgets = joint_budgets(machine, document.plan.seed, fastest(machine, document.tasks))
             for note in document.notes:
                 say(f"note: {note}")
             if json:
@@ -98,21 +99,21 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
 def _print_poses(scenario: Scenario) -> None:
     """Where every named pose puts the tool, and with which joints."""
     import numpy as np
-    from scipy.spatial.transform import Rotation
 
-    from armsim.tasks import Poses
+    from armsim.tasks import Poses, store
+    from armsim.tasks.base import turns_of
 
     arm = scenario.machine.arm
     for task in scenario.tasks:
         if not isinstance(task, Poses):
             continue
-        found = task.find(arm)
+        found = store.found(arm, task)
         rows = []
         rotary = np.array([joint.revolute for joint in arm.joints])
         for name, tool, q in zip(
             found.names, arm.postures(found.configurations.joints).tool, found.configurations.joints, strict=True
         ):
-            turns = Rotation.from_matrix(tool[:3, :3]).as_euler("xyz", degrees=True)
+            turns = np.degrees(turns_of(tool[:3, :3]))
             joints = np.where(rotary, np.degrees(q), 1e3 * q)
             rows.append((name, _listed(1e3 * tool[:3, 3]), _listed(turns), _listed(joints)))
         for lost in found.unreachable:

@@ -16,9 +16,8 @@ import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, compiled
 from armsim.core.screws import displace_frames
+from armsim.core.sources import LANES
 
-LANES = 256
-"""Units worked on together. Fixed, and counted from unit 0, so that the bits do not depend on how work is shared."""
 ATTAINED = 4
 """Figures of a unit: AP and RP of position, AP and RP of orientation."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import pickletools
 import shutil
@@ -17,6 +16,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim.core.sources import kernel_digest
+
 F = TypeVar("F", bound=Callable[..., object])
 Floats = NDArray[np.float64]
 Words = NDArray[np.uint32]
@@ -26,15 +27,6 @@ Flags = NDArray[np.bool_]
 CONFIG: Any = numba.config
 ROOM = 64 * 2**20
 """Bytes that a disk must have free for a cache: seven times what all kernels take."""
-
-
-@lru_cache(maxsize=1)
-def kernel_digest() -> str:
-    """Twelve hexadecimal digits that stand for the sources of all kernels."""
-    digest = hashlib.blake2b(digest_size=6)
-    for file in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(file.name.encode() + b"\0" + file.read_bytes())
-    return digest.hexdigest()
 
 
 @lru_cache(maxsize=1)

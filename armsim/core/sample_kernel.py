@@ -10,11 +10,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from armsim.core.attained import LANES, Axes, Kept, add_scaled, rotation_angles, stand
+from armsim.core.attained import Axes, Kept, add_scaled, rotation_angles, stand
 from armsim.core.compile import Floats, Indices, Words, compiled
 from armsim.core.counting import line_bins, ratio_bins, tally, tally_larger, widen
 from armsim.core.philox import TWO_VALUED, VISITS_OF_SIGNS, philox4x32, signs, standard_draws
 from armsim.core.screws import displace_frames
+from armsim.core.sources import LANES
 
 SUMS = 10
 """Sums over visits and units, about a centre: x, y, z, xx, yy, zz, xy, xz, yz; and the squared rotation angle."""

@@ -12,7 +12,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
-from armsim.core.attained import LANES
+from armsim.core.sources import LANES
 from armsim.engine.plan import UNIT_BLOCK, draw_units
 from armsim.errormodel.terms import Term
 

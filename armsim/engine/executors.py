@@ -15,7 +15,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-from armsim.core.compile import kernel_digest
+from armsim.core.sources import kernel_digest
 from armsim.errors import InputError, Problem, RunError
 from armsim.version import own_version
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.machine import Machine
 from armsim.results import JointBudget, JointCurve, TermBudget
+from armsim.tasks import Poses, PoseSet, Task
 
 POSITIONS = 721
 """Points of the curve over a turn: every half degree."""
@@ -36,6 +38,19 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
         joint.name: _sheet(machine, number, states[joint.name], float(levers[number]), seed)
         for number, joint in enumerate(machine.joints)
     }
+
+
+def fastest(machine: Machine, tasks: Sequence[Task], found: Sequence[PoseSet] = ()) -> Array:
+    """Largest speeds that named poses state and that the poses ``found`` have, shape (joints,). [rad/s or m/s]"""
+    out = np.zeros(len(machine.joints))
+    for task in tasks:
+        if isinstance(task, Poses):
+            for pose in task.poses:
+                out = np.maximum(out, np.abs(pose.speeds or 0.0))
+    for poses in found:
+        if poses.configurations.speeds is not None and len(poses.configurations):
+            out = np.maximum(out, np.abs(poses.configurations.speeds).max(axis=0))
+    return out
 
 
 def link_budget(machine: Machine) -> tuple[TermBudget, ...]:

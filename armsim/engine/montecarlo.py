@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core import philox
-from armsim.core.attained import ATTAINED, LANES, Axes, Kept, attain_units
+from armsim.core.attained import ATTAINED, Axes, Kept, attain_units
 from armsim.core.counting import LINE_BINS, RATIO_BINS, RATIO_EDGES, ratio_bins
 from armsim.core.sample_kernel import MEASURES, SUMS, Place, Scale, Tallies, Visits, follow_units, sample_units
+from armsim.core.sources import LANES
 from armsim.engine.firstorder import Linearised
 from armsim.engine.plan import draw_units, visit_key
 from armsim.engine.statistics import Counted

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
-from armsim.core.attained import LANES
+from armsim.core.sources import LANES
 from armsim.errormodel.distributions import open_interval
 from armsim.errormodel.terms import Term
 

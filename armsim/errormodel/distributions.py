@@ -77,8 +77,6 @@ class Distribution:
 
     def quantile(self, p: Array) -> Array:
         """Quantiles at probabilities p in (0, 1). Source: inverses of the distribution functions."""
-        from scipy.special import ndtri
-
         if self.distribution == "uniform":
             standard = 2.0 * p - 1.0
         elif self.distribution == "triangular":
@@ -90,6 +88,8 @@ class Distribution:
         elif self.distribution == "two-valued":
             standard = np.where(p < 0.5, -1.0, 1.0)
         elif self.distribution == "normal":
+            from scipy.special import ndtri
+
             standard = ndtri(p)
         else:
             standard = np.sqrt(-2.0 * np.log1p(-p))

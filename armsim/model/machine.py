@@ -174,10 +174,13 @@ class Machine:
         }
 
     def survey(self) -> Array:
-        """Joint positions spread evenly over the ranges, shape (`SURVEY`, joints)."""
-        from scipy.stats import qmc
+        """Joint positions spread evenly over the ranges, the lower ends first, shape (`SURVEY`, joints).
 
-        points = qmc.Sobol(len(self.joints), scramble=False).random(SURVEY)
+        Source: Niederreiter, Random Number Generation and Quasi-Monte Carlo Methods (1992), 3.1: multiples of the
+        square roots of primes.
+        """
+        step = np.sqrt(_primes(len(self.joints)))
+        points = np.arange(SURVEY)[:, None] * step % 1.0
         return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
 
     def _growth(self) -> list[tuple[Axis, Shape]]:
@@ -208,6 +211,17 @@ class Machine:
                 shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
                 drifts.append((axis, shapes, encoder.signal.offset_drift))
         return drifts
+
+
+def _primes(number: int) -> Array:
+    """The first primes."""
+    found: list[int] = []
+    n = 2
+    while len(found) < number:
+        if all(n % prime for prime in found):
+            found.append(n)
+        n += 1
+    return np.array(found, dtype=float)
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -162,6 +163,17 @@ def frame_matrix(xyz: tuple[float, float, float], rpy: tuple[float, float, float
     roll, pitch, yaw = rpy
     out[:3, :3] = rotation(Z, yaw)[0] @ rotation(Y, pitch)[0] @ rotation(X, roll)[0]
     return out
+
+
+def turns_of(rotation: Array) -> tuple[float, float, float]:
+    """Turns about the fixed x, y, z axes, roll first, of a rotation, shape (3, 3): the inverse of `frame_matrix`. [rad]
+
+    Where the pitch is a right angle only the sum of roll and yaw counts: the yaw is then 0.
+    """
+    pitch = math.atan2(-rotation[2, 0], math.hypot(rotation[0, 0], rotation[1, 0]))
+    if math.hypot(rotation[0, 0], rotation[1, 0]) < 1e-9:
+        return math.atan2(-rotation[1, 2], rotation[1, 1]), pitch, 0.0
+    return math.atan2(rotation[2, 1], rotation[2, 2]), pitch, math.atan2(rotation[1, 0], rotation[0, 0])
 
 
 @dataclass(frozen=True)

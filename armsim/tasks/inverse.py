@@ -11,15 +11,17 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.core import reach
 from armsim.model.arm import Arm, z_onto
 from armsim.tasks.base import FREELY, Command, Holding
 from armsim.tasks.elbow import brought_to
+
+if TYPE_CHECKING:
+    from armsim.core import reach
 
 STARTS = 128
 """Joint positions tried where no neighbour is known."""
@@ -35,7 +37,6 @@ SIDE = 1e-6
 """By which a joint that stays on one side of zero keeps away from it. [rad or m]"""
 EXPLAINED = 16
 """Starts from which a pose is looked for without ranges, to tell which joint stands in the way."""
-_HELD = {"free": reach.FREE, "direction": reach.DIRECTION, "full": reach.FULL}
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,15 @@ class Solver:
         self.reference = np.clip(np.array(wanted), self.lower, self.upper)
 
     @cached_property
+    def _kernel(self) -> Any:
+        from armsim.core import reach  # the compiler is loaded where something is solved, and not before
+
+        return reach.solve_from
+
+    @cached_property
     def _chain(self) -> reach.Chain:
+        from armsim.core import reach
+
         motions = self.arm.motions
         return reach.Chain(
             np.array([motion.direction for motion in motions], dtype=float).reshape(-1, 3),
@@ -84,11 +93,15 @@ class Solver:
 
     @cached_property
     def _range(self) -> reach.Range:
+        from armsim.core import reach
+
         return reach.Range(self.lower, self.upper, self.reference, self._scale, self.free)
 
     @cached_property
     def _endless(self) -> reach.Range:
         endless = np.full(len(self.lower), math.inf)
+        from armsim.core import reach
+
         return reach.Range(-endless, endless, self.reference, self._scale, self.free)
 
     def starts(self) -> list[Array]:
@@ -112,7 +125,7 @@ class Solver:
         """Joint position at which the tool takes a pose, by the first of the seeds that leads to one in the ranges."""
         starts = np.array([self._whole(seed) for seed in seeds])
         target, out = self._target(command), np.empty(len(self.arm.joints))
-        kernel: Any = reach.solve_from
+        kernel = self._kernel
         number = first = -1
         while True:  # once, but where the elbow asks for more: other starts lead to other branches
             number, _ = kernel(self._chain, self._range, target, starts[first + 1 :], STEPS, CLOSE, out)
@@ -132,7 +145,7 @@ class Solver:
         """Joint position at which the tool takes a pose, from that of a neighbour; None where it leads nowhere."""
         start = self._whole(neighbour)
         out = np.empty(len(start))
-        kernel: Any = reach.solve_from
+        kernel = self._kernel
         target = self._target(command)
         number, _ = kernel(self._chain, self._range, target, start[None], STEPS, CLOSE, out)
         return None if number < 0 else self._elbowed(target, self._unwound(out, start))
@@ -145,7 +158,7 @@ class Solver:
         def settle(moved: Array) -> Array | None:
             out = np.empty(len(moved))
             stay = self._range._replace(reference=np.clip(moved, self.lower, self.upper))
-            kernel: Any = reach.solve_from
+            kernel = self._kernel
             number, _ = kernel(self._chain, stay, target, moved[None], STEPS, CLOSE, out)
             return None if number < 0 else out
 
@@ -154,7 +167,7 @@ class Solver:
     def _failure(self, target: reach.Target, starts: Array) -> Failure:
         """Which joints stand in the way, if without ranges there is a way."""
         out = np.empty(len(self.arm.joints))
-        kernel: Any = reach.solve_from
+        kernel = self._kernel
         number, _ = kernel(self._chain, self._endless, target, starts[:EXPLAINED], STEPS, CLOSE, out)
         if number >= 0:
             q = self._unwound(out, starts[number])
@@ -171,7 +184,10 @@ class Solver:
         rotation = command.transform[:3, :3]
         if command.rpy is None and command.direction is not None:
             rotation = z_onto(command.direction)
-        return reach.Target(np.array(command.xyz, dtype=float), np.ascontiguousarray(rotation), _HELD[command.held])
+        from armsim.core import reach
+
+        held = {"free": reach.FREE, "direction": reach.DIRECTION, "full": reach.FULL}[command.held]
+        return reach.Target(np.array(command.xyz, dtype=float), np.ascontiguousarray(rotation), held)
 
     def _unwound(self, q: Array, seed: Array) -> Array:
         """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""

@@ -11,13 +11,14 @@ import pytest
 
 from armsim.core import compile as compiling
 from armsim.core.sample_kernel import sample_units
+from armsim.core.sources import kernel_digest
 
 
 def test_the_cache_is_named_by_sources_and_versions() -> None:
     """Two environments on one source tree, with two versions of the compiler. Source: brute force, when it failed."""
     folder = compiling.cache_folder()
     assert folder is not None
-    assert compiling.kernel_digest() in folder.name
+    assert kernel_digest() in folder.name
     assert numba.__version__ in folder.name
     assert folder in Path(sample_units.stats.cache_path).parents  # type: ignore[attr-defined]
 

@@ -1,0 +1,113 @@
+"""Poses that were found, kept on disk: the same arm and task are never searched twice by the same version."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from contextlib import suppress
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, get_args
+from zipfile import BadZipFile
+
+import numpy as np
+
+from armsim.core.sources import kernel_digest
+from armsim.model.arm import Arm
+from armsim.model.configurations import Configurations, Held
+from armsim.results import Grid, MapOf, Unreachable
+from armsim.tasks.base import Advance, PoseSet, Task, quiet
+from armsim.version import own_version
+
+MOST_FILES = 200
+"""Files kept, the latest used: a task of a thousand cells takes some 100 kB."""
+ARRAYS = ("joints", "speeds", "directions", "tangents", "keys")
+
+
+def key_of(arm: Arm, task: Task) -> str:
+    """What stands for the poses of a task on an arm: all that they follow from, the version and kernels included."""
+    parts = (own_version(), kernel_digest(), type(task).__name__, repr(task), repr(arm.joints), repr(arm.motions))
+    return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
+
+
+def found(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, PoseSet] | None = None) -> PoseSet:
+    """The poses of a task on an arm: ``known`` ones, those kept, else those looked for, which are then kept."""
+    known = {} if known is None else known
+    key = key_of(arm, task)
+    if key not in known:
+        poses = load(key)
+        if poses is None:
+            poses = task.find(arm, advance)
+            keep(key, poses)
+        known[key] = poses
+    return known[key]
+
+
+def folder() -> Path:
+    """Where they are kept: the cache of the user, since not every command has a folder of results."""
+    from platformdirs import user_cache_path
+
+    return Path(user_cache_path("armsim")) / "poses"
+
+
+def load(key: str) -> PoseSet | None:
+    """Poses kept under a key; None where there are none, or not whole."""
+    file = folder() / f"{key}.npz"
+    try:
+        with np.load(file, allow_pickle=False) as held:
+            data = json.loads(bytes(held["text"]))
+            arrays = {name: held.get(name) for name in ARRAYS}
+            along = held.get("along")
+        out = _restored(data, arrays, along)
+    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):  # missing, cut short, of another kind
+        return None
+    with suppress(OSError):
+        os.utime(file)
+    return out
+
+
+def keep(key: str, poses: PoseSet) -> None:
+    """Keep poses under a key; where that cannot be done they are looked for again."""
+    grid = None if poses.grid is None else asdict(poses.grid)
+    lost = [asdict(point) for point in poses.unreachable]
+    text = {"names": poses.names, "unreachable": lost, "grid": grid, "pairs": poses.pairs, "maps": poses.maps}
+    data = json.dumps({**text, "held": poses.held}, allow_nan=False).encode()
+    arrays = {name: getattr(poses.configurations, name) for name in ARRAYS} | {"along": poses.along}
+    given: dict[str, Any] = {name: array for name, array in arrays.items() if array is not None}
+    place = folder()
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        handle, partial = tempfile.mkstemp(suffix=".partial", dir=place)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                np.savez(file, text=np.frombuffer(data, dtype=np.uint8), **given)
+            os.replace(partial, place / f"{key}.npz")
+        except BaseException:
+            os.unlink(partial)
+            raise
+        for old in sorted(place.glob("*.npz"), key=lambda own: own.stat().st_mtime)[:-MOST_FILES]:
+            old.unlink()
+    except OSError:
+        return
+
+
+def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseSet:
+    grid = data["grid"]
+    if any(held not in get_args(Held) for held in data["held"]) or any(m not in get_args(MapOf) for m in data["maps"]):
+        raise ValueError("of another kind")
+    return PoseSet(
+        tuple(data["names"]),
+        Configurations(**arrays),
+        tuple(Unreachable(p["name"], _tupled(p["position"]), p["reason"]) for p in data["unreachable"]),
+        None if grid is None else Grid(**{name: _tupled(value) for name, value in grid.items()}),
+        along,
+        _tupled(data["pairs"]),
+        tuple(data["maps"]),
+        tuple(data["held"]),
+    )
+
+
+def _tupled(value: Any) -> Any:
+    return tuple(_tupled(own) for own in value) if isinstance(value, list) else value
