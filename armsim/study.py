@@ -12,7 +12,7 @@ from typing import Any, Self
 from armsim.assessment import Judged, judge, task_result
 from armsim.documents import load_scenario
 from armsim.engine import statistics as stats
-from armsim.engine.joint_budgets import fastest, joint_budgets, link_budget
+from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
@@ -28,6 +28,7 @@ from armsim.results import (
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, store
 from armsim.tasks.base import name_key
+from armsim.tasks.poses import fastest
 from armsim.version import own_version
 
 SMALL_ANGLE = 0.05
@@ -92,7 +93,7 @@ class Study:
         Those that named poses state, and of the poses ``found``, such as those of paths.
         """
         machine, plan = self.scenario.machine, self.scenario.plan
-        return joint_budgets(machine, plan.seed, fastest(machine, self.scenario.tasks, found))
+        return joint_budgets(machine, plan.seed, fastest(machine.arm, self.scenario.tasks, found))
 
     def run(
         self,

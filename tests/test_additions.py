@@ -18,16 +18,19 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One folder for the copies of all additions, one after the other: the cache of kernels hangs on the path."""
+    """Folder of the copies: what an addition does not touch is taken from the package itself, compiled as it is."""
     return tmp_path_factory.mktemp("additions")
 
 
 def make(addition: additions.Addition, home: Path) -> None:
-    """The package with an addition, in a folder."""
+    """The package with an addition, in a folder: copies of the parts that it touches."""
     package = home / "armsim"
-    for old in package.rglob("*.py"):
-        old.unlink()
-    shutil.copytree(ROOT / "armsim", package, ignore=shutil.ignore_patterns("__pycache__"), dirs_exist_ok=True)
+    shutil.rmtree(package, ignore_errors=True)
+    package.mkdir()
+    own = (ROOT / "armsim" / "__init__.py").read_text()
+    (package / "__init__.py").write_text(f"{own}\n__path__.append({str(ROOT / 'armsim')!r})\n")
+    for part in {path.split("/")[0] for path in addition.files}:
+        shutil.copytree(ROOT / "armsim" / part, package / part, ignore=shutil.ignore_patterns("__pycache__"))
     assert len(addition.files) <= addition.most
     for path, text in addition.new.items():
         assert not (package / path).exists()

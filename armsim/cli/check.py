@@ -69,10 +69,11 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
-            from armsim.engine.joint_budgets import fastest, joint_budgets
+            from armsim.engine.joint_budgets import joint_budgets
+            from armsim.tasks.poses import fastest
 
             machine = document.machine
-            budgets = joint_budgets(machine, document.plan.seed, fastest(machine, document.tasks))
+            budgets = joint_budgets(machine, document.plan.seed, fastest(machine.arm, document.tasks))
             for note in document.notes:
                 say(f"note: {note}")
             if json:

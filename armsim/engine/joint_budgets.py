@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
@@ -14,7 +13,6 @@ from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.machine import Machine
 from armsim.results import JointBudget, JointCurve, TermBudget
-from armsim.tasks import Poses, PoseSet, Task
 
 POSITIONS = 721
 """Points of the curve over a turn: every half degree."""
@@ -38,19 +36,6 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
         joint.name: _sheet(machine, number, states[joint.name], float(levers[number]), seed)
         for number, joint in enumerate(machine.joints)
     }
-
-
-def fastest(machine: Machine, tasks: Sequence[Task], found: Sequence[PoseSet] = ()) -> Array:
-    """Largest speeds that named poses state and that the poses ``found`` have, shape (joints,). [rad/s or m/s]"""
-    out = np.zeros(len(machine.joints))
-    for task in tasks:
-        if isinstance(task, Poses):
-            for pose in task.poses:
-                out = np.maximum(out, np.abs(pose.speeds or 0.0))
-    for poses in found:
-        if poses.configurations.speeds is not None and len(poses.configurations):
-            out = np.maximum(out, np.abs(poses.configurations.speeds).max(axis=0))
-    return out
 
 
 def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
@@ -118,23 +103,26 @@ def _curve(machine: Machine, number: int, terms: list[Term], axis: Axis, seed: i
     q[:, number] = start + span * np.arange(POSITIONS) / (POSITIONS - 1)
     state = machine.states(q)[joint.name]
     coefficients = draw_units(terms, SamplingPlan(UNIT_BLOCK, 1, seed))
-    errors = np.zeros((UNIT_BLOCK, POSITIONS))
+    rows: list[int] = []
+    shapes: list[Array] = []
     waves: dict[float, float] = {}
     first = 0
     for term in terms:
         for act in term.acts:
             if act.axis != axis:
                 continue
-            errors += coefficients[first + act.coefficient][:, None] * act.shape.value(state)
+            rows.append(first + act.coefficient)
+            shapes.append(act.shape.value(state))
             if isinstance(act.shape, Wave):
                 order, k = abs(act.shape.order), act.coefficient
                 waves[order] = waves.get(order, 0.0) + 0.5 * act.shape.gain**2 * float(term.second_moment[k, k])
         first += len(term.mean)
-    low, high = np.quantile(errors, (0.025, 0.975), axis=0)
+    errors = np.array(shapes).reshape(-1, POSITIONS).T @ coefficients[rows]  # (positions, units)
+    low, high = np.quantile(errors, (0.025, 0.975), axis=1)
     present = sorted(order for order, square in waves.items() if square > 0)
     return JointCurve(
         position=tuple(q[:, number].tolist()),
-        unit=tuple(errors[0].tolist()),
+        unit=tuple(errors[:, 0].tolist()),
         low=tuple(low.tolist()),
         high=tuple(high.tolist()),
         order=tuple(present),

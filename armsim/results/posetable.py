@@ -6,10 +6,10 @@ the record for a part. Joints and shares, whose count differs from arm to arm, a
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING, Any, get_args, get_type_hints, overload
+from typing import TYPE_CHECKING, Any, NamedTuple, get_args, get_type_hints, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,13 +125,14 @@ class PoseTable(Sequence[PoseResult]):
             return PoseTable(self.names[index], self.share_names, self.rows[index])
         row = self.rows[index]
         shares, bias_shares = (dict[str, dict[str, float]](), dict[str, dict[str, float]]())
-        for (owner, cause), share, part in zip(self.share_names, row["shares"], row["bias_shares"], strict=True):
-            shares.setdefault(owner, {})[cause] = float(share)
+        parts = zip(self.share_names, row["shares"].tolist(), row["bias_shares"].tolist(), strict=True)
+        for (owner, cause), share, part in parts:
+            shares.setdefault(owner, {})[cause] = share
             if part:
-                bias_shares.setdefault(owner, {})[cause] = float(part)
+                bias_shares.setdefault(owner, {})[cause] = part
         joints = tuple(row["joints"].tolist())
         own = {"name": self.names[index], "joints": joints, "shares": shares, "bias_shares": bias_shares}
-        made: PoseResult = _object(PoseResult, row, own)
+        made: PoseResult = _object(PoseResult, row.item(), own)
         return made
 
     def __iter__(self) -> Iterator[PoseResult]:
@@ -168,26 +169,43 @@ class PoseTable(Sequence[PoseResult]):
         return core_schema.no_info_after_validator_function(cls.of, rows, serialization=out)
 
 
-def _object(owner: Any, row: Any, more: dict[str, Any]) -> Any:
-    """What a record holds as an object; nan is None where a field may be without a value."""
+class _Part(NamedTuple):
+    """How a field is read from a record: by a function of its own, and whether nan stands for None."""
+
+    name: str
+    read: Callable[[Any], Any]
+    optional: bool
+
+
+@lru_cache(maxsize=16)
+def _plan(owner: Any) -> tuple[_Part, ...]:
     hints = get_type_hints(owner)
-    values = dict(more)
-    for name, kind in _held(owner):
-        value = row[name]
-        if kind is Verdict:
-            values[name] = VERDICTS[int(value)]
-        elif kind in (float, int):
-            values[name] = kind(value)
-        elif kind in _NUMBERS and _NUMBERS[kind][0] is not None:
-            values[name] = _tupled(value.tolist())
-        elif kind in _NUMBERS:
-            values[name] = tuple(_object(Validation, part, {}) for part in value)
+    return tuple(_Part(name, _reader(kind), type(None) in get_args(hints[name])) for name, kind in _held(owner))
+
+
+def _reader(kind: Any) -> Callable[[Any], Any]:
+    if kind is Verdict:
+        return lambda code: VERDICTS[int(code)]
+    if kind in (float, int):
+        return kind  # type: ignore[no-any-return]
+    if kind in _NUMBERS and _NUMBERS[kind][0] is not None:
+        return lambda array: _tupled(array.tolist())
+    if kind in _NUMBERS:
+        return lambda parts: tuple(_object(Validation, part.item(), {}) for part in parts)
+    if "ellipsoid" in get_type_hints(kind):
+        at = [name for name, _ in _held(kind)].index("covariance")
+        return lambda values: _object(kind, values, {"ellipsoid": Ellipsoid.of(values[at])})
+    return lambda values: _object(kind, values, {})
+
+
+def _object(owner: Any, values: tuple[Any, ...], more: dict[str, Any]) -> Any:
+    """What a record, as a tuple in the order of its fields, holds as an object."""
+    for part, value in zip(_plan(owner), values, strict=False):
+        if part.optional and np.isnan(value if isinstance(value, float) else value.flat[0]):
+            more[part.name] = None
         else:
-            inner = {"ellipsoid": Ellipsoid.of(value["covariance"])} if "ellipsoid" in get_type_hints(kind) else {}
-            values[name] = _object(kind, value, inner)
-        if type(None) in get_args(hints[name]) and np.any(np.isnan(value)):
-            values[name] = None
-    return owner(**values)
+            more[part.name] = part.read(value)
+    return owner(**more)
 
 
 def _tupled(value: Any) -> Any:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Unreachable
@@ -69,3 +70,16 @@ class Poses(Task):
         known = {name: index for index, name in enumerate(names)}
         pairs = tuple((known[a], known[b]) for a, b in self.distances if a in known and b in known)
         return PoseSet(tuple(names), configurations, tuple(unreachable), pairs=pairs, held=tuple(held))
+
+
+def fastest(arm: Arm, tasks: Iterable[Task], found: Iterable[PoseSet] = ()) -> Array:
+    """Largest speeds that named poses state and that the poses ``found`` have, shape (joints,). [rad/s or m/s]"""
+    out = np.zeros(len(arm.joints))
+    for task in tasks:
+        if isinstance(task, Poses):
+            for pose in task.poses:
+                out = np.maximum(out, np.abs(pose.speeds or 0.0))
+    for poses in found:
+        if poses.configurations.speeds is not None and len(poses.configurations):
+            out = np.maximum(out, np.abs(poses.configurations.speeds).max(axis=0))
+    return out

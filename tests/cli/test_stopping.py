@@ -103,7 +103,7 @@ def test_no_process_stays_behind(tmp_path: Path, way: signal.Signals) -> None:
 
 def test_stopped_while_printing(tmp_path: Path) -> None:
     """The result is there by then, and that is what is said."""
-    small = [*ARMSIM, "run", str(ROOT / "scenarios" / "every-task.yaml"), "--units", "20", "--visits", "2", "--json"]
+    small = [*ARMSIM, "run", str(ROOT / "scenarios" / "bonding-cell.yaml"), "--units", "20", "--visits", "2", "--json"]
     process = subprocess.Popen([*small, "--out", str(tmp_path / "r")], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     until(lambda: (tmp_path / "r").exists() and not list(tmp_path.glob(".r.*")), "the result is in its place")
     waiting = Path(f"/proc/{process.pid}/wchan")

@@ -193,7 +193,7 @@ def chosen(position: float) -> Selection:
 
 def small_case(position: float) -> tuple[Study, Options]:
     ready, options = load_options(DEMO, CATALOGUE)
-    study = Study(ready).with_plan(units=400, visits=4)
+    study = Study(ready).with_plan(units=200, visits=4)
     study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(position, 0.95, 40e-6, 0.8))
     # six joints, three of them with four choices each and the others as they are: 64 designs
     few = []
@@ -320,13 +320,17 @@ def test_a_wrong_catalogue_is_named(tmp_path: Path, old: str, new: str, found: s
 
 def test_the_command(tmp_path: Path) -> None:
     base = [sys.executable, "-m", "armsim.cli.main"]
-    asked = [str(DEMO), "--catalogue", str(CATALOGUE), "--units", "2000", "--visits", "4"]
+    coarse = tmp_path / "coarse.yaml"
+    coarse.write_text(
+        DEMO.read_text().replace("step: 30 mm", "step: 120 mm").replace("../configs", str(ROOT / "configs"))
+    )
+    asked = [str(coarse), "--catalogue", str(CATALOGUE), "--units", "500", "--visits", "4"]
     done = subprocess.run([*base, "select", *asked, "--json"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)
     assert data["met"] is True
     assert data["price"] == sum(row["price"] for row in data["design"])
-    few = ["--units", "200", "--visits", "2", "--out", str(tmp_path / "t"), "--json"]
+    few = ["--units", "60", "--visits", "2", "--out", str(tmp_path / "t"), "--json"]
     curve = subprocess.run([*base, "trade-off", *asked[:3], *few], capture_output=True, text=True, check=False)
     assert curve.returncode == 0, curve.stderr
     points = json.loads(curve.stdout)["points"]
