@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -11,6 +11,7 @@ from typing import Any, Self
 
 from armsim.assessment import Judged, judge, task_result
 from armsim.documents import load_scenario
+from armsim.documents.load import load_changed
 from armsim.engine import statistics as stats
 from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
@@ -42,8 +43,9 @@ def _quiet(task: str, done: int, total: int) -> None:
 class Study:
     """A scenario with its sampling plan, ready to run. ``study.run()`` gives a `Result`."""
 
-    def __init__(self, scenario: Scenario, found: dict[str, PoseSet] | None = None) -> None:
+    def __init__(self, scenario: Scenario, found: dict[str, PoseSet] | None = None, made: bool = False) -> None:
         self.scenario = scenario
+        self._made = made  # whether the machine is other than the documents say
         self._found: dict[str, PoseSet] = {} if found is None else found  # shared by all studies made from one
 
     @classmethod
@@ -66,11 +68,38 @@ class Study:
             visits=old.visits if visits is None else visits,
             seed=old.seed if seed is None else seed,
         )
-        return type(self)(replace(self.scenario, plan=plan), self._found)
+        return type(self)(replace(self.scenario, plan=plan), self._found, self._made)
 
     def with_scenario(self, **changes: Any) -> Self:
         """The same study with other fields of its scenario."""
-        return type(self)(replace(self.scenario, **changes), self._found)
+        made = self._made or "machine" in changes
+        return type(self)(replace(self.scenario, **changes), self._found, made)
+
+    def change(
+        self, changes: Mapping[str, Any] | None = None, *, joints: Mapping[str, Mapping[str, Any]] | None = None
+    ) -> Self:
+        """A new study with changes made to the documents that were read, checked like the files.
+
+        Parameters
+        ----------
+        changes : mapping of path to value, optional
+            As `armsim.documents.changes`: ``{"joints.j2.mounting.eccentricity": "10 um", "groups.wrist.placement":
+            "output"}``.
+        joints : mapping of joint to keys, optional
+            The same by joint: ``{"j1": {"encoder": "disc-26.yaml", "placement": "output"}}``.
+
+        Raises
+        ------
+        InputError
+            A path leads nowhere, or the changed scenario is not a good one.
+        ValueError
+            The machine of this study was made in Python, so that no document describes it.
+        """
+        asked = dict(changes or {})
+        asked |= {f"joints.{name}.{key}": own for name, keys in (joints or {}).items() for key, own in keys.items()}
+        if self._made or not self.scenario.sources:
+            raise ValueError("the machine of this study was made in Python: change it there")
+        return type(self)(load_changed(self.scenario, asked), self._found)
 
     def with_arm(self, arm: Arm) -> Self:
         """The same sensors and tasks on another arm, such as `Arm.from_robot` gives; its links are exact.

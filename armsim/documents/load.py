@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
@@ -14,6 +14,7 @@ from armsim.asked import Requirement, SamplingPlan
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
 from armsim.documents.build_tasks import build_task
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
+from armsim.documents.changes import changed
 from armsim.documents.declared import Place, build, document_of
 from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
@@ -41,6 +42,12 @@ P = ParamSpec("P")
 T = TypeVar("T")
 ENCODERS = ("encoder", "motor_encoder")
 
+PART_OF = {
+    "joints": "machine", "groups": "machine", "arm": "machine", "environment": "machine", "bus": "machine",
+    "requirement": "requirement", "tasks": "tasks", "sampling": "plan", "name": "name",
+}  # fmt: skip
+"""Part of a scenario that a key of its document decides."""
+
 KINDS: dict[str, type[Document]] = {
     "arm": ArmDocument,
     "encoder": EncoderDocument,
@@ -59,6 +66,23 @@ def load_scenario(path: Path | str) -> Scenario:
     """
     source = _read(Path(path), "scenario")
     return _Loader(source).scenario()
+
+
+def load_changed(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
+    """A scenario read from a file with changes made to its documents, as `documents.changes`.
+
+    What no change concerns (tasks, plan, requirement, the machine) is that of the scenario given, not read again.
+
+    Raises
+    ------
+    InputError
+        A path leads nowhere, or the changed scenario is not a good one.
+    """
+    source = changed(scenario.sources[0], changes, scenario.machine.arm.groups)
+    new = _Loader(source).scenario()
+    concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
+    parts = {part: getattr(new, part) for part in concerned}
+    return replace(scenario, **parts, sources=new.sources, notes=new.notes)
 
 
 def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument:

@@ -1,0 +1,108 @@
+"""A scenario as a change of another: values put in the place of those that a path names, checked like the files.
+
+A path is the dotted key of a value: `joints.j2.mounting.eccentricity`, `requirement.position`, `sampling.units`,
+`arm.tolerances.d`. `joints.*` stands for every joint, `groups.wrist` for the joints of a group of the arm, the name of
+a task for its place in the list. What a scenario refers to (an encoder, the arm) is copied before it is changed, so
+that nobody else's changes.
+"""
+
+from __future__ import annotations
+
+import copy
+import difflib
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from armsim.documents.files import Unreadable, read_bytes
+from armsim.documents.source import read_source
+from armsim.errors import InputError, Problem
+from armsim.sources import Source
+
+REFERENCES = ("arm", "encoder", "motor_encoder")
+"""Keys that may hold the path of a document."""
+
+
+def changed(source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]) -> Source:
+    """A scenario with changes made.
+
+    Parameters
+    ----------
+    source : Source
+        The scenario as it was read.
+    changes : mapping of path to value
+        Values as they stand in a file: text with a unit, a number, a list, a mapping; None takes a key away.
+    groups : mapping of name to joints
+        Of the arm.
+
+    Raises
+    ------
+    InputError
+        A path leads nowhere.
+    """
+    data = copy.deepcopy(source.data)
+    for path, value in changes.items():
+        for keys in _spelled_out(path, data, groups):
+            _put(data, keys, value, path, source.path.parent)
+    return replace(source, data=data)
+
+
+def _spelled_out(path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]]) -> Iterator[list[str]]:
+    """The paths that a path with a star or a group stands for."""
+    first, *rest = path.split(".")
+    if first == "groups":
+        if not rest or rest[0] not in groups:
+            raise _nowhere(path, rest[0] if rest else "", list(groups), "group")
+        for joint in groups[rest[0]]:
+            yield ["joints", joint, *rest[1:]]
+    elif first == "joints" and rest and rest[0] == "*":
+        for joint in data.get("joints", {}):
+            yield ["joints", joint, *rest[1:]]
+    else:
+        yield [first, *rest]
+
+
+def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: Path) -> None:
+    here: Any = data
+    for number, key in enumerate(keys[:-1]):
+        if isinstance(here, list):
+            names = [str(entry.get("name")) for entry in here if isinstance(entry, dict)]
+            if key not in names:
+                raise _nowhere(path, key, names, "entry")
+            here = here[names.index(key)]
+            continue
+        if number == 1 and keys[0] == "joints" and key not in here:
+            raise _nowhere(path, key, list(here), "joint")
+        if key in REFERENCES and isinstance(here.get(key), str):
+            here[key] = _read(here[key], beside, path)
+        inner = here.setdefault(key, {})
+        if not isinstance(inner, dict | list):
+            found = f"{'.'.join(keys[: number + 1])} is {inner!r}, which has no parts"
+            raise InputError(Problem("change", 0, 0, path, found, "a path to a value"))
+        here = inner
+    if isinstance(here, list):
+        raise InputError(Problem("change", 0, 0, path, "an entry of a list", "a path to a key of that entry"))
+    if value is None:
+        here.pop(keys[-1], None)
+    else:
+        here[keys[-1]] = copy.deepcopy(value)
+
+
+def _read(reference: str, beside: Path, path: str) -> dict[str, Any]:
+    """A document that is referred to, to stand in the scenario itself."""
+    file = beside / reference
+    try:
+        document = copy.deepcopy(read_source(file, read_bytes(file)).data)
+    except Unreadable as error:
+        raise InputError(Problem("change", 0, 0, path, f"{error.found}: {file}", error.accepted)) from error
+    kinematics = document.get("kinematics")
+    if isinstance(kinematics, dict) and isinstance(kinematics.get("file"), str):
+        kinematics["file"] = str((file.parent / kinematics["file"]).absolute())
+    return document
+
+
+def _nowhere(path: str, key: str, known: list[str], what: str) -> InputError:
+    close = difflib.get_close_matches(key, known, n=1)
+    hint = f"did you mean {close[0]!r}? " if close else ""
+    return InputError(Problem("change", 0, 0, path, f"no {what} {key!r}", f"{hint}{', '.join(known)}"))

@@ -1,0 +1,120 @@
+"""A study as a change of another: as if the file had been edited, checked like the file, everything else shared."""
+
+from pathlib import Path
+
+import pytest
+import yaml
+from support import ROOT
+
+import armsim
+from armsim.errors import InputError
+from armsim.study import Study
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+TRACK = ROOT / "scenarios" / "track-cell.yaml"
+
+
+def edited(tmp_path: Path, scenario: Path, edit: object) -> Study:
+    """The study of a file edited by hand, references counted from where it was."""
+    data = yaml.safe_load(
+        scenario.read_text().replace("../", f"{ROOT}/").replace("file: paths", f"file: {scenario.parent}/paths")
+    )
+    edit(data)  # type: ignore[operator]
+    file = tmp_path / "edited.yaml"
+    file.write_text(yaml.safe_dump(data))
+    return armsim.load(file)
+
+
+def own_entries(data: dict[str, dict[str, dict[str, object]]]) -> None:
+    """Entries that joints share by alias, each its own."""
+    data["joints"] = {name: {**joint} for name, joint in data["joints"].items()}
+
+
+def test_a_change_is_an_edit_of_the_file(tmp_path: Path) -> None:
+    changes = {
+        "joints.j2.mounting.eccentricity": "7 um",
+        "groups.wrist.placement": "output",
+        "joints.*.mastering": "3 arcsec",
+        "joints.j1.encoder.track_radius": "8 mm",
+        "environment.temperature_rise": "4 K",
+        "requirement.position": "90 um",
+    }
+    study = armsim.load(DEMO)
+    wrist = study.scenario.machine.arm.groups["wrist"]
+
+    def edit(data: dict[str, dict[str, dict[str, object]]]) -> None:
+        own_entries(data)
+        joints = data["joints"]
+        joints["j2"]["mounting"] = {**joints["j2"]["mounting"], "eccentricity": "7 um"}  # type: ignore[dict-item]
+        for name in joints:
+            joints[name]["mastering"] = "3 arcsec"
+        for name in wrist:
+            joints[name]["placement"] = "output"
+        encoder = yaml.safe_load(Path(str(joints["j1"]["encoder"])).read_text())
+        joints["j1"]["encoder"] = {**encoder, "track_radius": "8 mm"}
+        data["environment"] = {"temperature_rise": "4 K"}  # type: ignore[dict-item]
+        data["requirement"]["position"] = "90 um"  # type: ignore[assignment]
+
+    expected = edited(tmp_path, DEMO, edit).scenario
+    got = study.change(changes).scenario
+    assert got.machine.joints == expected.machine.joints
+    assert got.machine.environment == expected.machine.environment
+    assert got.requirement == expected.requirement
+    assert study.scenario.machine.joints[1].mounting != got.machine.joints[1].mounting  # the first is as it was
+
+
+def test_the_same_by_joint_and_on_a_linear_axis() -> None:
+    """Seven axes on a track: the scale of the track changes by a length, and refuses an angle."""
+    study = armsim.load(TRACK)
+    track = study.scenario.machine.arm.names[0]
+    coarse = study.change(joints={track: {"mastering": "40 um"}})
+    assert coarse.scenario.machine.joints[0].mastering is not None
+    assert coarse.scenario.machine.joints[0].mastering.scale == pytest.approx(40e-6)
+    with pytest.raises(InputError, match="length is asked for"):
+        study.change({f"joints.{track}.mastering": "4 arcsec"})
+
+
+def test_what_is_not_concerned_is_shared() -> None:
+    study = armsim.load(DEMO).with_plan(units=40, visits=2)
+    changed = study.change({"joints.j1.mounting.eccentricity": "1 um"})
+    assert changed.scenario.plan == study.scenario.plan  # set in Python, and kept
+    assert changed.scenario.tasks is study.scenario.tasks
+    first, second = study.find(), changed.find()
+    assert all(a.configurations.joints is b.configurations.joints for a, b in zip(first, second, strict=True))
+    twice = changed.change({"joints.j2.mounting.eccentricity": "1 um"})
+    assert twice.scenario.machine.joints[0] == changed.scenario.machine.joints[0]
+    assert twice.run(1).task("side view").summary.p95 < study.run(1).task("side view").summary.p95
+
+
+def test_a_key_is_taken_away() -> None:
+    study = armsim.load(DEMO)
+    assert study.scenario.machine.joints[0].mastering is not None
+    assert study.change({"joints.j1.mastering": None}).scenario.machine.joints[0].mastering is None
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "told"),
+    [
+        ("joints.j9.placement", "output", "no joint 'j9'"),
+        ("groups.wirst.placement", "output", "did you mean 'wrist'"),
+        ("tasks.side.step", "9 mm", "did you mean 'side view'"),
+        ("tasks.side view", "9 mm", "an entry of a list"),
+        ("joints.j1.mounting.eccentricity", "5 arcsec", "is not a length"),
+        ("joints.j1.mountin.eccentricity", "5 um", "did you mean 'mounting'"),
+        ("sampling.units", "x", "is not accepted"),
+        ("name.x", 1, "has no parts"),
+        ("nothing.at.all", 1, "unknown key"),
+        ("joints.j1.encoder", "nowhere.yaml", "no such file"),
+    ],
+)
+def test_a_change_that_is_none_is_named(path: str, value: object, told: str) -> None:
+    with pytest.raises(InputError) as caught:
+        armsim.load(DEMO).change({path: value})
+    assert told in str(caught.value)
+
+
+def test_a_machine_made_in_python_is_not_overwritten() -> None:
+    study = armsim.load(DEMO)
+    made = study.with_scenario(machine=study.scenario.machine)
+    with pytest.raises(ValueError, match="made in Python"):
+        made.with_plan(units=3).change({"joints.j1.placement": "output"})
