@@ -17,7 +17,7 @@ from armsim.asked import SamplingPlan
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
 from armsim.errors import InputError
-from armsim.report.run_folder import write_bundle
+from armsim.report.run_folder import write_run_folder
 from armsim.study import Study
 
 
@@ -107,7 +107,7 @@ def test_one_unit_and_one_visit(tmp_path: Path, units: int, visits: int) -> None
     assert pose["error"]["p95_interval"] is None or units > 1  # few units bound no quantile from above
     text = " ".join(result.warnings)
     assert "fewer than 10 lie beyond the coverage" in text
-    write_bundle(tmp_path / "r", result, own.scenario, "armsim run")
+    write_run_folder(tmp_path / "r", result, own.scenario, "armsim run")
     assert (tmp_path / "r" / "report.pdf").stat().st_size > 10_000
 
 
@@ -150,7 +150,7 @@ def test_an_arm_without_errors(tmp_path: Path) -> None:
     own = study(tmp_path, document)
     result = own.run(1)
     assert result.tasks[0].summary.p95 < 1e-12
-    write_bundle(tmp_path / "r", result, own.scenario, "armsim run")
+    write_run_folder(tmp_path / "r", result, own.scenario, "armsim run")
 
 
 @pytest.mark.parametrize(

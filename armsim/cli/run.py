@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import shlex
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -30,6 +31,7 @@ from armsim.cli.printing import print_table, printing, say, shown_progress, stop
 if TYPE_CHECKING:
     from armsim.errors import InputError
     from armsim.model.options import Options
+    from armsim.report.reproduce import RunRequest
     from armsim.results import Result
     from armsim.scenario import Scenario
 
@@ -58,7 +60,7 @@ def run(
     from armsim.report.drawing import helpers_for
     from armsim.report.output_folder import check_destination
     from armsim.report.reproduce import RunRequest, difference, read_manifest
-    from armsim.report.run_folder import write_bundle
+    from armsim.report.run_folder import write_run_folder
     from armsim.report.run_review import Extras
     from armsim.study import Study
 
@@ -104,7 +106,10 @@ def run(
 
                 extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
             more = helpers_for(allowed, workers)
-            write_bundle(folder, result, study.scenario, asked, progress, extras, asked.paper, more, written.append)
+            command = _command(asked)
+            write_run_folder(
+                folder, result, study.scenario, command, progress, extras, asked.paper, more, written.append, asked
+            )
         with printing(folder):
             if json:
                 sys.stdout.write(result.to_json().decode())
@@ -169,3 +174,12 @@ def _print(result: Result) -> None:
     for task in result.tasks:
         for reason in task.summary.reasons:
             tell(f"{task.name}: {reason}")
+
+
+def _command(asked: RunRequest) -> str:
+    """The command of a run."""
+    parts = ["armsim", "run", asked.scenario, "--seed", asked.seed, "--units", asked.units, "--visits", asked.visits]
+    parts += ["--what-if"] if asked.what_if else []
+    parts += [] if asked.catalogue is None else ["--catalogue", asked.catalogue]
+    parts += [] if asked.paper == "a4" else ["--paper", asked.paper]
+    return " ".join(shlex.quote(str(part)) for part in parts)

@@ -57,10 +57,6 @@ class Linearised:
         total = float(parts.sum()) + mean
         return (parts / total, mean / total) if total else (np.zeros_like(parts), 0.0)
 
-    def shares_over_all(self) -> tuple[Array, float]:
-        """The same over all poses."""
-        return self.shares(slice(None))
-
 
 def gains(evaluated: EvaluatedMachine) -> Iterator[tuple[Term, Array]]:
     """Every term, and what each of its coefficients does to the tool point, shape (P, 3, coefficients). [m]"""

@@ -298,16 +298,3 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
     if round(u / 10.0**exponent) >= 10**digits:
         exponent += 1
     return 0.5 * 10.0**exponent
-
-
-def coverage_interval(ordered: Array, p: float = LEVEL) -> tuple[float, float]:
-    """Probabilistically symmetric coverage interval of an ordered sample. JCGM 101:2008 7.7.2."""
-    return quantile(ordered, (1 - p) / 2), quantile(ordered, (1 + p) / 2)
-
-
-def shortest_interval(ordered: Array, p: float = LEVEL) -> tuple[float, float]:
-    """Shortest coverage interval of an ordered sample. JCGM 101:2008 7.7.4 and 5.3.4."""
-    n = len(ordered)
-    width = min(n - 1, math.ceil(p * n - 1e-9))
-    start = int(np.argmin(ordered[width:] - ordered[: n - width]))
-    return float(ordered[start]), float(ordered[start + width])

@@ -7,8 +7,7 @@ from typing import Any
 
 from armsim.decide.compare import Comparison
 from armsim.formatting import percent, show
-from armsim.report import boilerplate as frame
-from armsim.report import wording
+from armsim.report import boilerplate, wording
 from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, table
 from armsim.report.findings import dominance
 from armsim.report.run_review import Pictures, shares_table
@@ -28,11 +27,11 @@ def comparison_review(
         Section("The designs", "designs", (*_designs(comparison),)),
         Section("Where they differ", "differences", (*pictures.get("differences", ()), *_flips(comparison))),
         Section("Error contributions of each", "contributions", (*_contributions(comparison),)),
-        frame.assumptions(first),
-        frame.inputs(sources),
-        frame.references(),
-        frame.cautions(),
-        frame.provenance(manifest),
+        boilerplate.assumptions(first),
+        boilerplate.inputs(sources),
+        boilerplate.references(),
+        boilerplate.cautions(),
+        boilerplate.provenance(manifest),
     )
     names = " against ".join(result.scenario for result in comparison.results)
     sizes = f"{first.units} built units × {first.visits} visits, seed {first.seed}, the same random numbers in all"

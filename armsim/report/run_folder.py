@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import platform
-import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -39,16 +38,17 @@ PACKAGES = (
 )
 
 
-def write_bundle(
+def write_run_folder(
     out: Path,
     result: Result,
     scenario: Scenario,
-    command: str | RunRequest,
+    command: str,
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
     helpers: int = 0,
     landed: Callable[[Path], None] = lambda place: None,
+    asked: RunRequest | None = None,
 ) -> None:
     """Write everything a run leaves behind.
 
@@ -58,8 +58,8 @@ def write_bundle(
         The folder; an earlier result there is replaced at the very end.
     result : Result
     scenario : Scenario
-    command : str or RunRequest
-        What to type to do it again; where it is told in parts, `again` can do it.
+    command : str
+        What to type to do it again.
     progress : callable
         Told what is being written, how much of it is done, how much there is.
     extras : Extras
@@ -70,6 +70,8 @@ def write_bundle(
         Processes that draw beside this one.
     landed : callable
         Told the folder as soon as it is in its place.
+    asked : RunRequest, optional
+        The same in parts, so that it can be done again.
     """
     made_from = scenario.sources[0].path if scenario.sources else None
     with folder(out, made_from, landed) as partial:
@@ -83,10 +85,9 @@ def write_bundle(
             write_json(partial / "what-if.json", extras.what_ifs.to_dict())
         if extras.curve is not None:
             write_json(partial / "trade-off.json", extras.curve.to_dict())
-        text = command if isinstance(command, str) else in_words(command)
-        manifest = manifest_of(result, scenario.sources, text)
-        if not isinstance(command, str):
-            manifest |= {"asked": asdict(command), "results_sha256": file_sha256(partial / MARK)}
+        manifest = manifest_of(result, scenario.sources, command)
+        if asked is not None:
+            manifest |= {"asked": asdict(asked), "results_sha256": file_sha256(partial / MARK)}
         write_json(partial / "manifest.json", manifest)
         document = review(result, pictures, scenario.sources, manifest, extras)
         progress("pages", 0, 2)
@@ -94,15 +95,6 @@ def write_bundle(
         progress("pages", 1, 2)
         write_pdf(partial / "report.pdf", document, paper)
         progress("pages", 2, 2)
-
-
-def in_words(asked: RunRequest) -> str:
-    """The command of a run."""
-    parts = ["armsim", "run", asked.scenario, "--seed", asked.seed, "--units", asked.units, "--visits", asked.visits]
-    parts += ["--what-if"] if asked.what_if else []
-    parts += [] if asked.catalogue is None else ["--catalogue", asked.catalogue]
-    parts += [] if asked.paper == "a4" else ["--paper", asked.paper]
-    return " ".join(shlex.quote(str(part)) for part in parts)
 
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:

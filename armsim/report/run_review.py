@@ -21,7 +21,7 @@ from armsim.formatting import (
     signed,
     significant,
 )
-from armsim.report import boilerplate as frame
+from armsim.report import boilerplate
 from armsim.report.document import Block, Cell, Folded, Picture, ReviewDocument, Section, Table, Text, table
 from armsim.report.findings import deciding, question
 from armsim.results import JointBudget, Result, Summary, TaskResult
@@ -69,11 +69,11 @@ def review(
         _contributions(result, pictures),
         _actions(result, pictures, extras),
         _agreement(result),
-        frame.assumptions(result),
-        frame.inputs(sources),
-        frame.references(),
-        frame.cautions(),
-        frame.provenance(manifest),
+        boilerplate.assumptions(result),
+        boilerplate.inputs(sources),
+        boilerplate.references(),
+        boilerplate.cautions(),
+        boilerplate.provenance(manifest),
     )
     parts = [f"{name} {value:g}" for name, value in result.prices.items() if value]
     told = f" ({', '.join(parts)})" if len(parts) > 1 else ""

@@ -227,11 +227,6 @@ class TaskResult:
         return self.grid is not None and len(self.grid.centres) == 2
 
     @property
-    def is_volume(self) -> bool:
-        """Whether its poses are cells of a box."""
-        return self.grid is not None and len(self.grid.centres) == 3
-
-    @property
     def follows_path(self) -> bool:
         """Whether its poses lie along a path."""
         return len(self.poses) > 0 and not math.isnan(float(self.column("along")[0]))

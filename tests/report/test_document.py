@@ -21,7 +21,7 @@ from armsim.formatting import beside_each_other, percent, show, show_interval
 from armsim.model.effects import effects
 from armsim.report.document import Block, Folded, ReviewDocument, Table, Text
 from armsim.report.pdf import write_pdf
-from armsim.report.run_folder import manifest_of, write_bundle
+from armsim.report.run_folder import manifest_of, write_run_folder
 from armsim.report.run_review import Extras, review
 from armsim.results import Contribution, Result
 from armsim.results.posetable import PoseTable
@@ -45,7 +45,7 @@ def every() -> tuple[Scenario, Result]:
 @pytest.fixture(scope="module")
 def written(every: tuple[Scenario, Result], tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("document") / "r"
-    write_bundle(out, every[1], every[0], "armsim run every-task.yaml")
+    write_run_folder(out, every[1], every[0], "armsim run every-task.yaml")
     return out
 
 
@@ -179,7 +179,7 @@ def test_extras_stand_in_the_document(tmp_path: Path) -> None:
     study = study.with_scenario(tasks=ready.tasks[:1])
     few = replace(options, joints=tuple(own[:3] for own in options.joints))
     extras = Extras(what_if(study, 1), armsim_trade_off(study, few))
-    write_bundle(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
+    write_run_folder(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
     page = (tmp_path / "r" / "report.html").read_text()
     assert "Price against error" in page
     assert "the changes that gain most" in page
@@ -282,7 +282,7 @@ def test_the_pdf_is_typeset(
 ) -> None:
     """Sizes of paper in points: ISO 216, ANSI/ASME Y14.1."""
     if paper == "a4":
-        write_bundle(tmp_path / "r", every[1], every[0], "armsim run x.yaml", paper=paper)
+        write_run_folder(tmp_path / "r", every[1], every[0], "armsim run x.yaml", paper=paper)
     else:  # the same without its figures, which were drawn for the other
         (tmp_path / "r").mkdir()
         manifest = manifest_of(every[1], every[0].sources, "armsim run x.yaml")
@@ -337,7 +337,7 @@ def odd(tmp_path: Path) -> Path:
 
 def test_odd_input_does_not_break_it(tmp_path: Path) -> None:
     study = armsim.load(odd(tmp_path))
-    write_bundle(tmp_path / "r", study.run(), study.scenario, "armsim run scenario.yaml")
+    write_run_folder(tmp_path / "r", study.run(), study.scenario, "armsim run scenario.yaml")
     page = (tmp_path / "r" / "report.html").read_text()
     assert "<b>&amp;amp;" not in page.split("<pre>")[0]
     assert "&lt;b&gt;" in page

@@ -16,7 +16,7 @@ from support import ROOT
 import armsim
 from armsim.errors import RunError
 from armsim.report import output_folder as place
-from armsim.report.run_folder import write_bundle
+from armsim.report.run_folder import write_run_folder
 from armsim.results import Result
 
 KILLS = 12
@@ -28,13 +28,13 @@ import json, os, random, signal, sys, time
 from dataclasses import replace
 from pathlib import Path
 import armsim
-from armsim.report.run_folder import write_bundle
+from armsim.report.run_folder import write_run_folder
 
 out, kills = Path(sys.argv[1]) / "r", int(sys.argv[2])
 study = armsim.load(sys.argv[3]).with_plan(units=30, visits=2)
 result = study.run(1)
 def write(number):
-    write_bundle(out, replace(result, seed=number), study.scenario, f"number {number}")
+    write_run_folder(out, replace(result, seed=number), study.scenario, f"number {number}")
 started = time.perf_counter()
 write(0)
 whole = time.perf_counter() - started
@@ -138,14 +138,14 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
 def test_out_of_room(tmp_path: Path, small: tuple[Any, Result], most: int) -> None:
     """No file may grow beyond a limit, as on a full disk: the write fails, the earlier result stays."""
     scenario, result = small
-    write_bundle(tmp_path / "r", result, scenario, "first")
+    write_run_folder(tmp_path / "r", result, scenario, "first")
     before = {path: path.read_bytes() for path in (tmp_path / "r").rglob("*") if path.is_file()}
     child = os.fork()
     if child == 0:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
         try:
-            write_bundle(tmp_path / "r", result, scenario, "second")
+            write_run_folder(tmp_path / "r", result, scenario, "second")
         except (OSError, RunError):
             os._exit(7)
         os._exit(0)
