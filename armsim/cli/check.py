@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from armsim.cli.options import Set, changes_of
 from armsim.cli.printing import print_machine, print_table, printing, say, tell
 from armsim.errors import InputError, Problem
 
@@ -19,10 +20,12 @@ if TYPE_CHECKING:
 def check(
     files: Annotated[list[Path], typer.Argument(help="Documents, or folders of results.")],
     json: Annotated[bool, typer.Option("--json", help="Print the budgets as JSON.")] = False,
+    set_: Set = None,
 ) -> None:
     """Validate documents and print the error budget of every joint; see whether results are whole. Writes nothing."""
     from armsim.documents import check_file
 
+    changes = changes_of(set_)
     problems: list[Problem] = []
     good: list[tuple[Path, Any]] = []
     for file in files:
@@ -30,13 +33,21 @@ def check(
             if _is_folder(file):
                 good.append((file, _check_result(file)))
             else:
-                good.append((file, check_file(file)))
+                good.append((file, _changed(check_file(file), changes)))
         except InputError as error:
             problems += error.problems
     with printing():
         _tell(good, json and not problems)
     if problems:
         raise InputError(*problems)
+
+
+def _changed(document: Any, changes: dict[str, Any]) -> Any:
+    """A scenario with changes made; other documents have none."""
+    from armsim.documents.load import load_changed
+    from armsim.scenario import Scenario
+
+    return load_changed(document, changes) if changes and isinstance(document, Scenario) else document
 
 
 def _is_folder(path: Path) -> bool:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+import yaml
 
 Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
 Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built units.")]
@@ -19,6 +21,29 @@ Yes = Annotated[bool, typer.Option("--yes", help="Begin even what is going to ta
 MEMORY = "1GiB"
 Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
 Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]
+
+
+Set = Annotated[
+    list[str] | None,
+    typer.Option("--set", help="Change a value: PATH=VALUE, as joints.j2.mounting.eccentricity=20um. May be repeated."),
+]
+
+
+def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
+    """Changes by path, from texts such as ``sampling.units=500``; a value reads as in a file."""
+    out: dict[str, Any] = {}
+    for text in texts or ():
+        path, sign, value = text.partition("=")
+        try:
+            read = yaml.safe_load(value) if sign and path else ...
+        except yaml.YAMLError:
+            read = ...
+        if not isinstance(read, str | int | float | list | dict | None):
+            from armsim.errors import InputError, Problem
+
+            raise InputError(Problem("command line", 0, 0, "--set", repr(text[:60]), "PATH=VALUE"))
+        out[path.strip()] = read
+    return out
 
 
 class Paper(StrEnum):

@@ -6,6 +6,7 @@ import math
 import os
 import shlex
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -19,12 +20,14 @@ from armsim.cli.options import (
     Paper,
     PaperSize,
     Seed,
+    Set,
     Units,
     Visits,
     Workers,
     Yes,
     bytes_of,
     called,
+    changes_of,
 )
 from armsim.cli.printing import print_table, printing, say, shown_progress, stoppable, tell
 
@@ -49,6 +52,7 @@ def run(
     what_if: Annotated[bool, typer.Option("--what-if", help="Work out the what-ifs too, for the document.")] = False,
     catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None,
     paper: PaperSize = Paper.a4,
+    set_: Set = None,
     reproduce: Annotated[Path | None, typer.Option(help="A manifest.json: do that run again and compare.")] = None,
     yes: Yes = False,
     json: Json = False,
@@ -67,20 +71,23 @@ def run(
     allowed = bytes_of(memory)
     expected: str | None = None
     if reproduce is not None:
-        given = (scenario, seed, units, visits, catalogue) != (None,) * 5 or what_if or paper is not Paper.a4
+        given = (scenario, seed, units, visits, catalogue) != (None,) * 5 or what_if or set_ or paper is not Paper.a4
         if given:
             raise _fault("--reproduce", "a manifest beside a scenario or what it is asked for", "the manifest alone")
         asked, expected = read_manifest(reproduce)
-        ready, options = _read(Path(asked.scenario), None if asked.catalogue is None else Path(asked.catalogue))
+        ready, options = _read(
+            Path(asked.scenario), None if asked.catalogue is None else Path(asked.catalogue), asked.changes
+        )
         study = Study(ready).with_plan(asked.units, asked.visits, asked.seed)
     elif scenario is None:
         raise _fault("SCENARIO", "missing", "a scenario file, or --reproduce with a manifest.json")
     else:
-        ready, options = _read(scenario, catalogue)
+        changes = tuple(set_ or ())
+        ready, options = _read(scenario, catalogue, changes)
         study = Study(ready).with_plan(units, visits, seed)
         plan = study.scenario.plan
         listed = None if catalogue is None else str(catalogue)
-        asked = RunRequest(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value)
+        asked = RunRequest(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value, changes)
     folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if expected is None else '-again'}"
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)
@@ -130,10 +137,14 @@ def _fault(key: str, found: str, accepted: str) -> InputError:
     return InputError(Problem("command line", 0, 0, key, found, accepted))
 
 
-def _read(scenario: Path, catalogue: Path | None) -> tuple[Scenario, Options | None]:
-    from armsim.documents.load import load_options, load_scenario
+def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tuple[Scenario, Options | None]:
+    from armsim.documents.load import load_changed, load_options, load_scenario
 
-    return (load_scenario(scenario), None) if catalogue is None else load_options(scenario, catalogue)
+    wanted = changes_of(changes)
+    if catalogue is not None:
+        return load_options(scenario, catalogue, wanted)
+    ready = load_scenario(scenario)
+    return (load_changed(ready, wanted) if wanted else ready), None
 
 
 def _print(result: Result) -> None:
@@ -181,5 +192,7 @@ def _command(asked: RunRequest) -> str:
     parts = ["armsim", "run", asked.scenario, "--seed", asked.seed, "--units", asked.units, "--visits", asked.visits]
     parts += ["--what-if"] if asked.what_if else []
     parts += [] if asked.catalogue is None else ["--catalogue", asked.catalogue]
+    for change in asked.changes:
+        parts += ["--set", change]
     parts += [] if asked.paper == "a4" else ["--paper", asked.paper]
     return " ".join(shlex.quote(str(part)) for part in parts)

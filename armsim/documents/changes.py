@@ -24,8 +24,10 @@ REFERENCES = ("arm", "encoder", "motor_encoder")
 """Keys that may hold the path of a document."""
 
 
-def changed(source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]) -> Source:
-    """A scenario with changes made.
+def changed(
+    source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]
+) -> tuple[Source, list[Source]]:
+    """A scenario with changes made, and the files that were read for it.
 
     Parameters
     ----------
@@ -41,11 +43,11 @@ def changed(source: Source, changes: Mapping[str, Any], groups: Mapping[str, tup
     InputError
         A path leads nowhere.
     """
-    data = copy.deepcopy(source.data)
+    data, read = copy.deepcopy(source.data), list[Source]()
     for path, value in changes.items():
         for keys in _spelled_out(path, data, groups):
-            _put(data, keys, value, path, source.path.parent)
-    return replace(source, data=data)
+            _put(data, keys, value, path, source.path.parent, read)
+    return replace(source, data=data), read
 
 
 def _spelled_out(path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]]) -> Iterator[list[str]]:
@@ -63,7 +65,7 @@ def _spelled_out(path: str, data: dict[str, Any], groups: Mapping[str, tuple[str
         yield [first, *rest]
 
 
-def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: Path) -> None:
+def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: Path, read: list[Source]) -> None:
     here: Any = data
     for number, key in enumerate(keys[:-1]):
         if isinstance(here, list):
@@ -75,7 +77,10 @@ def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: P
         if number == 1 and keys[0] == "joints" and key not in here:
             raise _nowhere(path, key, list(here), "joint")
         if key in REFERENCES and isinstance(here.get(key), str):
-            here[key] = _read(here[key], beside, path)
+            own = _read(beside / here[key], path)
+            here[key] = copy.deepcopy(own.data)
+            _anchor(here[key], own.path.parent)
+            read.append(own)
         inner = here.setdefault(key, {})
         if not isinstance(inner, dict | list):
             found = f"{'.'.join(keys[: number + 1])} is {inner!r}, which has no parts"
@@ -89,17 +94,19 @@ def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: P
         here[keys[-1]] = copy.deepcopy(value)
 
 
-def _read(reference: str, beside: Path, path: str) -> dict[str, Any]:
-    """A document that is referred to, to stand in the scenario itself."""
-    file = beside / reference
+def _read(file: Path, path: str) -> Source:
+    """A document that is referred to."""
     try:
-        document = copy.deepcopy(read_source(file, read_bytes(file)).data)
+        return read_source(file, read_bytes(file))
     except Unreadable as error:
         raise InputError(Problem("change", 0, 0, path, f"{error.found}: {file}", error.accepted)) from error
+
+
+def _anchor(document: dict[str, Any], beside: Path) -> None:
+    """Let the reference of an arm count from anywhere."""
     kinematics = document.get("kinematics")
     if isinstance(kinematics, dict) and isinstance(kinematics.get("file"), str):
-        kinematics["file"] = str((file.parent / kinematics["file"]).absolute())
-    return document
+        kinematics["file"] = str((beside / kinematics["file"]).absolute())
 
 
 def _nowhere(path: str, key: str, known: list[str], what: str) -> InputError:

@@ -78,11 +78,14 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
     InputError
         A path leads nowhere, or the changed scenario is not a good one.
     """
-    source = changed(scenario.sources[0], changes, scenario.machine.arm.groups)
+    source, read = changed(scenario.sources[0], changes, scenario.machine.arm.groups)
     new = _Loader(source).scenario()
     concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
     parts = {part: getattr(new, part) for part in concerned}
-    return replace(scenario, **parts, sources=new.sources, notes=new.notes)
+    known = {os.path.realpath(own.path) for own in new.sources}
+    sources = (*new.sources, *(own for own in read if os.path.realpath(own.path) not in known))
+    told = [f"changed: {path} = {value}" for path, value in changes.items()]
+    return replace(scenario, **parts, sources=sources, notes=(*told, *new.notes))
 
 
 def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument:
@@ -100,16 +103,21 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
     return build_encoder(validated(EncoderDocument, source.data, source, ()), source)
 
 
-def load_options(scenario: Path | str, catalogue: Path | str) -> tuple[Scenario, Options]:
-    """Read a scenario, and a catalogue of what its joints may be fitted with.
+def load_options(
+    scenario: Path | str, catalogue: Path | str, changes: Mapping[str, Any] | None = None
+) -> tuple[Scenario, Options]:
+    """Read a scenario, with changes where there are any, and a catalogue of what its joints may be fitted with.
 
     Raises
     ------
     InputError
         Anything is wrong in any of the files, or a joint has no admissible entry.
     """
-    loader = _Loader(_read(Path(scenario), "scenario"))
-    ready = loader.scenario()
+    ready = load_scenario(scenario)
+    ready = load_changed(ready, changes) if changes else ready
+    loader = _Loader(ready.sources[0])
+    loader.notes = list(ready.notes)
+    loader.sources.update({Path(os.path.realpath(own.path)): own for own in ready.sources})
     options = loader.options(_read(Path(catalogue), "catalogue"), ready)
     return replace(ready, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
 

@@ -28,7 +28,7 @@ Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 class RunRequest:
     """What a run was asked for; paths as they were given.
 
-    ``what_if`` and ``catalogue`` say what was worked out beside the run itself.
+    ``what_if`` and ``catalogue`` say what was worked out beside the run itself; ``changes`` are the values set by path.
     """
 
     scenario: FilePath
@@ -38,6 +38,7 @@ class RunRequest:
     what_if: bool = False
     catalogue: FilePath | None = None
     paper: Paper = "a4"
+    changes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,12 +1,15 @@
 """A study as a change of another: as if the file had been edited, checked like the file, everything else shared."""
 
+import json
+import math
 from pathlib import Path
 
 import pytest
 import yaml
-from support import ROOT
+from support import ROOT, invoke
 
 import armsim
+from armsim.documents.load import load_options
 from armsim.errors import InputError
 from armsim.study import Study
 
@@ -118,3 +121,41 @@ def test_a_machine_made_in_python_is_not_overwritten() -> None:
     made = study.with_scenario(machine=study.scenario.machine)
     with pytest.raises(ValueError, match="made in Python"):
         made.with_plan(units=3).change({"joints.j1.placement": "output"})
+
+
+def test_set_on_the_command_line(tmp_path: Path) -> None:
+    """A run with changes is that of the edited file; its manifest does it again, and says what was changed."""
+    wanted = ["--set", "joints.j2.mounting.eccentricity=7 um", "--set", "groups.wrist.encoder.track_radius=8mm"]
+    few = ["--units", "30", "--visits", "2"]
+    done = invoke("run", DEMO, *wanted, *few, "--out", tmp_path / "r")
+    assert done.returncode in (0, 1), done.stderr
+    assert "changed: joints.j2.mounting.eccentricity = 7 um" in done.stderr
+    changes = {"joints.j2.mounting.eccentricity": "7 um", "groups.wrist.encoder.track_radius": "8 mm"}
+    study = armsim.load(DEMO).change(changes).with_plan(units=30, visits=2)
+    got, expected = armsim.read(tmp_path / "r" / "results.json"), study.run(1)
+    assert got.tasks == expected.tasks
+    manifest = json.loads((tmp_path / "r" / "manifest.json").read_text())
+    assert "--set 'joints.j2.mounting.eccentricity=7 um'" in manifest["command"]
+    assert any(row["file"].endswith("disc-13.yaml") for row in manifest["inputs"])  # read, and then changed
+    again = invoke("run", "--reproduce", tmp_path / "r" / "manifest.json", "--out", tmp_path / "again")
+    assert again.returncode in (0, 1), again.stderr
+    assert "the same to the bit" in again.stderr
+    checked = invoke("check", DEMO, *wanted)
+    assert checked.returncode == 0
+    assert checked.stdout != invoke("check", DEMO).stdout
+
+
+def test_set_with_a_catalogue_changes_what_is_chosen_for(tmp_path: Path) -> None:
+    """Everything that the joint keeps, its gear here, is that of the changed scenario."""
+    catalogue = ROOT / "configs" / "catalogues" / "discs.yaml"
+    ready, options = load_options(DEMO, catalogue, {"joints.*.transmission.lost_motion": "1 arcsec"})
+    (lost,) = {joint.transmission.lost_motion for joint in ready.machine.joints}
+    assert lost == pytest.approx(math.radians(1 / 3600))
+    assert {own.joint.transmission for own in options.joints[0]} == {ready.machine.joints[0].transmission}
+
+
+@pytest.mark.parametrize("text", ["joints.j1.placement", "=5 um", "a=[1, 2", "a=2020-01-01"])
+def test_a_set_that_is_none_is_named(text: str) -> None:
+    done = invoke("run", DEMO, "--set", text)
+    assert done.returncode == 2
+    assert "PATH=VALUE" in done.stderr
