@@ -103,7 +103,7 @@ def _arm(result: Result, pictures: Pictures) -> Section:
 def _joints(result: Result, pictures: Pictures) -> Section:
     headers = (
         "joint", "encoder", "resolution at the joint", "lever arm", "standard uncertainty", "at the tool",
-        "of it accuracy", "of it repeatability", "worst case",
+        "accuracy part", "repeatability part", "worst case",
     )  # fmt: skip
     rows: list[list[Cell | str]] = []
     for name, budget in result.joints.items():
