@@ -22,7 +22,7 @@ def check(
     json: Annotated[bool, typer.Option("--json", help="Print the budgets as JSON.")] = False,
     set_: Set = None,
 ) -> None:
-    """Validate documents and print the error budget of every joint; see whether results are whole. Touches no file of yours."""
+    """Validate documents, print the error budget of every joint, see whether results are whole. Touches no file."""
     from armsim.documents import check_file
 
     changes = changes_of(set_)
