@@ -2,6 +2,7 @@
 
 import csv
 import json
+import pickle
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from armsim.notebook import DisplayedResult
 from armsim.report.tables import LARGE, write_tables
 from armsim.results import Result
 from armsim.results.ellipsoids import coverage_factor, ellipsoids
+from armsim.results.posetable import PoseTable
 
 
 @pytest.fixture(scope="module")
@@ -103,3 +105,18 @@ def test_tables(result: Result, tmp_path: Path) -> None:
         texts = [row["share of mean square error [1]"] for row in csv.DictReader(file)]
     np.testing.assert_allclose(table.column(4).to_numpy(), np.array(texts, dtype=float))
     assert not (tmp_path / "tables" / "poses.parquet").exists()
+
+
+def test_a_table_is_handed_over_without_its_views() -> None:
+    """A thread hands the table to a helper process while the main one asks for columns: what it looked at stays here.
+
+    With the views in the pickle the run ended now and then in "dictionary changed size during iteration".
+    """
+    table = PoseTable.empty([f"p{n}" for n in range(200)], [("j1", "noise"), ("bias", "mean")], 2)
+    bare = len(pickle.dumps(table))
+    for path in ("error.p95", "error.covariance", "joints", "shares"):
+        table.column(path)
+    assert len(pickle.dumps(table)) == bare
+    back = pickle.loads(pickle.dumps(table))
+    assert back == table
+    assert np.isnan(back.column("error.p95")).all()

@@ -94,6 +94,10 @@ class PoseTable(Sequence[PoseResult]):
             known = self._views[path] = np.asarray(out)
         return known
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Its fields alone: views are made anew, and may be made while another thread hands the table over."""
+        return {"names": self.names, "share_names": self.share_names, "rows": self.rows}
+
     @cached_property
     def _views(self) -> dict[str, Array]:
         return {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import statistics
 import subprocess
 import sys
 import time
@@ -114,7 +115,7 @@ def test_a_long_run_is_told_before_and_asked_for_twice(demo: Study) -> None:
 
 
 def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
-    """Within a factor of four of the time taken: it decides between a coffee and a night."""
+    """Within a factor of ten of the time taken, by the median of five: it decides between a coffee and a night."""
     study = demo.with_plan(units=20_000, visits=100)
     study = study.with_scenario(tasks=(study.scenario.tasks[0],))
     study.with_plan(units=100).run(1)
@@ -125,8 +126,9 @@ def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
     start = time.process_time()
     _, sampled = study.evaluate(found, 1)
     taken = time.process_time() - start
-    expected = expected_seconds(sampled.job, [TaskConfigurations("stations", found[0].configurations)], 1)
-    assert taken / 4 < expected < 4 * taken
+    asked = [TaskConfigurations("stations", found[0].configurations)]
+    expected = statistics.median(expected_seconds(sampled.job, asked, 1) for _ in range(5))
+    assert taken / 10 < expected < 10 * taken
 
 
 @contextmanager
