@@ -98,7 +98,8 @@ def key(default: Any, kind: str, meaning: str, **more: Any) -> Any:
 class Declared:
     """A declared field of a class.
 
-    ``type`` is what it holds, None and the item of a tuple stripped; ``many`` tells that it is a tuple of those.
+    ``type`` is what it holds, None and the item of a tuple stripped; ``many`` tells that it is a tuple of those;
+    ``needed`` that a document must state it.
     """
 
     name: str
@@ -106,6 +107,7 @@ class Declared:
     type: Any
     many: bool
     default: Any
+    needed: bool
 
     @property
     def yaml(self) -> str:
@@ -130,8 +132,9 @@ def _declared(owner: Any) -> tuple[Declared, ...]:
         if type(None) in get_args(kind) and len(parts) == 1:
             kind = parts[0]
         many = len(get_args(kind)) == 2 and get_args(kind)[1] is Ellipsis
-        default = None if own.default is MISSING else own.default
-        out.append(Declared(own.name, own.metadata["key"], get_args(kind)[0] if many else kind, many, default))
+        about: Key = own.metadata["key"]
+        needed = about.required or own.default is MISSING
+        out.append(Declared(own.name, about, get_args(kind)[0] if many else kind, many, own.default, needed))
     return tuple(out)
 
 

@@ -47,7 +47,7 @@ def _changed(document: Any, changes: dict[str, Any]) -> Any:
     from armsim.documents.load import load_changed
     from armsim.scenario import Scenario
 
-    return load_changed(document, changes) if changes and isinstance(document, Scenario) else document
+    return load_changed(document, changes) if isinstance(document, Scenario) else document
 
 
 def _is_folder(path: Path) -> bool:

@@ -28,6 +28,7 @@ def compare(
     json: Json = False,
 ) -> None:
     """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
+    from armsim.report import wording
     from armsim.report.comparison import write_comparison
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
@@ -53,10 +54,8 @@ def compare(
                 print_machine(comparison.to_dict())
             else:
                 _print(comparison)
-        from armsim.report.wording import other_requirements
-
         warnings = [text for result in comparison.results for text in result.warnings]
-        for warning in dict.fromkeys([*other_requirements(comparison), *warnings]):
+        for warning in dict.fromkeys([*wording.other_requirements(comparison), *warnings]):
             say(f"note: {warning}")
         say(f"report: {folder / 'report.html'}")
 

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-import yaml
 
 Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
 Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built units.")]
@@ -31,6 +30,8 @@ Set = Annotated[
 
 def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
     """Changes by path, from texts such as ``sampling.units=500``; a value reads as in a file."""
+    import yaml
+
     out: dict[str, Any] = {}
     for text in texts or ():
         path, sign, value = text.partition("=")

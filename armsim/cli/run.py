@@ -143,8 +143,7 @@ def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tup
     wanted = changes_of(changes)
     if catalogue is not None:
         return load_options(scenario, catalogue, wanted)
-    ready = load_scenario(scenario)
-    return (load_changed(ready, wanted) if wanted else ready), None
+    return load_changed(load_scenario(scenario), wanted), None
 
 
 def _print(result: Result) -> None:

@@ -112,9 +112,8 @@ def extended(
     for field in declared(owner):
         if field.name in elsewhere or field.key.kind == "holding":
             continue
-        needed = field.key.required or (field.default is None and not _optional(owner, field.name))
         alias = field.yaml if field.yaml != field.name else None
-        default: Any = ... if needed else None
+        default: Any = ... if field.needed else None
         about = Field(default, description=_sentence(field.key.meaning), alias=alias)
         fields[field.name] = (_type(field), about)
     out = create_model(
@@ -138,12 +137,6 @@ class As:
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
         return handler.generate_schema(self.model)
-
-
-def _optional(owner: type, name: str) -> bool:
-    import dataclasses
-
-    return next(own for own in dataclasses.fields(owner) if own.name == name).default is not dataclasses.MISSING
 
 
 def _sentence(text: str) -> str:

@@ -78,6 +78,8 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
     InputError
         A path leads nowhere, or the changed scenario is not a good one.
     """
+    if not changes:
+        return scenario
     source, read = changed(scenario.sources[0], changes, scenario.machine.arm.groups)
     new = _Loader(source).scenario()
     concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
@@ -113,8 +115,7 @@ def load_options(
     InputError
         Anything is wrong in any of the files, or a joint has no admissible entry.
     """
-    ready = load_scenario(scenario)
-    ready = load_changed(ready, changes) if changes else ready
+    ready = load_changed(load_scenario(scenario), changes or {})
     loader = _Loader(ready.sources[0])
     loader.notes = list(ready.notes)
     loader.sources.update({Path(os.path.realpath(own.path)): own for own in ready.sources})

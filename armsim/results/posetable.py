@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, get_args, get_type_hints, ove
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.arrays import Array
+from armsim.arrays import Array, tupled
 from armsim.results.poses import VERDICTS, Ellipsoid, Interval, Matrix, PoseResult, Validation, Vector, Verdict
 
 if TYPE_CHECKING:
@@ -193,7 +193,7 @@ def _reader(kind: Any) -> Callable[[Any], Any]:
     if kind in (float, int):
         return kind  # type: ignore[no-any-return]
     if kind in _NUMBERS and _NUMBERS[kind][0] is not None:
-        return lambda array: _tupled(array.tolist())
+        return lambda array: tupled(array.tolist())
     if kind in _NUMBERS:
         return lambda parts: tuple(_object(Validation, part.item(), {}) for part in parts)
     if "ellipsoid" in get_type_hints(kind):
@@ -210,10 +210,6 @@ def _object(owner: Any, values: tuple[Any, ...], more: dict[str, Any]) -> Any:
         else:
             more[part.name] = part.read(value)
     return owner(**more)
-
-
-def _tupled(value: Any) -> Any:
-    return tuple(_tupled(own) for own in value) if isinstance(value, list) else value
 
 
 def fill(row: Any, made: Any) -> None:

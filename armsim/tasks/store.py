@@ -14,6 +14,7 @@ from zipfile import BadZipFile
 
 import numpy as np
 
+from armsim.arrays import tupled
 from armsim.core.sources import kernel_digest
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
@@ -100,14 +101,10 @@ def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseS
     return PoseSet(
         tuple(data["names"]),
         Configurations(**arrays),
-        tuple(Unreachable(p["name"], _tupled(p["position"]), p["reason"]) for p in data["unreachable"]),
-        None if grid is None else Grid(**{name: _tupled(value) for name, value in grid.items()}),
+        tuple(Unreachable(p["name"], tupled(p["position"]), p["reason"]) for p in data["unreachable"]),
+        None if grid is None else Grid(**{name: tupled(value) for name, value in grid.items()}),
         along,
-        _tupled(data["pairs"]),
+        tupled(data["pairs"]),
         tuple(data["maps"]),
         tuple(data["held"]),
     )
-
-
-def _tupled(value: Any) -> Any:
-    return tuple(_tupled(own) for own in value) if isinstance(value, list) else value

@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -27,8 +28,9 @@ from support import normal_machine, planar_arm, published_arm, robot_file
 import armsim
 from armsim.asked import SamplingPlan
 from armsim.core.compile import compiled
-from armsim.core.sample_kernel import LANES
 from armsim.core.screws import displace_frames, displace_points
+from armsim.core.sources import LANES
+from armsim.engine.firstorder import linearise
 from armsim.engine.layout import GIB
 from armsim.engine.pose import share_names
 from armsim.engine.run import TaskConfigurations, sampling
@@ -231,10 +233,37 @@ def evenness() -> None:
 
 def start_up() -> None:
     print("\nStart-up, wall seconds, median of repeats")
-    for arguments in (["--help"], ["check", str(DEMO)]):
+    for arguments in (
+        ["--help"],
+        ["check", str(DEMO)],
+        ["run", str(DEMO), "--out", f"{tempfile.gettempdir()}/armsim-run"],
+    ):
         command = [sys.executable, "-m", "armsim.cli.main", *arguments]
         (times,) = in_turn(lambda command=command: subprocess.run(command, capture_output=True, check=True))  # type: ignore[misc]
         print(f"  armsim {arguments[0]:8} {statistics.median(times):.2f}")
+
+
+def changes() -> None:
+    print("\nA change of the demo, milliseconds, median of repeats")
+    study = armsim.load(DEMO).with_plan(units=100, visits=30)
+    found = study.find()
+    change = {"joints.j2.mounting.eccentricity": "5 um"}
+    machine = study.change(change).scenario.machine
+
+    def first_order() -> None:
+        fresh = replace(machine)  # without what was worked out for it
+        for poses in found:
+            linearise(fresh.evaluated(poses.configurations))
+
+    sides = (lambda: study.change(change), first_order, lambda: study.change(change)._sample(found, 2, _quiet, GIB))
+    poses = sum(len(own.names) for own in found)
+    names = ("study.change", f"first order of {poses} poses", f"sampling of {poses} poses x 100 x 30, two threads")
+    for name, times in zip(names, in_turn(*sides), strict=True):
+        print(f"  {name:44} {1e3 * statistics.median(times):.3g}")
+
+
+def _quiet(*told: object) -> None:
+    """Tell nobody."""
 
 
 def memory() -> None:
@@ -298,6 +327,7 @@ if __name__ == "__main__":
     whole_job()
     scaling()
     start_up()
+    changes()
     memory()
     evenness()
     hundred_million()
