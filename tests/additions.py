@@ -173,7 +173,11 @@ STATISTIC = Addition(
     3,
     before=(
         ("results/poses.py", "    p95: float\n    p99: float", "    p75: float\n"),
-        ("engine/pose.py", '        ("error.p99", p99),', '        ("error.p75", distance.quantiles((0.75,))[0]),\n'),
+        (
+            "engine/pose.py",
+            '    Quantile("error.p99", DISTANCE, 0.99),',
+            '    Quantile("error.p75", DISTANCE, 0.75),\n',
+        ),
     ),
     instead=(
         ("report/tables.py", '"rms [um]", "p50 [um]",', '"rms [um]", "p75 [um]", "p50 [um]",'),

@@ -7,14 +7,21 @@ import io
 import math
 import os
 import subprocess
+from collections.abc import Sequence
+from functools import lru_cache
 from importlib.metadata import distribution
 from pathlib import Path
 
 import numpy as np
 import roboticstoolbox as rtb
 
-from armsim.core.counting import RATIO_BINS, RATIO_EDGES, ratio_bins, tally, tally_larger
-from armsim.engine.statistics import Counted
+from armsim.core.counting import RATIO_BINS, ratio_edge
+from armsim.core.reading import estimate_tallies
+from armsim.core.sample_kernel import Tallies
+from armsim.core.screws import FRAME, SCREW, Axes, displace, settle
+from armsim.core.sources import LANES
+from armsim.engine.posesample import DISTANCE, PoseSample, asked_of, empty_slots, empty_told
+from armsim.engine.statistics import TAIL
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis, Term
@@ -81,20 +88,62 @@ def robot_file(*parts: str) -> Path:
     return Path(str(where)).joinpath(*parts)
 
 
-def counted(values: np.ndarray) -> Counted:
+@lru_cache
+def _edges() -> np.ndarray:
+    return np.array([ratio_edge(number) for number in range(RATIO_BINS)])
+
+
+def counted(values: np.ndarray) -> PoseSample:
     """A population of shape (visits, units), not negative, counted as the engine counts distances."""
     visits, units = values.shape
-    counts, pairs = np.zeros(RATIO_BINS, dtype=np.int64), np.zeros(RATIO_BINS, dtype=np.int64)
-    bins = np.empty(values.shape, dtype=np.int64)
-    for visit in range(visits):
-        ratio_bins(np.ascontiguousarray(values[visit], dtype=float), bins[visit])
-        tally(bins[visit], counts)
-        if visit % 2:
-            tally_larger(bins[visit - 1], bins[visit], pairs)
-    touched = slice(bins.min(), bins.max() + 1)
-    edges = RATIO_EDGES[touched.start : touched.stop + 1]
-    ends = np.array([values.min(), values.max()], dtype=float)
-    return Counted(counts[touched], pairs[touched], edges, ends, units, visits)
+    slots, told = empty_slots(1), empty_told(1, units, 0, 0)
+    sample = PoseSample(
+        visits, np.zeros((3, 2)), Tallies(*(own[0] for own in slots)), told.figures[0], told.squares[0], told.sums[0]
+    )
+    bins = np.clip(np.searchsorted(_edges(), values, side="right") - 1, 0, RATIO_BINS - 1)
+    sample.tallies.ratio[DISTANCE] = np.bincount(bins.ravel(), minlength=RATIO_BINS)
+    even = visits // 2 * 2
+    pairs = np.maximum(bins[0:even:2], bins[1:even:2])
+    sample.tallies.ratio_pairs[:] = np.bincount(pairs.ravel(), minlength=RATIO_BINS)
+    sample.tallies.extremes[:, DISTANCE] = values.min(), values.max()
+    return sample
+
+
+def estimates(sample: PoseSample, measure: list[int], ps: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+    """Quantiles, shape (k,), and their 95 % intervals, shape (k, 2), as the engine reads them."""
+    asked = asked_of(measure, ps, [True] * len(ps), sample.units, sample.visits)
+    out = np.empty((3, len(ps)))
+    estimate_tallies(sample.tallies, sample.line, asked, sample.units, sample.visits, TAIL, out)
+    return out[0], out[1:].T
+
+
+def displaced(errors: np.ndarray, axes: Axes, moving: np.ndarray) -> np.ndarray:
+    """Displacement of the tool frame by errors, those of some axes as of a visit and all others as kept.
+
+    Parameters
+    ----------
+    errors : (axes, n) [rad or m]
+    axes : Axes
+    moving : (moving axes,) int
+        Axes, base first, whose errors are those of a visit.
+
+    Returns
+    -------
+    (FRAME, n)
+    """
+    n = errors.shape[1]
+    padded = np.zeros((len(errors), -(-n // LANES) * LANES))
+    padded[:, :n] = errors
+    out = np.empty((FRAME, padded.shape[1]))
+    screws, frame, half = np.empty((len(moving), SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
+    for start in range(0, padded.shape[1], LANES):
+        kept = padded[:, start : start + LANES].copy()
+        visit = np.ascontiguousarray(kept[moving])[:, None]
+        kept[moving] = 0.0
+        settle(kept, axes, moving, screws, frame, half)
+        displace(visit, 0, screws, np.ascontiguousarray(axes.rotary[moving]), frame, half)
+        out[:, start : start + LANES] = frame.reshape(FRAME, LANES)
+    return out[:, :n]
 
 
 def invoke(*given: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:

@@ -14,12 +14,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from armsim.core.compile import Flags, Floats, Indices, compiled
-from armsim.core.screws import displace_frames
+from armsim.core.compile import Floats, Indices, compiled
+from armsim.core.screws import FRAME, SCREW, A, Axes, B, C, W, X, Y, Z, settle
 from armsim.core.sources import LANES
 
 ATTAINED = 4
 """Figures of a unit: AP and RP of position, AP and RP of orientation."""
+SMALL_SINE = 0.03
+"""Sine of half an angle up to which a series gives the angle: what is left out, 63 s^10 / 2816, is below 3e-17."""
 
 
 class Kept(NamedTuple):
@@ -35,20 +37,6 @@ class Kept(NamedTuple):
     number: Indices
     axis: Indices
     value: Floats
-
-
-class Axes(NamedTuple):
-    """The axes at one pose, base first.
-
-    direction : (axes, 3)
-    column : (axes, 3) [m/rad or 1]
-        Of the geometric Jacobian of the tool point.
-    rotary : (axes,) bool
-    """
-
-    direction: Floats
-    column: Floats
-    rotary: Flags
 
 
 class VisitEffect(NamedTuple):
@@ -73,8 +61,8 @@ class VisitEffect(NamedTuple):
 
 @compiled
 def add_scaled(source: Floats, factor: float, target: Floats) -> None:
-    """Add a multiple of a row to another."""
-    for u in range(source.shape[0]):
+    """Add a multiple of a row of `LANES` to another."""
+    for u in range(LANES):
         target[u] += source[u] * factor
 
 
@@ -87,23 +75,87 @@ def stand(kept: Kept, start: int, standing: Floats) -> None:
 
 
 @compiled
-def rotation_angles(r: Floats, out: Floats, ratio: Floats) -> None:
-    """Angle of a rotation from its quaternion, and rotation vector over vector part: 2 asin, by series where small."""
-    x, y, z, w = r[0], r[1], r[2], r[3]
+def rotation_angles(frame: Floats, angle: Floats, ratio: Floats) -> None:
+    """Angle of the rotation of each frame, and rotation vector over vector part: 2 asin, by series where small."""
     large = 0
-    for u in range(out.shape[0]):
-        s2 = x[u] * x[u] + y[u] * y[u] + z[u] * z[u]
-        # asin: what is left out, 63 s^10 / 2816, is below 3e-17 where s < 0.03
-        k = 2.0 * (1.0 + s2 * (1.0 / 6.0 + s2 * (3.0 / 40.0 + s2 * (15.0 / 336.0 + s2 * (105.0 / 3456.0)))))
+    for u in range(LANES):
+        a, b, c = frame[A + u], frame[B + u], frame[C + u]
+        q = a * a + b * b + c * c
+        k = 2.0 * (1.0 + q * (1.0 / 6.0 + q * (3.0 / 40.0 + q * (15.0 / 336.0 + q * (105.0 / 3456.0)))))
         ratio[u] = k
-        out[u] = k * math.sqrt(s2)
-        large += s2 > 0.0009
+        angle[u] = k * math.sqrt(q)
+        large += q > SMALL_SINE**2
     if large:
-        for u in range(out.shape[0]):
-            s = math.sqrt(x[u] * x[u] + y[u] * y[u] + z[u] * z[u])
-            out[u] = 2.0 * math.atan2(s, abs(w[u]))
-            k = out[u] / s if s > 0.0 else 2.0
-            ratio[u] = k if w[u] >= 0.0 else -k
+        for u in range(LANES):
+            a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
+            s = math.sqrt(a * a + b * b + c * c)
+            angle[u] = 2.0 * math.atan2(s, abs(d))
+            k = angle[u] / s if s > 0.0 else 2.0
+            ratio[u] = k if d >= 0.0 else -k
+
+
+@compiled
+def figures_of_block(
+    standing: Floats, frame: Floats, effect: VisitEffect, angle: Floats, ratio: Floats, own: Floats, centre: Floats
+) -> None:
+    """Figures of `LANES` units over visits without number.
+
+    Parameters
+    ----------
+    standing : (axes, LANES)
+        Of `stand`.
+    frame : (FRAME * LANES,)
+        Of `screws.settle`.
+    effect : VisitEffect
+    angle, ratio : (LANES,), overwritten
+    own : (ATTAINED, LANES), written
+        AP: distance of the barycentre from the command [m], RP [m], and both of the rotation vector [rad].
+    centre : (3, LANES) [m], written
+        Mean attained less commanded position.
+    """
+    rotation_angles(frame, angle, ratio)
+    sx, sy, sz = effect.shift[0], effect.shift[1], effect.shift[2]
+    _centres(frame, (sx, sy, sz), centre[0], centre[1], centre[2])
+    tx, ty, tz = effect.tangent[0], effect.tangent[1], effect.tangent[2]
+    _across(centre[0], centre[1], centre[2], (tx, ty, tz), own[0])
+    ax, ay, az = effect.turn_shift[0], effect.turn_shift[1], effect.turn_shift[2]
+    _turns(frame, ratio, (ax, ay, az), own[2])
+    for which in range(2):
+        row = own[1 + 2 * which]
+        row[:] = effect.repeatability[which]
+        for a in range(standing.shape[0]):
+            add_scaled(standing[a], effect.slope[which, a], row)
+        _not_below_zero(row)
+
+
+@compiled
+def _centres(frame: Floats, shift: tuple[float, float, float], x: Floats, y: Floats, z: Floats) -> None:
+    for u in range(LANES):
+        x[u] = frame[X + u] + shift[0]
+        y[u] = frame[Y + u] + shift[1]
+        z[u] = frame[Z + u] + shift[2]
+
+
+@compiled
+def _across(x: Floats, y: Floats, z: Floats, tangent: tuple[float, float, float], distance: Floats) -> None:
+    for u in range(LANES):
+        along = x[u] * tangent[0] + y[u] * tangent[1] + z[u] * tangent[2]
+        distance[u] = math.sqrt(max(0.0, x[u] * x[u] + y[u] * y[u] + z[u] * z[u] - along * along))
+
+
+@compiled
+def _turns(frame: Floats, ratio: Floats, shift: tuple[float, float, float], out: Floats) -> None:
+    for u in range(LANES):
+        a = frame[A + u] * ratio[u] + shift[0]
+        b = frame[B + u] * ratio[u] + shift[1]
+        c = frame[C + u] * ratio[u] + shift[2]
+        out[u] = math.sqrt(a * a + b * b + c * c)
+
+
+@compiled
+def _not_below_zero(row: Floats) -> None:
+    for u in range(LANES):
+        row[u] = max(row[u], 0.0)
 
 
 @compiled
@@ -117,35 +169,17 @@ def attain_units(kept: Kept, axes: Axes, effect: VisitEffect, units: int, figure
     effect : VisitEffect
     units : int
     figures : (ATTAINED, units), written
-        AP: distance of the barycentre from the command [m], RP [m], and both of the rotation vector [rad].
+        As in `figures_of_block`.
     barycentre : (3, units) [m], written
         Mean attained less commanded position.
     """
-    standing = np.empty((axes.direction.shape[0], LANES))
-    e, r, scratch = np.empty((3, LANES)), np.empty((4, LANES)), np.empty((2, LANES))
-    angle, ratio = np.empty(LANES), np.empty(LANES)
-    tx, ty, tz = effect.tangent[0], effect.tangent[1], effect.tangent[2]
+    standing, none = np.empty((axes.direction.shape[0], LANES)), np.empty(0, dtype=np.int64)
+    frame, half, screws = np.empty(FRAME * LANES), np.empty(2 * LANES), np.empty((0, SCREW * LANES))
+    angle, ratio, own, centre = np.empty(LANES), np.empty(LANES), np.empty((ATTAINED, LANES)), np.empty((3, LANES))
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
         stand(kept, start, standing)
-        displace_frames(standing, axes.direction, axes.column, axes.rotary, e, r, scratch)
-        rotation_angles(r, angle, ratio)
-        for u in range(n):
-            x, y, z = e[0, u] + effect.shift[0], e[1, u] + effect.shift[1], e[2, u] + effect.shift[2]
-            barycentre[0, start + u] = x
-            barycentre[1, start + u] = y
-            barycentre[2, start + u] = z
-            along = x * tx + y * ty + z * tz
-            figures[0, start + u] = math.sqrt(max(0.0, x * x + y * y + z * z - along * along))
-            a = r[0, u] * ratio[u] + effect.turn_shift[0]
-            b = r[1, u] * ratio[u] + effect.turn_shift[1]
-            c = r[2, u] * ratio[u] + effect.turn_shift[2]
-            figures[2, start + u] = math.sqrt(a * a + b * b + c * c)
-        for which in range(2):
-            row = figures[1 + 2 * which]
-            for u in range(n):
-                row[start + u] = effect.repeatability[which]
-            for a in range(standing.shape[0]):
-                add_scaled(standing[a][:n], effect.slope[which, a], row[start : start + n])
-            for u in range(n):
-                row[start + u] = max(row[start + u], 0.0)
+        settle(standing, axes, none, screws, frame, half)
+        figures_of_block(standing, frame, effect, angle, ratio, own, centre)
+        figures[:, start : start + n] = own[:, :n]
+        barycentre[:, start : start + n] = centre[:, :n]

@@ -1,6 +1,6 @@
 """A whole population of arms at one pose: draws, joint errors, exact kinematics, and the statistics of all of it.
 
-Nothing is kept of a sample but counts, sums and one number per unit, so that memory does not grow with the visits.
+Nothing is kept of a sample but counts, sums and a few numbers per unit, so that memory does not grow with the visits.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from armsim.core.attained import Axes, Kept, add_scaled, rotation_angles, stand
-from armsim.core.compile import Floats, Indices, Words, compiled
-from armsim.core.counting import line_bins, ratio_bins, tally, tally_larger, widen
-from armsim.core.philox import TWO_VALUED, VISITS_OF_SIGNS, philox4x32, signs, standard_draws
-from armsim.core.screws import displace_frames
+from armsim.core.attained import ATTAINED, Kept, VisitEffect, figures_of_block, rotation_angles, stand
+from armsim.core.compile import Flags, Floats, Indices, Words, compiled
+from armsim.core.counting import line_bin, ratio_bin
+from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals, add_signs, add_uniforms, philox4x32
+from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, displace, settle
 from armsim.core.sources import LANES
 
 SUMS = 10
@@ -31,23 +31,34 @@ class Visits(NamedTuple):
     key : (coefficients, 2) uint32
     law : (coefficients,)
         Codes of `philox`.
-    number, axis, value : (entries,)
-        As in `Kept`; the value includes the scale of the law.
+    begin : (coefficients + 1,)
+        Where the entries of each coefficient begin.
+    axis, value : (entries,)
+        An entry moves an axis by its coefficient times the value, which includes the scale of the law; the axis counts
+        among those that visits move.
+    moving : (moving axes,)
+        Those axes among all, base first.
+    rotary : (moving axes,) bool
     """
 
     key: Words
     law: Indices
-    number: Indices
+    begin: Indices
     axis: Indices
     value: Floats
+    moving: Indices
+    rotary: Flags
 
 
-class Place(NamedTuple):
-    """Counter words of the draws: numbers of the pose, of the task, and of the first unit (a multiple of `LANES`)."""
+class Block(NamedTuple):
+    """What is sampled: numbers of the pose and of the task, which are counter words of the draws, as is the number of
+    the first unit, a multiple of `LANES`; how many units, and how many visits of each."""
 
     pose: int
     task: int
     first_unit: int
+    units: int
+    visits: int
 
 
 class Scale(NamedTuple):
@@ -83,60 +94,73 @@ class Tallies(NamedTuple):
     extremes: Floats
 
 
+class Told(NamedTuple):
+    """What is told of every unit and of every block, written.
+
+    squares : (units,) [m^2]
+        Mean over the visits of the squared distance.
+    figures : (ATTAINED, units)
+        As in `attained.figures_of_block`.
+    sums : (SUMS,)
+        Over the visits and units, added to, block after block of `LANES` units.
+    """
+
+    squares: Floats
+    figures: Floats
+    sums: Floats
+
+
 class Buffers(NamedTuple):
     """Working memory of one block of `LANES` units.
 
     standing : (axes, LANES) [rad or m]
         Errors on the axes that the unit keeps.
-    errors : (TOGETHER, axes, LANES) [rad or m]
+    screws : (moving axes, SCREW * LANES), settled : (FRAME * LANES,)
+        Of `screws.settle`.
+    errors : (moving axes, TOGETHER * LANES) [rad or m]
         Those of each visit.
-    moved : (3, TOGETHER, LANES) [m]
-        Displacement of the tool point at each visit.
-    angle : (TOGETHER, LANES) [rad]
-        Rotation angle of the tool at each visit.
-    e : (3, LANES) [m], r : (4, LANES)
-        Displacement and quaternion of the rotation of one visit, as `screws.displace_frames`.
-    scratch : (2, LANES)
-        Of `screws.displace_frames`.
-    drawn : (LANES,)
-        One standardised coefficient.
-    lanes : (LANES + 1,), dense : (LANES + 1,)
-        Of `philox.standard_draws`.
-    words : (4, LANES) uint32
+    by_visit : (moving axes, TOGETHER, LANES)
+        The same.
+    frame : (FRAME * LANES,)
+        Displacement of the tool frame at one visit.
+    half : (2 * LANES,)
+        Of `screws`.
+    angle, ratio : (LANES,)
+        Of `attained.rotation_angles`.
+    words : (4 * LANES,) uint32
         One call of the generator.
-    bits : (coefficients, 4, LANES) uint32
+    bits : (coefficients, 4 * LANES) uint32
         Signs of 128 visits of each two-valued coefficient.
     """
 
     standing: Floats
+    screws: Floats
+    settled: Floats
     errors: Floats
-    moved: Floats
+    by_visit: Floats
+    frame: Floats
+    half: Floats
     angle: Floats
-    e: Floats
-    r: Floats
-    scratch: Floats
-    drawn: Floats
-    lanes: Indices
-    dense: Floats
+    ratio: Floats
     words: Words
     bits: Words
 
 
 @compiled
-def _buffers(axes: int, coefficients: int) -> Buffers:
+def _buffers(axes: int, moving: int, coefficients: int) -> Buffers:
+    errors = np.empty((moving, TOGETHER * LANES))
     return Buffers(
         np.empty((axes, LANES)),
-        np.empty((TOGETHER, axes, LANES)),
-        np.empty((3, TOGETHER, LANES)),
-        np.empty((TOGETHER, LANES)),
-        np.empty((3, LANES)),
-        np.empty((4, LANES)),
-        np.empty((2, LANES)),
+        np.empty((moving, SCREW * LANES)),
+        np.empty(FRAME * LANES),
+        errors,
+        errors.reshape((moving, TOGETHER, LANES)),
+        np.empty(FRAME * LANES),
+        np.empty(2 * LANES),
         np.empty(LANES),
-        np.empty(LANES + 1, dtype=np.int64),
-        np.empty(LANES + 1),
-        np.empty((4, LANES), dtype=np.uint32),
-        np.empty((coefficients, 4, LANES), dtype=np.uint32),
+        np.empty(LANES),
+        np.empty(4 * LANES, dtype=np.uint32),
+        np.empty((coefficients, 4 * LANES), dtype=np.uint32),
     )
 
 
@@ -145,160 +169,171 @@ def sample_units(
     kept: Kept,
     drawn: Visits,
     axes: Axes,
-    place: Place,
-    counts: tuple[int, int],
+    effect: VisitEffect,
+    block: Block,
     scale: Scale,
     tallies: Tallies,
-    squares_and_sums: tuple[Floats, Floats],
+    told: Told,
 ) -> None:
-    """Sample a block of units, all their visits, at one pose.
-
-    Parameters
-    ----------
-    kept, drawn, axes, place, scale, tallies
-    counts : (units, visits)
-    squares_and_sums : (units,) [m^2] and (SUMS, blocks of `LANES`), written
-        Mean square of the distance of each unit; sums over the visits and units of each block.
-    """
-    units, visits = counts
-    squares, sums = squares_and_sums
-    buffers = _buffers(axes.direction.shape[0], drawn.key.shape[0])
-    length = np.empty(LANES)
-    totals = np.empty((SUMS + 1, LANES))
-    low = np.full((MEASURES, LANES), np.inf)
-    high = np.full((MEASURES, LANES), -np.inf)
-    bins = np.empty((2, MEASURES, LANES), dtype=np.int64)
-    line = scale.line
-    for start in range(0, units, LANES):
-        n = min(LANES, units - start)
+    """Sample a block of units, all their visits, at one pose."""
+    visits = block.visits
+    buffers = _buffers(axes.direction.shape[0], drawn.moving.shape[0], drawn.key.shape[0])
+    length, own, stands = np.empty(LANES), np.empty((ATTAINED, LANES)), np.empty((3, LANES))
+    totals, extremes = np.empty((SUMS + 1) * LANES), np.empty(2 * MEASURES * LANES)
+    bins = np.empty((2, MEASURES * LANES), dtype=np.int64)
+    centre = scale.centre[0], scale.centre[1], scale.centre[2]
+    line = (
+        (scale.line[0, 0], scale.line[0, 1]),
+        (scale.line[1, 0], scale.line[1, 1]),
+        (scale.line[2, 0], scale.line[2, 1]),
+    )
+    for start in range(0, block.units, LANES):
+        n = min(LANES, block.units - start)
+        _settle_block(kept, drawn, axes, start, buffers)
+        figures_of_block(buffers.standing, buffers.settled, effect, buffers.angle, buffers.ratio, own, stands)
+        told.figures[:, start : start + n] = own[:, :n]
         totals[:] = 0.0
-        stand(kept, start, buffers.standing)
+        extremes[: MEASURES * LANES] = np.inf
+        extremes[MEASURES * LANES :] = -np.inf
         for first in range(0, visits, TOGETHER):
-            _visit(drawn, axes, place.pose, place.task, place.first_unit + start, first, visits, buffers)
+            _draw(drawn, block, start, first, buffers.errors, buffers.words, buffers.bits)
             for v in range(first, min(first + TOGETHER, visits)):
-                w = v - first
-                x, y, z, rotation_angle = (
-                    buffers.moved[0][w],
-                    buffers.moved[1][w],
-                    buffers.moved[2][w],
-                    buffers.angle[w],
-                )
-                _gather(x, y, z, rotation_angle, scale.centre, length, totals)
                 now, before = bins[v % 2], bins[1 - v % 2]
-                ratio_bins(length, now[0])
-                ratio_bins(rotation_angle, now[1])
-                widen(length[:n], low[0], high[0])
-                widen(rotation_angle[:n], low[1], high[1])
-                tally(now[0][:n], tallies.ratio[0])
-                tally(now[1][:n], tallies.ratio[1])
-                if v % 2:
-                    tally_larger(now[0][:n], before[0][:n], tallies.ratio_pairs)
-                for j in range(3):
-                    line_bins(buffers.moved[j][w], line[j, 0], line[j, 1], now[2 + j])
-                    widen(buffers.moved[j][w][:n], low[2 + j], high[2 + j])
-                    tally(now[2 + j][:n], tallies.line[j])
-                    if v % 2:
-                        tally_larger(now[2 + j][:n], before[2 + j][:n], tallies.line_pairs[j])
+                _visit(drawn, v - first, buffers)
+                _gather(buffers.frame, buffers.angle, centre, length, totals)
+                _place(buffers.frame, length, buffers.angle, line, now, extremes)
+                _count(now, before, n, v % 2 == 1, tallies)
         for s in range(SUMS):
             total = 0.0
             for u in range(n):
-                total += totals[s, u]
-            sums[s, start // LANES] = total
+                total += totals[s * LANES + u]
+            told.sums[s] += total
         for u in range(n):
-            squares[start + u] = totals[SUMS, u] / visits
-    for m in range(MEASURES):
-        for u in range(LANES):
-            tallies.extremes[0, m] = min(tallies.extremes[0, m], low[m, u])
-            tallies.extremes[1, m] = max(tallies.extremes[1, m], high[m, u])
+            told.squares[start + u] = totals[SUMS * LANES + u] / visits
+        for m in range(MEASURES):
+            for u in range(n):
+                tallies.extremes[0, m] = min(tallies.extremes[0, m], extremes[m * LANES + u])
+                tallies.extremes[1, m] = max(tallies.extremes[1, m], extremes[(MEASURES + m) * LANES + u])
 
 
 @compiled
 def follow_units(
-    kept: Kept, drawn: Visits, axes: Axes, place: Place, displacement: Floats, rotation_angle: Floats
+    kept: Kept, drawn: Visits, axes: Axes, block: Block, displacement: Floats, rotation_angle: Floats
 ) -> None:
     """Every visit of a block of units, one by one, as `sample_units` sees them.
 
     Parameters
     ----------
-    kept, drawn, axes, place
+    kept, drawn, axes, block
     displacement : (3, visits, units) [m], written
     rotation_angle : (visits, units) [rad], written
     """
-    visits, units = rotation_angle.shape
-    buffers = _buffers(axes.direction.shape[0], drawn.key.shape[0])
-    for start in range(0, units, LANES):
-        n = min(LANES, units - start)
-        stand(kept, start, buffers.standing)
-        for first in range(0, visits, TOGETHER):
-            _visit(drawn, axes, place.pose, place.task, place.first_unit + start, first, visits, buffers)
-            for v in range(first, min(first + TOGETHER, visits)):
+    buffers = _buffers(axes.direction.shape[0], drawn.moving.shape[0], drawn.key.shape[0])
+    for start in range(0, block.units, LANES):
+        n = min(LANES, block.units - start)
+        _settle_block(kept, drawn, axes, start, buffers)
+        for first in range(0, block.visits, TOGETHER):
+            _draw(drawn, block, start, first, buffers.errors, buffers.words, buffers.bits)
+            for v in range(first, min(first + TOGETHER, block.visits)):
+                _visit(drawn, v - first, buffers)
                 for j in range(3):
-                    displacement[j, v, start : start + n] = buffers.moved[j, v - first, :n]
-                rotation_angle[v, start : start + n] = buffers.angle[v - first, :n]
+                    displacement[j, v, start : start + n] = buffers.frame[j * LANES : j * LANES + n]
+                rotation_angle[v, start : start + n] = buffers.angle[:n]
 
 
 @compiled
-def _visit(
-    drawn: Visits, axes: Axes, pose: int, task: int, first_unit: int, first: int, visits: int, buffers: Buffers
-) -> None:
-    """`TOGETHER` visits that one call of the generator serves: displacement and rotation angle into the buffers."""
-    together = min(TOGETHER, visits - first)
-    for w in range(together):
-        buffers.errors[w] = buffers.standing
+def _settle_block(kept: Kept, drawn: Visits, axes: Axes, start: int, buffers: Buffers) -> None:
+    stand(kept, start, buffers.standing)
+    settle(buffers.standing, axes, drawn.moving, buffers.screws, buffers.settled, buffers.half)
+
+
+@compiled
+def _draw(drawn: Visits, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words) -> None:
+    """Errors of the `TOGETHER` visits that one call of the generator serves."""
+    unit = block.first_unit + start
+    errors[:] = 0.0
     for k in range(drawn.key.shape[0]):
-        if drawn.law[k] != TWO_VALUED:
-            philox4x32(drawn.key[k], first_unit, first // TOGETHER, pose, task, buffers.words)
+        law = drawn.law[k]
+        if law != TWO_VALUED:
+            philox4x32(drawn.key[k], unit, first // TOGETHER, block.pose, block.task, words)
         elif first % VISITS_OF_SIGNS == 0:
-            philox4x32(drawn.key[k], first_unit, first // VISITS_OF_SIGNS, pose, task, buffers.bits[k])
-        for w in range(together):
-            if drawn.law[k] == TWO_VALUED:
-                v = (first + w) % VISITS_OF_SIGNS
-                signs(buffers.bits[k][v // 32], v % 32, buffers.drawn)
+            philox4x32(drawn.key[k], unit, first // VISITS_OF_SIGNS, block.pose, block.task, bits[k])
+        for i in range(drawn.begin[k], drawn.begin[k + 1]):
+            target, value = errors[drawn.axis[i]], drawn.value[i]
+            if law == NORMAL:
+                add_normals(words, value, target)
+            elif law == TWO_VALUED:
+                v = first % VISITS_OF_SIGNS
+                add_signs(bits[k][v // 32 * LANES : (v // 32 + 1) * LANES], v % 32, value, target)
             else:
-                standard_draws(drawn.law[k], buffers.words[w], buffers.drawn, buffers.lanes, buffers.dense)
-            for i in range(drawn.number.shape[0]):
-                if drawn.number[i] == k:
-                    add_scaled(buffers.drawn, drawn.value[i], buffers.errors[w][drawn.axis[i]])
-    for w in range(together):
-        displace_frames(
-            buffers.errors[w], axes.direction, axes.column, axes.rotary, buffers.e, buffers.r, buffers.scratch
-        )
-        rotation_angles(buffers.r, buffers.angle[w], buffers.scratch[0])
-        for j in range(3):
-            buffers.moved[j][w][:] = buffers.e[j]
+                add_uniforms(words, value, target)
 
 
 @compiled
-def _gather(
-    ex: Floats, ey: Floats, ez: Floats, rotation_angle: Floats, centre: Floats, distance: Floats, totals: Floats
-) -> None:
-    _distances(ex, ey, ez, distance, totals[SUMS])
-    _add_both(ex, centre[0], totals[0], totals[3])
-    _add_both(ey, centre[1], totals[1], totals[4])
-    _add_both(ez, centre[2], totals[2], totals[5])
-    _add_product(ex, ey, centre[0], centre[1], totals[6])
-    _add_product(ex, ez, centre[0], centre[2], totals[7])
-    _add_product(ey, ez, centre[1], centre[2], totals[8])
-    _add_product(rotation_angle, rotation_angle, 0.0, 0.0, totals[9])
+def _visit(drawn: Visits, which: int, buffers: Buffers) -> None:
+    """Displaced frame of one of the visits drawn, and its rotation angle."""
+    buffers.frame[:] = buffers.settled
+    displace(buffers.by_visit, which, buffers.screws, drawn.rotary, buffers.frame, buffers.half)
+    rotation_angles(buffers.frame, buffers.angle, buffers.ratio)
 
 
 @compiled
-def _distances(ex: Floats, ey: Floats, ez: Floats, distance: Floats, square: Floats) -> None:
-    for u in range(ex.shape[0]):
-        s = ex[u] * ex[u] + ey[u] * ey[u] + ez[u] * ez[u]
+def _gather(frame: Floats, angle: Floats, centre: tuple[float, float, float], distance: Floats, totals: Floats) -> None:
+    cx, cy, cz = centre
+    for u in range(LANES):
+        ex, ey, ez, r = frame[X + u], frame[Y + u], frame[Z + u], angle[u]
+        s = ex * ex + ey * ey + ez * ez
         distance[u] = math.sqrt(s)
-        square[u] += s
+        x, y, z = ex - cx, ey - cy, ez - cz
+        totals[u] += x
+        totals[LANES + u] += y
+        totals[2 * LANES + u] += z
+        totals[3 * LANES + u] += x * x
+        totals[4 * LANES + u] += y * y
+        totals[5 * LANES + u] += z * z
+        totals[6 * LANES + u] += x * y
+        totals[7 * LANES + u] += x * z
+        totals[8 * LANES + u] += y * z
+        totals[9 * LANES + u] += r * r
+        totals[10 * LANES + u] += s
 
 
 @compiled
-def _add_both(source: Floats, centre: float, total: Floats, square: Floats) -> None:
-    for u in range(source.shape[0]):
-        x = source[u] - centre
-        total[u] += x
-        square[u] += x * x
+def _place(
+    frame: Floats, distance: Floats, angle: Floats, line: tuple[Pair, Pair, Pair], bins: Indices, extremes: Floats
+) -> None:
+    """Bin of every measure, and its smallest and largest value so far."""
+    for u in range(LANES):
+        bins[u] = ratio_bin(distance[u])
+        bins[LANES + u] = ratio_bin(angle[u])
+        bins[2 * LANES + u] = line_bin(frame[X + u], line[0])
+        bins[3 * LANES + u] = line_bin(frame[Y + u], line[1])
+        bins[4 * LANES + u] = line_bin(frame[Z + u], line[2])
+    for u in range(LANES):
+        extremes[u] = min(extremes[u], distance[u])
+        extremes[LANES + u] = min(extremes[LANES + u], angle[u])
+        extremes[2 * LANES + u] = min(extremes[2 * LANES + u], frame[X + u])
+        extremes[3 * LANES + u] = min(extremes[3 * LANES + u], frame[Y + u])
+        extremes[4 * LANES + u] = min(extremes[4 * LANES + u], frame[Z + u])
+        extremes[5 * LANES + u] = max(extremes[5 * LANES + u], distance[u])
+        extremes[6 * LANES + u] = max(extremes[6 * LANES + u], angle[u])
+        extremes[7 * LANES + u] = max(extremes[7 * LANES + u], frame[X + u])
+        extremes[8 * LANES + u] = max(extremes[8 * LANES + u], frame[Y + u])
+        extremes[9 * LANES + u] = max(extremes[9 * LANES + u], frame[Z + u])
 
 
 @compiled
-def _add_product(a: Floats, b: Floats, ca: float, cb: float, target: Floats) -> None:
-    for u in range(a.shape[0]):
-        target[u] += (a[u] - ca) * (b[u] - cb)
+def _count(now: Indices, before: Indices, n: int, second: bool, tallies: Tallies) -> None:
+    """Count the bins of a visit, and of each second one the larger of the two."""
+    for u in range(n):
+        tallies.ratio[0, now[u]] += 1
+        tallies.ratio[1, now[LANES + u]] += 1
+        tallies.line[0, now[2 * LANES + u]] += 1
+        tallies.line[1, now[3 * LANES + u]] += 1
+        tallies.line[2, now[4 * LANES + u]] += 1
+    if second:
+        for u in range(n):
+            tallies.ratio_pairs[max(now[u], before[u])] += 1
+            for j in range(3):
+                at = (2 + j) * LANES + u
+                tallies.line_pairs[j, max(now[at], before[at])] += 1

@@ -4,13 +4,20 @@ An error t on axis a turns (or shifts) everything beyond it about the axis as it
 
     T(q + t) = exp(S_1 t_1) exp(S_2 t_2) ... exp(S_n t_n) T(q)
 
-holds exactly, with S_a the screw of axis a in the base frame at q. Applied to the tool point, tool to base, with
-e the displacement so far, w the axis direction and J_a the column of the geometric Jacobian:
+holds exactly, with S_a the screw of axis a in the base frame at q. An arm errs by what its built unit keeps, s, and by
+what every visit adds, v. All that the unit keeps is brought to the end of the product, once for all of its visits:
+
+    T(q + s + v) = exp(S'_1 v_1) ... exp(S'_n v_n) C T(q),   C = exp(S_1 s_1) ... exp(S_n s_n),
+    S'_a = the screw of axis a as exp(S_1 s_1) ... exp(S_a s_a) have moved it,
+
+so that a visit takes only the axes that it moves, and C is what the unit has by itself. Applied to the tool point, tool
+to base, with e the displacement so far, w the axis direction and J_a the column of the geometric Jacobian:
 
     v = J_a + w x e,   e <- e + sin(t) v + (1 - cos t) w x v      revolute, both from sine and cosine of t/2
     e <- e + t w                                                   prismatic
 
 The displacement itself is carried, never a difference of two positions, so a 1e-12 rad error keeps all its digits.
+C displaces the tool point by d and turns it by R; an axis that it moves has  w' = R w,  J' = R J - w' x d.
 
 References
 ----------
@@ -22,159 +29,246 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from armsim.core.compile import Flags, Floats, compiled
+from armsim.core.compile import Flags, Floats, Indices, compiled
+from armsim.core.sources import LANES
 
 SERIES_LIMIT = 0.06
 """Largest error for the power series [rad]: the first term left out, (t/2)^8 / 8! of the cosine, is 1.6e-17 there."""
+FRAME = 7
+"""Rows of a displaced frame: x, y, z [m]; the rotation as a unit quaternion in the base frame, scalar last."""
+SCREW = 6
+"""Rows of a screw: direction; column of the geometric Jacobian [m/rad or 1]."""
+
+# Rows of LANES numbers lie in one array, the row at a multiple of LANES: loops of a length known to the compiler over
+# one base vectorise without a check. What is rotated keeps its digits: the vector part of a quaternion carries a small
+# rotation, the scalar part is known from it.
+X, Y, Z, A, B, C, W = (row * LANES for row in range(FRAME))
+
+Pair = tuple[float, float]
+Triple = tuple[float, float, float]
+Quadruple = tuple[float, float, float, float]
+
+
+class Axes(NamedTuple):
+    """The axes at one pose, base first.
+
+    direction : (axes, 3)
+        Unit vectors in the base frame at the nominal pose.
+    column : (axes, 3) [m/rad or 1]
+        Of the geometric Jacobian of the tool point.
+    rotary : (axes,) bool
+    """
+
+    direction: Floats
+    column: Floats
+    rotary: Flags
+
+
+@compiled
+def settle(standing: Floats, axes: Axes, moving: Indices, screws: Floats, frame: Floats, half: Floats) -> None:
+    """What the errors that units keep do to the tool frame, and to the axes that visits move.
+
+    Parameters
+    ----------
+    standing : (axes, LANES) [rad or m]
+        Errors that the units keep.
+    axes : Axes
+    moving : (moving axes,)
+        Numbers of the axes that visits move, base first.
+    screws : (moving axes, SCREW * LANES), written
+        Of those axes, as the errors have moved them.
+    frame : (FRAME * LANES,), written
+        Displacement of the tool frame.
+    half : (2 * LANES,), overwritten
+    """
+    frame[:] = 0.0
+    frame[W:] = 1.0
+    found = 0
+    for a in range(standing.shape[0]):
+        w, j, t = axes.direction[a], axes.column[a], standing[a]
+        along, column = (w[0], w[1], w[2]), (j[0], j[1], j[2])
+        if axes.rotary[a]:
+            halves(t, half)
+            _add_turn(half, along, column, frame)
+            if found < moving.shape[0] and moving[found] == a:
+                _carry_turning(frame, along, column, screws[found])
+                found += 1
+        else:
+            _add_shift(t, along, frame)
+            if found < moving.shape[0] and moving[found] == a:
+                _carry_sliding(frame, along, screws[found])
+                found += 1
+
+
+@compiled
+def displace(errors: Floats, which: int, screws: Floats, rotary: Flags, frame: Floats, half: Floats) -> None:
+    """Errors of one visit on top of what the units keep.
+
+    Parameters
+    ----------
+    errors : (moving axes, visits, LANES) [rad or m]
+    which : int
+        The visit.
+    screws : (moving axes, SCREW * LANES)
+        Of `settle`.
+    rotary : (moving axes,) bool
+    frame : (FRAME * LANES,)
+        Displacement of the tool frame by what the units keep; written, that by all.
+    half : (2 * LANES,), overwritten
+    """
+    for a in range(errors.shape[0] - 1, -1, -1):
+        t = errors[a, which]
+        if not rotary[a]:
+            _shift(t, screws[a], frame)
+        elif all_small(t):
+            _turn_by_series(t, screws[a], frame)
+        else:
+            halves(t, half)
+            _turn(half, screws[a], frame)
 
 
 @compiled
 def all_small(values: Floats) -> bool:
     """Whether the power series serves a whole block. Counted, since a count vectorises and a maximum does not."""
     large = 0
-    for u in range(values.shape[0]):
+    for u in range(LANES):
         large += abs(values[u]) > SERIES_LIMIT
     return large == 0
 
 
-Triple = tuple[float, float, float]
-Rows = tuple[Floats, Floats, Floats]
-
-
-class Half(NamedTuple):
-    """Sine and cosine of half the error of one axis, each of shape (lanes,)."""
-
-    sine: Floats
-    cosine: Floats
-
-
 @compiled
-def displace_points(
-    errors: Floats, direction: Floats, column: Floats, rotary: Flags, e: Floats, scratch: Floats
-) -> None:
-    """Displacement of the tool point, position only.
-
-    Parameters
-    ----------
-    errors : (axes, lanes) [rad or m]
-    direction : (axes, 3)
-        Unit vectors of the axes in the base frame at the nominal pose.
-    column : (axes, 3)
-        Columns of the geometric Jacobian of the tool point at the nominal pose. [m/rad or 1]
-    rotary : (axes,) bool
-    e : (3, lanes) [m], written
-    scratch : (2, lanes), overwritten
-    """
-    e[:] = 0.0
-    half = Half(scratch[0], scratch[1])
-    for a in range(errors.shape[0] - 1, -1, -1):
-        w, j, t = direction[a], column[a], errors[a]
-        if not rotary[a]:
-            _shift(t, (w[0], w[1], w[2]), (e[0], e[1], e[2]))
-            continue
-        _halves(t, half)
-        _turn(half, (w[0], w[1], w[2]), (j[0], j[1], j[2]), (e[0], e[1], e[2]))
-
-
-@compiled
-def displace_frames(
-    errors: Floats, direction: Floats, column: Floats, rotary: Flags, e: Floats, r: Floats, scratch: Floats
-) -> None:
-    """Displacement of the tool frame: position and orientation.
-
-    Parameters
-    ----------
-    errors, direction, column, rotary, e, scratch
-        As in `displace_points`.
-    r : (4, lanes), written
-        Rotation error as a unit quaternion in the base frame, scalar last. The vector part carries a small rotation
-        with all its digits; the scalar part is known from it.
-    """
-    e[:] = 0.0
-    r[:3] = 0.0
-    r[3] = 1.0
-    half = Half(scratch[0], scratch[1])
-    for a in range(errors.shape[0] - 1, -1, -1):
-        w, j, t = direction[a], column[a], errors[a]
-        if not rotary[a]:
-            _shift(t, (w[0], w[1], w[2]), (e[0], e[1], e[2]))
-            continue
-        _halves(t, half)
-        _turn(half, (w[0], w[1], w[2]), (j[0], j[1], j[2]), (e[0], e[1], e[2]))
-        _rotate(half, (w[0], w[1], w[2]), (r[0], r[1], r[2], r[3]))
-
-
-# Loops over the lanes, each a function of its own with scalars for the axis: in this form they all vectorise.
-# Everything is read before anything is written.
-
-
-@compiled
-def _shift(t: Floats, along: Triple, e: Rows) -> None:
-    wx, wy, wz = along
-    ex, ey, ez = e
-    for u in range(t.shape[0]):
-        ex[u] += t[u] * wx
-        ey[u] += t[u] * wy
-        ez[u] += t[u] * wz
-
-
-@compiled
-def _halves(t: Floats, half: Half) -> None:
-    """Sine and cosine of half the errors: by power series where it serves the whole block."""
-    sine, cosine = half.sine, half.cosine
+def halves(t: Floats, half: Floats) -> None:
+    """Sine and cosine of half the errors, two rows: by power series where it serves the whole block."""
     if all_small(t):
-        _halves_by_series(t, sine, cosine)
+        for u in range(LANES):
+            half[u], half[LANES + u] = _half_by_series(t[u])
     else:
-        for u in range(t.shape[0]):
-            sine[u] = math.sin(0.5 * t[u])
-            cosine[u] = math.cos(0.5 * t[u])
+        for u in range(LANES):
+            half[u] = math.sin(0.5 * t[u])
+            half[LANES + u] = math.cos(0.5 * t[u])
 
 
 @compiled
-def _halves_by_series(t: Floats, sine: Floats, cosine: Floats) -> None:
-    for u in range(t.shape[0]):
-        h = 0.5 * t[u]
-        h2 = h * h
-        sine[u] = h * (1.0 - h2 * (1.0 / 6.0 - h2 * (1.0 / 120.0 - h2 * (1.0 / 5040.0))))
-        cosine[u] = 1.0 - h2 * (0.5 - h2 * (1.0 / 24.0 - h2 * (1.0 / 720.0)))
+def _half_by_series(t: float) -> tuple[float, float]:
+    h = 0.5 * t
+    q = h * h
+    sine = h * (1.0 - q * (1.0 / 6.0 - q * (1.0 / 120.0 - q * (1.0 / 5040.0))))
+    return sine, 1.0 - q * (0.5 - q * (1.0 / 24.0 - q * (1.0 / 720.0)))
 
 
 @compiled
-def _turn(half: Half, about: Triple, column: Triple, e: Rows) -> None:
-    sine, cosine = half.sine, half.cosine
+def _shift(t: Floats, screw: Floats, frame: Floats) -> None:
+    for u in range(LANES):
+        frame[X + u] += t[u] * screw[X + u]
+        frame[Y + u] += t[u] * screw[Y + u]
+        frame[Z + u] += t[u] * screw[Z + u]
+
+
+@compiled
+def _turn_by_series(t: Floats, screw: Floats, frame: Floats) -> None:
+    for u in range(LANES):
+        w, j = (
+            (screw[u], screw[LANES + u], screw[2 * LANES + u]),
+            (screw[3 * LANES + u], screw[4 * LANES + u], screw[5 * LANES + u]),
+        )
+        e = frame[X + u], frame[Y + u], frame[Z + u]
+        r = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
+        half = _half_by_series(t[u])
+        frame[X + u], frame[Y + u], frame[Z + u] = _moved(half, w, j, e)
+        frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(half, w, r)
+
+
+@compiled
+def _turn(half: Floats, screw: Floats, frame: Floats) -> None:
+    for u in range(LANES):
+        w, j = (
+            (screw[u], screw[LANES + u], screw[2 * LANES + u]),
+            (screw[3 * LANES + u], screw[4 * LANES + u], screw[5 * LANES + u]),
+        )
+        e = frame[X + u], frame[Y + u], frame[Z + u]
+        r = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
+        own = half[u], half[LANES + u]
+        frame[X + u], frame[Y + u], frame[Z + u] = _moved(own, w, j, e)
+        frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(own, w, r)
+
+
+@compiled
+def _moved(half: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
+    s, v = 2.0 * half[0] * half[1], 2.0 * half[0] * half[0]
+    x = j[0] + w[1] * e[2] - w[2] * e[1]
+    y = j[1] + w[2] * e[0] - w[0] * e[2]
+    z = j[2] + w[0] * e[1] - w[1] * e[0]
+    return (
+        e[0] + s * x + v * (w[1] * z - w[2] * y),
+        e[1] + s * y + v * (w[2] * x - w[0] * z),
+        e[2] + s * z + v * (w[0] * y - w[1] * x),
+    )
+
+
+@compiled
+def _turned(half: Pair, w: Triple, r: Quadruple) -> Quadruple:
+    c, x, y, z = half[1], half[0] * w[0], half[0] * w[1], half[0] * w[2]
+    return (
+        c * r[0] + r[3] * x + y * r[2] - z * r[1],
+        c * r[1] + r[3] * y + z * r[0] - x * r[2],
+        c * r[2] + r[3] * z + x * r[1] - y * r[0],
+        c * r[3] - x * r[0] - y * r[1] - z * r[2],
+    )
+
+
+@compiled
+def _rotated(a: float, b: float, c: float, d: float, v: Triple) -> Triple:
+    """A vector turned by a unit quaternion: what is added to it is small where the rotation is."""
+    x, y, z = v
+    tx, ty, tz = 2.0 * (b * z - c * y), 2.0 * (c * x - a * z), 2.0 * (a * y - b * x)
+    return x + d * tx + b * tz - c * ty, y + d * ty + c * tx - a * tz, z + d * tz + a * ty - b * tx
+
+
+@compiled
+def _add_shift(t: Floats, along: Triple, frame: Floats) -> None:
+    for u in range(LANES):
+        rx, ry, rz = _rotated(frame[A + u], frame[B + u], frame[C + u], frame[W + u], along)
+        frame[X + u] += t[u] * rx
+        frame[Y + u] += t[u] * ry
+        frame[Z + u] += t[u] * rz
+
+
+@compiled
+def _add_turn(half: Floats, about: Triple, column: Triple, frame: Floats) -> None:
+    """One more axis at the tool end of the product."""
     wx, wy, wz = about
     jx, jy, jz = column
-    ex, ey, ez = e
-    for u in range(sine.shape[0]):
-        sh, ch = sine[u], cosine[u]
-        s = 2.0 * sh * ch
-        c = 2.0 * sh * sh
-        x, y, z = ex[u], ey[u], ez[u]
-        vx = jx + wy * z - wz * y
-        vy = jy + wz * x - wx * z
-        vz = jz + wx * y - wy * x
-        ux = wy * vz - wz * vy
-        uy = wz * vx - wx * vz
-        uz = wx * vy - wy * vx
-        ex[u] = x + s * vx + c * ux
-        ey[u] = y + s * vy + c * uy
-        ez[u] = z + s * vz + c * uz
+    kx, ky, kz = wy * jz - wz * jy, wz * jx - wx * jz, wx * jy - wy * jx
+    for u in range(LANES):
+        sh, ch = half[u], half[LANES + u]
+        s, v = 2.0 * sh * ch, 2.0 * sh * sh
+        a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
+        dx, dy, dz = _rotated(a, b, c, d, (s * jx + v * kx, s * jy + v * ky, s * jz + v * kz))
+        frame[X + u] += dx
+        frame[Y + u] += dy
+        frame[Z + u] += dz
+        qx, qy, qz = sh * wx, sh * wy, sh * wz
+        frame[A + u] = ch * a + d * qx + b * qz - c * qy
+        frame[B + u] = ch * b + d * qy + c * qx - a * qz
+        frame[C + u] = ch * c + d * qz + a * qy - b * qx
+        frame[W + u] = ch * d - qx * a - qy * b - qz * c
 
 
 @compiled
-def _rotate(half: Half, about: Triple, r: tuple[Floats, Floats, Floats, Floats]) -> None:
-    sine, cosine = half.sine, half.cosine
-    wx, wy, wz = about
-    rx, ry, rz, rw = r
-    for u in range(sine.shape[0]):
-        sh, ch = sine[u], cosine[u]
-        qx, qy, qz = sh * wx, sh * wy, sh * wz
-        x, y, z, w = rx[u], ry[u], rz[u], rw[u]
-        px = ch * x + w * qx + qy * z - qz * y
-        py = ch * y + w * qy + qz * x - qx * z
-        pz = ch * z + w * qz + qx * y - qy * x
-        pw = ch * w - qx * x - qy * y - qz * z
-        rx[u] = px
-        ry[u] = py
-        rz[u] = pz
-        rw[u] = pw
+def _carry_turning(frame: Floats, about: Triple, column: Triple, screw: Floats) -> None:
+    for u in range(LANES):
+        x, y, z = frame[X + u], frame[Y + u], frame[Z + u]
+        a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
+        wx, wy, wz = _rotated(a, b, c, d, about)
+        jx, jy, jz = _rotated(a, b, c, d, column)
+        screw[u], screw[LANES + u], screw[2 * LANES + u] = wx, wy, wz
+        screw[3 * LANES + u] = jx - (wy * z - wz * y)
+        screw[4 * LANES + u] = jy - (wz * x - wx * z)
+        screw[5 * LANES + u] = jz - (wx * y - wy * x)
+
+
+@compiled
+def _carry_sliding(frame: Floats, along: Triple, screw: Floats) -> None:
+    for u in range(LANES):
+        a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
+        screw[u], screw[LANES + u], screw[2 * LANES + u] = _rotated(a, b, c, d, along)

@@ -6,7 +6,7 @@ import hashlib
 from functools import lru_cache
 from pathlib import Path
 
-LANES = 256
+LANES = 128
 """Units worked on together. Fixed, and counted from unit 0, so that the bits do not depend on how work is shared."""
 
 

@@ -8,8 +8,8 @@ from typing import Literal
 
 from armsim.asked import SamplingPlan
 from armsim.engine.executors import AHEAD
-from armsim.engine.montecarlo import PoseSample
 from armsim.engine.plan import UNIT_BLOCK
+from armsim.engine.posesample import SLOT_BYTES, UNIT_BYTES
 from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
 
@@ -22,6 +22,10 @@ PROCESS = 240 * 2**20
 """Bytes of one more process that samples."""
 BLOCK = 8 * UNIT_BLOCK
 """Units drawn at a time where they cannot all be kept."""
+TOGETHER = 8
+"""Poses, at most, that one call of the kernel samples where all units are drawn at once."""
+AT_ONCE = 4 * 2**20
+"""Bytes that their units may take."""
 RECORD = 20
 """Bytes of a unit that a piece hands back and a task keeps: largest AP and RP, whether it passes."""
 NAME = 200
@@ -40,7 +44,9 @@ class Layout:
     unit_block : int
         Units drawn at a time; all of them where they fit.
     group : int
-        Poses that share one drawing of a block.
+        Poses that are sampled together: those that share one drawing of a block.
+    slots : int
+        Poses whose counts are kept at a time; one where every pose is done with before the next.
     estimate : int
         Bytes that the run takes at most.
     whole : int
@@ -49,6 +55,7 @@ class Layout:
 
     unit_block: int
     group: int
+    slots: int
     estimate: int
     whole: int = 0
 
@@ -104,19 +111,21 @@ def lay_out(
     def drawn(units: int) -> int:
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
 
-    def samples(units: int, group: int) -> int:
-        return workers * (group + (1 if batch else 0)) * PoseSample.bytes_needed(units)
+    def samples(group: int, slots: int) -> int:
+        return workers * (slots * SLOT_BYTES + group * UNIT_BYTES * plan.units)
 
-    whole = fixed + records + owners * drawn(plan.units) + samples(plan.units, 1)
+    spare = 1 if batch else 0
+    together = max(1, min(TOGETHER, AT_ONCE // (UNIT_BYTES * plan.units)))
+    whole = fixed + records + owners * drawn(plan.units) + samples(together, 1)
     if not batch and whole <= memory:
-        return Layout(plan.units, 1, whole, whole)
+        return Layout(plan.units, together, 1, whole, whole)
     block = min(batch or BLOCK, plan.units)
-    least = fixed + records + workers * drawn(block) + samples(plan.units, 1)
+    least = fixed + records + workers * drawn(block) + samples(1, 1 + spare)
     if least > memory:
         left = memory - fixed - workers * drawn(block)
         raise DoesNotFit(_advice(plan, poses, rows, least, left, workers, record, memory))
-    group = max(1, min(64, int((memory - least) / samples(plan.units, 1)) + 1))
-    return Layout(block, group, least + samples(plan.units, group) - samples(plan.units, 1), whole)
+    group = max(1, min(64, int((memory - least) / samples(1, 1)) + 1))
+    return Layout(block, group, group + spare, least + samples(group - 1, group - 1), whole)
 
 
 def _advice(
@@ -127,8 +136,7 @@ def _advice(
     advice = [f"{math.ceil(least / GIB * 10) / 10:g}GiB of memory"]
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
-    empty = workers * PoseSample.bytes_needed(0)
-    fits = int((left - empty) / ((workers * PoseSample.bytes_needed(1000) - empty) / 1000 + record))
+    fits = int((left - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
     if fits >= UNIT_BLOCK:
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
     elif rows > memory / 10:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,147 +13,22 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core import philox
-from armsim.core.attained import ATTAINED, Axes, Kept, attain_units
-from armsim.core.counting import LINE_BINS, RATIO_BINS, RATIO_EDGES, ratio_bins
-from armsim.core.sample_kernel import MEASURES, SUMS, Place, Scale, Tallies, Visits, follow_units, sample_units
-from armsim.core.sources import LANES
+from armsim.core.attained import ATTAINED, Kept, attain_units
+from armsim.core.pose_kernel import Part, Poses, Slots, ToldPoses, sample_poses
+from armsim.core.reading import Asked
+from armsim.core.sample_kernel import Block, Tallies, Visits, follow_units
+from armsim.core.screws import Axes
 from armsim.engine.firstorder import Linearised
 from armsim.engine.plan import draw_units, visit_key
-from armsim.engine.statistics import Counted
+from armsim.engine.posesample import PoseSample, Scales, asked_of, empty_slots, empty_told
+from armsim.engine.statistics import TAIL
 from armsim.engine.visitlaw import VisitCoefficients, VisitLaw, turned_columns, visit_law
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Independent, Term
 from armsim.model.machine import EvaluatedMachine
 
 Counts = NDArray[np.int64]
-DISTANCE, ROTATION = 0, 1
-LINE_REACH = 16.0
-"""Standard deviations, by first order, over which a coordinate is counted either way of its mean."""
 _LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
-
-
-@dataclass(frozen=True, eq=False)
-class PoseSample:
-    """What is kept of all units and visits at one pose: counts, sums, and five numbers per unit.
-
-    Parameters
-    ----------
-    ratio_counts, ratio_pairs, line_counts, line_pairs, extremes
-        As in `core.sample_kernel.Tallies`.
-    figures : (ATTAINED, units)
-        Of every unit over visits without number, as in `core.attained.attain_units`.
-    square : (units,) [m^2]
-        Mean over the visits of the squared distance.
-    sums : (SUMS, blocks of units)
-        Over visits and units, about the mean of first order.
-    """
-
-    ratio_counts: Counts
-    ratio_pairs: Counts
-    line_counts: Counts
-    line_pairs: Counts
-    extremes: Array
-    figures: Array
-    square: Array
-    sums: Array
-
-    @property
-    def accuracy(self) -> Array:
-        """AP of every unit, shape (units,). [m]"""
-        return np.asarray(self.figures[0])
-
-    @property
-    def repeatability(self) -> Array:
-        """RP of every unit, shape (units,). [m]"""
-        return np.asarray(self.figures[1])
-
-    @property
-    def orientation_accuracy(self) -> Array:
-        """AP of the orientation of every unit, shape (units,). [rad]"""
-        return np.asarray(self.figures[2])
-
-    @property
-    def orientation_repeatability(self) -> Array:
-        """RP of the orientation of every unit, shape (units,). [rad]"""
-        return np.asarray(self.figures[3])
-
-    @staticmethod
-    def empty(units: int) -> PoseSample:
-        """Arrays for a pose, with nothing counted."""
-        extremes = np.full((2, MEASURES), np.inf)
-        extremes[1] = -np.inf
-        return PoseSample(
-            np.zeros((2, RATIO_BINS), dtype=np.int64),
-            np.zeros(RATIO_BINS, dtype=np.int64),
-            np.zeros((3, LINE_BINS), dtype=np.int64),
-            np.zeros((3, LINE_BINS), dtype=np.int64),
-            extremes,
-            np.empty((ATTAINED, units)),
-            np.empty(units),
-            np.empty((SUMS, -(-units // LANES))),
-        )
-
-    @staticmethod
-    def bytes_needed(units: int) -> int:
-        """Memory that `empty` takes."""
-        return 8 * (3 * RATIO_BINS + 6 * LINE_BINS + (ATTAINED + 1) * units + SUMS * (units // LANES + 1))
-
-    def absorb(self, other: PoseSample) -> None:
-        """Add the counts of further units."""
-        for measure in (DISTANCE, ROTATION):
-            touched = other.touched(measure)
-            self.ratio_counts[measure, touched] += other.ratio_counts[measure, touched]
-        touched = other.touched(DISTANCE)
-        self.ratio_pairs[touched] += other.ratio_pairs[touched]
-        self.line_counts[:] += other.line_counts
-        self.line_pairs[:] += other.line_pairs
-        np.minimum(self.extremes[0], other.extremes[0], out=self.extremes[0])
-        np.maximum(self.extremes[1], other.extremes[1], out=self.extremes[1])
-
-    def clear(self) -> None:
-        """Forget the counts, to serve again."""
-        if np.isfinite(self.extremes[0, DISTANCE]):
-            for measure in (DISTANCE, ROTATION):
-                self.ratio_counts[measure, self.touched(measure)] = 0
-            self.ratio_pairs[self.touched(DISTANCE)] = 0
-        self.line_counts[:] = 0
-        self.line_pairs[:] = 0
-        self.extremes[0], self.extremes[1] = np.inf, -np.inf
-
-    def touched(self, measure: int) -> slice:
-        """Bins of the ratio scale between the smallest and the largest value."""
-        low, high = _bins_of(self.extremes[:, measure])
-        return slice(low, high + 1)
-
-    def counted(self, measure: int, visits: int) -> Counted:
-        """Distance or rotation_angle of all visits."""
-        touched = self.touched(measure)
-        pairs = self.ratio_pairs[touched] if measure == DISTANCE else None
-        edges = RATIO_EDGES[touched.start : touched.stop + 1]
-        ends = self.extremes[:, measure]
-        return Counted(self.ratio_counts[measure, touched], pairs, edges, ends, self.figures.shape[1], visits)
-
-    def coordinate(self, axis: int, line: Array, visits: int) -> Counted:
-        """One coordinate of the displacement of all visits; ``line`` as in `core.sample_kernel.Scale`."""
-        held = np.flatnonzero(self.line_counts[axis])
-        touched = slice(held[0], held[-1] + 1)
-        edges = line[axis, 0] + np.arange(touched.start, touched.stop + 1) / line[axis, 1]
-        return Counted(
-            self.line_counts[axis, touched],
-            self.line_pairs[axis, touched],
-            edges,
-            self.extremes[:, 2 + axis],
-            self.figures.shape[1],
-            visits,
-        )
-
-
-def scale_of(linear: Linearised, pose: int) -> Scale:
-    """Where the coordinates are counted and summed: about the mean of first order."""
-    std = np.sqrt(np.diag(linear.covariance[pose]))
-    reach = LINE_REACH * np.maximum(std, max(1e-3 * float(std.max()), 1e-15))
-    line = np.stack([linear.mean[pose] - reach, LINE_BINS / (2 * reach)], axis=1)
-    return Scale(line, np.ascontiguousarray(linear.mean[pose]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,7 +86,25 @@ class Sampler:
         return Kept(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
 
     def _drawn(self, pose: int) -> Visits:
-        return Visits(self.visit_keys, self.visit_law, self.visit_index, self.visit_axis, self.visit_value[pose])
+        rotary = self.evaluated.postures.rotary[self.moving]
+        return Visits(
+            self.visit_keys, self.visit_law, self._begin, self._moved, self.visit_value[pose], self.moving, rotary
+        )
+
+    @cached_property
+    def moving(self) -> Counts:
+        """Axes that visits move, base first."""
+        return np.unique(self.visit_axis)
+
+    @cached_property
+    def _moved(self) -> Counts:
+        """Axis of every entry of a visit, counted among those that visits move."""
+        return np.searchsorted(self.moving, self.visit_axis)
+
+    @cached_property
+    def _begin(self) -> Counts:
+        """Where the entries of every visit coefficient begin."""
+        return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
     def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
         """The law of the visits; ``tangents`` of shape (poses, 3) on a path; RP at the poses of ``only``."""
@@ -218,46 +112,15 @@ class Sampler:
         at = self.evaluated.postures
         return visit_law(own, at, self.plan, np.zeros((len(at.column), 3)) if tangents is None else tangents, only)
 
-    def sample(
-        self,
-        pose: int,
-        at: tuple[int, int],
-        scale: Scale,
-        coefficients: Array,
-        block: tuple[int, int],
-        into: PoseSample,
-        counts: PoseSample | None = None,
-    ) -> None:
-        """Sample some units at one pose of the evaluated.
-
-        Parameters
-        ----------
-        pose : int
-            Its place in the evaluated.
-        at : (pose, task)
-            Its number in the task and that of the task: they key the random numbers.
-        scale : Scale
-            Of `scale_of`.
-        coefficients : (coefficients, units)
-            Of `draw_units` from the first unit on.
-        block : (first, units)
-        into : PoseSample
-            Of the whole population: takes what is known of each unit.
-        counts : PoseSample, optional
-            Takes the counts; ``into`` where not given.
-        """
-        to = into if counts is None else counts
-        first, units = block
-        blocks = slice(first // LANES, first // LANES - (-units // LANES))
-        squares, sums = np.empty(units), np.empty((SUMS, blocks.stop - blocks.start))
-        kernel: Any = sample_units
-        kernel(
-            self._kept(pose, coefficients), self._drawn(pose), self._axes(pose), Place(*at, first),
-            (units, self.plan.visits), scale,
-            Tallies(to.ratio_counts, to.ratio_pairs, to.line_counts, to.line_pairs, to.extremes), (squares, sums),
+    def laid_out(self, law: VisitLaw, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
+        """All poses for the kernels; ``numbers`` of shape (poses,) in their task."""
+        at = self.evaluated.postures
+        both = np.stack([law.repeatability, law.orientation_repeatability], axis=1)
+        return Poses(
+            numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
+            self.visit_keys, self.visit_law, self._begin, self._moved, self.visit_value,
+            self.moving, at.rotary[self.moving], *scales, law.shift, law.turn_shift, tangents, both, law.slope,
         )  # fmt: skip
-        into.square[first : first + units] = squares
-        into.sums[:, blocks] = sums
 
     def attain(
         self, pose: int, law: VisitLaw, coefficients: Array, units: int, tangent: Array | None = None
@@ -282,8 +145,8 @@ class Sampler:
         barycentre : (3, units) [m]
         """
         figures, barycentre = np.empty((ATTAINED, units)), np.empty((3, units))
-        effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
         kernel: Any = attain_units
+        effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
         kernel(self._kept(pose, coefficients), self._axes(pose), effect, units, figures, barycentre)
         return figures, barycentre
 
@@ -310,12 +173,16 @@ class Sampler:
 
     def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
         """All units at one pose, at once."""
-        out = PoseSample.empty(self.plan.units)
-        coefficients = draw_units(self.evaluated.terms, self.plan)
-        self.sample(pose, (pose, task), scale_of(linear, pose), coefficients, (0, self.plan.units), out)
-        law = self.law(only=slice(pose, pose + 1))
-        out.figures[:] = self.attain(pose, law, coefficients, self.plan.units)[0]
-        return out
+        units, visits = self.plan.units, self.plan.visits
+        slots, told, scales = empty_slots(1), empty_told(1, units, 0, 0), Scales.of(linear)
+        poses = self.laid_out(
+            self.law(only=slice(pose, pose + 1)), scales, np.zeros((len(linear.mean), 3)), np.arange(len(linear.mean))
+        )
+        none = asked_of([], [], [], units, visits)
+        part = Part(pose, pose + 1, task, 0, units, visits, units, -1)
+        sample(poses, draw_units(self.evaluated.terms, self.plan), part, none, none, slots, told)
+        tallies = Tallies(*(own[0] for own in slots))
+        return PoseSample(visits, scales.line[pose], tallies, told.figures[0], told.squares[0], told.sums[0])
 
     def follow(
         self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None
@@ -331,8 +198,8 @@ class Sampler:
         displacement, rotation_angle = np.empty((3, many, units)), np.empty((many, units))
         kernel: Any = follow_units
         kernel(
-            self._kept(pose, coefficients), self._drawn(pose), self._axes(pose), Place(number, task, first),
-            displacement, rotation_angle,
+            self._kept(pose, coefficients), self._drawn(pose), self._axes(pose),
+            Block(number, task, first, units, many), displacement, rotation_angle,
         )  # fmt: skip
         return displacement, rotation_angle
 
@@ -341,16 +208,18 @@ class Sampler:
         return self.follow(pose, pose, task, draw_units(self.evaluated.terms, self.plan), 0, self.plan.units)
 
 
+def sample(
+    poses: Poses, coefficients: Array, part: Part, asked: Asked, coverage: Asked, slots: Slots, told: ToldPoses
+) -> None:
+    """`core.pose_kernel.sample_poses`, at the level of all intervals."""
+    kernel: Any = sample_poses
+    kernel(poses, coefficients, part, asked, coverage, TAIL, slots, told)
+
+
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
     """First unit and number of units of every block."""
     for first in range(0, units, block):
         yield first, min(block, units - first)
-
-
-def _bins_of(values: Array) -> tuple[int, int]:
-    bins = np.empty(2, dtype=np.int64)
-    ratio_bins(np.ascontiguousarray(values), bins)
-    return int(bins[0]), int(bins[1])
 
 
 def _visit_spreads(term: Term) -> tuple[Distribution, ...]:

@@ -15,7 +15,7 @@ from armsim.core.sources import LANES
 from armsim.errormodel.distributions import open_interval
 from armsim.errormodel.terms import Term
 
-UNIT_BLOCK = 4 * LANES
+UNIT_BLOCK = 8 * LANES
 """Units drawn by one generator: more units extend a population and leave its first units as they were."""
 
 

@@ -3,17 +3,44 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.asked import SamplingPlan
+from armsim.core.pose_kernel import ToldPoses
+from armsim.core.reading import Asked
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
-from armsim.engine.montecarlo import DISTANCE, ROTATION, PoseSample, scale_of
+from armsim.engine.posesample import DISTANCE, ROTATION, asked_of
 from armsim.engine.validation import validate
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.poses import BIAS
-from armsim.results.posetable import PoseTable, fill
+from armsim.results.posetable import PoseTable
+
+
+class Quantile(NamedTuple):
+    """A figure of a pose that is a quantile of what is counted; ``bounded`` where it has an interval."""
+
+    path: str
+    measure: int
+    p: float
+    bounded: bool = False
+
+
+QUANTILES = (
+    Quantile("error.p50", DISTANCE, 0.5),
+    Quantile("error.p95", DISTANCE, 0.95, bounded=True),
+    Quantile("error.p99", DISTANCE, 0.99),
+    Quantile("orientation_error.p95", ROTATION, 0.95),
+)
+FIGURES = ("accuracy", "repeatability", "orientation_accuracy", "orientation_repeatability")
+"""What every unit has, in the order of `core.attained`."""
+UNIT_QUANTILES = (0.5, 0.95)
+LINE_ENDS = (0.025, 0.975)
+"""Ends of the coverage interval of a coordinate."""
 
 
 def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
@@ -64,76 +91,102 @@ def fill_first_order(
         np.divide(part, total, out=part, where=total > 0)
 
 
+def asked_at(coverage: float, plan: SamplingPlan) -> tuple[Asked, Asked]:
+    """Quantiles that are read at every pose, as `_places` counts them; and that at the coverage alone."""
+    wanted = [*QUANTILES, *_judged(coverage)]
+    ordered = [wanted[i] for i in _order(wanted)]
+    columns = [own.measure for own in ordered], [own.p for own in ordered], [own.bounded for own in ordered]
+    one = [DISTANCE], [coverage], [False]
+    return asked_of(*columns, plan.units, plan.visits), asked_of(*one, plan.units, plan.visits)
+
+
+def _judged(coverage: float) -> list[Quantile]:
+    ends = [Quantile("", 2 + axis, p, bounded=True) for axis in range(3) for p in LINE_ENDS]
+    return [Quantile("error.at_coverage", DISTANCE, coverage, bounded=True), *ends]
+
+
+def _order(wanted: Sequence[Quantile]) -> list[int]:
+    """Kernels read measure after measure."""
+    return sorted(range(len(wanted)), key=lambda i: wanted[i].measure)
+
+
 def fill_sampled(
-    table: PoseTable, row: int, linear: Linearised, coverage: float, sample: PoseSample, visits: int, half_width: float
+    table: PoseTable, rows: slice, linear: Linearised, told: ToldPoses, plan: SamplingPlan, half_width: Array
 ) -> None:
-    """Write the statistics of a sample into a row.
+    """Write the statistics of samples into rows of a table.
 
     Parameters
     ----------
     table : PoseTable
         Of the poses of ``linear``.
-    row : int
+    rows : slice
     linear : Linearised
-    coverage : float
-        Of the requirement.
-    sample : PoseSample
-    visits : int
-    half_width : float
+    told : ToldPoses
+        Of the poses of ``rows``, or of more.
+    plan : SamplingPlan
+    half_width : (rows,)
         Half of the 95 % interval of the integration of RP. [m]
     """
-    column = table.column
-    scale = scale_of(linear, row)
-    n = sample.figures.shape[1] * visits
-    *moments, turned = sample.sums.sum(axis=1) / n
-    mean, covariance = centred_moments(np.array(moments), scale.centre)
-    mean_square, ends = stats.mean_over_units(sample.square)
-    column("error.mean")[row] = mean
-    column("error.covariance")[row] = covariance
-    column("error.rms")[row] = math.sqrt(mean_square)
-    if ends is not None:
-        column("error.rms_interval")[row] = math.sqrt(ends[0]), math.sqrt(ends[1])
-    distance = sample.counted(DISTANCE, visits)
-    coordinates = [(sample.coordinate(axis, scale.line, visits), (0.025, 0.975)) for axis in range(3)]
-    ((p95, at), (p95_interval, at_interval)), *lines = stats.estimates_of([(distance, (0.95, coverage)), *coordinates])
-    p50, p99 = distance.quantiles((0.5, 0.99))
-    for path, value in (
-        ("error.p50", p50),
-        ("error.p95", p95),
-        ("error.p99", p99),
-        ("error.max", sample.extremes[1, DISTANCE]),
-        ("error.p95_interval", p95_interval),
-        ("error.at_coverage", at),
-        ("error.at_coverage_interval", at_interval),
-        ("orientation_error.rms", math.sqrt(turned)),
-        ("orientation_error.p95", sample.counted(ROTATION, visits).quantiles((0.95,))[0]),
-    ):
-        column(path)[row] = value
-    column("integration")[row] = half_width
-    _fill_units(table, row, "accuracy", sample.accuracy)
-    _fill_units(table, row, "repeatability", sample.repeatability, half_width)
-    _fill_units(table, row, "orientation_accuracy", sample.orientation_accuracy)
-    _fill_units(table, row, "orientation_repeatability", sample.orientation_repeatability)
-    judged = validate(linear, row, np.array([values for values, _ in lines]), np.array([both for _, both in lines]))
-    for part, own in zip(column("first_order.validation")[row], judged, strict=True):
-        fill(part, own)
+    poses = rows.stop - rows.start
+
+    def put(path: str, values: Any) -> None:
+        table.column(path)[rows] = values
+
+    wanted = [*QUANTILES, *_judged(0.0)]
+    place = np.argsort(_order(wanted))
+    estimates = told.estimates[:poses][:, :, place]
+    sums = told.sums[:poses] / (plan.units * plan.visits)
+    mean, covariance = centred_moments(sums[:, :9], linear.mean[rows])
+    square = stats.means_over_units(told.squares[:poses])
+    put("error.mean", mean)
+    put("error.covariance", covariance)
+    put("error.rms", np.sqrt(square[:, 0]))
+    put("error.rms_interval", np.sqrt(square[:, 1:]))
+    put("error.max", told.largest[:poses])
+    put("orientation_error.rms", np.sqrt(sums[:, 9]))
+    put("integration", half_width)
+    for i, own in enumerate(wanted):
+        if own.path:
+            put(own.path, estimates[:, 0, i])
+        if own.path and own.bounded:
+            put(f"{own.path}_interval", estimates[:, 1:, i])
+    for i, path in enumerate(FIGURES):
+        widths = half_width if path == "repeatability" else np.zeros(poses)
+        found = stats.quantiles_of_rows(told.figures[:poses, i], UNIT_QUANTILES, widths)
+        for k, name in enumerate(("p50", "p95")):
+            put(f"{path}.{name}", found[:, k, 0])
+            put(f"{path}.{name}_interval", found[:, k, 1:])
+    lines = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
+    judged = validate(linear.mean[rows], linear.covariance[rows], lines[..., 0], lines[..., 1:])
+    parts: Any = table.column("first_order.validation")[rows]
+    for name, values in judged.items():
+        parts[name] = values
+    if told.batches.shape[1] > 1:
+        batches = told.batches[:poses]
+        put("error.at_coverage_doubt", 2.0 * np.std(batches, axis=1, ddof=1) / math.sqrt(batches.shape[1]))
 
 
 def centred_moments(moments: Array, centre: Array) -> tuple[Array, Array]:
-    """Mean [m], shape (3,), and covariance [m^2], shape (3, 3), from means of x, y, z, xx, yy, zz, xy, xz, yz about a
-    centre; the covariance has no negative eigenvalue."""
-    x, y, z, xx, yy, zz, xy, xz, yz = moments
-    off = np.array([x, y, z])
-    covariance = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - np.outer(off, off)
+    """Mean and covariance from means of x, y, z, xx, yy, zz, xy, xz, yz about a centre.
+
+    Parameters
+    ----------
+    moments : (poses, 9)
+    centre : (poses, 3)
+
+    Returns
+    -------
+    mean : (poses, 3) [m]
+    covariance : (poses, 3, 3) [m^2]
+        Without a negative eigenvalue.
+    """
+    off = moments[:, :3]
+    squares = moments[:, [3, 6, 7, 6, 4, 8, 7, 8, 5]].reshape(-1, 3, 3)
+    covariance = squares - off[:, :, None] * off[:, None, :]
     values, vectors = np.linalg.eigh(covariance)
-    if values[0] < 0.0:  # by rounding, where there is no scatter
-        covariance = vectors @ (np.maximum(values, 0.0)[:, None] * vectors.T)
-        covariance = 0.5 * (covariance + covariance.T)
+    negative = values[:, 0] < 0.0  # by rounding, where there is no scatter
+    if negative.any():
+        own = vectors[negative]
+        lifted = (own * np.maximum(values[negative], 0.0)[:, None, :]) @ np.swapaxes(own, 1, 2)
+        covariance[negative] = 0.5 * (lifted + np.swapaxes(lifted, 1, 2))
     return centre + off, covariance
-
-
-def _fill_units(table: PoseTable, row: int, path: str, values: Array, half_width: float = 0.0) -> None:
-    for name, estimate in zip(("p50", "p95"), stats.unit_quantiles(values, (0.5, 0.95), half_width), strict=True):
-        table.column(f"{path}.{name}")[row] = estimate.value
-        if estimate.interval is not None:
-            table.column(f"{path}.{name}_interval")[row] = estimate.interval

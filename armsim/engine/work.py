@@ -6,7 +6,6 @@ depend on where a piece is done, how large it is, or what else is done there.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,18 +14,19 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.asked import Requirement, SamplingPlan
 from armsim.core.attained import ATTAINED
+from armsim.core.pose_kernel import Part
 from armsim.engine.drawn import Drawn
 from armsim.engine.firstorder import Linearised, linearise
 from armsim.engine.layout import Layout
-from armsim.engine.montecarlo import DISTANCE, PoseSample, Sampler, blocks, scale_of
+from armsim.engine.montecarlo import Sampler, blocks, sample
 from armsim.engine.plan import draw_units
-from armsim.engine.pose import fill_first_order, fill_sampled, share_names
-from armsim.engine.visitlaw import VisitLaw
+from armsim.engine.pose import asked_at, fill_first_order, fill_sampled, share_names
+from armsim.engine.posesample import Scales, empty_slots, empty_told
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.results.posetable import PoseTable, Rows
 
-CHUNK = 32
+CHUNK = 64
 """Poses whose kinematics is worked out together, counted from the first of a task."""
 
 
@@ -117,6 +117,7 @@ class Stage:
 
     machine: Machine
     linear: Linearised
+    scales: Scales
     sampler: Sampler
     tangents: Array
 
@@ -126,7 +127,8 @@ class Stage:
         machine = job.machine if configurations.directions is None else job.machine.moving
         evaluated = job.machine.evaluated(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
-        return Stage(machine, linearise(evaluated), Sampler.prepare(evaluated, job.plan), tangents)
+        linear = linearise(evaluated)
+        return Stage(machine, linear, Scales.of(linear), Sampler.prepare(evaluated, job.plan), tangents)
 
     def units(self, job: Job, first: int, units: int) -> Array:
         """Coefficients of some units of the machine of this chunk."""
@@ -137,72 +139,56 @@ class Stage:
 
 def work(job: Job, piece: Piece) -> Done:
     """Do a piece."""
-    configurations = piece.configurations
+    plan, configurations = job.plan, piece.configurations
     stage = Stage.of(job, configurations)
     linear, sampler = stage.linear, stage.sampler
     table = PoseTable.empty([""] * len(configurations), share_names(job.machine), len(job.machine.joints))
     fill_first_order(table, job.machine, configurations.joints, sampler.evaluated, linear)
     law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
-    passing = np.ones((3, job.plan.units), dtype=bool)
-    worst = np.zeros((2, job.plan.units))
+    poses = sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
+    passing = np.ones((3, plan.units), dtype=bool)
+    worst = np.zeros((2, plan.units))
     size = min(job.layout.group, piece.end - piece.begin)
-    samples = [PoseSample.empty(job.plan.units) for _ in range(size)]
-    spare = PoseSample.empty(0) if job.batch else None
-    for start in range(piece.begin, piece.end, size):
-        group = list(zip(range(start, min(start + size, piece.end)), samples, strict=False))
-        batches = _sample_group(job, piece, stage, law, group, spare)
-        for pose, sample in group:
-            half_width = float(law.half_width[pose])
-            fill_sampled(table, pose, linear, job.coverage, sample, job.plan.visits, half_width)
-            if len(batches[pose]) > 1:
-                doubt = 2.0 * float(np.std(batches[pose], ddof=1)) / math.sqrt(len(batches[pose]))
-                table.column("error.at_coverage_doubt")[pose] = doubt
-            passing &= passes(sample, job.requirement, half_width)
-            np.maximum(worst, sample.figures[:2], out=worst)
-            sample.clear()
+    slots = empty_slots(job.layout.slots)
+    asked, coverage = asked_at(job.coverage, plan)
+    told = empty_told(size, plan.units, len(asked.ps), plan.units // job.batch if job.batch else 0)
+    for low in range(piece.begin, piece.end, size):
+        high = min(low + size, piece.end)
+        told.sums[:] = 0.0
+        for block, (first, units) in enumerate(blocks(plan.units, job.layout.unit_block)):
+            batch = block if job.batch and units == job.batch else -1
+            part = Part(low, high, piece.task, first, units, plan.visits, plan.units, batch)
+            sample(poses, stage.units(job, first, units), part, asked, coverage, slots, told)
+        half_width = law.half_width[low:high]
+        fill_sampled(table, slice(low, high), linear, told, plan, half_width)
+        figures = told.figures[: high - low]
+        passing &= passes(figures, job.requirement, half_width)
+        np.maximum(worst, figures[:, :2].max(axis=0), out=worst)
     if configurations.directions is not None:
-        one = draw_units(stage.machine.terms, job.plan, 0, 1)
+        one = draw_units(stage.machine.terms, plan, 0, 1)
         for pose in range(piece.begin, piece.end):
             table.column("first_unit")[pose] = sampler.attain(pose, law, one, 1)[1][:, 0]
     return Done(table.rows[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
 
 
-def _sample_group(
-    job: Job,
-    piece: Piece,
-    stage: Stage,
-    law: VisitLaw,
-    group: list[tuple[int, PoseSample]],
-    spare: PoseSample | None,
-) -> dict[int, list[float]]:
-    """Sample all units at some poses, a block of units after the other; quantiles of every batch at every pose."""
-    found: dict[int, list[float]] = {pose: [] for pose, _ in group}
-    for first, units in blocks(job.plan.units, job.layout.unit_block):
-        drawn = stage.units(job, first, units)
-        for pose, sample in group:
-            at = int(piece.configurations.numbers[pose]), piece.task
-            stage.sampler.sample(pose, at, scale_of(stage.linear, pose), drawn, (first, units), sample, spare)
-            own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
-            sample.figures[:, first : first + units] = own
-            if spare is not None:
-                if units == job.batch:
-                    found[pose].append(float(spare.counted(DISTANCE, job.plan.visits).quantiles((job.coverage,))[0]))
-                sample.absorb(spare)
-                spare.clear()
-    return found
+def passes(figures: Array, requirement: Requirement | None, half_width: Array) -> NDArray[np.bool_]:
+    """Units whose AP and RP are within the requirement at some poses, shape (3, units).
 
+    By the estimate; for certain, and possibly, where the integration of RP leaves ``half_width`` in doubt.
 
-def passes(sample: PoseSample, requirement: Requirement | None, half_width: float = 0.0) -> NDArray[np.bool_]:
-    """Units whose AP and RP are within the requirement at this pose, shape (3, units).
-
-    By the estimate; for certain, and possibly, where the integration of RP leaves ``half_width`` in doubt. [m]
+    Parameters
+    ----------
+    figures : (poses, ATTAINED, units)
+    requirement : Requirement, optional
+    half_width : (poses,) [m]
     """
+    out = np.ones((3, figures.shape[2]), dtype=bool)
     if requirement is None:
-        return np.ones((3, sample.figures.shape[1]), dtype=bool)
-    out = np.tile(sample.accuracy <= requirement.position, (3, 1))
+        return out
+    out &= np.all(figures[:, 0] <= requirement.position, axis=0)
     if requirement.repeatability is not None:
-        shifts = np.array([0.0, half_width, -half_width])[:, None]
-        out &= sample.repeatability + shifts <= requirement.repeatability
+        for row, sign in zip(out, (0.0, 1.0, -1.0), strict=True):
+            row &= np.all(figures[:, 1] + sign * half_width[:, None] <= requirement.repeatability, axis=0)
     return out
 
 

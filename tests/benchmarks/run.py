@@ -28,7 +28,7 @@ from support import normal_machine, planar_arm, published_arm, robot_file
 import armsim
 from armsim.asked import SamplingPlan
 from armsim.core.compile import compiled
-from armsim.core.screws import displace_frames, displace_points
+from armsim.core.screws import FRAME, SCREW, Axes, displace, settle
 from armsim.core.sources import LANES
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import GIB
@@ -51,17 +51,12 @@ PASSES = 20
 
 
 @compiled
-def points_in_blocks(blocks, direction, column, rotary, e, scratch):  # type: ignore[no-untyped-def]
+def frames_in_blocks(errors, screws, rotary, frame, half):  # type: ignore[no-untyped-def]
     for _ in range(PASSES):
-        for b in range(blocks.shape[0]):
-            displace_points(blocks[b], direction, column, rotary, e, scratch)
-
-
-@compiled
-def frames_in_blocks(blocks, direction, column, rotary, e, r, scratch):  # type: ignore[no-untyped-def]
-    for _ in range(PASSES):
-        for b in range(blocks.shape[0]):
-            displace_frames(blocks[b], direction, column, rotary, e, r, scratch)
+        for b in range(errors.shape[1]):
+            frame[:] = 0.0
+            frame[6 * LANES :] = 1.0
+            displace(errors, b, screws, rotary, frame, half)
 
 
 def seconds(work: Callable[[], object]) -> float:
@@ -117,26 +112,24 @@ def kinematics() -> None:
     machine = normal_machine(arm, *[1e-4] * 6)
     q = np.random.default_rng(0).uniform(-1, 1, 6)
     at = machine.arm.postures(q)
-    blocks = 40
+    blocks = 80
     n = blocks * LANES
-    errors = 1e-4 * np.random.default_rng(1).standard_normal((blocks, 6, LANES))
-    samples = q + errors.transpose(0, 2, 1).reshape(n, 6)
+    errors = 1e-4 * np.random.default_rng(1).standard_normal((6, blocks, LANES))
+    samples = q + errors.reshape(6, n).T
     ets = sequence_of(arm)
-    e, r, scratch = np.empty((3, LANES)), np.empty((4, LANES)), np.empty((2, LANES))
-    axes = (at.direction[0], at.column[0], at.rotary)
-    points, frames, theirs = in_turn(
-        lambda: points_in_blocks(errors, *axes, e, scratch),
-        lambda: frames_in_blocks(errors, *axes, e, r, scratch),
-        lambda: ets.eval(samples),
-    )
-    row("tool position", points, theirs, PASSES * n, n, "roboticstoolbox ets.eval, compiled batch")
+    axes, moving = Axes(at.direction[0], at.column[0], at.rotary), np.arange(6)
+    screws, frame, half = np.empty((6, SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
+    settle(np.zeros((6, LANES)), axes, moving, screws, frame, half)
+
+    def ours() -> None:
+        frames_in_blocks(errors, screws, axes.rotary, frame, half)
+
+    frames, theirs = in_turn(ours, lambda: ets.eval(samples))
     row("full pose", frames, theirs, PASSES * n, n, "roboticstoolbox ets.eval, compiled batch")
     few = samples[:4000]
-    points, looped, plain = in_turn(
-        lambda: points_in_blocks(errors, *axes, e, scratch), _pinocchio_loop(few), lambda: arm.postures(few).tool
-    )
-    row("tool position", points, looped, PASSES * n, len(few), "a loop over pinocchio (UR5)")
-    row("tool position", points, plain, PASSES * n, len(few), "plain numpy, batched")
+    frames, looped, plain = in_turn(ours, _pinocchio_loop(few), lambda: arm.postures(few).tool)
+    row("full pose", frames, looped, PASSES * n, len(few), "a loop over pinocchio (UR5)")
+    row("full pose", frames, plain, PASSES * n, len(few), "plain numpy, batched")
 
 
 def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:

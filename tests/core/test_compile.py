@@ -54,7 +54,7 @@ def test_no_folder_to_cache_in_is_no_error() -> None:
         [
             sys.executable,
             "-c",
-            "from armsim.core.screws import all_small; import numpy as np; print(all_small(np.zeros(4)))",
+            "from armsim.core.screws import all_small; import numpy as np; print(all_small(np.zeros(4096)))",
         ],
         env={**os.environ, "NUMBA_CACHE_DIR": "/proc/no-such-folder"},
         capture_output=True,
@@ -64,7 +64,7 @@ def test_no_folder_to_cache_in_is_no_error() -> None:
     assert done.stdout.strip() == "True"
 
 
-SCRIPT = "from armsim.core.screws import all_small; import numpy as np; print(all_small(np.zeros(4)))"
+SCRIPT = "from armsim.core.screws import all_small; import numpy as np; print(all_small(np.zeros(4096)))"
 
 
 def run(cache: Path) -> subprocess.CompletedProcess[str]:

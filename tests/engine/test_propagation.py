@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
-from support import normal_joint, normal_machine, planar_arm, published_arm
+from support import estimates, normal_joint, normal_machine, planar_arm, published_arm
 
 from armsim.asked import SamplingPlan
-from armsim.core.counting import RATIO_EDGES
+from armsim.core.counting import ratio_bin, ratio_edge
 from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import DISTANCE, ROTATION, PoseSample, Sampler, scale_of
+from armsim.engine.montecarlo import Sampler
 from armsim.engine.plan import draw_units
+from armsim.engine.posesample import DISTANCE, ROTATION, PoseSample
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.model.encoder import Encoder
@@ -140,11 +141,11 @@ def test_lives_are_kept_apart() -> None:
         arm, (Joint("j1", Encoder("i", signal_periods=1, interpolation=60), mastering=Distribution("normal", 1e-4)),)
     )
     sample, displacement, _ = sampled(unit, [[0.0]], SamplingPlan(500, 10, 1))
-    assert sample.repeatability.max() < 1e-12
-    assert sample.accuracy.std() > 1e-5
+    assert sample.figures[1].max() < 1e-12
+    assert sample.figures[0].std() > 1e-5
     visit = normal_machine(arm, 1e-4)
     sample, displacement, _ = sampled(visit, [[0.0]], SamplingPlan(500, 10, 1))
-    assert sample.repeatability.min() > 1e-5
+    assert sample.figures[1].min() > 1e-5
     # a mean of ten
     assert displacement.mean(axis=1)[1].std() == pytest.approx(0.5e-4 / np.sqrt(10), rel=4 / np.sqrt(2 * 500))
 
@@ -156,7 +157,7 @@ def test_orientation_error_of_one_joint_is_its_own_error() -> None:
         chord = np.linalg.norm(displacement, axis=0)
         np.testing.assert_allclose(2 * 0.5 * np.sin(turn / 2), chord, rtol=1e-9)
         assert turn.max() <= np.pi
-        assert sample.extremes[1, ROTATION] == turn.max()
+        assert sample.tallies.extremes[1, ROTATION] == turn.max()
 
 
 @pytest.mark.parametrize(("units", "visits"), [(700, 9), (300, 1), (1, 40), (257, 1100)])
@@ -171,29 +172,26 @@ def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) 
     assert not centre.any()  # else the sums are about it
     sums = [x.sum() for x in (*e, *products, turn**2)]
     scale = np.sqrt((distance**2).sum())
-    np.testing.assert_allclose(sample.sums.sum(axis=1), sums, rtol=1e-9, atol=1e-12 * scale)
+    np.testing.assert_allclose(sample.sums, sums, rtol=1e-9, atol=1e-12 * scale)
     for measure, values in enumerate((distance, turn, *e)):
-        assert sample.extremes[0, measure] == pytest.approx(values.min(), rel=1e-12)
-        assert sample.extremes[1, measure] == pytest.approx(values.max(), rel=1e-12)
-    assert sample.ratio_counts.sum(axis=1).tolist() == [units * visits] * 2
-    assert sample.line_counts.sum(axis=1).tolist() == [units * visits] * 3
-    assert sample.ratio_pairs.sum() == units * (visits // 2)
+        assert sample.tallies.extremes[0, measure] == pytest.approx(values.min(), rel=1e-12)
+        assert sample.tallies.extremes[1, measure] == pytest.approx(values.max(), rel=1e-12)
+    assert sample.tallies.ratio.sum(axis=1).tolist() == [units * visits] * 2
+    assert sample.tallies.line.sum(axis=1).tolist() == [units * visits] * 3
+    assert sample.tallies.ratio_pairs.sum() == units * (visits // 2)
     wanted = np.quantile(distance, [0.1, 0.5, 0.95], method="inverted_cdf")
-    np.testing.assert_allclose(sample.counted(DISTANCE, visits).quantiles([0.1, 0.5, 0.95]), wanted, rtol=2.0**-11)
+    np.testing.assert_allclose(sample.read([DISTANCE] * 3, [0.1, 0.5, 0.95])[0], wanted, rtol=2.0**-11)
     larger = np.maximum(distance[0 : visits // 2 * 2 : 2], distance[1::2])
-    touched = sample.touched(DISTANCE)
-    middle = (touched.start + touched.stop) // 2
-    assert sample.ratio_pairs[:middle].sum() == np.count_nonzero(larger < RATIO_EDGES[middle])
+    middle = ratio_bin(float(np.median(distance)))
+    assert sample.tallies.ratio_pairs[:middle].sum() == np.count_nonzero(larger < ratio_edge(middle))
 
 
 def test_coordinates_are_counted_about_their_mean() -> None:
     """Source: numpy.quantile on every visit; bins are 1/128 of a standard deviation wide."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 2e-3)
-    evaluated = machine.at([[0.2, 0.7]])
-    linear = linearise(evaluated)
     sample, e, _ = sampled(machine, [[0.2, 0.7]], SamplingPlan(2000, 10, 1))
     for axis in range(2):
-        values, intervals = sample.coordinate(axis, scale_of(linear, 0).line, 10).estimates((0.025, 0.975))
+        values, intervals = estimates(sample, [2 + axis] * 2, (0.025, 0.975))
         np.testing.assert_allclose(values, np.quantile(e[axis], [0.025, 0.975]), atol=e[axis].std() / 128)
         assert (intervals[:, 0] < values).all()
         assert (values < intervals[:, 1]).all()

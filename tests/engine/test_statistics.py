@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from support import counted
+from support import counted, estimates
 
-from armsim.core.counting import RATIO_EDGES
+from armsim.core.counting import ratio_bin, ratio_edge
 from armsim.engine import statistics as stats
 
 
@@ -42,7 +42,7 @@ def test_interval_of_a_nested_quantile_covers(share: float) -> None:
     for _ in range(trials):
         standing = np.sqrt(share) * generator.standard_normal(units)
         values = standing + np.sqrt(1 - share) * generator.standard_normal((visits, units))
-        interval = counted(np.exp(values)).estimates([0.95])[1][0]
+        interval = estimates(counted(np.exp(values)), [0], [0.95])[1][0]
         held += interval[0] <= np.exp(1.6448536) <= interval[1]
     # binomial scatter of the coverage itself: sqrt(0.95*0.05/400) = 1.1 %; three of them below, anything above
     assert held / trials >= 0.95 - 3 * 0.011
@@ -50,7 +50,7 @@ def test_interval_of_a_nested_quantile_covers(share: float) -> None:
 
 def test_one_unit_has_no_interval() -> None:
     values = np.array([[1.0], [2.0], [3.0]])
-    assert np.isnan(counted(values).estimates([0.5])[1]).all()
+    assert np.isnan(estimates(counted(values), [0], [0.5])[1]).all()
     assert stats.unit_quantiles(np.array([1.0]), [0.95])[0].interval is None
 
 
@@ -92,7 +92,7 @@ def test_nested_interval_with_few_units_covers_or_is_not_given(units: int) -> No
     held, given = 0, 0
     for _ in range(300):
         values = generator.standard_normal(units) + 0.1 * generator.standard_normal((10, units))
-        interval = counted(np.exp(values)).estimates([0.5])[1][0]
+        interval = estimates(counted(np.exp(values)), [0], [0.5])[1][0]
         if not np.isnan(interval).any():
             given += 1
             held += interval[0] <= 1 <= interval[1]
@@ -116,7 +116,7 @@ def test_quantiles_of_counts_are_those_of_sorting_to_a_bin(kind: str) -> None:
     }[kind]
     ps = [0.0, 0.025, 0.5, 0.95, 0.999, 1.0]
     sorting = [stats.quantile(np.sort(x), p) for p in ps]
-    found = counted(x[None]).quantiles(ps)
+    found = counted(x[None]).read([0] * len(ps), ps)[0]
     np.testing.assert_allclose(found, sorting, rtol=2.0**-11)
     if kind in ("constant", "single", "zero"):
         np.testing.assert_array_equal(found, sorting)
@@ -129,7 +129,7 @@ def test_pairs_tell_the_variance_between_units() -> None:
     generator = np.random.default_rng(3)
     units, visits = 400, 12
     values = np.exp(generator.standard_normal(units) + 0.5 * generator.standard_normal((visits, units)))
-    low, high = counted(values).estimates([0.9])[1][0]
+    low, high = estimates(counted(values), [0], [0.9])[1][0]
     again = [np.quantile(values[:, generator.integers(0, units, units)], 0.9) for _ in range(2000)]
     assert high - low == pytest.approx(np.quantile(again, 0.975) - np.quantile(again, 0.025), rel=0.2)
 
@@ -143,7 +143,7 @@ def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> Non
     """
     from scipy.stats import beta, t
 
-    edges = RATIO_EDGES[np.searchsorted(RATIO_EDGES, 1.0) :]
+    edges = np.array([ratio_edge(ratio_bin(1.0) + number) for number in range(200)])
     generator = np.random.default_rng(11)
     found, by_hand = [], []
     for _ in range(150):
@@ -152,7 +152,8 @@ def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> Non
         together = np.array([[1.0, share], [share, 1.0]])
         drawn = generator.multivariate_normal(np.zeros(2), together, units).T
         ranks = np.argsort(np.argsort(drawn, axis=None)).reshape(2, units) + 1
-        value, ends = (out[0] for out in counted((edges[ranks] + edges[ranks + 1]) / 2).estimates([p]))
+        own = counted((edges[ranks] + edges[ranks + 1]) / 2)
+        value, ends = (out[0] for out in estimates(own, [0], [p]))
         told = np.searchsorted(edges, [value, *ends], side="right") - 1.0
         found.append(np.where(np.isnan([value, *ends]), np.nan, told))
         at = np.ceil(p * n - 1e-9)

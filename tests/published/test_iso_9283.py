@@ -46,7 +46,7 @@ def test_the_test_prints_the_definition() -> None:
     """AP and RP of a simulated test of 30 cycles, against the definition applied to its own visits."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     configurations = Configurations(np.array([[0.3, 0.8], [0.1, 1.2]]))
-    plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 0)
+    plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 1, 0)
     tested = simulate_test(Job(machine, plan, 0.95, None, layout), 0, configurations, [1], 30)
     sampler = Sampler.prepare(machine.evaluated(configurations[1:]), plan)
     displacement, _ = sampler.follow(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
@@ -75,6 +75,6 @@ def test_population_of_isotropic_scatter() -> None:
     )
     machine = Machine(arm, tuple(Joint(n, encoder, 1.0) for n in "xyz"))
     evaluated = machine.at(np.zeros((1, 3)))
-    rp = Sampler.prepare(evaluated, SamplingPlan(units, visits, 3)).whole(0, linearise(evaluated)).repeatability
+    rp = Sampler.prepare(evaluated, SamplingPlan(units, visits, 3)).whole(0, linearise(evaluated)).figures[1]
     assert rp.mean() == pytest.approx(3.616 * s, rel=5e-3)  # integrated over some 1500 points
     assert np.ptp(rp) < 1e-9 * s  # slides do not turn the Jacobian: all units have the same

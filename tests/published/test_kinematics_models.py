@@ -9,10 +9,11 @@ import pinocchio as pin
 import pytest
 import roboticstoolbox as rtb
 from spatialmath import SE3
-from support import ROOT, published_arm, robot_file
+from support import ROOT, displaced, published_arm, robot_file
 
 import armsim
-from armsim.core.screws import SERIES_LIMIT, displace_frames, displace_points
+from armsim.core.screws import FRAME, SCREW, SERIES_LIMIT, Axes, displace, settle
+from armsim.core.sources import LANES
 from armsim.documents.urdf import read_chain
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError
@@ -136,13 +137,11 @@ def test_urdf_chains(parts: tuple[str, ...], base: str, tip: str) -> None:
         np.testing.assert_allclose(arm.postures(row).tool[0], np.linalg.inv(frames[0]) @ frames[1], atol=1e-12)
 
 
-def displaced(arm: Arm, q: np.ndarray, errors: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def displaced_at(arm: Arm, q: np.ndarray, errors: np.ndarray, moving: list[int]) -> tuple[np.ndarray, np.ndarray]:
+    """Displacement and quaternion of the rotation, the errors of some joints those of a visit, of the others kept."""
     at = arm.postures(q)
-    lanes = errors.shape[1]
-    only, e, r = np.empty((3, lanes)), np.empty((3, lanes)), np.empty((4, lanes))
-    displace_points(errors, at.direction[0], at.column[0], at.rotary, only, np.empty((2, lanes)))
-    displace_frames(errors, at.direction[0], at.column[0], at.rotary, e, r, np.empty((2, lanes)))
-    return only, e, r
+    out = displaced(errors, Axes(at.direction[0], at.column[0], at.rotary), np.array(moving, dtype=np.int64))
+    return out[:3], out[3:]
 
 
 @pytest.mark.parametrize("name", MODELS)
@@ -153,13 +152,33 @@ def test_displacement_kernels_are_exact(name: str, size: float) -> None:
     for seed in range(3):
         q = poses(arm, 1, seed)[0]
         errors = np.random.default_rng(seed).uniform(-size, size, (len(q), 300))
-        position, e, r = displaced(arm, q, errors)
         reached = sequence_of(arm).eval(q + errors.T)
         nominal = sequence_of(arm).eval(q)[0] if sequence_of(arm).eval(q).ndim == 3 else sequence_of(arm).eval(q)
-        np.testing.assert_allclose(position.T, reached[:, :3, 3] - nominal[:3, 3], atol=1e-12)
-        np.testing.assert_allclose(e, position, atol=1e-14)
-        turned = np.array([_matrix(quaternion) @ nominal[:3, :3] for quaternion in r.T])
-        np.testing.assert_allclose(turned, reached[:, :3, :3], atol=1e-12)
+        every = list(range(len(q)))
+        for moving in (every, [], every[::2], every[1::2], every[-1:]):
+            e, r = displaced_at(arm, q, errors, moving)
+            np.testing.assert_allclose(e.T, reached[:, :3, 3] - nominal[:3, 3], atol=1e-12)
+            turned = np.array([_matrix(quaternion) @ nominal[:3, :3] for quaternion in r.T])
+            np.testing.assert_allclose(turned, reached[:, :3, :3], atol=1e-12)
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_a_visit_comes_on_top_of_what_the_unit_keeps(name: str) -> None:
+    """Both on the same axes, as of most joints. Source: roboticstoolbox's compiled transform sequence at the sum."""
+    arm, _ = published_arm(name)
+    at, q = arm.postures(poses(arm, 1)[0]), poses(arm, 1)[0]
+    axes = Axes(at.direction[0], at.column[0], at.rotary)
+    rng = np.random.default_rng(1)
+    kept, visit = rng.uniform(-0.05, 0.05, (2, len(q), LANES))
+    moving = np.arange(len(q))
+    screws, frame, half = np.empty((len(q), SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
+    settle(kept, axes, moving, screws, frame, half)
+    displace(visit[:, None].copy(), 0, screws, axes.rotary, frame, half)
+    reached = sequence_of(arm).eval(q + kept.T + visit.T)
+    e = frame.reshape(FRAME, LANES)
+    np.testing.assert_allclose(e[:3].T, reached[:, :3, 3] - at.tool[0, :3, 3], atol=1e-12)
+    turned = np.array([_matrix(quaternion) @ at.tool[0, :3, :3] for quaternion in e[3:].T])
+    np.testing.assert_allclose(turned, reached[:, :3, :3], atol=1e-12)
 
 
 def _matrix(quaternion: np.ndarray) -> np.ndarray:
@@ -173,9 +192,10 @@ def test_tiny_errors_keep_their_digits() -> None:
     arm, _ = published_arm("Puma560")
     q = poses(arm, 1)[0]
     errors = np.random.default_rng(0).uniform(-1e-12, 1e-12, (6, 50))
-    position, _, r = displaced(arm, q, errors)
-    np.testing.assert_allclose(position, arm.postures(q).column[0].T @ errors, rtol=1e-11, atol=1e-23)
-    np.testing.assert_allclose(2 * r[:3], arm.postures(q).direction[0].T @ errors, rtol=1e-11, atol=1e-23)
+    for moving in ([0, 1, 2, 3, 4, 5], [], [1, 4]):
+        position, r = displaced_at(arm, q, errors, moving)
+        np.testing.assert_allclose(position, arm.postures(q).column[0].T @ errors, rtol=1e-11, atol=1e-23)
+        np.testing.assert_allclose(2 * r[:3], arm.postures(q).direction[0].T @ errors, rtol=1e-11, atol=1e-23)
 
 
 @pytest.mark.parametrize("name", ["Puma560", "Panda", "Stanford"])
@@ -198,12 +218,10 @@ def test_link_parameters_are_axes_like_joints(name: str) -> None:
             changed[motion].joint,
         )
         reached = Arm(arm.name, arm.joints, tuple(changed)).postures(q).tool[0]
-        e, r = np.empty((3, 1)), np.empty((4, 1))
         one = slice(number, number + 1)
-        displace_frames(
-            np.array([[step]]), at.direction[0, one], at.column[0, one], at.rotary[one], e, r, np.empty((2, 1))
-        )
-        np.testing.assert_allclose(e[:, 0], reached[:3, 3] - nominal[:3, 3], atol=1e-12)
+        own = Axes(at.direction[0, one], at.column[0, one], at.rotary[one])
+        e = displaced(np.array([[step]]), own, np.arange(number % 2))  # kept and of a visit in turn
+        np.testing.assert_allclose(e[:3, 0], reached[:3, 3] - nominal[:3, 3], atol=1e-12)
         if at.rotary[number]:
             np.testing.assert_allclose(
                 rotation(at.direction[0, number], step)[0] @ nominal[:3, :3], reached[:3, :3], atol=1e-12

@@ -4,11 +4,14 @@ Source: Salmon, Moraes, Dror, Shaw, SC11 (2011): known-answer vectors of Philox 
 (from memory, and therefore checked against a plain-integer computation of the paper's algorithm too).
 """
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from armsim.core.philox import NORMAL, UNIFORM, philox4x32, signs, standard_draws
+from armsim.core.philox import add_normals, add_signs, add_uniforms, philox4x32
+from armsim.core.sources import LANES
 
 KNOWN = [
     ((0, 0, 0, 0), (0, 0), (0x6627E8D5, 0xE169C58D, 0xBC57AC4C, 0x9B00DBD8)),
@@ -32,68 +35,76 @@ def plain(counter: tuple[int, ...], key: tuple[int, ...]) -> tuple[int, ...]:
     return x0, x1, x2, x3
 
 
+def words_of(key: tuple[int, int], *counter: int) -> np.ndarray:
+    """Shape (4, LANES)."""
+    words = np.empty(4 * LANES, dtype=np.uint32)
+    philox4x32(np.array(key, dtype=np.uint32), *counter, words)
+    return words.reshape(4, LANES)
+
+
 @pytest.mark.parametrize(("counter", "key", "expected"), KNOWN)
 def test_known_answers(counter, key, expected) -> None:  # type: ignore[no-untyped-def]
-    words = np.empty((4, 1), dtype=np.uint32)
-    philox4x32(np.array(key, dtype=np.uint32), *counter, words)
-    assert tuple(words[:, 0].tolist()) == expected == plain(counter, key)
+    assert tuple(words_of(key, *counter)[:, 0].tolist()) == expected == plain(counter, key)
 
 
 def test_lanes_count_up() -> None:
-    words = np.empty((4, 100), dtype=np.uint32)
     key = (123, 456)
-    philox4x32(np.array(key, dtype=np.uint32), 7, 8, 9, 10, words)
-    for lane in (0, 1, 50, 99):
+    words = words_of(key, 7, 8, 9, 10)
+    for lane in range(LANES):
         assert tuple(words[:, lane].tolist()) == plain((7 + lane, 8, 9, 10), key)
 
 
-def draws(law: int, words: np.ndarray) -> np.ndarray:
-    n = len(words)
-    out = np.empty(n)
-    standard_draws(law, words, out, np.empty(n + 1, dtype=np.int64), np.empty(n + 1))
+def drawn(kernel: Callable[[np.ndarray, float, np.ndarray], None], words: np.ndarray) -> np.ndarray:
+    """Draws from words of shape (4, n), n a multiple of LANES, shape (4, n)."""
+    out = np.empty(words.shape)
+    for start in range(0, words.shape[1], LANES):
+        own = np.zeros(4 * LANES)
+        kernel(np.ascontiguousarray(words[:, start : start + LANES]).ravel(), 1.0, own)
+        out[:, start : start + LANES] = own.reshape(4, LANES)
     return out
 
 
-def test_normal_draws_are_quantiles_to_double_precision() -> None:
-    """Source: scipy.special.ndtri, at the ends of the range, over the tails, across the seams and in the middle."""
-    from scipy.special import ndtri
-
-    seam = round(0.075 * 2**32)
-    words = np.concatenate(
-        [
-            np.arange(300),
-            2**32 - 1 - np.arange(300),
-            np.logspace(1, 9.5, 300).astype(np.int64),
-            2**32 - 1 - np.logspace(1, 9.5, 300).astype(np.int64),
-            seam + np.arange(-50, 50),
-            2**32 - 1 - seam + np.arange(-50, 50),
-            2**31 + np.arange(-50, 50),
-            np.random.default_rng(0).integers(0, 2**32, 5000),
-        ]
-    ).astype(np.uint32)
-    p = (words.astype(float) + 0.5) / 2**32
-    upper = p > 0.5
-    exact = np.where(upper, -ndtri((2.0**32 - 1 - words.astype(float) + 0.5) / 2**32), ndtri(p))
-    np.testing.assert_allclose(draws(NORMAL, words), exact, rtol=2e-14, atol=2e-15)
+def test_normal_draws_are_those_of_the_paper() -> None:
+    """Source: Box, Muller (1958), by the functions of the C library; at the ends of the range, at the seams of the
+    quarter turns, near their middle, where the mantissa of the logarithm turns over, and anywhere."""
+    seams = np.concatenate([k * 2**29 + np.arange(-32, 32) for k in range(1, 8)])
+    ends = np.concatenate([np.arange(128), 2**32 - 1 - np.arange(128)])
+    powers = np.concatenate([2**k + np.arange(-4, 4) for k in range(4, 32)])
+    single = np.concatenate([seams, ends, powers, np.random.default_rng(0).integers(0, 2**32, 8 * LANES)])
+    single = single[: len(single) // LANES * LANES].astype(np.uint32)
+    rng = np.random.default_rng(1)
+    words = np.stack([single, rng.permutation(single), rng.permutation(single), single[::-1]])
+    distance = np.sqrt(-2.0 * np.log((words[:2] + 0.5) / 2**32))
+    direction = 2.0 * np.pi * ((words[2:] + 0.5) / 2**32)
+    expected = np.concatenate([distance * np.cos(direction), distance * np.sin(direction)])
+    np.testing.assert_allclose(drawn(add_normals, words), expected, rtol=0, atol=3e-11)
 
 
-@pytest.mark.parametrize(("law", "reference"), [(NORMAL, stats.norm()), (UNIFORM, stats.uniform(-1, 2))])
-def test_laws(law, reference) -> None:  # type: ignore[no-untyped-def]
-    words = np.empty((4, 50_000), dtype=np.uint32)
-    philox4x32(np.array([1, 2], dtype=np.uint32), 0, 0, 0, 0, words)
-    for lane in range(4):
-        out = draws(law, words[lane])
-        assert stats.kstest(out, reference.cdf).pvalue > 1e-4
+@pytest.mark.parametrize(("kernel", "reference"), [(add_normals, stats.norm()), (add_uniforms, stats.uniform(-1, 2))])
+def test_laws(kernel, reference) -> None:  # type: ignore[no-untyped-def]
+    """Each of the four draws of a lane by itself, and any two together."""
+    words = np.concatenate([words_of((1, 2), LANES * n, 0, 0, 0) for n in range(400)], axis=1)
+    draws = drawn(kernel, words)
+    for own in draws:
+        assert stats.kstest(own, reference.cdf).pvalue > 1e-4
+    cells = np.minimum((reference.cdf(draws) * 8).astype(int), 7)
+    for a in range(4):
+        for b in range(a):
+            table = np.histogram2d(cells[a], cells[b], bins=8)[0]
+            assert stats.chisquare(table.ravel()).pvalue > 1e-4, (a, b)
 
 
 def test_signs_are_the_bits_of_the_words() -> None:
     """Source: Python integers; and both signs equally likely, uncorrelated from bit to bit."""
-    words = np.empty((4, 20_000), dtype=np.uint32)
-    philox4x32(np.array([1, 2], dtype=np.uint32), 0, 0, 0, 0, words)
-    drawn = np.empty((32, 20_000))
+    words = np.concatenate([words_of((1, 2), LANES * n, 0, 0, 0)[0] for n in range(160)])
+    both = np.empty((32, len(words)))
+    for start in range(0, len(words), LANES):
+        for bit in range(0, 32, 4):
+            own = np.zeros(4 * LANES)
+            add_signs(words[start : start + LANES], bit, 1.0, own)
+            both[bit : bit + 4, start : start + LANES] = own.reshape(4, LANES)
     for bit in range(32):
-        signs(words[0], bit, drawn[bit])
-        assert drawn[bit, :50].tolist() == [2.0 * (int(word) >> bit & 1) - 1 for word in words[0, :50]]
-    assert np.abs(drawn.mean(axis=1)).max() < 4.5 / np.sqrt(20_000)
-    correlation = drawn @ drawn.T / 20_000 - np.eye(32)
-    assert np.abs(correlation).max() < 5 / np.sqrt(20_000)
+        assert both[bit, :50].tolist() == [2.0 * (int(word) >> bit & 1) - 1 for word in words[:50]]
+    assert np.abs(both.mean(axis=1)).max() < 4.5 / np.sqrt(len(words))
+    correlation = both @ both.T / len(words) - np.eye(32)
+    assert np.abs(correlation).max() < 5 / np.sqrt(len(words))

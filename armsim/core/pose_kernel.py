@@ -1,0 +1,209 @@
+"""Many poses in one call: their samples, and what is read of the counts while they are there.
+
+One call holds the processors for longer than the interpreter needs to prepare the next, so that threads do not wait for
+each other. Counts are kept in slots: one that serves pose after pose where all units are drawn at once, or one a pose
+where the units come in blocks.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from armsim.core.attained import Kept, VisitEffect
+from armsim.core.compile import Flags, Floats, Indices, Words, compiled
+from armsim.core.counting import ratio_bin
+from armsim.core.reading import READ, Asked, estimate_tallies, read_tallies
+from armsim.core.sample_kernel import Block, Scale, Tallies, Told, Visits, sample_units
+from armsim.core.screws import Axes
+
+
+class Poses(NamedTuple):
+    """Poses laid out for the kernels; P of them.
+
+    number : (P,)
+        Of each in its task.
+    direction, column : (P, axes, 3), rotary : (axes,)
+        As `screws.Axes`.
+    kept_number, kept_axis : (entries,), kept_value : (P, entries)
+        As `attained.Kept`.
+    key, law, begin, axis, moving, moving_rotary
+        As `sample_kernel.Visits`.
+    value : (P, entries)
+        Of the visits.
+    line : (P, 3, 2), centre : (P, 3)
+        As `sample_kernel.Scale`.
+    shift, turn_shift, tangent : (P, 3), repeatability : (P, 2), slope : (P, 2, axes)
+        As `attained.VisitEffect`.
+    """
+
+    number: Indices
+    direction: Floats
+    column: Floats
+    rotary: Flags
+    kept_number: Indices
+    kept_axis: Indices
+    kept_value: Floats
+    key: Words
+    law: Indices
+    begin: Indices
+    axis: Indices
+    value: Floats
+    moving: Indices
+    moving_rotary: Flags
+    line: Floats
+    centre: Floats
+    shift: Floats
+    turn_shift: Floats
+    tangent: Floats
+    repeatability: Floats
+    slope: Floats
+
+
+class Slots(NamedTuple):
+    """Counts of several poses: `sample_kernel.Tallies`, each array with one more axis."""
+
+    ratio: Indices
+    ratio_pairs: Indices
+    line: Indices
+    line_pairs: Indices
+    extremes: Floats
+
+
+class ToldPoses(NamedTuple):
+    """What is told of some poses, written.
+
+    squares : (poses, units) [m^2], figures : (poses, ATTAINED, units)
+        As `sample_kernel.Told`.
+    sums : (poses, SUMS)
+        Over all visits and units, added to.
+    estimates : (poses, 3, k)
+        As `reading.estimate_tallies`.
+    largest : (poses,) [m]
+    batches : (poses, batches) [m]
+        The quantile at the coverage by each batch of units.
+    """
+
+    squares: Floats
+    figures: Floats
+    sums: Floats
+    estimates: Floats
+    largest: Floats
+    batches: Floats
+
+
+class Part(NamedTuple):
+    """Which part of the work: poses from ``low`` up to ``high``, and a block of units.
+
+    task : int
+        Its number, a counter word of the draws.
+    first, units, visits, of : int
+        First unit and units of the block; visits of each unit; units of the whole population.
+    batch : int
+        Number of the batch that the block is, or -1.
+    """
+
+    low: int
+    high: int
+    task: int
+    first: int
+    units: int
+    visits: int
+    of: int
+    batch: int
+
+
+@compiled
+def sample_poses(
+    poses: Poses,
+    coefficients: Floats,
+    part: Part,
+    asked: Asked,
+    coverage: Asked,
+    tail: float,
+    slots: Slots,
+    told: ToldPoses,
+) -> None:
+    """Sample a block of units at some poses; after the last block, read their counts.
+
+    Parameters
+    ----------
+    poses : Poses
+    coefficients : (coefficients, units of the block, or more)
+    part : Part
+    asked : Asked
+        Of the estimates.
+    coverage : Asked
+        Quantile that is told of each batch.
+    tail : float
+        Of `estimate_tallies`.
+    slots : Slots
+        As many as poses, and one more with batches; or one that serves all, if all units are in the block.
+    told : ToldPoses
+        Of the poses from ``low`` on.
+    """
+    rotary, ends = poses.rotary, (part.first, part.first + part.units)
+    batched = part.batch >= 0
+    for p in range(part.low, part.high):
+        i = p - part.low
+        held = _slot(slots, i if part.units < part.of else 0)
+        used = _slot(slots, slots.ratio.shape[0] - 1) if batched else held
+        if ends[0] == 0:
+            _clear(held)
+        if batched:
+            _clear(used)
+        kept = Kept(coefficients, poses.kept_number, poses.kept_axis, poses.kept_value[p])
+        drawn = Visits(poses.key, poses.law, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary)
+        effect = VisitEffect(
+            poses.shift[p], poses.turn_shift[p], poses.tangent[p], poses.repeatability[p], poses.slope[p]
+        )
+        own = Told(told.squares[i][ends[0] : ends[1]], told.figures[i][:, ends[0] : ends[1]], told.sums[i])
+        block = Block(poses.number[p], part.task, part.first, part.units, part.visits)
+        scale = Scale(poses.line[p], poses.centre[p])
+        axes = Axes(poses.direction[p], poses.column[p], rotary)
+        sample_units(kept, drawn, axes, effect, block, scale, used, own)
+        if batched:
+            out = np.empty((READ, 1))
+            read_tallies(used, poses.line[p], coverage.measure, coverage.ps, out)
+            told.batches[i, part.batch] = out[0, 0]
+            _absorb(held, used)
+        if ends[1] == part.of:
+            estimate_tallies(held, poses.line[p], asked, part.of, part.visits, tail, told.estimates[i])
+            told.largest[i] = held.extremes[1, 0]
+
+
+@compiled
+def _slot(slots: Slots, i: int) -> Tallies:
+    return Tallies(slots.ratio[i], slots.ratio_pairs[i], slots.line[i], slots.line_pairs[i], slots.extremes[i])
+
+
+@compiled
+def _clear(tallies: Tallies) -> None:
+    """Forget the counts: the ratio scale where it was touched, since it is long."""
+    for m in range(2):
+        low, high = tallies.extremes[0, m], tallies.extremes[1, m]
+        if low <= high:
+            first, last = ratio_bin(low), ratio_bin(high) + 1
+            tallies.ratio[m][first:last] = 0
+            if m == 0:
+                tallies.ratio_pairs[first:last] = 0
+    tallies.line[:] = 0
+    tallies.line_pairs[:] = 0
+    tallies.extremes[0] = np.inf
+    tallies.extremes[1] = -np.inf
+
+
+@compiled
+def _absorb(held: Tallies, more: Tallies) -> None:
+    """Add the counts of further units."""
+    for m in range(2):
+        first, last = ratio_bin(more.extremes[0, m]), ratio_bin(more.extremes[1, m]) + 1
+        held.ratio[m][first:last] += more.ratio[m][first:last]
+        if m == 0:
+            held.ratio_pairs[first:last] += more.ratio_pairs[first:last]
+    held.line[:] += more.line
+    held.line_pairs[:] += more.line_pairs
+    for m in range(held.extremes.shape[1]):
+        held.extremes[0, m] = min(held.extremes[0, m], more.extremes[0, m])
+        held.extremes[1, m] = max(held.extremes[1, m], more.extremes[1, m])
