@@ -77,7 +77,7 @@ class DisplayedResult(Result):
         """The error of a joint over its travel."""
         if name not in self.joints:
             raise ValueError(f"no joint {name!r}; there are {', '.join(self.joints)}")
-        return figures.joint_error(self, name)
+        return figures.joint_errors(self, [(name,)])
 
     def _find(
         self, name: str | None, fits: Callable[[TaskResult], bool] = lambda task: True, what: str = ""

@@ -60,11 +60,10 @@ def run(
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     from armsim.engine.duration import A_DAY
     from armsim.engine.kernels import made_ready
-    from armsim.errors import RunError
-    from armsim.report.drawing import helpers_for
+    from armsim.errors import DoesNotFit, RunError
+    from armsim.report.helpers import Helpers, helpers_for
     from armsim.report.output_folder import check_destination
     from armsim.report.reproduce import RunRequest, difference, read_manifest
-    from armsim.report.run_folder import write_run_folder
     from armsim.report.run_review import Extras
     from armsim.study import Study
 
@@ -92,13 +91,20 @@ def run(
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)
     processors = workers or os.cpu_count() or 1
-    with stoppable() as written:
+    with stoppable() as written, Helpers(helpers_for(allowed, workers)) as helpers:
         with shown_progress() as (progress, note):
             longest = math.inf if yes else A_DAY
             with made_ready(note) as wait_for_kernels:
                 found = study.find(progress)
                 wait_for_kernels()
-            result = study.evaluate(found, workers, progress, allowed, processes, cluster, note, longest)[0]
+            where = processes, cluster, note, longest
+            try:
+                result = study.evaluate(found, workers, progress, allowed - helpers.memory, *where)[0]
+            except DoesNotFit:
+                if not helpers.memory:
+                    raise
+                helpers.stop()
+                result = study.evaluate(found, workers, progress, allowed, *where)[0]
             if reproduce is not None and expected is not None:
                 differs = difference(result, expected, reproduce.parent / "results.json")
                 if differs is not None:
@@ -112,10 +118,11 @@ def run(
                 from armsim.decide import trade_off
 
                 extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
-            more = helpers_for(allowed, workers)
+            from armsim.report.run_folder import write_run_folder  # the libraries that draw are loaded last
+
             command = _command(asked)
             write_run_folder(
-                folder, result, study.scenario, command, progress, extras, asked.paper, more, written.append, asked
+                folder, result, study.scenario, command, progress, extras, asked.paper, helpers, written.append, asked
             )
         with printing(folder):
             if json:

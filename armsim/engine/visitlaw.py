@@ -29,6 +29,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from armsim import kept
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core.attained import VisitEffect
@@ -38,7 +39,10 @@ from armsim.engine.statistics import student
 from armsim.errormodel.distributions import Distribution, open_interval
 from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
 from armsim.model.arm import Kinematics
+from armsim.version import own_version
 
+KIND, MOST_KEPT = "nets", 16
+"""Sets of nets that the cache of the user holds, at most; of the demo's 9 MB."""
 NETS = 8
 """Independent scramblings."""
 MOST_POINTS = 8192
@@ -123,7 +127,11 @@ def points_of(plan: SamplingPlan) -> int:
 @lru_cache(maxsize=16)
 def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
     """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
-    from scipy.stats import qmc
+    name = key(seed, own_version(), *laws, points).hex()
+    held = kept.load(KIND, name)
+    if held is not None and held.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
+        return np.asarray(held["nets"], dtype=float)
+    from scipy.stats import qmc  # takes half a second to load, longer than all nets
 
     out = np.empty((NETS, len(laws), points))
     for number in range(NETS):
@@ -131,6 +139,7 @@ def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
         uniform = qmc.Sobol(len(laws), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
         for k, law in enumerate(laws):
             out[number, k] = STANDARD[law].quantile(open_interval(uniform[k]))
+    kept.keep(KIND, name, {"nets": out}, MOST_KEPT)
     return out
 
 

@@ -5,13 +5,14 @@ from armsim.figures.budget import error_budget
 from armsim.figures.compare import difference_map, differences
 from armsim.figures.contributions import dominant_joint, group_share
 from armsim.figures.ellipses import error_ellipses, view
-from armsim.figures.joint import joint_error
+from armsim.figures.joints import alike, has_waves, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path import distribution, path_error
 from armsim.figures.population import population, pose_errors, yield_curve
 from armsim.figures.tradeoff import trade_off
 
 __all__ = [
+    "alike",
     "arm",
     "difference_map",
     "differences",
@@ -21,7 +22,9 @@ __all__ = [
     "error_ellipses",
     "error_map",
     "group_share",
-    "joint_error",
+    "has_waves",
+    "joint_errors",
+    "joint_waves",
     "layers",
     "path_error",
     "population",

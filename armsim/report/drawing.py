@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,19 +13,16 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.transforms import Bbox
 
-from armsim.engine.executors import end_with_parent
 from armsim.errors import RunError
 from armsim.figures.style import Drawing, style
 from armsim.report.document import Picture, Spot
+from armsim.report.helpers import Helpers, result_of
 from armsim.report.run_review import Pictures
 
 RESOLUTION = 144.0
 """Pixels per inch of a PNG."""
 MARGIN = 0.06
 """White around a picture. [inch]"""
-FEW = 9
-"""Figures that are sooner drawn here than a process is started."""
-MOST_HELPERS = 3
 Draw = Callable[[], Drawing]
 Progress = Callable[[str, int, int], None]
 
@@ -46,36 +40,35 @@ class Planned:
     draw: Draw
 
 
-def keep(
-    folder: Path,
-    planned: Iterable[Planned],
-    progress: Progress = lambda what, done, total: None,
-    helpers: int = 0,
-) -> Pictures:
-    """Save figures as SVG and PNG in a new folder; pictures by section.
+@dataclass(frozen=True)
+class Begun:
+    """Figures that are being drawn, the first ones by helpers."""
 
-    Parameters
-    ----------
-    folder : Path
-    planned : iterable of Planned
-    progress : callable
-    helpers : int
-        Processes that draw beside this one.
-    """
+    folder: Path
+    every: tuple[Planned, ...]
+    waiting: tuple[Future[Picture] | None, ...]
+
+
+def begin(folder: Path, planned: Iterable[Planned], helpers: Helpers) -> Begun:
+    """Let helpers draw figures into a new folder, while this process does something else."""
     folder.mkdir()
-    every = list(planned)
+    every = tuple(planned)
+    return Begun(folder, every, tuple(helpers.submit(draw_one, folder, one) for one in every))
+
+
+def finish(begun: Begun, progress: Progress = lambda what, done, total: None) -> Pictures:
+    """Draw what no helper has begun with, from the last one on; pictures by section."""
+    folder, every = begun.folder, begun.every
     drawn: list[Picture | None] = [None] * len(every)
     progress("figures", 0, len(every))
-    with _helping(helpers if len(every) > FEW else 0) as pool:
-        waiting = [] if pool is None else [pool.submit(draw_one, folder, one) for one in every]
-        for done, number in enumerate(reversed(range(len(every))), start=1):
-            if pool is None or waiting[number].cancel():  # nobody has begun with it
-                drawn[number] = draw_one(folder, every[number])
-                progress("figures", done, len(every))
-        for number, future in enumerate(waiting):
-            if drawn[number] is None:
-                drawn[number] = _result(future, folder, every[number])
-    rasterize(folder, [one.name for one in every])
+    for done, number in enumerate(reversed(range(len(every))), start=1):
+        waiting = begun.waiting[number]
+        if waiting is None or waiting.cancel():  # nobody has begun with it
+            drawn[number] = draw_one(folder, every[number])
+            progress("figures", done, len(every))
+    for number, future in enumerate(begun.waiting):
+        if drawn[number] is None and future is not None:
+            drawn[number] = result_of(future, draw_one, folder, every[number])
     progress("figures", len(every), len(every))
     pictures: dict[str, list[Picture]] = {}
     for one, picture in zip(every, drawn, strict=True):
@@ -84,39 +77,25 @@ def keep(
     return pictures
 
 
-def helpers_for(memory: int, processors: int | None = None) -> int:
-    """Processes that may draw beside this one, with so much memory for all together."""
-    more = (memory - OWN_MEMORY) // HELPER_MEMORY
-    return int(max(0, min(MOST_HELPERS, (processors or os.cpu_count() or 1) - 1, more)))
-
-
-OWN_MEMORY, HELPER_MEMORY = 500 * 2**20, 250 * 2**20
-"""Bytes that a process with results takes while it draws, and one that only draws; measured."""
-
-
-def _result(future: Future[Picture], folder: Path, one: Planned) -> Picture:
-    try:
-        return future.result()
-    except BrokenProcessPool:  # killed, say for want of memory: this process is still there
-        return draw_one(folder, one)
-
-
 @contextmanager
-def _helping(count: int) -> Iterator[ProcessPoolExecutor | None]:
-    if not count:
-        yield None
-        return
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
-    try:
-        yield pool
-    finally:
-        pool.shutdown(wait=False, cancel_futures=True)
+def rasterizing(begun: Begun, helpers: Helpers) -> Iterator[None]:
+    """A PNG beside every SVG, there at the end of the block."""
+    given = begun.folder, [one.name for one in begun.every]
+    future = helpers.submit(rasterize, *given)
+    yield
+    if future is None:
+        rasterize(*given)
+    else:
+        result_of(future, rasterize, *given)
 
 
-def _begin() -> None:
-    end_with_parent()
-    warnings.simplefilter("ignore")
+def keep(folder: Path, planned: Iterable[Planned], progress: Progress = lambda what, done, total: None) -> Pictures:
+    """Save figures as SVG and PNG in a new folder, by this process alone; pictures by section."""
+    none = Helpers(0)
+    begun = begin(folder, planned, none)
+    pictures = finish(begun, progress)
+    with rasterizing(begun, none):
+        return pictures
 
 
 def draw_one(folder: Path, one: Planned) -> Picture:

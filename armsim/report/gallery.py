@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from armsim.decide.tradeoff import TradeOff
     from armsim.decide.whatif import WhatIfs
 
+MOST_JOINTS = 12
+"""Joints of one figure."""
 MOST_BARS = 16
 """Changes drawn for a task."""
 
@@ -31,11 +33,16 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         for own in FIGURES:
             if own.when(result, task):
                 yield Planned(own.anchor, f"{name}-{own.name}", own.caption, partial(own.draw, result, task))
-    for number, name in enumerate(result.joints, start=1):
-        caption = "What the joint gets wrong at every visit, and the waves of which that is made."
-        yield Planned(
-            "joints", f"joint-{number}-{file_name(name)}", caption, partial(figures.joint_error, result, name)
-        )
+    joints = figures.alike(result)
+    for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
+        caption = "What the joints get wrong at every visit; joints whose errors are the same have one curve."
+        shown = joints[start : start + MOST_JOINTS]
+        name = "joints" if len(joints) <= MOST_JOINTS else f"joints-{number}"
+        yield Planned("joints", name, caption, partial(figures.joint_errors, result, shown))
+    for name, rotary in (("waves", True), ("waves-linear", False)):
+        if figures.has_waves(result, rotary):
+            caption = "The waves of which the errors of the joints are made."
+            yield Planned("joints", name, caption, partial(figures.joint_waves, result, rotary))
     if extras.what_ifs is not None:
         yield from what_ifs_drawn(extras.what_ifs)
     if extras.curve is not None:

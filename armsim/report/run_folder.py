@@ -11,8 +11,9 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from armsim.report.drawing import keep
+from armsim.report.drawing import begin, finish, rasterizing
 from armsim.report.gallery import figures_of
+from armsim.report.helpers import Helpers
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
@@ -25,6 +26,7 @@ from armsim.sources import Source
 
 MARK = "results.json"
 NOTHING_MORE = Extras()
+ALONE = Helpers(0)
 PACKAGES = (
     "numpy",
     "scipy",
@@ -46,7 +48,7 @@ def write_run_folder(
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
-    helpers: int = 0,
+    helpers: Helpers = ALONE,
     landed: Callable[[Path], None] = lambda place: None,
     asked: RunRequest | None = None,
 ) -> None:
@@ -66,7 +68,7 @@ def write_run_folder(
         What was worked out beside the run itself.
     paper : str
         Of the PDF.
-    helpers : int
+    helpers : Helpers
         Processes that draw beside this one.
     landed : callable
         Told the folder as soon as it is in its place.
@@ -75,12 +77,13 @@ def write_run_folder(
     """
     made_from = scenario.sources[0].path if scenario.sources else None
     with folder(out, made_from, landed) as partial:
+        begun = begin(partial / "figures", figures_of(result, extras), helpers)
         progress("tables", 0, 1)
         with (partial / MARK).open("wb") as file:
             file.writelines(result.pieces())
         write_tables(partial / "tables", result)
         progress("tables", 1, 1)
-        pictures = keep(partial / "figures", figures_of(result, extras), progress, helpers)
+        pictures = finish(begun, progress)
         if extras.what_ifs is not None:
             write_json(partial / "what-if.json", extras.what_ifs.to_dict())
         if extras.curve is not None:
@@ -90,11 +93,12 @@ def write_run_folder(
             manifest |= {"asked": asdict(asked), "results_sha256": file_sha256(partial / MARK)}
         write_json(partial / "manifest.json", manifest)
         document = review(result, pictures, scenario.sources, manifest, extras)
-        progress("pages", 0, 2)
-        write_page(partial / "report.html", document)
-        progress("pages", 1, 2)
-        write_pdf(partial / "report.pdf", document, paper)
-        progress("pages", 2, 2)
+        with rasterizing(begun, helpers):
+            progress("pages", 0, 2)
+            write_page(partial / "report.html", document)
+            progress("pages", 1, 2)
+            write_pdf(partial / "report.pdf", document, paper)
+            progress("pages", 2, 2)
 
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:

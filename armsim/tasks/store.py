@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
-from contextlib import suppress
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any, get_args
-from zipfile import BadZipFile
 
 import numpy as np
 
+from armsim import kept
 from armsim.arrays import tupled
 from armsim.core.sources import kernel_digest
 from armsim.model.arm import Arm
@@ -22,6 +18,7 @@ from armsim.results import Grid, MapOf, Unreachable
 from armsim.tasks.base import Advance, PoseSet, Task, quiet
 from armsim.version import own_version
 
+KIND = "poses"
 MOST_FILES = 200
 """Files kept, the latest used: a task of a thousand cells takes some 100 kB."""
 ARRAYS = ("joints", "speeds", "directions", "tangents", "keys")
@@ -46,27 +43,16 @@ def found(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, PoseS
     return known[key]
 
 
-def folder() -> Path:
-    """Where they are kept: the cache of the user, since not every command has a folder of results."""
-    from platformdirs import user_cache_path
-
-    return Path(user_cache_path("armsim")) / "poses"
-
-
 def load(key: str) -> PoseSet | None:
     """Poses kept under a key; None where there are none, or not whole."""
-    file = folder() / f"{key}.npz"
+    held = kept.load(KIND, key)
     try:
-        with np.load(file, allow_pickle=False) as held:
-            data = json.loads(bytes(held["text"]))
-            arrays = {name: held.get(name) for name in ARRAYS}
-            along = held.get("along")
-        out = _restored(data, arrays, along)
-    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile):  # missing, cut short, of another kind
+        if held is None:
+            return None
+        data = json.loads(bytes(held["text"]))
+        return _restored(data, {name: held.get(name) for name in ARRAYS}, held.get("along"))
+    except (ValueError, KeyError, TypeError):  # of another kind
         return None
-    with suppress(OSError):
-        os.utime(file)
-    return out
 
 
 def keep(key: str, poses: PoseSet) -> None:
@@ -77,21 +63,7 @@ def keep(key: str, poses: PoseSet) -> None:
     data = json.dumps({**text, "held": poses.held}, allow_nan=False).encode()
     arrays = {name: getattr(poses.configurations, name) for name in ARRAYS} | {"along": poses.along}
     given: dict[str, Any] = {name: array for name, array in arrays.items() if array is not None}
-    place = folder()
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-        handle, partial = tempfile.mkstemp(suffix=".partial", dir=place)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                np.savez(file, text=np.frombuffer(data, dtype=np.uint8), **given)
-            os.replace(partial, place / f"{key}.npz")
-        except BaseException:
-            os.unlink(partial)
-            raise
-        for old in sorted(place.glob("*.npz"), key=lambda own: own.stat().st_mtime)[:-MOST_FILES]:
-            old.unlink()
-    except OSError:
-        return
+    kept.keep(KIND, key, {"text": np.frombuffer(data, dtype=np.uint8), **given}, MOST_FILES)
 
 
 def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseSet:

@@ -1,0 +1,81 @@
+"""Processes that draw beside this one. Loads little, so that they can be started before anything else."""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import os
+import warnings
+from collections.abc import Callable
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from typing import TypeVar
+
+from armsim.engine.executors import end_with_parent
+
+MOST_HELPERS = 3
+T = TypeVar("T")
+
+
+class Helpers:
+    """Processes that draw beside this one. They load what they need while this one does something else."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._pool: ProcessPoolExecutor | None = None
+        if count:
+            context = multiprocessing.get_context("spawn")
+            self._pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
+            for _ in range(count):
+                self._pool.submit(_loaded)
+
+    @property
+    def memory(self) -> int:
+        """Bytes that they take."""
+        return self._count * HELPER_MEMORY if self._pool is not None else 0
+
+    def submit(self, do: Callable[..., T], *given: object) -> Future[T] | None:
+        """Something for them to do; None where there are none."""
+        try:
+            return None if self._pool is None else self._pool.submit(do, *given)
+        except BrokenProcessPool:
+            return None
+
+    def stop(self) -> None:
+        """Do without them from now on."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=False, cancel_futures=True)
+        self._pool = None
+
+    def __enter__(self) -> Helpers:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.stop()
+
+
+def helpers_for(memory: int, processors: int | None = None) -> int:
+    """Processes that may draw beside this one, with so much memory for all together."""
+    more = (memory - OWN_MEMORY) // HELPER_MEMORY
+    return int(max(0, min(MOST_HELPERS, (processors or os.cpu_count() or 1) - 1, more)))
+
+
+OWN_MEMORY, HELPER_MEMORY = 500 * 2**20, 250 * 2**20
+"""Bytes that a process with results takes while it draws, and one that only draws; measured."""
+
+
+def result_of(future: Future[T], do: Callable[..., T], *given: object) -> T:
+    try:
+        return future.result()
+    except (BrokenProcessPool, CancelledError):  # killed, say for want of memory: this process is still there
+        return do(*given)
+
+
+def _begin() -> None:
+    end_with_parent()
+    warnings.simplefilter("ignore")
+
+
+def _loaded() -> None:
+    """Load what drawing takes."""
+    importlib.import_module("armsim.report.gallery")
