@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from armsim.core.compile import Floats, Indices, compiled
+from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, A, Axes, B, C, W, X, Y, Z, settle
 from armsim.core.sources import LANES
 
@@ -181,5 +182,7 @@ def attain_units(kept: Kept, axes: Axes, effect: VisitEffect, units: int, figure
         stand(kept, start, standing)
         settle(standing, axes, none, screws, frame, half)
         figures_of_block(standing, frame, effect, angle, ratio, own, centre)
-        figures[:, start : start + n] = own[:, :n]
-        barycentre[:, start : start + n] = centre[:, :n]
+        for i in range(ATTAINED):
+            copy_row(own[i], n, figures[i][start:])
+        for i in range(3):
+            copy_row(centre[i], n, barycentre[i][start:])

@@ -13,8 +13,9 @@ import numpy as np
 
 from armsim.core.attained import Kept, VisitEffect
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
-from armsim.core.counting import ratio_bin
+from armsim.core.counting import LINE_BINS, ratio_bin
 from armsim.core.reading import READ, Asked, estimate_tallies, read_tallies
+from armsim.core.rows import add_counts
 from armsim.core.sample_kernel import Block, Scale, Tallies, Told, Visits, sample_units
 from armsim.core.screws import Axes
 
@@ -199,11 +200,12 @@ def _absorb(held: Tallies, more: Tallies) -> None:
     """Add the counts of further units."""
     for m in range(2):
         first, last = ratio_bin(more.extremes[0, m]), ratio_bin(more.extremes[1, m]) + 1
-        held.ratio[m][first:last] += more.ratio[m][first:last]
+        add_counts(more.ratio[m], first, last, held.ratio[m])
         if m == 0:
-            held.ratio_pairs[first:last] += more.ratio_pairs[first:last]
-    held.line[:] += more.line
-    held.line_pairs[:] += more.line_pairs
+            add_counts(more.ratio_pairs, first, last, held.ratio_pairs)
+    for j in range(3):
+        add_counts(more.line[j], 0, LINE_BINS, held.line[j])
+        add_counts(more.line_pairs[j], 0, LINE_BINS, held.line_pairs[j])
     for m in range(held.extremes.shape[1]):
         held.extremes[0, m] = min(held.extremes[0, m], more.extremes[0, m])
         held.extremes[1, m] = max(held.extremes[1, m], more.extremes[1, m])

@@ -24,6 +24,7 @@ import numpy as np
 
 from armsim.core.cholesky import FLOOR, factor, substitute
 from armsim.core.compile import Flags, Floats, Indices, compiled
+from armsim.core.rows import copy_row
 
 FREE, DIRECTION, FULL = 0, 1, 2
 """What is asked of the orientation: nothing, where the z axis of the tool points, all of it."""
@@ -178,7 +179,7 @@ def _descend(
     for _ in range(most):
         miss = _look(chain, target, q, buffers)
         if miss <= close:
-            buffers.kept[:] = q
+            copy_row(q, joints, buffers.kept)
             reached = miss
         if miss < 0.9 * best:
             best, since = miss, 0
@@ -193,7 +194,7 @@ def _descend(
             break
     miss = _look(chain, target, q, buffers)
     if miss > close and reached <= close:  # near a singular posture the last motions may have led off again
-        q[:] = buffers.kept
+        copy_row(buffers.kept, joints, q)
         return reached
     return miss
 

@@ -147,8 +147,8 @@ def estimate_tallies(
     count = asked.measure.shape[0]
     read = np.empty((READ, count))
     read_tallies(tallies, line, asked.measure, asked.ps, read)
-    out[0] = read[0]
-    out[1:] = np.nan
+    for k in range(count):
+        out[0, k], out[1, k], out[2, k] = read[0, k], np.nan, np.nan
     measure, ends, place = np.empty(2 * count, dtype=np.int64), np.empty(2 * count), np.empty(count, dtype=np.int64)
     found = 0
     n = float(units) * visits
@@ -165,7 +165,7 @@ def estimate_tallies(
         if max(p, 1.0 - p) ** min(effective, float(units)) > tail:
             continue
         passed = effective * p
-        measure[2 * found : 2 * found + 2] = asked.measure[k]
+        measure[2 * found] = measure[2 * found + 1] = asked.measure[k]
         ends[2 * found] = beta_quantile(tail, passed, effective - passed + 1.0) if passed > 0.0 else 0.0
         above = beta_quantile(1.0 - tail, passed + 1.0, effective - passed) if passed < effective else 1.0
         ends[2 * found + 1] = above

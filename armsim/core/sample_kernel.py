@@ -14,6 +14,7 @@ from armsim.core.attained import ATTAINED, Kept, VisitEffect, figures_of_block, 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
 from armsim.core.counting import line_bin, ratio_bin
 from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals, add_signs, add_uniforms, philox4x32
+from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, displace, settle
 from armsim.core.sources import LANES
 
@@ -191,7 +192,8 @@ def sample_units(
         n = min(LANES, block.units - start)
         _settle_block(kept, drawn, axes, start, buffers)
         figures_of_block(buffers.standing, buffers.settled, effect, buffers.angle, buffers.ratio, own, stands)
-        told.figures[:, start : start + n] = own[:, :n]
+        for i in range(ATTAINED):
+            copy_row(own[i], n, told.figures[i][start:])
         totals[:] = 0.0
         extremes[: MEASURES * LANES] = np.inf
         extremes[MEASURES * LANES :] = -np.inf
@@ -237,8 +239,8 @@ def follow_units(
             for v in range(first, min(first + TOGETHER, block.visits)):
                 _visit(drawn, v - first, buffers)
                 for j in range(3):
-                    displacement[j, v, start : start + n] = buffers.frame[j * LANES : j * LANES + n]
-                rotation_angle[v, start : start + n] = buffers.angle[:n]
+                    copy_row(buffers.frame[j * LANES :], n, displacement[j, v][start:])
+                copy_row(buffers.angle, n, rotation_angle[v][start:])
 
 
 @compiled
@@ -272,7 +274,7 @@ def _draw(drawn: Visits, block: Block, start: int, first: int, errors: Floats, w
 @compiled
 def _visit(drawn: Visits, which: int, buffers: Buffers) -> None:
     """Displaced frame of one of the visits drawn, and its rotation angle."""
-    buffers.frame[:] = buffers.settled
+    copy_row(buffers.settled, FRAME * LANES, buffers.frame)
     displace(buffers.by_visit, which, buffers.screws, drawn.rotary, buffers.frame, buffers.half)
     rotation_angles(buffers.frame, buffers.angle, buffers.ratio)
 

@@ -25,7 +25,7 @@ def made_ready(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
     if folder is None or any(folder.rglob(MARK)):
         yield lambda: None
         return
-    note("compiling the kernels: this once, some 20 s")
+    note("compiling the kernels: this once, some 15 s")
     process = subprocess.Popen([sys.executable, "-c", CODE], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         yield partial(_finished, process)
@@ -35,7 +35,24 @@ def made_ready(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
 
 
 def _finished(process: subprocess.Popen[bytes]) -> None:
+    read_a_little()  # what the other process comes to last
     process.wait()
+
+
+def read_a_little() -> None:
+    """Read from empty counts, so that the kernels of reading are compiled and cached."""
+    import numpy as np
+
+    from armsim.core.reading import estimate_tallies
+    from armsim.core.sample_kernel import Tallies
+    from armsim.engine.posesample import asked_of, empty_slots
+    from armsim.engine.statistics import TAIL
+
+    slots = empty_slots(1)
+    slots.ratio[:, :, 0] = slots.line[:, :, 0] = 1
+    slots.extremes[:] = 0.0
+    tallies, line = Tallies(*(own[0] for own in slots)), np.array([[0.0, 1.0]] * 3)
+    estimate_tallies(tallies, line, asked_of([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
 
 
 def sample_a_little() -> None:
