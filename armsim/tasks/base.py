@@ -7,6 +7,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import ClassVar, NamedTuple
 
 import numpy as np
@@ -160,8 +161,16 @@ def frame_matrix(xyz: tuple[float, float, float], rpy: tuple[float, float, float
     """Homogeneous transform from a position and turns about the fixed x, y, z axes, shape (4, 4)."""
     out = np.eye(4)
     out[:3, 3] = xyz
+    out[:3, :3] = _turned(rpy)
+    return out
+
+
+@lru_cache(maxsize=64)
+def _turned(rpy: tuple[float, float, float]) -> Array:
+    """A task holds one orientation over all of its points."""
     roll, pitch, yaw = rpy
-    out[:3, :3] = rotation(Z, yaw)[0] @ rotation(Y, pitch)[0] @ rotation(X, roll)[0]
+    out = np.asarray(rotation(Z, yaw)[0] @ rotation(Y, pitch)[0] @ rotation(X, roll)[0])
+    out.setflags(write=False)
     return out
 
 

@@ -92,6 +92,11 @@ class Solver:
         return np.array([1.0 if joint.revolute else self.arm.reach or 1.0 for joint in self.arm.joints])
 
     @cached_property
+    def _turning(self) -> np.ndarray:
+        """Free joints that turn."""
+        return np.asarray(self.free & np.array([joint.revolute for joint in self.arm.joints]))
+
+    @cached_property
     def _range(self) -> reach.Range:
         from armsim.core import reach
 
@@ -191,17 +196,12 @@ class Solver:
 
     def _unwound(self, q: Array, seed: Array) -> Array:
         """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""
-        out, turn = q.copy(), 2 * math.pi
-        for j, joint in enumerate(self.arm.joints):
-            if not joint.revolute or not self.free[j]:
-                continue
-            value = q[j] - turn * np.round((q[j] - seed[j]) / turn)
-            if value < self.lower[j] - SLACK:
-                value += turn * np.ceil((self.lower[j] - SLACK - value) / turn)
-            elif value > self.upper[j] + SLACK:
-                value -= turn * np.ceil((value - self.upper[j] - SLACK) / turn)
-            out[j] = value
-        return out
+        turn = 2 * math.pi
+        value = q - turn * np.round((q - seed) / turn)
+        low, high = self.lower - SLACK, self.upper + SLACK
+        value = np.where(value < low, value + turn * np.ceil((low - value) / turn), value)
+        value = np.where(value > high, value - turn * np.ceil((value - high) / turn), value)
+        return np.where(self._turning, value, q)
 
 
 def _count(number: int, what: str) -> str:
