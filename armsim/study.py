@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
 from armsim.assessment import Judged, judge, task_result
+from armsim.core.sources import LANES
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
+from armsim.engine import growth
 from armsim.engine import statistics as stats
+from armsim.engine.growth import Stopped
 from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
@@ -26,6 +30,7 @@ from armsim.results import (
     Result,
     TaskResult,
 )
+from armsim.results.posetable import PoseTable
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, store
 from armsim.tasks.base import name_key
@@ -34,6 +39,28 @@ from armsim.version import own_version
 
 SMALL_ANGLE = 0.05
 """Joint error beyond which a note says so: there the cosine departs from 1 by a thousandth. [rad]"""
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What is known so far.
+
+    Parameters
+    ----------
+    units : int
+        Built arms that were sampled; 0 for first order alone.
+    tables : tuple of PoseTable
+        Of every task; nan what is not known yet.
+    judged : tuple of Judged
+        Verdicts of every task; none by first order alone.
+    samples : Samples, optional
+        From which `Study.told` makes a result.
+    """
+
+    units: int
+    tables: tuple[PoseTable, ...]
+    judged: tuple[Judged, ...]
+    samples: Samples | None
 
 
 def _quiet(task: str, done: int, total: int) -> None:
@@ -193,9 +220,12 @@ class Study:
         longest: float = math.inf,
     ) -> tuple[Result, Samples]:
         """Sample the population at poses that are found already; parameters as of `run`."""
-        scenario = self.scenario
-        requirement = scenario.requirement
         sampled = self._sample(found, workers, progress, memory, processes, cluster, note, longest)
+        return self.told(found, sampled), sampled
+
+    def told(self, found: Sequence[PoseSet], sampled: Samples) -> Result:
+        """All that is known from samples at poses."""
+        scenario = self.scenario
         both = zip(scenario.tasks, found, strict=True)
         final = sampled.job.plan
         tasks = tuple(
@@ -203,7 +233,7 @@ class Study:
             for (task, poses), sample in zip(both, sampled.tasks, strict=True)
         )
         joints = self.budgets(found)
-        result = Result(
+        return Result(
             format=FORMAT,
             version=own_version(),
             scenario=scenario.name,
@@ -212,7 +242,7 @@ class Study:
             units=final.units,
             visits=final.visits,
             price=scenario.machine.price,
-            requirement=requirement,
+            requirement=scenario.requirement,
             tasks=tasks,
             joints=joints,
             links=link_budget(scenario.machine),
@@ -222,7 +252,69 @@ class Study:
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
         )
-        return result, sampled
+
+    def growing(
+        self,
+        found: Sequence[PoseSet] | None = None,
+        workers: int | None = None,
+        stopped: Stopped = lambda: False,
+        memory: int = MEMORY,
+        begin: int = 128,
+    ) -> Iterator[Answer]:
+        """Answers one after the other: first order at once, then a population that grows to the units of the plan.
+
+        The last answer holds the samples of `run`, bit for bit. The iterator ends without it as soon as ``stopped``
+        says so.
+
+        Parameters
+        ----------
+        found : sequence of PoseSet, optional
+            Of `find`, which is asked where not given.
+        workers : int, optional
+            Threads; the processors of this machine where not given.
+        stopped : callable
+            Asked every 20 ms or so.
+        memory : int
+            Bytes that may be taken.
+        begin : int
+            Units of the first population; each further one has four times as many.
+
+        Raises
+        ------
+        RunError
+            A task has no pose that the arm can reach, or the memory does not suffice.
+        """
+        poses = self.find() if found is None else found
+        scenario, plan = self.scenario, self.scenario.plan
+        needed = growth.bytes_needed(sum(len(own.names) for own in poses), plan)
+        if needed > memory:
+            raise RunError(f"a population that grows to {plan.units} units takes {needed} bytes, allowed {memory}")
+        job = growth.job_of(scenario.machine, plan, self._coverage, scenario.requirement)
+        try:
+            population = growth.Growing(job, self._asked(poses), workers or os.cpu_count() or 1, stopped)
+            yield Answer(0, tuple(population.first_order()), (), None)
+            units = min(-(-begin // LANES) * LANES, plan.units)
+            while True:
+                samples = population.grow(units)
+                rows = zip(scenario.tasks, poses, samples.tasks, strict=True)
+                judged = tuple(judge(scenario, *row) for row in rows)
+                yield Answer(units, tuple(own.table for own in judged), judged, samples)
+                if units == plan.units:
+                    return
+                units = min(4 * units, plan.units)
+        except growth.Interrupted:
+            return
+
+    @property
+    def _coverage(self) -> float:
+        requirement = self.scenario.requirement
+        return requirement.coverage if requirement is not None else stats.LEVEL
+
+    def _asked(self, found: Sequence[PoseSet]) -> list[TaskConfigurations]:
+        return [
+            TaskConfigurations(task.name, poses.configurations, name_key(task.name))
+            for task, poses in zip(self.scenario.tasks, found, strict=True)
+        ]
 
     def judge(
         self,
@@ -248,14 +340,9 @@ class Study:
         note: Callable[[str], None] = lambda text: None,
         longest: float = math.inf,
     ) -> Samples:
-        scenario, requirement = self.scenario, self.scenario.requirement
-        coverage = requirement.coverage if requirement is not None else stats.LEVEL
-        asked = [
-            TaskConfigurations(task.name, poses.configurations, name_key(task.name))
-            for task, poses in zip(scenario.tasks, found, strict=True)
-        ]
-        with sampling(scenario.machine, requirement, coverage, workers, memory, processes, cluster, longest) as place:
-            return place.run(scenario.plan, asked, progress, note)
+        scenario, where = self.scenario, (workers, memory, processes, cluster, longest)
+        with sampling(scenario.machine, scenario.requirement, self._coverage, *where) as place:
+            return place.run(scenario.plan, self._asked(found), progress, note)
 
 
 def _turns_far(budget: JointBudget) -> bool:

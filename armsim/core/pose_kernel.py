@@ -13,7 +13,7 @@ import numpy as np
 
 from armsim.core.attained import Kept, VisitEffect
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
-from armsim.core.counting import LINE_BINS, ratio_bin
+from armsim.core.counting import LINE_BINS, RATIO_BINS, ratio_bin
 from armsim.core.reading import READ, Asked, estimate_tallies, read_tallies
 from armsim.core.rows import add_counts
 from armsim.core.sample_kernel import Block, Scale, Tallies, Told, Visits, sample_units
@@ -140,7 +140,7 @@ def sample_poses(
     tail : float
         Of `estimate_tallies`.
     slots : Slots
-        As many as poses, and one more with batches; or one that serves all, if all units are in the block.
+        As many as poses, and one more with batches; or one that serves all in turn, if all units are in the block.
     told : ToldPoses
         Of the poses from ``low`` on.
     """
@@ -148,7 +148,7 @@ def sample_poses(
     batched = part.batch >= 0
     for p in range(part.low, part.high):
         i = p - part.low
-        held = _slot(slots, i if part.units < part.of else 0)
+        held = _slot(slots, i if i < slots.ratio.shape[0] else 0)
         used = _slot(slots, slots.ratio.shape[0] - 1) if batched else held
         if ends[0] == 0:
             _clear(held)
@@ -209,3 +209,62 @@ def _absorb(held: Tallies, more: Tallies) -> None:
     for m in range(held.extremes.shape[1]):
         held.extremes[0, m] = min(held.extremes[0, m], more.extremes[0, m])
         held.extremes[1, m] = max(held.extremes[1, m], more.extremes[1, m])
+
+
+@compiled
+def packed_size(tallies: Tallies) -> int:
+    """Bins that hold something, of all that is counted."""
+    n = 0
+    for m in range(2):
+        first, last = ratio_bin(tallies.extremes[0, m]), ratio_bin(tallies.extremes[1, m]) + 1
+        for b in range(first, last):
+            n += tallies.ratio[m, b] != 0
+            n += m == 0 and tallies.ratio_pairs[b] != 0
+    for j in range(3):
+        for b in range(LINE_BINS):
+            n += tallies.line[j, b] != 0
+            n += tallies.line_pairs[j, b] != 0
+    return n
+
+
+@compiled
+def pack(tallies: Tallies, place: Indices, count: Indices) -> None:
+    """Bins that hold something and their counts, so that counts of many poses fit; arrays of `packed_size`."""
+    n = 0
+    for m in range(2):
+        first, last = ratio_bin(tallies.extremes[0, m]), ratio_bin(tallies.extremes[1, m]) + 1
+        for table in range(1 + (m == 0)):
+            row = tallies.ratio[m] if table == 0 else tallies.ratio_pairs
+            for b in range(first, last):
+                if row[b] != 0:
+                    place[n], count[n] = b + (m + 2 * table) * RATIO_BINS, row[b]
+                    n += 1
+    for j in range(3):
+        for table in range(2):
+            row = tallies.line[j] if table == 0 else tallies.line_pairs[j]
+            for b in range(LINE_BINS):
+                if row[b] != 0:
+                    place[n], count[n] = b + 3 * RATIO_BINS + (j + 3 * table) * LINE_BINS, row[b]
+                    n += 1
+
+
+@compiled
+def unpack(place: Indices, count: Indices, extremes: Floats, tallies: Tallies) -> None:
+    """What `pack` made of counts, back into counts."""
+    _clear(tallies)
+    for i in range(place.shape[0]):
+        at = place[i]
+        if at < 3 * RATIO_BINS:
+            table, b = at // RATIO_BINS, at % RATIO_BINS
+            if table < 2:
+                tallies.ratio[table, b] = count[i]
+            else:
+                tallies.ratio_pairs[b] = count[i]
+        else:
+            table, b = (at - 3 * RATIO_BINS) // LINE_BINS, (at - 3 * RATIO_BINS) % LINE_BINS
+            if table < 3:
+                tallies.line[table, b] = count[i]
+            else:
+                tallies.line_pairs[table - 3, b] = count[i]
+    for m in range(extremes.shape[1]):
+        tallies.extremes[0, m], tallies.extremes[1, m] = extremes[0, m], extremes[1, m]
