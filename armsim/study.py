@@ -218,9 +218,13 @@ class Study:
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
         longest: float = math.inf,
+        afterwards: int = 0,
     ) -> tuple[Result, Samples]:
-        """Sample the population at poses that are found already; parameters as of `run`."""
-        sampled = self._sample(found, workers, progress, memory, processes, cluster, note, longest)
+        """Sample the population at poses that are found already; parameters as of `run`.
+
+        ``afterwards``: bytes that are needed for what is then made of the result.
+        """
+        sampled = self._sample(found, workers, progress, memory, processes, cluster, note, longest, afterwards)
         return self.told(found, sampled), sampled
 
     def told(self, found: Sequence[PoseSet], sampled: Samples) -> Result:
@@ -339,8 +343,9 @@ class Study:
         cluster: str | None = None,
         note: Callable[[str], None] = lambda text: None,
         longest: float = math.inf,
+        afterwards: int = 0,
     ) -> Samples:
-        scenario, where = self.scenario, (workers, memory, processes, cluster, longest)
+        scenario, where = self.scenario, (workers, memory, processes, cluster, longest, afterwards)
         with sampling(scenario.machine, scenario.requirement, self._coverage, *where) as place:
             return place.run(scenario.plan, self._asked(found), progress, note)
 

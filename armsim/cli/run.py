@@ -61,7 +61,7 @@ def run(
     from armsim.engine.duration import A_DAY
     from armsim.engine.kernels import made_ready
     from armsim.errors import DoesNotFit, RunError
-    from armsim.report.helpers import Helpers, helpers_for
+    from armsim.report.helpers import DOCUMENT_MEMORY, Helpers, helpers_for
     from armsim.report.output_folder import check_destination
     from armsim.report.reproduce import RunRequest, difference, read_manifest
     from armsim.report.run_review import Extras
@@ -97,7 +97,7 @@ def run(
             with made_ready(note) as wait_for_kernels:
                 found = study.find(progress)
                 wait_for_kernels()
-            where = processes, cluster, note, longest
+            where = processes, cluster, note, longest, DOCUMENT_MEMORY
             try:
                 result = study.evaluate(found, workers, progress, allowed - helpers.memory, *where)[0]
             except DoesNotFit:

@@ -22,7 +22,7 @@ from armsim.engine.layout import GIB, Where, lay_out
 from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.pose import share_names
 from armsim.engine.work import Job, pieces, work
-from armsim.errors import RunError, TooLong
+from armsim.errors import DoesNotFit, RunError, TooLong
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.results import Adaptive
@@ -91,6 +91,7 @@ class Runner:
     pool: Executor
     where: Where
     longest: float = math.inf
+    afterwards: int = 0
 
     def run(self, plan: SamplingPlan, asked: list[TaskConfigurations], progress: Progress, note: Note) -> Samples:
         """Sample all poses; with a tolerance, with ever more units until it is reached.
@@ -126,6 +127,11 @@ class Runner:
     def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int, note: Note) -> Job:
         poses = sum(len(task.configurations) for task in asked)
         row = self._record.itemsize // 8
+        if self.afterwards > self.memory:
+            raise DoesNotFit(
+                f"what is made of the samples takes {self.afterwards / GIB:.2g} GiB of memory, allowed "
+                f"{self.memory / GIB:.2g} GiB"
+            )
         layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
         job = Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
@@ -133,7 +139,7 @@ class Runner:
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         note(
             f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
-            f"at most {layout.estimate / GIB:.2g} GiB of memory{lasting}"
+            f"at most {max(layout.estimate, self.afterwards) / GIB:.2g} GiB of memory{lasting}"
         )
         if seconds > self.longest:
             raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(self.longest)}")
@@ -210,10 +216,12 @@ def sampling(
     processes: bool = False,
     cluster: str | None = None,
     longest: float = math.inf,
+    afterwards: int = 0,
 ) -> Iterator[Runner]:
     """A place to sample: threads, processes, or a cluster, there until the end of the block.
 
-    A run that would take more than ``longest`` seconds is not begun.
+    A run that would take more than ``longest`` seconds is not begun, nor one of which something is then made that takes
+    more memory than is allowed (``afterwards``, in bytes).
     """
     workers = workers or os.cpu_count() or 1
     with ExitStack() as stack:
@@ -224,4 +232,4 @@ def sampling(
         else:
             pool = stack.enter_context(executors.threads(workers))
         where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
-        yield Runner(machine, requirement, coverage, workers, memory, pool, where, longest)
+        yield Runner(machine, requirement, coverage, workers, memory, pool, where, longest, afterwards)

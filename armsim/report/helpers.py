@@ -14,6 +14,8 @@ from typing import TypeVar
 from armsim.engine.executors import end_with_parent
 
 MOST_HELPERS = 3
+DOCUMENT_MEMORY = 460 * 2**20
+"""Bytes that a process takes that makes the figures and the documents of a result; measured."""
 T = TypeVar("T")
 
 
