@@ -44,7 +44,7 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
     columns = min(COLUMNS, len(joints))
     rows = -(-len(joints) // columns)
     with style.style():
-        out = style.Drawing(figsize=(6.8, 0.95 + 1.5 * rows), layout="constrained")
+        out = style.Drawing(figsize=(6.4, 0.95 + 1.5 * rows), layout="constrained")
         every = np.atleast_1d(out.subplots(rows, columns)).ravel()
         for axes, names in zip(every, joints, strict=False):
             _curve(out, axes, names, result.joints[names[0]])
@@ -84,7 +84,7 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     axes.yaxis.set_major_locator(MaxNLocator(5))
     title = f"{', '.join(names)} [{unit.name} over {length}]"
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
-    axes.tick_params(labelsize=7)
+    axes.tick_params(labelsize=8)
     few = slice(None, None, max(1, len(position) // POINTS))
     shown = zip(position[few], one[few], low[few], high[few], strict=True)
     texts = [
@@ -102,7 +102,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
     unit = ARCSECOND if rotary else unit_for([max(sizes, default=0.0)])
     largest = max(sizes, default=0.0) * unit.factor
     with style.style():
-        out, axes = style.figure(6.8, 3.2)
+        out, axes = style.figure(6.4, 3.2)
         best = ""
         for number, names in enumerate(own):
             curve = result.joints[names[0]].curve

@@ -26,6 +26,7 @@ class Helpers:
         self._count = count
         self._pool: ProcessPoolExecutor | None = None
         if count:
+            _start_tracker()
             context = multiprocessing.get_context("spawn")
             self._pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
             for _ in range(count):
@@ -54,6 +55,21 @@ class Helpers:
 
     def __exit__(self, *error: object) -> None:
         self.stop()
+
+
+def _start_tracker() -> None:
+    """The process that takes away what pools leave in the system; silent where this one ends at once, on a signal."""
+    from multiprocessing import resource_tracker
+
+    before = os.environ.get("PYTHONWARNINGS")
+    os.environ["PYTHONWARNINGS"] = ",".join(filter(None, (before, "ignore:resource_tracker")))
+    try:
+        resource_tracker.ensure_running()
+    finally:
+        if before is None:
+            del os.environ["PYTHONWARNINGS"]
+        else:
+            os.environ["PYTHONWARNINGS"] = before
 
 
 def helpers_for(memory: int, processors: int | None = None) -> int:

@@ -11,6 +11,7 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
+import math
 import statistics
 import subprocess
 import sys
@@ -23,6 +24,8 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parent))
+from stages import stages
 from support import normal_machine, planar_arm, published_arm, robot_file
 
 import armsim
@@ -43,6 +46,8 @@ from armsim.model.mounting import Mounting
 from armsim.model.toolbox import sequence_of
 from armsim.model.transmission import Transmission
 from armsim.results.posetable import PoseTable
+from armsim.tasks.base import Command, Holding
+from armsim.tasks.inverse import Solver
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"
 REPEATS = 7
@@ -255,6 +260,45 @@ def changes() -> None:
         print(f"  {name:44} {1e3 * statistics.median(times):.3g}")
 
 
+def growing() -> None:
+    print("\nThe demo after a change, seconds until each answer, two threads, median of repeats")
+    study = armsim.load(DEMO)
+    found = study.find()
+    changed = study.change({"joints.j2.mounting.eccentricity": "5 um"})
+    runs: dict[int, list[float]] = {}
+    for _ in range(REPEATS):
+        start = time.perf_counter()
+        for answer in changed.growing(found, workers=2):
+            runs.setdefault(answer.units, []).append(time.perf_counter() - start)
+    told = (f"{units or 'first order'}: {statistics.median(times):.2f}" for units, times in runs.items())
+    print("  units", "   ".join(told))
+    start = time.perf_counter()
+    for eccentricity in range(5, 45, 5):
+        study.change({"joints.j1.mounting.eccentricity": f"{eccentricity} um"}).judge(found, workers=2)
+    print(
+        f"  eight values of one eccentricity, {study.scenario.plan.units} units each: {time.perf_counter() - start:.1f}"
+    )
+
+
+def poses() -> None:
+    print("\nInverse kinematics from a neighbour 2 mm away, milliseconds a pose, median of repeats")
+    for name in ("Puma560", "Panda"):
+        arm, _ = published_arm(name)
+        holding = Holding(rpy=(math.pi, 0.0, 0.0))
+        solver = Solver(arm, holding)
+        commands = [holding.at((0.35 + 0.002 * k, 0.05, 0.25)) for k in range(100)]
+        first = solver.solve(commands[0], solver.starts())
+        assert isinstance(first, np.ndarray)
+
+        def line(solver: Solver = solver, commands: list[Command] = commands, first: np.ndarray = first) -> None:
+            q: np.ndarray | None = first
+            for command in commands[1:]:
+                q = solver.follow(command, first if q is None else q)
+
+        (times,) = in_turn(line)
+        print(f"  {name} ({len(arm.joints)} joints): {statistics.median(times) / 99 * 1e3:.3f}")
+
+
 def _quiet(*told: object) -> None:
     """Tell nobody."""
 
@@ -265,7 +309,7 @@ def memory() -> None:
         ("as it is", 2000, 30, 1),
         ("100 x units", 200_000, 30, 1),
         ("100 x visits", 2000, 3000, 1),
-        ("100 x poses", 200, 30, 14_100),
+        ("100 x poses", 2000, 30, 100),
     ):
         code = (
             "import sys, time, numpy as np, armsim\n"
@@ -318,9 +362,12 @@ if __name__ == "__main__":
     print(f"numpy {np.__version__}, {os.cpu_count()} processors, {REPEATS} repeats; ns are medians, x the median ratio")
     kinematics()
     whole_job()
+    stages()
     scaling()
     start_up()
     changes()
+    growing()
+    poses()
     memory()
     evenness()
     hundred_million()
