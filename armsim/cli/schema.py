@@ -21,6 +21,7 @@ def schema(
     ],
 ) -> None:
     """Print the JSON Schema of a kind of document, for editors, or that of results.json."""
+    from armsim.documents.based import ChangesDocument
     from armsim.documents.load import KINDS
 
     if kind == RESULTS:
@@ -28,7 +29,11 @@ def schema(
 
         print(json.dumps(Result.schema(), indent=1, ensure_ascii=False))
         return
-    if kind in KINDS:
+    if kind == "scenario":
+        whole, changed = KINDS[kind].model_json_schema(), ChangesDocument.model_json_schema()
+        defs = {**whole.pop("$defs", {}), **changed.pop("$defs", {})}
+        own = {"$defs": defs, "anyOf": [whole, changed]}
+    elif kind in KINDS:
         own = KINDS[kind].model_json_schema()
     else:
         from armsim.decide.records import RECORDS

@@ -39,6 +39,11 @@ def select(
         fault = "is there already" if write.is_symlink() or write.exists() else "its folder is not there"
         raise InputError(Problem(str(write), 0, 0, "--write", fault, "a new file in a folder that is there"))
     ready, options = load_options(scenario, catalogue)
+    if write is not None and not ready.sources[0].path.samefile(scenario):
+        from armsim.errors import InputError, Problem
+
+        fault, accepted = "a choice is written into the text of a whole scenario", "a scenario without a base"
+        raise InputError(Problem(str(scenario), 0, 0, "base", fault, accepted))
     study = Study(ready).with_plan(units, visits, seed)
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)

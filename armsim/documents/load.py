@@ -5,13 +5,14 @@ from __future__ import annotations
 import difflib
 import hashlib
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any
 
 from armsim.asked import Requirement, SamplingPlan
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
+from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
 from armsim.documents.changes import changed
@@ -21,14 +22,14 @@ from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.joint import build_joint
-from armsim.documents.messages import validated
+from armsim.documents.messages import Faults, validated
 from armsim.documents.scenario import ScenarioDocument, check_joints
 from armsim.documents.source import read_source
 from armsim.documents.tasks import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
-from armsim.errors import InputError, Problem
+from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus, Fitting
@@ -38,8 +39,6 @@ from armsim.scenario import Scenario
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Task
 
-P = ParamSpec("P")
-T = TypeVar("T")
 ENCODERS = ("encoder", "motor_encoder")
 
 PART_OF = {
@@ -64,7 +63,17 @@ def load_scenario(path: Path | str) -> Scenario:
     InputError
         Anything is wrong in any of the files.
     """
-    source = _read(Path(path), "scenario")
+    return _load(Path(path))
+
+
+def _load(path: Path, under: Bases = ()) -> Scenario:
+    return _scenario(_read(path, "scenario"), under)
+
+
+def _scenario(source: Source, under: Bases = ()) -> Scenario:
+    """A scenario, or what another one is with changes."""
+    if "base" in source.data:
+        return based(source, under, _load, load_changed)
     return _Loader(source).scenario()
 
 
@@ -95,7 +104,7 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
     source = read_source(Path(path))
     kind = _kind(source.data, source, ())
     if kind == "scenario":
-        return _Loader(source).scenario()
+        return _scenario(source)
     if kind == "arm":
         return build_arm(validated(ArmDocument, source.data, source, ()), source)[0]
     if kind == "catalogue":
@@ -121,26 +130,6 @@ def load_options(
     loader.sources.update({Path(os.path.realpath(own.path)): own for own in ready.sources})
     options = loader.options(_read(Path(catalogue), "catalogue"), ready)
     return replace(ready, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
-
-
-class Faults:
-    """Faults gathered, so that all are told at once."""
-
-    def __init__(self) -> None:
-        self.problems: list[Problem] = []
-
-    def of(self, do: Callable[P, T], *given: P.args, **named: P.kwargs) -> T | None:
-        """What ``do`` makes of what it is given, or None with its faults kept."""
-        try:
-            return do(*given, **named)
-        except InputError as error:
-            self.problems += error.problems
-            return None
-
-    def error(self) -> InputError:
-        """All of them in the order of their places; what several joints share by reference is one fault."""
-        first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.found): p for p in reversed(self.problems)}
-        return InputError(*reversed(first.values()))
 
 
 class _Loader:

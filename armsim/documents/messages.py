@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Callable
 from functools import lru_cache
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from armsim.errors import InputError, Problem
 from armsim.sources import KeyPath, Source
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 ACCEPTED = {
     "model_type": "a mapping of keys",
@@ -140,3 +144,23 @@ def _tagged(option: dict[str, Any], tag: str) -> bool:
     return any(
         tag == prop.get("const") or tag in prop.get("enum", ()) for prop in option.get("properties", {}).values()
     )
+
+
+class Faults:
+    """Faults gathered, so that all are told at once."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def of(self, do: Callable[P, T], *given: P.args, **named: P.kwargs) -> T | None:
+        """What ``do`` makes of what it is given, or None with its faults kept."""
+        try:
+            return do(*given, **named)
+        except InputError as error:
+            self.problems += error.problems
+            return None
+
+    def error(self) -> InputError:
+        """All of them in the order of their places; what several joints share by reference is one fault."""
+        first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.found): p for p in reversed(self.problems)}
+        return InputError(*reversed(first.values()))

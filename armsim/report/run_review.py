@@ -196,7 +196,7 @@ def _where(result: Result, task: TaskResult) -> str:
     at = ", ".join(f"{value * 1e3:.4g}" for value in beside_each_other(pose.position))
     joints = (
         f"{name} {math.degrees(value):.4g} deg" if budget.unit == "rad" else f"{name} {value * 1e3:.4g} mm"
-        for (name, budget), value in zip(result.joints.items(), pose.joints, strict=True)
+        for (name, budget), value in zip(result.joints.items(), beside_each_other(pose.joints), strict=True)
     )
     along = "" if pose.along is None else f", {pose.along * 1e3:.4g} mm along the path"
     return f"The worst pose, {pose.name}{along}: tool point at ({at}) mm, joints at {', '.join(joints)}."

@@ -1,0 +1,77 @@
+"""A scenario of a few lines: another one, its base, with changes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field
+
+from armsim.documents.changes import REFERENCES
+from armsim.documents.fields import Document, Word
+from armsim.documents.messages import validated
+from armsim.errors import InputError
+from armsim.scenario import Scenario
+from armsim.sources import Source
+
+MOST_DEEP = 16
+"""Bases of bases, at most."""
+Bases = tuple[str, ...]
+
+
+class ChangesDocument(Document):
+    """A scenario as a change of another.
+
+    ``changes`` by path, as `documents.changes`: ``joints.j2.mounting.eccentricity: 10 um``. What is named by a file
+    counts from the file that says so.
+    """
+
+    kind: Literal["scenario"]
+    name: Word | None = None
+    base: str
+    changes: dict[str, Any] = Field(default_factory=dict)
+
+
+def based(
+    source: Source,
+    under: Bases,
+    load: Callable[[Path, Bases], Scenario],
+    change: Callable[[Scenario, Mapping[str, Any]], Scenario],
+) -> Scenario:
+    """The scenario that a base is with changes; ``under``: files of those that are based on it.
+
+    Raises
+    ------
+    InputError
+        Anything is wrong in the base, a path leads nowhere, or bases go in a circle.
+    """
+    document: ChangesDocument = validated(ChangesDocument, source.data, source, ())
+    file = source.path.parent / document.base
+    before = (*under, os.path.realpath(source.path))
+    if os.path.realpath(file) in before or len(before) > MOST_DEEP:
+        raise source.error(("base",), repr(document.base), "another scenario, which is not based on this one")
+    whole = load(file, before)
+    own = {path: _from_here(path, value, source.path.parent) for path, value in document.changes.items()}
+    try:
+        out = change(whole, own)
+    except InputError as error:
+        raise InputError(
+            *(
+                source.problem(("changes", p.key), p.found, p.accepted) if p.file == "change" else p
+                for p in error.problems
+            )
+        ) from error
+    sources = (*out.sources, *(() if source.path in {s.path for s in out.sources} else (source,)))
+    return replace(out, name=document.name or out.name, sources=sources)
+
+
+def _from_here(path: str, value: Any, beside: Path) -> Any:
+    """A reference to a document counts from the file in which it stands."""
+    if path.rpartition(".")[2] in REFERENCES and isinstance(value, str):
+        return str((beside / value).absolute())
+    if isinstance(value, dict):
+        return {key: _from_here(str(key), inner, beside) for key, inner in value.items()}
+    return value

@@ -1,0 +1,87 @@
+"""A scenario of a few lines: another one with changes, checked like it, errors told with the line that makes them."""
+
+from pathlib import Path
+
+import pytest
+from support import ROOT, invoke
+
+import armsim
+from armsim.errors import InputError
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+TRACK = ROOT / "scenarios" / "track-cell.yaml"
+
+
+def written(folder: Path, text: str, name: str = "own.yaml") -> Path:
+    folder.mkdir(exist_ok=True)
+    file = folder / name
+    file.write_text(text)
+    return file
+
+
+@pytest.mark.parametrize("base", [DEMO, TRACK])
+def test_it_is_the_base_with_the_changes(tmp_path: Path, base: Path) -> None:
+    """Source: the same changes made to the study, which are an edit of the file (test_changes.py)."""
+    joint = armsim.load(base).scenario.machine.arm.names[1]
+    changes = {f"joints.{joint}.mastering": "3 arcsec", "joints.j3.placement": "output", "sampling.units": 77}
+    lines = "".join(f"  {path}: {value}\n" for path, value in changes.items())
+    found = armsim.load(written(tmp_path, f"kind: scenario\nbase: {base}\nchanges:\n{lines}"))
+    wanted = armsim.load(base).change(changes)
+    assert found.budgets() == wanted.budgets() != armsim.load(base).budgets()
+    assert found.scenario.plan == wanted.scenario.plan
+    assert [task.name for task in found.scenario.tasks] == [task.name for task in wanted.scenario.tasks]
+    assert {own.path.name for own in found.scenario.sources} >= {"own.yaml", base.name}
+
+
+def test_names_and_references_count_from_the_file_that_states_them(tmp_path: Path) -> None:
+    encoder = (ROOT / "configs" / "encoders").glob("*.yaml")
+    first = sorted(encoder)[0]
+    written(tmp_path / "parts", first.read_text(), "own-disc.yaml")
+    file = written(
+        tmp_path,
+        f"kind: scenario\nname: other disc\nbase: {DEMO}\nchanges: {{joints.j1.encoder: parts/own-disc.yaml}}\n",
+    )
+    found = armsim.load(file).scenario
+    assert found.name == "other disc"
+    assert any(own.path.name == "own-disc.yaml" for own in found.sources)
+
+
+def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
+    written(tmp_path, f"kind: scenario\nbase: {DEMO}\nchanges: {{sampling.units: 50}}\n", "first.yaml")
+    second = written(tmp_path, "kind: scenario\nbase: first.yaml\nchanges: {sampling.visits: 4}\n", "second.yaml")
+    plan = armsim.load(second).scenario.plan
+    assert (plan.units, plan.visits) == (50, 4)
+    assert armsim.load(second).change({"sampling.seed": 3}).scenario.plan.units == 50
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "found"),
+    [
+        ("kind: scenario\nbase: own.yaml\n", 2, "own.yaml"),
+        ("kind: scenario\nbase: nothing.yaml\n", 0, "no such file"),
+        ("kind: scenario\nbase: {demo}\nchanges:\n  joints.j9.mastering: 3 arcsec\n", 4, "no joint 'j9'"),
+        ("kind: scenario\nbase: {demo}\nchange: 3\n", 3, "unknown key"),
+        ("kind: scenario\nbase: {demo}\ntasks: []\n", 3, "unknown key"),
+        ("kind: scenario\nbase: 3\n", 2, "3"),
+    ],
+)
+def test_what_is_wrong_is_told_where_it_stands(tmp_path: Path, text: str, line: int, found: str) -> None:
+    file = written(tmp_path, text.replace("{demo}", str(DEMO)))
+    with pytest.raises(InputError) as caught:
+        armsim.load(file)
+    told = str(caught.value)
+    assert found in told
+    if line:
+        assert f"own.yaml:{line}:" in told
+
+
+def test_commands_take_it(tmp_path: Path) -> None:
+    file = written(tmp_path, f"kind: scenario\nname: fine\nbase: {DEMO}\nchanges: {{groups.base.placement: output}}\n")
+    checked = invoke("check", file)
+    assert checked.returncode == 0, checked.stderr
+    assert "changed: groups.base.placement = output" in checked.stderr + checked.stdout
+    catalogue = ROOT / "configs" / "catalogues" / "discs.yaml"
+    refused = invoke("select", file, "--catalogue", catalogue, "--write", tmp_path / "new.yaml")
+    assert refused.returncode == 2
+    assert "without a base" in refused.stderr
+    assert not (tmp_path / "new.yaml").exists()
