@@ -53,6 +53,9 @@ def run(
     catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None,
     paper: PaperSize = Paper.a4,
     set_: Set = None,
+    sweep: Annotated[
+        str | None, typer.Option(help="Sweep a value instead: PATH=FROM..TO:COUNT, as sampling.seed=1..8:8.")
+    ] = None,
     reproduce: Annotated[Path | None, typer.Option(help="A manifest.json: do that run again and compare.")] = None,
     yes: Yes = False,
     json: Json = False,
@@ -87,6 +90,18 @@ def run(
         plan = study.scenario.plan
         listed = None if catalogue is None else str(catalogue)
         asked = RunRequest(str(scenario), plan.seed, plan.units, plan.visits, what_if, listed, paper.value, changes)
+    if sweep is not None:
+        if reproduce is not None or what_if or catalogue is not None or processes or cluster is not None:
+            raise _fault(
+                "--sweep", "another way to run beside it", "a scenario, sizes, --set, --workers, --memory, --out"
+            )
+        from armsim.cli.sweep import sweep_of
+
+        assert scenario is not None  # held above
+        place = out or Path("results") / f"{called(scenario)}-sweep"
+        if not sweep_of(study, sweep, place, scenario, workers, allowed, json):
+            raise typer.Exit(1)
+        return
     folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if expected is None else '-again'}"
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)

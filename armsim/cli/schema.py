@@ -16,7 +16,8 @@ def schema(
     kind: Annotated[
         str,
         typer.Argument(
-            help="arm, encoder, scenario, catalogue; results, comparison, what-if, allocation, trade-off, selection."
+            help="arm, encoder, scenario, catalogue; results, comparison, what-if, allocation, trade-off, selection, "
+            "sweep."
         ),
     ],
 ) -> None:

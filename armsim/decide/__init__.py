@@ -4,6 +4,7 @@ from armsim.decide.allocate import Allocation, allocate
 from armsim.decide.compare import Comparison, compare
 from armsim.decide.select import select
 from armsim.decide.selection import Selection
+from armsim.decide.sweep import Sweep, sweep
 from armsim.decide.tradeoff import TradeOff, trade_off
 from armsim.decide.whatif import WhatIfs, what_if
 
@@ -11,11 +12,13 @@ __all__ = [
     "Allocation",
     "Comparison",
     "Selection",
+    "Sweep",
     "TradeOff",
     "WhatIfs",
     "allocate",
     "compare",
     "select",
+    "sweep",
     "trade_off",
     "what_if",
 ]

@@ -264,12 +264,50 @@ class SelectionRecord:
     format: Literal["armsim-selection/1"] = "armsim-selection/1"
 
 
+@dataclass(frozen=True)
+class SweepTask:
+    """A task at one value: the 95 % quantile at its worst pose [m], RP of 95 % of the units [m], yield, verdict."""
+
+    name: str
+    p95: float
+    p95_interval: Interval | None
+    worst_pose: str
+    repeatability_p95: float | None
+    yield_: Annotated[float | None, Field(alias="yield")]
+    met: bool | None
+    sure: bool | None
+
+
+@dataclass(frozen=True)
+class SweepPoint:
+    """A value as it stands in a file, its number, and all tasks with it."""
+
+    value: str
+    number: float
+    tasks: tuple[SweepTask, ...]
+
+
+@dataclass(frozen=True)
+class SweepRecord:
+    """Of `armsim run --sweep`, as `sweep.Sweep`."""
+
+    scenario: str
+    path: str
+    unit: str
+    units: int
+    visits: int
+    seed: int
+    points: tuple[SweepPoint, ...]
+    format: Literal["armsim-sweep/1"] = "armsim-sweep/1"
+
+
 RECORDS: dict[str, type] = {
     "comparison": ComparisonRecord,
     "what-if": WhatIfsRecord,
     "allocation": AllocationRecord,
     "trade-off": TradeOffRecord,
     "selection": SelectionRecord,
+    "sweep": SweepRecord,
 }
 """By the name under which `armsim schema` prints their schema."""
 

@@ -9,6 +9,7 @@ from armsim.figures.joints import alike, has_waves, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path import distribution, path_error
 from armsim.figures.population import population, pose_errors, yield_curve
+from armsim.figures.sweep import sweep
 from armsim.figures.tradeoff import trade_off
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "path_error",
     "population",
     "pose_errors",
+    "sweep",
     "trade_off",
     "view",
     "yield_curve",

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from armsim import figures
 from armsim.decide.compare import Comparison
+from armsim.decide.sweep import Sweep
 from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
 from armsim.formatting import signed
@@ -115,3 +116,26 @@ def write_trade_off(
             lines.append([point.price, point.predicted * UM, point.sampled * UM, point.pose, *spent, *fitted])
         write_table(partial / "tables" / "trade-off.csv", header, lines)
         keep(partial / "figures", [curve_drawn(curve, coverage)])
+
+
+def write_sweep(out: Path, found: Sweep, landed: Callable[[Path], None] = lambda place: None) -> None:
+    """Write sweep.json, a table and a figure; an earlier one there is replaced at the very end."""
+    record, requirement = found.record, found.requirement
+    with folder(out, None, landed) as place:
+        write_json(place / "sweep.json", found.to_dict())
+        (place / "tables").mkdir()
+        header = ["value", "task", "p95 [um]", "low [um]", "high [um]", "worst pose", "RP p95 [um]", "yield [1]"]
+        lines: list[list[object]] = []
+        for point in record.points:
+            for own in point.tasks:
+                sizes = ["" if x is None else x * UM for x in (own.p95, *(own.p95_interval or (None, None)))]
+                passed = "" if own.yield_ is None else own.yield_
+                scatter = "" if own.repeatability_p95 is None else own.repeatability_p95 * UM
+                lines.append([point.value, own.name, *sizes, own.worst_pose, scatter, passed])
+        write_table(place / "tables" / "sweep.csv", header, lines)
+        names = [own.name for own in record.points[0].tasks]
+        drawn = {name: [(point.number, own.p95, own.p95_interval) for point, own in found.of(name)] for name in names}
+        note = f"worst pose of each task; band: 95 % interval; {record.units} units × {record.visits} visits"
+        position = None if requirement is None else requirement.position
+        draw = partial(figures.sweep, record.path, record.unit, drawn, position, note)
+        keep(place / "figures", [Planned("sweep", "sweep", "The same poses and random numbers at every value.", draw)])

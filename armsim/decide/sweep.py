@@ -1,0 +1,124 @@
+"""One value of a design swept, everything else as it is: the same poses, the same random numbers."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+from armsim.asked import Requirement
+from armsim.decide.records import SweepPoint, SweepRecord, SweepTask, plain
+from armsim.engine.layout import MEMORY
+from armsim.engine.run import Progress
+from armsim.errors import InputError, Problem
+from armsim.study import Study, _quiet
+
+MOST_POINTS = 1000
+NUMBER = re.compile(r"([-+0-9.eE]+)(.{0,40})", re.ASCII)
+ACCEPTED = "FROM..TO:COUNT, such as 5um..40um:8"
+
+
+class Sweep:
+    """Answers along the values of a path.
+
+    Parameters
+    ----------
+    study : Study
+        As it is, without the sweep.
+    record : SweepRecord
+    """
+
+    def __init__(self, study: Study, record: SweepRecord) -> None:
+        self.study = study
+        self.record = record
+
+    @property
+    def requirement(self) -> Requirement | None:
+        """Of the study."""
+        return self.study.scenario.requirement
+
+    def of(self, task: str) -> list[tuple[SweepPoint, SweepTask]]:
+        """All points, as one task sees them."""
+        return [(point, own) for point in self.record.points for own in point.tasks if own.name == task]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return plain(self.record)
+
+
+def values_of(text: str) -> list[str]:
+    """Values, evenly apart, from a text such as ``5um..40um:8``.
+
+    Raises
+    ------
+    InputError
+        The text says no such values.
+    """
+    ends, _, many = text.rpartition(":")
+    first, _, last = ends.partition("..")
+    try:
+        found = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
+        low, high = (float(own[1]) if own is not None else math.nan for own in found)
+        count = int(many)
+        units = [own[2].strip() for own in found if own is not None and own[2].strip()]
+        if not 2 <= count <= MOST_POINTS or not math.isfinite(low) or not math.isfinite(high) or len(set(units)) > 1:
+            raise ValueError
+    except ValueError as error:
+        raise InputError(Problem("sweep", 0, 0, "", repr(text[:60]), f"{ACCEPTED}, from 2 to {MOST_POINTS}")) from error
+    unit = f" {units[0]}" if units else ""
+    return [f"{low + (high - low) * k / (count - 1):.12g}{unit}" for k in range(count)]
+
+
+def sweep(
+    study: Study,
+    path: str,
+    values: Sequence[str],
+    workers: int | None = None,
+    progress: Progress = _quiet,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> Sweep:
+    """Judge the tasks of a study with each of some values in the place of one.
+
+    Parameters
+    ----------
+    study : Study
+    path : str
+        As `armsim.documents.changes`: ``joints.j1.mounting.eccentricity``.
+    values : sequence of str
+        As they stand in a file, a number with its unit.
+    workers, progress, memory, note
+        As of `Study.run`.
+
+    Raises
+    ------
+    InputError
+        The path leads nowhere, or a value is none that may stand there.
+    """
+    changed = [study.change({path: value}) for value in values]  # all that is wrong is told before anything is sampled
+    found = study.find(progress)
+    points = []
+    for number, (value, own) in enumerate(zip(values, changed, strict=True)):
+        progress(f"{path} = {value}", number, len(values))
+        poses = found if own.scenario.tasks == study.scenario.tasks else own.find(progress)
+        judged, _ = own.judge(poses, workers, _quiet, memory, note if number == 0 else (lambda text: None))
+        tasks = tuple(
+            SweepTask(
+                one.name,
+                one.summary.p95,
+                one.summary.p95_interval,
+                one.summary.worst_pose,
+                one.summary.repeatability_p95,
+                None if one.summary.yield_ is None else one.summary.yield_.value,
+                one.summary.met,
+                one.summary.sure,
+            )
+            for one in judged
+        )
+        points.append(SweepPoint(value, float(value.split()[0]), tasks))
+    progress(path, len(values), len(values))
+    unit = values[0].partition(" ")[2] if values else ""
+    plan = replace(study.scenario.plan)
+    return Sweep(study, SweepRecord(study.scenario.name, path, unit, plan.units, plan.visits, plan.seed, tuple(points)))

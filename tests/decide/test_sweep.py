@@ -1,0 +1,83 @@
+"""A value swept: each point is the study with that value, by the same random numbers."""
+
+import json
+from pathlib import Path
+
+import pytest
+from support import ROOT, invoke
+
+import armsim
+from armsim.decide.sweep import sweep, values_of
+from armsim.errors import InputError
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+TRACK = ROOT / "scenarios" / "track-cell.yaml"
+PATH = "joints.j1.mounting.eccentricity"
+
+
+@pytest.mark.parametrize(
+    ("text", "values"),
+    [
+        ("5um..40um:8", [f"{n} um" for n in range(5, 45, 5)]),
+        ("5..40 um:2", ["5 um", "40 um"]),
+        ("1 arcsec .. 3 arcsec : 3", ["1 arcsec", "2 arcsec", "3 arcsec"]),
+        ("0..1e-3:3", ["0", "0.0005", "0.001"]),
+        ("-2..2:5", ["-2", "-1", "0", "1", "2"]),
+        ("80 %..100 %:3", ["80 %", "90 %", "100 %"]),
+    ],
+)
+def test_values(text: str, values: list[str]) -> None:
+    assert values_of(text) == values
+
+
+@pytest.mark.parametrize(
+    "text", ["", "5um", "5um..40um", "5um..40um:1", "5um..4mm:3", "a..b:3", "1..2:9999", "1..inf:3", "....:3"]
+)
+def test_no_values(text: str) -> None:
+    with pytest.raises(InputError, match=r"FROM\.\.TO:COUNT"):
+        values_of(text)
+
+
+@pytest.mark.parametrize(("scenario", "path"), [(DEMO, PATH), (TRACK, "joints.j2.mastering")])
+def test_every_point_is_a_run_of_the_changed_study(scenario: Path, path: str) -> None:
+    """Source: the run itself."""
+    study = armsim.load(scenario).with_plan(units=60, visits=4)
+    unit = "um" if scenario is DEMO else "arcsec"
+    found = sweep(study, path, [f"5 {unit}", f"40 {unit}"])
+    for point in found.record.points:
+        result = study.change({path: point.value}).run()
+        for own, task in zip(point.tasks, result.tasks, strict=True):
+            assert (own.p95, own.worst_pose, own.met) == (task.summary.p95, task.summary.worst_pose, task.summary.met)
+            assert own.repeatability_p95 == task.summary.repeatability_p95
+    first, last = (point.tasks[-1].p95 for point in found.record.points)
+    assert last > first
+
+
+def test_the_command_leaves_a_table_and_a_figure(tmp_path: Path) -> None:
+    done = invoke(
+        "run", DEMO, "--units", 40, "--visits", 3, "--sweep", f"{PATH}=5um..40um:3", "--out", tmp_path / "s", "--json"
+    )
+    assert done.returncode in (0, 1), done.stderr
+    told = json.loads(done.stdout)
+    assert told == json.loads((tmp_path / "s" / "sweep.json").read_text())
+    assert [point["value"] for point in told["points"]] == ["5 um", "22.5 um", "40 um"]
+    rows = (tmp_path / "s" / "tables" / "sweep.csv").read_text().splitlines()
+    assert len(rows) == 1 + 3 * 2
+    assert (tmp_path / "s" / "figures" / "sweep.svg").stat().st_size > 1000
+
+
+@pytest.mark.parametrize(
+    ("given", "found"),
+    [
+        (("--sweep", "joints.j1"), "PATH=FROM..TO:COUNT"),
+        (("--sweep", f"{PATH}=5um"), "FROM..TO:COUNT"),
+        (("--sweep", f"{PATH}=5V..6V:2"), "eccentricity"),
+        (("--sweep", "joints.j9.mastering=1arcsec..2arcsec:2"), "no joint"),
+        (("--sweep", f"{PATH}=5um..6um:2", "--what-if"), "--sweep"),
+    ],
+)
+def test_what_is_wrong_is_told_and_nothing_written(tmp_path: Path, given: tuple[str, ...], found: str) -> None:
+    done = invoke("run", DEMO, *given, "--out", tmp_path / "s")
+    assert done.returncode == 2
+    assert found in done.stderr
+    assert list(tmp_path.iterdir()) == []
