@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import MEMORY, Json, Memory, Seed, Units, Visits, Workers, bytes_of
+from armsim.cli.options import MEMORY, Json, Memory, Seed, Set, Units, Visits, Workers, bytes_of, changes_of
 from armsim.cli.printing import print_machine, print_table, printing, shown_progress, tell
 
 if TYPE_CHECKING:
@@ -24,13 +24,15 @@ def allocate(
     visits: Visits = None,
     workers: Workers = None,
     memory: Memory = MEMORY,
+    set_: Set = None,
     json: Json = False,
 ) -> None:
     """From the requirement at the tool point to an error budget for the sensor of every joint."""
+    from armsim.documents.load import load_changed, load_scenario
     from armsim.study import Study
 
     allowed = bytes_of(memory)
-    study = Study.load(scenario).with_plan(units, visits, seed)
+    study = Study(load_changed(load_scenario(scenario), changes_of(set_))).with_plan(units, visits, seed)
     from armsim.decide import allocate as share_out
 
     with shown_progress() as (progress, note):

@@ -8,7 +8,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import MEMORY, Catalogue, Json, Memory, Seed, Units, Visits, Workers, bytes_of, write_new
+from armsim.cli.options import (
+    MEMORY,
+    Catalogue,
+    Json,
+    Memory,
+    Seed,
+    Set,
+    Units,
+    Visits,
+    Workers,
+    bytes_of,
+    changes_of,
+    write_new,
+)
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
@@ -25,6 +38,7 @@ def select(
     visits: Visits = None,
     workers: Workers = None,
     memory: Memory = MEMORY,
+    set_: Set = None,
     json: Json = False,
 ) -> None:
     """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""
@@ -38,12 +52,12 @@ def select(
 
         fault = "is there already" if write.is_symlink() or write.exists() else "its folder is not there"
         raise InputError(Problem(str(write), 0, 0, "--write", fault, "a new file in a folder that is there"))
-    ready, options = load_options(scenario, catalogue)
-    if write is not None and not ready.sources[0].path.samefile(scenario):
+    ready, options = load_options(scenario, catalogue, changes_of(set_))
+    if write is not None and (set_ or not ready.sources[0].path.samefile(scenario)):
         from armsim.errors import InputError, Problem
 
-        fault, accepted = "a choice is written into the text of a whole scenario", "a scenario without a base"
-        raise InputError(Problem(str(scenario), 0, 0, "base", fault, accepted))
+        fault, accepted = "a choice is written into the text of a whole scenario", "one without a base, and no --set"
+        raise InputError(Problem(str(scenario), 0, 0, "--write", fault, accepted))
     study = Study(ready).with_plan(units, visits, seed)
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)

@@ -8,7 +8,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import MEMORY, Catalogue, Json, Memory, Out, Seed, Units, Visits, Workers, bytes_of
+from armsim.cli.options import (
+    MEMORY,
+    Catalogue,
+    Json,
+    Memory,
+    Out,
+    Seed,
+    Set,
+    Units,
+    Visits,
+    Workers,
+    bytes_of,
+    changes_of,
+)
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
@@ -24,6 +37,7 @@ def trade_off(
     visits: Visits = None,
     workers: Workers = None,
     memory: Memory = MEMORY,
+    set_: Set = None,
     json: Json = False,
 ) -> None:
     """Price against error: every design for which nothing cheaper errs less."""
@@ -34,7 +48,7 @@ def trade_off(
     from armsim.study import Study
 
     allowed = bytes_of(memory)
-    ready, options = load_options(scenario, catalogue)
+    ready, options = load_options(scenario, catalogue, changes_of(set_))
     study = Study(ready).with_plan(units, visits, seed)
     if out is not None:
         check_destination(out, [source.path for source in ready.sources])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from armsim.cli.options import MEMORY, Json, Memory, Out, Seed, Units, Visits, Workers, bytes_of
+from armsim.cli.options import MEMORY, Json, Memory, Out, Seed, Set, Units, Visits, Workers, bytes_of, changes_of
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable
 
 if TYPE_CHECKING:
@@ -26,15 +26,17 @@ def what_if(
     visits: Visits = None,
     workers: Workers = None,
     memory: Memory = MEMORY,
+    set_: Set = None,
     json: Json = False,
 ) -> None:
     """Where money helps: each joint without error, each cause halved, each encoder one bit finer."""
+    from armsim.documents.load import load_changed, load_scenario
     from armsim.report.comparison import write_what_if
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
     allowed = bytes_of(memory)
-    study = Study.load(scenario).with_plan(units, visits, seed)
+    study = Study(load_changed(load_scenario(scenario), changes_of(set_))).with_plan(units, visits, seed)
     if out is not None:
         check_destination(out, [source.path for source in study.scenario.sources])
     from armsim.decide import what_if as change

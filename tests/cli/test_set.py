@@ -1,0 +1,51 @@
+"""--set on the commands that decide: the scenario is judged with the change."""
+
+import json
+from pathlib import Path
+
+import pytest
+from support import ROOT, invoke
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
+FEW = ("--units", 40, "--visits", 2, "--json")
+
+
+def test_what_if_and_allocate_see_the_change() -> None:
+    """A mastering ten times as coarse: what it is worth to halve it, and what a joint may err, both move."""
+    change = "joints.*.mastering=120 arcsec"
+    told = [json.loads(invoke("what-if", DEMO, *FEW, *more).stdout) for more in ((), ("--set", change))]
+    halved = [
+        next(row["p95"]["value"] for row in own["rows"] if row["kind"] == "cause halved" and row["what"] == "mastering")
+        for own in told
+    ]
+    assert halved[1] < 3 * halved[0] < 0
+    plain, changed = (
+        invoke("allocate", DEMO, "--json", *more).stdout for more in ((), ("--set", "requirement.position=200 um"))
+    )
+    assert json.loads(plain) != json.loads(changed)
+
+
+@pytest.mark.parametrize("command", ["select", "trade-off"])
+def test_searches_see_the_change(command: str, tmp_path: Path) -> None:
+    given = (command, DEMO, "--catalogue", DISCS, "--units", 40, "--visits", 2, "--set", "joints.j9.mastering=1 arcsec")
+    refused = invoke(*given)
+    assert refused.returncode == 2
+    assert "no joint 'j9'" in refused.stderr
+
+
+def test_a_choice_is_not_written_without_the_changes(tmp_path: Path) -> None:
+    given = (
+        "select",
+        DEMO,
+        "--catalogue",
+        DISCS,
+        "--set",
+        "requirement.position=200 um",
+        "--write",
+        tmp_path / "n.yaml",
+    )
+    refused = invoke(*given)
+    assert refused.returncode == 2
+    assert "--write" in refused.stderr
+    assert not list(tmp_path.iterdir())
