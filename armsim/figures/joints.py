@@ -21,6 +21,8 @@ POINTS = 180
 """Points of a curve, at most, whose values are told to who points at them."""
 FLOOR = 1e-4
 """Waves below this share of the largest are not drawn."""
+LONGEST_TITLE = 48
+"""Characters of the names of joints that err alike."""
 MARKERS = "os^DvP*X<>hd"
 
 
@@ -54,7 +56,7 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
         worst = max(sizes, key=lambda names: sizes[names])
         budget = result.joints[worst[0]]
         finding = (
-            f"{', '.join(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms at every "
+            f"{_named(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms at every "
             f"visit alike, {show_joint(budget.rms_repeatability, budget.unit)} from visit to visit"
         )
         out.suptitle(style.wrapped(finding, 80), x=0.01, ha="left", fontweight="bold", fontsize=10)
@@ -65,6 +67,15 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
             "shown; title: over all postures, at the largest speeds of the tasks",
         )
     return out
+
+
+def _named(names: tuple[str, ...]) -> str:
+    """Joints by their names, or how many they are where these are long."""
+    told = ", ".join(names)
+    if len(told) <= LONGEST_TITLE:
+        return told
+    first = names[0] if len(names[0]) <= LONGEST_TITLE else f"{names[0][: LONGEST_TITLE - 1]}…"
+    return first if len(names) == 1 else f"{first} and {len(names) - 1} more"
 
 
 def _at_tool(budget: JointBudget) -> float:
@@ -82,7 +93,7 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     axes.set_xlim(position[0], position[-1])
     axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 1.5, 2, 3, 4.5, 6, 9, 10] if rotary else None))
     axes.yaxis.set_major_locator(MaxNLocator(5))
-    title = f"{', '.join(names)} [{unit.name} over {length}]"
+    title = f"{_named(names)} [{unit.name} over {length}]"
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
     few = slice(None, None, max(1, len(position) // POINTS))
@@ -113,7 +124,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
                 continue
             colour = style.COLOURS[number % len(style.COLOURS)]
             mark = MARKERS[number % len(MARKERS)]
-            label = style.label(", ".join(names))
+            label = style.label(_named(names))
             axes.plot(where[seen], rms[seen], mark, color=colour, markersize=5, alpha=0.85, label=label)
             told = [f"{w:g}{'' if rotary else ' mm'}" for w in where.tolist()]
             every = zip(told, rms.tolist(), strict=True)
@@ -121,7 +132,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
             out.tell(axes, where, np.maximum(rms, FLOOR * largest), texts=texts)
             index = int(np.argmax(rms))
             if rms[index] == largest:
-                best = f"{', '.join(names)} at {told[index]}, {significant(float(rms[index]))} {unit.name} rms"
+                best = f"{_named(names)} at {told[index]}, {significant(float(rms[index]))} {unit.name} rms"
         axes.set(xscale="log", yscale="log")
         for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
             axis.set_major_locator(LogLocator(numticks=8))

@@ -14,7 +14,7 @@ from test_select import chosen, small_case
 
 import armsim
 from armsim.asked import Requirement
-from armsim.decide import allocate, compare, trade_off, what_if
+from armsim.decide import allocate, compare, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
 from armsim.decide.records import RECORDS
 from armsim.decide.search import ALIKE, Search
@@ -173,6 +173,9 @@ def test_every_answer_keeps_to_its_published_schema(found: tuple[Selection, Requ
         "selection": found[0],
         "trade-off": trade_off(study, options, 1),
         "what-if": what_if(study, 1),
+        "sweep": sweep(
+            wrist.with_scenario(tasks=wrist.scenario.tasks[:1]).with_plan(60, 2), "joints.j1.mastering", ["1 arcsec"], 1
+        ),
         "allocation": allocate(study.with_scenario(requirement=Requirement(120e-6)), 1),
         "comparison": compare([study, wrist.with_scenario(tasks=study.scenario.tasks)], 1),
     }
