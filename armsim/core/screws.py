@@ -120,8 +120,6 @@ def displace(errors: Floats, which: int, screws: Floats, rotary: Flags, frame: F
         t = errors[a, which]
         if not rotary[a]:
             _shift(t, screws[a], frame)
-        elif all_small(t):
-            _turn_by_series(t, screws[a], frame)
         else:
             halves(t, half)
             _turn(half, screws[a], frame)
@@ -165,26 +163,10 @@ def _shift(t: Floats, screw: Floats, frame: Floats) -> None:
 
 
 @compiled
-def _turn_by_series(t: Floats, screw: Floats, frame: Floats) -> None:
-    for u in range(LANES):
-        w, j = (
-            (screw[u], screw[LANES + u], screw[2 * LANES + u]),
-            (screw[3 * LANES + u], screw[4 * LANES + u], screw[5 * LANES + u]),
-        )
-        e = frame[X + u], frame[Y + u], frame[Z + u]
-        r = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
-        half = _half_by_series(t[u])
-        frame[X + u], frame[Y + u], frame[Z + u] = _moved(half, w, j, e)
-        frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(half, w, r)
-
-
-@compiled
 def _turn(half: Floats, screw: Floats, frame: Floats) -> None:
     for u in range(LANES):
-        w, j = (
-            (screw[u], screw[LANES + u], screw[2 * LANES + u]),
-            (screw[3 * LANES + u], screw[4 * LANES + u], screw[5 * LANES + u]),
-        )
+        w = screw[u], screw[LANES + u], screw[2 * LANES + u]
+        j = screw[3 * LANES + u], screw[4 * LANES + u], screw[5 * LANES + u]
         e = frame[X + u], frame[Y + u], frame[Z + u]
         r = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
         own = half[u], half[LANES + u]

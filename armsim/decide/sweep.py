@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import Any
 
 from armsim.asked import Requirement
@@ -98,12 +97,10 @@ def sweep(
         The path leads nowhere, or a value is none that may stand there.
     """
     changed = [study.change({path: value}) for value in values]  # all that is wrong is told before anything is sampled
-    found = study.find(progress)
     points = []
     for number, (value, own) in enumerate(zip(values, changed, strict=True)):
         progress(f"{path} = {value}", number, len(values))
-        poses = found if own.scenario.tasks == study.scenario.tasks else own.find(progress)
-        judged, _ = own.judge(poses, workers, _quiet, memory, note if number == 0 else (lambda text: None))
+        judged, _ = own.judge(own.find(progress), workers, _quiet, memory, note if number == 0 else (lambda text: None))
         tasks = tuple(
             SweepTask(
                 one.name,
@@ -120,5 +117,5 @@ def sweep(
         points.append(SweepPoint(value, float(value.split()[0]), tasks))
     progress(path, len(values), len(values))
     unit = values[0].partition(" ")[2] if values else ""
-    plan = replace(study.scenario.plan)
+    plan = study.scenario.plan
     return Sweep(study, SweepRecord(study.scenario.name, path, unit, plan.units, plan.visits, plan.seed, tuple(points)))

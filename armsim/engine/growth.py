@@ -21,7 +21,7 @@ from armsim.core.sources import LANES
 from armsim.engine.drawn import Drawn
 from armsim.engine.layout import Layout
 from armsim.engine.montecarlo import sample
-from armsim.engine.pose import asked_at, fill_first_order, fill_sampled, share_names
+from armsim.engine.pose import asked_at, fill_sampled
 from armsim.engine.posesample import UNIT_BYTES, empty_slots, empty_told
 from armsim.engine.run import Samples, TaskConfigurations, TaskSample
 from armsim.engine.work import Job, Stage, passes, pieces
@@ -32,8 +32,8 @@ from armsim.results.posetable import PoseTable
 Stopped = Callable[[], bool]
 TOGETHER = 4
 """Poses that one call of the kernel samples."""
-POSE_BYTES = 300_000
-"""Bytes of the packed counts of a pose, and of what it has in the kernel; measured."""
+POSE_BYTES = 400_000
+"""Bytes that a pose takes, its packed counts most of all: on the demo up to 119 kB at 128 units, 329 kB at 2000."""
 AT_ONCE = 400_000
 """Pose-samples of one call, at most, so that it takes some 20 ms and a stop is heard soon after."""
 
@@ -105,10 +105,7 @@ class Growing:
     def _begun(self, task: int, configurations: Configurations) -> _Chunk:
         self._heed()
         stage = Stage.of(self.job, configurations)
-        machine = self.job.machine
-        table = PoseTable.empty([""] * len(configurations), share_names(machine), len(machine.joints))
-        fill_first_order(table, machine, configurations.joints, stage.sampler.evaluated, stage.linear)
-        return _Chunk(configurations, task, stage, table)
+        return _Chunk(configurations, task, stage, stage.table(self.job, configurations))
 
     def _heed(self) -> None:
         if self._stopped():
@@ -177,9 +174,7 @@ class Growing:
         law = stage.sampler.law(stage.tangents)
         chunk.half_width = law.half_width
         if configurations.directions is not None:
-            one = self._coefficients(stage.machine, 0, 1)
-            for pose in range(len(configurations)):
-                chunk.table.column("first_unit")[pose] = stage.sampler.attain(pose, law, one, 1)[1][:, 0]
+            stage.fill_first_unit(chunk.table, law, self.job.plan, range(len(configurations)))
         return stage.sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
 
     def _coefficients(self, machine: Machine, first: int, units: int) -> Array:

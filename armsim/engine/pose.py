@@ -92,7 +92,7 @@ def fill_first_order(
 
 
 def asked_at(coverage: float, plan: SamplingPlan) -> tuple[Asked, Asked]:
-    """Quantiles that are read at every pose, as `_places` counts them; and that at the coverage alone."""
+    """Quantiles that are read at every pose, in the order of `_order`; and that at the coverage alone."""
     wanted = [*QUANTILES, *_judged(coverage)]
     ordered = [wanted[i] for i in _order(wanted)]
     columns = [own.measure for own in ordered], [own.p for own in ordered], [own.bounded for own in ordered]

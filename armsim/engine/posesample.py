@@ -13,7 +13,7 @@ from armsim.core.attained import ATTAINED
 from armsim.core.counting import LINE_BINS, RATIO_BINS
 from armsim.core.pose_kernel import Slots, ToldPoses
 from armsim.core.reading import READ, Asked, read_tallies
-from armsim.core.sample_kernel import MEASURES, SUMS, Scale, Tallies
+from armsim.core.sample_kernel import MEASURES, SUMS, Tallies
 from armsim.engine import statistics as stats
 from armsim.engine.firstorder import Linearised
 
@@ -118,7 +118,3 @@ class Scales(NamedTuple):
         reach = LINE_REACH * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
         line = np.stack([linear.mean - reach, LINE_BINS / (2 * reach)], axis=2)
         return Scales(line, np.ascontiguousarray(linear.mean))
-
-    def at(self, pose: int) -> Scale:
-        """Of one pose."""
-        return Scale(self.line[pose], self.centre[pose])

@@ -43,18 +43,10 @@ def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
     ----------
     .. [1] Clopper, Pearson, Biometrika 26 (1934) 404.
     """
-    low, high = clopper_pearson_ends(np.array([passed]), np.array([n]))
-    return float(low[0]), float(high[0])
-
-
-def clopper_pearson_ends(passed: Array, n: Array) -> tuple[Array, Array]:
-    """Lower and upper ends of `clopper_pearson` for many at once."""
     from scipy.special import betaincinv
 
-    inner_low, inner_high = np.maximum(passed, 1e-300), np.maximum(n - passed, 1e-300)
-    low = betaincinv(inner_low, n - passed + 1, TAIL)
-    high = betaincinv(passed + 1, inner_high, 1 - TAIL)
-    low[passed <= 0], high[passed >= n] = 0.0, 1.0
+    low = float(betaincinv(passed, n - passed + 1, TAIL)) if passed > 0 else 0.0
+    high = float(betaincinv(passed + 1, n - passed, 1 - TAIL)) if passed < n else 1.0
     return low, high
 
 

@@ -22,6 +22,7 @@ from armsim.engine.montecarlo import Sampler, blocks, sample
 from armsim.engine.plan import draw_units
 from armsim.engine.pose import asked_at, fill_first_order, fill_sampled, share_names
 from armsim.engine.posesample import Scales, empty_slots, empty_told
+from armsim.engine.visitlaw import VisitLaw
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.results.posetable import PoseTable, Rows
@@ -130,6 +131,18 @@ class Stage:
         linear = linearise(evaluated)
         return Stage(machine, linear, Scales.of(linear), Sampler.prepare(evaluated, job.plan), tangents)
 
+    def table(self, job: Job, configurations: Configurations) -> PoseTable:
+        """A table of its poses that holds what needs no sample."""
+        out = PoseTable.empty([""] * len(configurations), share_names(job.machine), len(job.machine.joints))
+        fill_first_order(out, job.machine, configurations.joints, self.sampler.evaluated, self.linear)
+        return out
+
+    def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
+        """Write the mean error of the first built unit at poses of a path."""
+        one = draw_units(self.machine.terms, plan, 0, 1)
+        for pose in poses:
+            table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
+
     def units(self, job: Job, first: int, units: int) -> Array:
         """Coefficients of some units of the machine of this chunk."""
         if self.machine is job.machine:
@@ -142,8 +155,7 @@ def work(job: Job, piece: Piece) -> Done:
     plan, configurations = job.plan, piece.configurations
     stage = Stage.of(job, configurations)
     linear, sampler = stage.linear, stage.sampler
-    table = PoseTable.empty([""] * len(configurations), share_names(job.machine), len(job.machine.joints))
-    fill_first_order(table, job.machine, configurations.joints, sampler.evaluated, linear)
+    table = stage.table(job, configurations)
     law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
     poses = sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
     passing = np.ones((3, plan.units), dtype=bool)
@@ -165,9 +177,7 @@ def work(job: Job, piece: Piece) -> Done:
         passing &= passes(figures, job.requirement, half_width)
         np.maximum(worst, figures[:, :2].max(axis=0), out=worst)
     if configurations.directions is not None:
-        one = draw_units(stage.machine.terms, plan, 0, 1)
-        for pose in range(piece.begin, piece.end):
-            table.column("first_unit")[pose] = sampler.attain(pose, law, one, 1)[1][:, 0]
+        stage.fill_first_unit(table, law, plan, range(piece.begin, piece.end))
     return Done(table.rows[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
 
 
