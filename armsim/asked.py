@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass as checked
@@ -35,7 +35,6 @@ class Requirement:
     )  # fmt: skip
 
 
-Uniform = Literal["random", "sobol"]
 MOST_UNITS = 10_000_000
 MOST_VISITS = 1_000_000
 
@@ -71,6 +70,3 @@ class SamplingPlan:
         None, "ratio or length", "take as many units as this doubt of the quantile asks for, beginning with `units`",
         least=0.0, above=True,
     )  # fmt: skip
-    points: Uniform = key(
-        "random", "choice", "uniform numbers of unit life: random, or scrambled Sobol nets of 1024 units"
-    )

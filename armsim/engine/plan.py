@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core.sources import LANES
-from armsim.errormodel.distributions import open_interval
 from armsim.errormodel.terms import Term
 
 UNIT_BLOCK = 8 * LANES
@@ -44,35 +43,18 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     Returns
     -------
     (coefficients, units), with the units rounded up to a multiple of `LANES`
-
-    References
-    ----------
-    .. [1] Owen, "Scrambling Sobol' and Niederreiter-Xing points", J. Complexity 14 (1998) 466.
     """
     whole = -(-(plan.units if units is None else units) // LANES) * LANES
     own = [term.draw for term in terms if term.life == "unit"]
     names = [term.name for term in terms if term.life == "unit"]
     out = np.empty((sum(len(draw.limits) for draw in own), whole))
     for start in range(0, whole, UNIT_BLOCK):
-        net = _net(plan.seed, first + start, sum(draw.dimensions for draw in own)) if plan.points == "sobol" else None
-        row = column = 0
+        row = 0
         for draw, name in zip(own, names, strict=True):
-            if net is None:
-                drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
-            else:
-                drawn = draw.of(open_interval(net[column : column + draw.dimensions]))
+            drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
             out[row : row + len(drawn), start : start + UNIT_BLOCK] = drawn[:, : whole - start]
-            row, column = row + len(drawn), column + draw.dimensions
+            row += len(drawn)
     return out
-
-
-def _net(seed: int, first: int, dimensions: int) -> Array:
-    """A scrambled Sobol net of `UNIT_BLOCK` points, shape (dimensions, points), scrambled anew for every block."""
-    from scipy.stats import qmc
-
-    entropy = int.from_bytes(key(seed, "sobol", first), "little")
-    sobol = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(entropy))
-    return np.ascontiguousarray(sobol.random(UNIT_BLOCK).T)
 
 
 def _philox(seed: int, *names: object) -> Philox:

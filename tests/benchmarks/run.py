@@ -200,35 +200,6 @@ def scaling() -> None:
         print(f"  {name:8}", "   ".join(f"{n}: {value:.3g}" for n, value in values.items()))
 
 
-def evenness() -> None:
-    print("\nEven points: scatter between 24 seeds of the demo's worst pose, random over scrambled Sobol")
-    machine = armsim.load(DEMO).scenario.machine
-    q = np.array([[0.0, 1.0, 0.5, 0.0, 0.5, 0.0]])
-    owners = share_names(machine)
-    for units in (1024, 8192):
-        found = {}
-        for points in ("random", "sobol"):
-            tables = []
-            for seed in range(24):
-                with sampling(machine, None, 0.95, 1, 8 * GIB) as place:
-                    plan = SamplingPlan(units, 8, seed, points=points)  # type: ignore[arg-type]
-                    run = place.run(
-                        plan,
-                        [TaskConfigurations("", Configurations(q))],
-                        lambda task, done, total: None,
-                        lambda text: None,
-                    )
-                tables.append(PoseTable(("",), owners, run.tasks[0].rows))
-            found[points] = [
-                statistics.stdev(float(table.column(path)[0]) for table in tables)
-                for path in ("error.rms", "error.p95")
-            ]
-        gains = [a / b for a, b in zip(found["random"], found["sobol"], strict=True)]
-        print(
-            f"  {units} units: rms x {gains[0]:.2g}, 95 % quantile x {gains[1]:.2g}; as if x {gains[1] ** 2:.2g} units"
-        )
-
-
 def start_up() -> None:
     print("\nStart-up, wall seconds, median of repeats")
     for arguments in (
@@ -369,5 +340,4 @@ if __name__ == "__main__":
     growing()
     poses()
     memory()
-    evenness()
     hundred_million()

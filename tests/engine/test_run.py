@@ -17,7 +17,6 @@ from armsim.asked import NumericalTolerance, Requirement, SamplingPlan
 from armsim.engine import executors
 from armsim.engine import run as engine
 from armsim.engine.layout import BASE, GIB, lay_out
-from armsim.engine.plan import draw_units
 from armsim.errors import RunError
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
@@ -204,21 +203,6 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
         held += error <= max(table.column("error.at_coverage_doubt")[0], 0.0)
     # five batches have four degrees of freedom: two of their standard deviations cover 88 %
     assert held / 60 > 0.88 - 3 * math.sqrt(0.88 * 0.12 / 60)
-
-
-def test_sobol_points_are_even_and_shrink_the_scatter_between_seeds() -> None:
-    """Source: Owen (1998): scrambled nets integrate smooth functions better; here the mean square of a warm arm."""
-    demo = armsim.load(DEMO).scenario.machine
-    terms = demo.terms
-    spread = {}
-    for points in ("random", "sobol"):
-        means = []
-        for seed in range(20):
-            c = draw_units(terms, SamplingPlan(1024, 1, seed, points=points))  # type: ignore[arg-type]
-            means.append((c**2).mean(axis=1))
-        spread[points] = np.std(means, axis=0)
-    varying = spread["random"] > 0
-    assert np.median(spread["sobol"][varying] / spread["random"][varying]) < 0.3
 
 
 def test_an_interrupt_ends_the_threads(demo: Study) -> None:
