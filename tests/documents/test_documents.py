@@ -291,7 +291,6 @@ WRONG = [
     ("scenario.yaml", "units: 50", "units: 50, tolerance: -1 um", ["sampling.tolerance", "more than 0"]),
     ("scenario.yaml", "units: 50", "units: 50, tolerance: 1", ["sampling.tolerance", "%"]),
     ("scenario.yaml", "units: 50", "units: 50, tolerance: 1 deg", ["sampling.tolerance", "um"]),
-    ("scenario.yaml", "units: 50", "units: 50, points: halton", ["sampling.points", "random"]),
     ("scenario.yaml", "coverage: 95 %", "coverage: 95 %, test_cycles: 1", ["requirement.test_cycles", "from 2"]),
     ("scenario.yaml", "coverage: 95 %", "coverage: 95 mm", ["requirement.coverage", "not a ratio"]),
     ("scenario.yaml", "coverage: 95 %", "coverage: 120 %", ["too large"]),
