@@ -57,6 +57,8 @@ class Key:
         Whether a document must state it, though the model has a default.
     visit : bool
         Whether a tolerance is drawn anew at every visit, for which few laws serve.
+    silent : bool
+        Whether what is stated under it makes no error of its own.
     """
 
     kind: str
@@ -79,6 +81,7 @@ class Key:
     alias: str = ""
     required: bool = False
     visit: bool = False
+    silent: bool = False
 
     @property
     def source(self) -> str:
@@ -146,7 +149,7 @@ def nested(field: Declared) -> bool:
 def walk(owner: type, before: str = "") -> Iterator[tuple[str, Declared]]:
     """Every declared field of a class and of what it holds, with its dotted key."""
     for field in declared(owner):
-        if nested(field):
+        if nested(field) and not field.key.silent:
             if field.key.cause:
                 yield before + field.yaml, field
             yield from walk(field.type, f"{before}{field.yaml}.")
@@ -158,7 +161,7 @@ def stated(owner: Any) -> Iterator[tuple[str, Key]]:
     """Declarations of the causes that an object states as more than nothing, with their dotted keys."""
     for field in declared(type(owner)):
         value = getattr(owner, field.name)
-        if value is None:
+        if value is None or field.key.silent:
             continue
         if field.key.cause and value != field.default and _size(value):
             yield field.yaml, field.key

@@ -13,6 +13,7 @@ from armsim.cli.printing import print_machine, print_table, printing, say, tell
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
+    from armsim.model.encoder import Encoder
     from armsim.results import JointBudget
     from armsim.scenario import Scenario
 
@@ -75,6 +76,7 @@ def _check_result(folder: Path) -> str:
 
 
 def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
+    from armsim.model.encoder import Encoder
     from armsim.scenario import Scenario
 
     printed: dict[str, Any] = {}
@@ -100,12 +102,39 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
                 printed[str(file)] = {"result": "whole"}
             else:
                 tell(f"{file}: {document}")
+        elif isinstance(document, Encoder):
+            _tell_encoder(file, document, printed, json)
         elif json:
             printed[str(file)] = {"name": document.name}
         else:
             tell(f"{file}: {type(document).__name__.lower().removesuffix('document')} {document.name!r} is good")
     if json:
         print_machine(printed)
+
+
+def _tell_encoder(file: Path, encoder: Encoder, printed: dict[str, Any], json: bool) -> None:
+    """How the data sheet was read."""
+    from armsim.report.sheet_reading import SPEED, errors, not_stated, numbers
+
+    read, terms, absent = numbers(encoder), errors(encoder), not_stated(encoder)
+    if json:
+        printed[str(file)] = {
+            "name": encoder.name,
+            "read": [own._asdict() for own in encoder.readings],
+            "errors": [
+                dict(zip(("cause", "life", "shape", "std", "limit", "from"), row, strict=True)) for row in terms
+            ],
+            "not_stated": absent,
+        }
+        return
+    tell(f"{file}: encoder {encoder.name!r} is good; {encoder.price:g} cost units")
+    print_table("how the data sheet was read", ("key", "read as", "from"), read)
+    header = ("cause", "life", "shape", "std, mean included", "limit", "from")
+    where = "at the shaft" if encoder.rotary else "on a metre of travel"
+    title = f"errors {where}, before mounting; those that need motion at {SPEED[encoder.rotary][0]}"
+    print_table(title, header, terms, right=(3, 4))
+    if absent:
+        tell(f"not stated, taken as absent: {', '.join(absent)}")
 
 
 def _print_poses(scenario: Scenario) -> None:

@@ -32,11 +32,15 @@ FAMILIES: dict[str, dict[Measures, tuple[str, ...]]] = {
     "position": {"rotation": ("angle",), "translation": ("length",)},
     "position drift": {"rotation": ("angular drift",), "translation": ("linear drift",)},
     "position stiffness": {"rotation": ("angular stiffness",), "translation": ("stiffness",)},
-    "resolution": {"rotation": ("bits", "angle"), "translation": ("length",)},
+    "position speed": {"rotation": ("angular speed",), "translation": ("speed",)},
+    "resolution": {"rotation": ("bits", "counts", "angle"), "translation": ("length",)},
 }
 """Kinds of a quantity that is of an angle or a length, by what the sensor measures."""
 SCALES: dict[Measures, str] = {"rotation": "a rotary scale", "translation": "a linear scale"}
-EITHER = {"slope or ratio": ("slope", "ratio"), "ratio or length": ("ratio", "length")}
+EITHER = {
+    "slope or ratio": ("slope", "ratio"), "ratio or length": ("ratio", "length"), "offset": ("length", "angle"),
+    "subdivision": ("bits", "counts"),
+}  # fmt: skip
 """Quantities that may be stated as one or the other."""
 
 
@@ -57,7 +61,7 @@ def check(key: Key, law: type = float) -> Check:
     if law in (Distribution, Magnitude):
         return tolerance(*kinds(key), magnitude=law is Magnitude, visit=key.visit, most=key.most)
     if key.kind in FAMILIES or key.kind in EITHER:
-        return measured(*kinds(key), least=key.least, above=key.above)
+        return measured(*kinds(key), least=key.least, above=key.above, most=key.most)
     return quantity(*kinds(key), least=key.least, above=key.above, most=key.most)
 
 
@@ -108,6 +112,16 @@ def extended(
 
     Fields that are stated ``elsewhere``, in another document, are left out.
     """
+    fields = keys_of(owner, elsewhere)
+    out = create_model(
+        name, __base__=base, __doc__=(owner.__doc__ or "").split("\n")[0], __validators__=checks or {},
+        **{**(more or {}), **fields, **(more or {})},
+    )  # fmt: skip
+    return cast(Any, out)
+
+
+def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
+    """Pydantic's pairs of type and default for every declared field of a class."""
     fields: dict[str, Any] = {}
     for field in declared(owner):
         if field.name in elsewhere or field.key.kind == "holding":
@@ -116,11 +130,7 @@ def extended(
         default: Any = ... if field.needed else None
         about = Field(default, description=_sentence(field.key.meaning), alias=alias)
         fields[field.name] = (_type(field), about)
-    out = create_model(
-        name, __base__=base, __doc__=(owner.__doc__ or "").split("\n")[0], __validators__=checks or {},
-        **{**(more or {}), **fields, **(more or {})},
-    )  # fmt: skip
-    return cast(Any, out)
+    return fields
 
 
 def of(owner: type, name: str) -> Check:
@@ -197,11 +207,10 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     if isinstance(entry, Measured):
         if hasattr(field.type, "stated"):
             return field.type.stated(entry.value, entry.kind)
-        return (
-            math.log2(2 * math.pi / entry.value)
-            if field.key.kind == "resolution" and entry.kind == "angle"
-            else entry.value
-        )
+        if entry.kind == "counts":
+            return math.log2(entry.value)
+        steps = field.key.kind == "resolution" and entry.kind == "angle"
+        return math.log2(2 * math.pi / entry.value) if steps else entry.value
     return entry
 
 

@@ -2,61 +2,70 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, Literal
 
 from pydantic import model_validator
 
-from armsim.documents.declared import Place, build, extended, given_keys
+from armsim.documents.declared import Place, build, extended, given_keys, keys_of
 from armsim.documents.fields import wrong
+from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
+from armsim.model.mounting import POWERS
 from armsim.sources import KeyPath, Source
 
-BESIDE_SUMMARY = ("kind", "name", "measures", "price", "summary", "timing", "drift", "expansion", "hysteresis")
-"""Keys that may stand beside a summary: what a summary does not cover."""
-SCALE: dict[str, tuple[str, ...]] = {
-    "rotation": ("signal_periods", "interpolation"),
-    "translation": ("signal_period", "interpolation"),
-}
-"""Keys without which a sensor is not known, where there is no summary."""
+PERIODIC = ("offset", "amplitude_mismatch", "phase_error", "third_harmonic")
+"""Keys of the signals that a stated sub-divisional error is the sum of."""
+ANGLES = ("head_tilt", "disc_tilt")
+"""Offsets that are angles."""
 
 
 def _whole(own: Any) -> Any:
     """What the keys of an encoder must be to each other."""
-    given = [key for key in given_keys(own) if key not in BESIDE_SUMMARY]
-    if own.summary is not None:
-        if given:
-            raise wrong(f"'summary' beside {', '.join(sorted(given))}", "either a summary or the causes, not both")
-        return own
-    needed = SCALE[own.measures]
-    for key in needed:
-        if getattr(own, key) is None:
-            raise wrong(f"{key!r} is missing", f"{' and '.join(needed)}, or a summary")
-    turning = own.measures == "rotation"
-    if own.sensing_window and turning and not own.track_radius:
-        raise wrong("'sensing_window' without 'track_radius'", "the radius, which tells how many periods it holds")
-    if own.sensing_window:
-        track = 2 * math.pi * (own.track_radius or 0.0)
-        period = own.signal_period or track / (own.signal_periods or 1)
-        if own.sensing_window < period or (track and own.sensing_window > track / 4):
-            found = f"a sensing_window of {own.sensing_window / period:.3g} signal periods"
-            raise wrong(found, "one signal period at least, a quarter of the track at most")
-    if own.light_cone and turning and not own.track_radius:
-        raise wrong("'light_cone' without 'track_radius'", "the radius, which tells how long a period is")
-    if (own.read_heads or 1) > 1 and not turning:
+    signal = [] if own.signal is None else given_keys(own.signal)
+    twice = [name for name in signal if name in PERIODIC]
+    if own.sub_divisional_error and twice:
+        found = f"'sub_divisional_error' beside signal {', '.join(twice)}, of which it is the sum"
+        raise wrong(found, "one of them: what is stated twice would count twice")
+    if own.noise and "noise" in signal:
+        raise wrong("'noise' beside signal noise", "one of them: what is stated twice would count twice")
+    if own.used_bandwidth and not (own.noise and own.noise_bandwidth):
+        raise wrong("'used_bandwidth' without noise and noise_bandwidth", "all three")
+    if own.used_bandwidth and own.used_bandwidth > own.noise_bandwidth:
+        raise wrong("'used_bandwidth' above noise_bandwidth", "at most that at which the noise is stated")
+    if (own.read_heads or 1) > 1 and own.measures != "rotation":
         raise wrong("'read_heads' on an encoder that measures translation", "1")
+    mounted = own.summary and own.summary.mounted_with
+    others = [name for name in given_keys(mounted) if name not in POWERS] if mounted else []
+    if others:
+        raise wrong(f"'mounted_with' with {', '.join(others)}", ", ".join(POWERS))
+    for entry in own.misalignment_errors or ():
+        kind = "angle" if entry.of in ANGLES else "length"
+        if entry.at.kind != kind:
+            raise wrong(f"'misalignment_errors' of {entry.of} at a {entry.at.kind}", f"at: of the kind {kind}")
     return own
 
 
 EncoderDocument = extended(
     Encoder,
     "EncoderDocument",
-    {"kind": (Literal["encoder"], ...)},
+    {"kind": (Literal["encoder"], ...), **keys_of(Sheet)},
     {"whole": model_validator(mode="after")(_whole)},
 )
 
 
 def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
-    """The encoder of a document."""
+    """The encoder of a document.
+
+    Raises
+    ------
+    InputError
+        A quantity does not fit what is measured, or two statements contradict each other.
+    """
     place = Place(source, at, document.measures, f"on an encoder that measures {document.measures}")
-    return build(Encoder, document, place)
+    written: Any = source.data
+    for part in at:
+        written = written[part]
+    try:
+        return read_sheet(build(Sheet, document, place), build(Encoder, document, place), written)
+    except Contradiction as error:
+        raise source.error((*at, *error.key.split(".")), error.found, error.accepted) from error

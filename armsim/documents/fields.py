@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, NamedTuple
@@ -108,12 +109,12 @@ def quantity(*kinds: str, least: float | None = None, above: bool = False, most:
     return Check(lambda value: _bounded(_read(value, kinds), least, above, most, value), _schema(kinds))
 
 
-def measured(*kinds: str, least: float | None = None, above: bool = False) -> Check:
-    """A `Measured` whose kind is checked later, where the joint is known."""
+def measured(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
+    """A `Measured` whose kind is checked later, where the joint is known; ``most`` is of the first kind."""
 
     def read(value: Any) -> Measured:
         out = _read(value, kinds)
-        _bounded(out, least, above, None, value)
+        _bounded(out, least, above, most if out.kind == kinds[0] else None, value)
         return out
 
     return Check(read, _schema(kinds))
@@ -149,12 +150,35 @@ def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False, most: f
     return Check(read, _tolerance_schema(kinds, laws, magnitude))
 
 
+SIZES: tuple[tuple[str, float, bool], ...] = (
+    (r"peak[ -]to[ -]peak|p-?p", 0.5, True), (r"rms|1 ?sigma", 1.0, False), (r"2 ?sigma", 1 / 2, False),
+    (r"3 ?sigma", 1 / 3, False),
+)  # fmt: skip
+"""What a data sheet writes behind a number: its share that is the limit (True) or the standard deviation."""
+_EITHER_WAY = re.compile(r"(?:\+-|\+/-|±) ?(?=[\d.])")
+_SIZE = re.compile(rf"(.{{1,60}}?) ({'|'.join(pattern for pattern, _, _ in SIZES)})")
+
+
+def _as_sheets_say(value: Any, kinds: tuple[str, ...], laws: list[Law]) -> tuple[Measured, bool]:
+    """Size of a tolerance written as data sheets write it, and whether it is a limit."""
+    text = value.strip() if isinstance(value, str) else ""
+    either = _EITHER_WAY.match(text)
+    sized = None if either else _SIZE.fullmatch(text)
+    if sized is None:
+        return _read(text[either.end() :] if either else value, kinds), True
+    share, limited = next((share, kept) for pattern, share, kept in SIZES if re.fullmatch(pattern, sized[2]))
+    if not limited and "normal" not in laws:
+        raise wrong(f"{_shown(value)} where no normal law is taken", units.accepted(*kinds))
+    size = _read(sized[1], kinds)
+    return Measured(share * size.value, size.kind), limited
+
+
 def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: bool) -> Tolerance:
     form = "X, {limit: X, distribution: ...} or {std: X, distribution: ...}, with X " + units.accepted(*kinds)
     if not isinstance(value, dict):
-        size = _read(value, kinds)
+        size, limited = _as_sheets_say(value, kinds, laws)
         _bounded(size, 0.0, False, None, value)
-        return Tolerance(Distribution("uniform", size.value), None, size.kind)
+        return Tolerance(Distribution("uniform" if limited else "normal", size.value), None, size.kind)
     known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set())
     unknown = sorted(set(value) - known)
     if unknown:

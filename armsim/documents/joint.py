@@ -82,12 +82,10 @@ def _check_mounting(given: Any, encoder: Encoder, place: Place) -> None:
         if entry is None or key.only not in (None, place.measures):
             continue  # the builder tells of the latter
         at = (*place.at, field.yaml)
-        if encoder.summary is not None and key.only != "translation":
-            accepted = "leave it out, or an encoder that tells its causes"
-            raise place.source.error(at, f"mounting beside {encoder.name!r}, which has only a summary", accepted)
         for need in key.needs if encoder.rotary else ():
             if not getattr(encoder, need):
-                raise place.source.error(at, f"{field.yaml} needs {need}", f"{need} in the encoder {encoder.name!r}")
+                accepted = f"{need}, track_diameter or outer_diameter in the encoder {encoder.name!r}"
+                raise place.source.error(at, f"{field.yaml} needs {need}", accepted)
         if key.most_of_radius is not None and entry.spread.limit > key.most_of_radius * encoder.track_radius:
             found = f"{entry.spread.limit * 1e3:.4g} mm on a track of radius {encoder.track_radius * 1e3:.4g} mm"
             accepted = f"at most {key.most_of_radius:.0%} of the radius: beyond it the series fails"

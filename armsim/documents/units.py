@@ -24,10 +24,12 @@ mega- = 1e6 = M-
 meter = [length] = m = metre
 second = [time] = s = sec
 kilogram_unit = [mass] = kg
-gram_unit = 1e-3 * kilogram_unit = g_
+gram = 1e-3 * kilogram_unit = g
+pound = 0.45359237 * kilogram_unit = lb
 kelvin = [temperature] = K
 radian = [angle] = rad
 bit = [information]
+count = [count] = counts
 one = []
 pi = 3.141592653589793 * one
 percent = 0.01 * one = pct
@@ -39,6 +41,7 @@ arcsecond = degree / 3600 = arcsec
 turn = 2 * pi * radian
 newton = kilogram_unit * meter / second ** 2 = N
 hertz = 1 / second = Hz
+turns_a_minute = turn / minute = rpm
 """
 
 DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -47,8 +50,10 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "ratio": ("one", ("%", "ppm")),
     "time": ("s", ("s", "ms", "us", "ns")),
     "bits": ("bit", ("bit",)),
+    "counts": ("count", ("counts",)),
+    "frequency": ("Hz", ("Hz", "kHz", "MHz")),
     "temperature": ("K", ("K", "mK")),
-    "mass": ("kg", ("kg",)),
+    "mass": ("kg", ("kg", "g", "lb")),
     "angular stiffness": ("N*m/rad", ("N*m/rad", "N*m/mrad", "N*m/arcmin")),
     "stiffness": ("N/m", ("N/m", "N/um")),
     "expansion": ("1/K", ("ppm/K", "um/m/K")),
@@ -56,7 +61,7 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "linear drift": ("m/K", ("um/K", "nm/K")),
     "relative drift": ("1/K", ("%/K", "ppm/K")),
     "slope": ("m/m", ("um/m", "mm/m")),
-    "angular speed": ("rad/s", ("deg/s", "rad/s")),
+    "angular speed": ("rad/s", ("deg/s", "rad/s", "rpm")),
     "speed": ("m/s", ("m/s", "mm/s")),
 }
 """Kind of quantity: its SI unit, and the units shown as accepted."""

@@ -41,7 +41,7 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
 def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
     """Everything that moves the parameters of the links."""
     return tuple(
-        _term(term, axis, State.at_rest(np.zeros(1)))
+        term_budget(term, axis, State.at_rest(np.zeros(1)))
         for term in machine.terms
         for axis in term.axes
         if axis.parameter != "q"
@@ -52,7 +52,7 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
     joint = machine.joints[number]
     axis = Axis(joint.name)
     terms = [term for term in machine.terms if axis in term.axes]
-    budgets = tuple(_term(term, axis, state) for term in terms)
+    budgets = tuple(term_budget(term, axis, state) for term in terms)
 
     def both(life: str) -> tuple[float, float]:
         own = [term for term in terms if term.life == life]
@@ -80,7 +80,8 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
     )
 
 
-def _term(term: Term, axis: Axis, state: State) -> TermBudget:
+def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
+    """Size of one term on one axis."""
     shapes = [act.shape for act in term.acts if act.axis == axis]
     orders = tuple(dict.fromkeys(abs(shape.order) for shape in shapes if isinstance(shape, Wave)))
     return TermBudget(

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+import numpy as np
 
 from armsim.declared import Measures, key
 from armsim.errormodel.distributions import NONE, Distribution
-from armsim.errormodel.terms import Term
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import SHAFT, Term
+from armsim.model.mounting import POWERS, Mounting
 from armsim.physics import gear, heat, linear, scale, timing
 from armsim.physics import signal as signals
 
@@ -16,6 +20,8 @@ TYPICAL_WINDOW = 8.0
 """Signal periods under the detectors where the data sheet does not tell. Typical, from memory."""
 VALID_NOISE = 0.3
 """Noise over amplitude up to which the arctangent is nearly linear in it."""
+MISALIGNED = ("head_radial", "head_tangential", "head_tilt", "air_gap", "disc_tilt", "eccentricity")
+"""Keys of the mounting of which a data sheet may state the cost."""
 VALID_RATIO = 0.3
 """Offset and mismatch over the amplitude up to which first order serves."""
 VALID_PHASE = 0.35
@@ -89,20 +95,48 @@ class Timing:
 
 @dataclass(frozen=True)
 class SheetSummary:
-    """What a data sheet tells when it tells no causes. ``resolution`` is a count of bits (rotary) or a step [m]."""
+    """What a data sheet tells of the whole sensor. ``resolution`` is a count of bits (rotary) or a step [m]."""
 
     resolution: float = key(
-        ..., "resolution", "steps per turn, as bits or as the angle of one; step of a linear scale",
-        cause="quantisation", effect="uniform within a step", life="visit", physics=scale.quantisation,
+        0.0, "resolution", "steps per turn, as bits, as counts or as the angle of one; step of a linear scale",
+        least=0.0, above=True, cause="quantisation", effect="uniform within a step", life="visit",
+        physics=scale.quantisation,
     )  # fmt: skip
     accuracy: Distribution = key(
-        NONE, "position", "largest error of one sensor over its range", cause="stated accuracy",
-        effect="a long wave of unknown phase", life="unit", physics=scale.summary_accuracy,
+        NONE, "position",
+        "largest error of one sensor over its range; what the sheet tells apart (graduation, signals) is part of it",
+        cause="stated accuracy", effect="a long wave of unknown phase", life="unit", physics=scale.summary_accuracy,
     )  # fmt: skip
     repeatability: Distribution = key(
-        NONE, "position", "scatter of one position from visit to visit", visit=True, cause="stated repeatability",
-        effect="scatter from visit to visit", life="visit", physics=scale.summary_repeatability,
+        NONE, "position", "scatter of one position from visit to visit; noise that the sheet tells apart is part of it",
+        visit=True, cause="stated repeatability", effect="scatter from visit to visit", life="visit",
+        physics=scale.summary_repeatability,
     )  # fmt: skip
+    mounted_with: Mounting = key(
+        Mounting(), "part",
+        "mounting at which the accuracy is stated, so that it is not counted twice: " + ", ".join(POWERS), silent=True,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Misalignment:
+    """What a data sheet says that an offset of head or scale costs."""
+
+    of: str = key(..., "choice", "key of the mounting", choices=MISALIGNED)
+    at: float = key(..., "offset", "offset at which the error is stated", least=0.0, above=True)
+    error: float = key(..., "position", "error that is added there", least=0.0)
+
+
+class Reading(NamedTuple):
+    """How a number of the model was had: its key, what it is, and how it follows from what the sheet states.
+
+    ``assumed`` tells that the sheet does not say it.
+    """
+
+    key: str
+    value: str
+    how: str
+    assumed: bool = False
 
 
 @dataclass(frozen=True)
@@ -118,7 +152,7 @@ class Encoder:
         0.0, "length", "signal period of a linear scale", least=0.0, above=True, only="translation"
     )
     interpolation: float = key(
-        0.0, "bits", "bits within a signal period", least=0.0, most=40.0, cause="quantisation",
+        0.0, "subdivision", "bits or counts within a signal period", least=0.0, most=40.0, cause="quantisation",
         effect="uniform within a step", life="visit", physics=scale.quantisation,
     )  # fmt: skip
     track_radius: float = key(
@@ -140,6 +174,29 @@ class Encoder:
         effect="one of the orders 1 to 4 per turn", life="unit", physics=scale.graduation,
     )  # fmt: skip
     signal: Signal = key(Signal(), "part", "imperfections of sine and cosine, over the amplitude")
+    sub_divisional_error: Distribution = key(
+        NONE, "position", "error within a signal period, of which the data sheet states only the size",
+        cause="sub-divisional error", effect="once or twice per signal period", life="unit",
+        physics=signals.stated_sub_divisional_error,
+    )  # fmt: skip
+    noise: Distribution = key(
+        NONE, "position", "noise of the reading itself", visit=True, cause="stated noise",
+        effect="scatter from reading to reading", life="visit", physics=scale.stated_noise,
+    )  # fmt: skip
+    noise_bandwidth: float = key(0.0, "frequency", "bandwidth at which the noise is stated", least=0.0, above=True)
+    used_bandwidth: float = key(
+        0.0, "frequency", "bandwidth at which the reading is used; white noise shrinks with its root",
+        least=0.0, above=True,
+    )  # fmt: skip
+    misalignment_errors: tuple[Misalignment, ...] = key(
+        (), "list", "what the data sheet says that offsets of head or scale cost, in proportion",
+        cause="stated misalignment", effect="a long wave of unknown phase", life="unit",
+        physics=scale.stated_misalignment,
+    )  # fmt: skip
+    max_speed: float = key(0.0, "position speed", "speed at which the sensor still reads", least=0.0, above=True)
+    max_frequency: float = key(
+        0.0, "frequency", "signal frequency at which the sensor still reads", least=0.0, above=True
+    )
     hysteresis: float = key(
         0.0, "position", "from side to side", least=0.0, cause="hysteresis",
         effect="half to either side, by the direction of approach", life="visit", physics=gear.reversal,
@@ -167,7 +224,8 @@ class Encoder:
     price: float = key(
         0.0, "number", "cost units", check=lambda x: x >= 0, accepted="a number of cost units, not negative"
     )
-    summary: SheetSummary | None = key(None, "part", "what a data sheet tells when it tells no causes")
+    summary: SheetSummary | None = key(None, "part", "what a data sheet tells of the whole sensor")
+    readings: tuple[Reading, ...] = field(default=(), repr=False, compare=False)
 
     @property
     def rotary(self) -> bool:
@@ -177,21 +235,30 @@ class Encoder:
     @property
     def order(self) -> float:
         """Signal phase per unit of position. [rad/rad or rad/m]"""
-        if self.summary is not None:
-            return 1.0 if self.rotary else 2 * math.pi / self.summary.resolution
-        return self.signal_periods if self.rotary else 2 * math.pi / self.signal_period
+        if self.rotary:
+            return self.signal_periods or 1.0
+        return 2 * math.pi / (self.signal_period or self._whole.resolution)
 
     @property
     def bits(self) -> float:
         """Bits of interpolation within a signal period."""
-        if self.summary is not None:
-            return self.summary.resolution if self.rotary else 0.0
-        return self.interpolation
+        if self.signal_periods or self.signal_period:
+            return self.interpolation
+        return self._whole.resolution if self.rotary else 0.0
 
     @property
     def step(self) -> float:
         """Least significant bit. [rad or m]"""
         return scale.least_significant_bit(self.order, self.bits)
+
+    @property
+    def _whole(self) -> SheetSummary:
+        return self.summary or SheetSummary()
+
+    @property
+    def counted(self) -> Mounting:
+        """Mounting that is part of the stated accuracy."""
+        return self._whole.mounted_with
 
     @property
     def window_periods(self) -> float:
@@ -220,25 +287,58 @@ class Encoder:
         contrast_loss : float
             Mean of 1/contrast^2 over the units, from the placement of the head.
         """
-        return self._scale_terms(fundamental, farthest) + self._signal_terms(contrast_loss)
-
-    def _scale_terms(self, fundamental: float, farthest: float) -> tuple[Term, ...]:
-        terms = scale.quantisation(self.order, self.bits)
-        if self.graduation_error.scale:
-            terms += scale.graduation(self.graduation_error, fundamental, self.read_heads)
+        parts = self._waves(fundamental) + self._signal_waves()
+        noise = self._noise(contrast_loss)
+        terms = scale.quantisation(self.order, self.bits) + parts + noise
         if self.slope_error.scale:
             terms += linear.slope_error(self.slope_error, farthest)
-        if self.summary is not None and self.summary.accuracy.scale:
-            terms += scale.summary_accuracy(self.summary.accuracy, fundamental)
-        if self.summary is not None and self.summary.repeatability.scale:
-            terms += scale.summary_repeatability(self.summary.repeatability)
+        accuracy = _rest(self._whole.accuracy, _mean_square(parts))
+        if accuracy.scale:
+            terms += scale.summary_accuracy(accuracy, fundamental)
+        repeatability = _rest(self._whole.repeatability, _mean_square(self._noise(1.0)))
+        if repeatability.scale:
+            terms += scale.summary_repeatability(repeatability)
         return terms
 
-    def _signal_terms(self, contrast_loss: float) -> tuple[Term, ...]:
+    def parts_of_accuracy(self, fundamental: float) -> float:
+        """Root mean square of the errors that the sheet tells apart from the accuracy of the whole. [rad or m]"""
+        return math.sqrt(_mean_square(self._waves(fundamental) + self._signal_waves()))
+
+    def parts_of_repeatability(self) -> float:
+        """Standard deviation of the noise that the sheet tells apart from the repeatability. [rad or m]"""
+        return math.sqrt(_mean_square(self._noise(1.0)))
+
+    def _waves(self, fundamental: float) -> tuple[Term, ...]:
+        if not self.graduation_error.scale:
+            return ()
+        return scale.graduation(self.graduation_error, fundamental, self.read_heads)
+
+    def _signal_waves(self) -> tuple[Term, ...]:
         own, order, heads, removed = self.signal, self.order, self.read_heads, self.corrections.signal
         terms = signals.sub_divisional_error(order, own.offset, own.amplitude_mismatch, own.phase_error, removed, heads)
         if own.third_harmonic.scale:
             terms += signals.third_harmonic(order, own.third_harmonic, own.third_harmonic_order, removed, heads)
-        if own.noise:
-            terms += signals.noise(order, own.noise, own.averages * heads, contrast_loss)
+        if self.sub_divisional_error.scale:
+            terms += signals.stated_sub_divisional_error(order, self.sub_divisional_error, heads)
         return terms
+
+    def _noise(self, contrast_loss: float) -> tuple[Term, ...]:
+        terms: tuple[Term, ...] = ()
+        if self.signal.noise:
+            averaged = self.signal.averages * self.read_heads
+            terms += signals.noise(self.order, self.signal.noise, averaged, contrast_loss)
+        if self.noise.scale:
+            share = scale.noise_share(self.noise_bandwidth, self.used_bandwidth, contrast_loss)
+            terms += scale.stated_noise(self.noise, share)
+        return terms
+
+
+def _mean_square(terms: tuple[Term, ...]) -> float:
+    """Over units and positions."""
+    return sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
+
+
+def _rest(whole: Distribution, parts: float) -> Distribution:
+    """What is left of a stated whole beside parts of a mean square. Source: JCGM 100:2008 5.1.2, variances add."""
+    square = whole.second_moment
+    return whole.scaled(math.sqrt(max(0.0, 1.0 - parts / square))) if square else whole

@@ -3,19 +3,42 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 from armsim.declared import key
 from armsim.errormodel.distributions import ABSENT, NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
-from armsim.model.encoder import Encoder
-from armsim.physics import assembly, linear
+from armsim.physics import assembly, linear, scale
 
 VALID_SHARE = 0.1
 """Of the radius: what the second order of an eccentricity neglects is below (e/R)^3/3 = 0.03 % of the radius there."""
 VALID_ANGLE = math.radians(10)
 """What the second order of a tilt neglects, g^4/12, is below 1.1 % of it there."""
 RADIUS = ("track_radius",)
+POWERS = {"eccentricity": 1, "ellipticity": 1, "disc_tilt": 2, "coupling_angle": 2}
+"""Sizes of which a data sheet's accuracy may hold a part, and the power with which each of them errs."""
+
+
+class Mounted(Protocol):
+    """What a mounting must know of the sensor."""
+
+    @property
+    def track_radius(self) -> float: ...
+    @property
+    def read_heads(self) -> int: ...
+    @property
+    def light_cone(self) -> float: ...
+    @property
+    def period(self) -> float: ...
+    @property
+    def window_periods(self) -> float: ...
+    @property
+    def corrections(self) -> Any: ...
+    @property
+    def misalignment_errors(self) -> Any: ...
+    @property
+    def counted(self) -> Mounting: ...
 
 
 @dataclass(frozen=True)
@@ -66,7 +89,23 @@ class Mounting:
     )  # fmt: skip
     guide_pitch: Distribution = key(NONE, "angle", "pitch of the carriage on its guide", only="translation")
 
-    def contrast_loss(self, encoder: Encoder) -> float:
+    def beyond(self, counted: Mounting) -> Mounting:
+        """What is off beyond a mounting that is counted already, so that the squares of the errors add up to the whole.
+
+        The error of an eccentricity grows with it, that of a tilt with its square; of both the mean square is taken.
+        What is off less than counted errs no further.
+        """
+        left = {}
+        for name, power in POWERS.items():
+            own, known = getattr(self, name), getattr(counted, name)
+            if own.spread.scale and known.spread.scale:
+                square = own.spread.absolute_moment(2 * power)
+                share = max(0.0, 1.0 - known.spread.absolute_moment(2 * power) / square)
+                spread = own.spread.scaled(share ** (0.5 / power))
+                left[name] = replace(own, spread=spread)
+        return replace(self, **left)
+
+    def contrast_loss(self, encoder: Mounted) -> float:
         """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
         out = 1.0
         if self.head_radial.scale or self.head_tilt.scale:
@@ -77,28 +116,33 @@ class Mounting:
             out *= assembly.gap_loss(self.air_gap, encoder.light_cone, encoder.period)
         return out
 
-    def terms(self, encoder: Encoder, fundamental: float, mastered: bool) -> tuple[Term, ...]:
+    def terms(self, encoder: Mounted, fundamental: float, mastered: bool) -> tuple[Term, ...]:
         """Terms at the shaft: the reading minus the truth.
 
         Parameters
         ----------
-        encoder : Encoder
+        encoder : Mounted
         fundamental : float
             Order of the longest wave on the scale. [rad/rad or rad/m]
         mastered : bool
             Whether the zero was set with the head in its place.
         """
-        radius, heads = encoder.track_radius, encoder.read_heads
+        radius, heads, off = encoder.track_radius, encoder.read_heads, self.beyond(encoder.counted)
         terms: tuple[Term, ...] = ()
-        if self.eccentricity.spread.scale:
+        if off.eccentricity.spread.scale:
             removed = encoder.corrections.eccentricity
-            terms += assembly.eccentricity(self.eccentricity.spread, radius, removed, heads, self.eccentricity.phase)
-        if self.ellipticity.spread.scale:
-            terms += assembly.ellipticity(self.ellipticity.spread, radius, heads, self.ellipticity.phase)
-        if self.disc_tilt.spread.scale:
-            terms += assembly.disc_tilt(self.disc_tilt.spread, heads, self.disc_tilt.phase)
-        if self.coupling_angle.spread.scale:
-            terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
+            terms += assembly.eccentricity(off.eccentricity.spread, radius, removed, heads, off.eccentricity.phase)
+        if off.ellipticity.spread.scale:
+            terms += assembly.ellipticity(off.ellipticity.spread, radius, heads, off.ellipticity.phase)
+        if off.disc_tilt.spread.scale:
+            terms += assembly.disc_tilt(off.disc_tilt.spread, heads, off.disc_tilt.phase)
+        if off.coupling_angle.spread.scale:
+            terms += assembly.coupling(off.coupling_angle.spread, off.coupling_angle.phase)
+        for own in encoder.misalignment_errors:
+            offset = getattr(self, own.of)
+            spread = offset.spread if isinstance(offset, Magnitude) else offset
+            if spread.scale:
+                terms += scale.stated_misalignment(own.of, spread, own.error / own.at, fundamental)
         if self.head_tangential.scale and not mastered:
             terms += assembly.head_tangential(self.head_tangential, radius)
         if self.abbe_offset and self.guide_pitch.scale:

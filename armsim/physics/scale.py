@@ -91,6 +91,69 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
     return of_unknown_shape("accuracy", "stated accuracy", error, fundamental, 1)
 
 
+def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
+    """What a data sheet says that a misplaced head or scale costs: a curve of unknown shape, as large as the offset.
+
+    A sheet that tells an error d at an offset a is taken to mean d/a per unit of any offset.
+
+    Parameters
+    ----------
+    of : str
+        Which offset.
+    offset : Distribution
+        [m or rad]
+    gain : float
+        d/a. [rad/m, 1, ...]
+    fundamental : float
+        Order of the longest wave. [rad/rad or rad/m]
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 5.1.3, the sensitivity coefficient; that the curve is a long wave is common practice, no
+       source.
+    """
+    return of_unknown_shape(f"stated {of}", "stated misalignment", offset.scaled(gain), fundamental, 1)
+
+
+def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
+    """Noise that a data sheet states of the reading itself, anew at every visit.
+
+    Parameters
+    ----------
+    noise : Distribution
+        [rad or m]
+    share : float
+        Of its standard deviation that is left, by `noise_share`. [1]
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 4.2.2, the standard deviation of an observation.
+    """
+    left = noise.scaled(share)
+    return (independent("stated noise", "stated noise", (left,), (Constant(),), left.limit, "visit"),)
+
+
+def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
+    """Share of a stated noise that is left: white noise has a variance in proportion to its bandwidth.
+
+        sqrt(used / bandwidth) * sqrt(loss)
+
+    Parameters
+    ----------
+    bandwidth, used : float
+        At which the noise is stated, and at which the reading is used; nothing changes where either is 0. [Hz]
+    loss : float
+        Mean of 1/contrast^2 (`assembly.contrast_loss`). [1]
+
+    References
+    ----------
+    .. [1] Papoulis, Probability, Random Variables, and Stochastic Processes, 3rd ed. (1991), 10-2: output power of an
+       ideal filter on white noise (from memory).
+    """
+    left = used / bandwidth if used and bandwidth else 1.0
+    return math.sqrt(left * loss)
+
+
 def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     """Repeatability of a data sheet: drawn anew at every visit.
 

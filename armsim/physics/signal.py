@@ -10,7 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import SHAFT, Coupling, Draw, Part, Term, independent, polar
+from armsim.errormodel.terms import SHAFT, Coupling, Draw, Part, Term, independent, polar, unknown_curve
 
 
 def sub_divisional_error(
@@ -74,6 +74,30 @@ def sub_divisional_error(
             part = Part(0.5 * gain, power=1, turns=1, order=2 * order)
             terms.append(replace(polar(name, name, size, None, (part,)), limit=0.5 * size.limit * worst))
     return tuple(terms)
+
+
+def stated_sub_divisional_error(order: float, error: Distribution, heads: int = 1) -> tuple[Term, ...]:
+    """Error within a signal period of which a data sheet states only the size.
+
+    One harmonic a unit, once or twice per signal period with equal chance (offset, or mismatch and phase error), at a
+    phase not known; its size as in `terms.unknown_curve`. M heads err independently: 1/sqrt(M) of the rms stays.
+
+    Parameters
+    ----------
+    order : float
+        Signal phase per unit of position. [rad/rad or rad/m]
+    error : Distribution
+        [rad or m]
+    heads : int
+        Read heads, averaged.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty; Heydemann, Appl. Opt. 20 (1981) 3382 for the orders.
+    """
+    spread = error.scaled(1.0 / math.sqrt(heads))
+    waves, kept = (order, 2 * order), (True, True)
+    return (unknown_curve("stated sub-divisional error", "sub-divisional error", spread, waves, kept),)
 
 
 @dataclass(frozen=True)

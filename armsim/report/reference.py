@@ -11,9 +11,11 @@ from armsim.declared import Declared, walk
 from armsim.documents.declared import kinds
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.model.datasheet import Sheet
 from armsim.model.effects import ELSEWHERE, ROOTS
 
 ASKED: tuple[tuple[str, type, str], ...] = (
+    ("encoder", Sheet, ""),
     ("scenario", Requirement, "requirement."),
     ("scenario", SamplingPlan, "sampling."),
 )
