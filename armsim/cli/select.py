@@ -53,21 +53,19 @@ def select(
         fault = "is there already" if write.is_symlink() or write.exists() else "its folder is not there"
         raise InputError(Problem(str(write), 0, 0, "--write", fault, "a new file in a folder that is there"))
     ready, options = load_options(scenario, catalogue, changes_of(set_))
-    if write is not None and (set_ or not ready.sources[0].path.samefile(scenario)):
-        from armsim.errors import InputError, Problem
-
-        fault, accepted = "a choice is written into the text of a whole scenario", "one without a base, and no --set"
-        raise InputError(Problem(str(scenario), 0, 0, "--write", fault, accepted))
     study = Study(ready).with_plan(units, visits, seed)
     with shown_progress() as (progress, note):
         found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
     with stoppable() as landed:
         written = None
         if write is not None and found.design is not None:
-            from armsim.documents.edit import fitted
+            from armsim.documents.based import counted_from
+            from armsim.documents.chosen import as_changes
 
-            name = f"{ready.name}, cheapest of {catalogue.stem}"
-            write_new(write, fitted(ready.sources, catalogue, found.design, name, write.absolute().parent))
+            name, to = f"{ready.name}, cheapest of {catalogue.stem}", write.absolute().parent
+            before = counted_from(changes_of(set_), ready.sources[0].path.parent, to)
+            text = as_changes(scenario, ready.machine, ready.sources, catalogue, found.design, name, to, before)
+            write_new(write, f"# {found.price:g} cost units\n{text}")
             written = write
             landed.append(write)
         with printing(written):

@@ -54,7 +54,7 @@ def based(
     if os.path.realpath(file) in before or len(before) > MOST_DEEP:
         raise source.error(("base",), repr(document.base), "another scenario, which is not based on this one")
     whole = load(file, before)
-    own = {path: _from_here(path, value, source.path.parent) for path, value in document.changes.items()}
+    own = counted_from(document.changes, source.path.parent)
     try:
         out = change(whole, own)
     except InputError as error:
@@ -68,10 +68,14 @@ def based(
     return replace(out, name=document.name or out.name, sources=sources)
 
 
-def _from_here(path: str, value: Any, beside: Path) -> Any:
-    """A reference to a document counts from the file in which it stands."""
+def counted_from(changes: Mapping[str, Any], beside: Path, to: Path | None = None) -> dict[str, Any]:
+    """Changes whose references to documents, counted from one folder, are whole paths, or count from another."""
+    return {path: _counted_from(path, value, beside, to) for path, value in changes.items()}
+
+
+def _counted_from(path: str, value: Any, beside: Path, to: Path | None) -> Any:
     if path.rpartition(".")[2] in REFERENCES and isinstance(value, str):
-        return str((beside / value).absolute())
+        return str((beside / value).absolute()) if to is None else os.path.relpath(beside / value, to)
     if isinstance(value, dict):
-        return {key: _from_here(str(key), inner, beside) for key, inner in value.items()}
+        return {key: _counted_from(str(key), inner, beside, to) for key, inner in value.items()}
     return value

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -10,6 +13,7 @@ from armsim.documents.declared import As, of
 from armsim.documents.fields import Document, Word, at_most, count, quantity
 from armsim.documents.joint import MountingDocument, Reference
 from armsim.model.joint import Fitting
+from armsim.sources import Source
 
 Placement = Literal["motor", "output"]
 Price = Annotated[float, of(Fitting, "mounting")]
@@ -59,3 +63,24 @@ class CatalogueDocument(Document):
     mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")]
     placements: Annotated[dict[Placement, Price], Field(min_length=1)]
     limits: LimitsDocument = LimitsDocument()
+
+
+MARK = "#"
+"""Between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
+
+
+def within(encoder: Any, catalogue: Path, read: Mapping[str, Source]) -> str:
+    """Name of an encoder that a catalogue holds or refers to, among the files that were read."""
+    document = encoder if isinstance(encoder, dict) else read[os.path.realpath(catalogue.parent / encoder)].data
+    return " ".join(str(document["name"]).split())
+
+
+def entry_of(source: Source, name: str) -> tuple[int, Any] | None:
+    """Number and encoder of the entry of a catalogue that has a name; those that stand in files of their own are not
+    looked into, since they can be named themselves."""
+    entries = source.data.get("encoders")
+    for number, entry in enumerate(entries if isinstance(entries, list) else ()):
+        encoder = entry.get("encoder") if isinstance(entry, dict) else None
+        if isinstance(encoder, dict) and " ".join(str(encoder.get("name")).split()) == name:
+            return number, encoder
+    return None

@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from armsim.documents.catalogue import MARK, entry_of
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.source import read_source
 from armsim.errors import InputError, Problem
@@ -77,8 +78,13 @@ def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: P
         if number == 1 and keys[0] == "joints" and key not in here:
             raise _nowhere(path, key, list(here), "joint")
         if key in REFERENCES and isinstance(here.get(key), str):
-            own = _read(beside / here[key], path)
-            here[key] = copy.deepcopy(own.data)
+            file, mark, name = here[key].partition(MARK)
+            own = _read(beside / file, path)
+            entry = entry_of(own, " ".join(name.split())) if mark else (0, own.data)
+            if entry is None:
+                found = f"no encoder named {name!r} in {own.path}"
+                raise InputError(Problem("change", 0, 0, path, found, "the name of one that it holds"))
+            here[key] = copy.deepcopy(entry[1])
             _anchor(here[key], own.path.parent)
             read.append(own)
         inner = here.setdefault(key, {})

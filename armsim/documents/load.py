@@ -14,7 +14,7 @@ from armsim.asked import Requirement, SamplingPlan
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
 from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
-from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument
+from armsim.documents.catalogue import MARK, CatalogueDocument, EntryDocument, JointLimitsDocument, entry_of
 from armsim.documents.changes import changed
 from armsim.documents.declared import Place, build, document_of
 from armsim.documents.doubts import doubts
@@ -328,6 +328,22 @@ class _Loader:
         if not isinstance(reference, str) or not reference:
             accepted = f"a path to a file of kind {kind}, or the document itself"
             raise self.source.error(at, f"{reference!r} is not a reference", accepted)
+        file, mark, name = reference.partition(MARK)
+        if mark and kind == "encoder":
+            return self._entry(file, " ".join(name.split()), at)
+        source = self._file(reference, kind, at)
+        return source.data, source, ()
+
+    def _entry(self, file: str, name: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
+        """An encoder of a catalogue."""
+        source = self._file(file, "catalogue", at)
+        found = entry_of(source, name)
+        if found is None:
+            raise self.source.error(at, f"no encoder named {name!r} in {source.path}", "the name of one that it holds")
+        return found[1], source, ("encoders", found[0], "encoder")
+
+    def _file(self, reference: str, kind: str, at: KeyPath) -> Source:
+        """A document in a file, read once."""
         path = self.source.path.parent / reference
         resolved = Path(os.path.realpath(path))
         self._follow(path, resolved)
@@ -339,7 +355,7 @@ class _Loader:
             self.sources[resolved] = _read(path, kind, raw)
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)
-        return source.data, source, ()
+        return source
 
 
 def _machine(source: Source, key: str) -> Place:

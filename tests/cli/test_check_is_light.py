@@ -7,7 +7,7 @@ from support import ROOT
 
 HEAVY = (
     "scipy.stats", "scipy.optimize", "scipy.special", "scipy.spatial", "numba", "matplotlib", "roboticstoolbox",
-    "spatialmath", "pandas", "typst", "ruamel.yaml", "distributed",
+    "spatialmath", "pandas", "typst", "distributed",
 )  # fmt: skip
 COUNT = """
 import contextlib, io, sys

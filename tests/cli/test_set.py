@@ -32,20 +32,3 @@ def test_searches_see_the_change(command: str, tmp_path: Path) -> None:
     refused = invoke(*given)
     assert refused.returncode == 2
     assert "no joint 'j9'" in refused.stderr
-
-
-def test_a_choice_is_not_written_without_the_changes(tmp_path: Path) -> None:
-    given = (
-        "select",
-        DEMO,
-        "--catalogue",
-        DISCS,
-        "--set",
-        "requirement.position=200 um",
-        "--write",
-        tmp_path / "n.yaml",
-    )
-    refused = invoke(*given)
-    assert refused.returncode == 2
-    assert "--write" in refused.stderr
-    assert not list(tmp_path.iterdir())

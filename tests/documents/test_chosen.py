@@ -1,0 +1,161 @@
+"""A chosen design is a change of the user's scenario: what is read back is what was chosen, in a few lines."""
+
+import random
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+import yaml
+from support import ROOT, invoke
+
+import armsim
+from armsim.documents.chosen import as_changes
+from armsim.documents.load import load_options, load_scenario
+from armsim.errors import InputError
+from armsim.model.options import Options
+
+DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
+TRACK = ROOT / "scenarios" / "track-cell.yaml"
+DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
+
+
+@dataclass
+class Row:
+    joint: str
+    encoder: str
+    mounting: str
+    placement: str
+
+
+def chosen(options: Options, names: tuple[str, ...], seed: int) -> tuple[list[Row], list[object]]:
+    pick = random.Random(seed)
+    own = [pick.choice(offered) for offered in options.joints]
+    rows = [Row(n, o.encoder, o.mounting, o.placement) for n, o in zip(names, own, strict=True)]
+    return rows, [o.joint for o in own]
+
+
+def shop(folder: Path, **more: object) -> Path:
+    """The catalogue without limits, and with other parts where they are given."""
+    data = {key: value for key, value in yaml.safe_load(DISCS.read_text()).items() if key != "limits"}
+    path = folder / "shop.yaml"
+    path.write_text(yaml.safe_dump({**data, **more}))
+    return path
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_choice_reads_back_to_the_bit(tmp_path: Path, seed: int) -> None:
+    """Joints of the demo share one entry by alias: each must become its own."""
+    ready, options = load_options(DEMO, DISCS)
+    rows, joints = chosen(options, ready.machine.arm.names, seed)
+    deep = tmp_path / "a" / "b"
+    deep.mkdir(parents=True)
+    (deep / "chosen.yaml").write_text(as_changes(DEMO, ready.machine, ready.sources, DISCS, rows, "chosen", deep))
+    back = load_scenario(deep / "chosen.yaml")
+    assert back.name == "chosen"
+    assert list(back.machine.joints) == joints
+    assert [task.name for task in back.tasks] == [task.name for task in ready.tasks]
+    assert back.requirement == ready.requirement
+
+
+def test_joints_fitted_alike_share_their_lines(tmp_path: Path) -> None:
+    ready, _ = load_options(DEMO, DISCS)
+    names = ready.machine.arm.names
+    alike = [Row(name, "disc 26 256", "careful", "motor") for name in names]
+    text = as_changes(DEMO, ready.machine, ready.sources, DISCS, alike, "all alike", tmp_path)
+    changes = yaml.safe_load(text)["changes"]
+    assert set(changes) == {f"joints.*.{key}" for key in ("encoder", "placement", "mounting", "price")}
+    assert changes["joints.*.encoder"].endswith("discs.yaml#disc 26 256")
+    assert changes["joints.*.mounting"] == {"eccentricity": "8 um", "disc_tilt": "0.1 deg"}  # as the user wrote it
+    alike[0] = Row("j1", "disc 50 512", "careful", "motor")
+    text = as_changes(DEMO, ready.machine, ready.sources, DISCS, alike, "base apart", tmp_path)
+    assert {path.rpartition(".")[0] for path in yaml.safe_load(text)["changes"]} == {
+        "groups.wrist", "joints.j1", "joints.j2", "joints.j3",
+    }  # fmt: skip
+    assert len(text.splitlines()) <= 20
+
+
+def test_references_of_a_catalogue_stay_references(tmp_path: Path) -> None:
+    """An encoder in a file of its own is named, not copied."""
+    folder = tmp_path / "shop"
+    folder.mkdir()
+    (folder / "disc.yaml").write_text((ROOT / "configs" / "encoders" / "disc-26.yaml").read_text())
+    first = yaml.safe_load(DISCS.read_text())["encoders"][0]
+    catalogue = shop(folder, encoders=[{**first, "encoder": "disc.yaml"}])
+    ready, options = load_options(DEMO, catalogue)
+    rows, joints = chosen(options, ready.machine.arm.names, 2)
+    out = as_changes(DEMO, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
+    assert "shop/disc.yaml" in out
+    (tmp_path / "chosen.yaml").write_text(out)
+    assert list(load_scenario(tmp_path / "chosen.yaml").machine.joints) == joints
+
+
+def test_an_arm_within_the_scenario_finds_its_urdf(tmp_path: Path) -> None:
+    here = tmp_path / "a"
+    here.mkdir()
+    (here / "robot.urdf").write_text(URDF)
+    (here / "scenario.yaml").write_text(INLINE)
+    catalogue = shop(here)
+    ready, options = load_options(here / "scenario.yaml", catalogue)
+    rows, joints = chosen(options, ready.machine.arm.names, 3)
+    there = tmp_path / "b"
+    there.mkdir()
+    text = as_changes(here / "scenario.yaml", ready.machine, ready.sources, catalogue, rows, "chosen", there)
+    (there / "chosen.yaml").write_text(text)
+    assert list(load_scenario(there / "chosen.yaml").machine.joints) == joints
+
+
+def test_a_second_encoder_and_a_price_of_the_base_go(tmp_path: Path) -> None:
+    """j6 of the track cell has encoders on both sides; its track takes a linear scale."""
+    tape = yaml.safe_load((ROOT / "configs" / "encoders" / "tape-20.yaml").read_text())
+    encoders = [*yaml.safe_load(DISCS.read_text())["encoders"][:4], {"encoder": tape}]
+    catalogue = shop(tmp_path, encoders=encoders, mountings=[{"name": "plain", "price": 0}])
+    ready, options = load_options(TRACK, catalogue)
+    rows, joints = chosen(options, ready.machine.arm.names, 4)
+    text = as_changes(TRACK, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
+    (tmp_path / "chosen.yaml").write_text(text)
+    assert list(load_scenario(tmp_path / "chosen.yaml").machine.joints) == joints
+
+
+def test_a_reference_into_a_catalogue_can_be_changed_further(tmp_path: Path) -> None:
+    study = armsim.load(DEMO).change({"joints.j1.encoder": f"{DISCS}#disc 26 256", "joints.j1.encoder.price": 5})
+    assert study.scenario.machine.joints[0].encoder.price == 5
+    assert study.scenario.machine.joints[0].encoder.name == "disc 26 256"
+    with pytest.raises(InputError, match="no encoder named 'disc 9'"):
+        armsim.load(DEMO).change({"joints.j1.encoder": f"{DISCS}#disc 9"})
+    with pytest.raises(InputError, match="no encoder named 'disc 9'"):
+        armsim.load(DEMO).change({"joints.j1.encoder": f"{DISCS}#disc 9", "joints.j1.encoder.price": 5})
+
+
+def test_select_writes_what_was_set_too(tmp_path: Path) -> None:
+    """What --set changed stands in the file that is written, its references counted from there."""
+    out, encoder = tmp_path / "chosen.yaml", "../configs/encoders/disc-50.yaml"
+    done = invoke(
+        "select", DEMO, "--catalogue", DISCS, "--write", out, "--units", "200", "--visits", "3", "--set",
+        "requirement={position: 90 um, coverage: 95 %}", "--set", f"joints.j2.motor_encoder={encoder}", "--set",
+        "joints.j2.placement=both",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    back = load_scenario(out)
+    assert back.requirement is not None
+    assert back.requirement.position == pytest.approx(90e-6)
+    assert back.machine.joints[1].motor_encoder is None  # the choice takes it away again
+    changes = yaml.safe_load(out.read_text())["changes"]
+    assert changes["requirement"] == {"position": "90 um", "coverage": "95 %"}
+
+
+URDF = """<robot name="one"><link name="base"/><link name="tip"/><joint name="turn" type="revolute">
+<parent link="base"/><child link="tip"/><origin xyz="0 0 0.1"/><axis xyz="0 0 1"/>
+<limit lower="-1" upper="1" effort="1" velocity="1"/></joint></robot>"""
+INLINE = """kind: scenario
+name: inline
+arm:
+  kind: arm
+  name: one
+  kinematics: {convention: urdf, file: robot.urdf, base_link: base, tip_link: tip, tool: {xyz: [200 mm, 0 mm, 0 mm]}}
+joints:
+  turn:
+    encoder: {kind: encoder, name: s, measures: rotation, summary: {resolution: 16 bit}}
+    placement: output
+requirement: {position: 1 mm}
+tasks: [{kind: poses, name: t, poses: [{name: p, joints: [0 deg]}]}]
+"""
