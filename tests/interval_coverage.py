@@ -208,7 +208,7 @@ def figures(own: Study, other: Study, found: list) -> Iterator[tuple[str, float,
     curve = task.yield_curve
     at = int(np.searchsorted(curve.position, own.scenario.requirement.position))
     yield "yield curve", curve.share[at], (curve.low[at], curve.high[at])
-    sides = [Evaluated(t, s, found[0].configurations, 0) for t, s in ((task, sampled), (better, again))]
+    sides = [Evaluated(t.name, t.poses, s, found[0].configurations, 0) for t, s in ((task, sampled), (better, again))]
     yield "difference of p95 at the worst pose", *at_worst_pose(*sides)
     yield "difference of RP", *repeatability(*sides)
     yield "difference of yield", *passing(*sides)

@@ -160,22 +160,24 @@ def compare(
     differences = []
     for number in range(len(common)):
         sides = [
-            Evaluated(result.tasks[number], sampled, poses[number].configurations, number)
+            Evaluated(
+                result.tasks[number].name, result.tasks[number].poses, sampled, poses[number].configurations, number
+            )
             for (result, sampled), poses in zip(ran, restricted, strict=True)
         ]
         for other in range(1, len(studies)):
             one, two, name = sides[0], sides[other], results[other].scenario
-            widths = half_widths(one, two, workers, progress, f"{name}, {one.task.name}: differences")
+            widths = half_widths(one, two, workers, progress, f"{name}, {one.name}: differences")
             differences.append(
                 TaskDifference(
-                    one.task.name,
+                    one.name,
                     name,
                     at_worst_pose(one, two),
                     repeatability(one, two),
                     passing(one, two),
                     results[other].price - results[0].price,
-                    one.task.poses.names,
-                    two.task.column("error.p95") - one.task.column("error.p95"),
+                    one.table.names,
+                    two.table.column("error.p95") - one.table.column("error.p95"),
                     widths,
                 )
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from armsim.engine.statistics import quantile
 from armsim.engine.visitlaw import half_width_of_nets
 from armsim.engine.work import CHUNK, Job, attained_at
 from armsim.model.configurations import Configurations
-from armsim.results import TaskResult
+from armsim.results.posetable import PoseTable
 from armsim.tasks.base import name_key
 
 P95 = 0.95
@@ -35,7 +36,9 @@ class Evaluated:
 
     Parameters
     ----------
-    task : TaskResult
+    name : str
+        Of the task.
+    table : PoseTable
     sampled : Samples
         Of the whole run.
     configurations : Configurations
@@ -43,7 +46,8 @@ class Evaluated:
         Of the task.
     """
 
-    task: TaskResult
+    name: str
+    table: PoseTable
     sampled: Samples
     configurations: Configurations
     number: int
@@ -51,26 +55,30 @@ class Evaluated:
     @property
     def key(self) -> int:
         """Of the task, in the random numbers."""
-        return name_key(self.task.name)
+        return name_key(self.name)
 
     @property
     def job(self) -> Job:
         """Of the run."""
         return self.sampled.job
 
-    def quantile_influence(self, pose: int) -> Array:
-        """Influence of the first units on the 95 % quantile at a pose, shape (units,). [m]"""
+    @cached_property
+    def worst(self) -> int:
+        """Pose with the largest 95 % quantile."""
+        return int(np.argmax(self.table.column("error.p95")))
+
+    @cached_property
+    def worst_influence(self) -> Array:
+        """Influence of the first units on the 95 % quantile at the worst pose, shape (units,). [m]"""
         known = min(self.job.plan.units, UNITS_COMPARED)
-        own = quantile_influence(self.job, self.key, self.configurations, pose // CHUNK * CHUNK, known, P95)
-        return np.asarray(own[pose % CHUNK])
+        own = self.configurations[self.worst : self.worst + 1]
+        return np.asarray(quantile_influence(self.job, self.key, own, known, P95)[0])
 
 
 def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
     """Other less one: the 95 % quantile, each at its own worst pose. [m]"""
-    p95s = [side.task.column("error.p95") for side in (one, other)]
-    worst = [int(np.argmax(column)) for column in p95s]
-    changed = other.quantile_influence(worst[1]) - one.quantile_influence(worst[0])
-    return difference(float(p95s[1].max() - p95s[0].max()), changed, one.job.plan.units)
+    p95s = [float(side.table.column("error.p95")[side.worst]) for side in (one, other)]
+    return difference(p95s[1] - p95s[0], other.worst_influence - one.worst_influence, one.job.plan.units)
 
 
 def repeatability(one: Evaluated, other: Evaluated) -> Difference:
@@ -80,13 +88,13 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
     """
     rps = [side.sampled.tasks[side.number].worst[1] for side in (one, other)]
     values = [quantile(np.sort(rp), P95) for rp in rps]
-    quantile_influence = [influence(rp[None], P95) for rp in rps]
+    pulls = [influence(rp[None], P95) for rp in rps]
     nets = [
-        attained_at(side.job, int(np.argmax(side.task.column("repeatability.p95"))), side.configurations)[1]
+        attained_at(side.job, int(np.argmax(side.table.column("repeatability.p95"))), side.configurations)[1]
         for side in (one, other)
     ]
     shared = float(half_width_of_nets(nets[1] - nets[0]))
-    return difference(values[1] - values[0], quantile_influence[1] - quantile_influence[0], one.job.plan.units, shared)
+    return difference(values[1] - values[0], pulls[1] - pulls[0], one.job.plan.units, shared)
 
 
 def passing(one: Evaluated, other: Evaluated) -> Difference | None:
@@ -103,7 +111,10 @@ def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progre
     poses = len(one.configurations)
 
     def both(chunk: int) -> Array:
-        own = [quantile_influence(side.job, side.key, side.configurations, chunk, known, P95) for side in (one, other)]
+        own = [
+            quantile_influence(side.job, side.key, side.configurations[chunk : chunk + CHUNK], known, P95)
+            for side in (one, other)
+        ]
         return np.array([half_width(row, units) for row in own[1] - own[0]])
 
     out = np.empty(poses)

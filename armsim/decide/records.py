@@ -13,7 +13,7 @@ from armsim.engine.paired import Difference
 from armsim.results import Part, Summary
 from armsim.results.poses import Interval
 
-Kind = Literal["joint ideal", "cause halved", "one bit finer"]
+Kind = Literal["joint ideal", "cause halved", "cause at a joint halved", "one bit finer"]
 Scheme = Literal["equal angles", "equal contributions", "least cost"]
 
 

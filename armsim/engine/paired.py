@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.statistics import clopper_pearson
-from armsim.engine.work import CHUNK, Job, Stage
+from armsim.engine.work import Job, Stage
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.model.configurations import Configurations
 
@@ -63,22 +63,19 @@ def influence(values: Array, p: float) -> Array:
     return np.asarray((p - share) * (high - low) / (2 * half))
 
 
-def quantile_influence(job: Job, task: int, configurations: Configurations, chunk: int, units: int, p: float) -> Array:
-    """`influence` of the first units at the poses of a chunk, shape (poses of the chunk, units). [m]
+def quantile_influence(job: Job, task: int, own: Configurations, units: int, p: float) -> Array:
+    """`influence` of the first units at some poses, shape (poses, units). [m]
 
     Parameters
     ----------
     job : Job
     task : int
         Its key.
-    configurations : Configurations
-        Of the whole task.
-    chunk : int
-        Number of the first pose of the chunk.
+    own : Configurations
+        At most a chunk.
     units : int
     p : float
     """
-    own = configurations[chunk : chunk + CHUNK]
     stage = Stage.of(job, own)
     drawn = stage.units(job, 0, units)
     out = np.empty((len(own), units))

@@ -58,7 +58,47 @@ def test_halving_the_only_cause_halves_the_error() -> None:
     assert row.p95.value == pytest.approx(-p95 / 2, rel=1e-3)
 
 
+def test_few_poses_tell_what_all_would() -> None:
+    """Brute force: every change sampled at every pose gives the same quantile at its worst pose and the same yield."""
+    study = armsim.load(DEMO).with_plan(units=256, visits=4)
+    table, found = what_if(study, workers=2), study.find()
+    plain, sampled = study.judge(found, 2)
+    names = [(row.kind, row.what) for row in table.rows if row.task == table.rows[0].task]
+    listed = {(kind, what): machine for kind, what, machine in changes(study.scenario.machine, LARGE)}
+    for number, name in enumerate(names):
+        if number % 4 and name[0] != "cause at a joint halved":
+            continue
+        judged, again = study.with_scenario(machine=listed[name]).judge(found, 2)
+        for n, own in enumerate(judged):
+            row = next(r for r in table.rows if (r.kind, r.what) == name and r.task == own.name)
+            change = own.table.column("error.p95").max() - plain[n].table.column("error.p95").max()
+            assert row.p95.value == pytest.approx(change, abs=1e-15), name
+            assert row.passing is not None
+            gained = float(again.tasks[n].passing.mean() - sampled.tasks[n].passing.mean())
+            assert row.passing.value == pytest.approx(gained, abs=1e-12)
+
+
+JOINTS = [f"j{number}" for number in range(1, 7)]
+CAUSES = ["gear kinematic error", "eccentricity", "mastering", "lost motion", "graduation error", "disc tilt"]
+LARGE = [(joint, cause) for joint in JOINTS for cause in CAUSES]
+
+
+def test_a_cause_at_one_joint_is_halved_there_alone() -> None:
+    table = what_if(armsim.load(DEMO).with_plan(units=200, visits=3), workers=2)
+    rows = [row for row in table.rows if row.kind == "cause at a joint halved"]
+    assert {"gear kinematic error at j2", "mastering at j1"} <= {row.what for row in rows}
+    for row in rows:  # halved at one joint gains no more than halved everywhere, within the scatter of the sample
+        whole = next(
+            r
+            for r in table.rows
+            if r.kind == "cause halved" and r.what == row.what.split(" at ")[0] and r.task == row.task
+        )
+        assert row.p95.value >= whole.p95.value - 2e-6
+
+
 def test_a_bit_finer_halves_the_step() -> None:
+    sheet = Encoder("s", signal_periods=64, interpolation=6, summary=SheetSummary(12.0))
+    assert finer_by_a_bit(sheet).step == sheet.step / 2
     disc = Encoder("d", signal_periods=64, interpolation=6)
     assert finer_by_a_bit(disc).step == disc.step / 2
     budget = Encoder("s", summary=SheetSummary(18.0))
