@@ -4,6 +4,7 @@ from armsim.decide.allocate import Allocation, allocate
 from armsim.decide.compare import Comparison, compare
 from armsim.decide.select import select
 from armsim.decide.selection import Selection
+from armsim.decide.sensitivity import Sensitivities, sensitivities
 from armsim.decide.sweep import Sweep, sweep
 from armsim.decide.tradeoff import TradeOff, trade_off
 from armsim.decide.whatif import WhatIfs, what_if
@@ -12,12 +13,14 @@ __all__ = [
     "Allocation",
     "Comparison",
     "Selection",
+    "Sensitivities",
     "Sweep",
     "TradeOff",
     "WhatIfs",
     "allocate",
     "compare",
     "select",
+    "sensitivities",
     "sweep",
     "trade_off",
     "what_if",

@@ -301,6 +301,41 @@ class SweepRecord:
     format: Literal["armsim-sweep/1"] = "armsim-sweep/1"
 
 
+@dataclass(frozen=True)
+class LineRecord:
+    """One number and one task, as `sensitivity.Line`; ``value`` in ``unit``, all else in m."""
+
+    task: str
+    path: str
+    unit: str
+    value: float
+    per_unit: float
+    tenth_less: float
+    over_task: float
+    checked: Change | None
+
+
+@dataclass(frozen=True)
+class PartRecord:
+    """Share of one cause at one joint, as `sensitivity.Part`."""
+
+    task: str
+    joint: str
+    cause: str
+    worst: float
+    over_task: float
+
+
+@dataclass(frozen=True)
+class SensitivitiesRecord:
+    """Of `armsim sensitivity`."""
+
+    scenario: str
+    lines: tuple[LineRecord, ...]
+    parts: tuple[PartRecord, ...]
+    format: Literal["armsim-sensitivity/1"] = "armsim-sensitivity/1"
+
+
 RECORDS: dict[str, type] = {
     "comparison": ComparisonRecord,
     "what-if": WhatIfsRecord,
@@ -308,6 +343,7 @@ RECORDS: dict[str, type] = {
     "trade-off": TradeOffRecord,
     "selection": SelectionRecord,
     "sweep": SweepRecord,
+    "sensitivity": SensitivitiesRecord,
 }
 """By the name under which `armsim schema` prints their schema."""
 

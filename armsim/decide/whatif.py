@@ -1,42 +1,23 @@
-"""What if: each joint without error, each cause halved, everywhere or at one joint, each encoder one bit finer.
-
-A change is sampled at the poses that may be its worst, by first order with the ratio of quantile and rms that each pose
-has without it, and at more of them where those miss what was foretold; whether a unit passes is looked at everywhere,
-for which no visit is needed.
-"""
+"""What if: each joint without error, each cause halved, everywhere or at one joint, each encoder one bit finer."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from armsim.arrays import Array
-from armsim.assessment import Judged
 from armsim.decide import records
-from armsim.decide.paired_tasks import Evaluated, at_worst_pose
+from armsim.decide.paired_tasks import Evaluated
+from armsim.decide.probe import Probe
 from armsim.decide.records import Kind
-from armsim.engine.drawn import Drawn
 from armsim.engine.layout import MEMORY
-from armsim.engine.paired import Difference, share_difference
-from armsim.engine.passing import survey
+from armsim.engine.paired import Difference
 from armsim.engine.run import Progress
-from armsim.engine.work import Job
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
 from armsim.study import Study
 
-MOST_POSES = 1000
-"""Poses of a task looked at; of more, those with the largest errors."""
-NEAR_WORST = 0.97
-"""Share of the largest error that is foretold from which on a pose is sampled."""
-MISSED = 1.005
-"""By which a pose may miss what was foretold more than those sampled did, before it is sampled too."""
 LEAST_SHARE = 0.01
 """Share of the mean square error of a cause at one joint from which on it is halved there."""
 
@@ -119,57 +100,15 @@ def what_if(
     RunError
         As `Study.run`.
     """
-    found = study.find(progress)
-    result, sampled = study.evaluate(found, workers, progress, memory, note=note)
-    # the poses that matter: all of them, or those with the largest errors
-    kept = []
-    for task, poses in zip(result.tasks, found, strict=True):
-        order = np.argsort(-task.column("error.p95"), kind="stable")[:MOST_POSES]
-        kept.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
-    plan = replace(sampled.job.plan, tolerance=None)
-    base = study.with_scenario(plan=plan)
-    if any(len(few.names) < len(poses.names) for few, poses in zip(kept, found, strict=True)):
-        result, sampled = base.evaluate(kept, workers, progress, memory)
-    job, threads = replace(sampled.job, plan=plan), workers or os.cpu_count() or 1
-    sides = [
-        Evaluated(task.name, task.poses, sampled, poses.configurations, n)
-        for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))
-    ]
-    surveys = [survey(job, side.configurations, threads) for side in sides]
-    ratios = [
-        side.table.column("error.p95") / np.sqrt(looked_at.mean_square)
-        for side, looked_at in zip(sides, surveys, strict=True)
-    ]
+    probe = Probe.of(study, workers, progress, memory, note)
     rows = []
-    every = changes(study.scenario.machine, _large(sides))
+    every = changes(study.scenario.machine, _large(probe.sides))
     for number, (kind, what, machine) in enumerate(every):
         progress("what if", number, len(every))
-        drawn = Drawn(machine.terms, plan, True) if job.layout.unit_block >= plan.units else None
-        with_it = Job(machine, plan, job.coverage, job.requirement, job.layout, drawn=drawn)
-        changed = [survey(with_it, side.configurations, threads) for side in sides]
-        foretold = [ratio * np.sqrt(own.mean_square) for ratio, own in zip(ratios, changed, strict=True)]
-        near = [np.flatnonzero(own >= NEAR_WORST * own.max()) for own in foretold]
-        while True:
-            few = [poses.only([poses.names[n] for n in own.tolist()]) for poses, own in zip(kept, near, strict=True)]
-            judged, again = base.with_scenario(machine=machine).judge(few, workers, memory=memory)
-            more = [_may_be_worse(*own) for own in zip(foretold, near, judged, strict=True)]
-            if not any(len(own) for own in more):
-                break
-            near = [np.union1d(own, further) for own, further in zip(near, more, strict=True)]
-        for n, (side, own) in enumerate(zip(sides, judged, strict=True)):
-            other = Evaluated(own.name, own.table, again, few[n].configurations, n)
-            both = surveys[n].passing, changed[n].passing
-            passed = None if job.requirement is None else share_difference(*both)
-            rows.append(WhatIf(side.name, kind, what, at_worst_pose(side, other), passed))
+        for side, moved in zip(probe.sides, probe.with_machine(machine), strict=True):
+            rows.append(WhatIf(side.name, kind, what, moved.p95, moved.passing))
     progress("what if", len(every), len(every))
-    return WhatIfs(result, tuple(rows))
-
-
-def _may_be_worse(foretold: Array, near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
-    """Poses not sampled that may be worse than all that were, if they miss what was foretold as those did."""
-    found = judged.table.column("error.p95")
-    missed = float(np.max(found / np.maximum(foretold[near], 1e-300), initial=1.0))
-    return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > found.max()), near)
+    return WhatIfs(probe.result, tuple(rows))
 
 
 def _large(sides: Sequence[Evaluated]) -> list[tuple[str, str]]:

@@ -2,8 +2,8 @@
 
 A path is the dotted key of a value: `joints.j2.mounting.eccentricity`, `requirement.position`, `sampling.units`,
 `arm.tolerances.d`. `joints.*` stands for every joint, `groups.wrist` for the joints of a group of the arm, the name of
-a task for its place in the list. What a scenario refers to (an encoder, the arm) is copied before it is changed, so
-that nobody else's changes.
+a task for its place in the list, a number where the entries of a list have no names. What a scenario refers to (an
+encoder, the arm) is copied before it is changed, so that nobody else's changes.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: P
     here: Any = data
     for number, key in enumerate(keys[:-1]):
         if isinstance(here, list):
-            names = [str(entry.get("name")) for entry in here if isinstance(entry, dict)]
+            names = [str(entry.get("name", n)) for n, entry in enumerate(here) if isinstance(entry, dict)]
             if key not in names:
                 raise _nowhere(path, key, names, "entry")
             here = here[names.index(key)]

@@ -14,7 +14,7 @@ from test_select import chosen, small_case
 
 import armsim
 from armsim.asked import Requirement
-from armsim.decide import allocate, compare, sweep, trade_off, what_if
+from armsim.decide import allocate, compare, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
 from armsim.decide.records import RECORDS
 from armsim.decide.search import ALIKE, Search
@@ -126,11 +126,11 @@ def test_a_study_without_files_that_requires_nothing() -> None:
 def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: the planar arm: the stretched pose has the longer lever."""
     from armsim.asked import SamplingPlan
-    from armsim.decide import whatif
+    from armsim.decide import probe
     from armsim.scenario import Scenario
     from armsim.tasks import NamedPose, Poses
 
-    monkeypatch.setattr(whatif, "MOST_POSES", 1)
+    monkeypatch.setattr(probe, "MOST_POSES", 1)
     poses = (NamedPose("folded", (0.0, 2.5)), NamedPose("stretched", (0.0, 0.0)))
     machine = normal_machine(planar_arm(0.3, 0.3), 1e-4, 1e-4)
     study = Study(Scenario("two", machine, (Poses("t", poses),), SamplingPlan(40, 3, 1), None, ()))
@@ -176,6 +176,7 @@ def test_every_answer_keeps_to_its_published_schema(found: tuple[Selection, Requ
         "sweep": sweep(
             wrist.with_scenario(tasks=wrist.scenario.tasks[:1]).with_plan(60, 2), "joints.j1.mastering", ["1 arcsec"], 1
         ),
+        "sensitivity": sensitivities(study, 1),
         "allocation": allocate(study.with_scenario(requirement=Requirement(120e-6)), 1),
         "comparison": compare([study, wrist.with_scenario(tasks=study.scenario.tasks)], 1),
     }
