@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise, product
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -203,15 +204,14 @@ class Program:
     def _solve(self, cost: Array | None, below: float, factor: float) -> Choice | None:
         """Solve with the poses taken in so far; without a cost the load itself is minimised."""
         types = sorted({option.encoder for own in self.options.joints for option in own})
-        limited = self.options.types is not None
         free = cost is None
-        width = self.n + (len(types) if limited else 0) + (1 if free else 0)
+        width = self.n + len(types) * len(self.options.type_limits) + (1 if free else 0)
         objective = np.zeros(width)
         if free:
             objective[-1] = 1.0
         else:
             objective[: self.n] = cost
-        blocks, low, high = self._structure(width, types if limited else [], below, dominated=not free)
+        blocks, low, high = self._structure(width, types, below, dominated=not free)
         rows, own = self._limits()
         # far below its limit a load would be lost in the tolerances of the solver: that of some choice is its unit
         scale = 1.0 / (float(self.load(self._light()).max()) or 1.0) if free else 1.0
@@ -243,6 +243,11 @@ class Program:
         picked = done.x[: self.n]
         return tuple(int(np.argmax(picked[self.starts[j] : self.starts[j + 1]])) for j in range(len(self.sizes)))
 
+    def _of(self, joint: int, encoder: str) -> list[int]:
+        """Columns of the options of a joint that have an encoder."""
+        first = int(self.starts[joint])
+        return [first + o for o, option in enumerate(self.options.joints[joint]) if option.encoder == encoder]
+
     def _light(self) -> Choice:
         """The option of least scatter, over the limits, at every joint."""
         return tuple(int(np.argmin([np.max(part.scatter / self.limit) for part in own])) for own in self.parts)
@@ -250,7 +255,7 @@ class Program:
     def _structure(
         self, width: int, types: Sequence[str], below: float, dominated: bool
     ) -> tuple[list[csr_array], list[float], list[float]]:
-        """Everything but the poses: one option a joint, mass, stock, types, price, choices refused."""
+        """Everything but the poses: one option a joint, limits, price, choices refused."""
         rows: list[dict[int, float]] = []
         low: list[float] = []
         high: list[float] = []
@@ -267,14 +272,24 @@ class Program:
             row({i: option.mass for i, option in enumerate(options)}, -np.inf, self.options.mass + TINY)
         for name, pieces in self.options.stock.items():
             row({i: 1.0 for i, option in enumerate(options) if option.encoder == name}, -np.inf, pieces)
-        if types:
-            first = self.n
-            for j, own in enumerate(self.options.joints):
+        at = {(j, name): self._of(j, name) for j in range(len(self.sizes)) for name in types}
+        for number, (joints, most) in enumerate(self.options.type_limits):
+            first = self.n + number * len(types)
+            for j in joints:
                 for t, name in enumerate(types):
-                    here = [int(self.starts[j]) + o for o, option in enumerate(own) if option.encoder == name]
-                    if here:  # at most one of them is taken, so one row for all: tighter than one a piece
-                        row({first + t: -1.0, **dict.fromkeys(here, 1.0)}, -np.inf, 0)
-            row({first + t: 1.0 for t in range(len(types))}, -np.inf, self.options.types or np.inf)
+                    if at[j, name]:  # at most one of them is taken, so one row for all: tighter than one a piece
+                        row({first + t: -1.0, **dict.fromkeys(at[j, name], 1.0)}, -np.inf, 0)
+            row({first + t: 1.0 for t in range(len(types))}, -np.inf, most)
+        for joints in self.options.together:
+            for j, k in pairwise(joints):
+                for name in types:
+                    row({**dict.fromkeys(at[j, name], 1.0), **dict.fromkeys(at[k, name], -1.0)}, 0, 0)
+        for pair in self.options.apart:
+            places = [range(len(self.sizes)) if j is None else (j,) for j, _ in pair]
+            for j, k in product(*places):
+                both = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
+                if j != k:
+                    row(dict.fromkeys(both, 1.0), -np.inf, 1)
         if np.isfinite(below):
             row(dict(enumerate(self.prices.tolist())), -np.inf, below)
         excluded = [[[n] for n in choice] for choice in self.refused] + (self.dominated if dominated else [])

@@ -143,7 +143,7 @@ class Search:
         """
         found = program.closest()
         if found is None:
-            wrong, accepted = "mass, stock and types leave no choice at all", "limits that one choice keeps"
+            wrong, accepted = "limits and stock leave no choice at all", "limits that one choice keeps"
             raise InputError(Problem("catalogue", 0, 0, "limits", wrong, accepted))
         return found
 
@@ -226,7 +226,8 @@ class Search:
         listed = itertools.product(*(range(size) for size in sizes))
         kept = [choice for choice, price in zip(listed, total.tolist(), strict=True) if price < below]
         kept.sort(key=lambda choice: -sum(own[n] for own, n in zip(prices, choice, strict=True)))
-        return (choice for choice in kept if self.admissible(choice))
+        of = self.options.joints
+        return (choice for choice in kept if self.options.admits([own[n] for own, n in zip(of, choice, strict=True)]))
 
     @property
     def least_price(self) -> float:
@@ -242,17 +243,6 @@ class Search:
             if asked.yield_ is not None and float(np.mean(sample.worst[0] <= asked.position)) < asked.yield_:
                 return True
         return False
-
-    def admissible(self, choice: Choice) -> bool:
-        """Whether a choice keeps to mass, stock and types."""
-        chosen = [own[n] for own, n in zip(self.options.joints, choice, strict=True)]
-        encoders = [option.encoder for option in chosen]
-        mass, types = self.options.mass, self.options.types
-        if mass is not None and sum(option.mass for option in chosen) > mass + 1e-9:
-            return False
-        if types is not None and len(set(encoders)) > types:
-            return False
-        return all(encoders.count(name) <= pieces for name, pieces in self.options.stock.items())
 
 
 def _accuracy_at_all_poses(share: float, tasks: Sequence[Judged], sampled: Samples) -> Array:

@@ -46,12 +46,30 @@ class JointLimitsDocument(Document):
     mountings: Annotated[tuple[Word, ...] | None, Field(min_length=1)] = None
 
 
+class GroupLimitsDocument(Document):
+    """What a group of joints takes."""
+
+    types: Annotated[int, count(1, 10**6, "there are no more encoders")]
+
+
+Names = Annotated[list[Word], Field(min_length=2, max_length=100)]
+Two = Field(min_length=2, max_length=2)
+Pair = Annotated[list[Word], Two] | Annotated[dict[Word, Word], Two]
+
+
 class LimitsDocument(Document):
-    """What the arm takes."""
+    """What the arm takes.
+
+    ``together``: joints that take the same encoder. ``apart``: two encoders that may not both be in the arm, as a list
+    of their names, or at two joints, as a mapping of joint to encoder.
+    """
 
     mass: Annotated[float | None, quantity("mass", least=0.0)] = None
     types: Annotated[int | None, count(1, 10**6, "there are no more encoders")] = None
-    joints: dict[Word, JointLimitsDocument] = {}  # noqa: RUF012  a pydantic default is copied
+    groups: dict[Word, GroupLimitsDocument] = {}  # noqa: RUF012  a pydantic default is copied
+    together: Annotated[list[Names], Field(max_length=100)] = []  # noqa: RUF012
+    apart: Annotated[list[Pair], Field(max_length=100)] = []  # noqa: RUF012
+    joints: dict[Word, JointLimitsDocument] = {}  # noqa: RUF012
 
 
 class CatalogueDocument(Document):

@@ -14,27 +14,27 @@ from armsim.asked import Requirement, SamplingPlan
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
 from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
-from armsim.documents.catalogue import MARK, CatalogueDocument, EntryDocument, JointLimitsDocument, entry_of
+from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
 from armsim.documents.changes import changed
-from armsim.documents.declared import Place, build, document_of
+from armsim.documents.declared import Place, build
 from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.joint import build_joint
 from armsim.documents.messages import Faults, validated
+from armsim.documents.options import limit_problems, offered
 from armsim.documents.scenario import ScenarioDocument, check_joints
 from armsim.documents.source import read_source
 from armsim.documents.tasks import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
-from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.model.joint import Bus, Fitting
+from armsim.model.joint import Bus
 from armsim.model.machine import Environment, Machine
-from armsim.model.options import Option, Options
+from armsim.model.options import Options
 from armsim.scenario import Scenario
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Task
@@ -218,59 +218,9 @@ class _Loader:
         encoders = here.entries(document, arm)
         self.sources.update(here.sources)
         self.notes += here.notes
-        joints = []
-        for number, joint in enumerate(arm.joints):
-            limits = document.limits.joints.get(joint.name, JointLimitsDocument())
-            fitted: list[Option] = []
-            why: dict[str, int] = {}
-            for entry, encoder in zip(document.encoders, encoders, strict=True):
-                reason = _refused(entry, limits)
-                for mounting in document.mountings:
-                    for placement, price in document.placements.items():
-                        excluded = reason or _left_out(limits, mounting.name, placement)
-                        if excluded is None:
-                            changed = {
-                                "placement": placement,
-                                "mounting": mounting.mounting,
-                                "motor_encoder": None,
-                                "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
-                            }
-                            try:
-                                built = build_joint(
-                                    scenario.joints[joint.name].model_copy(update=changed),
-                                    joint,
-                                    encoder,
-                                    None,
-                                    ready.machine.joints[number].bus,
-                                    source,
-                                    (),
-                                )
-                            except InputError as error:
-                                excluded = error.problems[0].found
-                            else:
-                                own = Option(built, encoder.name, mounting.name, placement, built.price, entry.mass)
-                                fitted.append(own)
-                        if excluded is not None:
-                            why[excluded] = why.get(excluded, 0) + 1
-            if not fitted:
-                most = max(why, key=lambda reason: why[reason])
-                raise source.error(
-                    ("encoders",), f"no entry can be fitted to joint {joint.name}; mostly: {most}", "one that fits"
-                )
-            joints.append(tuple(fitted))
-            if why:
-                told = ", ".join(f"{count} for: {reason}" for reason, count in sorted(why.items(), key=lambda x: -x[1]))
-                self.notes.append(f"catalogue: {sum(why.values())} ways to fit {joint.name} are left out, {told}")
-        taken = {option.encoder for own in joints for option in own}
-        nowhere = [encoder.name for encoder in encoders if encoder.name not in taken]
-        if nowhere:
-            self.notes.append(f"catalogue: {', '.join(nowhere)} can be fitted to no joint")
-        stock = {
-            encoder.name: entry.stock
-            for entry, encoder in zip(document.encoders, encoders, strict=True)
-            if entry.stock is not None
-        }
-        return Options(tuple(joints), stock, document.limits.mass, document.limits.types)
+        options, notes = offered(document, encoders, scenario, ready.machine, source)
+        self.notes += notes
+        return options
 
     def entries(self, document: CatalogueDocument, arm: Arm | None = None) -> list[Encoder]:
         """The encoders of a catalogue, every fault told at once; joints are known where there is an arm."""
@@ -288,14 +238,7 @@ class _Loader:
             if name in classes[:number]:
                 found = f"two mountings named {name!r}"
                 wrong.problems.append(source.problem(("mountings", number, "name"), found, "each name once"))
-        for name, limits in document.limits.joints.items():
-            if arm is not None and name not in arm.names:
-                accepted = ", ".join(arm.names)
-                wrong.problems.append(source.problem(("limits", "joints", name), "the arm has no such joint", accepted))
-            for wanted in limits.mountings or ():
-                if wanted not in classes:
-                    at = ("limits", "joints", name, "mountings")
-                    wrong.problems.append(source.problem(at, f"no mounting named {wanted!r}", ", ".join(classes)))
+        wrong.problems += limit_problems(document, [encoder.name for encoder in encoders], arm, source)
         if wrong.problems:
             raise wrong.error()
         return encoders
@@ -361,24 +304,6 @@ class _Loader:
 def _machine(source: Source, key: str) -> Place:
     """Where a part of a scenario stands that belongs to no joint."""
     return Place(source, (key,), "rotation", "of the machine")
-
-
-def _refused(entry: EntryDocument, limits: JointLimitsDocument) -> str | None:
-    """Why a joint does not take an encoder."""
-    if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
-        return "too large, or of unknown diameter"
-    if limits.interface is not None and entry.interface != limits.interface:
-        return f"interface is not {limits.interface}"
-    return None
-
-
-def _left_out(limits: JointLimitsDocument, mounting: str, placement: str) -> str | None:
-    """Why a joint does not take a way of assembling or a placement."""
-    if limits.placements is not None and placement not in limits.placements:
-        return f"placement is not {' or '.join(limits.placements)}"
-    if limits.mountings is not None and mounting not in limits.mountings:
-        return f"mounting is not {' or '.join(limits.mountings)}"
-    return None
 
 
 def _read(path: Path, kind: str, raw: bytes | None = None) -> Source:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from armsim.model.joint import Joint
@@ -33,6 +34,12 @@ class Option:
         return f"{self.encoder}, {self.mounting}, {self.placement}"
 
 
+Fit = tuple[int | None, str]
+"""An encoder at a joint, by its number, or anywhere."""
+CRUMB = 1e-9
+"""Mass by which rounding may exceed a limit. [kg]"""
+
+
 @dataclass(frozen=True, eq=False)
 class Options:
     """All of them.
@@ -46,9 +53,43 @@ class Options:
         Largest mass of all encoders together. [kg]
     types : int, optional
         Largest number of different encoders.
+    group_types : tuple of (joints, int)
+        The same among some joints, by their numbers.
+    together : tuple of tuple of int
+        Joints that take the same encoder.
+    apart : tuple of pairs of Fit
+        Two that may not both be there.
     """
 
     joints: tuple[tuple[Option, ...], ...]
     stock: dict[str, int]
     mass: float | None = None
     types: int | None = None
+    group_types: tuple[tuple[tuple[int, ...], int], ...] = ()
+    together: tuple[tuple[int, ...], ...] = ()
+    apart: tuple[tuple[Fit, Fit], ...] = ()
+
+    @property
+    def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
+        """Joints, and how many different encoders they may have, of the whole arm and of groups."""
+        every = tuple(range(len(self.joints)))
+        return (((every, self.types),) if self.types is not None else ()) + self.group_types
+
+    def admits(self, chosen: Sequence[Option]) -> bool:
+        """Whether a choice, one option a joint, keeps to all limits."""
+        encoders = [option.encoder for option in chosen]
+        if self.mass is not None and sum(option.mass for option in chosen) > self.mass + CRUMB:
+            return False
+        if any(len({encoders[j] for j in joints}) > most for joints, most in self.type_limits):
+            return False
+        if any(len({encoders[j] for j in joints}) > 1 for joints in self.together):
+            return False
+        if any(self._there(one, other, encoders) for one, other in self.apart):
+            return False
+        return all(encoders.count(name) <= pieces for name, pieces in self.stock.items())
+
+    @staticmethod
+    def _there(one: Fit, other: Fit, encoders: Sequence[str]) -> bool:
+        """Whether two that may not both be there are."""
+        places = [[j for j, name in enumerate(encoders) if name == own and at in (None, j)] for at, own in (one, other)]
+        return any(j != k for j in places[0] for k in places[1])

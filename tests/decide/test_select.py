@@ -27,7 +27,7 @@ from armsim.engine.layout import MEMORY
 from armsim.errors import InputError
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.options import Option, Options
+from armsim.model.options import Fit, Option, Options
 from armsim.report.wording import answer
 from armsim.study import Study
 
@@ -57,13 +57,40 @@ def random_program(generator: np.random.Generator) -> Program:
         {"e1": 1} if generator.random() < 0.4 else {},
         0.06 * joints if generator.random() < 0.4 else None,
         2 if generator.random() < 0.4 else None,
+        (((0, 1), 1),) if generator.random() < 0.2 else (),
+        ((0, joints - 1),) if generator.random() < 0.2 else (),
+        random_pairs(generator, joints) if generator.random() < 0.4 else (),
     )
     visit_limit = np.full(poses, 0.15 * joints) if generator.random() < 0.5 else np.full(poses, np.inf)
     return Program(limits, parts, fixed, generator.uniform(0.4, 1.2, poses) * joints, visit_limit)
 
 
+def random_pairs(generator: np.random.Generator, joints: int) -> tuple[tuple[Fit, Fit], ...]:
+    """Two encoders that may not both be there, anywhere, or each at a joint."""
+    own = [f"e{n}" for n in generator.integers(0, 4, 2)]
+    if generator.random() < 0.5:
+        return (((None, own[0]), (None, own[1])),)
+    at = generator.permutation(joints)[:2].tolist()
+    return (((at[0], own[0]), (at[1], own[1])),)
+
+
+def tied(options: Options, encoders: list[str]) -> bool:
+    """Whether types of groups, joints held together or encoders held apart forbid it. Source: the words themselves."""
+    for joints, most in options.group_types:
+        if len({encoders[j] for j in joints}) > most:
+            return True
+    for joints in options.together:
+        if any(encoders[j] != encoders[joints[0]] for j in joints):
+            return True
+    for (at, one), (to, other) in options.apart:
+        for j, k in itertools.permutations(range(len(encoders)), 2):
+            if encoders[j] == one and encoders[k] == other and at in (None, j) and to in (None, k):
+                return True
+    return False
+
+
 def admissible(program: Program) -> list[tuple[int, ...]]:
-    """Every choice that keeps to mass, stock and types. Source: enumeration."""
+    """Every choice that keeps to the limits. Source: enumeration."""
     out = []
     for choice in itertools.product(*(range(len(own)) for own in program.options.joints)):
         chosen = [own[n] for own, n in zip(program.options.joints, choice, strict=True)]
@@ -71,7 +98,9 @@ def admissible(program: Program) -> list[tuple[int, ...]]:
         heavy = program.options.mass is not None and sum(option.mass for option in chosen) > program.options.mass
         short = any(encoders.count(name) > pieces for name, pieces in program.options.stock.items())
         many = program.options.types is not None and len(set(encoders)) > program.options.types
-        if not (heavy or short or many):
+        fits = not (heavy or short or many or tied(program.options, encoders))
+        assert program.options.admits(chosen) == fits
+        if fits:
             out.append(choice)
     return out
 

@@ -6,10 +6,12 @@ import time
 from pathlib import Path
 
 import pytest
+from support import ROOT
 from test_documents import ARM, ENCODER, FILES, SCENARIO, WRONG, faults, write
 
 from armsim.documents import check_file
 from armsim.documents.load import load_options, load_scenario
+from armsim.errors import InputError
 
 POSE = "{name: near, joints: [10 deg, 20 deg, 30 mm]}"
 MORE = [
@@ -337,4 +339,28 @@ def test_all_faults_of_a_catalogue_are_told_at_once(tmp_path: Path) -> None:
         load_options(scenario, tmp_path / "catalogue.yaml")
     text = str(caught.value)
     for part in ("no such file", "two encoders named 'disc'", "two mountings named 'm'", "no such joint"):
+        assert part in text
+
+
+TIES: list[tuple[str, list[str]]] = [
+    ("together: [[j1, j9]]", ["limits.together", "no joint 'j9'"]),
+    ("together: [[j1]]", ["limits.together"]),
+    ("groups: {elbow: {types: 1}}", ["limits.groups.elbow", "no such group", "base, wrist"]),
+    ("groups: {base: {types: 0}}", ["limits.groups.base.types", "from 1"]),
+    ("apart: [[disc 13 128, disc 99]]", ["limits.apart", "no encoder named 'disc 99'"]),
+    ("apart: [{j1: disc 13 128, j9: disc 13 128}]", ["limits.apart", "no joint 'j9'"]),
+    ("apart: [[disc 13 128]]", ["limits.apart"]),
+    ("apart: [{j1: disc 13 128, j2: disc 20 128, j3: disc 20 128}]", ["limits.apart"]),
+]
+
+
+@pytest.mark.parametrize(("limits", "expected"), TIES, ids=[limits for limits, _ in TIES])
+def test_limits_that_tie_joints_name_what_is_there(tmp_path: Path, limits: str, expected: list[str]) -> None:
+    shop = (ROOT / "configs" / "catalogues" / "discs.yaml").read_text()
+    path = tmp_path / "shop.yaml"
+    path.write_text(shop[: shop.rindex("limits:")] + f"limits: {{{limits}}}\n")
+    with pytest.raises(InputError) as caught:
+        load_options(ROOT / "scenarios" / "bonding-cell.yaml", path)
+    text = "\n".join(str(problem) for problem in caught.value.problems)
+    for part in (str(path), *expected):
         assert part in text

@@ -1,0 +1,152 @@
+"""What a catalogue offers to every joint of a scenario, and the limits that it sets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument, LimitsDocument
+from armsim.documents.declared import document_of
+from armsim.documents.joint import build_joint
+from armsim.errors import InputError, Problem
+from armsim.model.arm import Arm
+from armsim.model.encoder import Encoder
+from armsim.model.joint import Fitting, Joint
+from armsim.model.machine import Machine
+from armsim.model.options import Fit, Option, Options
+from armsim.sources import Source
+
+
+def offered(
+    document: CatalogueDocument, encoders: Sequence[Encoder], scenario: Any, machine: Machine, source: Source
+) -> tuple[Options, list[str]]:
+    """Every admissible way to fit every joint, the limits, and notes on what is left out.
+
+    Parameters
+    ----------
+    document : CatalogueDocument
+    encoders : sequence of Encoder
+        Of its entries.
+    scenario : ScenarioDocument
+    machine : Machine
+        Of the scenario.
+    source : Source
+        Of the catalogue.
+
+    Raises
+    ------
+    InputError
+        A joint has no admissible entry.
+    """
+    notes: list[str] = []
+    joints = tuple(
+        _of_joint(n, document, encoders, scenario, machine, source, notes) for n in range(len(machine.joints))
+    )
+    taken = {option.encoder for own in joints for option in own}
+    nowhere = [encoder.name for encoder in encoders if encoder.name not in taken]
+    if nowhere:
+        notes.append(f"catalogue: {', '.join(nowhere)} can be fitted to no joint")
+    both = zip(document.encoders, encoders, strict=True)
+    stock = {encoder.name: entry.stock for entry, encoder in both if entry.stock is not None}
+    return _limited(joints, stock, document.limits, machine.arm), notes
+
+
+def _of_joint(
+    number: int, document: CatalogueDocument, encoders: Sequence[Encoder], scenario: Any, machine: Machine,
+    source: Source, notes: list[str],
+) -> tuple[Option, ...]:  # fmt: skip
+    joint = machine.arm.joints[number]
+    limits = document.limits.joints.get(joint.name, JointLimitsDocument())
+    fitted: list[Option] = []
+    why: dict[str, int] = {}
+    for entry, encoder in zip(document.encoders, encoders, strict=True):
+        for mounting in document.mountings:
+            for placement, price in document.placements.items():
+                excluded = _refused(entry, limits) or _left_out(limits, mounting.name, placement)
+                if excluded is None:
+                    changed = {
+                        "placement": placement, "mounting": mounting.mounting, "motor_encoder": None,
+                        "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
+                    }  # fmt: skip
+                    given, bus = scenario.joints[joint.name].model_copy(update=changed), machine.joints[number].bus
+                    try:
+                        built: Joint = build_joint(given, joint, encoder, None, bus, source, ())
+                    except InputError as error:
+                        excluded = error.problems[0].found
+                    else:
+                        fitted.append(Option(built, encoder.name, mounting.name, placement, built.price, entry.mass))
+                if excluded is not None:
+                    why[excluded] = why.get(excluded, 0) + 1
+    if not fitted:
+        most = max(why, key=lambda reason: why[reason])
+        found = f"no entry can be fitted to joint {joint.name}; mostly: {most}"
+        raise source.error(("encoders",), found, "one that fits")
+    if why:
+        told = ", ".join(f"{count} for: {reason}" for reason, count in sorted(why.items(), key=lambda x: -x[1]))
+        notes.append(f"catalogue: {sum(why.values())} ways to fit {joint.name} are left out, {told}")
+    return tuple(fitted)
+
+
+def _limited(
+    joints: tuple[tuple[Option, ...], ...], stock: dict[str, int], limits: LimitsDocument, arm: Arm
+) -> Options:
+    number = {name: n for n, name in enumerate(arm.names)}
+    groups = tuple(
+        (tuple(number[name] for name in arm.groups[group]), own.types) for group, own in limits.groups.items()
+    )
+    together = tuple(tuple(number[name] for name in names) for names in limits.together)
+    apart: list[tuple[Fit, Fit]] = []
+    for pair in limits.apart:
+        one, other = pair.items() if isinstance(pair, dict) else ((None, pair[0]), (None, pair[1]))
+        apart.append(tuple((None if j is None else number[j], name) for j, name in (one, other)))  # type: ignore[arg-type]
+    return Options(joints, stock, limits.mass, limits.types, groups, together, tuple(apart))
+
+
+def limit_problems(
+    document: CatalogueDocument, encoders: Sequence[str], arm: Arm | None, source: Source
+) -> list[Problem]:
+    """Names in the limits that stand for nothing; joints and groups are known where there is an arm."""
+    out: list[Problem] = []
+    classes, limits = [entry.name for entry in document.mountings], document.limits
+
+    def known(name: str, names: Sequence[str], at: tuple[str | int, ...], found: str) -> None:
+        if name not in names:
+            out.append(source.problem(("limits", *at), found, ", ".join(names) or "none"))
+
+    for name, own in limits.joints.items():
+        for wanted in own.mountings or ():
+            known(wanted, classes, ("joints", name, "mountings"), f"no mounting named {wanted!r}")
+    for n, pair in enumerate(limits.apart):
+        for name in pair.values() if isinstance(pair, dict) else pair:
+            known(name, encoders, ("apart", n), f"no encoder named {name!r}")
+    if arm is None:
+        return out
+    for name in limits.joints:
+        known(name, arm.names, ("joints", name), "the arm has no such joint")
+    for name in limits.groups:
+        known(name, tuple(arm.groups), ("groups", name), "the arm has no such group")
+    for n, names in enumerate(limits.together):
+        for name in names:
+            known(name, arm.names, ("together", n), f"the arm has no joint {name!r}")
+    for n, pair in enumerate(limits.apart):
+        for name in pair if isinstance(pair, dict) else ():
+            known(name, arm.names, ("apart", n), f"the arm has no joint {name!r}")
+    return out
+
+
+def _refused(entry: EntryDocument, limits: JointLimitsDocument) -> str | None:
+    """Why a joint does not take an encoder."""
+    if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
+        return "too large, or of unknown diameter"
+    if limits.interface is not None and entry.interface != limits.interface:
+        return f"interface is not {limits.interface}"
+    return None
+
+
+def _left_out(limits: JointLimitsDocument, mounting: str, placement: str) -> str | None:
+    """Why a joint does not take a way of assembling or a placement."""
+    if limits.placements is not None and placement not in limits.placements:
+        return f"placement is not {' or '.join(limits.placements)}"
+    if limits.mountings is not None and mounting not in limits.mountings:
+        return f"mounting is not {' or '.join(limits.mountings)}"
+    return None
