@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,8 @@ from armsim.cli.options import (
     Catalogue,
     Json,
     Memory,
+    Paper,
+    PaperSize,
     Seed,
     Set,
     Units,
@@ -27,12 +30,15 @@ from armsim.cli.printing import print_machine, print_table, printing, say, shown
 if TYPE_CHECKING:
     from armsim.asked import Requirement
     from armsim.decide import Selection
+    from armsim.scenario import Scenario
 
 
 def select(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
     catalogue: Catalogue,
     write: Annotated[Path | None, typer.Option(help="Scenario file to write with what was chosen.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the review of the decision.")] = None,
+    paper: PaperSize = Paper.a4,
     seed: Seed = None,
     units: Units = None,
     visits: Visits = None,
@@ -53,22 +59,34 @@ def select(
         fault = "is there already" if write.is_symlink() or write.exists() else "its folder is not there"
         raise InputError(Problem(str(write), 0, 0, "--write", fault, "a new file in a folder that is there"))
     ready, options = load_options(scenario, catalogue, changes_of(set_))
+    if out is not None:
+        from armsim.report.output_folder import check_destination
+
+        check_destination(out, [source.path for source in ready.sources])
     study = Study(ready).with_plan(units, visits, seed)
-    with shown_progress() as (progress, note):
-        found = choose(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
+    work = study, options, workers or os.cpu_count() or 1
     with stoppable() as landed:
+        with shown_progress() as (progress, note):
+            decision = None
+            if out is None:
+                found = choose(*work, progress, allowed, note)
+            else:
+                from armsim.decide.decision import decide
+
+                decision = decide(*work, progress, allowed, note)
+                found = decision.selection
+            if decision is not None and out is not None:
+                from armsim.report.decision_review import write_decision
+
+                again = _command(scenario, catalogue, seed, units, visits, set_, paper)
+                design = None if found.design is None else _chosen(found, ready, scenario, catalogue, set_, out)
+                write_decision(out, decision, ready, again, design, paper.value, progress, landed.append)
         written = None
         if write is not None and found.design is not None:
-            from armsim.documents.based import counted_from
-            from armsim.documents.chosen import as_changes
-
-            name, to = f"{ready.name}, cheapest of {catalogue.stem}", write.absolute().parent
-            before = counted_from(changes_of(set_), ready.sources[0].path.parent, to)
-            text = as_changes(scenario, ready.machine, ready.sources, catalogue, found.design, name, to, before)
-            write_new(write, f"# {found.price:g} cost units\n{text}")
+            write_new(write, _chosen(found, ready, scenario, catalogue, set_, write.absolute().parent))
             written = write
             landed.append(write)
-        with printing(written):
+        with printing(written or out):
             if json:
                 print_machine(found.to_dict())
             else:
@@ -78,12 +96,43 @@ def select(
             say(f"note: {text}")
         if written is not None:
             say(f"scenario: {written}")
+        if out is not None:
+            say(f"decision: {out / 'report.html'}")
     if found.design is None:
         raise typer.Exit(1)
 
 
+def _chosen(
+    found: Selection, ready: Scenario, scenario: Path, catalogue: Path, changes: list[str] | None, to: Path
+) -> str:
+    """The text of the chosen design, to stand in a folder."""
+    from armsim.documents.based import counted_from
+    from armsim.documents.chosen import as_changes
+
+    assert found.design is not None  # held by the caller
+    folder = to.absolute()
+    name = f"{ready.name}, cheapest of {catalogue.stem}"
+    before = counted_from(changes_of(changes), ready.sources[0].path.parent, folder)
+    text = as_changes(scenario, ready.machine, ready.sources, catalogue, found.design, name, folder, before)
+    return f"# {found.price:g} cost units\n{text}"
+
+
+def _command(
+    scenario: Path, catalogue: Path, seed: int | None, units: int | None, visits: int | None,
+    changes: list[str] | None, paper: Paper,
+) -> str:  # fmt: skip
+    """What to type to decide again."""
+    words = ["armsim", "select", str(scenario), "--catalogue", str(catalogue)]
+    for option, value in (("--seed", seed), ("--units", units), ("--visits", visits)):
+        words += [] if value is None else [option, str(value)]
+    for change in changes or ():
+        words += ["--set", change]
+    words += [] if paper is Paper.a4 else ["--paper", paper.value]
+    return shlex.join(words)
+
+
 def _print(found: Selection, requirement: Requirement) -> None:
-    from armsim.report.wording import answer
+    from armsim.report.wording import answer, in_words
 
     title = "the cheapest choice" if found.design is not None else "the choice that comes closest"
     rows = [(row.joint, row.encoder, row.mounting, row.placement, f"{row.price:g}") for row in found.closest]
@@ -92,6 +141,5 @@ def _print(found: Selection, requirement: Requirement) -> None:
     if found.refuted:
         failed = []
         for refuted in found.refuted:
-            fitted = "; ".join(f"{part.joint} {part.encoder}, {part.placement}" for part in refuted.design)
-            failed.append((f"{refuted.price:g}", fitted, "; ".join(refuted.reasons)))
+            failed.append((f"{refuted.price:g}", in_words(refuted.design), "; ".join(refuted.reasons)))
         print_table("cheaper choices, sampled, and where they fail", ("price", "choice", "fails"), failed)

@@ -40,7 +40,7 @@ def trade_off(
     set_: Set = None,
     json: Json = False,
 ) -> None:
-    """Price against error: every design for which nothing cheaper errs less."""
+    """Price against error: every design for which, by first order, nothing cheaper errs less."""
     from armsim.decide import trade_off as curve_of
     from armsim.documents.load import load_options
     from armsim.report.comparison import write_trade_off
@@ -77,5 +77,5 @@ def _print(curve: TradeOff) -> None:
         spent = [f"{point.spending.get(group, 0.0):g}" for group in groups]
         sizes = show(point.predicted), show(point.sampled)
         rows.append((f"{point.price:g}", *sizes, point.pose, *spent, ", ".join(point.failed) or "nothing"))
-    print_table(f"{curve.scenario}: designs for which nothing cheaper errs less", headers, rows)
+    print_table(f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less", headers, rows)
     tell(f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {show(curve.position)}")

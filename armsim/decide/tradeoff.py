@@ -1,4 +1,4 @@
-"""Price against error: every design for which nothing cheaper errs less.
+"""Price against error: every design for which, by first order, nothing cheaper errs less.
 
 Found by the program of `program` in turn: the smallest error for a price, then the smallest price for less error. Both
 are solved to proven optimality, so that to first order, with the ratios that sampled designs have told, no point is
@@ -41,6 +41,15 @@ class TradeOff:
     current: float
     current_price: float
     position: float
+
+    @property
+    def beaten(self) -> tuple[bool, ...]:
+        """Points that err no less, as sampled, than a cheaper one: the curve is one of first order."""
+        least, out = np.inf, []
+        for point in self.points:
+            out.append(point.sampled >= least)
+            least = min(least, point.sampled)
+        return tuple(out)
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.TradeOffRecord`; SI units."""

@@ -20,7 +20,7 @@ def trade_off(
     position: float,
     coverage: float,
 ) -> style.Drawing:
-    """Every design for which nothing cheaper errs less, and on which joints its price is spent.
+    """Designs for which, by first order, nothing cheaper errs less, and on which joints its price is spent.
 
     Parameters
     ----------
@@ -70,5 +70,7 @@ def trade_off(
         first, last = show(max(sampled)), show(min(sampled))
         title = f"{name}: from {first} for {min(prices):g} to {last} for {max(prices):g} cost units"
         axes.set_title(style.wrapped(title, 64))
-        style.footnote(out, f"{len(at)} designs for which nothing cheaper errs less, at the pose that decides")
+        style.footnote(
+            out, f"{len(at)} designs for which, by first order, nothing cheaper errs less, at the pose that decides"
+        )
     return out

@@ -13,6 +13,7 @@ from armsim.decide.tradeoff import TradeOff
 from armsim.decide.whatif import WhatIfs
 from armsim.formatting import signed
 from armsim.report.comparison_review import comparison_review
+from armsim.report.decision_review import write_curve_table
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import curve_drawn, file_name, what_ifs_drawn
 from armsim.report.output_folder import folder
@@ -95,26 +96,10 @@ def write_trade_off(
     out: Path, curve: TradeOff, coverage: float, landed: Callable[[Path], None] = lambda place: None
 ) -> None:
     """Write trade-off.json, a table and a figure; an earlier one there is replaced at the very end."""
-    points = curve.points
     with folder(out, None, landed) as partial:
         write_json(partial / "trade-off.json", curve.to_dict())
         (partial / "tables").mkdir()
-        groups = list(dict.fromkeys(group for point in points for group in point.spending))
-        joints = [part.joint for part in points[0].design]
-        header = [
-            "price",
-            "first order [um]",
-            "sampled [um]",
-            "pose",
-            *(f"spent on {group}" for group in groups),
-            *joints,
-        ]
-        lines: list[list[object]] = []
-        for point in points:
-            fitted = [f"{part.encoder}, {part.mounting}, {part.placement}" for part in point.design]
-            spent = [point.spending.get(group, 0.0) for group in groups]
-            lines.append([point.price, point.predicted * UM, point.sampled * UM, point.pose, *spent, *fitted])
-        write_table(partial / "tables" / "trade-off.csv", header, lines)
+        write_curve_table(partial / "tables", curve)
         keep(partial / "figures", [curve_drawn(curve, coverage)])
 
 

@@ -242,7 +242,7 @@ def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
         for task in result.tasks:
             blocks.append(_changes(extras.what_ifs, task))
     if extras.curve is not None:
-        blocks += [Text(_curve_in_words(extras.curve)), _points(extras.curve)]
+        blocks += [Text(curve_in_words(extras.curve)), _points(extras.curve)]
     if extras.what_ifs is None or extras.curve is None:
         missing = [
             text
@@ -293,18 +293,21 @@ def _changes(what_ifs: WhatIfs, task: TaskResult) -> Table:
     return table(headers, rows, words=2, title=f"{task.name}: the changes that gain most")
 
 
-def _curve_in_words(curve: TradeOff) -> str:
+def curve_in_words(curve: TradeOff) -> str:
+    """What a trade-off curve says."""
     first, last = curve.points[0], curve.points[-1]
     enough = next((point for point in curve.points if point.sampled <= curve.position), None)
+    beaten = sum(curve.beaten)
+    sampled = f"; as sampled, {beaten} of them err no less than a cheaper one" if beaten else ""
     held = (
         f"the cheapest that keeps {show(curve.position)} costs {enough.price:g}"
         if enough is not None
         else f"none keeps {show(curve.position)}"
     )
     return (
-        f"Price against error: {len(curve.points)} sets of sensors for which nothing cheaper errs less, from "
-        f"{show(first.sampled)} for {first.price:g} cost units to {show(last.sampled)} for {last.price:g}; {held}; the "
-        f"design as it is stands at {show(curve.current)} for {curve.current_price:g}."
+        f"Price against error: {len(curve.points)} sets of sensors for which, by first order, nothing cheaper errs "
+        f"less, from {show(first.sampled)} for {first.price:g} cost units to {show(last.sampled)} for {last.price:g}; "
+        f"{held}; the design as it is stands at {show(curve.current)} for {curve.current_price:g}{sampled}."
     )
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from armsim.asked import Requirement
 from armsim.decide.compare import Comparison, TaskDifference
-from armsim.decide.records import Proof
+from armsim.decide.records import Fitted, Proof
 from armsim.decide.selection import Selection
 from armsim.formatting import percent, points, show, show_interval, signed, span
 from armsim.results import Summary
@@ -125,6 +127,16 @@ def answer(selection: Selection, requirement: Requirement) -> str:
             f"cheapest for {least:g}"
         )
     return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
+
+
+def in_words(design: Sequence[Fitted]) -> str:
+    """What the joints are fitted with, those fitted alike together."""
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for part in design:
+        alike.setdefault((part.encoder, part.mounting, part.placement), []).append(part.joint)
+    if len(alike) == 1 and len(design) > 1:
+        return f"all: {', '.join(next(iter(alike)))}"
+    return "; ".join(f"{', '.join(joints)}: {', '.join(fitted)}" for fitted, joints in alike.items())
 
 
 def _out_of_reach(summary: Summary) -> list[str]:

@@ -1,0 +1,60 @@
+"""One decision, whole: the choice, the curve that it lies on, what the chosen design does and what moves it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from armsim.decide.select import select
+from armsim.decide.selection import Selection
+from armsim.decide.sensitivity import Sensitivities, sensitivities
+from armsim.decide.tradeoff import TradeOff, trade_off
+from armsim.engine.layout import MEMORY
+from armsim.engine.run import Progress
+from armsim.model.options import Options
+from armsim.results import Result
+from armsim.study import Study
+
+
+@dataclass(frozen=True, eq=False)
+class Decision:
+    """What a review needs of a choice.
+
+    Parameters
+    ----------
+    selection : Selection
+    curve : TradeOff
+    result : Result
+        Of the chosen design, or of that which comes closest.
+    sensitivities : Sensitivities
+        Of that design.
+    """
+
+    selection: Selection
+    curve: TradeOff
+    result: Result
+    sensitivities: Sensitivities
+
+
+def decide(
+    study: Study,
+    options: Options,
+    workers: int | None = None,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> Decision:
+    """Choose, and look at the choice from all sides; parameters as of `select`.
+
+    Raises
+    ------
+    InputError
+        There is no requirement.
+    RunError
+        As `Study.run`.
+    """
+    selection = select(study, options, workers, progress, memory, note)
+    curve = trade_off(study, options, workers, progress, memory, lambda text: None)
+    chosen = study.with_scenario(machine=selection.machine)
+    result = chosen.run(workers, progress, memory)
+    return Decision(selection, curve, result, sensitivities(chosen, workers, progress, memory))

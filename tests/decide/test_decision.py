@@ -1,0 +1,100 @@
+"""A decision, whole: one folder whose parts agree with each other and with the commands that make them alone."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from pathlib import Path
+
+import pytest
+import yaml
+from support import ROOT, invoke
+
+import armsim
+from armsim.documents.load import load_scenario
+from armsim.report.wording import in_words
+
+DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
+TRACK = ROOT / "scenarios" / "track-cell.yaml"
+SMALL = ("--units", "200", "--visits", "4")
+
+
+@pytest.fixture(scope="module")
+def decided(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, str]:
+    """The seven-axis track cell, its track with a linear scale, and a few discs: the folder, the catalogue, the screen."""
+    folder = tmp_path_factory.mktemp("decision")
+    tape = yaml.safe_load((ROOT / "configs" / "encoders" / "tape-20.yaml").read_text())
+    shop = yaml.safe_load(DISCS.read_text())
+    few = [shop["encoders"][n] for n in (0, 5, 9, 16)]
+    data = {
+        **shop,
+        "encoders": [*few, {"encoder": tape}],
+        "mountings": [{"name": "as drawn"}],
+        "limits": {"together": [["j1", "j2"]]},
+    }
+    catalogue = folder / "shop.yaml"
+    catalogue.write_text(yaml.safe_dump(data))
+    asked = "requirement={position: 900 um, coverage: 95 %}"
+    done = invoke("select", TRACK, "--catalogue", catalogue, "--out", folder / "out", "--set", asked, *SMALL)
+    assert done.returncode == 0, done.stderr
+    return folder / "out", catalogue, done.stdout
+
+
+def test_the_folder_holds_it_all(decided: tuple[Path, Path, str]) -> None:
+    out, _, _ = decided
+    names = {path.name for path in out.iterdir()}
+    assert {"selection.json", "trade-off.json", "sensitivity.json", "results.json", "chosen.yaml", "report.html",
+            "report.pdf", "manifest.json", "tables", "figures"} <= names  # fmt: skip
+    assert {"design.csv", "trade-off.csv", "sensitivity.csv", "shares.csv"} <= {
+        p.name for p in (out / "tables").iterdir()
+    }
+    assert (out / "figures" / "trade-off.png").exists()
+
+
+def test_the_parts_agree(decided: tuple[Path, Path, str]) -> None:
+    out, _, printed = decided
+    selection = json.loads((out / "selection.json").read_text())
+    rows = list(csv.DictReader((out / "tables" / "design.csv").open()))
+    assert float(rows[-1]["price"]) == pytest.approx(selection["price"])
+    assert [row["encoder"] for row in rows[:-1]] == [part["encoder"] for part in selection["design"]]
+    assert sum(float(row["price"]) for row in rows[:-1]) == pytest.approx(selection["price"])
+    curve = json.loads((out / "trade-off.json").read_text())
+    assert min(point["price"] for point in curve["points"]) <= selection["price"]
+    page = (out / "report.html").read_text()
+    assert f"costs {selection['price']:g}" in page
+    assert f"costs {selection['price']:g}" in printed
+    for point in list(csv.DictReader((out / "tables" / "trade-off.csv").open())):
+        assert all(point[name].count(",") == 2 for name in ("track", "j1", "j6"))  # what every joint is fitted with
+    for part in selection["design"]:
+        assert part["encoder"] in page
+
+
+def test_the_chosen_scenario_is_what_was_judged(decided: tuple[Path, Path, str]) -> None:
+    """Run alone it gives the results of the folder, to the bit."""
+    out, _, _ = decided
+    result = armsim.load(out / "chosen.yaml").with_plan(units=200, visits=4).run(2)
+    kept = json.loads((out / "results.json").read_text())
+    mine = json.loads(result.to_json().decode())
+    assert mine["tasks"] == kept["tasks"]
+    encoders = [joint.encoder.name for joint in load_scenario(out / "chosen.yaml").machine.joints]
+    assert encoders == [part["encoder"] for part in json.loads((out / "selection.json").read_text())["design"]]
+    assert encoders[1] == encoders[2]  # held together
+
+
+def test_the_command_of_the_manifest_is_complete(decided: tuple[Path, Path, str]) -> None:
+    out, catalogue, _ = decided
+    command = json.loads((out / "manifest.json").read_text())["command"]
+    assert command.startswith("armsim select")
+    for word in (str(catalogue), "--units 200", "--visits 4", "--set"):
+        assert word in command
+
+
+def test_joints_fitted_alike_are_named_together(decided: tuple[Path, Path, str]) -> None:
+    out, _, _ = decided
+    from armsim.decide.records import Fitted
+
+    design = [Fitted(**part) for part in json.loads((out / "selection.json").read_text())["design"]]
+    text = in_words(design)
+    assert sorted(re.findall(r"\b(?:j\d|track)\b", text)) == sorted(part.joint for part in design)
+    assert in_words([Fitted("a", "e", "m", "p", 1), Fitted("b", "e", "m", "p", 1)]) == "all: e, m, p"
