@@ -29,6 +29,10 @@ class Requirement:
     yield_: Annotated[float | None, Field(alias="yield")] = key(
         None, "ratio", "share of built arms that must pass", least=0.0, above=True, most=1.0, alias="yield"
     )
+    velocity_ripple: float | None = key(
+        None, "ratio", "ripple and noise of the speed of every joint whose motion is stated, rms over the speed, that "
+        "95 % of built arms keep to", least=0.0, above=True, most=1.0,
+    )  # fmt: skip
     test_cycles: int = key(
         ISO_CYCLES, "count", "visits per pose of the acceptance test simulated beside", least=2, most=10_000,
         why="no test has more",

@@ -83,6 +83,13 @@ def show_joint(value: float | None, unit: str, digits: int = 3) -> str:
     return show(value, "rad", digits, ARCSECOND) if unit == "rad" else show(value, "m", digits)
 
 
+def show_speed(speed: float, unit: str, digits: int = 3) -> str:
+    """A speed of a joint in deg/s, or in mm/s on a linear axis (``unit`` "rad" or "m")."""
+    if unit == "rad":
+        return f"{significant(math.degrees(speed), digits)} deg/s"
+    return f"{significant(1e3 * speed, digits)} mm/s"
+
+
 def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
     """The shape of a term in words: periods per turn of the joint, or the period on a linear axis."""
     if not waves:

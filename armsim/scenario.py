@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from armsim.asked import Requirement, SamplingPlan
 from armsim.model.machine import Machine
+from armsim.model.motion import Motion
 from armsim.sources import Source
 from armsim.tasks import Task
 
@@ -25,6 +26,8 @@ class Scenario:
         Every file read, the scenario first.
     notes : tuple of str
         What is no fault but should be known, such as links that lead elsewhere.
+    motion : Motion, optional
+        Speeds at which it is asked how smoothly the joints move.
     """
 
     name: str
@@ -34,3 +37,4 @@ class Scenario:
     requirement: Requirement | None
     sources: tuple[Source, ...]
     notes: tuple[str, ...] = ()
+    motion: Motion | None = None

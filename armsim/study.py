@@ -19,6 +19,7 @@ from armsim.engine import statistics as stats
 from armsim.engine.growth import Stopped
 from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
+from armsim.engine.motion import motions
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
 from armsim.formatting import show
@@ -255,6 +256,7 @@ class Study:
             adaptive=sampled.adaptive,
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
+            motion=motions(scenario.machine, scenario.motion, final.seed),
         )
 
     def growing(

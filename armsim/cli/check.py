@@ -82,7 +82,9 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
+            from armsim.cli.moving import print_motion
             from armsim.engine.joint_budgets import joint_budgets
+            from armsim.engine.motion import motions
             from armsim.tasks.poses import fastest
 
             machine = document.machine
@@ -96,6 +98,7 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             else:
                 tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print(budgets)
+                print_motion(motions(machine, document.motion, document.plan.seed))
                 _print_poses(document)
         elif isinstance(document, str):
             if json:

@@ -169,7 +169,9 @@ def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tup
 
 
 def _print(result: Result) -> None:
+    from armsim.cli.moving import print_motion
     from armsim.formatting import percent, show, show_interval
+    from armsim.report.findings import too_rough
 
     header = (
         "task",
@@ -206,6 +208,9 @@ def _print(result: Result) -> None:
     for task in result.tasks:
         for reason in task.summary.reasons:
             tell(f"{task.name}: {reason}")
+    print_motion(result.motion)
+    for reason in too_rough(result):
+        tell(reason)
 
 
 def _command(asked: RunRequest) -> str:

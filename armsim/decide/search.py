@@ -16,6 +16,7 @@ from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
 from armsim.decide.records import Fitted
+from armsim.decide.smooth import smooth_enough
 from armsim.engine.run import Progress, Samples
 from armsim.engine.visitlaw import integrate
 from armsim.errormodel.distributions import NORMAL_95
@@ -59,6 +60,7 @@ class Search:
     def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
         self.requirement = required(study)
         plan = replace(study.scenario.plan, tolerance=None)
+        options = smooth_enough(study, options)
         self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
         self.found, self.tasks = study.find(progress), study.scenario.tasks
         configurations = [poses.configurations for poses in self.found]

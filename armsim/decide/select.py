@@ -217,6 +217,7 @@ def select(
         As `Study.run`.
     """
     search = Search(study, options, workers, progress, memory)
+    options = search.options
     combinations = float(np.prod([float(len(own)) for own in options.joints]))
     poses = len(search.ratio)
     note(f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses")

@@ -23,6 +23,7 @@ from armsim.documents.fields import Document
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.joint import build_joint
 from armsim.documents.messages import Faults, validated
+from armsim.documents.motion import build_motion, check_limits
 from armsim.documents.options import limit_problems, offered
 from armsim.documents.scenario import ScenarioDocument, check_joints
 from armsim.documents.source import read_source
@@ -43,7 +44,7 @@ ENCODERS = ("encoder", "motor_encoder")
 
 PART_OF = {
     "joints": "machine", "groups": "machine", "arm": "machine", "environment": "machine", "bus": "machine",
-    "requirement": "requirement", "tasks": "tasks", "sampling": "plan", "name": "name",
+    "requirement": "requirement", "motion": "motion", "tasks": "tasks", "sampling": "plan", "name": "name",
 }  # fmt: skip
 """Part of a scenario that a key of its document decides."""
 
@@ -162,8 +163,17 @@ class _Loader:
         names = [task.name for task in document.tasks]
         tasks = [wrong.of(self._task, document, number, arm, names) for number in range(len(names))]
         sampling, asked, around = document.sampling, document.requirement, document.environment
+        moves = None
+        if document.motion is not None:
+            moves = wrong.of(build_motion, document.motion, arm, source)
+            for fitted_joint in joints:
+                if fitted_joint is not None:
+                    wrong.of(check_limits, fitted_joint, moves, source)
         plan = SamplingPlan() if sampling is None else build(SamplingPlan, sampling, _machine(source, "sampling"))
         requirement = None if asked is None else build(Requirement, asked, _machine(source, "requirement"))
+        if requirement is not None and requirement.velocity_ripple is not None and document.motion is None:
+            at, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
+            wrong.problems.append(source.problem(at, "without motion", accepted))
         if wrong.problems:
             raise wrong.error()
         environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
@@ -178,6 +188,7 @@ class _Loader:
             requirement,
             tuple(self.sources.values()),
             tuple(self.notes),
+            moves,
         )
 
     def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...]]:
@@ -218,7 +229,7 @@ class _Loader:
         encoders = here.entries(document, arm)
         self.sources.update(here.sources)
         self.notes += here.notes
-        options, notes = offered(document, encoders, scenario, ready.machine, source)
+        options, notes = offered(document, encoders, scenario, ready, source)
         self.notes += notes
         return options
 

@@ -8,17 +8,18 @@ from typing import Any
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument, LimitsDocument
 from armsim.documents.declared import document_of
 from armsim.documents.joint import build_joint
+from armsim.documents.motion import is_within_limits
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Fitting, Joint
-from armsim.model.machine import Machine
 from armsim.model.options import Fit, Option, Options
+from armsim.scenario import Scenario
 from armsim.sources import Source
 
 
 def offered(
-    document: CatalogueDocument, encoders: Sequence[Encoder], scenario: Any, machine: Machine, source: Source
+    document: CatalogueDocument, encoders: Sequence[Encoder], scenario: Any, ready: Scenario, source: Source
 ) -> tuple[Options, list[str]]:
     """Every admissible way to fit every joint, the limits, and notes on what is left out.
 
@@ -28,8 +29,8 @@ def offered(
     encoders : sequence of Encoder
         Of its entries.
     scenario : ScenarioDocument
-    machine : Machine
-        Of the scenario.
+    ready : Scenario
+        As it was read.
     source : Source
         Of the catalogue.
 
@@ -39,22 +40,22 @@ def offered(
         A joint has no admissible entry.
     """
     notes: list[str] = []
-    joints = tuple(
-        _of_joint(n, document, encoders, scenario, machine, source, notes) for n in range(len(machine.joints))
-    )
+    every = range(len(ready.machine.joints))
+    joints = tuple(_of_joint(n, document, encoders, scenario, ready, source, notes) for n in every)
     taken = {option.encoder for own in joints for option in own}
     nowhere = [encoder.name for encoder in encoders if encoder.name not in taken]
     if nowhere:
         notes.append(f"catalogue: {', '.join(nowhere)} can be fitted to no joint")
     both = zip(document.encoders, encoders, strict=True)
     stock = {encoder.name: entry.stock for entry, encoder in both if entry.stock is not None}
-    return _limited(joints, stock, document.limits, machine.arm), notes
+    return _limited(joints, stock, document.limits, ready.machine.arm), notes
 
 
 def _of_joint(
-    number: int, document: CatalogueDocument, encoders: Sequence[Encoder], scenario: Any, machine: Machine,
+    number: int, document: CatalogueDocument, encoders: Sequence[Encoder], scenario: Any, ready: Scenario,
     source: Source, notes: list[str],
 ) -> tuple[Option, ...]:  # fmt: skip
+    machine = ready.machine
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
     fitted: list[Option] = []
@@ -74,7 +75,11 @@ def _of_joint(
                     except InputError as error:
                         excluded = error.problems[0].found
                     else:
-                        fitted.append(Option(built, encoder.name, mounting.name, placement, built.price, entry.mass))
+                        excluded = is_within_limits(built, ready.motion, source)
+                        if excluded is None:
+                            fitted.append(
+                                Option(built, encoder.name, mounting.name, placement, built.price, entry.mass)
+                            )
                 if excluded is not None:
                     why[excluded] = why.get(excluded, 0) + 1
     if not fitted:

@@ -8,6 +8,7 @@ from armsim.asked import Requirement, SamplingPlan
 from armsim.documents.declared import As, document_of, extended
 from armsim.documents.fields import Document, Word, at_most
 from armsim.documents.joint import JointDocument, Reference
+from armsim.documents.motion import MotionDocument
 from armsim.documents.tasks import TaskDocument
 from armsim.documents.urdf import MOST_JOINTS
 from armsim.errors import InputError
@@ -28,6 +29,7 @@ class ScenarioDocument(Document):
     joints: Annotated[dict[Word, Annotated[Any, As(JointDocument)]], *at_most(MOST_JOINTS, "an arm has no more")]
     environment: Annotated[Any, As(EnvironmentDocument)] = None
     bus: Annotated[Any, As(document_of(Bus))] = None
+    motion: Annotated[Any, As(MotionDocument)] | None = None
     requirement: Annotated[Any, As(document_of(Requirement))] | None = None
     tasks: Annotated[list[Annotated[Any, As(TaskDocument)]], *at_most(1000, "each has tables and figures of its own")]
     sampling: Annotated[Any, As(document_of(SamplingPlan))] = None

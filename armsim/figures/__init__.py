@@ -7,6 +7,7 @@ from armsim.figures.contributions import dominant_joint, group_share
 from armsim.figures.ellipses import error_ellipses, view
 from armsim.figures.joints import alike, has_waves, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
+from armsim.figures.motion import smoothness
 from armsim.figures.path import distribution, path_error
 from armsim.figures.population import population, pose_errors, yield_curve
 from armsim.figures.sweep import sweep
@@ -30,6 +31,7 @@ __all__ = [
     "path_error",
     "population",
     "pose_errors",
+    "smoothness",
     "sweep",
     "trade_off",
     "view",

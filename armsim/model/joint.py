@@ -144,6 +144,21 @@ class Joint:
         return (*moved, *(term.on(axis) for term in at_joint))
 
     @property
+    def speed_sensor(self) -> tuple[Encoder, float]:
+        """The sensor that closes the speed loop, and the turns of its shaft per unit of the joint's motion."""
+        if self.motor_encoder is not None:
+            return self.motor_encoder, self.transmission.ratio
+        return self.encoder, self.ratio
+
+    def speed_terms(self) -> tuple[Term, ...]:
+        """Terms of the sensor that closes the speed loop, and of its mounting where that is stated, at the joint."""
+        sensor, ratio = self.speed_sensor
+        terms = sensor.terms(self.fundamental, self.farthest, 1.0 if self.motor_encoder else self.contrast_loss)
+        if self.motor_encoder is None:
+            terms += self.mounting.terms(sensor, self.fundamental, True)
+        return tuple(term.on(Axis(self.name), -1.0 / ratio, ratio) for term in terms)
+
+    @property
     def fundamental(self) -> float:
         """Order of the longest wave on the scale: 1 for a turn, 2 pi over the travel. [rad/rad or rad/m]"""
         return 1.0 if self.encoder.rotary else 2 * math.pi / self.travel

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from armsim.formatting import apart, percent, show, show_interval
+from armsim.formatting import apart, percent, show, show_interval, show_speed
 from armsim.report.document import Bullets, Cell, Section, Table, Text, Tone, table
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
@@ -19,13 +19,26 @@ def question(result: Result) -> Section:
     blocks.append(Text(_verdict(result, task), tone))
     blocks.append(Text(_population(result, task)))
     blocks.append(Text(dominance(result, task)))
-    reasons = [f"{own.name}: {reason}" for own in result.tasks for reason in own.summary.reasons]
+    reasons = [f"{own.name}: {reason}" for own in result.tasks for reason in own.summary.reasons] + too_rough(result)
     if reasons:
         blocks += [Text("Why it is not met:"), Bullets(tuple(reasons))]
     blocks.append(_tasks(result))
     if result.warnings:
         blocks += [Text("To be kept in mind:"), Bullets(result.warnings)]
     return Section("The question and the answer", "answer", tuple(blocks))
+
+
+def too_rough(result: Result) -> list[str]:
+    """What of the requirement on the ripple of the speed is not kept."""
+    limit = None if result.requirement is None else result.requirement.velocity_ripple
+    if limit is None:
+        return []
+    out = []
+    for name in result.rough:
+        own = result.motion[name]
+        found = f"the speed of {name} ripples by {percent(own.smoothness)} rms of {show_speed(own.speed, own.unit)}"
+        out.append(f"{found} (95 % of built arms), required {percent(limit)}")
+    return out
 
 
 def deciding(result: Result) -> TaskResult:
@@ -71,6 +84,8 @@ def _verdict(result: Result, task: TaskResult) -> str:
         margin = f"exactly the {limit} required"
     doubt = _doubt(interval, asked.position)
     lost = sum(len(own.unreachable) for own in result.tasks)
+    if result.rough and all(own.summary.met for own in result.tasks):
+        return f"Not met: {'; '.join(too_rough(result))}. The tool point is kept: {within}, {margin}{doubt}."
     if summary.met or gap < 0:
         met = f"Met at the {sum(len(own.poses) for own in result.tasks)} points that it reaches" if lost else "Met"
         return f"{met if result.met else 'Not met'}: {within}, {margin}{doubt}."

@@ -43,6 +43,9 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         if figures.has_waves(result, rotary):
             caption = "The waves of which the errors of the joints are made."
             yield Planned("joints", name, caption, partial(figures.joint_waves, result, rotary))
+    if result.motion:
+        caption = "Ripple and noise of the speed over the speed; joints that are alike have one curve."
+        yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result))
     if extras.what_ifs is not None:
         yield from what_ifs_drawn(extras.what_ifs)
     if extras.curve is not None:

@@ -13,11 +13,14 @@ from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.datasheet import Sheet
 from armsim.model.effects import ELSEWHERE, ROOTS
+from armsim.model.motion import JointSpeed, Motion
 
 ASKED: tuple[tuple[str, type, str], ...] = (
     ("encoder", Sheet, ""),
     ("scenario", Requirement, "requirement."),
     ("scenario", SamplingPlan, "sampling."),
+    ("scenario", Motion, "motion."),
+    ("scenario", JointSpeed, "motion.joints.JOINT."),
 )
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)", "": ""}
 

@@ -14,6 +14,7 @@ from typing import Any
 from armsim.report.drawing import begin, finish, rasterizing
 from armsim.report.gallery import figures_of
 from armsim.report.helpers import Helpers
+from armsim.report.motion import with_motion
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
@@ -92,7 +93,7 @@ def write_run_folder(
         if asked is not None:
             manifest |= {"asked": asdict(asked), "results_sha256": file_sha256(partial / MARK)}
         write_json(partial / "manifest.json", manifest)
-        document = review(result, pictures, scenario.sources, manifest, extras)
+        document = with_motion(review(result, pictures, scenario.sources, manifest, extras), result, pictures)
         with rasterizing(begun, helpers):
             progress("pages", 0, 2)
             write_page(partial / "report.html", document)

@@ -12,6 +12,16 @@ from armsim.results import JointBudget, Result, TaskResult, TermBudget
 from armsim.results.poses import Interval, PoseResult
 
 UM = 1e6
+MOTION = (
+    "encoder|encoder", "speed|speed [rad/s or m/s]", "shaft_speed|speed of the shaft [rad/s or m/s]",
+    "shaft_speed_limit|its limit [rad/s or m/s]", "frequency|frequency of the signals [Hz]",
+    "frequency_limit|its limit [Hz]", "step|speed by one step [rad/s or m/s]",
+    "step_filtered|after the filter [rad/s or m/s]", "noise|noise [rad/s or m/s]",
+    "ripple_p50|ripple in half of the units [1]", "ripple_p95|ripple in 95 % of the units [1]",
+    "smoothness|ripple and noise [1]", "slowest|slowest smooth speed [rad/s or m/s]", "lag|lag [rad or m]",
+    "jitter|jitter [rad or m]",
+)  # fmt: skip
+"""Fields of a motion and their headers."""
 
 
 def write_tables(folder: Path, result: Result) -> None:
@@ -51,6 +61,10 @@ def write_tables(folder: Path, result: Result) -> None:
             for name, budget in result.joints.items()
         ],
     )
+    if result.motion:
+        named = [own.split("|") for own in MOTION]
+        moved = [[name, *(getattr(own, key) for key, _ in named)] for name, own in result.motion.items()]
+        write_table(folder / "motion.csv", ["joint", *(text for _, text in named)], moved)
     rows = [_term_row(name, _factor(budget), term) for name, budget in result.joints.items() for term in budget.terms]
     rows += [_term_row("links", UM, term) for term in result.links]
     header = [

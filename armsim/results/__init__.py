@@ -1,6 +1,6 @@
 """Results: frozen classes, the table of poses, to and from results.json."""
 
-from armsim.results.joints import JointBudget, JointCurve, TermBudget
+from armsim.results.joints import JointBudget, JointCurve, JointMotion, Ripple, TermBudget
 from armsim.results.records import (
     FORMAT,
     NEAR_SINGULAR,
@@ -31,11 +31,13 @@ __all__ = [
     "Grid",
     "JointBudget",
     "JointCurve",
+    "JointMotion",
     "MapOf",
     "Measure",
     "Part",
     "Result",
     "Reversal",
+    "Ripple",
     "Summary",
     "TaskResult",
     "TermBudget",

@@ -7,6 +7,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from armsim.results.poses import Interval
+
 
 @dataclass(frozen=True)
 class TermBudget:
@@ -68,3 +70,48 @@ class JointBudget:
     limit_accuracy: float
     limit_repeatability: float
     curve: JointCurve
+
+
+@dataclass(frozen=True)
+class Ripple:
+    """A wave of the speed: its order per turn of the joint (per metre, times 2 pi), frequency [Hz], amplitude [rad/s or
+    m/s], and the cause that makes most of it."""
+
+    order: float
+    frequency: float
+    amplitude: float
+    cause: str
+
+
+@dataclass(frozen=True)
+class JointMotion:
+    """A joint at a steady speed, as its sensor tells it. ``unit`` is "rad" or "m"; speeds per second.
+
+    ``shaft_speed`` and ``frequency`` (of the signals) with their limits where the data sheet states them; ``step`` is
+    the resolution of the speed, ``step_filtered`` that after the filter, ``noise`` the standard deviation from rounding
+    and noise after it. Ripple is rms over the speed: of the waves, in half and in 95 % of built units; ``smoothness``
+    is that of 95 % with the noise. ``slowest`` is the speed from which on that stays below the stated share, None where
+    it does not at the stated speed. ``lag`` and ``jitter`` are what latency and its scatter do to the position.
+    ``smoothness_at`` is the same at the speeds of ``speeds``.
+    """
+
+    unit: str
+    encoder: str
+    speed: float
+    shaft_speed: float
+    shaft_speed_limit: float | None
+    frequency: float
+    frequency_limit: float | None
+    step: float
+    step_filtered: float
+    noise: float
+    ripple_p50: float
+    ripple_p95: float
+    ripple_p95_interval: Interval | None
+    smoothness: float
+    largest: Ripple | None
+    slowest: float | None
+    lag: float
+    jitter: float
+    speeds: tuple[float, ...]
+    smoothness_at: tuple[float, ...]

@@ -17,7 +17,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
-from armsim.results.joints import JointBudget, TermBudget
+from armsim.results.joints import JointBudget, JointMotion, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
 from armsim.results.posetable import PoseTable
 
@@ -284,13 +284,20 @@ class Result:
     adaptive: Adaptive | None = None
     prices: dict[str, float] = field(default_factory=dict)
     stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    motion: dict[str, JointMotion] = field(default_factory=dict)
 
     @property
     def met(self) -> bool | None:
-        """True if every task meets the requirement; None without one."""
+        """True if every task meets the requirement, and every joint that of its speed; None without one."""
         if self.requirement is None:
             return None
-        return all(task.summary.met for task in self.tasks)
+        return all(task.summary.met for task in self.tasks) and not self.rough
+
+    @property
+    def rough(self) -> tuple[str, ...]:
+        """Joints whose speed ripples more than is required."""
+        limit = None if self.requirement is None else self.requirement.velocity_ripple
+        return () if limit is None else tuple(name for name, own in self.motion.items() if own.smoothness > limit)
 
     def task(self, name: str) -> TaskResult:
         """The task of a name."""

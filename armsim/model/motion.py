@@ -1,0 +1,41 @@
+"""How the joints move where it is asked how smoothly: speeds, and how a speed is taken from positions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from armsim.declared import key
+from armsim.physics import motion as physics
+
+
+@dataclass(frozen=True)
+class JointSpeed:
+    """The speed of one joint."""
+
+    speed: float = key(..., "position speed", "steady speed of the joint", least=0.0, above=True)
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Parameters
+    ----------
+    speeds : mapping of joint to speed [rad/s or m/s]
+    """
+
+    sample_time: float = key(
+        ..., "time", "time between two positions from which a speed is taken", least=0.0, above=True
+    )
+    velocity_filter: float = key(
+        0.0, "time", "time constant of the filter of first order on the speed; none where not given", least=0.0
+    )
+    ripple: float = key(
+        0.01, "ratio", "share of the speed below which the ripple has to be at the slowest speed that is told",
+        least=0.0, above=True, most=1.0,
+    )  # fmt: skip
+    speeds: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def pole(self) -> float:
+        """Of the filter."""
+        return physics.filter_pole(self.sample_time, self.velocity_filter)
