@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from armsim.assessment import Judged, judge, task_result
+from armsim.caveats import caveats
 from armsim.core.sources import LANES
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
@@ -20,16 +21,15 @@ from armsim.engine.growth import Stopped
 from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
 from armsim.engine.motion import motions
+from armsim.engine.operation import limits_of
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
-from armsim.formatting import show
 from armsim.model.arm import Arm
 from armsim.model.effects import stated_effects
 from armsim.results import (
     FORMAT,
     JointBudget,
     Result,
-    TaskResult,
 )
 from armsim.results.posetable import PoseTable
 from armsim.scenario import Scenario
@@ -37,9 +37,6 @@ from armsim.tasks import PoseSet, store
 from armsim.tasks.base import name_key
 from armsim.tasks.poses import fastest
 from armsim.version import own_version
-
-SMALL_ANGLE = 0.05
-"""Joint error beyond which a note says so: there the cosine departs from 1 by a thousandth. [rad]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,6 +235,7 @@ class Study:
             for (task, poses), sample in zip(both, sampled.tasks, strict=True)
         )
         joints = self.budgets(found)
+        operation = limits_of(scenario.machine, final)
         return Result(
             format=FORMAT,
             version=own_version(),
@@ -251,12 +249,13 @@ class Study:
             tasks=tasks,
             joints=joints,
             links=link_budget(scenario.machine),
-            warnings=_warnings(scenario, tasks, sampled, joints),
+            warnings=caveats(scenario, tasks, sampled, joints, operation),
             groups=dict(scenario.machine.arm.groups),
             adaptive=sampled.adaptive,
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
             motion=motions(scenario.machine, scenario.motion, final.seed),
+            operation=operation,
         )
 
     def growing(
@@ -350,46 +349,3 @@ class Study:
         scenario, where = self.scenario, (workers, memory, processes, cluster, longest, afterwards)
         with sampling(scenario.machine, scenario.requirement, self._coverage, *where) as place:
             return place.run(scenario.plan, self._asked(found), progress, note)
-
-
-def _turns_far(budget: JointBudget) -> bool:
-    return budget.unit == "rad" and budget.rms > SMALL_ANGLE
-
-
-def _warnings(
-    scenario: Scenario, tasks: tuple[TaskResult, ...], sampled: Samples, joints: dict[str, JointBudget]
-) -> tuple[str, ...]:
-    plan, requirement = sampled.job.plan, scenario.requirement
-    out = list(scenario.notes)
-    causes = {term.cause for term in scenario.machine.terms}
-    rise = scenario.machine.environment.temperature_rise
-    drifting = [j.name for j in scenario.machine.joints if j.encoder.drift.scale or j.encoder.signal.offset_drift.scale]
-    if rise is not None and "temperature" not in causes:
-        out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
-    if rise is None and drifting:
-        out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
-    large = [f"{name} {show(budget.rms, 'rad')}" for name, budget in joints.items() if _turns_far(budget)]
-    if large:
-        out.append(
-            f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "
-            "where the joint was told to be, not where it is, and first order fails"
-        )
-    coverage = requirement.coverage if requirement is not None else stats.LEVEL
-    if plan.units * (1 - coverage) < 10:
-        out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
-    reached = sampled.adaptive
-    if reached is not None and not reached.reached:
-        out.append(f"tolerance not reached with {plan.units} units: doubt {reached.doubt:.3g} of the allowed")
-    for task in tasks:
-        if task.near_singular:
-            out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")
-        out += [f"task {task.name!r}: {note}" for note in task.notes]
-        if task.summary.sure is False:
-            verdict = "met" if task.summary.met else "not met"
-            out.append(
-                f"task {task.name!r}: that the requirement is {verdict} lies within the 95 % intervals of this sample: "
-                "more units would tell"
-            )
-        if task.unreachable:
-            out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
-    return tuple(out)

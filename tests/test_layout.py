@@ -13,7 +13,7 @@ FLOORS = [
     {"figures"},
     {"decide", "hardware"},
     {"study"},
-    {"assessment"},
+    {"assessment", "caveats"},
     {"documents"},
     {"scenario"},
     {"engine", "tasks"},

@@ -82,9 +82,10 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
-            from armsim.cli.moving import print_motion
+            from armsim.cli.moving import print_motion, print_operation
             from armsim.engine.joint_budgets import joint_budgets
             from armsim.engine.motion import motions
+            from armsim.engine.operation import limits_of
             from armsim.tasks.poses import fastest
 
             machine = document.machine
@@ -99,6 +100,7 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
                 tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print(budgets)
                 print_motion(motions(machine, document.motion, document.plan.seed))
+                print_operation(limits_of(machine, document.plan))
                 _print_poses(document)
         elif isinstance(document, str):
             if json:

@@ -169,7 +169,7 @@ def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tup
 
 
 def _print(result: Result) -> None:
-    from armsim.cli.moving import print_motion
+    from armsim.cli.moving import print_motion, print_operation
     from armsim.formatting import percent, show, show_interval
     from armsim.report.findings import too_rough
 
@@ -209,6 +209,7 @@ def _print(result: Result) -> None:
         for reason in task.summary.reasons:
             tell(f"{task.name}: {reason}")
     print_motion(result.motion)
+    print_operation(result.operation)
     for reason in too_rough(result):
         tell(reason)
 

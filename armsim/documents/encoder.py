@@ -15,6 +15,7 @@ from armsim.sources import KeyPath, Source
 
 PERIODIC = ("offset", "amplitude_mismatch", "phase_error", "third_harmonic")
 """Keys of the signals that a stated sub-divisional error is the sum of."""
+MOST_HEADS = 64
 ANGLES = ("head_tilt", "disc_tilt")
 """Offsets that are angles."""
 
@@ -34,6 +35,10 @@ def _whole(own: Any) -> Any:
         raise wrong("'used_bandwidth' above noise_bandwidth", "at most that at which the noise is stated")
     if (own.read_heads or 1) > 1 and own.measures != "rotation":
         raise wrong("'read_heads' on an encoder that measures translation", "1")
+    angles = own.read_head_angles
+    if angles is not None and (own.read_heads is not None or len(angles) < 2 or len(angles) > MOST_HEADS):
+        found = f"{len(angles)} 'read_head_angles'" + (" beside read_heads" if own.read_heads is not None else "")
+        raise wrong(found, f"from 2 to {MOST_HEADS} angles, without read_heads")
     mounted = own.summary and own.summary.mounted_with
     others = [name for name in given_keys(mounted) if name not in POWERS] if mounted else []
     if others:

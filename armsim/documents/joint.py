@@ -52,6 +52,10 @@ def build_joint(
         found = "placement both without motor_encoder" if without else f"motor_encoder at placement {given.placement}"
         accepted = "placement: both with motor_encoder: for the one on the motor"
         raise source.error((*at, "placement" if without else "motor_encoder"), found, accepted)
+    if given.counts_turns and motor_encoder is None:
+        raise source.error(
+            (*at, "counts_turns"), f"at placement {given.placement}", "placement: both, with motor_encoder:"
+        )
     if given.mounting is not None:
         _check_mounting(given.mounting, encoder, place.within("mounting"))
     built = build(

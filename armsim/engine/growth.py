@@ -21,6 +21,7 @@ from armsim.core.sources import LANES
 from armsim.engine.drawn import Drawn
 from armsim.engine.layout import Layout
 from armsim.engine.montecarlo import sample
+from armsim.engine.operation import operating
 from armsim.engine.pose import asked_at, fill_sampled
 from armsim.engine.posesample import UNIT_BYTES, empty_slots, empty_told
 from armsim.engine.run import Samples, TaskConfigurations, TaskSample
@@ -130,10 +131,10 @@ class Growing:
                 self._drawn[moving] = Drawn(chunk.stage.machine.terms, self.job.plan, in_memory=True)
         with ThreadPoolExecutor(self._workers) as pool:
             passing = list(pool.map(lambda chunk: self._grown(chunk, units), every))
-        self.units, found, at = units, [], 0
+        self.units, found, at, fit = units, [], 0, operating(self.job.machine, plan)[None]
         for chunks in self._tasks:
             rows = np.concatenate([chunk.table.rows for chunk in chunks])
-            own = np.logical_and.reduce([passing[at + i] for i in range(len(chunks))])
+            own = np.logical_and.reduce([passing[at + i] for i in range(len(chunks))]) & fit
             worst = np.maximum.reduce([chunk.figures[:, :2].max(axis=0) for chunk in chunks])
             found.append(TaskSample(rows, own[0], own[1:], worst))
             at += len(chunks)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.engine.executors import in_order
 from armsim.engine.montecarlo import blocks
+from armsim.engine.operation import operating
 from armsim.engine.work import CHUNK, Job, Stage, passes
 from armsim.model.configurations import Configurations
 
@@ -49,4 +50,6 @@ def survey(job: Job, configurations: Configurations, workers: int) -> Surveyed:
 
     with ThreadPoolExecutor(workers) as pool:
         found = list(in_order(pool, workers, chunk, range(0, len(configurations), CHUNK)))
-    return Surveyed(np.concatenate([own[0] for own in found]), np.logical_and.reduce([own[1] for own in found]))
+    fit = operating(job.machine, job.plan) if job.requirement is not None else np.ones(job.plan.units, dtype=bool)
+    passing = np.logical_and.reduce([fit, *(own[1] for own in found)])
+    return Surveyed(np.concatenate([own[0] for own in found]), passing)

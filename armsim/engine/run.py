@@ -19,6 +19,7 @@ from armsim.engine import executors
 from armsim.engine.drawn import Drawn
 from armsim.engine.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
 from armsim.engine.layout import GIB, Where, lay_out
+from armsim.engine.operation import operating
 from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.pose import share_names
 from armsim.engine.work import Job, pieces, work
@@ -157,12 +158,12 @@ class Runner:
         return job
 
     def _once(self, job: Job, asked: list[TaskConfigurations], progress: Progress) -> tuple[TaskSample, ...]:
-        do, out = partial(work, job), []
+        do, out, fit = partial(work, job), [], operating(job.machine, job.plan)
         for task in asked:
             cut = pieces(task.key, task.configurations, self.workers)
             total = len(task.configurations)
             rows = np.empty(total, self._record)
-            passing = np.ones((3, job.plan.units), dtype=bool)
+            passing = np.repeat(fit[None], 3, axis=0)
             worst = np.zeros((2, job.plan.units))
             at = 0
             progress(task.name, 0, total)

@@ -210,19 +210,20 @@ def independent(
 
 @dataclass(frozen=True)
 class Part:
-    """One harmonic of a polar term: scale * r^power * sin(order * position - turns * phi)."""
+    """One harmonic of a polar term: scale * r^power * sin(order * position - turns * phi - lag)."""
 
     scale: float
     power: int
     turns: int
     order: float
+    lag: float = 0.0
 
 
 @dataclass(frozen=True)
 class Polar(Draw):
     """Draw of a magnitude r = abs(spread) in a direction phi, and of the harmonics that both make.
 
-    Part p gives the coefficients scale * r^power * (cos(turns * phi), -sin(turns * phi)), on sine and cosine.
+    With a = turns * phi + lag, part p gives the coefficients scale * r^power * (cos a, -sin a), on sine and cosine.
     """
 
     spread: Distribution
@@ -239,7 +240,7 @@ class Polar(Draw):
         rows = []
         for part in self.parts:
             size = part.scale * r**part.power
-            rows += [size * np.cos(part.turns * phi), -size * np.sin(part.turns * phi)]
+            rows += [size * np.cos(part.turns * phi + part.lag), -size * np.sin(part.turns * phi + part.lag)]
         return np.stack(rows)
 
     @property
@@ -261,7 +262,8 @@ def polar(name: str, cause: str, spread: Distribution, phase: float | None, part
                 if i % 2 == j % 2 and parts[i // 2].turns == parts[j // 2].turns:
                     second[i, j] = 0.5 * scales[i] * scales[j] * spread.absolute_moment(powers[i] + powers[j])
     else:
-        angular = [f for part in parts for f in (math.cos(part.turns * phase), -math.sin(part.turns * phase))]
+        turned = [part.turns * phase + part.lag for part in parts]
+        angular = [f for angle in turned for f in (math.cos(angle), -math.sin(angle))]
         for i in range(k):
             mean[i] = scales[i] * angular[i] * spread.absolute_moment(powers[i])
             for j in range(k):
@@ -306,14 +308,14 @@ class UnknownOrder(Draw):
 
 
 def unknown_curve(
-    name: str, cause: str, spread: Distribution, orders: tuple[float, ...], kept: tuple[bool, ...]
+    name: str, cause: str, spread: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
 ) -> Term:
     """A curve over the turn of which only the size is known.
 
     Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
     at a position picked at random the error then has the standard uncertainty that the tolerance states (a/sqrt(3) for
-    +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. Orders that are not
-    ``kept`` (averaged away by read heads) stay as draws without effect.
+    +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. ``kept`` is the
+    share of every order that read heads leave; those averaged away stay as draws without effect.
     """
     amplitude = min(math.sqrt(2.0) * spread.rms, spread.limit)
     n = len(orders)
@@ -321,7 +323,10 @@ def unknown_curve(
         act
         for i, order in enumerate(orders)
         if kept[i]
-        for act in (Coupling(2 * i, SHAFT, Wave("sin", order)), Coupling(2 * i + 1, SHAFT, Wave("cos", order)))
+        for act in (
+            Coupling(2 * i, SHAFT, Wave("sin", order, kept[i])),
+            Coupling(2 * i + 1, SHAFT, Wave("cos", order, kept[i])),
+        )
     )
-    second = np.eye(2 * n) * amplitude**2 / (2 * n)
-    return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, spread.limit)
+    second, limit = np.eye(2 * n) * amplitude**2 / (2 * n), spread.limit * max(kept)
+    return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, limit)

@@ -10,7 +10,7 @@ from typing import Any
 from armsim.declared import key, walk
 from armsim.errormodel.distributions import Distribution
 from armsim.formatting import percent, show
-from armsim.model.encoder import Encoder, Reading, SheetSummary, Signal
+from armsim.model.encoder import Encoder, Reading, SecondTrack, SheetSummary, Signal
 from armsim.physics.scale import noise_share
 
 TRACK_SHARE = 0.85
@@ -165,7 +165,7 @@ def _as_stated(own: Encoder, written: Mapping[str, Any]) -> Iterator[Reading]:
         if entry is None or field.key.silent or path in ("name", "measures", "summary.resolution"):
             continue
         if field.many:
-            text = "; ".join(", ".join(f"{key} {value}" for key, value in one.items()) for one in entry)
+            text = "; ".join(_plain(one) for one in entry)
             yield Reading(path, text, "as stated")
             continue
         value: Any = own
@@ -229,6 +229,8 @@ def _check(own: Encoder) -> None:
     if own.sensing_window and (own.window_periods < 1 or (track and own.sensing_window > track / 4)):
         found = f"{own.window_periods:.3g} signal periods"
         raise Contradiction("sensing_window", found, "one signal period at least, a quarter of the track at most")
+    if own.absolute is not None:
+        _check_second(own, own.absolute)
     whole = own.summary
     if whole is None:
         return
@@ -240,6 +242,16 @@ def _check(own: Encoder) -> None:
         if size and parts > size * (1 + SAME):
             found = f"{_size(size, own.rotary)} rms, but the parts that are stated make {_size(parts, own.rotary)} rms"
             raise Contradiction(f"summary.{name}", found, "a whole that is no less than its parts")
+
+
+def _check_second(own: Encoder, second: SecondTrack) -> None:
+    """The track that tells the period must be another one, coarser, on the same disc."""
+    if not (own.signal_periods and own.track_radius):
+        accepted = "lines or signal_periods, and the radius of the fine track"
+        raise Contradiction("absolute", "without a fine track", accepted)
+    if second.periods >= own.signal_periods:
+        found = f"{second.periods} periods, the fine track has {own.signal_periods}"
+        raise Contradiction("absolute.periods", found, "fewer, or 0 for a track that holds a code")
 
 
 def _bits(whole: float, rotary: bool) -> float:

@@ -15,6 +15,7 @@ from armsim.errormodel.terms import SHAFT, Term
 from armsim.model.mounting import POWERS, Mounting
 from armsim.physics import gear, heat, linear, scale, timing
 from armsim.physics import signal as signals
+from armsim.physics.heads import Heads, number_of
 
 TYPICAL_WINDOW = 8.0
 """Signal periods under the detectors where the data sheet does not tell. Typical, from memory."""
@@ -115,6 +116,21 @@ class SheetSummary:
     mounted_with: Mounting = key(
         Mounting(), "part",
         "mounting at which the accuracy is stated, so that it is not counted twice: " + ", ".join(POWERS), silent=True,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SecondTrack:
+    """The track by which an absolute sensor tells which period it is in; a limit of operation, no error."""
+
+    radius: float = key(..., "length", "radius at which it is read", least=0.0, above=True)
+    periods: int = key(
+        0, "count", "its signal periods per turn, fewer than those of the fine track; 0 where it holds a code", least=0,
+        most=100_000_000, why="no scale is finer",
+    )  # fmt: skip
+    error: Distribution = key(
+        NONE, "ratio", "its error against the fine track, as share of a period of its own; of the fine one for a code",
+        most=0.5,
     )  # fmt: skip
 
 
@@ -221,8 +237,14 @@ class Encoder:
         "heads spread evenly round the shaft, averaged: only orders that are multiples of their number are left",
         least=1, most=64, why="no more heads stand round a shaft",
     )  # fmt: skip
+    read_head_angles: tuple[float, ...] = key(
+        (), "angle", "where the heads stand round the shaft, in place of read_heads", only="rotation"
+    )
     price: float = key(
         0.0, "number", "cost units", check=lambda x: x >= 0, accepted="a number of cost units, not negative"
+    )
+    absolute: SecondTrack | None = key(
+        None, "part", "the track that tells the period, and when it would tell a wrong one", only="rotation"
     )
     summary: SheetSummary | None = key(None, "part", "what a data sheet tells of the whole sensor")
     readings: tuple[Reading, ...] = field(default=(), repr=False, compare=False)
@@ -231,6 +253,16 @@ class Encoder:
     def rotary(self) -> bool:
         """Whether it measures a rotation."""
         return self.measures == "rotation"
+
+    @property
+    def heads(self) -> Heads:
+        """How many heads are spread evenly, or where they stand. [rad]"""
+        return self.read_head_angles or self.read_heads
+
+    @property
+    def head_count(self) -> int:
+        """How many heads are averaged."""
+        return number_of(self.heads)
 
     @property
     def order(self) -> float:
@@ -287,7 +319,7 @@ class Encoder:
         contrast_loss : float
             Mean of 1/contrast^2 over the units, from the placement of the head.
         """
-        parts = self._waves(fundamental) + self._signal_waves()
+        parts = self._waves(fundamental) + self.signal_waves()
         noise = self._noise(contrast_loss)
         terms = scale.quantisation(self.order, self.bits) + parts + noise
         if self.slope_error.scale:
@@ -302,7 +334,7 @@ class Encoder:
 
     def parts_of_accuracy(self, fundamental: float) -> float:
         """Root mean square of the errors that the sheet tells apart from the accuracy of the whole. [rad or m]"""
-        return math.sqrt(_mean_square(self._waves(fundamental) + self._signal_waves()))
+        return math.sqrt(_mean_square(self._waves(fundamental) + self.signal_waves()))
 
     def parts_of_repeatability(self) -> float:
         """Standard deviation of the noise that the sheet tells apart from the repeatability. [rad or m]"""
@@ -311,10 +343,11 @@ class Encoder:
     def _waves(self, fundamental: float) -> tuple[Term, ...]:
         if not self.graduation_error.scale:
             return ()
-        return scale.graduation(self.graduation_error, fundamental, self.read_heads)
+        return scale.graduation(self.graduation_error, fundamental, self.heads)
 
-    def _signal_waves(self) -> tuple[Term, ...]:
-        own, order, heads, removed = self.signal, self.order, self.read_heads, self.corrections.signal
+    def signal_waves(self) -> tuple[Term, ...]:
+        """Terms that repeat with the signal period, at the shaft."""
+        own, order, heads, removed = self.signal, self.order, self.head_count, self.corrections.signal
         terms = signals.sub_divisional_error(order, own.offset, own.amplitude_mismatch, own.phase_error, removed, heads)
         if own.third_harmonic.scale:
             terms += signals.third_harmonic(order, own.third_harmonic, own.third_harmonic_order, removed, heads)
@@ -325,7 +358,7 @@ class Encoder:
     def _noise(self, contrast_loss: float) -> tuple[Term, ...]:
         terms: tuple[Term, ...] = ()
         if self.signal.noise:
-            averaged = self.signal.averages * self.read_heads
+            averaged = self.signal.averages * self.head_count
             terms += signals.noise(self.order, self.signal.noise, averaged, contrast_loss)
         if self.noise.scale:
             share = scale.noise_share(self.noise_bandwidth, self.used_bandwidth, contrast_loss)

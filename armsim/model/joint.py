@@ -86,6 +86,9 @@ class Joint:
         cause="mastering", effect="moves the zero", life="unit", physics=assembly.mastering,
     )  # fmt: skip
     motor_encoder: Encoder | None = None
+    counts_turns: bool = key(
+        False, "flag", "whether the sensor on the joint tells which turn the one on the motor is in (placement both)"
+    )
     approach: gear.Approach = key(
         "random", "choice", "direction from which the joint comes to rest", choices=("random", "positive", "negative")
     )
@@ -134,14 +137,11 @@ class Joint:
         -r / ratio. On the output side the gear lies inside the loop and its errors vanish from the joint.
         """
         axis, encoder = Axis(self.name), self.encoder
-        at_encoder = encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
-        at_encoder += self.mounting.terms(encoder, self.fundamental, self.mastering is not None)
         at_joint = self.transmission.terms(self.geared, encoder.hysteresis / abs(self.ratio), self.approach)
         at_joint += encoder.timing.terms(encoder.corrections.latency) + self.bus.terms()
         if self.mastering is not None and self.mastering.scale:
             at_joint += assembly.mastering(self.mastering)
-        moved = [term.on(axis, -1.0 / self.ratio, self.ratio) for term in at_encoder]
-        return (*moved, *(term.on(axis) for term in at_joint))
+        return (*self.sensor_terms(), *(term.on(axis) for term in at_joint))
 
     @property
     def speed_sensor(self) -> tuple[Encoder, float]:
@@ -152,11 +152,17 @@ class Joint:
 
     def speed_terms(self) -> tuple[Term, ...]:
         """Terms of the sensor that closes the speed loop, and of its mounting where that is stated, at the joint."""
-        sensor, ratio = self.speed_sensor
-        terms = sensor.terms(self.fundamental, self.farthest, 1.0 if self.motor_encoder else self.contrast_loss)
         if self.motor_encoder is None:
-            terms += self.mounting.terms(sensor, self.fundamental, True)
-        return tuple(term.on(Axis(self.name), -1.0 / ratio, ratio) for term in terms)
+            return self.sensor_terms()
+        sensor, ratio = self.speed_sensor
+        terms = sensor.terms(self.fundamental, self.farthest, 1.0)
+        return tuple(term.on(Axis(f"{self.name} motor"), -1.0 / ratio, ratio) for term in terms)
+
+    def sensor_terms(self) -> tuple[Term, ...]:
+        """Terms of the sensor that closes the position loop, and of its mounting, at the joint."""
+        terms = self.encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
+        terms += self.mounting.terms(self.encoder, self.fundamental, self.mastering is not None)
+        return tuple(term.on(Axis(self.name), -1.0 / self.ratio, self.ratio) for term in terms)
 
     @property
     def fundamental(self) -> float:

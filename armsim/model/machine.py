@@ -206,7 +206,7 @@ class Machine:
             if encoder.drift.scale:
                 drifts.append((axis, (Constant(gain),), encoder.drift))
             if encoder.signal.offset_drift.scale:
-                gain /= encoder.order * math.sqrt(encoder.read_heads)  # calibrated away it comes back with the drift
+                gain /= encoder.order * math.sqrt(encoder.head_count)  # calibrated away it comes back with the drift
                 order = encoder.order * joint.ratio
                 shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))
                 drifts.append((axis, shapes, encoder.signal.offset_drift))

@@ -10,6 +10,7 @@ from armsim.declared import key
 from armsim.errormodel.distributions import ABSENT, NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
 from armsim.physics import assembly, linear, scale
+from armsim.physics.heads import Heads
 
 VALID_SHARE = 0.1
 """Of the radius: what the second order of an eccentricity neglects is below (e/R)^3/3 = 0.03 % of the radius there."""
@@ -26,7 +27,7 @@ class Mounted(Protocol):
     @property
     def track_radius(self) -> float: ...
     @property
-    def read_heads(self) -> int: ...
+    def heads(self) -> Heads: ...
     @property
     def light_cone(self) -> float: ...
     @property
@@ -49,6 +50,16 @@ class Mounting:
         ABSENT, "length", "distance between the centre of the scale and the shaft axis", only="rotation", needs=RADIUS,
         most_of_radius=VALID_SHARE, cause="eccentricity", effect="once and twice per turn", life="unit",
         physics=assembly.eccentricity,
+    )  # fmt: skip
+    shaft_runout: Magnitude = key(
+        ABSENT, "length", "total indicator reading of the shaft where the scale sits, in its bearing", only="rotation",
+        needs=RADIUS, most_of_radius=VALID_SHARE, cause="shaft run-out", effect="once per turn", life="unit",
+        physics=assembly.shaft_runout,
+    )  # fmt: skip
+    nonrepeatable_runout: Distribution = key(
+        NONE, "length", "where the shaft lies in its bearing, from visit to visit, along any direction",
+        only="rotation", needs=RADIUS, visit=True, cause="non-repeatable run-out", effect="scatter from visit to visit",
+        life="visit", physics=assembly.nonrepeatable_runout,
     )  # fmt: skip
     ellipticity: Magnitude = key(
         ABSENT, "length", "departure from the mean radius of a disc bent into an ellipse", only="rotation",
@@ -77,6 +88,10 @@ class Mounting:
         NONE, "angle", "head turned about the radius", most=VALID_ANGLE, cause="head tilt", through="signal noise",
         effect="lowers the contrast, so raises the noise", life="visit",
         physics=assembly.contrast_loss,
+    )  # fmt: skip
+    head_skew: Distribution = key(
+        NONE, "angle", "head turned about the line square to the scale: two tracks are read at two places",
+        only="rotation", most=VALID_ANGLE,
     )  # fmt: skip
     air_gap: Distribution = key(
         NONE, "length", "head off its nominal distance from the scale", cause="air gap", through="signal noise",
@@ -127,11 +142,16 @@ class Mounting:
         mastered : bool
             Whether the zero was set with the head in its place.
         """
-        radius, heads, off = encoder.track_radius, encoder.read_heads, self.beyond(encoder.counted)
+        radius, heads, off = encoder.track_radius, encoder.heads, self.beyond(encoder.counted)
         terms: tuple[Term, ...] = ()
         if off.eccentricity.spread.scale:
             removed = encoder.corrections.eccentricity
             terms += assembly.eccentricity(off.eccentricity.spread, radius, removed, heads, off.eccentricity.phase)
+        if self.shaft_runout.spread.scale:
+            removed, own = encoder.corrections.eccentricity, self.shaft_runout
+            terms += assembly.shaft_runout(own.spread, radius, removed, heads, own.phase)
+        if self.nonrepeatable_runout.scale:
+            terms += assembly.nonrepeatable_runout(self.nonrepeatable_runout, radius, heads)
         if off.ellipticity.spread.scale:
             terms += assembly.ellipticity(off.ellipticity.spread, radius, heads, off.ellipticity.phase)
         if off.disc_tilt.spread.scale:

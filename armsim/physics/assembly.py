@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -9,10 +11,11 @@ from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant
 from armsim.errormodel.terms import Part, Term, independent, polar
+from armsim.physics.heads import Heads, gain
 
 
 def eccentricity(
-    offset: Distribution, track_radius: float, correction: float = 0.0, heads: int = 1, phase: float | None = None
+    offset: Distribution, track_radius: float, correction: float = 0.0, heads: Heads = 1, phase: float | None = None
 ) -> tuple[Term, ...]:
     """Once-per-turn error of a scale whose centre is off the shaft axis.
 
@@ -21,7 +24,8 @@ def eccentricity(
 
         (e/R) sin t  +  (e/R)^2 / 2  sin 2t
 
-    M equally spaced heads, averaged, keep the orders that are multiples of M. Neglected: (e/R)^3 / 3.
+    Heads, averaged, leave of every order what `heads.gain` tells: of M evenly spread ones the multiples of M.
+    Neglected: (e/R)^3 / 3.
 
     Parameters
     ----------
@@ -31,8 +35,8 @@ def eccentricity(
         R. [m]
     correction : float
         Share of the error that calibration removes. [1]
-    heads : int
-        Read heads, averaged.
+    heads : int or tuple of float
+        Read heads, averaged: how many, evenly spread, or their angles. [rad]
     phase : float, optional
         Shaft angle at which the centre lies towards the head [rad]; uniform on the circle where not given.
 
@@ -49,7 +53,67 @@ def eccentricity(
     return _kept("eccentricity", "eccentricity", offset, phase, parts, heads)
 
 
-def disc_tilt(tilt: Distribution, heads: int = 1, phase: float | None = None) -> tuple[Term, ...]:
+def shaft_runout(
+    reading: Distribution, track_radius: float, correction: float = 0.0, heads: Heads = 1, phase: float | None = None
+) -> tuple[Term, ...]:
+    """Once-per-turn error of a shaft that runs out in its bearing where the scale sits.
+
+    An indicator at the shaft reads the run-out T from lowest to highest; the axis of rotation lies T/2 beside that of
+    the seat, which adds to the eccentricity of the scale on it, in a direction of its own:
+
+        (T / 2R) sin t
+
+    Neglected: second order, (T/2R)^2 / 2 and T e / 2R^2.
+
+    Parameters
+    ----------
+    reading : Distribution
+        T; its magnitude counts. [m]
+    track_radius : float
+        R. [m]
+    correction : float
+        Share of the error that calibration removes, as of the eccentricity. [1]
+    heads : int or tuple of float
+        Read heads, averaged: how many, evenly spread, or their angles. [rad]
+    phase : float, optional
+        Shaft angle at which the seat lies towards the head [rad]; uniform where not given.
+
+    References
+    ----------
+    .. [1] as `eccentricity`; ISO 1101:2017, run-out: half the total indicator reading is the offset of the axes.
+    """
+    part = Part(0.5 * (1.0 - correction) / track_radius, power=1, turns=1, order=1.0)
+    return _kept("shaft run-out", "shaft run-out", reading, phase, (part,), heads)
+
+
+def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads = 1) -> tuple[Term, ...]:
+    """Scatter from a shaft that lies elsewhere in its bearing at every visit.
+
+    A displacement d of the shaft along the track under a head is read as an angle d/R, and by heads at the angles a_m
+    as the mean of (d_y cos a_m - d_x sin a_m) / R: of evenly spread ones nothing is left, of one d/R.
+
+    Parameters
+    ----------
+    motion : Distribution
+        d, in any direction, uniform or normal. [m]
+    track_radius : float
+        R. [m]
+    heads : int or tuple of float
+        Read heads, averaged: how many, evenly spread, or their angles. [rad]
+
+    References
+    ----------
+    .. [1] ISO 230-7:2015, error motions of axes of rotation: asynchronous radial error motion.
+    """
+    share = gain(heads, 1)[0] / track_radius
+    if not share:
+        return ()
+    spread = motion.scaled(share)
+    cause = "non-repeatable run-out"
+    return (independent(cause, cause, (spread,), (Constant(),), spread.limit, "visit"),)
+
+
+def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) -> tuple[Term, ...]:
     """Twice-per-turn error of a disc whose plane is not square to the shaft.
 
     Seen along the shaft, the angle a from the axis of a tilt g appears as atan2(sin a cos g, cos a). With t the shaft
@@ -63,8 +127,8 @@ def disc_tilt(tilt: Distribution, heads: int = 1, phase: float | None = None) ->
     ----------
     tilt : Distribution
         g; its magnitude counts. [rad]
-    heads : int
-        Read heads, averaged: more than two leave nothing.
+    heads : int or tuple of float
+        Read heads, averaged: how many, evenly spread (more than two leave nothing), or their angles. [rad]
     phase : float, optional
         Shaft angle at which the steepest line lies towards the head [rad]; uniform where not given.
 
@@ -76,7 +140,7 @@ def disc_tilt(tilt: Distribution, heads: int = 1, phase: float | None = None) ->
 
 
 def ellipticity(
-    amplitude: Distribution, track_radius: float, heads: int = 1, phase: float | None = None
+    amplitude: Distribution, track_radius: float, heads: Heads = 1, phase: float | None = None
 ) -> tuple[Term, ...]:
     """Twice-per-turn error of a disc that its clamping has bent into an ellipse.
 
@@ -93,8 +157,8 @@ def ellipticity(
         a, departure of the radius from the mean; its magnitude counts. [m]
     track_radius : float
         R. [m]
-    heads : int
-        Read heads, averaged.
+    heads : int or tuple of float
+        Read heads, averaged: how many, evenly spread, or their angles. [rad]
     phase : float, optional
         Shaft angle at which the long axis lies towards the head [rad]; uniform where not given.
 
@@ -259,7 +323,11 @@ def mastering(error: Distribution) -> tuple[Term, ...]:
 
 
 def _kept(
-    name: str, cause: str, spread: Distribution, phase: float | None, parts: tuple[Part, ...], heads: int
+    name: str, cause: str, spread: Distribution, phase: float | None, parts: tuple[Part, ...], heads: Heads
 ) -> tuple[Term, ...]:
-    parts = tuple(part for part in parts if part.order % heads == 0)
-    return (polar(name, cause, spread, phase, parts),) if parts else ()
+    left = []
+    for part in parts:
+        share, lag = gain(heads, part.order)
+        if share:
+            left.append(replace(part, scale=share * part.scale, lag=lag))
+    return (polar(name, cause, spread, phase, tuple(left)),) if left else ()

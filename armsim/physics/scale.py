@@ -7,6 +7,7 @@ import math
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant
 from armsim.errormodel.terms import Term, independent, unknown_curve
+from armsim.physics.heads import Heads, gain
 
 GRADUATION_ORDERS = 4
 """Harmonics over which a graduation error is spread: the long waves of a written or printed scale. Common practice,
@@ -52,11 +53,11 @@ def quantisation(order: float, bits: float) -> tuple[Term, ...]:
     )
 
 
-def graduation(error: Distribution, fundamental: float, heads: int = 1) -> tuple[Term, ...]:
+def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tuple[Term, ...]:
     """Long-wave error of the written scale: one of the first `GRADUATION_ORDERS` harmonics, phase unknown.
 
     The standard deviation at a position picked at random is that of the tolerance (`terms.unknown_curve`).
-    M equally spaced heads keep the orders that are multiples of M.
+    Heads, averaged, leave of every order what `heads.gain` tells: of M evenly spread ones the multiples of M.
 
     Parameters
     ----------
@@ -64,8 +65,8 @@ def graduation(error: Distribution, fundamental: float, heads: int = 1) -> tuple
         Deviation of a graduation line from its nominal place. [rad or m]
     fundamental : float
         Order of the longest wave: 1, or 2 pi over the travel. [rad/rad or rad/m]
-    heads : int
-        Read heads, averaged.
+    heads : int or tuple of float
+        Read heads, averaged: how many, evenly spread, or their angles. [rad]
 
     References
     ----------
@@ -169,10 +170,10 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     return (independent("repeatability", "stated repeatability", (error,), (Constant(),), error.limit, "visit"),)
 
 
-def of_unknown_shape(name: str, cause: str, error: Distribution, fundamental: float, heads: int) -> tuple[Term, ...]:
+def of_unknown_shape(name: str, cause: str, error: Distribution, fundamental: float, heads: Heads) -> tuple[Term, ...]:
     """A curve over the turn or the travel of which only the size is known, read by so many heads."""
     harmonics = range(1, GRADUATION_ORDERS + 1)
-    kept = tuple(h % heads == 0 for h in harmonics)
+    kept = tuple(gain(heads, h)[0] for h in harmonics)
     if not any(kept):
         return ()
     return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)

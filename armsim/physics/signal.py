@@ -96,7 +96,7 @@ def stated_sub_divisional_error(order: float, error: Distribution, heads: int = 
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty; Heydemann, Appl. Opt. 20 (1981) 3382 for the orders.
     """
     spread = error.scaled(1.0 / math.sqrt(heads))
-    waves, kept = (order, 2 * order), (True, True)
+    waves, kept = (order, 2 * order), (1.0, 1.0)
     return (unknown_curve("stated sub-divisional error", "sub-divisional error", spread, waves, kept),)
 
 

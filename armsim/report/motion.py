@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from armsim.formatting import percent, show_joint, show_speed, significant
 from armsim.report.document import Block, Cell, ReviewDocument, Section, Text, table
+from armsim.report.operation import operation_section
 from armsim.report.run_review import Pictures
 from armsim.results import JointMotion, Result
 
@@ -56,12 +57,11 @@ def _shaft(value: float, unit: str) -> str:
 
 
 def with_motion(document: ReviewDocument, result: Result, pictures: Pictures) -> ReviewDocument:
-    """A review with the part on motion behind that on the population, where motion was asked about."""
-    if not result.motion:
-        return document
+    """A review with the parts on motion and limits of operation behind that on the population, where there are any."""
+    more = [motion_section(result, pictures)] if result.motion else []
+    more += [operation_section(result.operation)] if result.operation else []
     at = 1 + [section.anchor for section in document.sections].index("population")
-    sections = (*document.sections[:at], motion_section(result, pictures), *document.sections[at:])
-    return replace(document, sections=sections)
+    return replace(document, sections=(*document.sections[:at], *more, *document.sections[at:]))
 
 
 def motion_section(result: Result, pictures: Pictures) -> Section:

@@ -1,6 +1,6 @@
 """Results: frozen classes, the table of poses, to and from results.json."""
 
-from armsim.results.joints import JointBudget, JointCurve, JointMotion, Ripple, TermBudget
+from armsim.results.joints import JointBudget, JointCurve, JointMotion, OperationLimit, Ripple, TermBudget
 from armsim.results.records import (
     FORMAT,
     NEAR_SINGULAR,
@@ -34,6 +34,7 @@ __all__ = [
     "JointMotion",
     "MapOf",
     "Measure",
+    "OperationLimit",
     "Part",
     "Result",
     "Reversal",

@@ -115,3 +115,20 @@ class JointMotion:
     jitter: float
     speeds: tuple[float, ...]
     smoothness_at: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class OperationLimit:
+    """A limit of operation of a sensor over the built units, in periods of the signal, or in turns of the motor.
+
+    ``margin_p50`` is what half of the units have left at least, ``margin_p01`` what 99 % of them have; ``margin_least``
+    is that of the worst unit sampled, ``failing`` the share of units that have none, with its interval.
+    """
+
+    joint: str
+    limit: str
+    margin_p50: float
+    margin_p01: float
+    margin_least: float
+    failing: float
+    failing_interval: Interval

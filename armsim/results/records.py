@@ -17,7 +17,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
-from armsim.results.joints import JointBudget, JointMotion, TermBudget
+from armsim.results.joints import JointBudget, JointMotion, OperationLimit, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
 from armsim.results.posetable import PoseTable
 
@@ -285,6 +285,7 @@ class Result:
     prices: dict[str, float] = field(default_factory=dict)
     stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
     motion: dict[str, JointMotion] = field(default_factory=dict)
+    operation: tuple[OperationLimit, ...] = ()
 
     @property
     def met(self) -> bool | None:

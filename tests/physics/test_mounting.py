@@ -8,6 +8,8 @@ from support import curve
 from test_assembly import SHAFT, disc_reading, error, tilted_disc_reading
 
 from armsim.errormodel.distributions import NONE, Distribution
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import SHAFT as SHAFT_AXIS
 from armsim.physics.assembly import (
     contrast,
     contrast_loss,
@@ -17,7 +19,11 @@ from armsim.physics.assembly import (
     ellipticity,
     gap_loss,
     head_tangential,
+    nonrepeatable_runout,
+    shaft_runout,
 )
+from armsim.physics.heads import gain
+from armsim.physics.scale import graduation
 from armsim.physics.signal import noise
 
 
@@ -208,3 +214,70 @@ def test_units_that_lose_the_signal_by_their_air_gap_are_told() -> None:
 def test_common_air_gaps_are_survived() -> None:
     """+-0.1 mm off a nominal gap, lines of 60 um, light within a few degrees: most of the signal is left. Source: common practice, no source."""
     assert 1.0 < gap_loss(Distribution("uniform", 0.1e-3), np.radians(4.0), 60e-6) < 1.2
+
+
+@pytest.mark.parametrize(
+    "degrees", [(0.0, 180.0), (0.0, 170.0), (0.0, 90.0), (10.0, 130.0, 250.0), (0.0, 100.0, 210.0)]
+)
+@pytest.mark.parametrize("phase", [0.0, 1.1])
+def test_heads_at_any_angle(degrees: tuple[float, ...], phase: float) -> None:
+    """Source: brute force: the mean of what heads read at their places on a simulated disc off its shaft."""
+    e, radius, angles = 100e-6, 10e-3, tuple(np.radians(degrees).tolist())
+    simulated = np.mean([error(SHAFT, disc_reading(SHAFT, e * np.exp(-1j * phase), radius, a)) for a in angles], axis=0)
+    terms = eccentricity(Distribution("fixed", e), radius, heads=angles, phase=phase)
+    modelled = curve(terms, SHAFT) if terms else np.zeros_like(SHAFT)
+    np.testing.assert_allclose(modelled, simulated, atol=1.1 * (e / radius) ** 3 / 3)
+
+
+def test_two_heads_nearly_opposite_leave_a_little() -> None:
+    """cos(170 deg / 2) of the first order, |cos 170 deg| of the second. Source: trigonometry."""
+    assert gain((0.0, np.radians(170.0)), 1)[0] == pytest.approx(np.cos(np.radians(85.0)))
+    assert gain((0.0, np.radians(170.0)), 2)[0] == pytest.approx(abs(np.cos(np.radians(170.0))))
+    for heads in (2, 3, 5):
+        spread = tuple(2 * np.pi * k / heads for k in range(heads))
+        for order in range(1, 13):
+            assert gain(spread, order)[0] == pytest.approx(gain(heads, order)[0], abs=1e-12)
+
+
+@pytest.mark.parametrize("degrees", [(0.0,), (0.0, 90.0), (0.0, 180.0)])
+def test_the_graduation_as_heads_at_any_angle_see_it(degrees: tuple[float, ...]) -> None:
+    """Source: brute force: curves of orders 1 to 4 read at the places of the heads and averaged; rms over all."""
+    rng, at = np.random.default_rng(5), np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    square = 0.0
+    for order in range(1, 5):
+        for phase in rng.uniform(0, 2 * np.pi, 200):
+            read = np.mean([np.sin(order * (at - a) - phase) for a in np.radians(degrees)], axis=0)
+            square += np.mean(read**2) / 800
+    amplitude = 1e-4 * np.sqrt(2 / 3)  # of +-1e-4: sqrt(2) times 1e-4 / sqrt(3)
+    (term,) = graduation(Distribution("uniform", 1e-4), 1.0, tuple(np.radians(degrees).tolist()))
+    found = term.mean_square(SHAFT_AXIS, State.at_rest(np.zeros(1)))
+    assert np.sqrt(found) == pytest.approx(amplitude * np.sqrt(square), rel=1e-6)
+
+
+@pytest.mark.parametrize("heads", [1, 2, (0.0, 2.0)])
+def test_a_shaft_that_runs_out_carries_the_disc_round(heads: int | tuple[float, ...]) -> None:
+    """The centre of the disc lies off the axis of rotation by its own eccentricity and by half the indicator reading.
+
+    Source: brute force: a simulated disc at the sum of both.
+    """
+    e, reading, radius, towards = 20e-6, 30e-6, 12e-3, (0.3, 2.0)
+    centre = e * np.exp(-1j * towards[0]) + reading / 2 * np.exp(-1j * towards[1])
+    angles = heads if isinstance(heads, tuple) else tuple(2 * np.pi * k / heads for k in range(heads))
+    simulated = np.mean([error(SHAFT, disc_reading(SHAFT, centre, radius, a)) for a in angles], axis=0)
+    terms = eccentricity(Distribution("fixed", e), radius, heads=heads, phase=towards[0])
+    terms += shaft_runout(Distribution("fixed", reading), radius, heads=heads, phase=towards[1])
+    # neglected: (T/2R)^2 / 2 + T e / 2R^2
+    neglected = (reading / 2 / radius) ** 2 / 2 + reading * e / 2 / radius**2
+    np.testing.assert_allclose(curve(terms, SHAFT), simulated, atol=1.05 * neglected + 1e-9)
+
+
+@pytest.mark.parametrize("angles", [(0.0,), (0.0, np.pi), (0.0, 2.0), (0.2, 1.0, 4.0)])
+def test_a_shaft_that_lies_elsewhere_at_every_visit(angles: tuple[float, ...]) -> None:
+    """Source: brute force: the shaft and its centred disc displaced, in 20 000 directions, under heads that stand still."""
+    rng, radius, size = np.random.default_rng(6), 12e-3, 3e-6
+    moved = rng.normal(0, size, 20_000) + 1j * rng.normal(0, size, 20_000)
+    reads = [np.angle((radius * np.exp(1j * a) - moved) * np.exp(-1j * a)) for a in angles]
+    simulated = np.mean(reads, axis=0).std()
+    terms = nonrepeatable_runout(Distribution("normal", size), radius, angles)
+    found = np.sqrt(sum(term.mean_square(SHAFT_AXIS, State.at_rest(np.zeros(1))) for term in terms))
+    assert found == pytest.approx(simulated, rel=0.02, abs=1.5 * (size / radius) ** 2)  # of second order

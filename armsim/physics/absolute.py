@@ -1,0 +1,101 @@
+"""When an absolute position slips by a period: the track that tells the period against the one that tells the rest.
+
+These are no errors of a reading that holds, but limits of operation: a unit either keeps to them or it does not.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from armsim.arrays import Array
+
+HALF = 0.5
+"""Periods by which the two tracks may disagree."""
+
+
+def periods_per_angle(fine: int, second: int) -> float:
+    """Fine periods by which a disagreement of the two tracks of one radian counts. [1/rad]
+
+        a code track       N / (2 pi)
+        a vernier of M     N M / (N - M) / (2 pi)
+
+    A vernier tells where in its beat of N - M periods the disc stands by the difference of two phases, N e1 - M e2 over
+    N - M as an angle, which disagrees with the fine track by M (e1 - e2) / (N - M) radians.
+
+    Parameters
+    ----------
+    fine : int
+        N, signal periods of the fine track.
+    second : int
+        M, those of the other; 0 for a track that holds a code.
+
+    References
+    ----------
+    .. [1] difference of two phases; tested by decoding a simulated disc.
+    """
+    return fine * (second / (fine - second) if second else 1.0) / (2.0 * math.pi)
+
+
+def disagreement(
+    skew: ArrayLike, eccentricity: ArrayLike, own: ArrayLike, signal: ArrayLike, radius: float, second_radius: float
+) -> Array:
+    """Largest angle over a turn by which two tracks of one disc disagree. [rad]
+
+        |s (R1 - R2) / R2 + d| + e |1/R2 - 1/R1| + w
+
+    A head turned by s about the line that is square to the disc reads the second track s (R1 - R2) beside the first; a
+    centre that lies e off the shaft moves both tracks by as much along the head, which is another angle at another
+    radius.
+
+    Parameters
+    ----------
+    skew : (units,)
+        s. [rad]
+    eccentricity : (units,)
+        e. [m]
+    own : (units,)
+        d, error of the second track against the first, by itself. [rad]
+    signal : (units,)
+        w, largest error within a period of the signals of the first. [rad]
+    radius, second_radius : float
+        R1 of the fine track, R2. [m]
+
+    References
+    ----------
+    .. [1] plane geometry, first order; tested by decoding a simulated disc.
+    """
+    constant = np.asarray(skew) * (radius - second_radius) / second_radius + np.asarray(own)
+    swing = np.abs(np.asarray(eccentricity)) * abs(1.0 / second_radius - 1.0 / radius)
+    return np.asarray(np.abs(constant) + swing + np.asarray(signal))
+
+
+def margin(disagreement: ArrayLike, per_angle: float) -> Array:
+    """Share of a period that is left before a reading slips; negative where it does.
+
+    References
+    ----------
+    .. [1] rounding to the nearest period: half of one either way.
+    """
+    return np.asarray(HALF - per_angle * np.asarray(disagreement))
+
+
+def turn_margin(error: ArrayLike, ratio: float) -> Array:
+    """Share of a turn of the motor that is left before a sensor on the joint tells the wrong one of them.
+
+        1/2 - |i| x / (2 pi)
+
+    Parameters
+    ----------
+    error : (units,)
+        x, largest error at the joint of the sensor there, of the gear and of the sensor on the motor. [rad]
+    ratio : float
+        i, turns of the motor per turn of the joint.
+
+    References
+    ----------
+    .. [1] rounding to the nearest turn of the motor, which is 2 pi / i of the joint.
+    """
+    return np.asarray(HALF - abs(ratio) * np.abs(np.asarray(error)) / (2.0 * math.pi))
