@@ -104,8 +104,8 @@ class ArmDocument(Document):
 Tolerances = tuple[tuple[Axis, Distribution], ...]
 
 
-def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances]:
-    """The arm of a document and the tolerances of its links.
+def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances, Masses | None]:
+    """The arm of a document, the tolerances of its links and their masses: those of a URDF file where it tells them.
 
     Parameters
     ----------
@@ -118,12 +118,12 @@ def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm
     kinematics = given.kinematics
     where = (*at, "kinematics")
     if isinstance(kinematics, URDFKinematics):
-        joints, chain = read_chain(
+        joints, chain, weighed = read_chain(
             source.path.parent / kinematics.file, kinematics.base_link, kinematics.tip_link, source, where
         )
         toleranced: type = OriginTolerances
     else:
-        joints, chain = _rows(kinematics, source, where)
+        (joints, chain), weighed = _rows(kinematics, source, where), {}
         toleranced = RowTolerances
     names = [joint.name for joint in joints]
     for group, members in given.groups.items():
@@ -156,16 +156,16 @@ def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm
         *fixed_transforms(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
     )
     groups = {name: tuple(members) for name, members in given.groups.items()}
-    return Arm(given.name, joints, motions, groups), tuple(tolerances)
+    return Arm(given.name, joints, motions, groups), tuple(tolerances), _masses(given, weighed)
 
 
-def build_masses(given: ArmDocument) -> Masses | None:
-    """The masses of a document."""
+def _masses(given: ArmDocument, weighed: dict[str, Mass]) -> Masses | None:
+    """The masses of a document, which win over those of a URDF file."""
     if given.masses is None:
-        return None
+        return Masses(weighed) if weighed else None
     links = {name: _mass(link) for name, link in given.masses.links.items()}
     payload = given.masses.payload
-    return Masses(links, None if payload is None else _mass(payload))
+    return Masses({**weighed, **links}, None if payload is None else _mass(payload))
 
 
 def _mass(given: Any) -> Mass:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from armsim.asked import Requirement, SamplingPlan
-from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm, build_masses
+from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm
 from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
 from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
@@ -33,6 +33,7 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
+from armsim.model.gravity import Masses
 from armsim.model.joint import Bus
 from armsim.model.machine import Environment, Machine
 from armsim.model.options import Options
@@ -149,7 +150,7 @@ class _Loader:
         encoders = self._encoders(source.data.get("joints"), wrong)
         if document is None or found is None:
             raise wrong.error()
-        arm_document, arm, tolerances = found
+        arm_document, arm, tolerances, masses = found
         wrong.of(check_joints, document, arm, source)
         bus = Bus() if document.bus is None else build(Bus, document.bus, _machine(source, "bus"))
         joints = []
@@ -178,7 +179,7 @@ class _Loader:
             raise wrong.error()
         environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
         fitted = tuple(joint for joint in joints if joint is not None)
-        machine = Machine(arm, fitted, tolerances, build_masses(arm_document), environment)
+        machine = Machine(arm, fitted, tolerances, masses, environment)
         self.notes += doubts(machine)
         return Scenario(
             document.name,
@@ -191,13 +192,17 @@ class _Loader:
             moves,
         )
 
-    def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...]]:
+    def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...], Masses | None]:
         data, source, at = self._resolve(reference, "arm", ("arm",))
         document: ArmDocument = validated(ArmDocument, data, source, at)
-        arm, tolerances = build_arm(document, source, at)
+        arm, tolerances, masses = build_arm(document, source, at)
         if isinstance(document.kinematics, URDFKinematics):
             self._remember(source.path.parent / document.kinematics.file)
-        return document, arm, tolerances
+            if masses is not None:
+                whole = sum(mass.mass for mass in masses.links.values())
+                of = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {whole:.4g} kg"
+                self.notes.append(f"{document.kinematics.file}: {of}")
+        return document, arm, tolerances, masses
 
     def _encoders(self, joints: Any, wrong: Faults) -> dict[tuple[str, str], Encoder]:
         """The encoders of every joint, whatever else is wrong with it."""

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 
 from armsim.documents.fields import LONGEST_NAME
 from armsim.documents.files import Unreadable, read_bytes, unshown
+from armsim.documents.inertials import link_masses
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem
 from armsim.model.arm import ArmJoint, ElementaryTransform
 from armsim.model.chain import fixed_transforms
+from armsim.model.gravity import Mass
 from armsim.sources import Source
 
 if TYPE_CHECKING:
@@ -30,8 +32,8 @@ Fault = Callable[[str, str, str], InputError]
 
 def read_chain(
     path: Path, base_link: str, tip_link: str, source: Source, at: tuple[str | int, ...]
-) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform]]:
-    """Joints and motions from ``base_link`` to ``tip_link``; fixed joints become part of the links.
+) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform], dict[str, Mass]]:
+    """Joints, motions and masses from ``base_link`` to ``tip_link``; fixed joints become part of the links.
 
     Parameters
     ----------
@@ -42,7 +44,7 @@ def read_chain(
 
     References
     ----------
-    .. [1] URDF XML specification, elements joint, origin, axis, limit.
+    .. [1] URDF XML specification, elements joint, origin, axis, limit, inertial.
     """
     from defusedxml import DefusedXmlException
     from defusedxml.ElementTree import ParseError, fromstring
@@ -132,7 +134,8 @@ def read_chain(
         raise source.error((*at, "tip_link"), f"{len(joints)} moving joints", f"at most {MOST_JOINTS}")
     if not joints:
         raise source.error((*at, "tip_link"), "no moving joint between the two links", "a chain with a joint")
-    return tuple(joints), motions
+    moving = [element for element in reversed(chain) if element.get("type") != "fixed"]
+    return tuple(joints), motions, link_masses(root, moving, fault)
 
 
 def _place(text: str, name: str) -> tuple[int, int]:

@@ -18,6 +18,7 @@ from armsim.documents.urdf import read_chain
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError
 from armsim.model.arm import Arm, rotation
+from armsim.model.gravity import STANDARD_GRAVITY, Masses, gravity_loads
 from armsim.model.toolbox import sequence_of
 from armsim.sources import Source
 
@@ -114,7 +115,7 @@ def test_tolerances_act_on_a_robot_of_the_toolbox() -> None:
 
 def urdf_arm(parts: tuple[str, ...], base: str, tip: str) -> Arm:
     source = Source(Path("test.yaml"), {}, {}, "")
-    joints, motions = read_chain(robot_file(*parts), base, tip, source, ())
+    joints, motions, _ = read_chain(robot_file(*parts), base, tip, source, ())
     return Arm(parts[-1], joints, tuple(motions))
 
 
@@ -240,3 +241,26 @@ def test_a_study_with_an_arm_of_the_toolbox() -> None:
         assert other.position == pytest.approx(one.position, abs=1e-9)
     with pytest.raises(InputError, match="joints"):
         study.with_arm(armsim.Arm.from_robot(robot, list("abcdef")))
+
+
+@pytest.mark.parametrize(("parts", "base", "tip"), URDF, ids=[u[0][-1] for u in URDF])
+def test_masses_of_a_urdf_load_the_joints_as_in_pinocchio(parts: tuple[str, ...], base: str, tip: str) -> None:
+    """Generalised gravity of pinocchio, joints beyond the chain (fingers) standing at zero."""
+    source = Source(Path("arm.yaml"), {}, {}, "")
+    joints, motions, masses = read_chain(robot_file(*parts), base, tip, source, ())
+    arm = Arm(parts[-1], joints, tuple(motions))
+    whole = pin.buildModelFromUrdf(str(robot_file(*parts)))
+    extra = [whole.getJointId(n) for n in whole.names if n != "universe" and n not in arm.names]
+    model = pin.buildReducedModel(whole, extra, pin.neutral(whole)) if extra else whole
+    data, rng = model.createData(), np.random.default_rng(7)
+    assert masses
+    for _ in range(10):
+        q = rng.uniform(-1.5, 1.5, len(arm.joints))
+        by_pin = pin.neutral(model)
+        for name, value in zip(arm.names, q.tolist(), strict=True):
+            joint = model.joints[model.getJointId(name)]
+            by_pin[joint.idx_q : joint.idx_q + joint.nq] = [value] if joint.nq == 1 else [np.cos(value), np.sin(value)]
+        held = pin.computeGeneralizedGravity(model, data, by_pin) * STANDARD_GRAVITY / 9.81
+        expected = [-held[model.joints[model.getJointId(name)].idx_v] for name in arm.names]
+        loads = gravity_loads(arm, Masses(masses), q[None])[0]
+        np.testing.assert_allclose(loads, expected, atol=1e-9)

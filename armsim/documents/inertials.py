@@ -1,0 +1,115 @@
+"""Masses of the links of a URDF file, gathered onto the joints that carry them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.errors import InputError
+from armsim.model.arm import rotation
+from armsim.model.gravity import Mass
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+HEAVIEST = 1e5
+"""Largest mass of a link: beyond it nothing is a robot arm. [kg]"""
+FARTHEST = 1e4
+"""Largest distance of a centre. [m]"""
+Fault = Callable[[str, str, str], InputError]
+
+
+def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[str, Mass]:
+    """Mass and centre of all that every moving joint of a chain carries up to the next one, in the frame of its link.
+
+    Links that hang on other joints, such as fingers, are taken as they stand at zero.
+
+    Parameters
+    ----------
+    root : Element
+        Of the file.
+    moving : sequence of Element
+        The moving joints of the chain, base first.
+    fault : callable
+        Makes the error of a fault: what was found, what is accepted, the name of the element.
+
+    References
+    ----------
+    .. [1] URDF XML specification, element inertial: the origin is the centre of gravity in the frame of the link.
+    """
+    links = {link.get("name", ""): link for link in root.findall("link")}
+    below: dict[str, list[Element]] = {}
+    for joint in root.findall("joint"):
+        parent = joint.find("parent")
+        below.setdefault(parent.get("link", "") if parent is not None else "", []).append(joint)
+    own = {id(joint) for joint in moving}
+    out = {}
+    for joint in moving:
+        found: list[tuple[float, Array]] = []
+        waiting = [(_child(joint), np.eye(4))]
+        seen: set[str] = set()
+        while waiting:
+            name, frame = waiting.pop()
+            if name in seen or name not in links:
+                continue
+            seen.add(name)
+            mass, centre = _inertial(links[name], fault, name)
+            if mass:
+                found.append((mass, frame[:3, :3] @ centre + frame[:3, 3]))
+            waiting += [
+                (_child(other), frame @ _origin(other, fault)) for other in below.get(name, ()) if id(other) not in own
+            ]
+        total = sum(mass for mass, _ in found)
+        if total:
+            x, y, z = (sum(mass * centre[k] for mass, centre in found) / total for k in range(3))
+            out[" ".join(joint.get("name", "").split())] = Mass(total, (float(x), float(y), float(z)))
+    return out
+
+
+def _child(joint: Element) -> str:
+    child = joint.find("child")
+    return child.get("link", "") if child is not None else ""
+
+
+def _inertial(link: Element, fault: Fault, name: str) -> tuple[float, Array]:
+    inertial = link.find("inertial")
+    weighed = inertial.find("mass") if inertial is not None else None
+    if inertial is None or weighed is None:
+        return 0.0, np.zeros(3)
+    text = weighed.get("value", "")
+    try:
+        mass = float(text)
+    except ValueError:
+        mass = math.nan
+    if not 0.0 <= mass <= HEAVIEST:
+        raise fault(f"link {name!r}: mass={text[:60]!r}", f"a number from 0 to {HEAVIEST:g}, in kg", name)
+    return mass, _numbers(inertial.find("origin"), "xyz", fault, name)
+
+
+def _origin(joint: Element, fault: Fault) -> Array:
+    """Frame of a joint in that of the link above it."""
+    name, origin = joint.get("name", ""), joint.find("origin")
+    roll, pitch, yaw = _numbers(origin, "rpy", fault, name)
+    out = np.eye(4)
+    turns = (((0.0, 0.0, 1.0), yaw), ((0.0, 1.0, 0.0), pitch), ((1.0, 0.0, 0.0), roll))
+    for axis, angle in turns:
+        out[:3, :3] = out[:3, :3] @ rotation(axis, angle)[0]
+    out[:3, 3] = _numbers(origin, "xyz", fault, name)
+    return out
+
+
+def _numbers(element: Element | None, attribute: str, fault: Fault, name: str) -> Array:
+    text = element.get(attribute) if element is not None else None
+    if text is None:
+        return np.zeros(3)
+    try:
+        values = np.array([float(part) for part in text.split()])
+    except ValueError:
+        values = np.empty(0)
+    if values.shape != (3,) or not np.all(np.abs(values) <= FARTHEST):
+        raise fault(f"{name!r}: {attribute}={text[:60]!r}", f"three numbers of at most {FARTHEST:g} in SI units", name)
+    return values
