@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import shlex
+from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -20,15 +22,25 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to ma
         raise InputError(Problem(str(folder), 0, 0, "DIR", "is there already and not empty", "a new or empty folder"))
     made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
+    from armsim.documents.load import KINDS
+    from armsim.documents.schema import printed_schema
+
     done: list[Path] = []
+    schemas = folder / "schemas"
     try:
         for starter in sorted(files("armsim.cli").joinpath("starter").iterdir(), key=lambda entry: entry.name):
             write_new(folder / starter.name, starter.read_text(encoding="utf-8"))
             done.append(folder / starter.name)
-    except RunError:
+        schemas.mkdir(exist_ok=True)
+        for kind in KINDS:  # what an editor checks the documents by while they are typed
+            write_new(schemas / f"{kind}.json", json.dumps(printed_schema(kind), indent=1) + "\n")
+            done.append(schemas / f"{kind}.json")
+    except (RunError, OSError):
         for file in done:
-            file.unlink()
-        if made:
-            folder.rmdir()
+            file.unlink(missing_ok=True)
+        with suppress(OSError):
+            schemas.rmdir()
+            if made:
+                folder.rmdir()
         raise
     tell(f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}")

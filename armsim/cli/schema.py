@@ -22,7 +22,6 @@ def schema(
     ],
 ) -> None:
     """Print the JSON Schema of a kind of document, for editors, or that of results.json."""
-    from armsim.documents.based import ChangesDocument
     from armsim.documents.load import KINDS
 
     if kind == RESULTS:
@@ -30,12 +29,10 @@ def schema(
 
         print(json.dumps(Result.schema(), indent=1, ensure_ascii=False))
         return
-    if kind == "scenario":
-        whole, changed = KINDS[kind].model_json_schema(), ChangesDocument.model_json_schema()
-        defs = {**whole.pop("$defs", {}), **changed.pop("$defs", {})}
-        own = {"$defs": defs, "anyOf": [whole, changed]}
-    elif kind in KINDS:
-        own = KINDS[kind].model_json_schema()
+    if kind in KINDS:
+        from armsim.documents.schema import schema_of as of_document
+
+        own = of_document(kind)
     else:
         from armsim.decide.records import RECORDS
         from armsim.decide.records import schema as schema_of

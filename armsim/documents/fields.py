@@ -257,9 +257,14 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _schema(kinds: tuple[str, ...]) -> dict[str, Any]:
+def _schema(kinds: tuple[str, ...], stated: bool = False) -> dict[str, Any]:
+    """Of a quantity; of one that may be written the way of data sheets, where ``stated``."""
+    either, size = (
+        (r"(?:(?:\+-|\+/-|±) ?)?", rf"(?: (?:{'|'.join(own for own, _, _ in SIZES)}))?") if stated else ("", "")
+    )
     return {
         "type": "string",
+        "pattern": rf"^\s*{either}{units.pattern(*kinds)}{size}\s*$",
         "description": units.accepted(*kinds),
         "examples": [f"1 {units.DIMENSIONS[kinds[0]][1][0]}"],
     }
@@ -267,7 +272,7 @@ def _schema(kinds: tuple[str, ...]) -> dict[str, Any]:
 
 def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool) -> dict[str, Any]:
     size = _schema(kinds)
-    forms: list[dict[str, Any]] = [size]
+    forms: list[dict[str, Any]] = [_schema(kinds, stated=True)]
     for key, family in (("limit", LIMITED), ("std", SCATTERED)):
         fitting = [law for law in laws if law in family]
         if fitting:

@@ -89,6 +89,33 @@ def _registry() -> pint.UnitRegistry[float]:
     return registry
 
 
+PREFIXES = ("", "n", "nano", "µ", "μ", "u", "micro", "m", "milli", "c", "centi", "k", "kilo", "M", "mega")
+NAMES: dict[str, tuple[str, ...]] = {
+    "length": ("m", "meter", "metre"),
+    "angle": ("rad", "radian", "deg", "degree", "arcmin", "arcminute", "arcsec", "arcsecond", "turn"),
+    "ratio": ("%", "percent", "pct", "ppm", "one"), "time": ("s", "sec", "second", "min", "minute"),
+    "bits": ("bit",), "counts": ("count", "counts"), "temperature": ("K", "kelvin"),
+    "mass": ("g", "gram", "lb", "pound"), "frequency": ("Hz", "hertz"),
+}  # fmt: skip
+"""Names of the units of kinds that are no products of others; compound ones have a slash, or are rpm."""
+COMPOUND = r"(?:1/)?[A-Za-zµμ%]+(?:[*/][A-Za-zµμ]+){1,3}|1/[A-Za-zµμ]+|rpm"
+NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+
+
+def pattern(*kinds: str) -> str:
+    """Regular expression of a number with a unit of these kinds, for editors: it lets pass all that `read` does."""
+    units = []
+    for kind in kinds:
+        if kind in NAMES:
+            prefixed = "|".join(re.escape(prefix) for prefix in PREFIXES if prefix)
+            names = "|".join(re.escape(name) for name in NAMES[kind])
+            units.append(rf"(?:{prefixed})?(?:{names})s?")
+            units += [r"1/\s*(?:s|ms|us|µs)"] if kind == "frequency" else []
+        else:
+            units.append(COMPOUND)
+    return rf"{NUMBER}\s*(?:{'|'.join(units)})"
+
+
 def accepted(*kinds: str) -> str:
     """What a quantity of these kinds may look like, for messages."""
     units = [unit for kind in kinds for unit in DIMENSIONS[kind][1]]

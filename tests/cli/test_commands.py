@@ -115,7 +115,7 @@ def test_bad_input_is_exit_2_and_writes_nothing(starter: Path, tmp_path: Path) -
     (starter / "bad.yaml").write_text((starter / "scenario.yaml").read_text().replace("10 um ", "10 "))
     done = armsim("run", starter / "bad.yaml", "--out", tmp_path / "r")
     assert done.returncode == 2
-    assert "bad.yaml:10:" in done.stderr
+    assert "bad.yaml:11:" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "r").exists()
     assert list(tmp_path.iterdir()) == []

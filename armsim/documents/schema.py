@@ -1,0 +1,116 @@
+"""JSON Schema of the documents, for editors: every key with its meaning, every quantity with a pattern of its units."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from armsim.documents.arm import ArmDocument
+from armsim.documents.based import ChangesDocument
+from armsim.documents.declared import document_of
+from armsim.documents.encoder import EncoderDocument
+from armsim.documents.load import KINDS
+from armsim.model.chain import OriginTolerances, RowTolerances
+
+MEANINGS = {
+    "a": "length of the link along its x axis", "alpha": "twist of the link about its x axis",
+    "apart": "encoders that may not both be there: two names, or two joints with an encoder each",
+    "arm": "the arm: a file, relative to this one, or the document itself",
+    "at": "where the plane lies along its normal", "base": "where the arm stands",
+    "ChangesDocument.base": "the scenario that this one is a change of, relative to this file",
+    "base_link": "link of the URDF file at which the chain begins",
+    "branch": "joints that stay on one side of zero: positive or negative", "bus": "how positions are taken",
+    "changes": "values by path: joints.j2.mounting.eccentricity: 10 um", "convention": "how the kinematics is stated",
+    "corrections": "share of an error that calibration removes",
+    "cube": "cube of the test, else the largest in front of the arm",
+    "d": "length of the link along the axis before it", "diameter": "largest diameter of an encoder",
+    "direction": "where the z axis of the tool points, its turn left free",
+    "distances": "pairs of poses whose distance is judged", "elbow": "angle of the elbow about the line to the wrist",
+    "encoder": "the sensor: a file, relative to this one, file.yaml#name of a catalogue, or the document itself",
+    "encoders": "what can be bought", "environment": "temperature, and what grows with it",
+    "file": "a file, relative to this one", "frame": "frame of the cells, else the base",
+    "groups": "groups of joints, such as base and wrist", "hold": "joints that keep a value",
+    "interface": "of the encoder, as a joint asks for it", "joint": "name of the joint",
+    "joints": "one entry for every joint", "kind": "what this document is",
+    "kinematics": "how the links follow each other, base first", "limits": "what arm, groups and joints take",
+    "links": "mass of the link that a joint moves, by the joint", "maps": "what is drawn over the cells",
+    "mass": "of the encoder, or the most that all may have", "masses": "masses of links and payload, for wind-up",
+    "motion": "speeds at which it is asked how smoothly the joints move",
+    "motor_encoder": "the second sensor, on the motor, with placement both",
+    "mounting": "how far scale and head are off", "mountings": "ways of assembling, finer ones for a price",
+    "must_reach": "whether a point out of reach fails the requirement", "name": "a name",
+    "near": "joints near which a posture is looked for", "nearest": "posture that is come nearest to",
+    "payload": "what the tool carries, in the frame of the tool", "placements": "prices of the placements",
+    "points": "how many points", "poses": "poses by joints, or by the position of the tool",
+    "posture": "how a free axis is resolved", "price": "cost units", "range": "lower and upper end of the joint",
+    "requirement": "what the tool point must hold", "rpy": "roll, pitch, yaw of the tool; free where not given",
+    "sampling": "how many arms, visits, which random numbers",
+    "signal": "imperfections of sine and cosine, over the amplitude", "speed": "of the tool point along the path",
+    "speeds": "speeds of the joints, where the arm passes the pose in motion", "step": "distance of cells or points",
+    "stock": "pieces there are", "tasks": "where the tool point is looked at",
+    "through": "points of the path, the first where it begins",
+    "timing": "age of a reading and scatter of its instant",
+    "tip_link": "link of the URDF file at which the chain ends", "to": "end of a line or arc",
+    "together": "joints that take the same encoder", "tolerances": "errors of the link parameters that are left",
+    "tool": "frame of the tool point on the last link, or how the tool is held: roll, pitch, yaw",
+    "transmission": "the gear between motor and joint", "type": "kind of joint, or of gear",
+    "types": "different encoders there may be", "uniform": "even over the joints or over the reach",
+    "via": "point of an arc between its ends", "x": "lower and upper end",
+    "xyz": "position of the tool, or of the frame", "y": "lower and upper end", "z": "lower and upper end",
+    "plane": "of the cells, or of the diagonal", "theta": "angle about the axis before the link",
+    "offset": "added to the variable of the joint",
+}  # fmt: skip
+"""Keys of documents that are not declared beside a field of the model."""
+
+
+def schema_of(kind: str) -> dict[str, Any]:
+    """JSON Schema of a kind of document."""
+    whole = KINDS[kind].model_json_schema()
+    if kind != "scenario":
+        return _finished(whole)
+    changed = ChangesDocument.model_json_schema()
+    changed["title"] = "ChangesDocument"
+    defs = {**whole.pop("$defs", {}), **changed.pop("$defs", {})}
+    return _finished({"$defs": defs, "anyOf": [whole, changed]})
+
+
+def printed_schema(kind: str) -> dict[str, Any]:
+    """The same with the dialect that it is written in."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema_of(kind)}
+
+
+def _finished(own: dict[str, Any]) -> dict[str, Any]:
+    defs: dict[str, Any] = own.setdefault("$defs", {})
+    _referred(own, defs)
+    for node in [own, *own.get("anyOf", ()), *defs.values()]:
+        for name, entry in node.get("properties", {}).items():
+            if "description" not in entry:
+                meaning = MEANINGS.get(f"{node.get('title')}.{name}") or MEANINGS[name]
+                entry["description"] = f"{meaning[:1].upper()}{meaning[1:]}."
+    return own
+
+
+REFERENCES = {
+    "arm": ArmDocument, "encoder": EncoderDocument, "motor_encoder": EncoderDocument,
+}  # fmt: skip
+
+
+def _referred(own: dict[str, Any], defs: dict[str, Any]) -> None:
+    """Let references be a path or the document itself, and tolerances of links those of either kind of row."""
+    for node in [own, *own.get("anyOf", ()), *list(defs.values())]:
+        for name, entry in node.get("properties", {}).items():
+            if name in REFERENCES and not {"$ref", "type", "anyOf"} & set(entry):
+                entry["anyOf"] = [{"type": "string", "minLength": 1}, _ref(REFERENCES[name], defs)]
+                if name == "motor_encoder":
+                    entry["anyOf"].append({"type": "null"})
+            if name == "tolerances" and node.get("title") == "ArmDocument":
+                entry["anyOf"] = [_ref(document_of(rows), defs) for rows in (RowTolerances, OriginTolerances)]
+
+
+def _ref(document: Any, defs: dict[str, Any]) -> dict[str, Any]:
+    if document.__name__ not in defs:
+        own = document.model_json_schema()
+        for name, entry in own.pop("$defs", {}).items():
+            defs.setdefault(name, entry)
+        defs[document.__name__] = own
+        _referred({"properties": {}, "anyOf": [own]}, defs)
+    return {"$ref": f"#/$defs/{document.__name__}"}
