@@ -54,6 +54,15 @@ TERMS = [
         64, Distribution("uniform", 0.1), Distribution("normal", 0.1), Distribution("triangular", 0.1)
     ),
     *signal.noise(64, 0.01),
+    *assembly.eccentricity(Distribution("uniform", 1e-3), 1e-2, heads=(0.0, 2.0), phase=0.7),
+    *assembly.eccentricity(Distribution("normal", 1e-3), 1e-2, heads=(0.3, 2.0, 4.0)),
+    *assembly.shaft_runout(Distribution("triangular", 1e-3), 1e-2),
+    *assembly.shaft_runout(Distribution("uniform", 1e-3), 1e-2, heads=(0.0, 1.0), phase=0.2),
+    *assembly.nonrepeatable_runout(Distribution("uniform", 1e-3), 1e-2),
+    *scale.graduation(Distribution("normal", 1e-3), 1.0, (0.0, 1.5)),
+    *scale.stated_noise(Distribution("normal", 1e-3), 0.5),
+    *scale.stated_misalignment("head_radial", Distribution("triangular", 1e-3), 0.1, 1.0),
+    *signal.stated_sub_divisional_error(64, Distribution("uniform", 1e-3), 2),
 ]
 
 

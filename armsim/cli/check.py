@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +14,7 @@ from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
+    from armsim.model.joint import Joint
     from armsim.results import JointBudget
     from armsim.scenario import Scenario
 
@@ -98,6 +99,7 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
                 printed[str(file)] = {"name": document.name, "joints": {n: asdict(s) for n, s in budgets.items()}}
             else:
                 tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
+                _print_joints(budgets, machine.joints)
                 _print(budgets)
                 print_motion(motions(machine, document.motion, document.plan.seed))
                 print_operation(limits_of(machine, document.plan))
@@ -171,6 +173,21 @@ def _print_poses(scenario: Scenario) -> None:
 def _listed(values: Iterable[float]) -> str:
     """Numbers to a hundredth, without a sign of zero."""
     return ", ".join(f"{round(float(value), 2) + 0.0:g}" for value in values)
+
+
+def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> None:
+    """All joints at a glance, the terms of each below."""
+    from armsim.formatting import show, show_joint, significant
+
+    rows = [
+        (
+            name, own.encoder, own.placement, significant(own.resolution_bits, 4), show_joint(own.rms, own.unit),
+            show(own.rms * own.lever_arm), show_joint(own.limit, own.unit), f"{joint.price:g}",
+        )
+        for (name, own), joint in zip(budgets.items(), joints, strict=True)
+    ]  # fmt: skip
+    header = ("joint", "encoder", "placement", "bit", "std", "at the tool", "limit", "price")
+    print_table("all joints; the terms of each below", header, rows, right=(3, 4, 5, 6, 7))
 
 
 def _print(budgets: dict[str, JointBudget]) -> None:

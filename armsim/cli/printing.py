@@ -78,6 +78,7 @@ def _ruled(
     title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int], apart: Collection[int]
 ) -> bool:
     """With lines, if the terminal has room for the longest word of every column."""
+    from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.measure import Measurement
     from rich.table import Table
@@ -87,9 +88,15 @@ def _ruled(
             raise  # the one who called decides what it means
 
     console = Screen(markup=False, emoji=False, highlight=False)
-    table = Table(title=one_line(title) or None, title_justify="left")
+    table = Table(
+        title=one_line(title) or None, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0)
+    )
     for column, name in enumerate(header):
-        table.add_column(name, justify="right" if column in right else "left", overflow="fold")
+        own = [name, *(row[column] for row in cells)]
+        # numbers stay with their units, other text breaks between words alone
+        whole = max((len(text) for text in own[1:]), default=0) if column in right else 0
+        least = max(whole, *(len(word) for text in own for word in text.split()), 1)
+        table.add_column(name, justify="right" if column in right else "left", min_width=least)
     for number, row in enumerate(cells):
         if number in apart:
             table.add_section()

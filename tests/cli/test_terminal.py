@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 from support import ROOT, invoke
 
+from armsim.documents.load import load_scenario
+
 ARMSIM = [sys.executable, "-m", "armsim.cli.main"]
 LESSON = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -65,6 +67,19 @@ def test_numbers_are_whole_at_any_width(columns: int) -> None:
     shown = on_a_terminal(columns, "check", DEMO)
     assert numbers(shown) == numbers(plain.stdout)
     assert "…" not in shown
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_check_begins_with_all_joints(columns: int) -> None:
+    """One table of them first, each on a line of its own at eighty columns, its numbers those of its terms below."""
+    for scenario in (DEMO, ROOT / "scenarios" / "seven-from-sheets.yaml", ROOT / "scenarios" / "track-cell.yaml"):
+        lines = on_a_terminal(columns, "check", scenario).splitlines()
+        first = next(n for n, line in enumerate(lines) if line.split()[:2] == ["joint", "encoder"])
+        assert first < 6
+        names = [joint.name for joint in load_scenario(scenario).machine.joints]
+        table = lines[first + 2 : first + 2 + len(names)]
+        assert [row.split()[0] for row in table] == names
+        assert all(len(line) <= columns for line in lines[first:] if "─" in line)
 
 
 @pytest.mark.parametrize(
