@@ -10,7 +10,20 @@ from io import TextIOWrapper
 
 import typer
 
-from armsim.cli import allocate, check, compare, explain, new, run, schema, select, sensitivity, trade_off, what_if
+from armsim.cli import (
+    allocate,
+    check,
+    compare,
+    curve,
+    explain,
+    new,
+    run,
+    schema,
+    select,
+    sensitivity,
+    trade_off,
+    what_if,
+)
 from armsim.cli.printing import say
 from armsim.cli.stopping import STOPPED, end_on_signals, leave
 from armsim.errors import MOST_TOLD, DoesNotFit, InputError, Problem, RunError, TooLong, one_line
@@ -30,6 +43,7 @@ app.command("select")(select.select)
 app.command("trade-off")(trade_off.trade_off)
 app.command("what-if")(what_if.what_if)
 app.command()(sensitivity.sensitivity)
+app.command()(curve.curve)
 app.command("allocate")(allocate.allocate)
 app.command("explain")(explain.explain)
 app.command("new")(new.new)

@@ -17,7 +17,7 @@ def schema(
         str,
         typer.Argument(
             help="arm, encoder, scenario, catalogue; results, comparison, what-if, allocation, trade-off, selection, "
-            "sweep, sensitivity."
+            "sweep, sensitivity, curve."
         ),
     ],
 ) -> None:
@@ -34,11 +34,13 @@ def schema(
 
         own = of_document(kind)
     else:
-        from armsim.decide.records import RECORDS
-        from armsim.decide.records import schema as schema_of
+        from armsim.decide.records import RECORDS as DECIDED
+        from armsim.hardware.records import RECORDS as MEASURED
+        from armsim.results.plain import schema_of_record
 
-        if kind not in RECORDS:
-            accepted = ", ".join((*KINDS, RESULTS, *RECORDS))
+        records = {**DECIDED, **MEASURED}
+        if kind not in records:
+            accepted = ", ".join((*KINDS, RESULTS, *records))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))
-        own = schema_of(kind)
+        own = schema_of_record(records[kind])
     print(json.dumps({"$schema": "https://json-schema.org/draft/2020-12/schema", **own}, indent=1))

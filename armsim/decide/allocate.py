@@ -35,6 +35,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
+from armsim.results.plain import plain
 from armsim.study import Study
 
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
@@ -106,7 +107,7 @@ class Allocation:
             own = {**vars(budget), "std": std, "bits": bits}
             budgets.append(records.BudgetRecord(**own))
         own = {key: value for key, value in vars(self).items() if key not in ("rotary", "budgets")}
-        return records.plain(records.AllocationRecord(**own, budgets=tuple(budgets)))
+        return plain(records.AllocationRecord(**own, budgets=tuple(budgets)))
 
 
 def equivalent_bits(std: float) -> float:

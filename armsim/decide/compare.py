@@ -19,6 +19,7 @@ from armsim.engine.run import Progress
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.results import Result
+from armsim.results.plain import plain
 from armsim.study import Study
 
 
@@ -119,7 +120,7 @@ class Comparison:
             )
             for result in self.results
         )
-        return records.plain(records.ComparisonRecord(designs, rows, self.other_requirements))
+        return plain(records.ComparisonRecord(designs, rows, self.other_requirements))
 
 
 def compare(

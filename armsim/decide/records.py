@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, TypeAdapter
+from pydantic import Field
 
 from armsim.asked import Requirement
 from armsim.engine.paired import Difference
@@ -346,20 +345,3 @@ RECORDS: dict[str, type] = {
     "sensitivity": SensitivitiesRecord,
 }
 """By the name under which `armsim schema` prints their schema."""
-
-
-@lru_cache(maxsize=16)
-def _adapter(owner: Any) -> TypeAdapter[Any]:
-    return TypeAdapter(owner)
-
-
-def plain(record: Any) -> dict[str, Any]:
-    """A record as plain values for JSON, its format first."""
-    owner: Any = type(record)
-    data: dict[str, Any] = _adapter(owner).dump_python(record, mode="json", by_alias=True)
-    return {"format": data.pop("format"), **data}
-
-
-def schema(name: str) -> dict[str, Any]:
-    """JSON Schema of a record."""
-    return _adapter(RECORDS[name]).json_schema(mode="serialization", by_alias=True)

@@ -9,6 +9,7 @@ from armsim.assessment import Judged
 from armsim.decide import records
 from armsim.decide.records import Confirmation, Fitted, Proof, Rejected
 from armsim.model.machine import Machine
+from armsim.results.plain import plain
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +64,7 @@ class Selection:
             )
             for task in self.tasks
         }
-        return records.plain(
+        return plain(
             records.SelectionRecord(
                 self.design is not None,
                 self.price,

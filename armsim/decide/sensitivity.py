@@ -31,6 +31,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.numbers import Number, numbers
 from armsim.results import Result
+from armsim.results.plain import plain
 from armsim.study import Study
 
 STEP = 0.01
@@ -112,7 +113,7 @@ class Sensitivities:
             for own in self.lines
         )  # fmt: skip
         parts = tuple(records.PartRecord(*astuple(own)) for own in self.parts)
-        return records.plain(records.SensitivitiesRecord(self.result.scenario, lines, parts))
+        return plain(records.SensitivitiesRecord(self.result.scenario, lines, parts))
 
 
 def sensitivities(

@@ -8,10 +8,11 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from armsim.asked import Requirement
-from armsim.decide.records import SweepPoint, SweepRecord, SweepTask, plain
+from armsim.decide.records import SweepPoint, SweepRecord, SweepTask
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem
+from armsim.results.plain import plain
 from armsim.study import Study, _quiet
 
 MOST_POINTS = 1000

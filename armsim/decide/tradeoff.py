@@ -21,6 +21,7 @@ from armsim.decide.search import Search
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.model.options import Options
+from armsim.results.plain import plain
 from armsim.study import Study
 
 STEP = 0.01
@@ -53,7 +54,7 @@ class TradeOff:
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.TradeOffRecord`; SI units."""
-        return records.plain(
+        return plain(
             records.TradeOffRecord(self.scenario, self.points, self.current, self.current_price, self.position)
         )
 

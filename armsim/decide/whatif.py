@@ -16,6 +16,7 @@ from armsim.engine.run import Progress
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
+from armsim.results.plain import plain
 from armsim.study import Study
 
 LEAST_SHARE = 0.01
@@ -55,7 +56,7 @@ class WhatIfs:
             )
             for row in self.rows
         )
-        return records.plain(records.WhatIfsRecord(self.result.scenario, rows))
+        return plain(records.WhatIfsRecord(self.result.scenario, rows))
 
 
 def changes(machine: Machine, large: Collection[tuple[str, str]] = ()) -> list[tuple[Kind, str, Machine]]:

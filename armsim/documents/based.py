@@ -74,7 +74,7 @@ def counted_from(changes: Mapping[str, Any], beside: Path, to: Path | None = Non
 
 
 def _counted_from(path: str, value: Any, beside: Path, to: Path | None) -> Any:
-    if path.rpartition(".")[2] in REFERENCES and isinstance(value, str):
+    if path.rpartition(".")[2] in (*REFERENCES, "file") and isinstance(value, str):
         return str((beside / value).absolute()) if to is None else os.path.relpath(beside / value, to)
     if isinstance(value, dict):
         return {key: _counted_from(str(key), inner, beside, to) for key, inner in value.items()}

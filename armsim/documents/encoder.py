@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Literal
 
 from pydantic import model_validator
 
 from armsim.documents.declared import Place, build, extended, given_keys, keys_of
 from armsim.documents.fields import wrong
+from armsim.documents.measured import BatchDocument, of_batch
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import POWERS
@@ -53,7 +55,7 @@ def _whole(own: Any) -> Any:
 EncoderDocument = extended(
     Encoder,
     "EncoderDocument",
-    {"kind": (Literal["encoder"], ...), **keys_of(Sheet)},
+    {"kind": (Literal["encoder"], ...), **keys_of(Sheet), "error_curves": (BatchDocument | None, None)},
     {"whole": model_validator(mode="after")(_whole)},
 )
 
@@ -71,6 +73,9 @@ def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
     for part in at:
         written = written[part]
     try:
-        return read_sheet(build(Sheet, document, place), build(Encoder, document, place), written)
+        own = read_sheet(build(Sheet, document, place), build(Encoder, document, place), written)
     except Contradiction as error:
         raise source.error((*at, *error.key.split(".")), error.found, error.accepted) from error
+    if document.error_curves is None:
+        return own
+    return replace(own, batch=of_batch(document.error_curves, own.rotary, source, (*at, "error_curves")))

@@ -21,8 +21,8 @@ class Unreadable(Exception):
         super().__init__(found)
 
 
-def read_bytes(path: Path) -> bytes:
-    """The content of a regular file of at most `LARGEST` bytes; devices, pipes and folders are never read.
+def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
+    """The content of a regular file of bounded size; devices, pipes and folders are never read.
 
     Raises
     ------
@@ -33,16 +33,16 @@ def read_bytes(path: Path) -> bytes:
         status = os.stat(path)
         if not stat.S_ISREG(status.st_mode):
             raise Unreadable("not a regular file", "a text file, not a folder, a pipe or a device")
-        if status.st_size > LARGEST:
-            raise Unreadable(f"{status.st_size} bytes are too many", f"a file of at most {LARGEST} bytes")
+        if status.st_size > largest:
+            raise Unreadable(f"{status.st_size} bytes are too many", f"a file of at most {largest} bytes")
         with open(path, "rb") as file:
-            raw = file.read(LARGEST + 1)
+            raw = file.read(largest + 1)
     except FileNotFoundError as error:
         raise Unreadable("no such file", "a path relative to the file that names it") from error
     except (OSError, ValueError) as error:  # a name with a NUL is a ValueError
         raise Unreadable(f"cannot be read: {getattr(error, 'strerror', None) or error}", "a readable file") from error
-    if len(raw) > LARGEST:  # such as a file of the system that states no size
-        raise Unreadable("too many bytes", f"a file of at most {LARGEST} bytes")
+    if len(raw) > largest:  # such as a file of the system that states no size
+        raise Unreadable("too many bytes", f"a file of at most {largest} bytes")
     return raw
 
 

@@ -8,6 +8,7 @@ from typing import Any, Literal, get_args
 
 from armsim.declared import declared
 from armsim.documents.declared import Place, build, document_of, extended
+from armsim.documents.measured import CurveDocument, check_curve, of_sensor
 from armsim.model.arm import ArmJoint
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS, GearType
@@ -24,7 +25,12 @@ TransmissionDocument = extended(Transmission, "TransmissionDocument", {"type": (
 JointDocument = extended(
     Joint,
     "JointDocument",
-    {"encoder": (Reference, ...), "motor_encoder": (Reference, None), "transmission": (TransmissionDocument, None)},
+    {
+        "encoder": (Reference, ...),
+        "motor_encoder": (Reference, None),
+        "transmission": (TransmissionDocument, None),
+        "error_curve": (CurveDocument | None, None),
+    },
 )
 
 
@@ -70,6 +76,18 @@ def build_joint(
         motor_encoder=motor_encoder,
         bus=bus,
     )
+    measured = None
+    if given.error_curve is not None:
+        measured, where = (
+            of_sensor(given.error_curve, joint.revolute, source, (*at, "error_curve")),
+            (*at, "error_curve"),
+        )
+    elif encoder.batch is not None:
+        measured, where = encoder.batch, (*at, "encoder")
+    if measured is not None:
+        bare = replace(built, encoder=replace(encoder, batch=None))
+        check_curve(measured, bare.shaft_terms(), source, where)
+        built = replace(built, curve=measured)
     if not math.isfinite(built.contrast_loss):
         raise source.error(
             (*at, "mounting"),

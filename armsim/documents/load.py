@@ -16,6 +16,7 @@ from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
 from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
 from armsim.documents.changes import changed
+from armsim.documents.columns import LARGEST as MEASURED
 from armsim.documents.declared import Place, build
 from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
@@ -160,6 +161,8 @@ class _Loader:
             if entry is None or encoder is None or (motor is None and entry.motor_encoder):
                 continue
             here = ("joints", joint.name)
+            if entry.error_curve is not None:
+                wrong.of(self._remember, self.source.path.parent / entry.error_curve.file)
             joints.append(wrong.of(build_joint, entry, joint, encoder, motor, bus, source, here))
         names = [task.name for task in document.tasks]
         tasks = [wrong.of(self._task, document, number, arm, names) for number in range(len(names))]
@@ -273,11 +276,14 @@ class _Loader:
         """A file that is no document: its hash goes into the manifest."""
         resolved = Path(os.path.realpath(file))
         self._follow(file, resolved)
-        self.sources[resolved] = Source(file, {}, {}, hashlib.sha256(read_bytes(file)).hexdigest())
+        self.sources[resolved] = Source(file, {}, {}, hashlib.sha256(read_bytes(file, MEASURED)).hexdigest())
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
         data, source, place = self._resolve(reference, "encoder", at)
-        return build_encoder(validated(EncoderDocument, data, source, place), source, place)
+        document = validated(EncoderDocument, data, source, place)
+        if document.error_curves is not None:
+            self._remember(source.path.parent / document.error_curves.file)
+        return build_encoder(document, source, place)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
         """Data of a reference: a path relative to the scenario, or the document standing in place."""

@@ -12,6 +12,7 @@ from armsim.declared import Measures, key
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
+from armsim.model.measured import MeasuredCurve
 from armsim.model.mounting import POWERS, Mounting
 from armsim.physics import gear, heat, linear, scale, timing
 from armsim.physics import signal as signals
@@ -247,6 +248,7 @@ class Encoder:
         None, "part", "the track that tells the period, and when it would tell a wrong one", only="rotation"
     )
     summary: SheetSummary | None = key(None, "part", "what a data sheet tells of the whole sensor")
+    batch: MeasuredCurve | None = None
     readings: tuple[Reading, ...] = field(default=(), repr=False, compare=False)
 
     @property

@@ -10,6 +10,7 @@ from armsim.declared import key
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.encoder import Encoder
+from armsim.model.measured import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.physics import assembly, gear, timing
@@ -68,6 +69,8 @@ class Joint:
         Largest distance of its range from zero. [rad or m]
     motor_encoder : Encoder, optional
         The second one, where there are both.
+    curve : MeasuredCurve, optional
+        Of its own sensor.
     """
 
     name: str
@@ -86,6 +89,7 @@ class Joint:
         cause="mastering", effect="moves the zero", life="unit", physics=assembly.mastering,
     )  # fmt: skip
     motor_encoder: Encoder | None = None
+    curve: MeasuredCurve | None = None
     counts_turns: bool = key(
         False, "flag", "whether the sensor on the joint tells which turn the one on the motor is in (placement both)"
     )
@@ -160,9 +164,14 @@ class Joint:
 
     def sensor_terms(self) -> tuple[Term, ...]:
         """Terms of the sensor that closes the position loop, and of its mounting, at the joint."""
+        return tuple(term.on(Axis(self.name), -1.0 / self.ratio, self.ratio) for term in self.shaft_terms())
+
+    def shaft_terms(self) -> tuple[Term, ...]:
+        """The same at the shaft, reading minus truth; a measured curve in the place of what it measures."""
         terms = self.encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
         terms += self.mounting.terms(self.encoder, self.fundamental, self.mastering is not None)
-        return tuple(term.on(Axis(self.name), -1.0 / self.ratio, self.ratio) for term in terms)
+        measured = self.curve or self.encoder.batch
+        return terms if measured is None else measured.in_place(terms)
 
     @property
     def fundamental(self) -> float:

@@ -1,0 +1,117 @@
+"""A file of measured error curves: angle and error, of one or several sensors, in one or both directions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.documents.columns import Columns, read_columns
+
+UP, DOWN = ("up", "+", "+1", "1", "forward", "cw"), ("down", "-", "-1", "backward", "ccw")
+LEAST = 8
+"""Points of a curve, at least."""
+LARGEST_ERROR = 0.5
+"""Error over the angle of a turn beyond which a column is not an error but a reading."""
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """One sensor's curve.
+
+    Parameters
+    ----------
+    sensor : str
+    rotary : bool
+    angle, error : (n,) [rad or m]
+    direction : (n,)
+        +1, -1; 0 where it is not known.
+    """
+
+    sensor: str
+    rotary: bool
+    angle: Array
+    error: Array
+    direction: Array
+
+    @property
+    def travel(self) -> float:
+        """From the lowest to the highest angle or position. [rad or m]"""
+        return float(self.angle.max() - self.angle.min())
+
+
+def read_curves(path: Path) -> tuple[Curve, ...]:
+    """Every sensor of a file, in the order in which it stands there.
+
+    The header names ``angle [deg]`` (or ``position [mm]`` of a linear scale) and ``error [arcsec]``; optionally
+    ``sensor`` and ``direction`` (up or down).
+
+    Raises
+    ------
+    InputError
+        With file and line.
+    """
+    kinds = ("angle", "length")
+    own = read_columns(
+        path, {"angle": ("angle",), "position": ("length",), "error": kinds}, ("sensor", "direction"), ("error",)
+    )
+    where = [name for name in ("angle", "position") if name in own.numbers]
+    if len(where) != 1:
+        found = "both angle and position" if where else "neither angle nor position"
+        raise own.fault(None, "header", found, "angle [deg], or position [mm] of a linear scale")
+    rotary = where[0] == "angle"
+    if own.kinds["error"] != ("angle" if rotary else "length"):
+        raise own.fault(None, "error", f"an error of {own.kinds['error']}", "arcsec of an angle, um of a position")
+    at, error = own.numbers[where[0]], own.numbers["error"]
+    if rotary and len(error) and np.abs(error).max() > LARGEST_ERROR:
+        row = int(np.argmax(np.abs(error)))
+        found = f"an error of {np.degrees(error[row]):.4g} deg"
+        raise own.fault(row, "error", found, "reading minus truth, below half a radian; was the reading meant?")
+    names = own.words.get("sensor") or [path.stem] * len(at)
+    ways = _directions(own, len(at))
+    out = []
+    for name in dict.fromkeys(names):
+        rows = [n for n, other in enumerate(names) if other == name]
+        out.append(_one(own, name, rotary, np.array(rows), at, error, ways))
+    if not out:
+        raise own.fault(None, "", "no rows", f"{LEAST} points at least")
+    return tuple(out)
+
+
+def _one(own: Columns, name: str, rotary: bool, rows: Array, at: Array, error: Array, ways: Array | None) -> Curve:
+    if len(rows) < LEAST:
+        raise own.fault(int(rows[0]), "", f"{len(rows)} points of {name!r}", f"{LEAST} at least")
+    seen: dict[tuple[float, float, float], int] = {}
+    for row in rows.tolist():
+        key = (float(at[row]), float(error[row]), 0.0 if ways is None else float(ways[row]))
+        if key in seen:
+            raise own.fault(row, "", f"the same as line {own.lines[seen[key]]}", "every measurement once")
+        seen[key] = row
+    angle = at[rows]
+    if ways is None:
+        steps = np.sign(np.diff(angle))
+        turns = np.concatenate([steps[:1], steps])
+        direction = turns if np.any(turns > 0) and np.any(turns < 0) and _runs(turns) else np.zeros(len(rows))
+    else:
+        direction = ways[rows]
+    return Curve(name, rotary, angle, error[rows], direction)
+
+
+def _runs(steps: Array) -> bool:
+    """Whether the angle goes up and down in long runs, and not to and fro."""
+    changes = int(np.count_nonzero(np.diff(steps[steps != 0])))
+    return changes <= max(1, len(steps) // 20)
+
+
+def _directions(own: Columns, rows: int) -> Array | None:
+    words = own.words.get("direction")
+    if words is None:
+        return None
+    out = np.zeros(rows)
+    for row, word in enumerate(words):
+        if word.lower() not in (*UP, *DOWN):
+            raise own.fault(row, "direction", repr(word), "up or down")
+        out[row] = 1.0 if word.lower() in UP else -1.0
+    return out

@@ -1,0 +1,1 @@
+"""Measured hardware beside the prediction."""

@@ -1,0 +1,45 @@
+"""A measured error curve, or the law of a batch of them, in place of the causes that it measures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from armsim.errormodel.shapes import Wave
+from armsim.errormodel.terms import Term
+from armsim.physics.harmonics import measured_curve
+
+
+@dataclass(frozen=True)
+class MeasuredCurve:
+    """Waves at the shaft of a sensor: reading minus truth.
+
+    Parameters
+    ----------
+    orders : tuple of float
+        [rad/rad or rad/m]
+    mean, covariance : tuples
+        Of cosine and sine of every order: of one sensor with the uncertainty of its fit, or of a batch.
+    replaces : tuple of str
+        Causes that it measures.
+    """
+
+    orders: tuple[float, ...]
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    replaces: tuple[str, ...]
+
+    def in_place(self, terms: tuple[Term, ...]) -> tuple[Term, ...]:
+        """Terms of a shaft, the curve in the place of what it measures."""
+        kept = tuple(term for term in terms if term.cause not in self.replaces)
+        return kept + measured_curve(self.orders, self.mean, self.covariance)
+
+    def counted_twice(self, terms: tuple[Term, ...]) -> list[tuple[str, float]]:
+        """Causes that stay though the curve has one of their orders, with that order."""
+        out = []
+        for term in terms:
+            if term.life != "unit" or term.cause in self.replaces:
+                continue
+            own = [abs(act.shape.order) for act in term.acts if isinstance(act.shape, Wave)]
+            both = [order for order in own if any(abs(order - other) < 1e-6 * order for other in self.orders)]
+            out += [(term.cause, both[0])] if both else []
+        return out
