@@ -22,6 +22,7 @@ from armsim.cli import (
     select,
     sensitivity,
     trade_off,
+    verify,
     what_if,
 )
 from armsim.cli.printing import say
@@ -44,6 +45,7 @@ app.command("trade-off")(trade_off.trade_off)
 app.command("what-if")(what_if.what_if)
 app.command()(sensitivity.sensitivity)
 app.command()(curve.curve)
+app.command()(verify.verify)
 app.command("allocate")(allocate.allocate)
 app.command("explain")(explain.explain)
 app.command("new")(new.new)

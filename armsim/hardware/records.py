@@ -55,4 +55,103 @@ class CurveRecord:
     format: Literal["armsim-curve/1"] = "armsim-curve/1"
 
 
-RECORDS: dict[str, type] = {"curve": CurveRecord}
+Interval = tuple[float, float]
+Vector = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class PoseRecord:
+    """A measured pose: AP and RP of the arm with their intervals, what 5, 50 and 95 % of simulated arms keep to, their
+    places among arms simulated and measured the same way (share that is smaller), the chance of a mean displacement as
+    far off, whether that is too small over all poses, and the mean square of its displacement when left out, over that
+    expected (1 is as foretold)."""
+
+    name: str
+    visits: int
+    accuracy: float
+    accuracy_interval: Interval
+    repeatability: float
+    repeatability_interval: Interval
+    accuracy_population: Vector
+    repeatability_population: Vector
+    accuracy_place: float
+    repeatability_place: float
+    chance: float
+    stands_out: bool
+    left_out: float
+
+
+@dataclass(frozen=True)
+class DistanceRecord:
+    """AD and RD of the arm between two poses that the task names; AD with its interval."""
+
+    poses: tuple[str, str]
+    accuracy: float
+    accuracy_interval: Interval
+    repeatability: float
+
+
+@dataclass(frozen=True)
+class CauseRecord:
+    """A cause at a joint (or link) after the measurement: by how many of its standard deviations it moved, and the
+    share of its variance that the measurement tells."""
+
+    owner: str
+    cause: str
+    name: str
+    deviations: float
+    known: float
+
+
+@dataclass(frozen=True)
+class ExpectedRecord:
+    """What is expected of this very arm at a pose: displacement, its size, the standard deviation left of it, and that
+    of the population."""
+
+    name: str
+    displacement: Vector
+    size: float
+    left: float
+    prior: float
+
+
+@dataclass(frozen=True)
+class ArmRecord:
+    """A measured arm. ``simulated``: arms measured the same way, by which chances and places are known. ``chance``: of
+    an arm of the population as far off over all poses. ``coarse_instrument``: it scatters more than the visits of the
+    arm are predicted to."""
+
+    name: str
+    simulated: int
+    chance: float
+    compatible: bool
+    poses: tuple[PoseRecord, ...]
+    distances: tuple[DistanceRecord, ...]
+    causes: tuple[CauseRecord, ...]
+    expected: tuple[ExpectedRecord, ...]
+    coarse_instrument: bool
+
+
+@dataclass(frozen=True)
+class ScaleRecord:
+    """A cause over several arms: the spread that they show over the one that is stated."""
+
+    cause: str
+    scale: float
+    interval: Interval
+    freedom: int
+
+
+@dataclass(frozen=True)
+class VerifyRecord:
+    """Of `armsim verify`."""
+
+    scenario: str
+    file: str
+    instrument: float
+    arms: tuple[ArmRecord, ...]
+    scales: tuple[ScaleRecord, ...]
+    format: Literal["armsim-verify/1"] = "armsim-verify/1"
+
+
+RECORDS: dict[str, type] = {"curve": CurveRecord, "verify": VerifyRecord}

@@ -1,0 +1,199 @@
+"""Tables, words and folder of measured tool points."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+
+from armsim.figures.measured import measured_poses, moved_causes
+from armsim.formatting import percent, show, significant, span
+from armsim.hardware.records import ArmRecord, VerifyRecord
+from armsim.hardware.verify import Verified
+from armsim.report import boilerplate
+from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, table
+from armsim.report.drawing import Planned, keep
+from armsim.report.gallery import file_name
+from armsim.report.output_folder import folder
+from armsim.report.page import write_page
+from armsim.report.pdf import Paper, write_pdf
+from armsim.report.run_folder import write_json
+from armsim.report.run_review import Pictures
+from armsim.report.tables import write_table
+from armsim.sources import Source
+from armsim.version import own_version
+
+POSES = ("pose", "visits", "AP", "place", "RP", "place", "chance", "left out")
+CAUSES = ("cause", "of", "moved by, standard deviations", "known")
+EXPECTED = ("pose", "error expected", "left of it", "of the population")
+SCALES = ("cause", "spread over the stated", "95 % interval", "reading")
+SHOWN, FAR, EVIDENT = 12, 2.0, 0.05
+"""Rows on screen and page; standard deviations from which on a cause is named; share known of it from which on."""
+METHOD = (
+    "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
+    "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
+    "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Each of the two "
+    "may raise a false alarm for one arm in two hundred.",
+    "Place: the share of simulated arms whose AP, or RP, is smaller. Left out: mean square displacement of a pose when "
+    "foretold from the others, over what is to be expected; 1 is as foretold.",
+    "What moved: best linear estimate of the coefficients of the arm, given the measurement and the second moments of "
+    "the scenario; of what the poses tell little, little can be said.",
+)
+
+
+def sentence(arm: ArmRecord) -> str:
+    """Compatible or not, and what stands out."""
+    chance = significant(arm.chance, 2)
+    if arm.compatible:
+        share = percent(arm.chance, 2)
+        return f"{arm.name} is compatible with the prediction: {share} of the population are as far off or more"
+    far = [own.name for own in arm.poses if own.stands_out]
+    text = f"{arm.name} is not as predicted: the chance of an arm of the population as far off is {chance}"
+    if far:
+        text += f"; {', '.join(far[:5])} stand{'s' if len(far) == 1 else ''} out by itself"
+    moved = [own for own in arm.causes if own.deviations > FAR and own.known > EVIDENT]
+    if moved:
+        named = ", ".join(f"{own.cause} of {own.owner} ({own.deviations:.2g} standard deviations)" for own in moved[:3])
+        text += f"; most likely {named}"
+    return text
+
+
+def pose_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
+    """Rows of `POSES`, the farthest off first."""
+    return [
+        (
+            own.name + (" !" if own.stands_out else ""), str(own.visits),
+            f"{show(own.accuracy)} ({span(*own.accuracy_interval)})", percent(own.accuracy_place),
+            f"{show(own.repeatability)} ({span(*own.repeatability_interval)})", percent(own.repeatability_place),
+            significant(own.chance, 2), significant(own.left_out, 2),
+        )
+        for own in sorted(arm.poses, key=lambda own: own.chance)
+    ]  # fmt: skip
+
+
+def cause_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
+    """Rows of `CAUSES`, what moved most first."""
+    return [(own.cause, own.owner, f"{own.deviations:.2f}", percent(own.known, 2)) for own in arm.causes]
+
+
+def expected_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
+    """Rows of `EXPECTED`, the largest first."""
+    ranked = sorted(arm.expected, key=lambda own: -own.size)
+    return [(own.name, show(own.size), f"± {show(own.left)}", f"± {show(own.prior)}") for own in ranked]
+
+
+def scale_rows(record: VerifyRecord) -> list[tuple[str, ...]]:
+    """Rows of `SCALES`."""
+    rows: list[tuple[str, ...]] = []
+    for own in record.scales:
+        low, high = own.interval
+        reading = "tolerance too tight" if low > 1.0 else "tolerance too wide" if high < 1.0 else "as stated"
+        rows.append((own.cause, f"{own.scale:.2f}", f"{low:.2f} to {high:.2f}", reading))
+    return rows
+
+
+def notes(record: VerifyRecord) -> list[str]:
+    """What is to be kept in mind."""
+    coarse = [arm.name for arm in record.arms if arm.coarse_instrument]
+    if not coarse:
+        return []
+    size = show(record.instrument)
+    scatters = f"the instrument ({size} along each axis) scatters more than the visits are predicted to"
+    return [f"{scatters}: RP is mostly its own"]
+
+
+def write_verified(
+    out: Path,
+    verified: Verified,
+    sources: tuple[Source, ...],
+    command: str,
+    paper: Paper = "a4",
+    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
+    landed: Callable[[Path], None] = lambda place: None,
+) -> None:
+    """Write verify.json, tables, figures and the document; an earlier one there is replaced at the very end."""
+    record = verified.record
+    with folder(out, None, landed) as place:
+        write_json(place / "verify.json", verified.to_dict())
+        (place / "tables").mkdir()
+        poses: list[list[object]] = []
+        causes: list[list[object]] = []
+        expected: list[list[object]] = []
+        for arm in record.arms:
+            for own in arm.poses:
+                ap = own.accuracy, *own.accuracy_interval, own.accuracy_place
+                rp = own.repeatability, *own.repeatability_interval, own.repeatability_place
+                poses.append([arm.name, own.name, own.visits, *ap, *rp, own.chance, own.stands_out, own.left_out])
+            causes += [[arm.name, own.owner, own.cause, own.deviations, own.known] for own in arm.causes]
+            for at in arm.expected:
+                expected.append([arm.name, at.name, *at.displacement, at.size, at.left, at.prior])
+        header = ["arm", "pose", "visits"]
+        for figure in ("AP", "RP"):
+            header += [f"{figure} [m]", f"{figure} low [m]", f"{figure} high [m]", f"{figure} place [1]"]
+        header += ["chance [1]", "stands out", "left out [1]"]
+        write_table(place / "tables" / "poses.csv", header, poses)
+        columns = ["arm", "of", "cause", "moved [standard deviations]", "known [1]"]
+        write_table(place / "tables" / "causes.csv", columns, causes)
+        names = ["arm", "pose", "x [m]", "y [m]", "z [m]", "expected [m]", "left [m]", "population [m]"]
+        write_table(place / "tables" / "expected.csv", names, expected)
+        planned = []
+        for number, arm in enumerate(record.arms, start=1):
+            name = f"{number}-{file_name(arm.name)}"
+            draw, caption = partial(measured_poses, arm), "The measured arm over the population."
+            planned.append(Planned("poses", f"{name}-poses", caption, draw))
+            caption = "What the measurement says of the causes."
+            planned.append(Planned("causes", f"{name}-causes", caption, partial(moved_causes, arm.name, arm.causes)))
+        pictures = keep(place / "figures", planned, progress)
+        made = datetime.now(UTC).isoformat(timespec="seconds")
+        manifest = {"format": "armsim-manifest/1", "armsim": own_version(), "command": command, "time": made,
+                    "inputs": [{"file": str(own.path), "sha256": own.sha256} for own in sources]}  # fmt: skip
+        write_json(place / "manifest.json", manifest)
+        document = _review(verified, pictures, sources, command, made)
+        write_page(place / "report.html", document)
+        write_pdf(place / "report.pdf", document, paper)
+
+
+def _review(
+    verified: Verified, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str
+) -> ReviewDocument:
+    record = verified.record
+    answers: list[Block] = []
+    for arm in record.arms:
+        tone: Tone = "good" if arm.compatible else "bad"
+        answers.append(Text(f"{sentence(arm)}.", tone))
+    told = notes(record)
+    if told:
+        answers += [Text("To be kept in mind:"), Bullets(tuple(told))]
+    measured: list[Block] = [*pictures.get("poses", ())]
+    moved: list[Block] = [*pictures.get("causes", ())]
+    about = "The mean error expected of this very arm, and the standard deviation left of it."
+    expected: list[Block] = [Text(about, "soft")]
+    for arm in record.arms:
+        measured.append(table(POSES, [list(row) for row in pose_rows(arm)], title=arm.name))
+        if arm.distances:
+            rows: list[list[Cell | str]] = []
+            for own in arm.distances:
+                accuracy = f"{show(own.accuracy)} ({span(*own.accuracy_interval)})"
+                rows.append([f"{own.poses[0]} to {own.poses[1]}", accuracy, show(own.repeatability)])
+            measured.append(table(("distance", "AD", "RD"), rows, title=f"{arm.name}: distances"))
+        moved.append(table(CAUSES, [list(row) for row in cause_rows(arm)[:SHOWN]], words=2, title=arm.name))
+        expected.append(table(EXPECTED, [list(row) for row in expected_rows(arm)[:SHOWN]], title=arm.name))
+    if record.scales:
+        text = "Over all arms: the spread that they show of a cause, over that which the scenario states."
+        moved += [Text(text), table(SCALES, [list(row) for row in scale_rows(record)])]
+    units = max(arm.simulated for arm in record.arms)
+    made_with = f"armsim {own_version()}, Python {platform.python_version()}, {made}; {units} simulated arms."
+    sections = (
+        Section("The answer", "answer", tuple(answers)),
+        Section("Pose by pose", "poses", tuple(measured)),
+        Section("What moved", "causes", tuple(moved)),
+        Section("What to expect of it", "expected", tuple(expected)),
+        Section("Method", "method", (Bullets(METHOD),)),
+        boilerplate.inputs([own for own in sources if own.text]),
+        boilerplate.cautions(),
+        Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
+    )
+    title = f"{record.scenario}: measured tool points"
+    return ReviewDocument(title, f"{len(record.arms)} arms, {record.file}", title, made[:10], sections)
