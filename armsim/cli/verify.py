@@ -39,6 +39,8 @@ def verify(
 
         check_destination(out, [measured, *(source.path for source in study.scenario.sources)])
     found = held_against(study, measured, size)
+    from armsim.report.verify import notes
+
     with stoppable() as landed:
         if out is not None:
             from armsim.report.verify import write_verified
@@ -54,7 +56,7 @@ def verify(
                 print_machine(found.to_dict())
             else:
                 _print(found)
-        for note in study.scenario.notes:
+        for note in (*study.scenario.notes, *notes(found.record)):
             say(f"note: {note}")
         if out is not None:
             say(f"verify: {out / 'report.html'}")
@@ -91,7 +93,6 @@ def _print(found: Verified) -> None:
         SHOWN,
         cause_rows,
         expected_rows,
-        notes,
         pose_rows,
         scale_rows,
         sentence,
@@ -111,5 +112,3 @@ def _print(found: Verified) -> None:
         print_table(
             "over all arms: spread of the causes over the stated", SCALES, scale_rows(found.record), right=(1, 2)
         )
-    for note in notes(found.record):
-        say(f"note: {note}")

@@ -8,6 +8,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from textwrap import shorten
 from typing import Any
 
 from armsim.asked import Requirement, SamplingPlan
@@ -98,7 +99,7 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
     parts = {part: getattr(new, part) for part in concerned}
     known = {os.path.realpath(own.path) for own in new.sources}
     sources = (*new.sources, *(own for own in read if os.path.realpath(own.path) not in known))
-    told = [f"changed: {path} = {value}" for path, value in changes.items()]
+    told = [f"changed: {path} = {shorten(str(value), 120, placeholder=' …')}" for path, value in changes.items()]
     return replace(scenario, **parts, sources=sources, notes=(*told, *new.notes))
 
 

@@ -118,12 +118,13 @@ class ExpectedRecord:
 @dataclass(frozen=True)
 class ArmRecord:
     """A measured arm. ``simulated``: arms measured the same way, by which chances and places are known. ``chance``: of
-    an arm of the population as far off over all poses. ``coarse_instrument``: it scatters more than the visits of the
-    arm are predicted to."""
+    an arm of the population as far off over all poses; ``scatter_chance``: of one whose visits scatter as much.
+    ``coarse_instrument``: it scatters more than the visits of the arm are predicted to."""
 
     name: str
     simulated: int
     chance: float
+    scatter_chance: float
     compatible: bool
     poses: tuple[PoseRecord, ...]
     distances: tuple[DistanceRecord, ...]

@@ -32,7 +32,9 @@ UNITS, UNITS_A_POSE, MOST_UNITS = 4000, 400, 40_000
 RESAMPLED = 1000
 """Resamplings of the visits for the interval of RP."""
 SIGNIFICANT = 0.01
-"""Chance of a false alarm, half of it for all poses together and half for single ones. Common practice, no source."""
+"""Chance of a false alarm. Common practice, no source."""
+EACH = SIGNIFICANT / 3
+"""Shared by what is told at once: all poses together, single ones, the scatter of the visits."""
 SURE = 0.01
 """Share of its prior variance that must be known of a cause before it is told whether it moved."""
 
@@ -115,6 +117,7 @@ class _Tested:
 
     units: int
     chance: float
+    scatter_chance: float
     by_pose: list[float]
     judged: list[bool]
     accuracy_place: list[float]
@@ -167,16 +170,19 @@ def _tested(arm: MeasuredArm, names: Sequence[str], linear: Linear, simulated: S
     for n in range(len(names)):
         part = slice(3 * n, 3 * n + 3)
         by_pose.append(_chance(_distances(away[:, part], covariance[part, part])))
-    accuracy, repeatability = [], []
-    for n, name in enumerate(names):
-        mine = arm.visits[name].T[:, :, None]
-        accuracy.append(float(np.mean(simulated.accuracy[n] <= pose_accuracy(mine)[0])))
-        repeatability.append(float(np.mean(simulated.repeatability[n] <= pose_repeatability(mine)[0])))
+    mine = Simulated.of(arm.visits[name][None] for name in names)
+    accuracy = np.mean(simulated.accuracy <= mine.accuracy, axis=1).tolist()
+    repeatability = np.mean(simulated.repeatability <= mine.repeatability, axis=1).tolist()
+    # RP of all poses, every one in units of the middle of its population
+    middles = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
+    scatter = np.mean(np.concatenate([mine.repeatability, simulated.repeatability], axis=1) / middles, axis=0)
     bands = [
         [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
         for figure in (simulated.accuracy, simulated.repeatability)
     ]
-    return _Tested(len(simulated.means), _chance(whole), by_pose, _holm(by_pose), accuracy, repeatability, *bands)
+    return _Tested(
+        len(simulated.means), _chance(whole), _chance(scatter), by_pose, _holm(by_pose), accuracy, repeatability, *bands
+    )
 
 
 def _distances(away: Array, covariance: Array) -> Array:
@@ -195,7 +201,7 @@ def _holm(chances: Sequence[float]) -> list[bool]:
     """Which of several are too small, all taken together. Source: Holm, Scand. J. Statist. 6 (1979) 65."""
     out = [False] * len(chances)
     for rank, n in enumerate(np.argsort(np.array(chances), kind="stable").tolist()):
-        if chances[n] * (len(chances) - rank) > SIGNIFICANT / 2:
+        if chances[n] * (len(chances) - rank) > EACH:
             break
         out[n] = True
     return out
@@ -313,8 +319,9 @@ def _record(
         poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *places, chance, judged, left_out))
     scatter = float(np.sqrt(np.trace(linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
+    compatible = min(tested.chance, tested.scatter_chance) > EACH and not any(tested.judged)
     return ArmRecord(
-        arm.name, tested.units, tested.chance, tested.chance > SIGNIFICANT / 2 and not any(tested.judged), tuple(poses),
+        arm.name, tested.units, tested.chance, tested.scatter_chance, compatible, tuple(poses),
         _distances_of(arm, pairs, tools),
         _causes(updated, linear), expected, bool(coarse),
     )  # fmt: skip

@@ -29,13 +29,15 @@ POSES = ("pose", "visits", "AP", "place", "RP", "place", "chance", "left out")
 CAUSES = ("cause", "of", "moved by, standard deviations", "known")
 EXPECTED = ("pose", "error expected", "left of it", "of the population")
 SCALES = ("cause", "spread over the stated", "95 % interval", "reading")
-SHOWN, FAR, EVIDENT = 12, 2.0, 0.05
-"""Rows on screen and page; standard deviations from which on a cause is named; share known of it from which on."""
+SHOWN, FAR, EVIDENT, SCATTERS = 12, 2.0, 0.05, 0.01
+"""Rows on screen and page; standard deviations from which on a cause is named; share known of it from which on;
+chance of a scatter below which it is named."""
 METHOD = (
     "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
     "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
-    "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Each of the two "
-    "may raise a false alarm for one arm in two hundred.",
+    "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Scatter: the "
+    "mean over poses of RP over its median of the population, ranked likewise. The three together call one arm of the "
+    "population in a hundred wrong.",
     "Place: the share of simulated arms whose AP, or RP, is smaller. Left out: mean square displacement of a pose when "
     "foretold from the others, over what is to be expected; 1 is as foretold.",
     "What moved: best linear estimate of the coefficients of the arm, given the measurement and the second moments of "
@@ -51,8 +53,10 @@ def sentence(arm: ArmRecord) -> str:
         return f"{arm.name} is compatible with the prediction: {share} of the population are as far off or more"
     far = [own.name for own in arm.poses if own.stands_out]
     text = f"{arm.name} is not as predicted: the chance of an arm of the population as far off is {chance}"
+    if arm.scatter_chance < SCATTERS:
+        text += f", of one whose visits scatter as much {significant(arm.scatter_chance, 2)}"
     if far:
-        text += f"; {', '.join(far[:5])} stand{'s' if len(far) == 1 else ''} out by itself"
+        text += f"; {', '.join(far[:5])} {'stands out by itself' if len(far) == 1 else 'stand out by themselves'}"
     moved = [own for own in arm.causes if own.deviations > FAR and own.known > EVIDENT]
     if moved:
         named = ", ".join(f"{own.cause} of {own.owner} ({own.deviations:.2g} standard deviations)" for own in moved[:3])
