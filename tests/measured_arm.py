@@ -16,7 +16,7 @@ import numpy as np
 import armsim
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.hardware.population import measured_units
-from armsim.hardware.verify import _at_rest
+from armsim.hardware.verify import at_rest
 from armsim.model.machine import Machine
 
 SCENARIO = Path(__file__).parent.parent / "scenarios" / "measured" / "cell-poses.yaml"
@@ -36,7 +36,7 @@ def hidden(machine: Machine) -> Machine:
 def text() -> str:
     """The file."""
     study = armsim.load(SCENARIO)
-    places = _at_rest(study)
+    places = at_rest(study)
     joints = np.array([q for q, _ in places.values()])
     counts = [VISITS] * len(places)
     visits = measured_units(hidden(study.scenario.machine), joints, counts, INSTRUMENT, UNIT + 1, SEED)

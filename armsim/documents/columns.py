@@ -113,7 +113,8 @@ def read_columns(
         if not any(cell.strip() for cell in row):
             continue
         if len(row) != len(names):
-            wrong.append(fault(line, "", f"{len(row)} values", f"{len(names)}: {', '.join(names)}").problems[0])
+            accepted = f"{len(names)}: {', '.join(names)}; a name with a comma in quotes"
+            wrong.append(fault(line, "", f"{len(row)} values", accepted).problems[0])
             continue
         lines.append(line)
         for name, cell, scale in zip(names, row, scales, strict=True):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from armsim.asked import SamplingPlan
 from armsim.engine.firstorder import gains
 from armsim.engine.montecarlo import Sampler
 from armsim.engine.plan import draw_units
+from armsim.engine.statistics import pose_accuracy, pose_repeatability
 from armsim.errormodel.terms import Term
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
@@ -99,3 +100,29 @@ def measured_units(
         moved, _ = sampler.follow(pose, pose, VISIT_TASK, drawn, 0, units, count)
         read = np.transpose(moved, (2, 1, 0))
         yield read + rng.normal(0.0, instrument, read.shape) if instrument else read
+
+
+@dataclass(frozen=True, eq=False)
+class Simulated:
+    """Arms of the population measured the same way: mean displacement at P poses, AP and RP.
+
+    Parameters
+    ----------
+    means : (units, 3 P) [m]
+    accuracy, repeatability : (P, units) [m]
+    """
+
+    means: Array
+    accuracy: Array
+    repeatability: Array
+
+    @staticmethod
+    def of(visits: Iterable[Array]) -> Simulated:
+        """From visits of shape (units, visits, 3), pose by pose."""
+        means, accuracy, repeatability = [], [], []
+        for own in visits:
+            across = np.transpose(own, (2, 1, 0))
+            means.append(own.mean(axis=1))
+            accuracy.append(pose_accuracy(across))
+            repeatability.append(pose_repeatability(across))
+        return Simulated(np.concatenate(means, axis=1), np.array(accuracy), np.array(repeatability))

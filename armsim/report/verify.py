@@ -36,8 +36,8 @@ METHOD = (
     "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
     "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
     "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Scatter: the "
-    "mean over poses of RP over its median of the population, ranked likewise. The three together call one arm of the "
-    "population in a hundred wrong.",
+    "mean over poses of RP over its median of the population, ranked likewise. The three together, over all "
+    "arms, raise a false alarm once in a hundred measurements (Bonferroni).",
     "Place: the share of simulated arms whose AP, or RP, is smaller. Left out: mean square displacement of a pose when "
     "foretold from the others, over what is to be expected; 1 is as foretold.",
     "What moved: best linear estimate of the coefficients of the arm, given the measurement and the second moments of "
