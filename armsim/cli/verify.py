@@ -105,7 +105,7 @@ def _print(found: Verified) -> None:
             pose_rows(arm)[:SHOWN],
             right=(1, 2, 3, 4, 5, 6, 7),
         )
-        print_table(f"{arm.name}: what moved", CAUSES, cause_rows(arm)[:SHOWN], right=(2, 3))
+        print_table(f"{arm.name}: what moved", CAUSES, cause_rows(arm)[:SHOWN], right=(2, 3, 4))
         print_table(f"{arm.name}: what to expect of it", EXPECTED, expected_rows(arm)[:SHOWN], right=(1, 2, 3))
         tell(f"{sentence(arm)}.")
     if found.record.scales:

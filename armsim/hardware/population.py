@@ -46,6 +46,13 @@ class Linear:
     fixed: Array
     scatter: Array
 
+    def parts(self) -> Iterator[tuple[Term, slice]]:
+        """Every cause, and its own among the coefficients."""
+        at = 0
+        for term in self.terms:
+            yield term, slice(at, at + len(term.mean))
+            at += len(term.mean)
+
     @property
     def mean(self) -> Array:
         """Of the displacements of the population, shape (3 M,). [m]"""

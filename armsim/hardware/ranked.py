@@ -9,16 +9,87 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.measured_points import MeasuredArm
-from armsim.hardware.population import Linear, Simulated
+from armsim.hardware.population import Simulated
+from armsim.hardware.update import Estimator
+
+Band = tuple[float, float, float]
 
 SIGNIFICANT = 0.01
 """Chance of a false alarm. Common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False)
+class Reference:
+    """How far off simulated arms are.
+
+    Parameters
+    ----------
+    estimator : Estimator
+    simulated : Simulated
+    middles : (P, 1) [m]
+        Median RP.
+    far : (2 + P + causes, units)
+        Over all poses, in their scatter, pose by pose, cause by cause; each in order.
+    bands : pair of lists of (5 %, 50 %, 95 %)
+        AP and RP, pose by pose. [m]
+    """
+
+    estimator: Estimator
+    simulated: Simulated
+    middles: Array
+    far: Array
+    bands: tuple[list[Band], list[Band]]
+
+    @staticmethod
+    def of(estimator: Estimator, simulated: Simulated) -> Reference:
+        """Simulated arms beside themselves."""
+        middles = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
+        bands = _bands(simulated.accuracy), _bands(simulated.repeatability)
+        return Reference(estimator, simulated, middles, np.sort(_far(estimator, simulated, middles), axis=1), bands)
+
+    def chances(self, arm: Simulated) -> list[float]:
+        """Of an arm of the population as far off as one, for every row of `far`.
+
+        References
+        ----------
+        .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests.
+        """
+        own = _far(self.estimator, arm, self.middles)[:, 0]
+        units = self.far.shape[1]
+        nearer = [int(np.searchsorted(row, value)) for row, value in zip(self.far, own, strict=True)]
+        return [(1 + units - less) / (1 + units) for less in nearer]
+
+
+def _bands(figure: Array) -> list[Band]:
+    return [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
+
+
+def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
+    """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its middles."""
+    away = arms.means - estimator.linear.mean
+    moved, parts = away @ estimator.gain.T, list(estimator.linear.parts())
+    rows = [_distances(away, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
+    for first in range(0, away.shape[1], 3):
+        pose = slice(first, first + 3)
+        rows.append(_distances(away[:, pose], estimator.within[pose, pose]))
+    for n in estimator.causes:
+        part = parts[n][1]
+        rows.append(_distances(moved[:, part], estimator.told(part)))
+    return np.array(rows)
+
+
+@dataclass(frozen=True, eq=False)
 class Ranked:
-    """Chances of a measured arm, and where it lies among simulated ones; `each` is the chance of a false alarm that every
-    one of the three tests may take."""
+    """Chances of a measured arm, and where it lies among simulated ones.
+
+    Parameters
+    ----------
+    each : float
+        Chance of a false alarm that each of the four tests may take: all poses together, single ones, single causes,
+        the scatter of the visits.
+    by_cause : mapping of place among the terms to chance
+        Of the causes that the poses tell something of.
+    """
 
     units: int
     each: float
@@ -26,73 +97,47 @@ class Ranked:
     scatter_chance: float
     by_pose: list[float]
     judged: list[bool]
+    by_cause: dict[int, float]
+    causes_judged: frozenset[int]
     accuracy_place: list[float]
     repeatability_place: list[float]
-    accuracy_population: list[tuple[float, float, float]]
-    repeatability_population: list[tuple[float, float, float]]
+    accuracy_population: list[Band]
+    repeatability_population: list[Band]
 
     @property
     def compatible(self) -> bool:
         """Whether the arm may be one of the population."""
-        return min(self.chance, self.scatter_chance) > self.each and not any(self.judged)
+        return min(self.chance, self.scatter_chance) > self.each and not any(self.judged) and not self.causes_judged
 
     @staticmethod
-    def of(
-        arm: MeasuredArm, names: Sequence[str], linear: Linear, simulated: Simulated, noise: Array,
-        alarm: float = SIGNIFICANT,
-    ) -> Ranked:  # fmt: skip
-        """One p-value over all poses and one a pose, by rank among simulated arms measured the same way.
+    def of(arm: MeasuredArm, reference: Reference, alarm: float = SIGNIFICANT) -> Ranked:
+        """By rank among the simulated arms, so that it holds whatever the laws are.
 
-        The distance is that of Mahalanobis under the first-order mean and covariance; its law is not taken as
-        chi-square but from the simulated arms, so that it holds whatever the laws are. `alarm` is the chance that an
-        arm of the population is called wrong.
-
-        References
+        Parameters
         ----------
-        .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests.
+        arm : MeasuredArm
+            Its poses in the order of the reference.
+        reference : Reference
+        alarm : float
+            Chance that an arm of the population is called wrong.
         """
-        each = alarm / 3.0  # all poses together, single ones, the scatter of the visits
-        covariance = linear.gain @ linear.prior @ linear.gain.T + noise
-        own = np.concatenate([arm.visits[name].mean(axis=0) for name in names])
-        away = np.concatenate([own[None], simulated.means]) - linear.mean
-        whole = _distances(away, covariance)
-        by_pose = []
-        for n in range(len(names)):
-            part = slice(3 * n, 3 * n + 3)
-            by_pose.append(_chance(_distances(away[:, part], covariance[part, part])))
-        mine = Simulated.of(arm.visits[name][None] for name in names)
-        accuracy = np.mean(simulated.accuracy <= mine.accuracy, axis=1).tolist()
-        repeatability = np.mean(simulated.repeatability <= mine.repeatability, axis=1).tolist()
-        # RP of all poses, every one in units of the middle of its population
-        middles = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
-        scatter = np.mean(np.concatenate([mine.repeatability, simulated.repeatability], axis=1) / middles, axis=0)
-        bands = [
-            [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
-            for figure in (simulated.accuracy, simulated.repeatability)
-        ]
+        mine, simulated, each = Simulated.of(own[None] for own in arm.visits.values()), reference.simulated, alarm / 4.0
+        whole, scatter, *others = reference.chances(mine)
+        by_pose = others[: len(arm.visits)]
+        by_cause = dict(zip(reference.estimator.causes, others[len(arm.visits) :], strict=True))
+        causes_judged = [n for n, far in zip(by_cause, _holm(list(by_cause.values()), each), strict=True) if far]
         return Ranked(
-            len(simulated.means),
-            each,
-            _chance(whole),
-            _chance(scatter),
-            by_pose,
-            _holm(by_pose, each),
-            accuracy,
-            repeatability,
-            *bands,
-        )
+            len(simulated.means), each, whole, scatter, by_pose, _holm(by_pose, each), by_cause,
+            frozenset(causes_judged), np.mean(simulated.accuracy <= mine.accuracy, axis=1).tolist(),
+            np.mean(simulated.repeatability <= mine.repeatability, axis=1).tolist(), *reference.bands,
+        )  # fmt: skip
 
 
 def _distances(away: Array, covariance: Array) -> Array:
     """Squared distances of Mahalanobis of rows, in the directions that the covariance has."""
     values, vectors = np.linalg.eigh(covariance)
-    kept = values > 1e-12 * values[-1]
+    kept = values > 1e-9 * values[-1]
     return np.asarray(np.sum((away @ vectors[:, kept]) ** 2 / values[kept], axis=1))
-
-
-def _chance(distances: Array) -> float:
-    """Share of the simulated that are as far off as the first, which was measured."""
-    return float((1 + np.count_nonzero(distances[1:] >= distances[0])) / len(distances))
 
 
 def _holm(chances: Sequence[float], each: float) -> list[bool]:

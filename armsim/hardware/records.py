@@ -93,14 +93,17 @@ class DistanceRecord:
 
 @dataclass(frozen=True)
 class CauseRecord:
-    """A cause at a joint (or link) after the measurement: by how many of its standard deviations it moved, and the
-    share of its variance that the measurement tells."""
+    """A cause at a joint (or link) after the measurement: by how many of its standard deviations it moved, the
+    share of its variance that the measurement tells, the chance of an estimate as far off in an arm of the population,
+    and whether that is too small over all causes."""
 
     owner: str
     cause: str
     name: str
     deviations: float
     known: float
+    chance: float
+    stands_out: bool
 
 
 @dataclass(frozen=True)

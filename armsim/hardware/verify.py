@@ -13,8 +13,9 @@ from armsim.arrays import Array
 from armsim.documents.measured_points import MeasuredArm, read_points
 from armsim.engine.statistics import pose_accuracy, pose_repeatability, student
 from armsim.errors import InputError, Problem
+from armsim.hardware.moved import causes, scales
 from armsim.hardware.population import Linear, Simulated, measured_units
-from armsim.hardware.ranked import SIGNIFICANT, Ranked
+from armsim.hardware.ranked import SIGNIFICANT, Ranked, Reference
 from armsim.hardware.records import (
     ArmRecord,
     DistanceRecord,
@@ -22,13 +23,13 @@ from armsim.hardware.records import (
     PoseRecord,
     VerifyRecord,
 )
-from armsim.hardware.update import Update, causes, expected, scales
+from armsim.hardware.update import Estimator, Update, expected
 from armsim.results.plain import plain
 from armsim.study import Study
 from armsim.tasks import PoseSet
 
-UNITS, UNITS_A_POSE, MOST_UNITS = 4000, 400, 40_000
-"""Simulated arms measured the same way: as many as let one pose of one arm stand out among all."""
+UNITS, UNITS_A_TEST, MOST_UNITS = 4000, 500, 40_000
+"""Simulated arms measured the same way: as many as let one pose or cause of one arm stand out among all."""
 RESAMPLED = 1000
 """Resamplings of the visits for the interval of RP."""
 
@@ -69,25 +70,24 @@ def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
     places = at_rest(study)
     joints = {name: q for name, (q, _) in places.items()}
     arms = read_points(path, {name: tool for name, (_, tool) in places.items()})
-    found, informed, drawn = [], [], dict[tuple[tuple[str, ...], tuple[int, ...]], Simulated]()
+    everywhere = Linear.of(machine, np.array(list(joints.values())))
+    tools = {name: tool for name, (_, tool) in places.items()}
+    found, informed, references = [], [], dict[tuple[tuple[str, ...], tuple[int, ...]], Reference]()
     for arm in arms:
-        names = list(arm.visits)
-        at = np.array([joints[name] for name in names])
-        counts = [len(arm.visits[name]) for name in names]
-        linear = Linear.of(machine, at)
-        units = min(max(UNITS, UNITS_A_POSE * len(names) * len(arms)), MOST_UNITS)
-        measured = tuple(names), tuple(counts)
-        if measured not in drawn:
-            seed = study.scenario.plan.seed
-            drawn[measured] = Simulated.of(measured_units(machine, at, counts, instrument, units, seed))
-        noise = linear.noise(counts, instrument)
-        tested = Ranked.of(arm, names, linear, drawn[measured], noise, SIGNIFICANT / len(arms))
-        updated = Update.of(linear, np.concatenate([arm.visits[n].mean(axis=0) for n in names]), counts, instrument)
-        everywhere = list(joints)
-        expected_here = expected(updated, Linear.of(machine, np.array(list(joints.values()))), everywhere)
-        tools = {name: tool for name, (_, tool) in places.items()}
-        found.append(_record(arm, names, tested, updated, expected_here, linear, instrument, _pairs(study), tools))
-        informed.append((updated, linear))
+        counts = [len(own) for own in arm.visits.values()]
+        measured = tuple(arm.visits), tuple(counts)
+        if measured not in references:
+            at = np.array([joints[name] for name in arm.visits])
+            estimator = Estimator.of(Linear.of(machine, at), counts, instrument)
+            units = min(max(UNITS, UNITS_A_TEST * max(len(at), len(estimator.causes)) * len(arms)), MOST_UNITS)
+            visits = measured_units(machine, at, counts, instrument, units, study.scenario.plan.seed)
+            references[measured] = Reference.of(estimator, Simulated.of(visits))
+        ranked = Ranked.of(arm, references[measured], SIGNIFICANT / len(arms))
+        displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
+        updated = Update.of(references[measured].estimator, displacement)
+        expectations = expected(updated, everywhere, list(joints))
+        found.append(_record(arm, ranked, updated, expectations, instrument, _pairs(study), tools))
+        informed.append(updated)
     return Verified(VerifyRecord(study.scenario.name, path.name, instrument, tuple(found), scales(informed)))
 
 
@@ -110,23 +110,22 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
 
 
 def _record(
-    arm: MeasuredArm, names: Sequence[str], tested: Ranked, updated: Update, expected: tuple[ExpectedRecord, ...],
-    linear: Linear, instrument: float, pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array],
+    arm: MeasuredArm, ranked: Ranked, updated: Update, expectations: tuple[ExpectedRecord, ...], instrument: float,
+    pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array],
 ) -> ArmRecord:  # fmt: skip
     poses = []
-    for n, name in enumerate(names):
-        visits = arm.visits[name]
+    for n, (name, visits) in enumerate(arm.visits.items()):
         ap, rp = _of_visits(visits)
-        places = tested.accuracy_place[n], tested.repeatability_place[n]
-        bands = tested.accuracy_population[n], tested.repeatability_population[n]
-        chance, judged, left_out = tested.by_pose[n], tested.judged[n], updated.left_out[n]
+        places = ranked.accuracy_place[n], ranked.repeatability_place[n]
+        bands = ranked.accuracy_population[n], ranked.repeatability_population[n]
+        chance, judged, left_out = ranked.by_pose[n], ranked.judged[n], updated.left_out[n]
         poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *places, chance, judged, left_out))
-    scatter = float(np.sqrt(np.trace(linear.scatter, axis1=1, axis2=2).mean()))
+    scatter = float(np.sqrt(np.trace(updated.estimator.linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
-        arm.name, tested.units, tested.chance, tested.scatter_chance, tested.compatible, tuple(poses),
+        arm.name, ranked.units, ranked.chance, ranked.scatter_chance, ranked.compatible, tuple(poses),
         _distances_of(arm, pairs, tools),
-        causes(updated, linear), expected, bool(coarse),
+        causes(updated, ranked), expectations, bool(coarse),
     )  # fmt: skip
 
 

@@ -26,7 +26,7 @@ from armsim.sources import Source
 from armsim.version import own_version
 
 POSES = ("pose", "visits", "AP", "place", "RP", "place", "chance", "left out")
-CAUSES = ("cause", "of", "moved by, standard deviations", "known")
+CAUSES = ("cause", "of", "moved by, standard deviations", "known", "chance")
 EXPECTED = ("pose", "error expected", "left of it", "of the population")
 SCALES = ("cause", "spread over the stated", "95 % interval", "reading")
 SHOWN, FAR, EVIDENT, SCATTERS = 12, 2.0, 0.05, 0.01
@@ -35,8 +35,9 @@ chance of a scatter below which it is named."""
 METHOD = (
     "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
     "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
-    "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Scatter: the "
-    "mean over poses of RP over its median of the population, ranked likewise. The three together, over all "
+    "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Single "
+    "causes: the estimate of their coefficients, likewise. Scatter: the mean over poses of RP over its median of the "
+    "population. The four together, over all "
     "arms, raise a false alarm once in a hundred measurements (Bonferroni).",
     "Place: the share of simulated arms whose AP, or RP, is smaller. Left out: mean square displacement of a pose when "
     "foretold from the others, over what is to be expected; 1 is as foretold.",
@@ -57,7 +58,7 @@ def sentence(arm: ArmRecord) -> str:
         text += f", of one whose visits scatter as much {significant(arm.scatter_chance, 2)}"
     if far:
         text += f"; {', '.join(far[:5])} {'stands out by itself' if len(far) == 1 else 'stand out by themselves'}"
-    moved = [own for own in arm.causes if own.deviations > FAR and own.known > EVIDENT]
+    moved = [own for own in arm.causes if own.stands_out or (own.deviations > FAR and own.known > EVIDENT)]
     if moved:
         named = ", ".join(f"{own.cause} of {own.owner} ({own.deviations:.2g} standard deviations)" for own in moved[:3])
         text += f"; most likely {named}"
@@ -79,7 +80,11 @@ def pose_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
 
 def cause_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
     """Rows of `CAUSES`, what moved most first."""
-    return [(own.cause, own.owner, f"{own.deviations:.2f}", percent(own.known, 2)) for own in arm.causes]
+    return [
+        (own.cause + (" !" if own.stands_out else ""), own.owner, f"{own.deviations:.2f}", percent(own.known, 2),
+         significant(own.chance, 2))
+        for own in arm.causes
+    ]  # fmt: skip
 
 
 def expected_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
@@ -130,7 +135,7 @@ def write_verified(
                 ap = own.accuracy, *own.accuracy_interval, own.accuracy_place
                 rp = own.repeatability, *own.repeatability_interval, own.repeatability_place
                 poses.append([arm.name, own.name, own.visits, *ap, *rp, own.chance, own.stands_out, own.left_out])
-            causes += [[arm.name, own.owner, own.cause, own.deviations, own.known] for own in arm.causes]
+            causes += [[arm.name, own.owner, own.cause, own.deviations, own.known, own.chance] for own in arm.causes]
             for at in arm.expected:
                 expected.append([arm.name, at.name, *at.displacement, at.size, at.left, at.prior])
         header = ["arm", "pose", "visits"]
@@ -138,7 +143,7 @@ def write_verified(
             header += [f"{figure} [m]", f"{figure} low [m]", f"{figure} high [m]", f"{figure} place [1]"]
         header += ["chance [1]", "stands out", "left out [1]"]
         write_table(place / "tables" / "poses.csv", header, poses)
-        columns = ["arm", "of", "cause", "moved [standard deviations]", "known [1]"]
+        columns = ["arm", "of", "cause", "moved [standard deviations]", "known [1]", "chance [1]"]
         write_table(place / "tables" / "causes.csv", columns, causes)
         names = ["arm", "pose", "x [m]", "y [m]", "z [m]", "expected [m]", "left [m]", "population [m]"]
         write_table(place / "tables" / "expected.csv", names, expected)

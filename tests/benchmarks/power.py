@@ -15,9 +15,10 @@ import numpy as np
 
 import armsim
 from armsim.documents.measured_points import MeasuredArm
+from armsim.hardware.moved import causes
 from armsim.hardware.population import Linear, Simulated, measured_units
-from armsim.hardware.ranked import Ranked
-from armsim.hardware.update import Update, causes
+from armsim.hardware.ranked import Ranked, Reference
+from armsim.hardware.update import Estimator, Update
 from armsim.hardware.verify import at_rest
 from armsim.model.machine import Machine
 
@@ -40,8 +41,8 @@ def main() -> None:
     places = at_rest(armsim.load(CELL))
     names, joints = list(places), np.array([q for q, _ in places.values()])
     counts = [VISITS] * len(names)
-    linear, noise = Linear.of(machine, joints), Linear.of(machine, joints).noise(counts, INSTRUMENT)
-    simulated = Simulated.of(measured_units(machine, joints, counts, INSTRUMENT, 8000, 1))
+    estimator = Estimator.of(Linear.of(machine, joints), counts, INSTRUMENT)
+    reference = Reference.of(estimator, Simulated.of(measured_units(machine, joints, counts, INSTRUMENT, 40_000, 1)))
     print("joint  eccentricity  not as predicted  named first")
     cases = [(0, 1.0), *((n, times) for times in (2.0, 3.0) for n in range(len(machine.joints)))]
     for number, times in cases:
@@ -49,10 +50,10 @@ def main() -> None:
         called = first = 0
         for unit in range(ARMS):
             visits = {name: poses[unit] for name, poses in zip(names, own, strict=True)}
-            tested = Ranked.of(MeasuredArm("a", visits), names, linear, simulated, noise)
-            update = Update.of(linear, np.concatenate([v.mean(axis=0) for v in visits.values()]), counts, INSTRUMENT)
+            update = Update.of(estimator, np.concatenate([v.mean(axis=0) for v in visits.values()]))
+            tested = Ranked.of(MeasuredArm("a", visits), reference)
             called += not tested.compatible
-            moved = causes(update, linear)[0]
+            moved = causes(update, tested)[0]
             first += (moved.cause, moved.owner) == ("eccentricity", machine.joints[number].name)
         joint = "none" if times == 1.0 else machine.joints[number].name
         print(f"{joint:<6} {times:>11.0f}x {called / ARMS:>17.0%} {first / ARMS:>12.0%}")
