@@ -22,7 +22,7 @@ FLOORS = [
     {"errormodel"},
     {"results"},
     {"asked", "sources"},
-    {"core", "declared", "formatting", "kept", "version", "arrays"},
+    {"core", "declared", "formatting", "kept", "version", "arrays", "caution"},
     {"errors"},
 ]
 """From the top. A name imports from floors below its own, and its own parts."""

@@ -25,6 +25,7 @@ from armsim.cli import (
     verify,
     what_if,
 )
+from armsim.cli.cautioned import cautioned
 from armsim.cli.printing import say
 from armsim.cli.stopping import STOPPED, end_on_signals, leave
 from armsim.errors import MOST_TOLD, DoesNotFit, InputError, Problem, RunError, TooLong, one_line
@@ -38,15 +39,15 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.command("check")(check.check)
-app.command("run")(run.run)
-app.command("compare")(compare.compare)
-app.command("select")(select.select)
-app.command("trade-off")(trade_off.trade_off)
-app.command("what-if")(what_if.what_if)
-app.command()(sensitivity.sensitivity)
-app.command()(curve.curve)
-app.command()(verify.verify)
-app.command("allocate")(allocate.allocate)
+app.command("run")(cautioned(run.run))
+app.command("compare")(cautioned(compare.compare))
+app.command("select")(cautioned(select.select))
+app.command("trade-off")(cautioned(trade_off.trade_off))
+app.command("what-if")(cautioned(what_if.what_if))
+app.command()(cautioned(sensitivity.sensitivity))
+app.command()(cautioned(curve.curve))
+app.command()(cautioned(verify.verify))
+app.command("allocate")(cautioned(allocate.allocate))
 app.command("explain")(explain.explain)
 app.command("new")(new.new)
 app.command("schema")(schema.schema)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from armsim import caution
 from armsim.model.effects import Effect, effects
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
 from armsim.results import Result
@@ -21,11 +22,6 @@ REFERENCES = (
     "Korn, Graubard, Survey Methodology 24 (1998) 193 (interval of pooled quantiles)",
     "Heydemann, Applied Optics 20 (1981) 3382 (errors of sine and cosine signals)",
     "Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994) (kinematics)",
-)
-CAUTION = (
-    "These are design estimates, not a safety function. They do not replace a risk assessment, and nothing that "
-    "protects people may rest on them. Verify by measurement on the built arm; local codes and licensed practice "
-    "decide."
 )
 LONGEST = 400
 """Lines of a file that are printed."""
@@ -115,7 +111,7 @@ def references() -> Section:
 
 def cautions() -> Section:
     """What must not be done with it."""
-    return Section("Cautions", "cautions", (Text(CAUTION, "strong"),))
+    return Section("Cautions", "cautions", (Text(caution.WHOLE, "strong"),))
 
 
 def provenance(manifest: dict[str, Any]) -> Section:

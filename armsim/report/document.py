@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+from armsim.caution import LINE
+
 Tone = Literal["plain", "good", "bad", "soft", "strong"]
 
 
@@ -99,7 +101,7 @@ class Section:
 class ReviewDocument:
     """The whole.
 
-    ``running`` stands at the head of every printed page, ``date`` beside it.
+    ``running`` stands at the head of every printed page, ``date`` beside it, ``caution`` under the title.
     """
 
     title: str
@@ -107,6 +109,7 @@ class ReviewDocument:
     running: str
     date: str
     sections: tuple[Section, ...]
+    caution: str = f"Results are {LINE}."
 
     def to_dict(self) -> dict[str, Any]:
         """For a template."""

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import invoke
+from support import ROOT, invoke
 
 from armsim.results import Result
 from armsim.study import Study
@@ -115,7 +115,7 @@ def test_bad_input_is_exit_2_and_writes_nothing(starter: Path, tmp_path: Path) -
     (starter / "bad.yaml").write_text((starter / "scenario.yaml").read_text().replace("10 um ", "10 "))
     done = armsim("run", starter / "bad.yaml", "--out", tmp_path / "r")
     assert done.returncode == 2
-    assert "bad.yaml:11:" in done.stderr
+    assert "bad.yaml:12:" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "r").exists()
     assert list(tmp_path.iterdir()) == []
@@ -305,3 +305,19 @@ def test_a_read_only_place_is_refused_before_the_run(starter: Path, tmp_path: Pa
     done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r")
     tmp_path.chmod(0o700)
     assert done.returncode == 2
+
+
+@pytest.mark.parametrize("words", [["allocate", "bonding-cell.yaml"], ["run", "lessons/data-sheet.yaml", "--json"]])
+def test_results_come_with_their_caution(words: list[str], tmp_path: Path) -> None:
+    """Last on standard error; standard output stays for programs. In help too, and not where nothing was worked out."""
+    command, scenario, *rest = words
+    out = ["--out", tmp_path / "out"] if command == "run" else []
+    done = invoke(command, ROOT / "scenarios" / scenario, *rest, *out)
+    told = "design estimates, not a safety function"
+    assert done.returncode in (0, 1)
+    assert told in done.stderr.splitlines()[-1]
+    assert told not in done.stdout
+    assert told in " ".join(invoke(command, "--help").stdout.split())
+    refused = invoke(command, tmp_path / "none.yaml")
+    assert refused.returncode == 2
+    assert told not in refused.stderr
