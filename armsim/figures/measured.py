@@ -32,7 +32,7 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
             ends = np.array([getattr(own, f"{name}_interval") for own in poses]) * unit.factor
             look = {"color": style.COLOURS[5], "alpha": 0.55, "label": "90 % of the population"}
             axes.bar(places, bands[:, 2] - bands[:, 0], 0.6, bottom=bands[:, 0], **look)
-            axes.plot(places, bands[:, 1], "_", color=style.COLOURS[0], markersize=12, label="half of it")
+            axes.plot(places, bands[:, 1], "_", color=style.COLOURS[0], markersize=12, label="its median")
             for n, own in enumerate(poses):
                 colour = style.REQUIREMENT if own.stands_out else "#222222"
                 lines = [[max(values[n] - ends[n, 0], 0.0)], [max(ends[n, 1] - values[n], 0.0)]]
@@ -42,7 +42,7 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
             texts = [f"{own.name}: {significant(v)} {unit.name}" for own, v in zip(poses, values.tolist(), strict=True)]
             out.tell(axes, places.astype(float), values, texts=texts)
         below.set_xticks(places, [style.label(own.name[:18]) for own in poses], rotation=60 if len(poses) > 6 else 0)
-        above.legend(loc="upper right", fontsize=8)
+        above.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, fontsize=8, frameon=False)
         far = [own.name for own in poses if own.stands_out]
         verdict = f"{arm.name}: compatible with the prediction" if arm.compatible else f"{arm.name}: not as predicted"
         where = f", {', '.join(far[:3])} stand out" if far else ""

@@ -29,9 +29,9 @@ POSES = ("pose", "visits", "AP", "place", "RP", "place", "chance", "left out")
 CAUSES = ("cause", "of", "moved by, standard deviations", "known", "chance")
 EXPECTED = ("pose", "error expected", "left of it", "of the population")
 SCALES = ("cause", "spread over the stated", "95 % interval", "reading")
-SHOWN, FAR, EVIDENT, SCATTERS = 12, 2.0, 0.05, 0.01
+SHOWN, FAR, EVIDENT, SMALL = 12, 2.0, 0.05, 0.01
 """Rows on screen and page; standard deviations from which on a cause is named; share known of it from which on;
-chance of a scatter below which it is named."""
+chance below which it is named."""
 METHOD = (
     "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
     "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
@@ -52,17 +52,19 @@ def sentence(arm: ArmRecord) -> str:
     if arm.compatible:
         share = percent(arm.chance, 2)
         return f"{arm.name} is compatible with the prediction: {share} of the population are as far off or more"
-    far = [own.name for own in arm.poses if own.stands_out]
-    text = f"{arm.name} is not as predicted: the chance of an arm of the population as far off is {chance}"
-    if arm.scatter_chance < SCATTERS:
-        text += f", of one whose visits scatter as much {significant(arm.scatter_chance, 2)}"
-    if far:
-        text += f"; {', '.join(far[:5])} {'stands out by itself' if len(far) == 1 else 'stand out by themselves'}"
+    reasons = []
+    if arm.chance < SMALL:
+        reasons.append(f"the chance of an arm of the population as far off is {chance}")
+    if arm.scatter_chance < SMALL:
+        reasons.append(f"the chance of one whose visits scatter as much is {significant(arm.scatter_chance, 2)}")
+    if far := [own.name for own in arm.poses if own.stands_out]:
+        stand = "stands out by itself" if len(far) == 1 else "stand out by themselves"
+        reasons.append(f"{', '.join(far[:5])} {stand}")
     moved = [own for own in arm.causes if own.stands_out or (own.deviations > FAR and own.known > EVIDENT)]
     if moved:
-        named = ", ".join(f"{own.cause} of {own.owner} ({own.deviations:.2g} standard deviations)" for own in moved[:3])
-        text += f"; most likely {named}"
-    return text
+        named = [f"{own.cause} of {own.owner} ({own.deviations:.2g} standard deviations)" for own in moved[:3]]
+        reasons.append(f"most likely {', '.join(named)}")
+    return f"{arm.name} is not as predicted: {'; '.join(reasons)}"
 
 
 def pose_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
@@ -205,4 +207,6 @@ def _review(
         Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
     )
     title = f"{record.scenario}: measured tool points"
-    return ReviewDocument(title, f"{len(record.arms)} arms, {record.file}", title, made[:10], sections)
+    return ReviewDocument(
+        title, f"{len(record.arms)} arm{'s' * (len(record.arms) > 1)}, {record.file}", title, made[:10], sections
+    )
