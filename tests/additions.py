@@ -236,7 +236,7 @@ from functools import partial
 from pathlib import Path
 
 from armsim.decide.ranking import Ranking
-from armsim.decide.records import plain
+from armsim.results.plain import plain
 from armsim.figures.ranking import ranking as drawn
 from armsim.report.drawing import Planned, keep
 from armsim.report.output_folder import folder
