@@ -30,6 +30,7 @@ def curve(
     json: Json = False,
 ) -> None:
     """A measured error curve of a sensor, order by order, beside its data sheet; exit 1 where it contradicts that."""
+    from armsim.documents.columns import source_of
     from armsim.hardware.curve import measure
 
     wanted = _orders(orders)
@@ -52,7 +53,7 @@ def curve(
             ):
                 words += [] if value is None else [option, str(value)]
             with shown_progress() as (progress, _):
-                everything = (_measured(file), *sources)
+                everything = (source_of(file), *sources)
                 write_curves(out, found, everything, shlex.join(words), paper.value, progress, landed.append)
         with printing(out):
             if json:
@@ -63,16 +64,6 @@ def curve(
             say(f"curve: {out / 'report.html'}")
     if found.agrees is False:
         raise typer.Exit(1)
-
-
-def _measured(file: Path) -> Source:
-    import hashlib
-
-    from armsim.documents.columns import LARGEST
-    from armsim.documents.files import read_bytes
-    from armsim.sources import Source
-
-    return Source(file, {}, {}, hashlib.sha256(read_bytes(file, LARGEST)).hexdigest())
 
 
 def _orders(text: str | None) -> tuple[int, ...]:

@@ -30,17 +30,17 @@ def schema(
         print(json.dumps(Result.schema(), indent=1, ensure_ascii=False))
         return
     if kind in KINDS:
-        from armsim.documents.schema import schema_of as of_document
+        from armsim.documents.schema import printed_schema
 
-        own = of_document(kind)
+        own = printed_schema(kind)
     else:
         from armsim.decide.records import RECORDS as DECIDED
         from armsim.hardware.records import RECORDS as MEASURED
-        from armsim.results.plain import schema_of_record
+        from armsim.results.plain import DIALECT, schema_of_record
 
         records = {**DECIDED, **MEASURED}
         if kind not in records:
             accepted = ", ".join((*KINDS, RESULTS, *records))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))
-        own = schema_of_record(records[kind])
-    print(json.dumps({"$schema": "https://json-schema.org/draft/2020-12/schema", **own}, indent=1))
+        own = {"$schema": DIALECT, **schema_of_record(records[kind])}
+    print(json.dumps(own, indent=1))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -15,7 +14,6 @@ from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from armsim.hardware.verify import Verified
-    from armsim.sources import Source
 
 
 def verify(
@@ -28,8 +26,10 @@ def verify(
     json: Json = False,
 ) -> None:
     """Measured tool points of built arms against the predicted population; exit 1 where an arm is not as predicted."""
+    from armsim.documents.columns import source_of
     from armsim.documents.load import load_changed, load_scenario
     from armsim.hardware.verify import verify as held_against
+    from armsim.report.verify import notes
     from armsim.study import Study
 
     size = _size(instrument)
@@ -39,8 +39,6 @@ def verify(
 
         check_destination(out, [measured, *(source.path for source in study.scenario.sources)])
     found = held_against(study, measured, size)
-    from armsim.report.verify import notes
-
     with stoppable() as landed:
         if out is not None:
             from armsim.report.verify import write_verified
@@ -49,7 +47,7 @@ def verify(
             for change in set_ or ():
                 words += ["--set", change]
             with shown_progress() as (progress, _):
-                sources = (*study.scenario.sources, _measured(measured))
+                sources = (*study.scenario.sources, source_of(measured))
                 write_verified(out, found, sources, shlex.join(words), paper.value, progress, landed.append)
         with printing(out):
             if json:
@@ -74,14 +72,6 @@ def _size(text: str) -> float:
     except ValueError as error:
         raise InputError(Problem("command line", 0, 0, "--instrument", repr(text[:60]), accepted("length"))) from error
     return value
-
-
-def _measured(file: Path) -> Source:
-    from armsim.documents.columns import LARGEST
-    from armsim.documents.files import read_bytes
-    from armsim.sources import Source
-
-    return Source(file, {}, {}, hashlib.sha256(read_bytes(file, LARGEST)).hexdigest())
 
 
 def _print(found: Verified) -> None:

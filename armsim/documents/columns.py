@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import re
 from collections.abc import Mapping, Sequence
@@ -15,6 +16,7 @@ from armsim.arrays import Array
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.units import DIMENSIONS, in_si
 from armsim.errors import InputError, Problem
+from armsim.sources import Source
 
 LARGEST = 2**24
 """Bytes of a file of measurements, at most."""
@@ -47,6 +49,11 @@ class Columns:
         """A fault of a row, or of the header."""
         line = 1 if row is None else self.lines[row]
         return InputError(Problem(str(self.path), line, 1, key, found, accepted))
+
+
+def source_of(path: Path) -> Source:
+    """A file of measurements as an input: its name and hash."""
+    return Source(path, {}, {}, hashlib.sha256(read_bytes(path, LARGEST)).hexdigest())
 
 
 def read_columns(

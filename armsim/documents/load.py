@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import hashlib
 import os
 from collections.abc import Mapping
 from dataclasses import replace
@@ -17,7 +16,7 @@ from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
 from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
 from armsim.documents.changes import changed
-from armsim.documents.columns import LARGEST as MEASURED
+from armsim.documents.columns import source_of
 from armsim.documents.declared import Place, build
 from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
@@ -277,7 +276,7 @@ class _Loader:
         """A file that is no document: its hash goes into the manifest."""
         resolved = Path(os.path.realpath(file))
         self._follow(file, resolved)
-        self.sources[resolved] = Source(file, {}, {}, hashlib.sha256(read_bytes(file, MEASURED)).hexdigest())
+        self.sources[resolved] = source_of(file)
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
         data, source, place = self._resolve(reference, "encoder", at)

@@ -10,6 +10,7 @@ from armsim.documents.declared import document_of
 from armsim.documents.encoder import EncoderDocument
 from armsim.documents.load import KINDS
 from armsim.model.chain import OriginTolerances, RowTolerances
+from armsim.results.plain import DIALECT
 
 MEANINGS = {
     "a": "length of the link along its x axis", "alpha": "twist of the link about its x axis",
@@ -77,7 +78,7 @@ def schema_of(kind: str) -> dict[str, Any]:
 
 def printed_schema(kind: str) -> dict[str, Any]:
     """The same with the dialect that it is written in."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema_of(kind)}
+    return {"$schema": DIALECT, **schema_of(kind)}
 
 
 def _finished(own: dict[str, Any]) -> dict[str, Any]:

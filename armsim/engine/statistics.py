@@ -26,6 +26,16 @@ class Estimate(NamedTuple):
     interval: tuple[float, float] | None
 
 
+def holm(chances: Sequence[float], level: float) -> list[bool]:
+    """Which of several chances are too small, all taken together. Source: Holm, Scand. J. Statist. 6 (1979) 65."""
+    out = [False] * len(chances)
+    for rank, n in enumerate(np.argsort(np.array(chances), kind="stable").tolist()):
+        if chances[n] * (len(chances) - rank) > level:
+            break
+        out[n] = True
+    return out
+
+
 def quantile(ordered: Array, p: float) -> float:
     """Smallest member of an ordered sample that at least the share p does not exceed. JCGM 101:2008 7.7."""
     return float(ordered[quantile_rank(len(ordered), p)])

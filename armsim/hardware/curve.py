@@ -14,6 +14,7 @@ from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.engine.statistics import holm
 from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import SHAFT, Term
 from armsim.errors import InputError, Problem
@@ -172,18 +173,10 @@ def _laws(
 
 
 def _judged(found: Sequence[tuple[float, float, float, tuple[str, ...]] | None]) -> tuple[LawRecord | None, ...]:
-    """Orders too large for their law, by Holm's procedure over those that have one.
-
-    References
-    ----------
-    .. [1] Holm, Scand. J. Statist. 6 (1979) 65.
-    """
-    chances = sorted((max(1.0 - own[2], 1.0 / UNITS), n) for n, own in enumerate(found) if own is not None)
-    contradicted: set[int] = set()
-    for rank, (chance, n) in enumerate(chances):
-        if chance * (len(chances) - rank) > SIGNIFICANT:
-            break
-        contradicted.add(n)
+    """Orders too large for their law, all that have one taken together."""
+    stated = [n for n, own in enumerate(found) if own is not None]
+    judged = holm([max(1.0 - own[2], 1.0 / UNITS) for own in found if own is not None], SIGNIFICANT)
+    contradicted = {n for n, far in zip(stated, judged, strict=True) if far}
     return tuple(None if own is None else LawRecord(*own, n in contradicted) for n, own in enumerate(found))
 
 

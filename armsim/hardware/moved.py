@@ -14,8 +14,9 @@ from armsim.hardware.update import Update
 def causes(updated: Update, ranked: Ranked) -> tuple[CauseRecord, ...]:
     """What the measurement says of every cause that it tells something of, the least likely first."""
     out, linear = [], updated.estimator.linear
+    parts = list(linear.parts())
     for n, chance in ranked.by_cause.items():
-        term, own = list(linear.parts())[n]
+        term, own = parts[n]
         prior = linear.prior[own, own]
         inverse = np.linalg.pinv(prior, rcond=1e-9, hermitian=True)
         rank = int(np.linalg.matrix_rank(prior, tol=1e-9 * float(np.trace(prior)), hermitian=True))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.measured_points import MeasuredArm
+from armsim.engine.statistics import holm
 from armsim.hardware.population import Simulated
 from armsim.hardware.update import Estimator
 
@@ -125,9 +125,9 @@ class Ranked:
         whole, scatter, *others = reference.chances(mine)
         by_pose = others[: len(arm.visits)]
         by_cause = dict(zip(reference.estimator.causes, others[len(arm.visits) :], strict=True))
-        causes_judged = [n for n, far in zip(by_cause, _holm(list(by_cause.values()), each), strict=True) if far]
+        causes_judged = [n for n, far in zip(by_cause, holm(list(by_cause.values()), each), strict=True) if far]
         return Ranked(
-            len(simulated.means), each, whole, scatter, by_pose, _holm(by_pose, each), by_cause,
+            len(simulated.means), each, whole, scatter, by_pose, holm(by_pose, each), by_cause,
             frozenset(causes_judged), np.mean(simulated.accuracy <= mine.accuracy, axis=1).tolist(),
             np.mean(simulated.repeatability <= mine.repeatability, axis=1).tolist(), *reference.bands,
         )  # fmt: skip
@@ -138,13 +138,3 @@ def _distances(away: Array, covariance: Array) -> Array:
     values, vectors = np.linalg.eigh(covariance)
     kept = values > 1e-9 * values[-1]
     return np.asarray(np.sum((away @ vectors[:, kept]) ** 2 / values[kept], axis=1))
-
-
-def _holm(chances: Sequence[float], each: float) -> list[bool]:
-    """Which of several are too small, all taken together. Source: Holm, Scand. J. Statist. 6 (1979) 65."""
-    out = [False] * len(chances)
-    for rank, n in enumerate(np.argsort(np.array(chances), kind="stable").tolist()):
-        if chances[n] * (len(chances) - rank) > each:
-            break
-        out[n] = True
-    return out

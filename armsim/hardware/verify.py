@@ -72,6 +72,7 @@ def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
     arms = read_points(path, {name: tool for name, (_, tool) in places.items()})
     everywhere = Linear.of(machine, np.array(list(joints.values())))
     tools = {name: tool for name, (_, tool) in places.items()}
+    pairs = _pairs(study)
     found, informed, references = [], [], dict[tuple[tuple[str, ...], tuple[int, ...]], Reference]()
     for arm in arms:
         counts = [len(own) for own in arm.visits.values()]
@@ -86,7 +87,7 @@ def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
         displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
         updated = Update.of(references[measured].estimator, displacement)
         expectations = expected(updated, everywhere, list(joints))
-        found.append(_record(arm, ranked, updated, expectations, instrument, _pairs(study), tools))
+        found.append(_record(arm, ranked, updated, expectations, instrument, pairs, tools))
         informed.append(updated)
     return Verified(VerifyRecord(study.scenario.name, path.name, instrument, tuple(found), scales(informed)))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
@@ -18,7 +17,8 @@ from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
-from armsim.report.run_folder import write_json
+from armsim.report.run_folder import origin, write_json
+from armsim.report.run_review import Pictures
 from armsim.report.tables import write_table
 from armsim.sources import Source
 from armsim.version import own_version
@@ -98,16 +98,14 @@ def write_curves(
             for own in found.sensors
         ]
         pictures = keep(place / "figures", planned, progress)
-        made = datetime.now(UTC).isoformat(timespec="seconds")
-        manifest = {"format": "armsim-manifest/1", "armsim": own_version(), "command": command, "time": made,
-                    "inputs": [{"file": str(own.path), "sha256": own.sha256} for own in sources]}  # fmt: skip
+        manifest = origin(sources, command)
         write_json(place / "manifest.json", manifest)
-        document = _review(found, pictures.get("curves", ()), sources, command, made)
+        document = _review(found, pictures, sources, command, str(manifest["time"]))
         write_page(place / "report.html", document)
         write_pdf(place / "report.pdf", document, paper)
 
 
-def _review(found: Curves, pictures, sources: tuple[Source, ...], command: str, made: str) -> ReviewDocument:  # type: ignore[no-untyped-def]
+def _review(found: Curves, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str) -> ReviewDocument:
     tone: Tone = "plain" if found.agrees is None else "good" if found.agrees else "bad"
     answers: list[Block] = [Text(f"{sentence(own, found.encoder)}.", tone) for own in found.sensors]
     if batch(found) is not None:
@@ -125,7 +123,7 @@ def _review(found: Curves, pictures, sources: tuple[Source, ...], command: str, 
     inputs = boilerplate.inputs([own for own in sources if own.text])
     sections = (
         Section("The answer", "answer", tuple(answers)),
-        Section("Curves", "curves", tuple(pictures)),
+        Section("Curves", "curves", tuple(pictures.get("curves", ()))),
         Section("Orders", "orders", tuple(tables)),
         Section("Method", "method", (Bullets(method),)),
         inputs,

@@ -24,6 +24,7 @@ from armsim.report.tables import write_tables
 from armsim.results import Result
 from armsim.scenario import Scenario
 from armsim.sources import Source
+from armsim.version import own_version
 
 MARK = "results.json"
 NOTHING_MORE = Extras()
@@ -108,6 +109,17 @@ def write_json(path: Path, data: Mapping[str, Any]) -> None:
     path.write_text(text + "\n", encoding="utf-8")
 
 
+def origin(sources: Sequence[Source], command: str) -> dict[str, Any]:
+    """What every manifest says: version, time, hashes of the inputs, the command that makes it again."""
+    return {
+        "format": FORMAT,
+        "armsim": own_version(),
+        "command": command,
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in sources],
+    }
+
+
 def manifest_of(result: Result, sources: Sequence[Source], command: str) -> dict[str, Any]:
     """How a result was made: versions, seed, hashes of the inputs, the command that makes it again."""
     packages = {}
@@ -117,14 +129,11 @@ def manifest_of(result: Result, sources: Sequence[Source], command: str) -> dict
         except PackageNotFoundError:
             packages[name] = "unknown"
     return {
-        "format": FORMAT,
+        **origin(sources, command),
         "armsim": result.version,
-        "command": command,
-        "time": datetime.now(UTC).isoformat(timespec="seconds"),
         "seed": result.seed,
         "units": result.units,
         "visits": result.visits,
-        "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in sources],
         "python": platform.python_version(),
         "platform": platform.platform(),
         "packages": packages,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
-from armsim.report.run_folder import write_json
+from armsim.report.run_folder import origin, write_json
 from armsim.report.run_review import Pictures
 from armsim.report.tables import write_table
 from armsim.sources import Source
@@ -157,11 +156,9 @@ def write_verified(
             caption = "What the measurement says of the causes."
             planned.append(Planned("causes", f"{name}-causes", caption, partial(moved_causes, arm.name, arm.causes)))
         pictures = keep(place / "figures", planned, progress)
-        made = datetime.now(UTC).isoformat(timespec="seconds")
-        manifest = {"format": "armsim-manifest/1", "armsim": own_version(), "command": command, "time": made,
-                    "inputs": [{"file": str(own.path), "sha256": own.sha256} for own in sources]}  # fmt: skip
+        manifest = origin(sources, command)
         write_json(place / "manifest.json", manifest)
-        document = _review(verified, pictures, sources, command, made)
+        document = _review(verified, pictures, sources, command, str(manifest["time"]))
         write_page(place / "report.html", document)
         write_pdf(place / "report.pdf", document, paper)
 

@@ -7,6 +7,9 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+"""Of JSON Schema."""
+
 
 @lru_cache(maxsize=16)
 def _adapter(owner: Any) -> TypeAdapter[Any]:

@@ -322,9 +322,11 @@ class Result:
     @staticmethod
     def schema() -> dict[str, Any]:
         """JSON Schema of results.json, as `armsim schema results` prints it."""
+        from armsim.results.plain import DIALECT
+
         own = _adapter().json_schema(mode="serialization", by_alias=True)
         own["properties"]["format"] = {"const": FORMAT}
-        return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": f"urn:{FORMAT}", **own}
+        return {"$schema": DIALECT, "$id": f"urn:{FORMAT}", **own}
 
     @staticmethod
     def from_json(text: bytes | str) -> Result:
