@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,6 +11,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.columns import Columns, read_columns
+from armsim.physics.harmonics import HarmonicFit, fit_harmonics
 
 UP, DOWN = ("up", "+", "+1", "1", "forward", "cw"), ("down", "-", "-1", "backward", "ccw")
 LEAST = 8
@@ -40,6 +43,22 @@ class Curve:
     def travel(self) -> float:
         """From the lowest to the highest angle or position. [rad or m]"""
         return float(self.angle.max() - self.angle.min())
+
+    @property
+    def fundamental(self) -> float:
+        """Order 1: a turn, or the travel of a linear scale. [rad/rad or rad/m]"""
+        return 1.0 if self.rotary else 2.0 * math.pi / self.travel
+
+    def fit(self, orders: Sequence[int]) -> HarmonicFit:
+        """Its waves.
+
+        Raises
+        ------
+        CannotTell
+            The angles do not tell the orders apart.
+        """
+        waves = [order * self.fundamental for order in orders]
+        return fit_harmonics(self.angle, self.error, waves, self.direction)
 
 
 def read_curves(path: Path) -> tuple[Curve, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, Any
 
 import numpy as np
@@ -11,7 +10,7 @@ from pydantic import Field
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.documents.fields import Document, FilePath, Word, count
 from armsim.model.measured import MeasuredCurve
-from armsim.physics.harmonics import CannotTell, HarmonicFit, fit_harmonics
+from armsim.physics.harmonics import CannotTell, HarmonicFit
 from armsim.sources import KeyPath, Source
 
 Orders = Annotated[
@@ -106,9 +105,8 @@ def _read(given: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve,
 
 
 def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> HarmonicFit:
-    base = 1.0 if curve.rotary else 2.0 * math.pi / curve.travel
     try:
-        return fit_harmonics(curve.angle, curve.error, [h * base for h in orders], curve.direction)
+        return curve.fit(orders)
     except CannotTell as error:
         found = f"the angles of {curve.sensor!r} do not tell apart {error}"
         raise source.error((*at, "orders"), found, "fewer orders, or more angles") from error

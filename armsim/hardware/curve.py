@@ -21,7 +21,7 @@ from armsim.errors import InputError, Problem
 from armsim.hardware.records import CurveRecord, LawRecord, OrderRecord, SensorRecord
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
-from armsim.physics.harmonics import CannotTell, HarmonicFit, fit_harmonics
+from armsim.physics.harmonics import CannotTell, HarmonicFit
 from armsim.results.plain import plain
 
 MOST_ORDERS = 12
@@ -121,11 +121,6 @@ def measure(
     )
 
 
-def fundamental(curve: Curve) -> float:
-    """Order 1: a turn, or the travel of a linear scale. [rad/rad or rad/m]"""
-    return 1.0 if curve.rotary else 2.0 * math.pi / curve.travel
-
-
 def _told(curve: Curve) -> tuple[int, ...]:
     """Orders that the angles can tell: below half of the different places on a turn."""
     turn = 2.0 * math.pi if curve.rotary else curve.travel
@@ -142,9 +137,8 @@ def fitted(curve: Curve, orders: Sequence[int], path: Path) -> HarmonicFit:
     InputError
         Its angles do not tell the orders apart.
     """
-    base = fundamental(curve)
     try:
-        return fit_harmonics(curve.angle, curve.error, [h * base for h in orders], curve.direction)
+        return curve.fit(orders)
     except CannotTell as error:
         found = f"the angles of {curve.sensor!r} do not tell apart {error}"
         accepted = "more angles, spread over the turn, or fewer --orders"
@@ -154,7 +148,7 @@ def fitted(curve: Curve, orders: Sequence[int], path: Path) -> HarmonicFit:
 def _laws(
     encoder: Encoder, mounting: Mounting | None, orders: Sequence[int], fit: HarmonicFit, curve: Curve, seed: int
 ) -> tuple[LawRecord | None, ...]:
-    base = fundamental(curve)
+    base = curve.fundamental
     terms = [term for term in encoder.terms(base, curve.travel, 1.0) if term.life == "unit"]
     terms += [term for term in (mounting or Mounting()).terms(encoder, base, True) if term.life == "unit"]
     found: list[tuple[float, float, float, tuple[str, ...]] | None] = []
