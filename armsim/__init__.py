@@ -8,14 +8,18 @@ result.map()  # and budget(), population(), yield_curve(), joint("j2"), arm_and_
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from armsim.hardware.calibrate import Calibrated
+    from armsim.hardware.curve import Curves
+    from armsim.hardware.verify import Verified
     from armsim.model.arm import Arm
     from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
 
-__all__ = ["Arm", "__version__", "compare", "load", "read", "run"]
+__all__ = ["Arm", "__version__", "calibrate", "compare", "curve", "load", "read", "run", "verify"]
 
 
 def __getattr__(name: str) -> Any:
@@ -61,3 +65,24 @@ def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
     from armsim.notebook import DisplayedComparison
 
     return DisplayedComparison.of(held_against([load(path) for path in paths], workers))
+
+
+def calibrate(path: Path | str, workers: int | None = None) -> Calibrated:
+    """Read a scenario with a calibration and run it for every built arm of the population."""
+    from armsim.hardware.calibrate import calibrate as work_out
+
+    return work_out(load(path), workers)
+
+
+def verify(path: Path | str, measured: Path | str, instrument: float = 0.0) -> Verified:
+    """Hold measured tool points against what a scenario predicts; ``instrument`` is its standard deviation. [m]"""
+    from armsim.hardware.verify import verify as held_against
+
+    return held_against(load(path), Path(measured), instrument)
+
+
+def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:
+    """The orders of measured error curves."""
+    from armsim.hardware.curve import measure
+
+    return measure(Path(path), orders)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from armsim.asked import Requirement, SamplingPlan
+from armsim.model.calibration import Calibration
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
 from armsim.sources import Source
@@ -28,6 +29,8 @@ class Scenario:
         What is no fault but should be known, such as links that lead elsewhere.
     motion : Motion, optional
         Speeds at which it is asked how smoothly the joints move.
+    calibration : Calibration, optional
+        How every built arm would be calibrated.
     """
 
     name: str
@@ -38,3 +41,4 @@ class Scenario:
     sources: tuple[Source, ...]
     notes: tuple[str, ...] = ()
     motion: Motion | None = None
+    calibration: Calibration | None = None

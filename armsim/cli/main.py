@@ -12,6 +12,7 @@ import typer
 
 from armsim.cli import (
     allocate,
+    calibrate,
     check,
     compare,
     curve,
@@ -47,6 +48,7 @@ app.command("what-if")(cautioned(what_if.what_if))
 app.command()(cautioned(sensitivity.sensitivity))
 app.command()(cautioned(curve.curve))
 app.command()(cautioned(verify.verify))
+app.command()(cautioned(calibrate.calibrate))
 app.command("allocate")(cautioned(allocate.allocate))
 app.command("explain")(explain.explain)
 app.command("new")(new.new)

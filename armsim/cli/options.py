@@ -18,6 +18,7 @@ Workers = Annotated[int | None, typer.Option(min=1, help="Threads; all processor
 Memory = Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Begin even what is going to take more than a day.")]
 MEMORY = "1GiB"
+Calibrated = Annotated[bool, typer.Option("--calibrated", help="Of arms after the calibration: of the scenario.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
 Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]
 

@@ -11,6 +11,7 @@ import typer
 
 from armsim.cli.options import (
     MEMORY,
+    Calibrated,
     Catalogue,
     Json,
     Memory,
@@ -33,6 +34,12 @@ if TYPE_CHECKING:
     from armsim.scenario import Scenario
 
 
+AFTER = (
+    "every design is taken as calibrated: measured and identified as the scenario says, readings weighed as for the "
+    "sensors that it names"
+)
+
+
 def select(
     scenario: Annotated[Path, typer.Argument(help="Scenario file with a requirement.")],
     catalogue: Catalogue,
@@ -45,6 +52,7 @@ def select(
     workers: Workers = None,
     memory: Memory = MEMORY,
     set_: Set = None,
+    after: Calibrated = False,
     json: Json = False,
 ) -> None:
     """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""
@@ -64,6 +72,10 @@ def select(
 
         check_destination(out, [source.path for source in ready.sources])
     study = Study(ready).with_plan(units, visits, seed)
+    if after:
+        from armsim.decide.calibrated import calibrated
+
+        study = calibrated(study)
     work = study, options, workers or os.cpu_count() or 1
     with stoppable() as landed:
         with shown_progress() as (progress, note):
@@ -78,7 +90,7 @@ def select(
             if decision is not None and out is not None:
                 from armsim.report.decision_review import write_decision
 
-                again = _command(scenario, catalogue, seed, units, visits, set_, paper)
+                again = _command(scenario, catalogue, seed, units, visits, set_, paper, after)
                 design = None if found.design is None else _chosen(found, ready, scenario, catalogue, set_, out)
                 write_decision(out, decision, ready, again, design, paper.value, progress, landed.append)
         written = None
@@ -92,7 +104,7 @@ def select(
             else:
                 assert ready.requirement is not None  # held by select
                 _print(found, ready.requirement)
-        for text in ready.notes:
+        for text in (*ready.notes, *((AFTER,) if after else ())):
             say(f"note: {text}")
         if written is not None:
             say(f"scenario: {written}")
@@ -119,7 +131,7 @@ def _chosen(
 
 def _command(
     scenario: Path, catalogue: Path, seed: int | None, units: int | None, visits: int | None,
-    changes: list[str] | None, paper: Paper,
+    changes: list[str] | None, paper: Paper, after: bool,
 ) -> str:  # fmt: skip
     """What to type to decide again."""
     words = ["armsim", "select", str(scenario), "--catalogue", str(catalogue)]
@@ -128,6 +140,7 @@ def _command(
     for change in changes or ():
         words += ["--set", change]
     words += [] if paper is Paper.a4 else ["--paper", paper.value]
+    words += ["--calibrated"] if after else []
     return shlex.join(words)
 
 

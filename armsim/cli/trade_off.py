@@ -10,6 +10,7 @@ import typer
 
 from armsim.cli.options import (
     MEMORY,
+    Calibrated,
     Catalogue,
     Json,
     Memory,
@@ -38,6 +39,7 @@ def trade_off(
     workers: Workers = None,
     memory: Memory = MEMORY,
     set_: Set = None,
+    after: Calibrated = False,
     json: Json = False,
 ) -> None:
     """Price against error: every design for which, by first order, nothing cheaper errs less."""
@@ -50,6 +52,10 @@ def trade_off(
     allowed = bytes_of(memory)
     ready, options = load_options(scenario, catalogue, changes_of(set_))
     study = Study(ready).with_plan(units, visits, seed)
+    if after:
+        from armsim.decide.calibrated import calibrated
+
+        study = calibrated(study)
     if out is not None:
         check_destination(out, [source.path for source in ready.sources])
     with shown_progress() as (progress, note):

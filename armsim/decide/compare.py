@@ -94,6 +94,11 @@ class Comparison:
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.ComparisonRecord`; SI units."""
+        return plain(self.record)
+
+    @property
+    def record(self) -> records.ComparisonRecord:
+        """All of it as a plain record."""
         rows = tuple(
             records.DifferenceRecord(
                 row.task,
@@ -120,7 +125,7 @@ class Comparison:
             )
             for result in self.results
         )
-        return plain(records.ComparisonRecord(designs, rows, self.other_requirements))
+        return records.ComparisonRecord(designs, rows, self.other_requirements)
 
 
 def compare(

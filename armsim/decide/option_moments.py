@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.engine.firstorder import gains
 from armsim.engine.visitlaw import STD
 from armsim.errormodel.terms import Independent
 from armsim.model.configurations import Configurations
+from armsim.model.correction import NAME
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.options import Options
@@ -93,7 +93,7 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
     for owner, part in parts:
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
-    return tuple(name for name, of in owners.items() if len(of) > 1)
+    return tuple(name for name, of in owners.items() if len(of) > 1 and name != NAME)
 
 
 def moments_of(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
@@ -130,7 +130,7 @@ def _moments_at(machine: Machine, configurations: Configurations, shared: Shared
     vectors = np.zeros((poses, 1 + len(shared), 3))
     scatter, visits = np.zeros(poses), np.zeros(poses)
     of_visits: dict[str, VisitCoefficient] = {}
-    for term, g in gains(evaluated):
+    for term, g in evaluated.gains():
         vectors[:, 0] += g @ term.mean
         covariance = term.covariance
         if term.name in shared and covariance[0, 0] > 0.0:
@@ -167,4 +167,6 @@ def option_parts(
 
 def _alone(machine: Machine, joint: Joint) -> Machine:
     """One joint of a machine, without the links; its own drift and the growth of its scale stay."""
-    return replace(machine, joints=(joint,), tolerances=(), environment=replace(machine.environment, expansion=0.0))
+    correction = None if machine.correction is None else machine.correction.of_a_part
+    around = replace(machine.environment, expansion=0.0)
+    return replace(machine, joints=(joint,), tolerances=(), environment=around, correction=correction)

@@ -20,7 +20,7 @@ from armsim.model.gravity import Mass, Masses
 from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
 
-RESERVED = (TOOL, "bias", "links", "machine")
+RESERVED = (TOOL, "bias", "calibration", "instrument", "links", "machine", "target")
 """Names that results use for what belongs to no joint."""
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]

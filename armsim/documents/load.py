@@ -14,6 +14,7 @@ from armsim.asked import Requirement, SamplingPlan
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm
 from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
+from armsim.documents.calibration import build_calibration
 from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
 from armsim.documents.changes import changed
 from armsim.documents.columns import source_of
@@ -46,7 +47,8 @@ ENCODERS = ("encoder", "motor_encoder")
 
 PART_OF = {
     "joints": "machine", "groups": "machine", "arm": "machine", "environment": "machine", "bus": "machine",
-    "requirement": "requirement", "motion": "motion", "tasks": "tasks", "sampling": "plan", "name": "name",
+    "requirement": "requirement", "motion": "motion", "calibration": "calibration",
+    "tasks": "tasks", "sampling": "plan", "name": "name",
 }  # fmt: skip
 """Part of a scenario that a key of its document decides."""
 
@@ -178,6 +180,12 @@ class _Loader:
         if requirement is not None and requirement.velocity_ripple is not None and document.motion is None:
             at, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
             wrong.problems.append(source.problem(at, "without motion", accepted))
+        calibration = None
+        if document.calibration is not None:
+            given, known = document.calibration, tuple(task for task in tasks if task is not None)
+            calibration = wrong.of(build_calibration, given, arm, known, masses is not None, source)
+            if given.poses is not None and given.poses.file is not None:
+                wrong.of(self._remember, self.source.path.parent / given.poses.file)
         if wrong.problems:
             raise wrong.error()
         environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
@@ -193,6 +201,7 @@ class _Loader:
             tuple(self.sources.values()),
             tuple(self.notes),
             moves,
+            calibration,
         )
 
     def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...], Masses | None]:

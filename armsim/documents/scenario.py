@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from armsim.asked import Requirement, SamplingPlan
+from armsim.documents.calibration import CalibrationDocument
 from armsim.documents.declared import As, document_of, extended
 from armsim.documents.fields import Document, Word, at_most
 from armsim.documents.joint import JointDocument, Reference
@@ -31,6 +32,7 @@ class ScenarioDocument(Document):
     bus: Annotated[Any, As(document_of(Bus))] = None
     motion: Annotated[Any, As(MotionDocument)] | None = None
     requirement: Annotated[Any, As(document_of(Requirement))] | None = None
+    calibration: Annotated[Any, As(CalibrationDocument)] | None = None
     tasks: Annotated[list[Annotated[Any, As(TaskDocument)]], *at_most(1000, "each has tables and figures of its own")]
     sampling: Annotated[Any, As(document_of(SamplingPlan))] = None
 

@@ -12,13 +12,11 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.errormodel.terms import Term
 from armsim.model.machine import EvaluatedMachine
 
 
@@ -58,16 +56,6 @@ class Linearised:
         return (parts / total, mean / total) if total else (np.zeros_like(parts), 0.0)
 
 
-def gains(evaluated: EvaluatedMachine) -> Iterator[tuple[Term, Array]]:
-    """Every term, and what each of its coefficients does to the tool point, shape (P, 3, coefficients). [m]"""
-    column = evaluated.postures.column
-    for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
-        g = np.zeros((len(column), 3, len(term.mean)))
-        for k, axis, value in acts:
-            g[:, :, k] += column[:, axis] * value[:, None]
-        yield term, g
-
-
 def linearise(evaluated: EvaluatedMachine) -> Linearised:
     """Propagate every term of a evaluated to first order."""
     poses = len(evaluated.postures.column)
@@ -75,7 +63,7 @@ def linearise(evaluated: EvaluatedMachine) -> Linearised:
     covariance = np.zeros((poses, 3, 3))
     contributions = np.zeros((len(evaluated.terms), poses))
     means = np.zeros((len(evaluated.terms), poses, 3))
-    for t, (term, g) in enumerate(gains(evaluated)):
+    for t, (term, g) in enumerate(evaluated.gains()):
         means[t] = g @ term.mean
         mean += means[t]
         own = g @ term.covariance @ np.swapaxes(g, 1, 2)

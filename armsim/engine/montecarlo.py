@@ -59,7 +59,7 @@ class Sampler:
         keys: list[NDArray[np.uint32]] = []
         laws: list[str] = []
         first = 0
-        for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
+        for term, acts in zip(evaluated.terms, evaluated.drawn, strict=True):
             if term.life == "unit":
                 unit += [(first + k, axis, value) for k, axis, value in acts]
                 first += len(term.mean)

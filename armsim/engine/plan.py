@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core.sources import LANES
-from armsim.errormodel.terms import Term
+from armsim.errormodel.terms import Following, Tabled, Term
 
 UNIT_BLOCK = 8 * LANES
 """Units drawn by one generator: more units extend a population and leave its first units as they were."""
@@ -48,12 +48,21 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     own = [term.draw for term in terms if term.life == "unit"]
     names = [term.name for term in terms if term.life == "unit"]
     out = np.empty((sum(len(draw.limits) for draw in own), whole))
+    places = dict(zip(names, np.cumsum([0, *(len(draw.limits) for draw in own)]).tolist(), strict=False))
     for start in range(0, whole, UNIT_BLOCK):
         row = 0
         for draw, name in zip(own, names, strict=True):
-            drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
+            if isinstance(draw, Tabled):
+                drawn = draw.units(plan.seed, first + start, UNIT_BLOCK)
+            else:
+                drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
             out[row : row + len(drawn), start : start + UNIT_BLOCK] = drawn[:, : whole - start]
             row += len(drawn)
+    for draw, name in zip(own, names, strict=True):
+        for other, response in draw.response.items() if isinstance(draw, Following) else ():
+            if other in places:
+                moved = response @ out[places[other] : places[other] + response.shape[1]]
+                out[places[name] : places[name] + len(moved)] += moved
     return out
 
 

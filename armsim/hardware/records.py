@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from armsim.decide.records import ComparisonRecord
+
 
 @dataclass(frozen=True)
 class LawRecord:
@@ -158,4 +160,94 @@ class VerifyRecord:
     format: Literal["armsim-verify/1"] = "armsim-verify/1"
 
 
-RECORDS: dict[str, type] = {"curve": CurveRecord, "verify": VerifyRecord}
+@dataclass(frozen=True)
+class ParameterRecord:
+    """An identified parameter: its standard deviation in the population, the standard uncertainty of its estimate by
+    formula and the part of it that instrument and visits make, and what the error was over the population. ``unit`` is
+    m, rad, or rad or m per unit of load."""
+
+    name: str
+    group: str
+    unit: str
+    spread: float
+    uncertainty: float
+    by_measurement: float
+    over_population: float
+    bias: float
+
+
+@dataclass(frozen=True)
+class ConfoundedRecord:
+    """A parameter that the poses do not tell apart: from what, and how much of that stands for one of it; from nothing
+    where they tell nothing of it."""
+
+    name: str
+    alike: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class MeasuredPoseRecord:
+    """A pose to be measured, in the order of short moves."""
+
+    name: str
+    joints: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class CurvePointRecord:
+    """Error left with so many poses, rms over the poses of the tasks of what a built arm keeps, by first order: with
+    chosen poses, and what 5 and 95 % of arms have; with poses at random, median of sets, and 5 and 95 % of them."""
+
+    poses: int
+    chosen: float
+    chosen_arms: Interval
+    random: float
+    random_sets: Interval
+
+
+@dataclass(frozen=True)
+class StepRecord:
+    """Error left when groups of parameters up to this one are identified, as in `CurvePointRecord`; none at first."""
+
+    group: str
+    parameters: int
+    left: float
+
+
+@dataclass(frozen=True)
+class CauseLeftRecord:
+    """A cause before and after: its part of the rms over the poses of all tasks, by first order."""
+
+    cause: str
+    before: float
+    after: float
+
+
+@dataclass(frozen=True)
+class CalibrateRecord:
+    """Of `armsim calibrate`.
+
+    ``beyond_linear``: rms over arms and poses of what exact identification leaves other than linear identification.
+    ``uncorrectable``: poses of the tasks at which the joints cannot bring about a correction in every direction.
+    """
+
+    scenario: str
+    visits: int
+    units: int
+    prior: bool
+    parameters: tuple[ParameterRecord, ...]
+    confounded: tuple[ConfoundedRecord, ...]
+    observability: dict[str, float]
+    poses: tuple[MeasuredPoseRecord, ...]
+    candidates: int
+    curve: tuple[CurvePointRecord, ...]
+    steps: tuple[StepRecord, ...]
+    causes: tuple[CauseLeftRecord, ...]
+    rounds: int
+    beyond_linear: float
+    uncorrectable: tuple[str, ...]
+    comparison: ComparisonRecord
+    format: Literal["armsim-calibrate/1"] = "armsim-calibrate/1"
+
+
+RECORDS: dict[str, type] = {"calibrate": CalibrateRecord, "curve": CurveRecord, "verify": VerifyRecord}

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.hardware.population import Linear
 from armsim.hardware.records import ExpectedRecord
+from armsim.identification.linear import Linear
 
 SURE = 0.01
 """Share of its prior variance that must be known of a cause before it is told whether it moved."""

@@ -14,7 +14,7 @@ from armsim.documents.measured_points import MeasuredArm, read_points
 from armsim.engine.statistics import pose_accuracy, pose_repeatability, student
 from armsim.errors import InputError, Problem
 from armsim.hardware.moved import causes, scales
-from armsim.hardware.population import Linear, Simulated, measured_units
+from armsim.hardware.population import Simulated, measured_units
 from armsim.hardware.ranked import SIGNIFICANT, Ranked, Reference
 from armsim.hardware.records import (
     ArmRecord,
@@ -24,6 +24,7 @@ from armsim.hardware.records import (
     VerifyRecord,
 )
 from armsim.hardware.update import Estimator, Update, expected
+from armsim.identification.linear import Linear
 from armsim.results.plain import plain
 from armsim.study import Study
 from armsim.tasks import PoseSet

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
@@ -16,6 +17,7 @@ from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.arm import Arm, Kinematics
 from armsim.model.configurations import Configurations
+from armsim.model.correction import NAME, Correction, Observed
 from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
 from armsim.physics import heat, links
@@ -68,6 +70,8 @@ class Machine:
     environment : Environment
     changes : tuple of Change
         Made to the terms at the end.
+    correction : Correction, optional
+        What a calibration has put into the controller.
     """
 
     arm: Arm
@@ -76,6 +80,7 @@ class Machine:
     masses: Masses | None = None
     environment: Environment = Environment()
     changes: tuple[Change, ...] = ()
+    correction: Correction | None = None
 
     def __getstate__(self) -> dict[str, object]:
         """Its fields alone: what is worked out from them need not travel to another process."""
@@ -91,7 +96,14 @@ class Machine:
             terms += links.link_tolerance(axis, tolerance)
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
-        return tuple(self._changed(term) for term in terms)
+        changed = tuple(self._changed(term) for term in terms)
+        return changed if self.correction is None else (*changed, self.correction.added(self._observed))
+
+    @cached_property
+    def _observed(self) -> Observed:
+        """What the measurement of its calibration makes of it."""
+        assert self.correction is not None  # asked for by the callers
+        return self.correction.observed(replace(self, correction=None))
 
     def _changed(self, term: Term) -> Term:
         acts = []
@@ -143,6 +155,8 @@ class Machine:
         for term in self.terms:
             for axis in term.axes:
                 first.setdefault(self.arm.motion_of(axis), axis)
+        for parameter in self.correction.parameters if self.correction is not None else ():
+            first.setdefault(self.arm.motion_of(parameter.axis), parameter.axis)
         motions = sorted(first)
         index = {motion: i for i, motion in enumerate(motions)}
         axes = tuple(first[motion] for motion in motions)
@@ -159,7 +173,28 @@ class Machine:
             )
             for term in self.terms
         )
-        return EvaluatedMachine(axes, self.arm.postures(q, axes), self.terms, acts)
+        drawn = acts
+        if self.correction is not None:
+            acts = self._corrected(self.correction, acts, self.correction.values(states, fixed), index)
+        return EvaluatedMachine(axes, self.arm.postures(q, axes), self.terms, acts, drawn)
+
+    def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
+        """What every coefficient does, with the correction that it has brought about: one entry an axis."""
+        axis = np.array([index[self.arm.motion_of(own.axis)] for own in correction.parameters])
+        out = []
+        for term, own in zip(self.terms, acts, strict=True):
+            response = self._observed.response.get(term.name)
+            if response is None or term.name == NAME:
+                out.append(own)
+                continue
+            moves: dict[tuple[int, int], Array] = {}
+            for a in np.unique(axis).tolist():
+                taken = response[axis == a].T @ shapes[axis == a]
+                moves.update({(k, a): -taken[k] for k in range(len(term.mean))})
+            for k, a, value in own:
+                moves[k, a] = moves[k, a] + value if (k, a) in moves else value
+            out.append(tuple((k, a, value) for (k, a), value in sorted(moves.items(), key=lambda entry: entry[0])))
+        return tuple(out)
 
     def states(
         self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
@@ -224,6 +259,10 @@ def _primes(number: int) -> Array:
     return np.array(found, dtype=float)
 
 
+Acts = tuple[tuple[tuple[int, int, Array], ...], ...]
+"""For every term: number of a coefficient, number of the axis that it moves, value of the shape, shape (P,)."""
+
+
 @dataclass(frozen=True, eq=False)
 class EvaluatedMachine:
     """A machine at P poses, ready to be sampled or linearised.
@@ -234,11 +273,24 @@ class EvaluatedMachine:
         The axes that any term moves, base first.
     postures : Kinematics
     terms : tuple of Term
-    acts : tuple, one entry per term
-        Tuples (coefficient, number of the axis, value of the shape, shape (P,)).
+    acts : Acts
+        What an independent change of every coefficient does.
+    drawn : Acts
+        The same for coefficients as they are drawn together: with a correction, those of the correction follow the
+        others.
     """
 
     axes: tuple[Axis, ...]
     postures: Kinematics
     terms: tuple[Term, ...]
-    acts: tuple[tuple[tuple[int, int, Array], ...], ...]
+    acts: Acts
+    drawn: Acts
+
+    def gains(self) -> Iterator[tuple[Term, Array]]:
+        """Every term, and what each of its coefficients does to the tool point, shape (P, 3, coefficients). [m]"""
+        column = self.postures.column
+        for term, acts in zip(self.terms, self.acts, strict=True):
+            g = np.zeros((len(column), 3, len(term.mean)))
+            for k, axis, value in acts:
+                g[:, :, k] += column[:, axis] * value[:, None]
+            yield term, g

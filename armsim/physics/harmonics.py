@@ -10,12 +10,10 @@ from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
 from armsim.errormodel.shapes import Wave
-from armsim.errormodel.terms import SHAFT, Coupling, Draw, Term
+from armsim.errormodel.terms import SHAFT, Coupling, Gaussian, Term
 
 WORST_CONDITION = 1e4
 """Condition of the scaled least-squares problem beyond which its columns cannot be told apart."""
-COVERED = 3.0
-"""Standard deviations that count as the largest of a coefficient."""
 
 
 class CannotTell(Exception):
@@ -146,32 +144,6 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
         float(np.sqrt(variance)),
         residual,
     )
-
-
-@dataclass(frozen=True)
-class Gaussian(Draw):
-    """Draw of coefficients that are normal together; tuples, so that terms compare."""
-
-    mean: tuple[float, ...]
-    covariance: tuple[tuple[float, ...], ...]
-
-    @property
-    def dimensions(self) -> int:
-        return len(self.mean)
-
-    def of(self, uniform: Array) -> Array:
-        from scipy.special import ndtri
-
-        values, vectors = np.linalg.eigh(np.array(self.covariance))
-        spread = vectors * np.sqrt(np.maximum(values, 0.0))
-        return np.asarray(np.array(self.mean)[:, None] + spread @ ndtri(uniform))
-
-    @property
-    def limits(self) -> tuple[float, ...]:
-        """Largest magnitude of each coefficient."""
-        return tuple(
-            abs(m) + COVERED * row[n] ** 0.5 for n, (m, row) in enumerate(zip(self.mean, self.covariance, strict=True))
-        )
 
 
 def measured_curve(

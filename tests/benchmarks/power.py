@@ -16,10 +16,11 @@ import numpy as np
 import armsim
 from armsim.documents.measured_points import MeasuredArm
 from armsim.hardware.moved import causes
-from armsim.hardware.population import Linear, Simulated, measured_units
+from armsim.hardware.population import Simulated, measured_units
 from armsim.hardware.ranked import Ranked, Reference
 from armsim.hardware.update import Estimator, Update
 from armsim.hardware.verify import at_rest
+from armsim.identification.linear import Linear
 from armsim.model.machine import Machine
 
 CELL = Path(__file__).parents[2] / "scenarios" / "measured" / "cell-poses.yaml"

@@ -17,10 +17,11 @@ from support import ROOT, invoke
 import armsim
 from armsim.documents.load import load_scenario
 from armsim.documents.measured_points import MeasuredArm
-from armsim.hardware.population import Linear, Simulated, measured_units
+from armsim.hardware.population import Simulated, measured_units
 from armsim.hardware.ranked import Ranked, Reference
 from armsim.hardware.update import Estimator, Update
 from armsim.hardware.verify import at_rest, verify
+from armsim.identification.linear import Linear
 from armsim.study import Study
 
 CELL = measured_arm.SCENARIO

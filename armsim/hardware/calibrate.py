@@ -1,0 +1,234 @@
+"""The calibration of every built arm: measured, identified, corrected, evaluated."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.asked import SamplingPlan
+from armsim.decide.calibrated import asked_of
+from armsim.decide.compare import Comparison, compare
+from armsim.engine.layout import MEMORY
+from armsim.engine.plan import draw_units
+from armsim.engine.run import Progress
+from armsim.errors import InputError, Problem, RunError
+from armsim.hardware.left import Left, counts_for, curve, steps
+from armsim.hardware.population import measured_units
+from armsim.hardware.records import (
+    CalibrateRecord,
+    ConfoundedRecord,
+    MeasuredPoseRecord,
+    ParameterRecord,
+)
+from armsim.identification.corrected import Measurement, controlled, correctable, correction_of
+from armsim.identification.estimate import Estimate, jacobian_of
+from armsim.identification.exchange import short_moves
+from armsim.identification.iterate import Model, identify
+from armsim.identification.parameters import INSTRUMENT, TARGET, kind_of, with_target
+from armsim.identification.where import Choosing, candidates_of
+from armsim.model.calibration import Calibration
+from armsim.model.machine import Machine
+from armsim.results.plain import plain
+from armsim.study import Study
+from armsim.tasks import PoseSet
+
+FLAT = 1e-3
+"""Singular value of the position Jacobian, over the largest, below which a direction cannot be corrected."""
+UNITS_OF = {"length": "m", "angle": "rad", "compliance": "per unit of load"}
+BLOCK = 1024
+"""Units that are measured together."""
+
+
+@dataclass(frozen=True, eq=False)
+class Calibrated:
+    """What a calibration leaves.
+
+    Parameters
+    ----------
+    record : CalibrateRecord
+    comparison : Comparison
+        Before and after, the same units.
+    measurement : Measurement
+    before, after : Study
+        ``after`` holds the correction that every unit of the population got.
+    """
+
+    record: CalibrateRecord
+    comparison: Comparison
+    measurement: Measurement
+    before: Study
+    after: Study
+
+    @property
+    def met(self) -> bool | None:
+        """Whether the requirement is met after the calibration; None without one."""
+        return self.comparison.results[1].met
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON, as `records.CalibrateRecord`; SI units."""
+        return plain(self.record)
+
+
+def calibrate(
+    study: Study,
+    workers: int | None = None,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> Calibrated:
+    """Run the calibration of a scenario for every built arm of its population.
+
+    Raises
+    ------
+    InputError
+        The scenario has no calibration, or asks for what the joints cannot correct.
+    RunError
+        As `Study.run`; or Gauss-Newton does not settle.
+    """
+    calibration = asked_of(study)
+    plan = replace(study.scenario.plan, tolerance=None)
+    base = study.with_scenario(plan=plan)
+    machine, found = base.scenario.machine, base.find(progress)
+    flat = _flat(study, machine, calibration, found)
+    candidates = candidates_of(calibration, machine.arm, base.scenario.tasks, found)
+    choosing = Choosing.of(machine, calibration, candidates, found, plan.seed)
+    count = min(calibration.poses.count or len(candidates.joints), len(candidates.joints))
+    chosen = choosing.chosen(count, calibration.poses.choice)
+    chosen = chosen[short_moves(candidates.joints[chosen], machine.arm.highest - machine.arm.lowest)]
+    measurement = choosing.measurement(chosen)
+    estimate = _estimate(study, measurement, machine)
+    identified = _identified(machine, measurement, estimate, plan, progress)
+    after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
+    calibrated = base.with_scenario(machine=after, name=f"{base.scenario.name}, calibrated")
+    threads = workers or os.cpu_count() or 1
+    comparison = compare([base, calibrated], threads, progress, memory, note)
+    left = Left.at(found)
+    linear = replace(machine, correction=correction_of(machine, measurement, estimate))
+    record = CalibrateRecord(
+        scenario=base.scenario.name,
+        visits=calibration.visits,
+        units=plan.units,
+        prior=calibration.prior,
+        parameters=_parameters(machine, measurement, estimate, identified),
+        confounded=tuple(ConfoundedRecord(own.name, own.alike) for own in estimate.confounded),
+        observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(count), strict=True)),
+        poses=tuple(
+            MeasuredPoseRecord(candidates.names[n], tuple(candidates.joints[n].tolist())) for n in chosen.tolist()
+        ),
+        candidates=len(candidates.joints),
+        curve=_curve(choosing, left, progress, plan.seed) if len(candidates.joints) > count else (),
+        steps=steps(machine, measurement, left),
+        causes=left.causes(machine, linear),
+        rounds=identified.rounds,
+        beyond_linear=_beyond(left, estimate, machine, identified),
+        uncorrectable=flat,
+        comparison=comparison.record,
+    )
+    return Calibrated(record, comparison, measurement, base, calibrated)
+
+
+def _flat(study: Study, machine: Machine, calibration: Calibration, found: list[PoseSet]) -> tuple[str, ...]:
+    """Poses at which the joints cannot correct in every direction, where links are identified."""
+    if not calibration.identify.links:
+        return ()
+    out = []
+    for task, poses in zip(study.scenario.tasks, found, strict=True):
+        least = correctable(machine, poses.configurations)
+        out += [f"{task.name}: {name}" for name, own in zip(poses.names, least.tolist(), strict=True) if own < FLAT]
+    if len(out) == sum(len(poses.names) for poses in found):
+        file = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
+        wrong = "the joints of this arm cannot move the tool point in every direction, and so correct no link"
+        accepted = "zeros, stiffness, output_orders, input_orders"
+        raise InputError(Problem(file, 1, 1, "calibration.identify.links", wrong, accepted))
+    return tuple(out)
+
+
+def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estimate:
+    estimate = measurement.estimate(machine)
+    if not controlled(estimate.parameters):
+        file = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
+        names = ", ".join(own.name for own in estimate.confounded[:6])
+        wrong = f"the measured poses tell nothing of what is to be identified ({names})"
+        raise InputError(Problem(file, 1, 1, "calibration", wrong, "more poses, other poses, a target off the axes"))
+    return estimate
+
+
+@dataclass(frozen=True, eq=False)
+class _Identified:
+    """Of every unit: identified values, shape (units, K); what they are, likewise; rounds that it took."""
+
+    values: Array
+    truth: Array
+    linear: Array
+    rounds: int
+
+
+def _identified(
+    machine: Machine, measurement: Measurement, estimate: Estimate, plan: SamplingPlan, progress: Progress
+) -> _Identified:
+    """Measure every unit of the population, and identify it through exact kinematics."""
+    seen = with_target(machine, measurement.calibration.instrument)
+    drawn = draw_units(seen.terms, plan)[:, : plan.units]
+    spread, joints = measurement.spread(machine), measurement.joints
+    model = Model.of(seen, estimate, joints)
+    read = measured_units(seen, joints, measurement.visits, spread, plan.units, plan.seed)
+    means = np.empty((plan.units, 3 * len(joints)))
+    for n, visits in enumerate(read):
+        means[:, 3 * n : 3 * n + 3] = visits.mean(axis=1)
+        progress("poses measured", n + 1, len(joints))
+    values, rounds = np.empty((plan.units, len(estimate.parameters))), 0
+    for start in range(0, plan.units, BLOCK):
+        part = slice(start, start + BLOCK)
+        try:
+            values[part], own = identify(model, estimate, means[part])
+        except ArithmeticError as error:
+            raise RunError(f"{error}: fewer parameters, more poses, or prior: true") from error
+        rounds = max(rounds, own)
+        progress("arms identified", min(start + BLOCK, plan.units), plan.units)
+    about = estimate.mean + (means - estimate.jacobian @ estimate.mean - estimate.offset) @ estimate.gain.T
+    return _Identified(values, (estimate.truth @ drawn).T, about, rounds)
+
+
+def _parameters(
+    machine: Machine, measurement: Measurement, estimate: Estimate, identified: _Identified
+) -> tuple[ParameterRecord, ...]:
+    arm = with_target(machine, measurement.calibration.instrument).arm
+    formula, own = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
+    spread = np.sqrt(np.maximum(np.diag(estimate.truth @ estimate.linear.prior @ estimate.truth.T), 0.0))
+    off = identified.values - identified.truth
+    ddof = 1 if len(off) > 1 else 0
+    over, bias = off.std(axis=0, ddof=ddof), off.mean(axis=0)
+    return tuple(
+        ParameterRecord(
+            parameter.name, parameter.group, UNITS_OF[kind_of(parameter, arm)], float(spread[n]), float(formula[n]),
+            float(own[n]), float(over[n]), float(bias[n]),
+        )
+        for n, parameter in enumerate(estimate.parameters)
+        if parameter.group not in (INSTRUMENT, TARGET)
+    )  # fmt: skip
+
+
+def _curve(choosing: Choosing, left: Left, progress: Progress, seed: int) -> Any:
+    out: list[Any] = []
+    counts = counts_for(len(choosing.candidates.joints))
+    for number, count in enumerate(counts, start=1):
+        out += curve(choosing, left, [count], seed)
+        progress("curve of error against poses", number, len(counts))
+    return tuple(out)
+
+
+def _beyond(left: Left, estimate: Estimate, machine: Machine, identified: _Identified) -> float:
+    """What exact identification leaves other than linear identification, rms over arms and poses. [m]"""
+    own = controlled(estimate.parameters)
+    parameters = tuple(estimate.parameters[n] for n in own)
+    apart = (identified.values - identified.linear)[:, own]
+    total = 0.0
+    for at in left.configurations:
+        reach = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1)
+        total += float(np.mean(np.sum((apart @ reach.T) ** 2, axis=1))) / len(at) / len(left.configurations)
+    return float(np.sqrt(total))

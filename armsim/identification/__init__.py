@@ -1,0 +1,1 @@
+"""What measured tool points tell of an arm: parameters, their estimate, where to measure."""

@@ -1,0 +1,154 @@
+"""Where to measure: poses exchanged one by one until none brings more.
+
+With V = (P^-1 + sum over the poses of J_i^T C_i^-1 J_i)^-1, the covariance that a set of poses leaves:
+
+    error        trace(A V), A = mean over the poses of the tasks of B^T B: least mean square error there
+    determinant  log det V: least volume of the uncertainty (D-optimal; O1 of the whitened Jacobian)
+
+What is not identified counts as scatter of its own at every pose in C_i.
+
+References
+----------
+.. [1] Fedorov, Theory of Optimal Experiments (1972), ch. 3: exchange; Cook, Nachtsheim, Technometrics 22 (1980) 315:
+   one pose at a time.
+.. [2] Atkinson, Donev, Tobias, Optimum Experimental Designs (2007), ch. 10 and 12 (from memory): criteria, exchange.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+
+STARTS = 4
+"""Sets from which the exchange begins: one built up pose by pose, the others at random; the best end is taken."""
+MOST_PASSES = 50
+BETTER = 1e-9
+"""Share by which an exchange must do better to be made."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pool:
+    """Candidates.
+
+    Parameters
+    ----------
+    seen : (N, 3, K)
+        Whitened Jacobian of every candidate, parameters in units of their scale.
+    before : (K, K)
+        P^-1, however weak, so that few poses have a covariance.
+    wanted : (K, K), optional
+        A; the determinant is taken where it is not given.
+    """
+
+    seen: Array
+    before: Array
+    wanted: Array | None = None
+
+    def covariance(self, chosen: NDArray[np.intp]) -> Array:
+        """V of some poses, shape (K, K)."""
+        rows = self.seen[chosen].reshape(-1, self.seen.shape[2])
+        return np.asarray(np.linalg.inv(self.before + rows.T @ rows))
+
+    def value(self, chosen: NDArray[np.intp]) -> float:
+        """The criterion of some poses; less is better."""
+        covariance = self.covariance(chosen)
+        if self.wanted is not None:
+            return float(np.trace(self.wanted @ covariance))
+        return float(np.linalg.slogdet(covariance)[1])
+
+    def with_each(self, covariance: Array) -> Array:
+        """The criterion with each of the candidates added to poses that leave a covariance, shape (N,)."""
+        reach = self.seen @ covariance  # (N, 3, K)
+        inner = np.eye(3) + reach @ self.seen.swapaxes(1, 2)
+        if self.wanted is None:
+            return np.asarray(np.linalg.slogdet(covariance)[1] - np.linalg.slogdet(inner)[1])
+        gained = np.linalg.solve(inner, reach @ self.wanted @ reach.swapaxes(1, 2))
+        return np.asarray(np.trace(self.wanted @ covariance) - np.trace(gained, axis1=1, axis2=2))
+
+    def without(self, covariance: Array, number: int) -> Array:
+        """The covariance that is left when a pose goes, shape (K, K)."""
+        own = self.seen[number]
+        reach = own @ covariance
+        return np.asarray(covariance + reach.T @ np.linalg.solve(np.eye(3) - reach @ own.T, reach))
+
+
+def choose(pool: Pool, count: int, rng: np.random.Generator, starts: int = STARTS) -> NDArray[np.intp]:
+    """Numbers of the poses that do best together, in order, shape (count,)."""
+    number = len(pool.seen)
+    if count >= number:
+        return np.arange(number)
+    best: NDArray[np.intp] = np.arange(count)
+    value = np.inf
+    for start in range(starts):
+        begin = _built_up(pool, count) if start == 0 else rng.permutation(number)[:count]
+        chosen = _exchanged(pool, begin)
+        if (own := pool.value(chosen)) < value:
+            best, value = chosen, own
+    return np.sort(best)
+
+
+def _built_up(pool: Pool, count: int) -> NDArray[np.intp]:
+    chosen: list[int] = []
+    for _ in range(count):
+        values = pool.with_each(pool.covariance(np.array(chosen, dtype=np.intp)))
+        values[chosen] = np.inf
+        chosen.append(int(np.argmin(values)))
+    return np.array(chosen, dtype=np.intp)
+
+
+def _exchanged(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
+    chosen = begin.copy()
+    for _ in range(MOST_PASSES):
+        moved = False
+        for place in range(len(chosen)):
+            rest = pool.without(pool.covariance(chosen), int(chosen[place]))
+            values = pool.with_each(rest)
+            own = values[chosen[place]]
+            values[chosen] = np.inf
+            other = int(np.argmin(values))
+            if values[other] < own - BETTER * max(abs(own), 1e-300):
+                chosen[place], moved = other, True
+        if not moved:
+            break
+    return chosen
+
+
+def short_moves(joints: Array, travel: Array) -> NDArray[np.intp]:
+    """Order of poses in which the arm moves little: nearest next, then crossings undone.
+
+    A move counts by the joint that goes farthest, over its travel.
+
+    Parameters
+    ----------
+    joints : (M, joints)
+    travel : (joints,)
+
+    References
+    ----------
+    .. [1] Croes, Operations Research 6 (1958) 791: 2-opt.
+    """
+    distance = np.abs((joints[:, None] - joints[None]) / travel).max(axis=2)
+    order = [int(np.argmin(distance.sum(axis=1)))]
+    left = set(range(len(joints))) - set(order)
+    while left:
+        nearest = min(sorted(left), key=lambda n: distance[order[-1], n])
+        order.append(nearest)
+        left.remove(nearest)
+    route = np.array(order, dtype=np.intp)
+    improved = True
+    while improved:
+        improved = False
+        for i in range(len(route) - 1):
+            for k in range(i + 1, len(route)):
+                before, after = distance[route[i], route[i + 1]], 0.0
+                now = distance[route[i], route[k]]
+                if k + 1 < len(route):
+                    after, now = distance[route[k], route[k + 1]], now + distance[route[i + 1], route[k + 1]]
+                if now < before + after - 1e-12:
+                    route[i + 1 : k + 1] = route[i + 1 : k + 1][::-1]
+                    improved = True
+    return route
