@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 
 def calibrate(
     scenario: Annotated[Path, typer.Argument(help="Scenario with a calibration: block.")],
+    measured: Annotated[
+        Path | None, typer.Option(help="CSV of measured arms as of verify: they are identified, at their own poses.")
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder; results/NAME-calibrated where not given.")] = None,
     seed: Seed = None,
     units: Units = None,
@@ -43,6 +46,7 @@ def calibrate(
 ) -> None:
     """What calibration leaves: every built arm measured, identified, corrected; exit 1 if the requirement is missed."""
     from armsim.decide.calibrated import asked_of
+    from armsim.documents.columns import source_of
     from armsim.documents.load import load_changed, load_scenario
     from armsim.hardware.calibrate import calibrate as work_out
     from armsim.report.calibrate import notes, write_calibrated
@@ -53,18 +57,20 @@ def calibrate(
     study = Study(load_changed(load_scenario(scenario), changes_of(set_))).with_plan(units, visits, seed)
     asked_of(study)
     folder = out or Path("results") / f"{called(scenario)}-calibrated"
-    inputs = [source.path for source in study.scenario.sources]
+    inputs = [source.path for source in study.scenario.sources] + ([] if measured is None else [measured])
     check_destination(folder, inputs, scenario if out is None else None)
     with stoppable() as landed:
         with shown_progress() as (progress, note):
-            found = work_out(study, workers, progress, allowed, note)
+            found = work_out(study, workers, progress, allowed, note, measured)
             plan = study.scenario.plan
             words = ["armsim", "calibrate", str(scenario), "--seed", plan.seed, "--units", plan.units]
             words += ["--visits", plan.visits]
+            words += [] if measured is None else ["--measured", measured]
             for change in set_ or ():
                 words += ["--set", change]
             command = shlex.join(str(word) for word in words)
-            write_calibrated(folder, found, command, paper.value, progress, landed.append)
+            read = () if measured is None else (source_of(measured),)
+            write_calibrated(folder, found, read, command, paper.value, progress, landed.append)
         with printing(folder):
             if json:
                 print_machine(found.to_dict())
@@ -87,10 +93,12 @@ def _print(found: Calibrated) -> None:
         PARAMETERS,
         SHOWN,
         STEPS,
+        VALUES,
         curve_rows,
         parameter_rows,
         sentences,
         step_rows,
+        value_rows,
     )
 
     record = found.record
@@ -100,6 +108,8 @@ def _print(found: Calibrated) -> None:
     listed = parameter_rows(record)
     more = f", {SHOWN} of {len(listed)}; all in the report" if len(listed) > SHOWN else ""
     print_table(f"identified{more}", PARAMETERS, listed[:SHOWN], right=(1, 2, 3, 4))
+    for arm in record.arms:
+        print_table(f"{arm.name}: identified, the most certain first", VALUES, value_rows(arm)[:SHOWN], right=(1, 2, 3))
     if record.curve:
         print_table("error left against the number of poses", CURVE, curve_rows(record), right=(0, 1, 2, 3, 4))
     tell(f"observability: {', '.join(f'{name} {significant(value)}' for name, value in record.observability.items())}")

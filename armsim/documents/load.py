@@ -184,8 +184,8 @@ class _Loader:
         if document.calibration is not None:
             given, known = document.calibration, tuple(task for task in tasks if task is not None)
             calibration = wrong.of(build_calibration, given, arm, known, masses is not None, source)
-            if given.poses is not None and given.poses.file is not None:
-                wrong.of(self._remember, self.source.path.parent / given.poses.file)
+            if calibration is not None and calibration.poses.file is not None:
+                self._remember(self.source.path.parent / given.poses.file)
         if wrong.problems:
             raise wrong.error()
         environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)

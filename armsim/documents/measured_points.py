@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -27,16 +27,25 @@ class MeasuredArm:
     name : str
     visits : mapping of pose to (visits, 3) [m]
         Attained less commanded position in the base frame.
+    directions : mapping of pose to words
+        From where every visit came; no entry where that is not told.
     """
 
     name: str
     visits: dict[str, Array]
+    directions: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def by_direction(self, pose: str) -> dict[str, Array]:
+        """Visits of a pose by the direction from which they came, (visits, 3) each. [m]"""
+        words = np.array(self.directions.get(pose, ()))
+        return {word: self.visits[pose][words == word] for word in dict.fromkeys(words.tolist())}
 
 
 def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm, ...]:
     """Every arm of a file.
 
-    The header names ``pose``, ``x [mm]``, ``y [mm]``, ``z [mm]`` in the base frame; optionally ``arm`` and ``visit``.
+    The header names ``pose``, ``x [mm]``, ``y [mm]``, ``z [mm]`` in the base frame; optionally ``arm``, ``visit`` and
+    ``direction``, a word for the way in which the tool came.
 
     Parameters
     ----------
@@ -49,10 +58,11 @@ def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm
     InputError
         With file and line: a pose that is not known, one visited once, positions far from the command, rows twice.
     """
-    own = read_columns(path, dict.fromkeys(AXES, ("length",)), ("arm", "pose", "visit"), ("pose", *AXES))
+    own = read_columns(path, dict.fromkeys(AXES, ("length",)), ("arm", "pose", "visit", "direction"), ("pose", *AXES))
     poses = own.words["pose"]
     points = np.stack([own.numbers[axis] for axis in AXES], axis=1)
     arms, visits = own.words.get("arm") or [path.stem] * len(poses), own.words.get("visit")
+    ways = own.words.get("direction")
     if not poses:
         raise own.fault(None, "", "no rows", "measured tool points")
     seen: dict[tuple[object, ...], int] = {}
@@ -60,7 +70,8 @@ def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm
         if pose not in commanded:
             close = ", ".join(list(commanded)[:12])
             raise own.fault(row, "pose", f"the scenario has no pose {pose!r} at rest", close)
-        key = (arm, pose, visits[row]) if visits is not None else (arm, pose, *points[row].tolist())
+        way = "" if ways is None else ways[row]
+        key = (arm, pose, way, visits[row]) if visits is not None else (arm, pose, way, *points[row].tolist())
         if key in seen:
             same = "the same visit as" if visits is not None else "the same as"
             at = "visit" if visits is not None else ""
@@ -78,7 +89,13 @@ def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm
             if len(those) < LEAST_VISITS:
                 found = f"{pose!r} is visited once by {name!r}"
                 raise own.fault(those[0], "pose", found, f"{LEAST_VISITS} visits at least")
-        out.append(MeasuredArm(name, {pose: away[those] for pose, those in rows.items()}))
+        came = {} if ways is None else {pose: tuple(ways[row] for row in those) for pose, those in rows.items()}
+        for pose, words in came.items():
+            if alone := [word for word in words if words.count(word) < LEAST_VISITS]:
+                row = rows[pose][words.index(alone[0])]
+                found = f"{pose!r} is visited once from {alone[0]!r} by {name!r}"
+                raise own.fault(row, "direction", found, f"{LEAST_VISITS} visits from each direction at least")
+        out.append(MeasuredArm(name, {pose: away[those] for pose, those in rows.items()}, came))
     return tuple(out)
 
 

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core.sources import LANES
-from armsim.errormodel.terms import Following, Tabled, Term
+from armsim.errormodel.draws import Following, Tabled
+from armsim.errormodel.terms import Term
 
 UNIT_BLOCK = 8 * LANES
 """Units drawn by one generator: more units extend a population and leave its first units as they were."""

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from armsim.errormodel.distributions import NORMAL_95
 from armsim.figures import style
 from armsim.formatting import show, significant, unit_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from armsim.hardware.records import CalibrateRecord, CauseLeftRecord, ParameterRecord
+    from armsim.hardware.records import CalibrateRecord, CauseLeftRecord, IdentifiedArmRecord, ParameterRecord
 
 MOST = 36
 """Rows of a figure."""
@@ -117,6 +118,33 @@ def parameters_known(parameters: Sequence[ParameterRecord]) -> style.Drawing:
         finding = f"{worse} of {len(shown)} are known worse than the population itself tells"
         axes.set_title(style.wrapped(finding if worse else f"all {len(shown)} are known better than before", 64))
         style.footnote(out, "right of the dashed line: identifying it without a prior makes this parameter worse")
+    return out
+
+
+def arm_values(arm: IdentifiedArmRecord) -> style.Drawing:
+    """Identified parameters of a measured arm in units of their spread in the population, with 95 % intervals."""
+    shown = sorted((own for own in arm.values if own.spread > 0.0), key=lambda own: abs(own.value) / own.spread)[-MOST:]
+    places = np.arange(len(shown), dtype=float)
+    with style.style():
+        out, axes = style.figure(6.4, 1.5 + 0.24 * max(len(shown), 2))
+        values = np.array([own.value / own.spread for own in shown])
+        reach = np.array([NORMAL_95 * own.uncertainty / own.spread for own in shown])
+        far = np.abs(values) - reach > 1.0
+        for where, colour in ((far, style.REQUIREMENT), (~far, style.COLOURS[0])):
+            axes.errorbar(
+                values[where], places[where], xerr=reach[where], fmt="o", color=colour, markersize=4, capsize=2
+            )
+        texts = [f"{own.name}: {significant(v)} of its spread" for own, v in zip(shown, values.tolist(), strict=True)]
+        out.tell(axes, values, places, texts=texts)
+        axes.axvspan(-1.0, 1.0, color="#777777", alpha=0.12)
+        axes.set_yticks(places, [style.label(own.name) for own in shown], fontsize=8)
+        axes.set(xlabel="identified value over the spread in the population")
+        most = shown[-1] if shown else None
+        finding = f"{most.name} is off most, {significant(abs(values[-1]), 2)} times its spread" if most else "nothing"
+        axes.set_title(style.wrapped(f"{arm.name}: {finding}", 64))
+        style.footnote(
+            out, "lines: 95 % intervals; grey: one standard deviation of the population; red: outside for certain"
+        )
     return out
 
 

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from armsim.figures import style
-from armsim.formatting import significant, unit_for
+from armsim.formatting import percent, significant, unit_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from armsim.hardware.records import ArmRecord, CauseRecord
+    from armsim.results import Grid
 
 MOST_POSES = 40
 MOST_CAUSES = 14
@@ -52,6 +53,41 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
             out,
             "points: the measured arm, lines: 95 % intervals; bars: arms simulated and measured the same way",
         )
+    return out
+
+
+def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) -> style.Drawing:
+    """The error expected of a measured arm over a slice, and the standard deviation that is left of it."""
+    by_name = {own.name: own for own in arm.expected}
+    shape = tuple(len(centres) for centres in grid.centres[::-1])
+    index = np.array(grid.pose).reshape(shape)
+    centres = [np.array(own) * 1e3 for own in grid.centres]
+    x, y = (np.append(own - grid.step * 500.0, own[-1] + grid.step * 500.0) for own in centres)
+    sizes = [np.array([getattr(by_name[name], field) for name in names]) for field in ("size", "left", "prior")]
+    unit = unit_for([float(sizes[0].max())])
+    span = (np.ptp(centres[1]) + 1) / (np.ptp(centres[0]) + 1)
+    with style.style():
+        out = style.Drawing(figsize=(6.4, float(np.clip(1.4 + 2.6 * span, 2.8, 6.0))), layout="constrained")
+        both = out.subplots(1, 2, sharey=True)
+        for axes, values, label in zip(both, sizes, ("error expected", "standard deviation left"), strict=False):
+            laid = np.where(index >= 0, values[np.maximum(index, 0)] * unit.factor, np.nan)
+            lost = np.where(index < 0, 1.0, np.nan)
+            mesh = axes.pcolormesh(x, y, laid, cmap=style.MAP, vmin=0.0, rasterized=True)
+            axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True)
+            across, up = np.meshgrid(*centres)
+            seen = ~np.isnan(laid)
+            texts = [f"{label}: {significant(v)} {unit.name}" for v in laid[seen].tolist()]
+            out.tell(axes, across[seen], up[seen], texts=texts)
+            axes.set(xlabel=f"{grid.axes[0]} [mm]", aspect="equal")
+            axes.grid(False)
+            out.colorbar(mesh, ax=axes, location="bottom", shrink=0.9, label=f"{label} [{unit.name}]")
+        both[0].set_ylabel(f"{grid.axes[1]} [mm]")
+        known = 1.0 - float(np.sqrt(np.mean(sizes[1] ** 2) / max(float(np.mean(sizes[2] ** 2)), 1e-300)))
+        worst = names[int(np.argmax(sizes[0]))]
+        finding = f"{arm.name}, {task}: up to {significant(float(sizes[0].max()) * unit.factor)} {unit.name} at {worst}"
+        text = f"{finding}; the measurement takes {percent(known, 2)} off the spread of the population"
+        out.suptitle(style.wrapped(text, 78), x=0.01, ha="left", fontweight="bold", fontsize=10)
+        style.footnote(out, "mean error of this arm by the most likely coefficients; grey: cannot be reached")
     return out
 
 

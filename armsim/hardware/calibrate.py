@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from armsim.engine.layout import MEMORY
 from armsim.engine.plan import draw_units
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem, RunError
+from armsim.hardware.arms import identified_arm, measured_arms
 from armsim.hardware.left import Left, counts_for, curve, steps
 from armsim.hardware.population import measured_units
 from armsim.hardware.records import (
@@ -29,7 +31,7 @@ from armsim.identification.corrected import Measurement, controlled, correctable
 from armsim.identification.estimate import Estimate, jacobian_of
 from armsim.identification.exchange import short_moves
 from armsim.identification.iterate import Model, identify
-from armsim.identification.parameters import INSTRUMENT, TARGET, kind_of, with_target
+from armsim.identification.parameters import INSTRUMENT, TARGET, unit_of, with_target
 from armsim.identification.where import Choosing, candidates_of
 from armsim.model.calibration import Calibration
 from armsim.model.machine import Machine
@@ -39,7 +41,6 @@ from armsim.tasks import PoseSet
 
 FLAT = 1e-3
 """Singular value of the position Jacobian, over the largest, below which a direction cannot be corrected."""
-UNITS_OF = {"length": "m", "angle": "rad", "compliance": "per unit of load"}
 BLOCK = 1024
 """Units that are measured together."""
 
@@ -80,8 +81,12 @@ def calibrate(
     progress: Progress = lambda what, done, total: None,
     memory: int = MEMORY,
     note: Callable[[str], None] = lambda text: None,
+    measured: Path | None = None,
 ) -> Calibrated:
     """Run the calibration of a scenario for every built arm of its population.
+
+    ``measured``: a file of `documents.measured_points`; its arms are identified, and the poses at which the first of
+    them was measured are those of the calibration.
 
     Raises
     ------
@@ -95,39 +100,46 @@ def calibrate(
     base = study.with_scenario(plan=plan)
     machine, found = base.scenario.machine, base.find(progress)
     flat = _flat(study, machine, calibration, found)
-    candidates = candidates_of(calibration, machine.arm, base.scenario.tasks, found)
-    choosing = Choosing.of(machine, calibration, candidates, found, plan.seed)
-    count = min(calibration.poses.count or len(candidates.joints), len(candidates.joints))
-    chosen = choosing.chosen(count, calibration.poses.choice)
-    chosen = chosen[short_moves(candidates.joints[chosen], machine.arm.highest - machine.arm.lowest)]
-    measurement = choosing.measurement(chosen)
+    left = Left.at(found)
+    arms = [] if measured is None else measured_arms(study, measured, calibration)
+    choosing = None
+    if arms:
+        first, measurement = arms[0]
+        names, candidates = tuple(first.visits), len(first.visits)
+    else:
+        candidate = candidates_of(calibration, machine.arm, base.scenario.tasks, found)
+        candidates = len(candidate.joints)
+        choosing = Choosing.of(machine, calibration, candidate, found, plan.seed)
+        chosen = choosing.chosen(calibration.poses.count or candidates, calibration.poses.choice)
+        chosen = chosen[short_moves(candidate.joints[chosen], machine.arm.highest - machine.arm.lowest)]
+        names, measurement = tuple(candidate.names[n] for n in chosen), choosing.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
     identified = _identified(machine, measurement, estimate, plan, progress)
     after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
     calibrated = base.with_scenario(machine=after, name=f"{base.scenario.name}, calibrated")
     threads = workers or os.cpu_count() or 1
     comparison = compare([base, calibrated], threads, progress, memory, note)
-    left = Left.at(found)
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
     record = CalibrateRecord(
         scenario=base.scenario.name,
-        visits=calibration.visits,
+        visits=max(measurement.visits),
         units=plan.units,
         prior=calibration.prior,
         parameters=_parameters(machine, measurement, estimate, identified),
         confounded=tuple(ConfoundedRecord(own.name, own.alike) for own in estimate.confounded),
-        observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(count), strict=True)),
+        observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(len(names)), strict=True)),
         poses=tuple(
-            MeasuredPoseRecord(candidates.names[n], tuple(candidates.joints[n].tolist())) for n in chosen.tolist()
+            MeasuredPoseRecord(name, tuple(q)) for name, q in zip(names, measurement.joints.tolist(), strict=True)
         ),
-        candidates=len(candidates.joints),
-        curve=_curve(choosing, left, progress, plan.seed) if len(candidates.joints) > count else (),
+        candidates=candidates,
+        curve=() if choosing is None else curve(choosing, left, counts_for(candidates), plan.seed, progress),
         steps=steps(machine, measurement, left),
         causes=left.causes(machine, linear),
         rounds=identified.rounds,
         beyond_linear=_beyond(left, estimate, machine, identified),
         uncorrectable=flat,
         comparison=comparison.record,
+        arms=tuple(identified_arm(study, arm, own, left) for arm, own in arms),
     )
     return Calibrated(record, comparison, measurement, base, calibrated)
 
@@ -203,22 +215,11 @@ def _parameters(
     off = identified.values - identified.truth
     ddof = 1 if len(off) > 1 else 0
     over, bias = off.std(axis=0, ddof=ddof), off.mean(axis=0)
-    return tuple(
-        ParameterRecord(
-            parameter.name, parameter.group, UNITS_OF[kind_of(parameter, arm)], float(spread[n]), float(formula[n]),
-            float(own[n]), float(over[n]), float(bias[n]),
-        )
-        for n, parameter in enumerate(estimate.parameters)
-        if parameter.group not in (INSTRUMENT, TARGET)
-    )  # fmt: skip
-
-
-def _curve(choosing: Choosing, left: Left, progress: Progress, seed: int) -> Any:
-    out: list[Any] = []
-    counts = counts_for(len(choosing.candidates.joints))
-    for number, count in enumerate(counts, start=1):
-        out += curve(choosing, left, [count], seed)
-        progress("curve of error against poses", number, len(counts))
+    out = []
+    for n, parameter in enumerate(estimate.parameters):
+        if parameter.group not in (INSTRUMENT, TARGET):
+            sizes = [float(column[n]) for column in (spread, formula, own, over, bias)]
+            out.append(ParameterRecord(parameter.name, parameter.group, unit_of(parameter, arm), *sizes))
     return tuple(out)
 
 

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.engine.firstorder import linearise
-from armsim.hardware.records import CauseLeftRecord, CurvePointRecord, StepRecord
-from armsim.identification.corrected import Measurement
+from armsim.engine.run import Progress
+from armsim.hardware.records import CauseLeftRecord, CurvePointRecord, Interval, StepRecord
+from armsim.identification.corrected import Measurement, controlled
+from armsim.identification.estimate import Estimate, estimate_of, jacobian_of
+from armsim.identification.linear import Linear
 from armsim.identification.parameters import INSTRUMENT, TARGET, groups_of, parameters_of
 from armsim.identification.where import Choosing
-from armsim.model.calibration import Identified
+from armsim.model.calibration import Criterion, Identified
 from armsim.model.configurations import Configurations
-from armsim.model.correction import NAME
+from armsim.model.correction import Parameter
 from armsim.model.machine import Machine
 from armsim.tasks import PoseSet
 
@@ -69,45 +73,87 @@ class Left:
                 out["mean of all"] = out.get("mean of all", 0.0) + mean
         return out
 
-    def spread(self, machine: Machine, seed: int) -> tuple[float, float]:
-        """What 5 and 95 % of arms have, rms over the poses. [m]"""
+
+@dataclass(frozen=True, eq=False)
+class Reach:
+    """What coefficients and parameters do at the poses of the tasks, rows weighed so that their squares add up to the
+    mean over poses and tasks.
+
+    Parameters
+    ----------
+    gain : (rows, coefficients)
+    fixed : (rows,) [m]
+        Mean of the visits.
+    parameters : (rows, K)
+        Of those that are put into the controller.
+    drawn : (coefficients, ARMS)
+    """
+
+    gain: Array
+    fixed: Array
+    parameters: Array
+    drawn: Array
+
+    @staticmethod
+    def of(machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], left: Left, seed: int) -> Reach:
+        """With the coefficients of a population as it is measured."""
         rng = np.random.default_rng(seed)
-        squares = np.zeros(ARMS)
-        for own in self.configurations:
-            moved: Array = np.zeros((3 * len(own), ARMS))
-            state = np.random.default_rng(rng.integers(2**31))
-            for term, gain in machine.evaluated(own).gains():
-                if term.life == "unit":
-                    added = term.name == NAME
-                    drawn = _independent(term.covariance, term.mean, state) if added else term.draw(state, ARMS)
-                    moved += gain.reshape(3 * len(own), -1) @ drawn
-                else:
-                    moved += (gain @ term.mean).reshape(-1, 1)
-            squares += np.sum(moved**2, axis=0) / len(own) / len(self.configurations)
-        low, high = np.quantile(np.sqrt(squares), (0.05, 0.95))
-        return float(low), float(high)
+        place = {term.name: part for term, part in linear.parts()}
+        drawn = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])
+        gains, fixed, moved = [], [], []
+        for at in left.configurations:
+            rows, weight = 3 * len(at), (len(at) * len(left.configurations)) ** -0.5
+            own, mean = np.zeros((rows, len(drawn))), np.zeros(rows)
+            for term, gain in machine.evaluated(at).gains():
+                if term.life == "unit" and term.name in place:
+                    own[:, place[term.name]] = gain.reshape(rows, -1)
+                else:  # of visit life, or of unit life on a path alone
+                    mean += (gain @ term.mean).ravel()
+            gains.append(weight * own)
+            fixed.append(weight * mean)
+            moved.append(weight * jacobian_of(machine, at, parameters).reshape(rows, -1))
+        return Reach(np.concatenate(gains), np.concatenate(fixed), np.concatenate(moved), drawn)
+
+    def left(self, estimate: Estimate, columns: list[int], seed: int) -> tuple[float, Interval]:
+        """Over arms and poses, and what 5 and 95 % of arms have; ``columns`` of `parameters` are estimated. [m]"""
+        own, linear = controlled(estimate.parameters), estimate.linear
+        gain, moved = estimate.gain[own], self.parameters[:, columns]
+        rest = self.gain - moved @ (gain @ linear.gain)
+        base = estimate.mean - estimate.gain @ (estimate.jacobian @ estimate.mean + estimate.offset)
+        mean = self.fixed - moved @ (base[own] + gain @ linear.fixed)
+        noise = moved @ gain
+        middle = rest @ linear.prior_mean + mean
+        square = np.sum((rest @ linear.prior) * rest) + np.sum((noise @ estimate.noise) * noise) + np.sum(middle**2)
+        root = np.linalg.cholesky(estimate.noise)
+        normal = np.random.default_rng(seed).standard_normal((len(root), ARMS))
+        arms = np.sqrt(np.sum((rest @ self.drawn + mean[:, None] - noise @ (root @ normal)) ** 2, axis=0))
+        low, high = np.quantile(arms, (0.05, 0.95))
+        return float(np.sqrt(square)), (float(low), float(high))
 
 
-def _independent(covariance: Array, mean: Array, rng: np.random.Generator) -> Array:
-    values, vectors = np.linalg.eigh(covariance)
-    normal = rng.standard_normal((len(mean), ARMS))
-    return np.asarray(mean[:, None] + vectors @ (np.sqrt(np.maximum(values, 0.0))[:, None] * normal))
-
-
-def curve(choosing: Choosing, left: Left, counts: Iterable[int], seed: int) -> tuple[CurvePointRecord, ...]:
+def curve(
+    choosing: Choosing, left: Left, counts: Sequence[int], seed: int, progress: Progress
+) -> tuple[CurvePointRecord, ...]:
     """Error left against the number of poses, chosen and at random."""
-    out, machine = [], choosing.machine
-    criterion = choosing.calibration.poses.choice
-    for count in counts:
-        chosen = choosing.chosen(count, "error" if criterion == "random" else criterion)
-        best = choosing.measurement(chosen).calibrated(machine)
-        others = [
-            left.rms(choosing.measurement(choosing.chosen(count, "random", draw)).calibrated(machine))
-            for draw in range(1, SETS + 1)
-        ]
+    asked, seen, prior = choosing.seen.parameters, choosing.seen, choosing.calibration.prior
+    parameters = tuple(asked[n] for n in controlled(asked))
+    place = {own.name: n for n, own in enumerate(parameters)}
+    reach = Reach.of(choosing.machine, seen.linear, parameters, left, seed)
+
+    def with_poses(chosen: NDArray[np.intp]) -> tuple[float, Interval]:
+        estimate = estimate_of(seen.only(chosen), prior)
+        own = [place[estimate.parameters[n].name] for n in controlled(estimate.parameters)]
+        return reach.left(estimate, own, seed)
+
+    out: list[CurvePointRecord] = []
+    criterion: Criterion = choosing.calibration.poses.choice
+    for number, count in enumerate(counts):
+        progress("curve of error against poses", number, len(counts))
+        best = with_poses(choosing.chosen(count, "error" if criterion == "random" else criterion, starts=1))
+        others = [with_poses(choosing.chosen(count, "random", draw))[0] for draw in range(1, SETS + 1)]
         low, middle, high = np.quantile(others, (0.05, 0.5, 0.95)).tolist()
-        own = left.rms(best), left.spread(best, seed)
-        out.append(CurvePointRecord(count, *own, middle, (low, high)))
+        out.append(CurvePointRecord(count, *best, middle, (low, high)))
+    progress("curve of error against poses", len(counts), len(counts))
     return tuple(out)
 
 

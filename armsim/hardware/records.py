@@ -94,6 +94,19 @@ class DistanceRecord:
 
 
 @dataclass(frozen=True)
+class DirectionRecord:
+    """vAP of the arm at a pose that it was brought to from several directions, with its interval; what 5, 50 and 95 %
+    of the population keep to, coming along x, y and z, and the share of it that is smaller."""
+
+    pose: str
+    directions: tuple[str, ...]
+    variation: float
+    interval: Interval
+    population: Vector
+    place: float
+
+
+@dataclass(frozen=True)
 class CauseRecord:
     """A cause at a joint (or link) after the measurement: by how many of its standard deviations it moved, the
     share of its variance that the measurement tells, the chance of an estimate as far off in an arm of the population,
@@ -133,6 +146,7 @@ class ArmRecord:
     compatible: bool
     poses: tuple[PoseRecord, ...]
     distances: tuple[DistanceRecord, ...]
+    directions: tuple[DirectionRecord, ...]
     causes: tuple[CauseRecord, ...]
     expected: tuple[ExpectedRecord, ...]
     coarse_instrument: bool
@@ -164,7 +178,7 @@ class VerifyRecord:
 class ParameterRecord:
     """An identified parameter: its standard deviation in the population, the standard uncertainty of its estimate by
     formula and the part of it that instrument and visits make, and what the error was over the population. ``unit`` is
-    m, rad, or rad or m per unit of load."""
+    m, rad, m/N or rad/(N m)."""
 
     name: str
     group: str
@@ -224,6 +238,33 @@ class CauseLeftRecord:
 
 
 @dataclass(frozen=True)
+class IdentifiedValueRecord:
+    """A parameter of a measured arm with its standard uncertainty, and its standard deviation in the population."""
+
+    name: str
+    group: str
+    unit: str
+    value: float
+    uncertainty: float
+    spread: float
+
+
+@dataclass(frozen=True)
+class IdentifiedArmRecord:
+    """A measured arm. ``residual`` and ``expected``: rms distance of the measured points from the identified arm, and
+    that of arms of the population. ``removed``: rms over the poses of the tasks of what the correction takes away;
+    ``left``: what then remains in such arms, as in `CurvePointRecord`."""
+
+    name: str
+    poses: int
+    values: tuple[IdentifiedValueRecord, ...]
+    residual: float
+    expected: float
+    removed: float
+    left: float
+
+
+@dataclass(frozen=True)
 class CalibrateRecord:
     """Of `armsim calibrate`.
 
@@ -247,6 +288,7 @@ class CalibrateRecord:
     beyond_linear: float
     uncorrectable: tuple[str, ...]
     comparison: ComparisonRecord
+    arms: tuple[IdentifiedArmRecord, ...] = ()
     format: Literal["armsim-calibrate/1"] = "armsim-calibrate/1"
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -11,13 +12,16 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.measured_points import MeasuredArm, read_points
-from armsim.engine.statistics import pose_accuracy, pose_repeatability, student
+from armsim.engine.growth import job_of
+from armsim.engine.measures import direction_variation
+from armsim.engine.statistics import LEVEL, pose_accuracy, pose_repeatability, student
 from armsim.errors import InputError, Problem
 from armsim.hardware.moved import causes, scales
 from armsim.hardware.population import Simulated, measured_units
 from armsim.hardware.ranked import SIGNIFICANT, Ranked, Reference
 from armsim.hardware.records import (
     ArmRecord,
+    DirectionRecord,
     DistanceRecord,
     ExpectedRecord,
     PoseRecord,
@@ -25,6 +29,8 @@ from armsim.hardware.records import (
 )
 from armsim.hardware.update import Estimator, Update, expected
 from armsim.identification.linear import Linear
+from armsim.model.configurations import Configurations
+from armsim.results import Grid
 from armsim.results.plain import plain
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -37,9 +43,10 @@ RESAMPLED = 1000
 
 @dataclass(frozen=True, eq=False)
 class Verified:
-    """What came of the measurement; `record` holds all of it."""
+    """What came of the measurement; `record` holds all of it, `grids` the cells of the slices by the names of poses."""
 
     record: VerifyRecord
+    grids: dict[str, tuple[Grid, tuple[str, ...]]] = field(default_factory=dict)
 
     @property
     def compatible(self) -> bool:
@@ -74,6 +81,11 @@ def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
     everywhere = Linear.of(machine, np.array(list(joints.values())))
     tools = {name: tool for name, (_, tool) in places.items()}
     pairs = _pairs(study)
+    grids = {
+        task.name: (poses.grid, tuple(name if name in joints else f"{task.name}: {name}" for name in poses.names))
+        for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
+        if poses.grid is not None and len(poses.grid.axes) == 2 and poses.configurations.directions is None
+    }
     found, informed, references = [], [], dict[tuple[tuple[str, ...], tuple[int, ...]], Reference]()
     for arm in arms:
         counts = [len(own) for own in arm.visits.values()]
@@ -88,9 +100,11 @@ def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
         displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
         updated = Update.of(references[measured].estimator, displacement)
         expectations = expected(updated, everywhere, list(joints))
-        found.append(_record(arm, ranked, updated, expectations, instrument, pairs, tools))
+        found.append(
+            _record(arm, ranked, updated, expectations, instrument, pairs, tools, _directions_of(arm, study, joints))
+        )
         informed.append(updated)
-    return Verified(VerifyRecord(study.scenario.name, path.name, instrument, tuple(found), scales(informed)))
+    return Verified(VerifyRecord(study.scenario.name, path.name, instrument, tuple(found), scales(informed)), grids)
 
 
 def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
@@ -113,7 +127,7 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
 
 def _record(
     arm: MeasuredArm, ranked: Ranked, updated: Update, expectations: tuple[ExpectedRecord, ...], instrument: float,
-    pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array],
+    pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
     poses = []
     for n, (name, visits) in enumerate(arm.visits.items()):
@@ -126,7 +140,7 @@ def _record(
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
         arm.name, ranked.units, ranked.chance, ranked.scatter_chance, ranked.compatible, tuple(poses),
-        _distances_of(arm, pairs, tools),
+        _distances_of(arm, pairs, tools), directions,
         causes(updated, ranked), expectations, bool(coarse),
     )  # fmt: skip
 
@@ -159,6 +173,44 @@ def _distances_of(
             half = student(count - 1) * spread / np.sqrt(count)
             out.append(DistanceRecord((a, b), value, (value - half, value + half), 3.0 * spread))
     return tuple(out)
+
+
+def _directions_of(arm: MeasuredArm, study: Study, joints: Mapping[str, Array]) -> tuple[DirectionRecord, ...]:
+    """vAP at the poses that were visited from several directions, visits resampled for its interval.
+
+    References
+    ----------
+    .. [1] ISO 9283:1998 7.2.3 (clause number from memory).
+    .. [2] Davison, Hinkley (1997), 5.2: basic bootstrap interval, widened for few visits.
+    """
+    poses = [name for name in arm.visits if len(arm.by_direction(name)) > 1]
+    if not poses:
+        return ()
+    where = Configurations(np.array([joints[name] for name in poses]))
+    job = job_of(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL, None)
+    population = direction_variation(job, where, range(len(poses)), ["full"] * len(poses))
+    out = []
+    for name, units in zip(poses, population, strict=True):
+        groups = arm.by_direction(name)
+        value = float(_variation([own.mean(axis=0)[None] for own in groups.values()])[0])
+        rng = np.random.default_rng(len(arm.visits[name]))
+        again, grown = [], 1.0
+        for own in groups.values():
+            drawn = rng.integers(0, len(own), (RESAMPLED, len(own)))
+            again.append(own[drawn].mean(axis=1))
+            grown = max(grown, np.sqrt(len(own) / (len(own) - 1.0)))
+        low, high = np.quantile(_variation(again), (0.025, 0.975))
+        ends = max(0.0, float(value - grown * (high - value))), float(value + grown * (value - low))
+        low, middle, high = np.quantile(units, (0.05, 0.5, 0.95)).tolist()
+        place = float(np.mean(units <= value))
+        out.append(DirectionRecord(name, tuple(groups), value, ends, (low, middle, high), place))
+    return tuple(out)
+
+
+def _variation(centres: Sequence[Array]) -> Array:
+    """Largest distance between barycentres, of shape (n, 3) each, shape (n,). [m]"""
+    apart = [np.linalg.norm(a - b, axis=1) for a, b in combinations(centres, 2)]
+    return np.asarray(np.max(apart, axis=0))
 
 
 def _of_visits(visits: Array) -> tuple[tuple[float, tuple[float, float]], tuple[float, tuple[float, float]]]:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.errormodel.terms import Tabled
-from armsim.identification.estimate import Estimate, estimate_of
+from armsim.errormodel.draws import Tabled
+from armsim.identification.estimate import Estimate, Seen, estimate_of
 from armsim.identification.linear import Linear
 from armsim.identification.parameters import INSTRUMENT, TARGET, parameters_of, with_target
 from armsim.model.calibration import Calibration
@@ -25,15 +25,18 @@ class Measurement:
     ----------
     calibration : Calibration
     joints : (M, joints) [rad or m]
+    counts : tuple of int, optional
+        Visits of every pose, where they are not those of the calibration.
     """
 
     calibration: Calibration
     joints: Array
+    counts: tuple[int, ...] | None = None
 
     @property
     def visits(self) -> list[int]:
         """Of every pose."""
-        return [self.calibration.visits] * len(self.joints)
+        return [self.calibration.visits] * len(self.joints) if self.counts is None else list(self.counts)
 
     def spread(self, machine: Machine) -> Array:
         """Standard deviation of a reading at every pose along x, y, z, shape (M, 3). [m]"""
@@ -41,10 +44,13 @@ class Measurement:
 
     def estimate(self, machine: Machine) -> Estimate:
         """The estimate for a machine, seen without any correction of it."""
-        calibration = self.calibration
-        seen = with_target(machine, calibration.instrument)
-        asked = parameters_of(machine, calibration.instrument, calibration.identify)
-        return estimate_of(seen, asked, self.joints, self.visits, self.spread(machine), calibration.prior)
+        return estimate_of(self.seen(machine), self.calibration.prior)
+
+    def seen(self, machine: Machine) -> Seen:
+        """A machine at the measured poses, as the instrument sees it."""
+        instrument = self.calibration.instrument
+        asked = parameters_of(machine, instrument, self.calibration.identify)
+        return Seen.of(with_target(machine, instrument), asked, self.joints, self.visits, self.spread(machine))
 
     def calibrated(self, machine: Machine) -> Machine:
         """The machine after its calibration, to first order of what is identified."""

@@ -5,9 +5,9 @@
 About the nominal arm, with J the derivative of m, C the covariance of what is not identified (with the population as
 prior) and of visits and instrument, P the prior covariance of the parameters:
 
-    phi = mu + H (y - E y),   H = (J^T C^-1 J + P^-1)^-1 J^T C^-1
+    phi = mu + H (y - E y),   H = R (R^T J^T C^-1 J R + I)^-1 R^T J^T C^-1,   P = R R^T
 
-Without the population as prior P^-1 = 0, mu = 0, and C is that of visits and instrument alone.
+Without the population as prior I is left out, R is diagonal, mu = 0, and C is that of visits and instrument alone.
 
 References
 ----------
@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.errormodel.shapes import State
@@ -60,11 +61,14 @@ class Estimate:
         What was left out.
     linear : Linear
         The population at the poses.
+    distinct : (3 M, L) [m]
+        Its columns that are told apart, each of its scale.
     jacobian : (3 M, K)
     inverse : (3 M, 3 M) [m^-1]
         Whitens displacements: inverse of the lower root of C.
-    information : (K, K)
-    prior_information : (K, K)
+    root : (K, coordinates)
+        The parameters are mu + root z; with the population as prior z has unit covariance.
+    prior : bool
     mean, offset : (K,), (3 M,) [m]
         mu, and the mean of what is not identified.
     gain : (K, 3 M)
@@ -80,10 +84,11 @@ class Estimate:
     parameters: tuple[Parameter, ...]
     confounded: tuple[Confounded, ...]
     linear: Linear
+    distinct: Array
     jacobian: Array
     inverse: Array
-    information: Array
-    prior_information: Array
+    root: Array
+    prior: bool
     mean: Array
     offset: Array
     gain: Array
@@ -114,7 +119,7 @@ class Estimate:
         .. [3] Nahvi, Hollerbach, Hayward, ICRA (1994): O3; Nahvi, Hollerbach, ICRA (1996): O4.
         .. [4] Sun, Hollerbach, ICRA (2008): all of them compared (all from memory).
         """
-        values = np.asarray(np.linalg.svd(self.jacobian * self.scale / UNITS["length"], compute_uv=False), float)
+        values = np.asarray(np.linalg.svd(self.distinct / UNITS["length"], compute_uv=False), float)
         return indices(values, poses)
 
 
@@ -141,75 +146,93 @@ def shapes_of(machine: Machine, configurations: Configurations, parameters: tupl
     return np.array(values).reshape(len(parameters), len(configurations))
 
 
-def estimate_of(
-    machine: Machine,
-    parameters: tuple[Parameter, ...],
-    joints: Array,
-    visits: Sequence[int],
-    instrument: Array,
-    prior: bool,
-) -> Estimate:
-    """The estimate at measured poses.
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A population and its parameters at M poses, as an instrument sees them.
 
     Parameters
     ----------
-    machine : Machine
-        As it is measured, of `parameters.with_target`.
     parameters : tuple of Parameter
-        Those asked for.
-    joints : (M, joints)
-    visits : sequence of int
+        Those asked for, Q of them.
+    linear : Linear
+    jacobian : (3 M, Q)
+    visits : tuple of int
         Of every pose.
-    instrument : (M, 3) [m]
-        Standard deviation along x, y, z.
-    prior : bool
-        Whether the population is known beforehand.
+    spread : (M, 3) [m]
+        Standard deviation of a reading along x, y, z.
+    scale : (Q,)
+        Sizes in which parameters are counted.
+    truth : (Q, coefficients)
+        What every coefficient is of the parameters.
     """
-    linear = Linear.of(machine, joints)
-    every = jacobian_of(machine, Configurations(joints), parameters).reshape(3 * len(joints), -1)
-    noise = linear.noise(visits, instrument)
-    root = np.linalg.inv(np.linalg.cholesky(noise))
-    scale = np.array([UNITS[kind_of(own, machine.arm)] for own in parameters])
-    truth = folded(linear, parameters, machine.arm)
-    kept, confounded = told_apart(root @ every * scale, [own.name for own in parameters])
-    spread = truth @ linear.prior @ truth.T
-    if prior:
-        # what the population says nothing of is exact; the rest the prior tells apart
-        kept = [(n, {n: 1.0}) for n in range(len(parameters)) if spread[n, n] > 0.0]
-    numbers = [n for n, _ in kept]
-    into = np.zeros((len(numbers), len(parameters)))
-    for row, (_, stands_for) in enumerate(kept):
+
+    parameters: tuple[Parameter, ...]
+    linear: Linear
+    jacobian: Array
+    visits: tuple[int, ...]
+    spread: Array
+    scale: Array
+    truth: Array
+
+    @staticmethod
+    def of(
+        machine: Machine, parameters: tuple[Parameter, ...], joints: Array, visits: Sequence[int], spread: Array
+    ) -> Seen:
+        """A machine as it is measured (of `parameters.with_target`) at joint positions of shape (M, joints)."""
+        linear = Linear.of(machine, joints)
+        jacobian = jacobian_of(machine, Configurations(joints), parameters).reshape(3 * len(joints), -1)
+        scale = np.array([UNITS[kind_of(own, machine.arm)] for own in parameters])
+        return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, folded(linear, parameters, machine.arm))
+
+    def only(self, poses: NDArray[np.intp]) -> Seen:
+        """At some of the poses."""
+        rows = (3 * poses[:, None] + np.arange(3)).ravel()
+        visits = tuple(self.visits[n] for n in poses.tolist())
+        own = self.linear.only(poses), self.jacobian[rows], visits, self.spread[poses]
+        return Seen(self.parameters, *own, self.scale, self.truth)
+
+
+def estimate_of(seen: Seen, prior: bool) -> Estimate:
+    """The estimate at measured poses; ``prior``: whether the population is known beforehand."""
+    linear, every, scale, truth, parameters = seen.linear, seen.jacobian, seen.scale, seen.truth, seen.parameters
+    noise = linear.noise(seen.visits, seen.spread)
+    whitening = np.linalg.inv(np.linalg.cholesky(noise))
+    kept, confounded = told_apart(whitening @ every * scale, [own.name for own in parameters])
+    apart = [n for n, _ in kept]
+    into = np.zeros((len(kept), len(parameters)))
+    for row, (number, stands_for) in enumerate(kept):
         for n, times in stands_for.items():
-            into[row, n] = times * scale[numbers[row]] / scale[n] if n != numbers[row] else 1.0
-    jacobian = every[:, numbers]
-    own_truth = into @ truth
-    mean, offset = np.zeros(len(numbers)), np.zeros(len(noise))
-    information_before = np.zeros((len(numbers),) * 2)
-    whole = noise
+            into[row, n] = times * scale[number] / scale[n]
+    # what the population says nothing of is exact where it is known beforehand; the prior tells the rest apart
+    spread = np.einsum("qc,cd,qd->q", truth, linear.prior, truth)
+    numbers = np.flatnonzero(spread > 0.0).tolist() if prior else apart
+    jacobian, own_truth = every[:, numbers], into @ truth
+    mean, offset, whole = np.zeros(len(numbers)), np.zeros(len(noise)), noise
+    root = np.diag(scale[numbers])
     if prior:
         own_truth = truth[numbers]
         rest = linear.gain - jacobian @ own_truth
         whole = noise + rest @ linear.prior @ rest.T
-        before = own_truth @ linear.prior @ own_truth.T
-        sizes = np.sqrt(np.diag(before))
-        information_before = np.linalg.pinv(before / np.outer(sizes, sizes), rcond=1e-10, hermitian=True)
-        information_before = information_before / np.outer(sizes, sizes)
+        root = root_of(own_truth @ linear.prior @ own_truth.T)
         mean = own_truth @ linear.prior_mean
         offset = rest @ linear.prior_mean + linear.fixed
     inverse = np.linalg.inv(np.linalg.cholesky(whole))
-    seen = inverse @ jacobian
-    information = seen.T @ seen + information_before
-    gain = solve(information, scale[numbers], seen.T @ inverse)
+    rooted = inverse @ jacobian @ root
+    information = rooted.T @ rooted + (np.eye(root.shape[1]) if prior else 0.0)
+    distinct = every[:, apart] * scale[apart]
+    gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ inverse), float)
+    own, sizes = tuple(parameters[n] for n in numbers), scale[numbers]
     return Estimate(
-        tuple(parameters[n] for n in numbers), confounded, linear, jacobian, inverse, information, information_before,
-        mean, offset, gain, own_truth, scale[numbers], noise,
+        own, confounded, linear, distinct, jacobian, inverse, root, prior, mean, offset, gain, own_truth, sizes, noise
     )  # fmt: skip
 
 
-def solve(information: Array, scale: Array, right: Array) -> Array:
-    """Solution of the normal equations, parameters counted in ``scale``."""
-    scaled = information * np.outer(scale, scale)
-    return np.asarray(scale[:, None] * np.linalg.solve(scaled, scale[:, None] * right))
+def root_of(covariance: Array) -> Array:
+    """R with R R^T a covariance, shape (K, rank); directions without variance are left out."""
+    sizes = np.sqrt(np.diag(covariance))
+    values, vectors = np.linalg.eigh(covariance / np.outer(sizes, sizes))
+    kept = values > 1e-10 * values[-1]
+    return np.asarray(sizes[:, None] * vectors[:, kept] * np.sqrt(values[kept]), float)
 
 
 def told_apart(

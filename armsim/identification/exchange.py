@@ -23,8 +23,10 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 
-STARTS = 4
+STARTS = 10
 """Sets from which the exchange begins: one built up pose by pose, the others at random; the best end is taken."""
+BEGINNINGS = 12
+"""Poses at which a way through them begins; the shortest is taken."""
 MOST_PASSES = 50
 BETTER = 1e-9
 """Share by which an exchange must do better to be made."""
@@ -118,7 +120,7 @@ def _exchanged(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
 
 
 def short_moves(joints: Array, travel: Array) -> NDArray[np.intp]:
-    """Order of poses in which the arm moves little: nearest next, then crossings undone.
+    """Order of poses in which the arm moves little: nearest next, then crossings undone, from several beginnings.
 
     A move counts by the joint that goes farthest, over its travel.
 
@@ -132,23 +134,39 @@ def short_moves(joints: Array, travel: Array) -> NDArray[np.intp]:
     .. [1] Croes, Operations Research 6 (1958) 791: 2-opt.
     """
     distance = np.abs((joints[:, None] - joints[None]) / travel).max(axis=2)
-    order = [int(np.argmin(distance.sum(axis=1)))]
-    left = set(range(len(joints))) - set(order)
-    while left:
-        nearest = min(sorted(left), key=lambda n: distance[order[-1], n])
-        order.append(nearest)
-        left.remove(nearest)
-    route = np.array(order, dtype=np.intp)
-    improved = True
-    while improved:
-        improved = False
-        for i in range(len(route) - 1):
-            for k in range(i + 1, len(route)):
-                before, after = distance[route[i], route[i + 1]], 0.0
-                now = distance[route[i], route[k]]
-                if k + 1 < len(route):
-                    after, now = distance[route[k], route[k + 1]], now + distance[route[i + 1], route[k + 1]]
-                if now < before + after - 1e-12:
-                    route[i + 1 : k + 1] = route[i + 1 : k + 1][::-1]
-                    improved = True
+    number = len(joints)
+    best: NDArray[np.intp] = np.arange(number)
+    shortest = np.inf
+    for begin in np.unique(np.linspace(0, number - 1, min(number, BEGINNINGS)).astype(int)).tolist():
+        route = _uncrossed(_nearest_next(distance, begin), distance)
+        length = float(distance[route[:-1], route[1:]].sum())
+        if length < shortest:
+            best, shortest = route, length
+    return best
+
+
+def _nearest_next(distance: Array, begin: int) -> NDArray[np.intp]:
+    left = distance.copy()
+    route = [begin]
+    for _ in range(len(distance) - 1):
+        left[:, route[-1]] = np.inf
+        route.append(int(np.argmin(left[route[-1]])))
+    return np.array(route, dtype=np.intp)
+
+
+def _uncrossed(route: NDArray[np.intp], distance: Array) -> NDArray[np.intp]:
+    """Turn round the part of a way whose turning gains most, until none gains."""
+    number = len(route)
+    while number > 2:
+        along = distance[np.ix_(route, route)]
+        step = np.append(np.diagonal(along, 1), 0.0)  # behind the last pose comes nothing
+        before = np.append(0.0, step[:-1])  # and before the first
+        into = np.vstack([np.zeros(number), along[:-1]])  # from the pose before i to k
+        out = np.hstack([along[:, 1:], np.zeros((number, 1))])  # from i to the pose behind k
+        gain = before[:, None] + step[None, :] - into - out
+        gain[np.tril_indices(number)] = 0.0
+        i, k = np.unravel_index(int(np.argmax(gain)), gain.shape)
+        if gain[i, k] <= 1e-12:
+            break
+        route = np.concatenate([route[:i], route[i : k + 1][::-1], route[k + 1 :]])
     return route

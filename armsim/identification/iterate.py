@@ -1,6 +1,8 @@
 """Gauss-Newton on exact kinematics, for many arms at once.
 
-    phi <- phi + (A^T C^-1 A + P^-1)^-1 (A^T C^-1 (y - m(phi) - b) + P^-1 (mu - phi)),   A = dm/dphi at phi
+    phi = mu + R z,   z <- z + (B^T B + I)^-1 (B^T C^-1/2 (y - m(phi) - b) - z),   B = C^-1/2 dm/dphi R at phi
+
+with I, and z after it, left out without the population as prior.
 
 References
 ----------
@@ -109,19 +111,16 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
 
 
 def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:
-    scale, before = estimate.scale, estimate.prior_information
-    values = np.repeat(estimate.mean[None], len(measured), axis=0)
-    size = np.sqrt(np.maximum(np.diag(estimate.by_measurement), 1e-300))
+    root, held = estimate.root, 1.0 if estimate.prior else 0.0
+    at = np.zeros((len(measured), root.shape[1]))
+    size = np.maximum(np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)), 1e-12 * estimate.scale)
     for rounds in range(1, ROUNDS + 1):
-        displacement, derivative = model.at(values)
-        seen = estimate.inverse @ derivative * scale
+        displacement, derivative = model.at(estimate.mean + at @ root.T)
+        seen = estimate.inverse @ derivative @ root
         left = (measured - displacement - estimate.offset) @ estimate.inverse.T
-        pull = np.einsum("umk,um->uk", seen, left) + (estimate.mean - values) @ before * scale
-        step = (
-            scale
-            * np.linalg.solve(seen.swapaxes(1, 2) @ seen + before * np.outer(scale, scale), pull[..., None])[..., 0]
-        )
-        values = values + step
-        if np.max(np.abs(step) / size, initial=0.0) < SETTLED:
-            return values, rounds
+        pull = np.einsum("umk,um->uk", seen, left) - held * at
+        step = np.linalg.solve(seen.swapaxes(1, 2) @ seen + held * np.eye(root.shape[1]), pull[..., None])[..., 0]
+        at = at + step
+        if np.max(np.abs(step @ root.T) / size, initial=0.0) < SETTLED:
+            return estimate.mean + at @ root.T, rounds
     raise ArithmeticError(f"Gauss-Newton has not settled within {ROUNDS} rounds")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.errormodel.terms import Term
@@ -44,6 +45,11 @@ class Linear:
         for term in self.terms:
             yield term, slice(at, at + len(term.mean))
             at += len(term.mean)
+
+    def only(self, poses: NDArray[np.intp]) -> Linear:
+        """At some of the poses."""
+        rows = (3 * poses[:, None] + np.arange(3)).ravel()
+        return replace(self, gain=self.gain[rows], fixed=self.fixed[rows], scatter=self.scatter[poses])
 
     @property
     def mean(self) -> Array:

@@ -103,6 +103,14 @@ def kind_of(parameter: Parameter, arm: Arm) -> str:
     return "angle" if arm.motions[arm.motion_of(parameter.axis)].rotary else "length"
 
 
+def unit_of(parameter: Parameter, arm: Arm) -> str:
+    """SI unit of its value."""
+    rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
+    if isinstance(parameter.shape, Proportional):
+        return "rad/(N m)" if rotary else "m/N"
+    return "rad" if rotary else "m"
+
+
 def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
     """What every coefficient is of the parameters, shape (parameters, coefficients): zero of what is none of them."""
     out = np.zeros((len(parameters), len(linear.prior)))

@@ -9,10 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.identification.corrected import Measurement, controlled, spread_at
-from armsim.identification.estimate import Estimate, estimate_of, jacobian_of
-from armsim.identification.exchange import Pool, choose
-from armsim.identification.parameters import parameters_of, with_target
+from armsim.identification.corrected import Measurement, controlled
+from armsim.identification.estimate import Estimate, Seen, estimate_of, jacobian_of
+from armsim.identification.exchange import STARTS, Pool, choose
 from armsim.model.arm import Arm
 from armsim.model.calibration import Calibration, Criterion
 from armsim.model.machine import Machine
@@ -57,6 +56,7 @@ class Choosing:
     machine: Machine
     calibration: Calibration
     candidates: Candidates
+    seen: Seen
     pool: Pool
     seed: int
 
@@ -65,48 +65,44 @@ class Choosing:
         machine: Machine, calibration: Calibration, candidates: Candidates, found: Sequence[PoseSet], seed: int
     ) -> Choosing:
         """For the error left at poses of tasks, or the determinant, as the calibration asks."""
-        joints, instrument = candidates.joints, calibration.instrument
-        seen = with_target(machine, instrument)
-        asked = parameters_of(machine, instrument, calibration.identify)
-        spread = spread_at(calibration, machine, joints)
-        every = estimate_of(seen, asked, joints, [calibration.visits] * len(joints), spread, calibration.prior)
-        pool = _pool(machine, seen, every, calibration, found)
-        return Choosing(machine, calibration, candidates, pool, seed)
+        seen = Measurement(calibration, candidates.joints).seen(machine)
+        pool = _pool(machine, estimate_of(seen, calibration.prior), calibration, found)
+        return Choosing(machine, calibration, candidates, seen, pool, seed)
 
-    def chosen(self, count: int, choice: Criterion, draw: int = 0) -> NDArray[np.intp]:
-        """Numbers of so many candidates; ``draw`` numbers sets at random."""
+    def chosen(self, count: int, choice: Criterion, draw: int = 0, starts: int = STARTS) -> NDArray[np.intp]:
+        """Numbers of so many candidates; ``draw`` numbers sets at random, ``starts`` as of `exchange.choose`."""
         rng = np.random.default_rng(np.random.SeedSequence([self.seed, count, draw]))
         number = len(self.candidates.joints)
         if choice == "random":
             return np.sort(rng.permutation(number)[:count])
-        return choose(self.pool, count, rng)
+        return choose(self.pool, count, rng, starts)
 
     def measurement(self, chosen: NDArray[np.intp]) -> Measurement:
         """Measuring at those."""
         return Measurement(self.calibration, self.candidates.joints[chosen])
 
 
-def _pool(machine: Machine, seen: Machine, every: Estimate, calibration: Calibration, found: Sequence[PoseSet]) -> Pool:
-    linear, scale = every.linear, every.scale
+def _pool(machine: Machine, every: Estimate, calibration: Calibration, found: Sequence[PoseSet]) -> Pool:
+    linear, root = every.linear, every.root
     rest = linear.gain - every.jacobian @ every.truth
     poses = len(every.jacobian) // 3
-    whitened = np.empty((poses, 3, len(scale)))
+    whitened = np.empty((poses, 3, root.shape[1]))
     for n in range(poses):
         rows = slice(3 * n, 3 * n + 3)
         scatter = every.noise[rows, rows] + rest[rows] @ linear.prior @ rest[rows].T
-        whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ every.jacobian[rows] * scale
-    spread = np.sqrt(np.diag(every.truth @ linear.prior @ every.truth.T)) / scale
-    before = np.diag((WEAK * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
-    if calibration.prior:
-        before = every.prior_information * np.outer(scale, scale)
+        whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ every.jacobian[rows] @ root
+    before = np.eye(root.shape[1])
+    if not every.prior:
+        spread = np.sqrt(np.maximum(np.diag(every.truth @ linear.prior @ every.truth.T), 0.0)) / every.scale
+        before = np.diag((WEAK * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
     if calibration.poses.choice == "determinant":
         return Pool(whitened, before)
     own = controlled(every.parameters)
     parameters = tuple(every.parameters[n] for n in own)
-    wanted = np.zeros((len(scale),) * 2)
+    wanted = np.zeros((root.shape[1],) * 2)
     for poses_of_task in found:
-        reach = jacobian_of(machine, poses_of_task.configurations, parameters).reshape(-1, len(own)) * scale[own]
-        wanted[np.ix_(own, own)] += reach.T @ reach / len(poses_of_task.names) / len(found)
+        reach = jacobian_of(machine, poses_of_task.configurations, parameters).reshape(-1, len(own)) @ root[own]
+        wanted += reach.T @ reach / len(poses_of_task.names) / len(found)
     return Pool(whitened, before, wanted)
 
 

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.errormodel.draws import Draw, Following, Gaussian
 from armsim.errormodel.shapes import Shape, State
-from armsim.errormodel.terms import Axis, Coupling, Draw, Following, Gaussian, Term
+from armsim.errormodel.terms import Axis, Coupling, Term
 
 NAME = "calibration"
 """Term and cause of what the calibration itself adds."""

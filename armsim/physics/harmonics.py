@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
+from armsim.errormodel.draws import Gaussian
 from armsim.errormodel.shapes import Wave
-from armsim.errormodel.terms import SHAFT, Coupling, Gaussian, Term
+from armsim.errormodel.terms import SHAFT, Coupling, Term
 
 WORST_CONDITION = 1e4
 """Condition of the scaled least-squares problem beyond which its columns cannot be told apart."""

@@ -10,8 +10,9 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Shape
-from armsim.errormodel.terms import Axis, Coupling, Draw, Term
+from armsim.errormodel.terms import Axis, Coupling, Term
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,9 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.errormodel.distributions import NONE, Distribution
+from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import SHAFT, Coupling, Draw, Part, Term, independent, polar, unknown_curve
+from armsim.errormodel.terms import SHAFT, Coupling, Part, Term, independent, polar, unknown_curve
 
 
 def sub_divisional_error(

@@ -19,6 +19,8 @@ REFERENCES = (
     "comparison with first order)",
     "JCGM 102:2011, Supplement 2: any number of output quantities (ellipsoids)",
     "Clopper, Pearson, Biometrika 26 (1934) 404 (interval of the yield)",
+    "Borm, Menq (1991), Driels, Pathre (1990), Nahvi, Hollerbach (1996), Sun, Hollerbach (2008) (observability of a "
+    "calibration); Fedorov, Theory of Optimal Experiments (1972) (choice of its poses); all from memory",
     "Korn, Graubard, Survey Methodology 24 (1998) 193 (interval of pooled quantiles)",
     "Heydemann, Applied Optics 20 (1981) 3382 (errors of sine and cosine signals)",
     "Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994) (kinematics)",
@@ -37,7 +39,8 @@ def assumptions(result: Result) -> Section:
         "Kinematics is exact; the shapes of the causes are exact to the order that their documentation states.",
         "Static but for the speeds stated: no dynamics, vibration, wear or control error. Links do not bend; joints "
         "wind up only where stiffness and masses are stated.",
-        "What calibration and mastering leave behind is what the scenario states; neither is simulated.",
+        "What calibration and mastering leave behind is what the scenario states; calibration is worked out by "
+        "armsim calibrate, mastering is not simulated.",
         "Intervals are at 95 % and tell how well this sample determines a figure, not how well the model fits the "
         "hardware.",
     )

@@ -8,10 +8,10 @@ from functools import partial
 from pathlib import Path
 
 from armsim import figures
-from armsim.figures.calibrated import causes_left, parameters_known, poses_needed
+from armsim.figures.calibrated import arm_values, causes_left, parameters_known, poses_needed
 from armsim.formatting import percent, show, significant, span
 from armsim.hardware.calibrate import Calibrated
-from armsim.hardware.records import CalibrateRecord, ParameterRecord
+from armsim.hardware.records import CalibrateRecord, IdentifiedArmRecord, IdentifiedValueRecord, ParameterRecord
 from armsim.report import boilerplate, wording
 from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, table
 from armsim.report.drawing import Planned, keep
@@ -22,6 +22,7 @@ from armsim.report.pdf import Paper, write_pdf
 from armsim.report.run_folder import manifest_of, write_json
 from armsim.report.run_review import Pictures
 from armsim.report.tables import write_table
+from armsim.sources import Source
 
 PARAMETERS = (
     "parameter",
@@ -33,6 +34,7 @@ PARAMETERS = (
 CURVE = ("poses", "chosen", "5 to 95 % of arms", "at random", "5 to 95 % of sets")
 STEPS = ("identified so far", "parameters", "error left")
 CAUSES = ("cause", "before", "after")
+VALUES = ("parameter", "value", "standard uncertainty", "spread in the population")
 SHOWN = 14
 TINY = 1e-3
 """Share of the largest part below which a cause is not listed."""
@@ -66,6 +68,14 @@ def sentences(found: Calibrated) -> list[str]:
         f"from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
     out += [wording.difference(own) for own in found.comparison.differences]
+    for arm in record.arms:
+        certain = value_rows(arm)[:2]
+        named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)
+        out.append(
+            f"{arm.name}: identified, {named}; the correction takes {show(arm.removed)} away (rms over poses), of arms "
+            f"like it {show(arm.left)} is left; its points lie {show(arm.residual)} from the identified arm, expected "
+            f"{show(arm.expected)}"
+        )
     for result in found.comparison.results:
         if result.met is not None:
             reasons = "; ".join(f"{task.name}: {reason}" for task in result.tasks for reason in task.summary.reasons)
@@ -110,14 +120,20 @@ def parameter_rows(record: CalibrateRecord) -> list[tuple[str, ...]]:
     return rows
 
 
-def _size(own: ParameterRecord, value: float) -> str:
-    if own.unit == "m":
-        return show(value)
-    return (
-        show(value, "rad")
-        if own.unit == "rad"
-        else f"{significant(value * 1e6)} \N{MICRO SIGN}rad or \N{MICRO SIGN}m per unit of load"
-    )
+def _size(own: ParameterRecord | IdentifiedValueRecord, value: float) -> str:
+    if own.unit in ("m", "rad"):
+        return show(value, "m" if own.unit == "m" else "rad")
+    return f"{significant(value * 1e6)} \N{MICRO SIGN}{own.unit}"
+
+
+def value_rows(arm: IdentifiedArmRecord) -> list[tuple[str, str, str, str]]:
+    """Rows of `VALUES`, the largest in uncertainties first."""
+    ranked = sorted(arm.values, key=lambda own: -abs(own.value) / max(own.uncertainty, 1e-300))
+    rows = []
+    for own in ranked:
+        value, doubt, spread = (_size(own, size) for size in (own.value, own.uncertainty, own.spread))
+        rows.append((own.name, value, doubt, spread))
+    return rows
 
 
 def curve_rows(record: CalibrateRecord) -> list[tuple[str, ...]]:
@@ -152,6 +168,7 @@ def confounded_rows(record: CalibrateRecord) -> list[tuple[str, str]]:
 def write_calibrated(
     out: Path,
     found: Calibrated,
+    measured: tuple[Source, ...],
     command: str,
     paper: Paper = "a4",
     progress: Callable[[str, int, int], None] = lambda what, done, total: None,
@@ -165,7 +182,7 @@ def write_calibrated(
         (place / "tables").mkdir()
         _write_tables(place / "tables", found)
         pictures = keep(place / "figures", _drawn(found), progress)
-        manifest = manifest_of(found.comparison.results[0], scenario.sources, command)
+        manifest = manifest_of(found.comparison.results[0], [*scenario.sources, *measured], command)
         write_json(place / "manifest.json", manifest)
         document = _review(found, pictures, manifest)
         write_page(place / "report.html", document)
@@ -184,6 +201,12 @@ def _write_tables(place: Path, found: Calibrated) -> None:
         for own in record.parameters
     ]
     write_table(place / "parameters.csv", columns, parameters)
+    if record.arms:
+        header = ["arm", "parameter", "group", "unit", "value", "uncertainty", "spread"]
+        found_values: list[list[object]] = []
+        for arm in record.arms:
+            found_values += [[arm.name, o.name, o.group, o.unit, o.value, o.uncertainty, o.spread] for o in arm.values]
+        write_table(place / "arms.csv", header, found_values)
     names = ["poses", "chosen [m]", "arms 5 % [m]", "arms 95 % [m]", "random [m]", "sets 5 % [m]", "sets 95 % [m]"]
     curve: list[list[object]] = [
         [own.poses, own.chosen, *own.chosen_arms, own.random, *own.random_sets] for own in record.curve
@@ -209,6 +232,9 @@ def _drawn(found: Calibrated) -> Iterator[Planned]:
     yield Planned(
         "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, record.causes)
     )
+    for number, arm in enumerate(record.arms, start=1):
+        caption = "What was found of the measured arm."
+        yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm))
     if any(own.spread > 0.0 for own in record.parameters):
         caption = "How well every parameter is known afterwards."
         yield Planned("identified", "parameters", caption, partial(parameters_known, record.parameters))
@@ -258,6 +284,8 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
         )
     indices = ", ".join(f"{name} {significant(value)}" for name, value in record.observability.items())
     known.append(Text(f"Observability at these poses: {indices}."))
+    arms: list[Block] = [*pictures.get("arms", ())]
+    arms += [table(VALUES, [list(row) for row in value_rows(arm)], title=arm.name) for arm in record.arms]
     where: list[Block] = [*pictures.get("poses", ())]
     if record.curve:
         where.append(table(CURVE, [list(row) for row in curve_rows(record)]))
@@ -271,6 +299,7 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
     where.append(table(headers, listed, title=f"{many}, in an order of short moves"))
     sections = (
         Section("The question and the answer", "answer", tuple(answers)),
+        *((Section("The measured arms", "arms", tuple(arms)),) if arms else ()),
         Section("Before and after", "maps", tuple(paired)),
         Section("What is left", "left", tuple(left)),
         Section("What is identified", "identified", tuple(known)),

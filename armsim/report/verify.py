@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from armsim.figures.measured import measured_poses, moved_causes
+from armsim.figures.measured import expected_map, measured_poses, moved_causes
 from armsim.formatting import percent, show, significant, span
 from armsim.hardware.records import ArmRecord, VerifyRecord
 from armsim.hardware.verify import Verified
@@ -155,6 +155,10 @@ def write_verified(
             planned.append(Planned("poses", f"{name}-poses", caption, draw))
             caption = "What the measurement says of the causes."
             planned.append(Planned("causes", f"{name}-causes", caption, partial(moved_causes, arm.name, arm.causes)))
+            for task, (grid, cells) in verified.grids.items():
+                caption = "The error expected of this very arm, and how well it is known."
+                draw = partial(expected_map, arm, task, grid, cells)
+                planned.append(Planned("expected", f"{name}-{file_name(task)}-expected", caption, draw))
         pictures = keep(place / "figures", planned, progress)
         manifest = origin(sources, command)
         write_json(place / "manifest.json", manifest)
@@ -177,7 +181,7 @@ def _review(
     measured: list[Block] = [*pictures.get("poses", ())]
     moved: list[Block] = [*pictures.get("causes", ())]
     about = "The mean error expected of this very arm, and the standard deviation left of it."
-    expected: list[Block] = [Text(about, "soft")]
+    expected: list[Block] = [Text(about, "soft"), *pictures.get("expected", ())]
     for arm in record.arms:
         measured.append(table(POSES, [list(row) for row in pose_rows(arm)], title=arm.name))
         if arm.distances:
@@ -186,6 +190,14 @@ def _review(
                 accuracy = f"{show(own.accuracy)} ({span(*own.accuracy_interval)})"
                 rows.append([f"{own.poses[0]} to {own.poses[1]}", accuracy, show(own.repeatability)])
             measured.append(table(("distance", "AD", "RD"), rows, title=f"{arm.name}: distances"))
+        if arm.directions:
+            ways: list[list[Cell | str]] = []
+            for way in arm.directions:
+                variation = f"{show(way.variation)} ({span(*way.interval)})"
+                band = span(way.population[0], way.population[2])
+                ways.append([way.pose, ", ".join(way.directions), variation, percent(way.place), band])
+            headers = ("pose", "from", "vAP", "place", "90 % of the population")
+            measured.append(table(headers, ways, words=2, title=f"{arm.name}: approached from several directions"))
         moved.append(table(CAUSES, [list(row) for row in cause_rows(arm)[:SHOWN]], words=2, title=arm.name))
         expected.append(table(EXPECTED, [list(row) for row in expected_rows(arm)[:SHOWN]], title=arm.name))
     if record.scales:

@@ -11,6 +11,7 @@ import jsonschema
 import measured_arm
 import numpy as np
 import pytest
+import yaml
 from scipy import stats
 from support import ROOT, invoke
 
@@ -309,3 +310,46 @@ def test_wrong_words_on_the_command_line(tmp_path: Path) -> None:
         done = invoke("verify", CELL, *words)
         assert done.returncode == 2
         assert part in done.stderr
+
+
+def test_vap_of_an_arm_that_comes_from_several_directions(tmp_path: Path) -> None:
+    """An arm whose visits come from three sides: vAP is the largest distance between their means (ISO 9283:1998 7.2.3,
+    clause number from memory), its interval holds the distance that was put in, and a pose approached once from a side
+    is an error."""
+    study = armsim.load(CELL)
+    names, _, tools = places(study)
+    rng = np.random.default_rng(8)
+    side = {"from x": np.array([20e-6, 0, 0]), "from y": np.array([-20e-6, 0, 0]), "from z": np.zeros(3)}
+    lines = ["pose,direction,x [mm],y [mm],z [mm]"]
+    for name, tool in zip(names, tools, strict=True):
+        for word, shift in side.items():
+            for row in tool + shift + rng.normal(0, 3e-6, (20, 3)):
+                lines.append(f"{name},{word}," + ",".join(f"{1e3 * value:.6f}" for value in row))
+    path = tmp_path / "arm.csv"
+    path.write_text("\n".join(lines) + "\n")
+    arm = verify(study, path).record.arms[0]
+    assert len(arm.directions) == len(names)
+    assert all(own.directions == tuple(side) for own in arm.directions)
+    held = [own.interval[0] <= 40e-6 <= own.interval[1] for own in arm.directions]
+    assert sum(held) >= 13  # of sixteen at 95 %: binomial, 1 %
+    assert all(0.0 <= own.place <= 1.0 and own.population[0] <= own.population[2] for own in arm.directions)
+    path.write_text("\n".join(lines[:42]) + "\n")
+    done = invoke("verify", CELL, "--measured", path)
+    assert done.returncode == 2
+    assert "once from 'from z'" in done.stderr
+
+
+def test_the_error_expected_of_an_arm_is_a_map_of_a_slice(tmp_path: Path) -> None:
+    scenario = tmp_path / "s.yaml"
+    grid = {"kind": "slice", "name": "side", "plane": "xz", "at": "0 mm", "step": "120 mm",
+            "tool": ["180 deg", "0 deg", "0 deg"], "x": ["120 mm", "840 mm"], "z": ["-120 mm", "600 mm"]}  # fmt: skip
+    tasks = yaml.safe_load(CELL.read_text())["changes"]["tasks"]
+    changes = {"tasks": [*tasks, grid]}
+    base = str(ROOT / "scenarios" / "bonding-cell.yaml")
+    scenario.write_text(json.dumps({"kind": "scenario", "name": "c", "base": base, "changes": changes}))
+    out = tmp_path / "out"
+    done = invoke("verify", scenario, "--measured", measured_arm.FILE, "--instrument", "5 um", "--out", out)
+    assert done.returncode == 1, done.stderr
+    assert (out / "figures" / "1-arm-17-side-expected.png").exists()
+    text = (out / "report.html").read_text()
+    assert "off the spread of the population" in text

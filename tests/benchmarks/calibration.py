@@ -1,0 +1,61 @@
+"""How long a calibration takes: python tests/benchmarks/calibration.py
+
+Choosing 30 of 500 candidates, and identifying 2000 arms measured at 30 poses with 40 parameters, each once after a first
+time that compiles.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from armsim.documents.load import load_changed, load_scenario
+from armsim.hardware.population import measured_units
+from armsim.identification.iterate import Model, identify
+from armsim.identification.parameters import with_target
+from armsim.identification.where import Choosing, candidates_of
+from armsim.study import Study
+
+CELL = Path(__file__).parents[2] / "scenarios" / "bonding-cell.yaml"
+BLOCK = {
+    "instrument": {"std": "10 um", "pose": "identified", "target": "identified",
+                   "target_offset": ["0 mm", "20 mm", "20 mm"]},
+    "identify": {"zeros": True, "output_orders": [1], "input_orders": {n: [1, 2] for n in ("j1", "j2", "j3", "j4")}},
+}  # fmt: skip
+UNITS = 2000
+
+
+def timed(what: str, work: Callable[[], object]) -> None:
+    """Print the seconds of a second time."""
+    work()
+    began = time.perf_counter()
+    work()
+    print(f"{what:64s} {time.perf_counter() - began:7.2f} s")
+
+
+def main() -> None:
+    """Print the table."""
+    study = Study(load_changed(load_scenario(CELL), {"calibration": BLOCK}))
+    machine, calibration, found = study.scenario.machine, study.scenario.calibration, study.find()
+    assert calibration is not None
+    candidates = candidates_of(calibration, machine.arm, study.scenario.tasks, found)
+    choosing = Choosing.of(machine, calibration, candidates, found, 1)
+    timed("choosing 30 of 500 candidates", lambda: choosing.chosen(30, "error"))
+    measurement = choosing.measurement(choosing.chosen(30, "error"))
+    seen, estimate = with_target(machine, calibration.instrument), measurement.estimate(machine)
+    model = Model.of(seen, estimate, measurement.joints)
+
+    def measured() -> np.ndarray:
+        read = measured_units(seen, measurement.joints, measurement.visits, measurement.spread(machine), UNITS, 1)
+        return np.concatenate([own.mean(axis=1) for own in read], axis=1)
+
+    means = measured()
+    timed(f"measuring {UNITS} arms at 30 poses, 3 visits each", measured)
+    timed(f"identifying {len(estimate.parameters)} parameters of each", lambda: identify(model, estimate, means))
+
+
+if __name__ == "__main__":
+    main()
