@@ -7,7 +7,8 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "armsim"
 FLOORS = [
-    {"cli", "explorer"},
+    {"cli"},
+    {"explorer"},
     {"notebook"},
     {"report"},
     {"figures"},
@@ -27,7 +28,7 @@ FLOORS = [
     {"errors"},
 ]
 """From the top. A name imports from floors below its own, and its own parts."""
-DRAWING = {"matplotlib", "typst", "jinja2", "rich", "typer"}
+DRAWING = {"matplotlib", "typst", "jinja2", "rich", "typer", "nicegui"}
 """What the waist and all below it do without."""
 
 

@@ -244,9 +244,8 @@ def test_the_order_of_causes_does_not_matter(document: dict[str, Any], random: A
     evaluated = machine.at(np.array([pose]))
     order = list(range(len(evaluated.terms)))
     random.shuffle(order)
-    mixed = replace(
-        evaluated, terms=tuple(evaluated.terms[n] for n in order), acts=tuple(evaluated.acts[n] for n in order)
-    )
+    acts = tuple(evaluated.acts[n] for n in order)
+    mixed = replace(evaluated, terms=tuple(evaluated.terms[n] for n in order), acts=acts, drawn=acts)
     one, two = linearise(evaluated), linearise(mixed)
     scale = max(float(np.trace(one.covariance[0])), 1e-30)
     np.testing.assert_allclose(two.covariance, one.covariance, atol=1e-12 * scale)

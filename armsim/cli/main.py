@@ -17,6 +17,7 @@ from armsim.cli import (
     compare,
     curve,
     explain,
+    explore,
     new,
     run,
     schema,
@@ -50,6 +51,7 @@ app.command()(cautioned(curve.curve))
 app.command()(cautioned(verify.verify))
 app.command()(cautioned(calibrate.calibrate))
 app.command("allocate")(cautioned(allocate.allocate))
+app.command()(cautioned(explore.explore))
 app.command("explain")(explain.explain)
 app.command("new")(new.new)
 app.command("schema")(schema.schema)

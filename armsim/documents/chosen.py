@@ -58,16 +58,37 @@ def as_changes(
     before : mapping of path to value, optional
         Changes that were made to the scenario before the choice.
     """
+    fitted = fitted_with(machine, sources, catalogue, choices, to)
+    changes = dict(before or {})
+    for where, joints in _together(fitted, machine.arm.groups):
+        for key, value in fitted[joints[0]].items():
+            changes[f"{where}.{key}"] = value
+    return written_changes(name, base, to, changes)
+
+
+def written_changes(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
+    """The text of a scenario that is another one with changes, to stand in a folder."""
+    lines = ["kind: scenario", f"name: {_written(name)}", f"base: {_written(os.path.relpath(base, to))}"]
+    lines.append("changes:" if changes else "changes: {}")
+    return "\n".join([*lines, *(f"  {_written(path)}: {_written(value)}" for path, value in changes.items()), ""])
+
+
+def fitted_with(
+    machine: Machine, sources: Sequence[Source], catalogue: Path, choices: Iterable[Choice], to: Path
+) -> dict[str, dict[str, Any]]:
+    """What changes at every joint that is chosen for, by its keys; parameters as of `as_changes`."""
     read = {os.path.realpath(source.path): source for source in sources}
     offered = read[os.path.realpath(catalogue)].data
     mountings = {entry["name"]: entry for entry in offered["mountings"]}
     entries = {within(entry["encoder"], catalogue, read): entry["encoder"] for entry in offered["encoders"]}
     fitted = {}
-    for choice, joint in zip(choices, machine.joints, strict=True):
+    joints = {joint.name: joint for joint in machine.joints}
+    for choice in choices:
+        joint = joints[choice.joint]
         mounting, entry = mountings[choice.mounting], entries[choice.encoder]
         prices = {"mounting": mounting.get("price", 0), "placement": offered["placements"][choice.placement]}
         keys = {
-            "encoder": _reference(entry, choice.encoder, catalogue, to),
+            "encoder": reference(entry, choice.encoder, catalogue, to),
             "placement": choice.placement,
             "mounting": mounting.get("mounting"),
             "price": {key: cost for key, cost in prices.items() if cost} or None,
@@ -79,15 +100,10 @@ def as_changes(
         gone = [key for key, there in had.items() if there and keys.get(key) is None]
         kept = {key: value for key, value in keys.items() if value is not None}
         fitted[joint.name] = {**kept, **dict.fromkeys(gone)}
-    changes = dict(before or {})
-    for where, joints in _together(fitted, machine.arm.groups):
-        for key, value in fitted[joints[0]].items():
-            changes[f"{where}.{key}"] = value
-    lines = ["kind: scenario", f"name: {_written(name)}", f"base: {_written(os.path.relpath(base, to))}", "changes:"]
-    return "\n".join([*lines, *(f"  {_written(path)}: {_written(value)}" for path, value in changes.items()), ""])
+    return fitted
 
 
-def _reference(entry: Any, name: str, catalogue: Path, to: Path) -> str:
+def reference(entry: Any, name: str, catalogue: Path, to: Path) -> str:
     """A file of its own where the catalogue names one, else the entry of the catalogue."""
     beside = catalogue.absolute().parent
     return os.path.relpath(beside / entry, to) if isinstance(entry, str) else f"{os.path.relpath(catalogue, to)}#{name}"

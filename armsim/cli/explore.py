@@ -1,0 +1,47 @@
+"""armsim explore"""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from armsim.cli.options import Set, Workers, changes_of
+from armsim.cli.printing import say
+
+
+def explore(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
+    catalogue: Annotated[
+        Path | None, typer.Option(help="Catalogue of encoders that joints may be fitted with.")
+    ] = None,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port on this machine; a free one where 0.")] = 0,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address and open no browser.")] = False,
+    workers: Workers = None,
+    set_: Set = None,
+) -> None:
+    """A page on this machine: change a sensor, see the map move. Ends with Ctrl-C."""
+    from armsim.documents.load import load_changed, load_options, load_scenario
+    from armsim.errors import InputError, Problem
+
+    if find_spec("nicegui") is None:
+        raise InputError(
+            Problem("command line", 0, 0, "explore", "its library is missing", "pip install 'armsim[explore]'")
+        )
+    changes = changes_of(set_)
+    options = None
+    if catalogue is None:
+        ready = load_changed(load_scenario(scenario), changes)
+    else:
+        ready, options = load_options(scenario, catalogue, changes)
+    from armsim.explorer.desk import Desk
+    from armsim.explorer.serve import free_port, serve
+    from armsim.study import Study
+
+    desk = Desk(Study(ready), options, catalogue, workers)
+    say("looking for the poses")
+    desk.begin()
+    own = port or free_port()
+    serve(desk, own, not no_browser, lambda address: say(f"open {address} (Ctrl-C ends)"))

@@ -1,0 +1,243 @@
+"""The rows of the joints: encoder, placement, assembly, and every number that a joint states."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any
+
+from nicegui import ui
+
+from armsim.errors import InputError
+from armsim.explorer.desk import Desk
+from armsim.explorer.fields import (
+    AS_IT_IS,
+    Field,
+    Offered,
+    Row,
+    encoder_change,
+    mounting_change,
+    placement_change,
+    rows,
+)
+
+ALONE, GROUP, EVERY = "this joint", "its group", "all joints"
+
+
+class JointRows:
+    """The left pane of a page."""
+
+    def __init__(self, desk: Desk, offered: Offered, refuse: Callable[[InputError], None]) -> None:
+        self.desk, self.offered, self.refuse = desk, offered, refuse
+        self.rows: dict[str, dict[str, Any]] = {}
+        self.fields: dict[str, dict[str, Any]] = {}
+        self.filling = False
+        self.sliding: Field | None = None
+        self.key = ""
+        with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
+            ui.label("a change is made to").classes("quiet")
+            self.scope = ui.toggle([ALONE, GROUP, EVERY], value=ALONE).props("dense no-caps size=sm data-name=scope")
+        self._slider()
+        for row in rows(desk, offered):
+            self._row(row)
+
+    def _slider(self) -> None:
+        with ui.element("div").classes("pane q-my-xs").style("display: none") as self.panel:
+            with ui.row().classes("items-center justify-between w-full no-wrap"):
+                self.slid = ui.label().classes("text-weight-medium").props("data-name=slid")
+                ui.button(icon="close", on_click=self._close).props(
+                    'flat dense round size=sm aria-label="close the slider"'
+                )
+            self.slider = ui.slider(min=0.0, max=1.0, step=0.01, value=0.5).props("label data-name=slider")
+            self.slider.on("update:model-value", self._slide, throttle=0.06, leading_events=True, trailing_events=True)
+
+    def _row(self, row: Row) -> None:
+        mine: dict[str, Any] = {}
+        name = row.joint
+        with (
+            ui.element("div")
+            .classes("pane")
+            .style("margin: 5px 0; padding-top: 2px")
+            .props(f'role=group aria-label="joint {name}"')
+        ):
+            with ui.row().classes("items-center no-wrap w-full").style("gap: 6px"):
+                ui.label(name).classes("text-weight-bold").style("min-width: 26px")
+                mine["encoder"] = ui.select(list(row.encoders), value=row.encoder, label="encoder").classes("col")
+                mine["encoder"].props(f'dense options-dense data-joint="{name}"')
+                mine["price"] = ui.label().classes("quiet").tooltip("price of its sensors, fitted")
+                meaning = f"every number of {name}"
+                mine["open"] = ui.button(icon="expand_more", on_click=lambda _, own=name: self._unfold(own))
+                mine["open"].props(f'flat dense round size=sm aria-label="{meaning}" data-open="{name}"').tooltip(
+                    meaning
+                )
+            with ui.row().classes("items-center no-wrap w-full").style("gap: 6px"):
+                mine["placement"] = ui.select(list(row.placements), value=row.placement, label="placement").classes(
+                    "col-4"
+                )
+                mine["placement"].props(f'dense options-dense data-placement="{name}"')
+                if row.mountings:
+                    mine["mounting"] = ui.select(list(row.mountings), value=AS_IT_IS, label="assembly").classes("col")
+                    mine["mounting"].props("dense options-dense")
+            mine["fields"] = ui.column().classes("w-full").style("gap: 0")
+            mine["fields"].set_visibility(False)
+        mine["encoder"].on_value_change(lambda event, own=name: self._encoder(own, event))
+        mine["placement"].on_value_change(lambda event, own=name: self._placement(own, event))
+        if row.mountings:
+            mine["mounting"].on_value_change(lambda event, own=name: self._mounting(own, event))
+        self.rows[name] = mine
+
+    def _unfold(self, joint: str) -> None:
+        mine = self.rows[joint]
+        mine["fields"].set_visibility(not mine["fields"].visible)
+        mine["open"].props(f"icon={'expand_less' if mine['fields'].visible else 'expand_more'}")
+        self._again()
+
+    def _again(self) -> None:
+        self.key = ""
+        self.show()
+
+    def _joints(self, joint: str) -> list[str]:
+        arm = self.desk.study.scenario.machine.arm
+        if self.scope.value == EVERY:
+            return list(arm.names)
+        if self.scope.value == GROUP:
+            return list(arm.groups.get(arm.group_of(joint), (joint,)))
+        return [joint]
+
+    def _apply(self, changes: dict[str, Any], sliding: bool = False) -> bool:
+        try:
+            self.desk.apply(changes, sliding)
+        except InputError as error:
+            self.refuse(error)
+            self._again()
+            return False
+        return True
+
+    def _encoder(self, joint: str, event: Any) -> None:
+        if self.filling or event.value not in self.offered.encoders:
+            return
+        taken = [own for own in self._joints(joint) if event.value in self.offered.by_joint.get(own, ())]
+        self._apply(
+            {k: v for own in taken or [joint] for k, v in encoder_change(self.offered, own, event.value).items()}
+        )
+
+    def _placement(self, joint: str, event: Any) -> None:
+        if not self.filling and event.value:
+            changes = {
+                k: v for own in self._joints(joint) for k, v in placement_change(self.desk, own, event.value).items()
+            }
+            self._apply(changes)
+
+    def _mounting(self, joint: str, event: Any) -> None:
+        if not self.filling and event.value and event.value != AS_IT_IS:
+            changes = {
+                k: v for own in self._joints(joint) for k, v in mounting_change(self.desk, own, event.value).items()
+            }
+            self._apply(changes)
+
+    def _typed(self, joint: str, field: Field, element: Any) -> None:
+        text = str(element.value).strip()
+        if self.filling or text == field.text or not text:
+            return
+        value: Any = text
+        with suppress(ValueError):
+            value = float(text) if "." in text or "e" in text.lower() else int(text)
+        path = stated_path(field, self.desk)
+        inside = path.removeprefix(f"joints.{joint}.")
+        try:
+            self.desk.apply({f"joints.{own}.{inside}": value for own in self._joints(joint)})
+        except InputError as error:
+            problem = error.problems[0]
+            message = f"{problem.found}; accepted: {problem.accepted}".replace('"', "'")[:160]
+            element.props(f'error error-message="{message}"')
+
+    def _slide_this(self, joint: str, field: Field) -> None:
+        self.sliding = field
+        self.panel.style("display: block")
+        self.slid.set_text(f"{joint}: {field.label} [{field.unit}]" if field.unit else f"{joint}: {field.label}")
+        top = 3.0 * abs(field.size) or 1.0
+        if field.unit == "%":
+            top = min(top, 100.0)
+        self.slider._props["max"] = float(f"{top:.3g}")
+        self.slider._props["step"] = float(f"{top / 150:.2g}")
+        self.slider.value = field.size
+        self.slider.update()
+
+    def _slide(self, event: Any) -> None:
+        field = self.sliding
+        if field is None or not isinstance(event.args, int | float):
+            return
+        joint = field.path.split(".")[1]
+        inside = stated_path(field, self.desk).removeprefix(f"joints.{joint}.")
+        text: Any = f"{event.args:.6g} {field.unit}" if field.unit else float(event.args)
+        going = self.desk.history.at > 0 and getattr(self, "_slid_path", "") == field.path
+        if self._apply({f"joints.{own}.{inside}": text for own in self._joints(joint)}, sliding=going):
+            self._slid_path = field.path
+
+    def _close(self) -> None:
+        self.sliding, self._slid_path = None, ""
+        self.panel.style("display: none")
+
+    def show(self) -> None:
+        """What the design that stands says of every joint."""
+        if self.key == self.desk.design.key:
+            return
+        self.key = self.desk.design.key
+        self.filling = True
+        try:
+            for row in rows(self.desk, self.offered):
+                mine = self.rows[row.joint]
+                mine["encoder"].set_options(list(row.encoders), value=row.encoder)
+                mine["placement"].set_options(list(row.placements), value=row.placement)
+                mine["price"].set_text(f"{row.price:g}")
+                if "mounting" in mine:
+                    mine["mounting"].value = AS_IT_IS
+                if mine["fields"].visible:
+                    self._fill(row, mine["fields"])
+        finally:
+            self.filling = False
+
+    def _fill(self, row: Row, place: Any) -> None:
+        known = self.fields.setdefault(row.joint, {})
+        if list(known) == [field.path for field in row.fields]:
+            for field in row.fields:
+                known[field.path].value = field.text
+                known[field.path].props(remove="error error-message")
+            return
+        known.clear()
+        place.clear()
+        with place:
+            for field in row.fields:
+                with ui.row().classes("items-center no-wrap w-full").style("gap: 4px"):
+                    own = (
+                        ui.input(field.label, value=field.text).props(f'dense data-path="{field.path}"').classes("col")
+                    )
+                    own.tooltip(field.meaning)
+                    for event in ("keydown.enter", "blur"):
+                        own.on(event, lambda _, joint=row.joint, at=field.path, own=own: self._enter(joint, at, own))
+                    slide = ui.button(
+                        icon="tune", on_click=lambda _, joint=row.joint, at=field.path: self._tune(joint, at)
+                    )
+                    slide.props(f'flat dense round size=sm aria-label="slide {field.label} of {row.joint}"')
+                known[field.path] = own
+
+    def _field(self, joint: str, path: str) -> Field | None:
+        row = next(own for own in rows(self.desk, self.offered) if own.joint == joint)
+        return next((field for field in row.fields if field.path == path), None)
+
+    def _enter(self, joint: str, path: str, element: Any) -> None:
+        field = self._field(joint, path)
+        if field is not None:
+            self._typed(joint, field, element)
+
+    def _tune(self, joint: str, path: str) -> None:
+        field = self._field(joint, path)
+        if field is not None:
+            self._slide_this(joint, field)
+
+
+def stated_path(field: Field, desk: Desk) -> str:
+    """The path at which the number of a field is written."""
+    from armsim.explorer.fields import stated
+
+    return stated(field.path, desk.current.scenario)[0]

@@ -1,0 +1,242 @@
+"""What the page says of an answer: numbers with their intervals, values over the poses, contributions, the arm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.engine.gaussian import quantile_by_moments
+from armsim.explorer.desk import Shown
+from armsim.formatting import percent, show, show_interval
+from armsim.model.arm import Arm
+from armsim.results import NEAR_SINGULAR
+from armsim.results.ellipsoids import ellipsoids
+from armsim.results.poses import BIAS
+from armsim.results.posetable import PoseTable
+from armsim.tasks import PoseSet
+
+Tone = Literal["good", "bad", "plain"]
+COLUMNS = {
+    "95 % of errors": "error.p95", "AP, 95 % of arms": "accuracy.p95", "RP, 95 % of arms": "repeatability.p95",
+    "orientation, 95 %": "orientation_error.p95",
+}  # fmt: skip
+MEANINGS = {
+    "95 % of errors": "At each pose 95 % of the errors of the tool point, over built arms and visits, lie within it.",
+    "AP, 95 % of arms": "How far the mean of many visits lies from the command (ISO 9283), in 95 % of built arms.",
+    "RP, 95 % of arms": "Radius about their mean within which the visits lie (ISO 9283), in 95 % of built arms.",
+    "orientation, 95 %": "Angle within which 95 % of the orientation errors lie.",
+    "yield": "Share of built arms that keep to the requirement at every pose of the task.",
+    "price": "Of all sensors, fitted, in the cost units of the catalogue.",
+}  # fmt: skip
+FIRST_ORDER = 0.95
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number of the answer: what it is, its text, what is required, whether it keeps to that."""
+
+    name: str
+    text: str
+    wanted: str
+    tone: Tone
+    meaning: str
+
+
+@dataclass(frozen=True, eq=False)
+class Values:
+    """Values over the poses of a task, in a unit to be read.
+
+    Parameters
+    ----------
+    values : (poses,)
+        nan what is not known yet.
+    unit : str
+    limit : float, optional
+        What is required, in the unit.
+    title : str
+    """
+
+    values: Array
+    unit: str
+    limit: float | None
+    title: str
+
+
+def stage(shown: Shown | None) -> str:
+    """How much is known, in words."""
+    if shown is None:
+        return "working…"
+    if not shown.answer.units:
+        return "first order, no arm sampled yet"
+    whole = shown.study.scenario.plan.units
+    return f"{shown.answer.units} of {whole} arms sampled" if not shown.whole else f"{whole} arms sampled"
+
+
+def numbers(shown: Shown, task: int) -> list[Number]:
+    """What decides at a task, with the requirement."""
+    scenario, judged = shown.study.scenario, shown.answer.judged
+    required = scenario.requirement
+    out: list[Number] = []
+
+    def add(name: str, text: str, limit: str, good: bool | None) -> None:
+        tone: Tone = "plain" if good is None else "good" if good else "bad"
+        out.append(Number(name, text, limit, tone, MEANINGS.get(name, "")))
+
+    if not judged:
+        table = shown.answer.tables[task]
+        errors = first_order(table)
+        worst = float(errors.max())
+        keeps = None if required is None else worst <= required.position
+        wanted = "" if required is None else show(required.position)
+        add("95 % of errors", f"≈ {show(worst)}", wanted, keeps)
+        for name in ("AP, 95 % of arms", "RP, 95 % of arms"):
+            add(name, "…", "", None)
+        if required is not None and required.yield_ is not None:
+            add("yield", "…", percent(required.yield_), None)
+    else:
+        own = judged[task]
+        summary = own.summary
+        keeps = None if required is None else "position" not in summary.failed
+        wanted = "" if required is None else show(required.position)
+        add("95 % of errors", show_interval(summary.p95, summary.p95_interval), wanted, keeps)
+        ap = own.table.column("accuracy.p95")
+        at = int(np.argmax(ap))
+        ends = own.table.column("accuracy.p95_interval")[at]
+        interval = None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
+        add("AP, 95 % of arms", show_interval(float(ap[at]), interval), "", None)
+        limit = None if required is None else required.repeatability
+        scatter = None if limit is None else "repeatability" not in summary.failed
+        add("RP, 95 % of arms", show(summary.repeatability_p95), "" if limit is None else show(limit), scatter)
+        if summary.yield_ is not None:
+            low, high = summary.yield_.interval
+            asked = None if required is None else required.yield_
+            passed = None if asked is None else "yield" not in summary.failed
+            text = f"{percent(summary.yield_.value)} ({percent(low)} to {percent(high)})"
+            add("yield", text, "" if asked is None else percent(asked), passed)
+    add("price", f"{scenario.machine.price:g}", "", None)
+    return out
+
+
+def verdict(shown: Shown | None) -> tuple[str, Tone]:
+    """Whether the requirement is met at every task, in words."""
+    if shown is None or shown.study.scenario.requirement is None:
+        return "", "plain"
+    if not shown.answer.judged:
+        return "to be sampled", "plain"
+    met = all(own.summary.met for own in shown.answer.judged)
+    sure = all(own.summary.sure for own in shown.answer.judged)
+    text = "requirement met" if met else "requirement not met"
+    return (text if sure else f"{text}, within its interval"), "good" if met else "bad"
+
+
+def first_order(table: PoseTable) -> Array:
+    """95 % quantile of the error at every pose by first order, of a normal law, shape (poses,). [m]"""
+    return quantile_by_moments(table.column("first_order.mean"), table.column("first_order.covariance"), FIRST_ORDER)
+
+
+def measures(shown: Shown) -> list[str]:
+    """What can be looked at over the poses."""
+    arm = shown.study.scenario.machine.arm
+    return [*COLUMNS, *(f"share of {name}" for name in [*arm.groups, *arm.names, "links"])]
+
+
+def values(shown: Shown, task: int, measure: str) -> Values:
+    """A measure over the poses of a task."""
+    table, required = shown.answer.tables[task], shown.study.scenario.requirement
+    name = shown.study.scenario.tasks[task].name
+    if measure.startswith("share of "):
+        owner = measure.removeprefix("share of ")
+        arm = shown.study.scenario.machine.arm
+        members = arm.groups.get(owner, (owner,))
+        mine = [n for n, (own, _) in enumerate(table.share_names) if own in members]
+        part = table.column("shares")[:, mine].sum(axis=1)
+        return Values(100.0 * part, "%", None, f"{name}: {measure} in the mean square error")
+    limit = None
+    if measure == "95 % of errors":
+        column = table.column("error.p95") if shown.answer.units else first_order(table)
+        limit = None if required is None else required.position
+    else:
+        column = table.column(COLUMNS[measure])
+        limit = required.repeatability if measure.startswith("RP") and required is not None else None
+    angular = measure.startswith("orientation")
+    factor, unit = (1e6, "µrad") if angular else (1e6, "µm")
+    scaled = np.asarray(column, dtype=float) * factor
+    return Values(scaled, unit, None if limit is None else limit * factor, f"{name}: {measure}")
+
+
+def shares(shown: Shown, task: int, pose: int | None) -> list[tuple[str, str, float]]:
+    """Owner, cause and share in the mean square error, at a pose or over all of a task, the largest first."""
+    table = shown.answer.tables[task]
+    parts = table.column("shares")
+    if pose is None:
+        weight = table.column("first_order.rms") ** 2
+        own = weight @ parts / max(float(weight.sum()), 1e-300)
+    else:
+        own = parts[pose]
+    rows = [(owner, cause, float(share)) for (owner, cause), share in zip(table.share_names, own, strict=True)]
+    named = [("mean of all" if row[:2] == BIAS else row[0], row[1], row[2]) for row in rows if row[2] > 1e-4]
+    return sorted(named, key=lambda row: -row[2])
+
+
+def worst_pose(shown: Shown, task: int) -> int:
+    """Number of the pose with the largest error of a task."""
+    if shown.answer.judged:
+        return shown.answer.judged[task].worst
+    return int(np.argmax(first_order(shown.answer.tables[task])))
+
+
+def of_pose(shown: Shown, task: int, pose: int) -> list[tuple[str, str]]:
+    """Numbers of one pose."""
+    table = shown.answer.tables[task]
+    x, y, z = (round(value) + 0 for value in (1e3 * table.column("position")[pose]).tolist())
+    rows = [("tool point", f"{x}, {y}, {z} mm")]
+    for name, path in COLUMNS.items():
+        value = float(table.column(path)[pose]) if shown.answer.units else float("nan")
+        if name == "95 % of errors" and not shown.answer.units:
+            rows.append((name, f"≈ {show(float(first_order(table)[pose]))}"))
+        elif not np.isnan(value):
+            rows.append((name, show(value, "rad" if path.startswith("orientation") else "m")))
+    near = float(table.column("conditioning")[pose]) < NEAR_SINGULAR
+    return [*rows, ("posture", "near-singular" if near else "well conditioned")]
+
+
+@dataclass(frozen=True, eq=False)
+class Posture:
+    """The arm at a pose: its line [m], and the ellipsoid of 95 % of normal errors about the tool point.
+
+    Parameters
+    ----------
+    points : (n, 3) [m]
+    semi_axes : (3,) [m]
+    directions : (3, 3)
+        Rows: directions of the semi-axes, right-handed.
+    """
+
+    points: Array
+    semi_axes: Array
+    directions: Array
+
+
+def posture(shown: Shown, poses: PoseSet, task: int, pose: int) -> Posture:
+    """Of a pose."""
+    arm: Arm = shown.study.scenario.machine.arm
+    points = arm.postures(poses.configurations.joints[pose : pose + 1]).points[0]
+    table = shown.answer.tables[task]
+    column = "error.covariance" if shown.answer.units else "first_order.covariance"
+    axes, directions = ellipsoids(np.asarray(table.column(column)[pose]))
+    rows: Array = np.array(directions)
+    if np.linalg.det(rows) < 0:
+        rows[2] = -rows[2]
+    return Posture(points, np.asarray(axes), rows)
+
+
+def plain(value: Any) -> Any:
+    """Numbers for a chart, nan as nothing."""
+    if isinstance(value, np.ndarray):
+        return [plain(own) for own in value.tolist()]
+    if isinstance(value, list):
+        return [plain(own) for own in value]
+    return None if isinstance(value, float) and value != value else value
