@@ -36,6 +36,7 @@ class Scene:
             )
         self.parts: list[Any] = []
         self.size = 0.0
+        self.points = np.zeros((0, 3))
 
     def show(self, posture: Posture, dark: bool) -> None:
         """Draw the arm at a posture."""
@@ -43,6 +44,12 @@ class Scene:
         size = max(float(np.ptp(points, axis=0).max()), 1e-3)
         longest = float(posture.semi_axes.max())
         factor = _round(SHARE * size / longest) if longest > 0.0 else 1.0
+        axes = np.maximum(factor * posture.semi_axes, 0.002 * size)
+        self.note.set_text(f"ellipsoid of 95 % of errors, {factor:g} times as large")
+        if self.parts and np.array_equal(points, self.points):
+            self._turned(axes, posture)
+            return
+        self.points = points
         with self.scene:
             for part in self.parts:
                 part.delete()
@@ -56,12 +63,9 @@ class Scene:
                 ball.move(*(float(x) for x in point))
                 self.parts.append(ball)
             own = self.scene.sphere(1.0).material(ELLIPSOID, opacity=0.75)
-            axes = np.maximum(factor * posture.semi_axes, 0.002 * size)
-            own.scale(*(float(x) for x in axes))
-            own.rotate_R(posture.directions.T.tolist())
             own.move(*(float(x) for x in points[-1]))
             self.parts.append(own)
-        self.note.set_text(f"ellipsoid of 95 % of errors, {factor:g} times as large")
+        self._turned(axes, posture)
         if not self.size:
             self.size = size
             middle = points.mean(axis=0)
@@ -69,6 +73,12 @@ class Scene:
                 x=float(middle[0]), y=float(middle[1] - 1.05 * size), z=float(middle[2] + 0.25 * size),
                 look_at_x=float(middle[0]), look_at_y=float(middle[1]), look_at_z=float(middle[2]), duration=0.0,
             )  # fmt: skip
+
+    def _turned(self, axes: np.ndarray, posture: Posture) -> None:
+        """Give the ellipsoid its size and directions."""
+        own = self.parts[-1]
+        own.scale(*(float(x) for x in axes))
+        own.rotate_R(posture.directions.T.tolist())
 
 
 def _rod(scene: Any, a: np.ndarray, b: np.ndarray, radius: float) -> Any:

@@ -187,11 +187,11 @@ class JointRows:
         try:
             for row in rows(self.desk, self.offered):
                 mine = self.rows[row.joint]
-                mine["encoder"].set_options(list(row.encoders), value=row.encoder)
-                mine["placement"].set_options(list(row.placements), value=row.placement)
+                _set(mine["encoder"], list(row.encoders), row.encoder)
+                _set(mine["placement"], list(row.placements), row.placement)
                 mine["price"].set_text(f"{row.price:g}")
                 if "mounting" in mine:
-                    mine["mounting"].value = AS_IT_IS
+                    _set(mine["mounting"], list(row.mountings), AS_IT_IS)
                 if mine["fields"].visible:
                     self._fill(row, mine["fields"])
         finally:
@@ -201,8 +201,11 @@ class JointRows:
         known = self.fields.setdefault(row.joint, {})
         if list(known) == [field.path for field in row.fields]:
             for field in row.fields:
-                known[field.path].value = field.text
-                known[field.path].props(remove="error error-message")
+                own = known[field.path]
+                if own.value != field.text:
+                    own.value = field.text
+                if "error" in own._props:
+                    own.props(remove="error error-message")
             return
         known.clear()
         place.clear()
@@ -234,6 +237,14 @@ class JointRows:
         field = self._field(joint, path)
         if field is not None:
             self._slide_this(joint, field)
+
+
+def _set(element: Any, options: list[str], value: str) -> None:
+    """Options and value of a choice; what is the same is not sent to the browser again."""
+    if element.options != options:
+        element.set_options(options, value=value)
+    elif element.value != value:
+        element.value = value
 
 
 def stated_path(field: Field, desk: Desk) -> str:

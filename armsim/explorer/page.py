@@ -14,6 +14,7 @@ from armsim.explorer.drawn import Scene
 from armsim.explorer.fields import Offered
 from armsim.explorer.joints import JointRows
 from armsim.explorer.tray import Tray
+from armsim.tasks import PoseSet
 
 PICKED = """(e) => {
   const p = e.points && e.points[0];
@@ -23,7 +24,7 @@ PICKED = """(e) => {
 TONES = {"good": "q-px-sm rounded-borders bg-green-8", "bad": "q-px-sm rounded-borders bg-red-8", "plain": ""}
 PRIMARY = "#2b6cb0"
 """White on it is read at 5:1."""
-TICK = 0.04
+TICK = 0.02
 """Seconds between looks at the desk."""
 STYLE = """
 body { font-size: 13px; }
@@ -51,6 +52,8 @@ class Page:
         self.pose: int | None = None
         self.version = -1
         self.drawn_key: tuple[Any, ...] = ()
+        self.written: dict[str, Any] = {}
+        self.waiting: Any = None
         self.dark = ui.dark_mode()
         ui.add_css(STYLE)
         ui.colors(primary=PRIMARY)
@@ -239,24 +242,32 @@ class Page:
 
     def _tick(self) -> None:
         if self.version == self.desk.version:
+            if self.waiting is not None:
+                shown, self.waiting = self.waiting, None
+                self._draw(shown)
             return
         self.version = self.desk.version
         desk, shown = self.desk, self.desk.answer
-        self.undo.set_enabled(desk.history.undone is not None)
-        self.redo.set_enabled(desk.history.redone is not None)
-        self.joints.show()
-        self.tray.show()
+        for button, there in ((self.undo, desk.history.undone), (self.redo, desk.history.redone)):
+            if button.enabled != (there is not None):
+                button.set_enabled(there is not None)
         self.stage.set_text(told.stage(shown))
         text, tone = told.verdict(shown)
         self.verdict.set_text(text)
         self.verdict.classes(replace=f"text-weight-bold {TONES[tone]}")
-        if shown is None:
-            return
+        if shown is not None:
+            self._refresh(shown)
+        self.joints.show()
+        self.tray.show()
+
+    def _refresh(self, shown: Any) -> None:
+        """Draw what is new."""
         key = shown.key, shown.answer.units, self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
         if key == self.drawn_key:
             return
         self.drawn_key = key
-        self._draw(shown)
+        self._write_numbers(told.numbers(shown, self.task))
+        self.waiting = shown  # the numbers go to the browser first, what is drawn follows
 
     def _draw(self, shown: Any) -> None:
         poses, look = self.desk.found[self.task], self._look()
@@ -278,13 +289,25 @@ class Page:
             charts.contributions(told.shares(shown, self.task, pose if self.pose is not None else None), look)
         )
         self.scene.show(told.posture(shown, poses, self.task, pose), bool(self.dark.value))
+        self._write_pose(shown, poses, pose)
+
+    def _write_numbers(self, numbers: list[told.Number]) -> None:
+        if list(self.written) == [own.name for own in numbers]:
+            for own in numbers:
+                self.written[own.name].set_text(own.text)
+                self.written[own.name].classes(replace=f"figure {own.tone}")
+            return
         self.figures.clear()
+        self.written = {}
         with self.figures:
-            for own in told.numbers(shown, self.task):
+            for own in numbers:
                 with ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px") as row:
                     ui.label(own.name).classes("quiet")
-                    ui.label(own.text).classes(f"figure {own.tone}").props(f'data-number="{own.name}"')
+                    label = ui.label(own.text).classes(f"figure {own.tone}").props(f'data-number="{own.name}"')
+                self.written[own.name] = label
                 row.tooltip(f"{own.meaning} Required: {own.wanted}." if own.wanted else own.meaning)
+
+    def _write_pose(self, shown: Any, poses: PoseSet, pose: int) -> None:
         self.at_pose.clear()
         with self.at_pose:
             where = "worst pose" if self.pose is None else "pose"

@@ -16,7 +16,7 @@ from armsim.asked import SamplingPlan
 from armsim.decide import Sensitivities, sensitivities
 from armsim.decide.sheet_units import told_in
 from armsim.engine.firstorder import linearise
-from armsim.engine.gaussian import quantile, quantile_with_slopes
+from armsim.engine.gaussian import quantile, quantile_by_moments, quantile_with_slopes
 from armsim.errors import InputError
 from armsim.model.numbers import numbers
 from armsim.study import Study
@@ -205,3 +205,19 @@ def test_the_command_writes_a_folder(tmp_path: Path) -> None:
     assert record["format"] == "armsim-sensitivity/1"
     printed = json.loads(invoke("sensitivity", SHEETS, "--units", "200", "--visits", "3", "--json").stdout)
     assert printed == record
+
+
+def test_the_quantile_by_moments_is_near_the_exact_one() -> None:
+    """Two thousand laws from a needle to a ball, with means of all sizes: within 2 % of the integral; closed forms of a
+    mean alone, and of a line (1.96 standard deviations)."""
+    rng = np.random.default_rng(1)
+    root = rng.normal(size=(2000, 3, 3)) * np.exp(rng.normal(0.0, 1.5, (2000, 3, 1)))
+    covariance = root @ root.swapaxes(1, 2)
+    mean = rng.normal(size=(2000, 3)) * np.exp(rng.normal(-1.0, 1.5, (2000, 1)))
+    ratio = quantile_by_moments(mean, covariance, 0.95) / quantile(mean, covariance, 0.95)
+    assert np.all(np.abs(ratio - 1.0) < 0.02)
+    one = np.array([[3.0, 0.0, 0.0]])
+    assert quantile_by_moments(one, np.zeros((1, 3, 3)), 0.95)[0] == pytest.approx(3.0)
+    assert quantile_by_moments(0.0 * one, np.diag([4.0, 0.0, 0.0])[None], 0.95)[0] == pytest.approx(
+        2 * 1.959964, rel=1e-6
+    )

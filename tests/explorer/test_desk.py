@@ -341,3 +341,11 @@ def test_hosts_origins_and_tokens(headers: dict[str, str], query: str, kind: str
         assert sent[0]["type"] in ("http.response.start", "websocket.close")
     elif "token" in query:
         assert any(key == b"set-cookie" and b"HttpOnly" in value for key, value in sent[0]["headers"])
+
+
+def test_without_its_library_it_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from armsim.cli import explore
+
+    monkeypatch.setattr(explore, "find_spec", lambda name: None)
+    with pytest.raises(InputError, match="armsim\\[explore\\]"):
+        explore.explore(small(tmp_path))

@@ -23,7 +23,13 @@ from armsim.formatting import show
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome", "chrome"))), None)
 pytestmark = pytest.mark.skipif(BROWSER is None and "CI" not in os.environ, reason="no Chromium on this machine")
-GL = ("--no-sandbox", "--enable-unsafe-swiftshader", "--use-angle=swiftshader", "--use-gl=angle")
+GL = (
+    "--no-sandbox",
+    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
+    "--enable-unsafe-swiftshader",
+    "--use-angle=swiftshader",
+    "--use-gl=angle",
+)
 WAIT = 60_000
 ENVIRONMENT = {key: own for key, own in os.environ.items() if not key.startswith("PYTEST")} | {"PYTHONPATH": str(ROOT)}
 """Of the server: its library behaves otherwise where it believes to be tested."""
