@@ -41,10 +41,7 @@ def serve(desk: Desk, port: int, browser: bool, ready: Callable[[str], None], to
     own = token or secrets.token_urlsafe(24)
     address = f"http://{HOST}:{port}/?token={own}"
 
-    @ui.page("/")
-    def page() -> None:
-        Page(desk)
-
+    ui.page("/")(lambda: _begin(desk))
     app.add_middleware(Guard, token=own, port=port)
     app.on_startup(lambda: ready(address))
     app.on_shutdown(desk.end)
@@ -53,3 +50,7 @@ def serve(desk: Desk, port: int, browser: bool, ready: Callable[[str], None], to
         show_welcome_message=False, reconnect_timeout=30.0, favicon="📐", uvicorn_logging_level="error",
         endpoint_documentation="none",
     )  # fmt: skip
+
+
+def _begin(desk: Desk) -> None:
+    Page(desk)
