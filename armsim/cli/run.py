@@ -66,8 +66,8 @@ def run(
     from armsim.errors import DoesNotFit, RunError
     from armsim.report.helpers import DOCUMENT_MEMORY, Helpers, helpers_for
     from armsim.report.output_folder import check_destination
+    from armsim.report.pictures import Extras
     from armsim.report.reproduce import RunRequest, difference, read_manifest
-    from armsim.report.run_review import Extras
     from armsim.study import Study
 
     allowed = bytes_of(memory)

@@ -37,6 +37,7 @@ class Drawing(Figure):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.spots: list[tuple[Axes, Sequence[float], str]] = []
+        self.below: list[tuple[Axes, list[Artist] | None, float]] = []
 
     def tell(self, axes: Axes, *columns: ArrayLike, texts: Sequence[str]) -> None:
         """Values at places in the units of the axes: two columns, or three of axes in space, as long as the texts."""
@@ -50,10 +51,20 @@ class Drawing(Figure):
         return buffer.getvalue()
 
     @property
+    def heading(self) -> str:
+        """The title as it is set: over all, or over the first axes that have one."""
+        titles = [axes.get_title(loc="left") for axes in self.axes]
+        return self.get_suptitle() or next((title for title in titles if title), "")
+
+    @property
+    def note(self) -> str:
+        """The note under the figure, in one line."""
+        return " ".join(self.get_supxlabel().split())
+
+    @property
     def finding(self) -> str:
         """What the title says, in one line."""
-        titles = [axes.get_title(loc="left") for axes in self.axes]
-        return " ".join((self.get_suptitle() or next((title for title in titles if title), "")).split())
+        return " ".join(self.heading.split())
 
 
 @contextmanager
@@ -99,6 +110,8 @@ def legend_below(axes: Axes, handles: Sequence[Artist] | None = None, inches: fl
     assert figure is not None
     shift = ScaledTranslation(0.0, -inches, figure.dpi_scale_trans)
     own = {} if handles is None else {"handles": list(handles)}
+    if isinstance(figure, Drawing):
+        figure.below.append((axes, list(handles) if handles is not None else None, inches))
     axes.legend(
         loc="upper left",
         bbox_to_anchor=(0.0, 0.0),

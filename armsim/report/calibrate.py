@@ -13,14 +13,14 @@ from armsim.formatting import percent, show, significant, span
 from armsim.hardware.calibrate import Calibrated
 from armsim.hardware.records import CalibrateRecord, IdentifiedArmRecord, IdentifiedValueRecord, ParameterRecord
 from armsim.report import boilerplate, wording
-from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, table
+from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, in_rows, table
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
+from armsim.report.pictures import Pictures
 from armsim.report.run_folder import manifest_of, write_json
-from armsim.report.run_review import Pictures
 from armsim.report.tables import write_table
 from armsim.sources import Source
 
@@ -265,11 +265,14 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
         own_rows = [row for row in rows if row["task"] == task]
         headers = tuple(name for name in own_rows[0] if name not in ("task", "price"))
         paired.append(table(headers, [[row[name] for name in headers] for row in own_rows], title=task))
-    paired += [Text("The same units, the same random numbers; intervals of 95 %.", "soft"), *pictures.get("maps", ())]
-    left: list[Block] = [*pictures.get("left", ())]
+    paired += [
+        Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
+        *in_rows(pictures.get("maps", ())),
+    ]
+    left: list[Block] = [*in_rows(pictures.get("left", ()))]
     left.append(table(STEPS, [list(row) for row in step_rows(record)], title="one group after the other"))
     left.append(table(CAUSES, [list(row) for row in cause_rows(record)], title="cause by cause"))
-    known: list[Block] = [*pictures.get("identified", ())]
+    known: list[Block] = [*in_rows(pictures.get("identified", ()))]
     known.append(table(PARAMETERS, [list(row) for row in parameter_rows(record)]))
     if record.confounded:
         about = (
@@ -284,9 +287,9 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
         )
     indices = ", ".join(f"{name} {significant(value)}" for name, value in record.observability.items())
     known.append(Text(f"Observability at these poses: {indices}."))
-    arms: list[Block] = [*pictures.get("arms", ())]
+    arms: list[Block] = [*in_rows(pictures.get("arms", ()))]
     arms += [table(VALUES, [list(row) for row in value_rows(arm)], title=arm.name) for arm in record.arms]
-    where: list[Block] = [*pictures.get("poses", ())]
+    where: list[Block] = [*in_rows(pictures.get("poses", ()))]
     if record.curve:
         where.append(table(CURVE, [list(row) for row in curve_rows(record)]))
     joints = found.before.scenario.machine.arm.joints

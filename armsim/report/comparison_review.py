@@ -8,9 +8,10 @@ from typing import Any
 from armsim.decide.compare import Comparison
 from armsim.formatting import percent, show
 from armsim.report import boilerplate, wording
-from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, table
+from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, in_rows, table
 from armsim.report.findings import dominance
-from armsim.report.run_review import Pictures, shares_table
+from armsim.report.pictures import Pictures
+from armsim.report.run_review import shares_table
 from armsim.sources import Source
 
 MOST_NAMED = 12
@@ -25,7 +26,7 @@ def comparison_review(
     sections = (
         _answer(comparison),
         Section("The designs", "designs", (*_designs(comparison),)),
-        Section("Where they differ", "differences", (*pictures.get("differences", ()), *_flips(comparison))),
+        Section("Where they differ", "differences", (*in_rows(pictures.get("differences", ())), *_flips(comparison))),
         Section("Error contributions of each", "contributions", (*_contributions(comparison),)),
         boilerplate.assumptions(first),
         boilerplate.inputs(sources),

@@ -11,14 +11,14 @@ from armsim.figures.curve import measured_curve
 from armsim.formatting import percent, show_joint
 from armsim.hardware.curve import Curves, Measured
 from armsim.report import boilerplate
-from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, table
+from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, in_rows, table
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
+from armsim.report.pictures import Pictures
 from armsim.report.run_folder import origin, write_json
-from armsim.report.run_review import Pictures
 from armsim.report.tables import write_table
 from armsim.sources import Source
 from armsim.version import own_version
@@ -123,7 +123,7 @@ def _review(found: Curves, pictures: Pictures, sources: tuple[Source, ...], comm
     inputs = boilerplate.inputs([own for own in sources if own.text])
     sections = (
         Section("The answer", "answer", tuple(answers)),
-        Section("Curves", "curves", tuple(pictures.get("curves", ()))),
+        Section("Curves", "curves", in_rows(pictures.get("curves", ()))),
         Section("Orders", "orders", tuple(tables)),
         Section("Method", "method", (Bullets(method),)),
         inputs,

@@ -14,15 +14,16 @@ from armsim.decide.records import Rejected
 from armsim.decide.tradeoff import TradeOff
 from armsim.formatting import percent, show
 from armsim.report import boilerplate
-from armsim.report.document import Block, Bullets, Cell, Folded, ReviewDocument, Section, Text, Tone, table
+from armsim.report.document import Block, Bullets, Cell, Folded, ReviewDocument, Section, Text, Tone, in_rows, table
 from armsim.report.drawing import Planned, keep
 from armsim.report.findings import dominance
 from armsim.report.gallery import FIGURES, curve_drawn, file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
+from armsim.report.pictures import Pictures
 from armsim.report.run_folder import manifest_of, write_json
-from armsim.report.run_review import Pictures, curve_in_words
+from armsim.report.run_review import curve_in_words
 from armsim.report.sensitivity import LINES, PARTS, line_rows, part_rows, sensitivities_drawn, write_sensitivity_tables
 from armsim.report.tables import write_table, write_tables
 from armsim.report.wording import answer, in_words
@@ -94,8 +95,10 @@ def decision_review(
         _answer(decision, scenario, pictures),
         Section("The design and its price", "design", tuple(_design(decision))),
         Section("Cheaper designs, and where they fail", "rejected", tuple(_rejected(decision.selection.refuted))),
-        Section("Price against error", "trade-off", (*pictures.get("trade-off", ()), *_curve(decision.curve))),
-        Section("What its numbers do", "sensitivity", (*_numbers(decision), *pictures.get("recommendations", ()))),
+        Section("Price against error", "trade-off", (*in_rows(pictures.get("trade-off", ())), *_curve(decision.curve))),
+        Section(
+            "What its numbers do", "sensitivity", (*_numbers(decision), *in_rows(pictures.get("recommendations", ())))
+        ),
         boilerplate.assumptions(result),
         boilerplate.inputs(scenario.sources),
         boilerplate.references(),
@@ -131,7 +134,7 @@ def _answer(decision: Decision, scenario: Scenario, pictures: Pictures) -> Secti
     told = tuple(dict.fromkeys((*scenario.notes, *decision.result.warnings)))
     if told:
         blocks += [Text("To be kept in mind:"), Bullets(told)]
-    return Section("The question and the answer", "answer", (*blocks, *pictures.get("answer", ())))
+    return Section("The question and the answer", "answer", (*blocks, *in_rows(pictures.get("answer", ()))))
 
 
 def _first(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -57,13 +58,17 @@ class Spot:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure: its finding, how to read it, its file beside the document, and values at some of its places."""
+    """A figure: its finding, how to read it, its file beside the document, and values at some of its places.
+
+    ``wide`` ones take the whole width; of others two stand side by side.
+    """
 
     name: str
     finding: str
     caption: str
     file: str
     spots: tuple[Spot, ...] = ()
+    wide: bool = False
     kind: Literal["picture"] = "picture"
 
 
@@ -85,7 +90,15 @@ class Folded:
     kind: Literal["folded"] = "folded"
 
 
-Block = Text | Bullets | Table | Picture | Listing | Folded
+@dataclass(frozen=True)
+class Row:
+    """Blocks side by side."""
+
+    blocks: tuple[Block, ...]
+    kind: Literal["row"] = "row"
+
+
+Block = Text | Bullets | Table | Picture | Listing | Folded | Row
 
 
 @dataclass(frozen=True)
@@ -98,10 +111,47 @@ class Section:
 
 
 @dataclass(frozen=True)
+class Front:
+    """The page that decides: the question, the answer, what it rests on, what to do, what to keep in mind.
+
+    Parameters
+    ----------
+    asked, answer : str
+    tone : str
+        Of the answer.
+    sentences : tuple of str
+    table : Table
+        Every task in a line.
+    pictures : tuple of Picture
+        At most three, the first of them the largest.
+    advice : tuple of str
+        Strongest recommendations.
+    notes : tuple of str
+    """
+
+    asked: str
+    answer: str
+    tone: Tone
+    sentences: tuple[str, ...]
+    table: Table
+    pictures: tuple[Picture, ...]
+    advice: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def section(self) -> Section:
+        """The same one after the other."""
+        said = (Text(self.asked, "soft"), Text(self.answer, self.tone), *(Text(own) for own in self.sentences))
+        lists = (Bullets(self.advice), Bullets(self.notes))
+        return Section("The question and the answer", "answer", (*said, self.table, *self.pictures, *lists))
+
+
+@dataclass(frozen=True)
 class ReviewDocument:
     """The whole.
 
-    ``running`` stands at the head of every printed page, ``date`` beside it, ``caution`` under the title.
+    ``running`` stands at the head of every printed page, ``date`` beside it, ``caution`` under the title. ``front`` is
+    the page that decides, where there is one; ``appendix`` what few ask for.
     """
 
     title: str
@@ -110,13 +160,41 @@ class ReviewDocument:
     date: str
     sections: tuple[Section, ...]
     caution: str = f"Results are {LINE}."
+    front: Front | None = None
+    appendix: tuple[Section, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """For a template."""
         return asdict(self)
+
+    @property
+    def whole(self) -> tuple[Section, ...]:
+        """Everything that is said: the front as a section, the body, the appendix."""
+        front = () if self.front is None else (self.front.section,)
+        return (*front, *self.sections, *self.appendix)
 
 
 def table(headers: tuple[str, ...], rows: list[list[Cell | str]], words: int = 1, title: str = "") -> Table:
     """A table whose cells may be given as plain words."""
     cells = tuple(tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in row) for row in rows)
     return Table(headers, cells, words, title)
+
+
+def in_rows(blocks: Iterable[Block]) -> tuple[Block, ...]:
+    """The blocks, with pictures that follow each other and are not wide two in a row."""
+    out: list[Block] = []
+    waiting: Picture | None = None
+    for own in blocks:
+        narrow = isinstance(own, Picture) and not own.wide
+        if waiting is not None:
+            if narrow:
+                out.append(Row((waiting, own)))
+                waiting = None
+                continue
+            out.append(waiting)
+            waiting = None
+        if isinstance(own, Picture) and narrow:
+            waiting = own
+        else:
+            out.append(own)
+    return (*out, waiting) if waiting is not None else tuple(out)

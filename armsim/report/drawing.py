@@ -14,13 +14,17 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.transforms import Bbox
 
 from armsim.errors import RunError
-from armsim.figures.style import Drawing, style
+from armsim.figures.style import Drawing, legend_below, style
 from armsim.report.document import Picture, Spot
 from armsim.report.helpers import Helpers, result_of
-from armsim.report.run_review import Pictures
+from armsim.report.pictures import Pictures
 
 RESOLUTION = 144.0
 """Pixels per inch of a PNG."""
+DOCUMENT = "in-document"
+"""Folder of the figures as they stand in the document: smaller, without the title and note that it says itself."""
+NARROW = 0.66
+"""Size of one of two side by side over that of a figure alone; letters keep theirs."""
 MARGIN = 0.06
 """White around a picture. [inch]"""
 Draw = Callable[[], Drawing]
@@ -29,7 +33,8 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class Planned:
-    """A figure to be drawn: the anchor of its section, its file name, one sentence on how to read it, how to draw it.
+    """A figure to be drawn: the anchor of its section, its file name, one sentence on how to read it, how to draw it,
+    whether it needs the whole width of the document.
 
     ``draw`` is a function of a module with its arguments, so that it can be sent to another process.
     """
@@ -38,6 +43,7 @@ class Planned:
     name: str
     caption: str
     draw: Draw
+    wide: bool = False
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,7 @@ class Begun:
 def begin(folder: Path, planned: Iterable[Planned], helpers: Helpers) -> Begun:
     """Let helpers draw figures into a new folder, while this process does something else."""
     folder.mkdir()
+    (folder / DOCUMENT).mkdir()
     every = tuple(planned)
     return Begun(folder, every, tuple(helpers.submit(draw_one, folder, one) for one in every))
 
@@ -103,9 +110,28 @@ def draw_one(folder: Path, one: Planned) -> Picture:
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph")  # a script without a font: the names stand in the tables
         figure = one.draw()
+        finding, note = figure.finding, figure.note
+        engine = figure.get_layout_engine()
         with style():
-            spots = save_figure(folder / one.name, figure)
-    return Picture(one.name, figure.finding, one.caption, f"{folder.name}/{one.name}.svg", spots)
+            save_figure(folder / one.name, figure)
+            set_down(figure, NARROW if not one.wide else 1.0)
+            figure.set_layout_engine(engine)
+            spots = save_figure(folder / DOCUMENT / one.name, figure)
+    caption = f"{one.caption} {note[:1].upper()}{note[1:]}." if note else one.caption
+    return Picture(one.name, finding, caption, f"{folder.name}/{DOCUMENT}/{one.name}.svg", spots, one.wide)
+
+
+def set_down(figure: Drawing, share: float) -> None:
+    """A figure as it stands in a document, which says its title and its note itself; so much of its size."""
+    for axes in figure.axes:
+        if axes.get_title(loc="left") and axes.get_title(loc="left") in figure.heading:
+            axes.set_title("", loc="left")
+    figure.suptitle("")
+    figure.supxlabel("")
+    for axes, handles, inches in list(figure.below) if share < 1.0 else ():
+        legend_below(axes, handles, inches, columns=1 if len(figure.axes) > len(figure.below) else 2)
+    width, height = figure.get_size_inches()
+    figure.set_size_inches(share * width, share * height)
 
 
 def save_figure(path: Path, figure: Drawing) -> tuple[Spot, ...]:

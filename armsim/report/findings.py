@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from armsim.formatting import apart, percent, show, show_interval, show_speed
-from armsim.report.document import Bullets, Cell, Section, Table, Text, Tone, table
+from armsim.report.document import Cell, Front, Picture, Table, Tone, table
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
@@ -11,21 +13,29 @@ ALIKE = 0.1
 """Part of a cause that is the same on every arm above which it is told."""
 
 
-def question(result: Result) -> Section:
-    """What is asked, what comes out, and every task in one line."""
-    blocks: list[Text | Bullets | Table] = [Text(_asked(result), "soft")]
+def front(result: Result, pictures: Sequence[Picture], advice: Sequence[str]) -> Front:
+    """What is asked, what comes out, every task in one line, the pictures that show it, what to do."""
     task = deciding(result)
     tone: Tone = "plain" if result.met is None else "good" if result.met else "bad"
-    blocks.append(Text(_verdict(result, task), tone))
-    blocks.append(Text(_population(result, task)))
-    blocks.append(Text(dominance(result, task)))
     reasons = [f"{own.name}: {reason}" for own in result.tasks for reason in own.summary.reasons] + too_rough(result)
-    if reasons:
-        blocks += [Text("Why it is not met:"), Bullets(tuple(reasons))]
-    blocks.append(_tasks(result))
-    if result.warnings:
-        blocks += [Text("To be kept in mind:"), Bullets(result.warnings)]
-    return Section("The question and the answer", "answer", tuple(blocks))
+    why = (f"Why it is not met: {'; '.join(reasons)}.",) if reasons else ()
+    sentences = (*why, _population(result, task), dominance(result, task))
+    return Front(
+        _asked(result), _verdict(result, task), tone, sentences, _tasks(result), tuple(pictures), tuple(advice),
+        _notes(result),
+    )  # fmt: skip
+
+
+MOST_NOTES, LONGEST_NOTE = 4, 160
+"""Notes on the first page, fewer where many tasks need the room, and characters of each; all of them stand whole in
+the appendix."""
+
+
+def _notes(result: Result) -> tuple[str, ...]:
+    every, room = result.warnings, max(1, MOST_NOTES - max(0, len(result.tasks) - MOST_NOTES + 1))
+    shown = [text if len(text) <= LONGEST_NOTE else f"{text[: LONGEST_NOTE - 1]}…" for text in every[:room]]
+    more = len(every) - room
+    return (*shown, f"{more} more in the appendix") if more > 0 else tuple(shown)
 
 
 def too_rough(result: Result) -> list[str]:

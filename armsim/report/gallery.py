@@ -10,7 +10,7 @@ from armsim import figures
 from armsim.figures.style import Drawing
 from armsim.formatting import signed
 from armsim.report.drawing import Planned
-from armsim.report.run_review import Extras
+from armsim.report.pictures import Extras
 from armsim.results import MapOf, Result, TaskResult
 from armsim.tasks import kind_of
 
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from armsim.decide.tradeoff import TradeOff
     from armsim.decide.whatif import WhatIfs
 
+WIDE = ("path",)
+"""Figures of a task that need the whole width of a document."""
 MOST_JOINTS = 12
 """Joints of one figure."""
 MOST_BARS = 16
@@ -32,20 +34,21 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         name = f"{number}-{file_name(task.name)}"
         for own in FIGURES:
             if own.when(result, task):
-                yield Planned(own.anchor, f"{name}-{own.name}", own.caption, partial(own.draw, result, task))
+                wide = own.name in WIDE or (own.name.startswith("map") and not task.is_map)
+                yield Planned(own.anchor, f"{name}-{own.name}", own.caption, partial(own.draw, result, task), wide)
     joints = figures.alike(result)
     for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
         caption = "What the joints get wrong at every visit; joints whose errors are the same have one curve."
         shown = joints[start : start + MOST_JOINTS]
         name = "joints" if len(joints) <= MOST_JOINTS else f"joints-{number}"
-        yield Planned("joints", name, caption, partial(figures.joint_errors, result, shown))
+        yield Planned("joints", name, caption, partial(figures.joint_errors, result, shown), True)
     for name, rotary in (("waves", True), ("waves-linear", False)):
         if figures.has_waves(result, rotary):
             caption = "The waves of which the errors of the joints are made."
             yield Planned("joints", name, caption, partial(figures.joint_waves, result, rotary))
     if result.motion:
         caption = "Ripple and noise of the speed over the speed; joints that are alike have one curve."
-        yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result))
+        yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result), True)
     if extras.what_ifs is not None:
         yield from what_ifs_drawn(extras.what_ifs)
     if extras.curve is not None:

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from armsim.formatting import percent, show_joint, show_speed, significant
-from armsim.report.document import Block, Cell, ReviewDocument, Section, Text, table
+from armsim.report.document import Block, Cell, ReviewDocument, Section, Text, in_rows, table
 from armsim.report.operation import operation_section
-from armsim.report.run_review import Pictures
+from armsim.report.pictures import Pictures
 from armsim.results import JointMotion, Result
 
 HEADERS = (
@@ -81,4 +81,4 @@ def motion_section(result: Result, pictures: Pictures) -> Section:
         first = [Cell(text, value) for text, value in zip(cells, numbers, strict=False)]
         rows.append([name, *first, *cells[len(numbers) :]])
     blocks: list[Block] = [Text(ABOUT, "soft"), table(HEADERS, rows)]
-    return Section("How smoothly the joints move", "motion", (*blocks, *pictures.get("motion", ())))
+    return Section("How smoothly the joints move", "motion", (*blocks, *in_rows(pictures.get("motion", ()))))

@@ -18,8 +18,9 @@ from armsim.report.motion import with_motion
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
+from armsim.report.pictures import Extras
 from armsim.report.reproduce import FORMAT, RunRequest, file_sha256
-from armsim.report.run_review import Extras, review
+from armsim.report.run_review import review
 from armsim.report.tables import write_tables
 from armsim.results import Result
 from armsim.scenario import Scenario

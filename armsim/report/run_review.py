@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,19 +11,31 @@ import numpy as np
 from armsim.figures.contributions import owners
 from armsim.formatting import (
     beside_each_other,
-    orders,
     percent,
     points,
     show,
     show_interval,
-    show_joint,
     signed,
     significant,
 )
 from armsim.report import boilerplate
-from armsim.report.document import Block, Cell, Folded, Picture, ReviewDocument, Section, Table, Text, table
-from armsim.report.findings import deciding, question
-from armsim.results import JointBudget, Result, Summary, TaskResult
+from armsim.report.document import (
+    Block,
+    Bullets,
+    Cell,
+    Folded,
+    ReviewDocument,
+    Section,
+    Table,
+    Text,
+    in_rows,
+    table,
+)
+from armsim.report.findings import deciding, front
+from armsim.report.first_page import advice, decisive
+from armsim.report.joint_tables import each_term, joints_section
+from armsim.report.pictures import Extras, Pictures
+from armsim.results import Result, Summary, TaskResult
 from armsim.sources import Source
 
 if TYPE_CHECKING:
@@ -40,48 +51,41 @@ SHOWN = 12
 """Changes of a what-if table, and points of a trade-off curve, that the document names."""
 
 
-@dataclass(frozen=True)
-class Extras:
-    """What was worked out beside the run itself."""
-
-    what_ifs: WhatIfs | None = None
-    curve: TradeOff | None = None
-
-
-Pictures = Mapping[str, Sequence[Picture]]
-"""Pictures by the anchor of the section in which they stand."""
-
-
 def review(
     result: Result, pictures: Pictures, sources: Sequence[Source], manifest: dict[str, Any], extras: Extras
 ) -> ReviewDocument:
     """The document of a run, its parts in the order in which a review asks for them."""
     sections = (
-        question(result),
         _arm(result, pictures),
-        _joints(result, pictures),
+        joints_section(result, pictures),
         _workspace(result, pictures),
         Section(
             "Accuracy and repeatability over the population",
             "population",
-            (Text(_PEOPLE, "soft"), *pictures.get("population", ())),
+            (Text(_PEOPLE, "soft"), *in_rows(pictures.get("population", ()))),
         ),
         _contributions(result, pictures),
         _actions(result, pictures, extras),
+        boilerplate.cautions(),
+    )
+    notes = (Section("All notes", "notes", (Bullets(tuple(result.warnings)),)),) if result.warnings else ()
+    appendix = (
+        *notes,
+        Section("The joints, term by term", "terms", tuple(each_term(result))),
+        _poses(result),
         _agreement(result),
         boilerplate.assumptions(result),
         boilerplate.inputs(sources),
         boilerplate.references(),
-        boilerplate.cautions(),
         boilerplate.provenance(manifest),
     )
+    first = front(result, decisive(result, pictures), advice(result, extras))
     parts = [f"{name} {value:g}" for name, value in result.prices.items() if value]
     told = f" ({', '.join(parts)})" if len(parts) > 1 else ""
     price = f"sensors {significant(result.price)} cost units{told}"
     sizes = f"{result.units} built units × {result.visits} visits, seed {result.seed}"
-    return ReviewDocument(
-        result.scenario, f"Arm {result.arm}; {price}; {sizes}", result.scenario, str(manifest["time"])[:10], sections
-    )
+    subtitle, day = f"Arm {result.arm}; {price}; {sizes}", str(manifest["time"])[:10]
+    return ReviewDocument(result.scenario, subtitle, result.scenario, day, sections, front=first, appendix=appendix)
 
 
 SUFFICES = 0.05
@@ -97,77 +101,39 @@ _PEOPLE = (
 def _arm(result: Result, pictures: Pictures) -> Section:
     groups = "; ".join(f"{name}: {', '.join(members)}" for name, members in result.groups.items())
     text = Text(f"Groups of joints: {groups}." if groups else "The arm has no groups of joints.")
-    return Section("The arm and its sensors", "arm", (*pictures.get("arm", ()), text))
-
-
-def _joints(result: Result, pictures: Pictures) -> Section:
-    headers = (
-        "joint", "encoder", "resolution at the joint", "lever arm", "standard uncertainty", "at the tool",
-        "accuracy part", "repeatability part", "worst case",
-    )  # fmt: skip
-    rows: list[list[Cell | str]] = []
-    for name, budget in result.joints.items():
-        lever = f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m"
-        sizes = (budget.rms_accuracy, budget.rms_repeatability, budget.limit)
-        rows.append(
-            [
-                name, f"{budget.encoder} ({budget.placement})",
-                Cell(f"{significant(budget.resolution_bits)} bit", budget.resolution_bits),
-                Cell(lever, budget.lever_arm), _angle(budget.rms, budget),
-                Cell(show(budget.rms * budget.lever_arm), budget.rms * budget.lever_arm),
-                *(_angle(size, budget) for size in sizes),
-            ]
-        )  # fmt: skip
-    terms = tuple(Folded(f"{name}, term by term", (_terms(budget),)) for name, budget in result.joints.items())
-    note = Text(
-        "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: the largest way "
-        "of the tool point a radian of the joint (of a slide, a metre), over its ranges. Worst case: all limits at "
-        "once; ∞ where a cause has none.",
-        "soft",
-    )
-    return Section("The joints", "joints", (table(headers, rows, words=2), note, *terms, *pictures.get("joints", ())))
-
-
-def _angle(value: float, budget: JointBudget) -> Cell:
-    text = "∞" if math.isinf(value) else show_joint(value, budget.unit)
-    return Cell(text, value if math.isfinite(value) else None)
-
-
-def _terms(budget: JointBudget) -> Table:
-    headers = ("cause", "life", "shape", "standard uncertainty", "at the tool", "limit")
-    rows: list[list[Cell | str]] = [
-        [
-            term.cause,
-            term.life,
-            orders(term.shape, term.orders, budget.unit),
-            _angle(term.rms, budget),
-            Cell(show(term.rms * budget.lever_arm), term.rms * budget.lever_arm),
-            _angle(term.limit, budget),
-        ]
-        for term in budget.terms
-    ]
-    return table(headers, rows, words=3)
+    return Section("The arm and its sensors", "arm", (*in_rows(pictures.get("arm", ())), text))
 
 
 def _workspace(result: Result, pictures: Pictures) -> Section:
     blocks: list[Block] = []
-    for number, task in enumerate(result.tasks, start=1):
+    for number in range(1, len(result.tasks) + 1):
         blocks += [picture for picture in pictures.get("workspace", ()) if picture.name.startswith(f"{number}-")]
-        blocks += [_worst(task), Text(_where(result, task), "soft")]
-        if task.measures:
-            blocks.append(_measures(task))
+    for task in result.tasks:
+        blocks.append(Text(_where(result, task), "soft"))
         within = task.summary.within
         if within is not None:
             low, high = (percent(end) for end in within.interval)
             sure = "" if low == high else f" ({low} for certain, {high} at most)"
-            blocks.append(Text(f"{percent(within.value)} of the poses are within the position required{sure}."))
+            blocks.append(
+                Text(f"{task.name}: {percent(within.value)} of the poses are within the position required{sure}.")
+            )
         told = list(task.notes)
         if task.near_singular:
             told.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
         if task.unreachable:
             told.append(f"{len(task.unreachable)} points cannot be reached; tables/unreachable.csv lists them")
-        blocks += [Text(f"{note}.", "soft") for note in told]
-    return Section("The error over the workspace", "workspace", tuple(blocks))
+        blocks += [Text(f"{task.name}: {note}.", "soft") for note in told]
+    return Section("The error over the workspace", "workspace", in_rows(blocks))
+
+
+def _poses(result: Result) -> Section:
+    """The worst poses of every task, and its measures."""
+    blocks: list[Block] = []
+    for task in result.tasks:
+        blocks.append(_worst(task))
+        if task.measures:
+            blocks.append(_measures(task))
+    return Section("Poses and measures", "poses", tuple(blocks))
 
 
 def _worst(task: TaskResult) -> Table:
@@ -220,7 +186,7 @@ def _measures(task: TaskResult) -> Table:
 def _contributions(result: Result, pictures: Pictures) -> Section:
     shares = shares_table({task.name: task.summary for task in result.tasks})
     note = Text("Over all poses of a task, each counted by its mean square error; by first order.", "soft")
-    return Section("Error contributions", "contributions", (*pictures.get("contributions", ()), shares, note))
+    return Section("Error contributions", "contributions", (*in_rows(pictures.get("contributions", ())), shares, note))
 
 
 def shares_table(columns: Mapping[str, Summary], title: str = "") -> Table:
@@ -250,7 +216,7 @@ def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
             if there is None
         ]
         blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
-    return Section("Recommendations", "recommendations", (*blocks, *pictures.get("recommendations", ())))
+    return Section("Recommendations", "recommendations", (*blocks, *in_rows(pictures.get("recommendations", ()))))
 
 
 _FIRST_ORDER = (

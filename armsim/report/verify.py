@@ -12,14 +12,14 @@ from armsim.formatting import percent, show, significant, span
 from armsim.hardware.records import ArmRecord, VerifyRecord
 from armsim.hardware.verify import Verified
 from armsim.report import boilerplate
-from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, table
+from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, in_rows, table
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
+from armsim.report.pictures import Pictures
 from armsim.report.run_folder import origin, write_json
-from armsim.report.run_review import Pictures
 from armsim.report.tables import write_table
 from armsim.sources import Source
 from armsim.version import own_version
@@ -178,10 +178,10 @@ def _review(
     told = notes(record)
     if told:
         answers += [Text("To be kept in mind:"), Bullets(tuple(told))]
-    measured: list[Block] = [*pictures.get("poses", ())]
-    moved: list[Block] = [*pictures.get("causes", ())]
+    measured: list[Block] = [*in_rows(pictures.get("poses", ()))]
+    moved: list[Block] = [*in_rows(pictures.get("causes", ()))]
     about = "The mean error expected of this very arm, and the standard deviation left of it."
-    expected: list[Block] = [Text(about, "soft"), *pictures.get("expected", ())]
+    expected: list[Block] = [Text(about, "soft"), *in_rows(pictures.get("expected", ()))]
     for arm in record.arms:
         measured.append(table(POSES, [list(row) for row in pose_rows(arm)], title=arm.name))
         if arm.distances:

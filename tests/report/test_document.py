@@ -19,10 +19,11 @@ from armsim.decide import what_if
 from armsim.documents.load import load_options, load_scenario
 from armsim.formatting import beside_each_other, percent, show, show_interval
 from armsim.model.effects import effects
-from armsim.report.document import Block, Folded, ReviewDocument, Table, Text
+from armsim.report.document import Block, Folded, Picture, ReviewDocument, Row, Table, Text, in_rows
 from armsim.report.pdf import write_pdf
+from armsim.report.pictures import Extras
 from armsim.report.run_folder import manifest_of, write_run_folder
-from armsim.report.run_review import Extras, review
+from armsim.report.run_review import review
 from armsim.results import Contribution, Result
 from armsim.results.posetable import PoseTable
 from armsim.scenario import Scenario
@@ -50,7 +51,7 @@ def written(every: tuple[Scenario, Result], tmp_path_factory: pytest.TempPathFac
 
 
 def blocks(document: ReviewDocument) -> Iterator[Block]:
-    waiting: list[Block] = [one for section in document.sections for one in section.blocks]
+    waiting: list[Block] = [one for section in document.whole for one in section.blocks]
     while waiting:
         one = waiting.pop(0)
         yield one
@@ -72,9 +73,13 @@ def words(result: Result) -> str:
 
 
 def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
-    titles = [section.anchor for section in review(every[1], {}, [], MANIFEST, Extras()).sections]
-    asked = "answer arm joints workspace population contributions recommendations agreement assumptions inputs references cautions"
-    assert titles == [*asked.split(), "provenance"]
+    document = review(every[1], {}, [], MANIFEST, Extras())
+    titles = [section.anchor for section in document.whole]
+    asked = "answer arm joints workspace population contributions recommendations cautions notes"
+    assert titles == f"{asked} terms poses agreement assumptions inputs references provenance".split()
+    assert document.front is not None
+    assert document.front.tone in ("good", "bad")
+    assert document.front.advice
 
 
 def scaled(result: Result, path: str, factor: float) -> Result:
@@ -289,9 +294,13 @@ def test_the_pdf_is_typeset(
         write_pdf(tmp_path / "r" / "report.pdf", review(every[1], {}, every[0].sources, manifest, Extras()), paper)
     book, texts = pages(tmp_path / "r" / "report.pdf")
     assert book[0].get_size() == pytest.approx(size, abs=0.6)
-    first = texts[0]
-    for title in ("The question and the answer", "Error contributions", "Provenance"):
-        assert title in first
+    first, second, body = texts[0], texts[1], [n for n, text in enumerate(texts) if "term by term" in text]
+    assert "et at the" in first or "ot met:" in first  # the answer, whole, on the page that decides
+    assert "What would help most" in first
+    assert "To be kept in mind" in first
+    assert "The arm and its sensors" not in first
+    assert "The arm and its sensors" in second
+    assert "Provenance" in texts[body[0]]  # the contents stand where the appendix begins
     for number, text in enumerate(texts, start=1):
         assert f"{number} / {len(texts)}" in text
         if number > 1:
@@ -376,3 +385,27 @@ def test_no_place_is_told_by_its_rounding() -> None:
     places = [text for text in words(study.run()).splitlines() if "tool point at" in text]
     assert places
     assert not [text for text in places if re.search(r"\de-(?:09|1\d|2\d)\b", text)]
+
+
+def test_the_review_of_the_demo_is_as_long_as_a_board_reads(tmp_path: Path) -> None:
+    """One page that decides, six of body at most, then the appendix; on both papers, whatever the number of joints."""
+    study = armsim.load(DEMO).with_plan(units=200, visits=5)
+    result = study.run()
+    write_run_folder(tmp_path / "r", result, study.scenario, "armsim run x.yaml")
+    for paper in ("a4", "letter"):
+        if paper == "letter":
+            write_run_folder(tmp_path / "letter", result, study.scenario, "armsim run x.yaml", paper="letter")
+        _, texts = pages(tmp_path / ("r" if paper == "a4" else "letter") / "report.pdf")
+        appendix = next(
+            n for n, text in enumerate(texts) if "A The joints, term by term" in text or "term by term . ." in text
+        )
+        assert "What would help most" in texts[0]
+        assert "To be kept in mind" in texts[0]
+        assert appendix - 1 <= 6
+
+
+def test_pictures_stand_two_in_a_row() -> None:
+    narrow = [Picture(str(n), "", "", "") for n in range(3)]
+    wide = Picture("w", "", "", "", wide=True)
+    text = Text("x")
+    assert in_rows([*narrow, wide, narrow[0], text]) == (Row((narrow[0], narrow[1])), narrow[2], wide, narrow[0], text)

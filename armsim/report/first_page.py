@@ -1,0 +1,61 @@
+"""What stands on the page that decides: its pictures, and the strongest recommendations."""
+
+from __future__ import annotations
+
+import math
+
+from armsim.formatting import signed
+from armsim.report.document import Picture
+from armsim.report.findings import deciding
+from armsim.report.pictures import Extras, Pictures
+from armsim.results import Result
+
+NEGLIGIBLE = 1e-4
+"""Share of the mean square error below which nothing is recommended."""
+
+
+def decisive(result: Result, pictures: Pictures) -> list[Picture]:
+    """What is seen on the first page: where the error is, where it comes from, how many arms pass; of the task that
+    decides."""
+    number = 1 + [task.name for task in result.tasks].index(deciding(result).name)
+    own = {
+        picture.name: picture
+        for shown in pictures.values()
+        for picture in shown
+        if picture.name.startswith(f"{number}-")
+    }
+
+    def named(*ends: str) -> list[Picture]:
+        return [picture for end in ends for name, picture in own.items() if name.endswith(f"-{end}")][:1]
+
+    return [*named("map", "poses", "path", "distribution"), *named("budget"), *named("yield", "population")]
+
+
+ADVICE = 3
+"""Recommendations on the first page."""
+
+
+def advice(result: Result, extras: Extras) -> list[str]:
+    """The strongest recommendations with what each is worth: sampled changes where they were asked for, else shares."""
+    task = deciding(result)
+    if extras.what_ifs is not None:
+        rows = [row for row in extras.what_ifs.of(task.name) if row.p95.value < 0][:ADVICE]
+        what = "of the 95 % quantile at the worst pose"
+        return [f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed(*row.p95)} {what}." for row in rows]
+    at = list(task.poses.names).index(task.summary.worst_pose)
+    rms = float(task.column("first_order.rms")[at])
+    ranked = sorted(
+        (
+            (float(task.share(owner, cause)[at]), owner, cause)
+            for owner, cause in task.poses.share_names
+            if owner != "bias"
+        ),
+        reverse=True,
+    )
+    out = []
+    for share, owner, cause in ranked[:ADVICE]:
+        if share >= NEGLIGIBLE:
+            left = rms * math.sqrt(max(0.0, 1.0 - share))
+            gain = signed(left - rms, None)
+            out.append(f"Without the {cause} of {owner} the rms error at the worst pose would change by {gain}.")
+    return out
