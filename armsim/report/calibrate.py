@@ -234,10 +234,10 @@ def _drawn(found: Calibrated) -> Iterator[Planned]:
     )
     for number, arm in enumerate(record.arms, start=1):
         caption = "What was found of the measured arm."
-        yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm))
+        yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm), True)
     if any(own.spread > 0.0 for own in record.parameters):
         caption = "How well every parameter is known afterwards."
-        yield Planned("identified", "parameters", caption, partial(parameters_known, record.parameters))
+        yield Planned("identified", "parameters", caption, partial(parameters_known, record.parameters), True)
     before, after = found.comparison.results
     for number, row in enumerate(found.comparison.differences, start=1):
         task = next(own for own in before.tasks if own.name == row.task)

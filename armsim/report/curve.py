@@ -94,7 +94,7 @@ def write_curves(
         write_table(place / "tables" / "orders.csv", header, lines)
         caption = "Points, waves fitted to them, what is left, and the orders."
         planned = [
-            Planned("curves", file_name(own.curve.sensor), caption, partial(measured_curve, own, found.encoder))
+            Planned("curves", file_name(own.curve.sensor), caption, partial(measured_curve, own, found.encoder), True)
             for own in found.sensors
         ]
         pictures = keep(place / "figures", planned, progress)

@@ -152,13 +152,15 @@ def write_verified(
         for number, arm in enumerate(record.arms, start=1):
             name = f"{number}-{file_name(arm.name)}"
             draw, caption = partial(measured_poses, arm), "The measured arm over the population."
-            planned.append(Planned("poses", f"{name}-poses", caption, draw))
+            planned.append(Planned("poses", f"{name}-poses", caption, draw, True))
             caption = "What the measurement says of the causes."
-            planned.append(Planned("causes", f"{name}-causes", caption, partial(moved_causes, arm.name, arm.causes)))
+            planned.append(
+                Planned("causes", f"{name}-causes", caption, partial(moved_causes, arm.name, arm.causes), True)
+            )
             for task, (grid, cells) in verified.grids.items():
                 caption = "The error expected of this very arm, and how well it is known."
                 draw = partial(expected_map, arm, task, grid, cells)
-                planned.append(Planned("expected", f"{name}-{file_name(task)}-expected", caption, draw))
+                planned.append(Planned("expected", f"{name}-{file_name(task)}-expected", caption, draw, True))
         pictures = keep(place / "figures", planned, progress)
         manifest = origin(sources, command)
         write_json(place / "manifest.json", manifest)
