@@ -52,6 +52,10 @@ def run(
     what_if: Annotated[bool, typer.Option("--what-if", help="Work out the what-ifs too, for the document.")] = False,
     catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None,
     paper: PaperSize = Paper.a4,
+    slides: Annotated[bool, typer.Option("--slides", help="Write a deck too, a finding a slide.")] = False,
+    workbook: Annotated[
+        bool, typer.Option("--workbook", help="Write the budgets as a workbook with formulas too.")
+    ] = False,
     set_: Set = None,
     sweep: Annotated[
         str | None, typer.Option(help="Sweep a value instead: PATH=FROM..TO:COUNT, as sampling.seed=1..8:8.")
@@ -68,9 +72,15 @@ def run(
     from armsim.report.output_folder import check_destination
     from armsim.report.pictures import Extras
     from armsim.report.reproduce import RunRequest, difference, read_manifest
+    from armsim.report.slides import need_slides
+    from armsim.report.workbook import need_workbook
     from armsim.study import Study
 
     allowed = bytes_of(memory)
+    if slides:
+        need_slides()
+    if workbook:
+        need_workbook()
     expected: str | None = None
     if reproduce is not None:
         given = (scenario, seed, units, visits, catalogue) != (None,) * 5 or what_if or set_ or paper is not Paper.a4
@@ -137,7 +147,18 @@ def run(
 
             command = _command(asked)
             write_run_folder(
-                folder, result, study.scenario, command, progress, extras, asked.paper, helpers, written.append, asked
+                folder,
+                result,
+                study.scenario,
+                command,
+                progress,
+                extras,
+                asked.paper,
+                helpers,
+                written.append,
+                asked,
+                slides,
+                workbook,
             )
         with printing(folder):
             if json:

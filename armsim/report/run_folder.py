@@ -21,7 +21,9 @@ from armsim.report.pdf import Paper, write_pdf
 from armsim.report.pictures import Extras
 from armsim.report.reproduce import FORMAT, RunRequest, file_sha256
 from armsim.report.run_review import review
+from armsim.report.slides import write_slides
 from armsim.report.tables import write_tables
+from armsim.report.workbook import write_workbook
 from armsim.results import Result
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -54,6 +56,8 @@ def write_run_folder(
     helpers: Helpers = ALONE,
     landed: Callable[[Path], None] = lambda place: None,
     asked: RunRequest | None = None,
+    slides: bool = False,
+    workbook: bool = False,
 ) -> None:
     """Write everything a run leaves behind.
 
@@ -77,6 +81,8 @@ def write_run_folder(
         Told the folder as soon as it is in its place.
     asked : RunRequest, optional
         The same in parts, so that it can be done again.
+    slides, workbook : bool
+        Whether to write a deck, and a workbook, too.
     """
     made_from = scenario.sources[0].path if scenario.sources else None
     with folder(out, made_from, landed) as partial:
@@ -99,6 +105,10 @@ def write_run_folder(
         with rasterizing(begun, helpers):
             progress("pages", 0, 2)
             write_page(partial / "report.html", document)
+            if slides:
+                write_slides(partial / "slides.pptx", document)
+            if workbook:
+                write_workbook(partial / "budget.xlsx", result)
             progress("pages", 1, 2)
             write_pdf(partial / "report.pdf", document, paper)
             progress("pages", 2, 2)

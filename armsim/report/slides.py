@@ -1,0 +1,115 @@
+"""A deck of a review: one finding a slide, its figure, how to read it, the caution; every text can be edited."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from armsim.caution import LINE
+from armsim.errors import InputError, Problem
+from armsim.report.document import Block, Picture, ReviewDocument, Row
+from armsim.report.drawing import rasterize
+
+WIDTH, HEIGHT = 13.333, 7.5
+"""Of a slide, 16:9. [inch]"""
+MARGIN, TOP, FOOT = 0.6, 1.35, 0.9
+"""Around, above and below a figure. [inch]"""
+TITLE, TEXT, SMALL = 26, 14, 10
+"""Sizes of letters. [pt]"""
+
+
+def need_slides() -> None:
+    """Make sure that decks can be written.
+
+    Raises
+    ------
+    InputError
+        The library is missing.
+    """
+    if find_spec("pptx") is None:
+        wrong, accepted = "its library is missing", "pip install 'armsim[slides]'"
+        raise InputError(Problem("command line", 0, 0, "--slides", wrong, accepted))
+
+
+def write_slides(path: Path, document: ReviewDocument) -> None:
+    """Write the deck of a document; the files of its pictures are found beside it."""
+    from pptx import Presentation
+    from pptx.util import Inches
+
+    deck: Any = Presentation()
+    deck.slide_width, deck.slide_height = Inches(WIDTH), Inches(HEIGHT)
+    _first(deck, document)
+    pictures = list(_pictures(document))
+    with tempfile.TemporaryDirectory(prefix="armsim-") as place:
+        folder = Path(place)
+        for own in pictures:
+            shutil.copy(path.parent / own.file, folder / f"{own.name}.svg")
+        if pictures:
+            rasterize(folder, [own.name for own in pictures])
+        for own in pictures:
+            _slide(deck, own.finding, own.caption, folder / f"{own.name}.png")
+    deck.save(str(path))
+
+
+def _pictures(document: ReviewDocument) -> Iterator[Picture]:
+    """Every picture once, those of the first page first."""
+    seen: set[str] = set()
+    blocks: list[Block] = [] if document.front is None else [*document.front.pictures]
+    for section in document.sections:
+        blocks += section.blocks
+    for block in blocks:
+        for own in block.blocks if isinstance(block, Row) else (block,):
+            if isinstance(own, Picture) and own.name not in seen:
+                seen.add(own.name)
+                yield own
+
+
+def _blank(deck: Any) -> Any:
+    slide = deck.slides.add_slide(deck.slide_layouts[6])
+    _write(slide, f"Results are {LINE}.", MARGIN, HEIGHT - 0.42, WIDTH - 2 * MARGIN, 0.3, SMALL)
+    return slide
+
+
+def _write(
+    slide: Any, text: str, x: float, y: float, width: float, height: float, size: int, bold: bool = False
+) -> None:
+    from pptx.util import Inches, Pt
+
+    frame = slide.shapes.add_textbox(Inches(x), Inches(y), Inches(width), Inches(height)).text_frame
+    frame.word_wrap = True
+    for n, line in enumerate(text.split("\n")):
+        paragraph = frame.paragraphs[0] if n == 0 else frame.add_paragraph()
+        run = paragraph.add_run()
+        run.text = line
+        run.font.size, run.font.bold = Pt(size), bold
+
+
+def _first(deck: Any, document: ReviewDocument) -> None:
+    slide = _blank(deck)
+    _write(slide, document.title, MARGIN, 0.5, WIDTH - 2 * MARGIN, 0.9, TITLE + 8, bold=True)
+    _write(slide, f"{document.subtitle}; {document.date}", MARGIN, 1.5, WIDTH - 2 * MARGIN, 0.4, TEXT)
+    front = document.front
+    if front is not None:
+        _write(slide, front.asked, MARGIN, 2.1, WIDTH - 2 * MARGIN, 0.8, TEXT)
+        _write(slide, front.answer, MARGIN, 3.0, WIDTH - 2 * MARGIN, 1.1, TITLE - 4, bold=True)
+        listed = [f"• {own}" for own in (*front.advice, *front.notes)]
+        _write(slide, "\n".join(listed), MARGIN, 4.3, WIDTH - 2 * MARGIN, 2.4, TEXT)
+
+
+def _slide(deck: Any, finding: str, caption: str, picture: Path) -> None:
+    from pptx.util import Inches
+
+    slide = _blank(deck)
+    _write(slide, finding, MARGIN, 0.35, WIDTH - 2 * MARGIN, 0.9, TITLE, bold=True)
+    shown = slide.shapes.add_picture(str(picture), Inches(MARGIN), Inches(TOP))
+    room = WIDTH - 2 * MARGIN, HEIGHT - TOP - FOOT - 0.5
+    share = min(room[0] / shown.width.inches, room[1] / shown.height.inches)
+    shown.width, shown.height = Inches(share * shown.width.inches), Inches(share * shown.height.inches)
+    shown.left = Inches((WIDTH - shown.width.inches) / 2)
+    alt = shown._element.nvPicPr.cNvPr
+    alt.set("descr", f"{finding}. {caption}")
+    _write(slide, caption, MARGIN, HEIGHT - FOOT - 0.35, WIDTH - 2 * MARGIN, 0.6, TEXT - 2)

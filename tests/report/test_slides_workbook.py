@@ -1,0 +1,93 @@
+"""Slides say a finding each with its figure and the caution; the workbook's formulas are the numbers of results.json."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import formulas
+import openpyxl
+import pytest
+from pptx import Presentation
+from support import ROOT, invoke
+
+from armsim.report import slides as decks
+from armsim.report import workbook as books
+from armsim.results import Result
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    out = tmp_path_factory.mktemp("deck") / "r"
+    words = ("--units", "100", "--visits", "3", "--slides", "--workbook", "--out", out)
+    done = invoke("run", ROOT / "scenarios" / "track-cell.yaml", *words)
+    assert done.returncode in (0, 1), done.stderr
+    return out, Result.from_json((out / "results.json").read_bytes())
+
+
+def test_a_finding_a_slide(written: tuple[Path, Result]) -> None:
+    deck = Presentation(str(written[0] / "slides.pptx"))
+    assert deck.slide_width / deck.slide_height == pytest.approx(16 / 9, rel=1e-3)
+    slides = list(deck.slides)
+    assert len(slides) > 4
+    for n, slide in enumerate(slides):
+        texts = [shape.text_frame.text for shape in slide.shapes if shape.has_text_frame]
+        assert any("not a safety function" in text for text in texts)
+        pictures = [shape for shape in slide.shapes if shape.shape_type == 13]
+        assert len(pictures) == (0 if n == 0 else 1)
+        for own in pictures:
+            assert own.left >= 0
+            assert own.left + own.width <= deck.slide_width
+            assert own.top + own.height <= deck.slide_height
+            assert len(own._element.nvPicPr.cNvPr.get("descr")) > 20
+    titles = [slide.shapes[1].text_frame.text for slide in slides[1:]]
+    assert len(set(titles)) == len(titles)
+
+
+def calculated(path: Path) -> dict[str, Any]:
+    """Every cell of a workbook, its formulas worked out by another library."""
+    solved = formulas.ExcelModel().loads(str(path)).finish().calculate()
+    return {
+        key.upper(): own.value[0, 0]
+        for key, own in solved.items()
+        if hasattr(own, "value") and own.value.shape == (1, 1)
+    }
+
+
+def test_the_workbook_says_what_the_results_say(written: tuple[Path, Result], tmp_path: Path) -> None:
+    """Root mean square and every share, to 1e-9; and twice a standard uncertainty makes four times its part."""
+    out, result = written
+    cells = calculated(out / "budget.xlsx")
+    book = openpyxl.load_workbook(out / "budget.xlsx")
+    for number, task in enumerate(result.tasks):
+        sheet = book.worksheets[number]
+        at = list(task.poses.names).index(task.summary.worst_pose)
+
+        def value(cell: str, title: str = sheet.title) -> float:
+            return float(cells[f"'[BUDGET.XLSX]{title.upper()}'!{cell}"])
+
+        assert value("C3") == pytest.approx(1e6 * float(task.column("first_order.rms")[at]), rel=1e-9)
+        for row in range(books.FIRST, sheet.max_row + 1):
+            owner, cause = sheet.cell(row, 1).value, sheet.cell(row, 2).value
+            assert value(f"G{row}") == pytest.approx(float(task.share(owner, cause)[at]), rel=1e-9)
+    sheet = book.worksheets[0]
+    first = books.FIRST
+    before, part = (
+        float(cells[f"'[BUDGET.XLSX]{sheet.title.upper()}'!C3"]),
+        float(cells[f"'[BUDGET.XLSX]{sheet.title.upper()}'!F{first}"]),
+    )
+    sheet.cell(first, 3).value *= 2.0
+    (tmp_path / "b").mkdir()
+    book.save(tmp_path / "b" / "budget.xlsx")
+    after = float(calculated(tmp_path / "b" / "budget.xlsx")[f"'[BUDGET.XLSX]{sheet.title.upper()}'!C3"])
+    assert after == pytest.approx(math.sqrt(before**2 + 3.0 * part**2), rel=1e-9)
+    price = book["price"].max_row
+    assert float(cells[f"'[BUDGET.XLSX]PRICE'!B{price}"]) == pytest.approx(result.price)
+
+
+@pytest.mark.parametrize(("module", "need"), [(decks, "need_slides"), (books, "need_workbook")])
+def test_without_its_library_it_says_what_to_install(module: Any, need: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "find_spec", lambda name: None)
+    with pytest.raises(Exception, match="pip install"):
+        getattr(module, need)()
