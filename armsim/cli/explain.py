@@ -12,9 +12,11 @@ from armsim.errors import InputError, Problem
 
 
 def explain(
-    word: Annotated[str | None, typer.Argument(help="A key, such as mounting.eccentricity, or a cause.")] = None,
+    word: Annotated[
+        str | None, typer.Argument(help="A key, such as mounting.eccentricity, a cause, or a measure such as AP.")
+    ] = None,
 ) -> None:
-    """Meaning, unit, equation and source of a key or a cause of error; without a word, all that are known."""
+    """Meaning, unit, equation and source of a key, a cause or a measure; without a word, all that are known."""
     from armsim.report.reference import explained, words
 
     known = words()
@@ -26,7 +28,9 @@ def explain(
         paragraphs = explained(word)
         if not paragraphs:
             close = ", ".join(difflib.get_close_matches(word, known, n=5, cutoff=0.5))
-            accepted = f"did you mean {close}?" if close else "a key or a cause, as `armsim explain` lists them"
+            accepted = (
+                f"did you mean {close}?" if close else "a key, a cause or a measure, as `armsim explain` lists them"
+            )
             raise InputError(Problem("command line", 0, 0, "WORD", repr(word), accepted))
         for number, text in enumerate(paragraphs):
             for line in ([""] if number else []) + text.splitlines():

@@ -1,16 +1,18 @@
-"""What a key, a cause or an effect means: text made from the declarations of the model, for readers and for README."""
+"""What a key, a cause, an effect or a measure means: text made from the declarations in the code."""
 
 from __future__ import annotations
 
 import inspect
-from collections.abc import Iterator
-from typing import NamedTuple
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
 
 from armsim.asked import Requirement, SamplingPlan
 from armsim.declared import Declared, walk
 from armsim.documents.declared import kinds
 from armsim.documents.units import DIMENSIONS
+from armsim.engine import measures, statistics
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.model.calibration import Calibration
 from armsim.model.datasheet import Sheet
 from armsim.model.effects import ELSEWHERE, ROOTS
 from armsim.model.motion import JointSpeed, Motion
@@ -21,7 +23,24 @@ ASKED: tuple[tuple[str, type, str], ...] = (
     ("scenario", SamplingPlan, "sampling."),
     ("scenario", Motion, "motion."),
     ("scenario", JointSpeed, "motion.joints.JOINT."),
+    ("scenario", Calibration, "calibration."),
 )
+MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
+    "AP": ("pose accuracy of a built arm; 95 % of the arms keep to the value told [m]", statistics.pose_accuracy),
+    "RP": ("pose repeatability of a built arm; 95 % of the arms keep to what is told [m]", statistics.pose_repeatability),
+    "AD": ("distance accuracy of a built arm between two poses [m]", measures.distance),
+    "RD": ("distance repeatability of a built arm between two poses [m]", measures.distance),
+    "vAP": ("multi-directional pose accuracy variation of a built arm [m]", measures.direction_variation),
+    "AT": ("path accuracy: the largest AP over a path, across it; ISO 9283:1998 8.2, from memory [m]",
+           statistics.pose_accuracy),
+    "RT": ("path repeatability: the largest RP over a path, across it; ISO 9283:1998 8.3, from memory [m]",
+           statistics.pose_repeatability),
+    "yield": ("share of built arms whose AP and RP keep to the requirement at every pose of a task, with its interval",
+              statistics.clopper_pearson),
+    "p95": ("length that 95 % of the errors of the tool point keep to at a pose, over arms and visits [m]",
+            statistics.quantile),
+}  # fmt: skip
+"""What results speak of, and the function whose docstring has its equation and source."""
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)", "": ""}
 
 
@@ -43,13 +62,27 @@ def entries() -> Iterator[Entry]:
 def words() -> list[str]:
     """Everything that can be explained."""
     found = [word for own in entries() for word in (own.path, own.path.rpartition(".")[2], own.field.key.cause) if word]
-    return sorted(dict.fromkeys(found))
+    return sorted(dict.fromkeys([*found, *MEASURES]))
 
 
 def explained(word: str) -> list[str]:
     """Paragraphs on every key or cause of a name, none where nothing is known of it."""
     own = [e for e in entries() if word in (e.path, e.path.rpartition(".")[2], e.field.key.cause)]
-    return [_paragraph(entry) for entry in own]
+    measured = [_measure(word)] if word in MEASURES else []
+    return [*measured, *(_paragraph(entry) for entry in own)]
+
+
+def _measure(word: str) -> str:
+    meaning, function = MEASURES[word]
+    about, _, rest = (inspect.getdoc(function) or "").partition("\nParameters\n")
+    lines = [
+        f"{word}, a measure of results: {meaning}",
+        "",
+        *(f"  {line}".rstrip() for line in about.strip().splitlines()),
+    ]
+    references = rest.partition("\nReferences\n----------\n")[2]
+    lines += ["", *(f"  {line}" for line in references.splitlines())] if references else []
+    return "\n".join([*lines, f"  in the code: {function.__module__}.{function.__name__}"])
 
 
 def _paragraph(entry: Entry) -> str:
