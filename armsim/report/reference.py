@@ -27,7 +27,7 @@ ASKED: tuple[tuple[str, type, str], ...] = (
 )
 MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
     "AP": ("pose accuracy of a built arm; 95 % of the arms keep to the value told [m]", statistics.pose_accuracy),
-    "RP": ("pose repeatability of a built arm; 95 % of the arms keep to what is told [m]", statistics.pose_repeatability),
+    "RP": ("pose repeatability of a built arm; 95 % of arms keep to what is told [m]", statistics.pose_repeatability),
     "AD": ("distance accuracy of a built arm between two poses [m]", measures.distance),
     "RD": ("distance repeatability of a built arm between two poses [m]", measures.distance),
     "vAP": ("multi-directional pose accuracy variation of a built arm [m]", measures.direction_variation),
