@@ -62,26 +62,33 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path
     assert own.wait(20) is not None
 
 
-@pytest.fixture
-def page(served: tuple[str, Path]) -> Iterator[Any]:
-    """A tab, whose every request and word of the console is kept."""
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """One Chromium for all tabs."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=BROWSER, args=list(GL))
-        tab = browser.new_page(viewport={"width": 1280, "height": 800})
-        tab.wrong, tab.asked = [], []
-        tab.on("console", lambda said: tab.wrong.append(said.text) if said.type == "error" else None)
-        tab.on("pageerror", lambda error: tab.wrong.append(str(error)))
-        tab.on("request", lambda request: tab.asked.append(request.url))
-        tab.set_default_timeout(WAIT)
-        tab.goto(served[0])
-        sampled(tab)
-        yield tab
-        assert tab.wrong == []
-        hosts = {urlsplit(url).hostname for url in tab.asked if not url.startswith(("data:", "blob:"))}
-        assert hosts == {"127.0.0.1"}  # nothing is fetched from elsewhere
-        browser.close()
+        own = play.chromium.launch(executable_path=BROWSER, args=list(GL))
+        yield own
+        own.close()
+
+
+@pytest.fixture
+def page(served: tuple[str, Path], browser: Any) -> Iterator[Any]:
+    """A tab, whose every request and word of the console is kept."""
+    tab = browser.new_page(viewport={"width": 1280, "height": 800})
+    tab.wrong, tab.asked = [], []
+    tab.on("console", lambda said: tab.wrong.append(said.text) if said.type == "error" else None)
+    tab.on("pageerror", lambda error: tab.wrong.append(str(error)))
+    tab.on("request", lambda request: tab.asked.append(request.url))
+    tab.set_default_timeout(WAIT)
+    tab.goto(served[0])
+    sampled(tab)
+    yield tab
+    tab.close()
+    assert tab.wrong == []
+    hosts = {urlsplit(url).hostname for url in tab.asked if not url.startswith(("data:", "blob:"))}
+    assert hosts == {"127.0.0.1"}  # nothing is fetched from elsewhere
 
 
 def named(name: str) -> str:
@@ -251,10 +258,8 @@ def test_strangers_are_refused(served: tuple[str, Path]) -> None:
         assert b"joints" not in refused.value.read()
 
 
-def test_names_with_markup_are_text(tmp_path: Path) -> None:
+def test_names_with_markup_are_text(tmp_path: Path, browser: Any) -> None:
     """A scenario whose name and pose are markup shows them as they are, and runs nothing."""
-    from playwright.sync_api import sync_playwright
-
     path = small(tmp_path, 128)
     evil = "<img src=x onerror=window.hit=1><b>cell</b>"
     path.write_text(
@@ -265,16 +270,14 @@ def test_names_with_markup_are_text(tmp_path: Path) -> None:
     assert own.stderr is not None
     address = next(match[1] for line in own.stderr if (match := re.search(r"open (http://\S+)", line)))
     try:
-        with sync_playwright() as play:
-            browser = play.chromium.launch(executable_path=BROWSER, args=list(GL))
-            tab = browser.new_page()
-            tab.set_default_timeout(WAIT)
-            tab.goto(address)
-            sampled(tab)
-            choose(tab, named("task"), "stations")
-            tab.wait_for_selector("text=<b>cell</b>")
-            assert tab.evaluate("window.hit") is None
-            browser.close()
+        tab = browser.new_page()
+        tab.set_default_timeout(WAIT)
+        tab.goto(address)
+        sampled(tab)
+        choose(tab, named("task"), "stations")
+        tab.wait_for_selector("text=<b>cell</b>")
+        assert tab.evaluate("window.hit") is None
+        tab.close()
     finally:
         own.terminate()
         own.wait(20)
