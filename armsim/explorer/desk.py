@@ -223,10 +223,14 @@ class Desk:
     # --- pins --------------------------------------------------------------------------------------------------------
 
     def pin(self, name: str) -> None:
-        """Keep the design beside; the oldest gives way to a fifth."""
+        """Keep the design beside, under a name of its own; the oldest gives way to a fifth."""
         with self._lock:
-            own = Pinned(name, self.design, self.answer)
-            others = [pin for pin in self.pinned if pin.design.key != own.design.key]
+            others = [pin for pin in self.pinned if pin.design.key != self.design.key]
+            taken, own_name, number = {pin.name for pin in others}, name, 1
+            while own_name in taken:
+                number += 1
+                own_name = f"{name} {number}"
+            own = Pinned(own_name, self.design, self.answer)
             self.pinned = (*others, own)[-MOST_PINNED:]
             self._tell()
 

@@ -202,7 +202,7 @@ class Page:
             self.pose, self.version = number, -1
 
     def _pin(self) -> None:
-        self.desk.pin(f"design {len(self.desk.history.designs) if self.desk.design.changes else 'as read'}")
+        self.desk.pin("as read" if not self.desk.design.changes else "design")
 
     def _show_command(self) -> None:
         text = jobs.command(self.desk)
@@ -252,6 +252,9 @@ class Page:
             if button.enabled != (there is not None):
                 button.set_enabled(there is not None)
         self.stage.set_text(told.stage(shown))
+        key = "" if shown is None else shown.key
+        if self.stage._props.get("data-design") != key:
+            self.stage.props(f'data-design="{key}"')
         text, tone = told.verdict(shown)
         self.verdict.set_text(text)
         self.verdict.classes(replace=f"text-weight-bold {TONES[tone]}")

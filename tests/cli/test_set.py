@@ -11,17 +11,22 @@ DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
 FEW = ("--units", 40, "--visits", 2, "--json")
 
 
+COARSE = ("--set", "tasks.side view.step=120 mm")
+"""Few cells, which see a change as well as many."""
+
+
 def test_what_if_and_allocate_see_the_change() -> None:
     """A mastering ten times as coarse: what it is worth to halve it, and what a joint may err, both move."""
     change = "joints.*.mastering=120 arcsec"
-    told = [json.loads(invoke("what-if", DEMO, *FEW, *more).stdout) for more in ((), ("--set", change))]
+    told = [json.loads(invoke("what-if", DEMO, *FEW, *COARSE, *more).stdout) for more in ((), ("--set", change))]
     halved = [
         next(row["p95"]["value"] for row in own["rows"] if row["kind"] == "cause halved" and row["what"] == "mastering")
         for own in told
     ]
     assert halved[1] < 3 * halved[0] < 0
     plain, changed = (
-        invoke("allocate", DEMO, "--json", *more).stdout for more in ((), ("--set", "requirement.position=200 um"))
+        invoke("allocate", DEMO, "--json", *COARSE, *more).stdout
+        for more in ((), ("--set", "requirement.position=200 um"))
     )
     assert json.loads(plain) != json.loads(changed)
 

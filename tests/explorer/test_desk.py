@@ -248,8 +248,13 @@ def test_the_cheapest_is_taken_and_pins_are_compared(desk: Desk) -> None:
         desk.apply({"joints.j1.mounting.eccentricity": f"{10 + n} um"})
         desk.pin(f"p{n}")
     assert [pin.name for pin in desk.pinned] == ["p0", "p1", "p2", "p3"]
+    desk.apply({"joints.j1.mounting.eccentricity": "19 um"})
+    desk.pin("p3")
+    assert [pin.name for pin in desk.pinned] == ["p1", "p2", "p3", "p3 2"]  # names differ, to be compared
+    desk.unpin(desk.pinned[-1].design.key)
+    desk.put(desk.pinned[0].design)
     compared = jobs.compared(desk, desk.pinned[:2], lambda what, done, total: None)
-    assert {row.scenario for row in compared.differences} == {"p1"}
+    assert {row.scenario for row in compared.differences} == {"p2"}
     desk.put(desk.pinned[0].design)
     assert desk.design == desk.pinned[0].design
 
