@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from armsim.asked import Requirement, SamplingPlan
+from armsim.errors import InputError, Problem
 from armsim.model.calibration import Calibration
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
@@ -42,3 +43,8 @@ class Scenario:
     notes: tuple[str, ...] = ()
     motion: Motion | None = None
     calibration: Calibration | None = None
+
+    def fault(self, key: str, found: str, accepted: str) -> InputError:
+        """What is wrong with it as a whole, told at the head of its file."""
+        file = str(self.sources[0].path) if self.sources else "scenario"
+        return InputError(Problem(file, 1, 1, key, found, accepted))

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from armsim.cli.options import Set, Workers, changes_of
+from armsim.cli.options import Set, Workers, changes_of, need
 from armsim.cli.printing import say
 
 
@@ -24,12 +23,8 @@ def explore(
 ) -> None:
     """A page on this machine: change a sensor, see the map move. Ends with Ctrl-C."""
     from armsim.documents.load import load_changed, load_options, load_scenario
-    from armsim.errors import InputError, Problem
 
-    if find_spec("nicegui") is None:
-        raise InputError(
-            Problem("command line", 0, 0, "explore", "its library is missing", "pip install 'armsim[explore]'")
-        )
+    need("nicegui", "explore", "explore")
     changes = changes_of(set_)
     options = None
     if catalogue is None:

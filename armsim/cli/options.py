@@ -6,6 +6,7 @@ import os
 import re
 from collections.abc import Sequence
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -46,6 +47,20 @@ def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
             raise InputError(Problem("command line", 0, 0, "--set", repr(text[:60]), "PATH=VALUE"))
         out[path.strip()] = read
     return out
+
+
+def need(library: str, key: str, extra: str) -> None:
+    """Make sure that the library of an extra is there.
+
+    Raises
+    ------
+    InputError
+        With what to install.
+    """
+    if find_spec(library) is None:
+        from armsim.errors import InputError, Problem
+
+        raise InputError(Problem("command line", 0, 0, key, "its library is missing", f"pip install 'armsim[{extra}]'"))
 
 
 class Paper(StrEnum):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import shlex
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -28,13 +27,13 @@ from armsim.cli.options import (
     bytes_of,
     called,
     changes_of,
+    need,
 )
 from armsim.cli.printing import print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
     from armsim.errors import InputError
     from armsim.model.options import Options
-    from armsim.report.reproduce import RunRequest
     from armsim.results import Result
     from armsim.scenario import Scenario
 
@@ -72,15 +71,13 @@ def run(
     from armsim.report.output_folder import check_destination
     from armsim.report.pictures import Extras
     from armsim.report.reproduce import RunRequest, difference, read_manifest
-    from armsim.report.slides import need_slides
-    from armsim.report.workbook import need_workbook
     from armsim.study import Study
 
     allowed = bytes_of(memory)
     if slides:
-        need_slides()
+        need("pptx", "--slides", "slides")
     if workbook:
-        need_workbook()
+        need("openpyxl", "--workbook", "workbook")
     expected: str | None = None
     if reproduce is not None:
         given = (scenario, seed, units, visits, catalogue) != (None,) * 5 or what_if or set_ or paper is not Paper.a4
@@ -145,7 +142,7 @@ def run(
                 extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
             from armsim.report.run_folder import write_run_folder  # the libraries that draw are loaded last
 
-            command = _command(asked)
+            command = asked.command
             write_run_folder(
                 folder,
                 result,
@@ -233,14 +230,3 @@ def _print(result: Result) -> None:
     print_operation(result.operation)
     for reason in too_rough(result):
         tell(reason)
-
-
-def _command(asked: RunRequest) -> str:
-    """The command of a run."""
-    parts = ["armsim", "run", asked.scenario, "--seed", asked.seed, "--units", asked.units, "--visits", asked.visits]
-    parts += ["--what-if"] if asked.what_if else []
-    parts += [] if asked.catalogue is None else ["--catalogue", asked.catalogue]
-    for change in asked.changes:
-        parts += ["--set", change]
-    parts += [] if asked.paper == "a4" else ["--paper", asked.paper]
-    return " ".join(shlex.quote(str(part)) for part in parts)

@@ -29,7 +29,7 @@ from armsim.engine.plan import key
 from armsim.engine.run import Progress
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
-from armsim.errors import InputError, Problem, RunError
+from armsim.errors import RunError
 from armsim.formatting import percent, show
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
@@ -125,8 +125,7 @@ def required(study: Study) -> Requirement:
     """
     requirement = study.scenario.requirement
     if requirement is None:
-        place = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
-        raise InputError(Problem(place, 1, 1, "requirement", "missing", "requirement: {position: 100 um, ...}"))
+        raise study.scenario.fault("requirement", "missing", "requirement: {position: 100 um, ...}")
     return requirement
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TypeVar
 
 from armsim.engine.run import Progress
-from armsim.errors import InputError, Problem
 from armsim.identification.where import chosen_for
 from armsim.model.calibration import Calibration
 from armsim.study import Study
@@ -22,9 +21,8 @@ def asked_of(study: Study) -> Calibration:
         It has none.
     """
     if study.scenario.calibration is None:
-        file = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
         accepted = "calibration: with instrument, poses, visits, identify"
-        raise InputError(Problem(file, 1, 1, "calibration", "no calibration", accepted))
+        raise study.scenario.fault("calibration", "no calibration", accepted)
     return study.scenario.calibration
 
 

@@ -155,7 +155,7 @@ def compare(
         names = [name for name in found[0][task].names if all(name in other for other in rest)]
         if not names:
             task_name = studies[0].scenario.tasks[task].name
-            raise InputError(_fault(studies[0], f"tasks.{task_name}", "no pose that all designs reach", "common poses"))
+            raise studies[0].scenario.fault(f"tasks.{task_name}", "no pose that all designs reach", "common poses")
         common.append(names)
     restricted = [[poses.only(names) for poses, names in zip(own, common, strict=True)] for own in found]
     ran = [studies[0].evaluate(restricted[0], workers, progress, memory, note=note)]
@@ -204,15 +204,10 @@ def _matched(studies: Sequence[Study]) -> list[Study]:
     names = [study.scenario.name for study in studies]
     for study in studies[1:]:
         if names.count(study.scenario.name) > 1:
-            raise InputError(_fault(study, "name", f"two designs named {study.scenario.name!r}", "each name once"))
+            raise study.scenario.fault("name", f"two designs named {study.scenario.name!r}", "each name once")
         if study.scenario.tasks != first.tasks:
             asked = ", ".join(f"{task.name} ({task.kind})" for task in first.tasks)
-            raise InputError(
-                _fault(study, "tasks", "other tasks than the first design, or in another order", f"the same: {asked}")
-            )
+            found = "other tasks than the first design, or in another order"
+            raise study.scenario.fault("tasks", found, f"the same: {asked}")
     plan, requirement = first.plan, first.requirement
     return [study.with_scenario(plan=plan, requirement=requirement) for study in studies]
-
-
-def _fault(study: Study, key: str, found: str, accepted: str) -> Problem:
-    return Problem(str(study.scenario.sources[0].path), 1, 1, key, found, accepted)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from armsim.engine.motion import smoothness
-from armsim.errors import InputError, Problem
 from armsim.formatting import percent
 from armsim.model.options import Options
 from armsim.study import Study
@@ -34,8 +33,7 @@ def smooth_enough(study: Study, options: Options) -> Options:
         kept = tuple(option for option, ripple in zip(own, ripples, strict=True) if ripple <= limit)
         if not kept:
             found = f"at {name} the least ripple of any option is {percent(min(ripples))} of the speed"
-            file = str(scenario.sources[0].path) if scenario.sources else "scenario"
             accepted = f"no less than that; stated is {percent(limit)}"
-            raise InputError(Problem(file, 1, 1, "requirement.velocity_ripple", found, accepted))
+            raise scenario.fault("requirement.velocity_ripple", found, accepted)
         out.append(kept)
     return replace(options, joints=tuple(out))

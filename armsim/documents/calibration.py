@@ -129,7 +129,7 @@ def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
         raise columns.fault(None, "", f"{len(rows)} poses", f"from 1 to {MOST_CANDIDATES}")
     for n, row in enumerate(rows):
         for joint, value in zip(arm.joints, row.tolist(), strict=True):
-            if not joint.lower - 1e-9 <= value <= joint.upper + 1e-9:
+            if not joint.holds(value):
                 raise columns.fault(n, joint.name, "outside the range of the joint", "a position in its range")
         if n and np.any(np.all(rows[:n] == row, axis=1)):
             raise columns.fault(n, "", "a pose twice", "each once")

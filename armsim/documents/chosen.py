@@ -68,9 +68,9 @@ def as_changes(
 
 def written_changes(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
     """The text of a scenario that is another one with changes, to stand in a folder."""
-    lines = ["kind: scenario", f"name: {_written(name)}", f"base: {_written(os.path.relpath(base, to))}"]
+    lines = ["kind: scenario", f"name: {written(name)}", f"base: {written(os.path.relpath(base, to))}"]
     lines.append("changes:" if changes else "changes: {}")
-    return "\n".join([*lines, *(f"  {_written(path)}: {_written(value)}" for path, value in changes.items()), ""])
+    return "\n".join([*lines, *(f"  {written(path)}: {written(value)}" for path, value in changes.items()), ""])
 
 
 def fitted_with(
@@ -126,7 +126,7 @@ def _alike(fitted: Mapping[str, Any], joints: tuple[str, ...]) -> bool:
     return all(fitted[joint] == fitted[joints[0]] for joint in joints)
 
 
-def _written(value: Any) -> str:
+def written(value: Any) -> str:
     """A value on one line of YAML."""
     import yaml
 

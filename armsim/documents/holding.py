@@ -59,7 +59,7 @@ def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:
 def joint_positions(values: list[Measured], arm: Arm, source: Source, at: KeyPath, limits: bool) -> tuple[float, ...]:
     positions = _each(values, arm, source, at, "positions", ("angle", "length"))
     for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
-        if limits and not joint.lower - 1e-9 <= value <= joint.upper + 1e-9:
+        if limits and not joint.holds(value):
             raise source.error((*at, index), f"outside the range of joint {joint.name}", _range(joint))
     return positions
 

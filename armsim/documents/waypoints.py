@@ -78,7 +78,7 @@ def read_waypoints(
         joints = [tuple(row[names.index(name)] for name in arm.names) for row in values]
         for (number, _), position in zip(body, joints, strict=True):
             for joint, value in zip(arm.joints, position, strict=True):
-                if not joint.lower - 1e-9 <= value <= joint.upper + 1e-9:
+                if not joint.holds(value):
                     raise fault(number, joint.name, "outside the range of the joint", "a position in its range")
         for (number, _), (a, b) in zip(body[1:], pairwise(joints), strict=True):
             if a == b:

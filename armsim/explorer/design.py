@@ -44,12 +44,11 @@ class History:
         """That which stands."""
         return self.designs[self.at]
 
-    def to(self, design: History | Design) -> History:
+    def to(self, design: Design) -> History:
         """A further design; what had been undone is gone."""
-        own = design.design if isinstance(design, History) else design
-        if own == self.design:
+        if design == self.design:
             return self
-        return History((*self.designs[: self.at + 1], own), self.at + 1)
+        return History((*self.designs[: self.at + 1], design), self.at + 1)
 
     def over(self, design: Design) -> History:
         """The last design replaced, such as while a slider moves."""

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -117,8 +116,7 @@ class Desk:
     @property
     def current(self) -> Study:
         """The study of the design that stands."""
-        with self._lock:
-            return self._studies[self.design.key]
+        return self.study_of(self.design)
 
     @property
     def found(self) -> list[PoseSet]:
@@ -163,8 +161,7 @@ class Desk:
             self._stand(design, sliding=False)
 
     def _stand(self, design: Design, sliding: bool) -> None:
-        if design.key not in self._studies:
-            self._studies[design.key] = self.study.change(design.changes) if design.changes else self.study
+        self.study_of(design)  # whatever is wrong with it is told before it stands
         self.history = self.history.over(design) if sliding and self.history.at else self.history.to(design)
         self._tell(wanted=True)
 
@@ -200,7 +197,7 @@ class Desk:
                 for answer in study.growing(self.found, self.workers, self._wanted.is_set):
                     if not self._publish(Shown(design.key, study, answer)):
                         break
-            except (InputError, RunError) as error:
+            except RunError as error:
                 with self._lock:
                     self.work = Work("answers", error=str(error), running=False)
                     self._tell()
@@ -302,5 +299,4 @@ class Desk:
         with self._lock:
             if self.work is not None and self.work.number == number:
                 self.work = replace(self.work, running=False, share=1.0, **outcome)
-            with suppress(RuntimeError):
-                self._tell()
+            self._tell()

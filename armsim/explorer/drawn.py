@@ -38,7 +38,7 @@ class Scene:
         self.size = 0.0
         self.points = np.zeros((0, 3))
 
-    def show(self, posture: Posture, dark: bool) -> None:
+    def show(self, posture: Posture) -> None:
         """Draw the arm at a posture."""
         points = posture.points
         size = max(float(np.ptp(points, axis=0).max()), 1e-3)

@@ -26,7 +26,7 @@ AS_IT_IS = "as it is"
 
 @dataclass(frozen=True)
 class Field:
-    """A number that can be typed: the path that changes it, its name, its text as it stands, its meaning.
+    """A number that can be typed: the path at which it is written, its name, its text as it stands, its meaning.
 
     ``size`` and ``unit``: the number for a slider; no unit where it has none.
     """

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import io
-import shlex
 import tempfile
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from armsim.decide import compare, select, sweep, what_if
 from armsim.decide.sweep import Sweep, values_of
-from armsim.documents.chosen import written_changes
+from armsim.documents.chosen import written, written_changes
 from armsim.errors import InputError, Problem
 from armsim.explorer.desk import Desk, Pinned
+from armsim.report.reproduce import RunRequest
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison, Selection, WhatIfs
@@ -75,22 +75,11 @@ def review(desk: Desk, progress: Progress) -> Package:
 
 def command(desk: Desk) -> str:
     """What to type to get what is shown."""
-    base = desk.study.scenario.sources[0].path
-    plan = desk.study.scenario.plan
+    scenario, plan = str(desk.study.scenario.sources[0].path), desk.study.scenario.plan
+    changes = tuple(f"{path}={written(value)}" for path, value in desk.design.changes.items())
     if desk.saved is not None and desk.saved_key == desk.design.key:
-        words = ["armsim", "run", str(desk.saved)]
-    else:
-        words = ["armsim", "run", str(base)]
-        for path, value in desk.design.changes.items():
-            words += ["--set", f"{path}={_inline(value)}"]
-    return shlex.join([*words, "--seed", str(plan.seed), "--units", str(plan.units), "--visits", str(plan.visits)])
-
-
-def _inline(value: Any) -> str:
-    import yaml
-
-    text: str = yaml.safe_dump(value, default_flow_style=True, width=10**6, allow_unicode=True)
-    return text.removesuffix("\n").removesuffix("\n...")
+        scenario, changes = str(desk.saved), ()
+    return RunRequest(scenario, plan.seed, plan.units, plan.visits, changes=changes).command
 
 
 def save(desk: Desk, name: str, replace: bool = False) -> Path:

@@ -33,6 +33,7 @@ class JointRows:
         self.fields: dict[str, dict[str, Any]] = {}
         self.filling = False
         self.sliding: Field | None = None
+        self.slid_path = ""
         self.key = ""
         with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
             ui.label("a change is made to").classes("quiet")
@@ -142,8 +143,7 @@ class JointRows:
         value: Any = text
         with suppress(ValueError):
             value = float(text) if "." in text or "e" in text.lower() else int(text)
-        path = stated_path(field, self.desk)
-        inside = path.removeprefix(f"joints.{joint}.")
+        inside = field.path.removeprefix(f"joints.{joint}.")
         try:
             self.desk.apply({f"joints.{own}.{inside}": value for own in self._joints(joint)})
         except InputError as error:
@@ -168,14 +168,14 @@ class JointRows:
         if field is None or not isinstance(event.args, int | float):
             return
         joint = field.path.split(".")[1]
-        inside = stated_path(field, self.desk).removeprefix(f"joints.{joint}.")
+        inside = field.path.removeprefix(f"joints.{joint}.")
         text: Any = f"{event.args:.6g} {field.unit}" if field.unit else float(event.args)
-        going = self.desk.history.at > 0 and getattr(self, "_slid_path", "") == field.path
+        going = self.desk.history.at > 0 and self.slid_path == field.path
         if self._apply({f"joints.{own}.{inside}": text for own in self._joints(joint)}, sliding=going):
-            self._slid_path = field.path
+            self.slid_path = field.path
 
     def _close(self) -> None:
-        self.sliding, self._slid_path = None, ""
+        self.sliding, self.slid_path = None, ""
         self.panel.style("display: none")
 
     def show(self) -> None:
@@ -245,10 +245,3 @@ def _set(element: Any, options: list[str], value: str) -> None:
         element.set_options(options, value=value)
     elif element.value != value:
         element.value = value
-
-
-def stated_path(field: Field, desk: Desk) -> str:
-    """The path at which the number of a field is written."""
-    from armsim.explorer.fields import stated
-
-    return stated(field.path, desk.current.scenario)[0]

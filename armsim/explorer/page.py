@@ -117,7 +117,7 @@ class Page:
                     "dense options-dense"
                 )
                 own.classes("col-3").props("data-name=task")
-                measures = [*told.COLUMNS, *self._owners()]
+                measures = told.measures(desk.study.scenario.machine.arm)
                 own = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
                 own.props("dense options-dense data-name=measure").classes("col-4")
                 self.layers = (
@@ -142,10 +142,6 @@ class Page:
             ui.label(text).classes("quiet")
             self.chart.on("plotly_hover", self._pointed, throttle=0.08, js_handler=picked)
             self.chart.on("plotly_click", self._pointed, js_handler=picked)
-
-    def _owners(self) -> list[str]:
-        arm = self.desk.study.scenario.machine.arm
-        return [f"share of {name}" for name in [*arm.groups, *arm.names, "links"]]
 
     def _numbers(self) -> None:
         with ui.element("div").classes("pane").props('role=region aria-label="results"'):
@@ -291,7 +287,7 @@ class Page:
         self.parts.update_figure(
             charts.contributions(told.shares(shown, self.task, pose if self.pose is not None else None), look)
         )
-        self.scene.show(told.posture(shown, poses, self.task, pose), bool(self.dark.value))
+        self.scene.show(told.posture(shown, poses, self.task, pose))
         self._write_pose(shown, poses, pose)
 
     def _write_numbers(self, numbers: list[told.Number]) -> None:

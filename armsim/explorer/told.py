@@ -137,9 +137,8 @@ def first_order(table: PoseTable) -> Array:
     return quantile_by_moments(table.column("first_order.mean"), table.column("first_order.covariance"), FIRST_ORDER)
 
 
-def measures(shown: Shown) -> list[str]:
+def measures(arm: Arm) -> list[str]:
     """What can be looked at over the poses."""
-    arm = shown.study.scenario.machine.arm
     return [*COLUMNS, *(f"share of {name}" for name in [*arm.groups, *arm.names, "links"])]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,7 @@ from armsim.errors import RunError
 from armsim.hardware.left import Left
 from armsim.hardware.records import IdentifiedArmRecord, IdentifiedValueRecord
 from armsim.hardware.verify import at_rest
-from armsim.identification.corrected import Measurement, controlled
-from armsim.identification.estimate import jacobian_of
+from armsim.identification.corrected import Measurement, correction_of
 from armsim.identification.iterate import Model, identify
 from armsim.identification.parameters import unit_of, with_target
 from armsim.model.calibration import Calibration
@@ -62,8 +62,7 @@ def identified_arm(study: Study, arm: MeasuredArm, measurement: Measurement, lef
     whole = estimate.linear.gain @ estimate.linear.prior @ estimate.linear.gain.T + estimate.noise
     expected = float(np.sqrt(np.trace(projected @ whole @ projected.T) / len(measurement.joints)))
     uncertainty = np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0))
-    spread = np.sqrt(np.maximum(np.diag(estimate.truth @ estimate.linear.prior @ estimate.truth.T), 0.0))
-    own = controlled(estimate.parameters)
+    spread, own = estimate.spread, estimate.controlled
     rows = [
         IdentifiedValueRecord(
             estimate.parameters[n].name, estimate.parameters[n].group, unit_of(estimate.parameters[n], seen.arm),
@@ -71,12 +70,8 @@ def identified_arm(study: Study, arm: MeasuredArm, measurement: Measurement, lef
         )
         for n in own
     ]  # fmt: skip
-    parameters = tuple(estimate.parameters[n] for n in own)
-    square = 0.0
-    for at in left.configurations:
-        moved = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1) @ values[own]
-        square += float(np.sum(moved**2)) / len(at) / len(left.configurations)
+    removed = left.moved(machine, estimate.corrected, values[None, own])
     return IdentifiedArmRecord(
         arm.name, len(measurement.joints), tuple(rows), float(np.sqrt(np.sum(rest**2) / len(measurement.joints))),
-        expected, float(np.sqrt(square)), left.rms(measurement.calibrated(machine)),
+        expected, removed, left.rms(replace(machine, correction=correction_of(machine, measurement, estimate))),
     )  # fmt: skip

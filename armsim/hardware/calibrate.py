@@ -17,7 +17,7 @@ from armsim.decide.compare import Comparison, compare
 from armsim.engine.layout import MEMORY
 from armsim.engine.plan import draw_units
 from armsim.engine.run import Progress
-from armsim.errors import InputError, Problem, RunError
+from armsim.errors import RunError
 from armsim.hardware.arms import identified_arm, measured_arms
 from armsim.hardware.left import Left, counts_for, curve, steps
 from armsim.hardware.population import measured_units
@@ -27,11 +27,11 @@ from armsim.hardware.records import (
     MeasuredPoseRecord,
     ParameterRecord,
 )
-from armsim.identification.corrected import Measurement, controlled, correctable, correction_of
-from armsim.identification.estimate import Estimate, jacobian_of
+from armsim.identification.corrected import Measurement, correctable, correction_of
+from armsim.identification.estimate import Estimate
 from armsim.identification.exchange import short_moves
 from armsim.identification.iterate import Model, identify
-from armsim.identification.parameters import INSTRUMENT, TARGET, unit_of, with_target
+from armsim.identification.parameters import unit_of, with_target
 from armsim.identification.where import Choosing, candidates_of
 from armsim.model.calibration import Calibration
 from armsim.model.machine import Machine
@@ -110,7 +110,7 @@ def calibrate(
         candidate = candidates_of(calibration, machine.arm, base.scenario.tasks, found)
         candidates = len(candidate.joints)
         choosing = Choosing.of(machine, calibration, candidate, found, plan.seed)
-        chosen = choosing.chosen(calibration.poses.count or candidates, calibration.poses.choice)
+        chosen = choosing.asked()
         chosen = chosen[short_moves(candidate.joints[chosen], machine.arm.highest - machine.arm.lowest)]
         names, measurement = tuple(candidate.names[n] for n in chosen), choosing.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
@@ -120,6 +120,7 @@ def calibrate(
     threads = workers or os.cpu_count() or 1
     comparison = compare([base, calibrated], threads, progress, memory, note)
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
+    apart = identified.values - identified.linear
     record = CalibrateRecord(
         scenario=base.scenario.name,
         visits=max(measurement.visits),
@@ -136,7 +137,7 @@ def calibrate(
         steps=steps(machine, measurement, left),
         causes=left.causes(machine, linear),
         rounds=identified.rounds,
-        beyond_linear=_beyond(left, estimate, machine, identified),
+        beyond_linear=left.moved(machine, estimate.corrected, apart[:, estimate.controlled]),
         uncorrectable=flat,
         comparison=comparison.record,
         arms=tuple(identified_arm(study, arm, own, left) for arm, own in arms),
@@ -153,26 +154,24 @@ def _flat(study: Study, machine: Machine, calibration: Calibration, found: list[
         least = correctable(machine, poses.configurations)
         out += [f"{task.name}: {name}" for name, own in zip(poses.names, least.tolist(), strict=True) if own < FLAT]
     if len(out) == sum(len(poses.names) for poses in found):
-        file = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
         wrong = "the joints of this arm cannot move the tool point in every direction, and so correct no link"
         accepted = "zeros, stiffness, output_orders, input_orders"
-        raise InputError(Problem(file, 1, 1, "calibration.identify.links", wrong, accepted))
+        raise study.scenario.fault("calibration.identify.links", wrong, accepted)
     return tuple(out)
 
 
 def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estimate:
     estimate = measurement.estimate(machine)
-    if not controlled(estimate.parameters):
-        file = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
+    if not estimate.controlled:
         names = ", ".join(own.name for own in estimate.confounded[:6])
         wrong = f"the measured poses tell nothing of what is to be identified ({names})"
-        raise InputError(Problem(file, 1, 1, "calibration", wrong, "more poses, other poses, a target off the axes"))
+        raise study.scenario.fault("calibration", wrong, "more poses, other poses, a target off the axes")
     return estimate
 
 
 @dataclass(frozen=True, eq=False)
 class _Identified:
-    """Of every unit: identified values, shape (units, K); what they are, likewise; rounds that it took."""
+    """Of every unit: identified values, shape (units, K); what they are, and the linear estimate, likewise; rounds."""
 
     values: Array
     truth: Array
@@ -202,8 +201,8 @@ def _identified(
             raise RunError(f"{error}: fewer parameters, more poses, or prior: true") from error
         rounds = max(rounds, own)
         progress("arms identified", min(start + BLOCK, plan.units), plan.units)
-    about = estimate.mean + (means - estimate.jacobian @ estimate.mean - estimate.offset) @ estimate.gain.T
-    return _Identified(values, (estimate.truth @ drawn).T, about, rounds)
+    linear = estimate.base + means @ estimate.gain.T
+    return _Identified(values, (estimate.truth @ drawn).T, linear, rounds)
 
 
 def _parameters(
@@ -211,25 +210,11 @@ def _parameters(
 ) -> tuple[ParameterRecord, ...]:
     arm = with_target(machine, measurement.calibration.instrument).arm
     formula, own = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
-    spread = np.sqrt(np.maximum(np.diag(estimate.truth @ estimate.linear.prior @ estimate.truth.T), 0.0))
     off = identified.values - identified.truth
     ddof = 1 if len(off) > 1 else 0
     over, bias = off.std(axis=0, ddof=ddof), off.mean(axis=0)
     out = []
-    for n, parameter in enumerate(estimate.parameters):
-        if parameter.group not in (INSTRUMENT, TARGET):
-            sizes = [float(column[n]) for column in (spread, formula, own, over, bias)]
-            out.append(ParameterRecord(parameter.name, parameter.group, unit_of(parameter, arm), *sizes))
+    for n, parameter in zip(estimate.controlled, estimate.corrected, strict=True):
+        sizes = [float(column[n]) for column in (estimate.spread, formula, own, over, bias)]
+        out.append(ParameterRecord(parameter.name, parameter.group, unit_of(parameter, arm), *sizes))
     return tuple(out)
-
-
-def _beyond(left: Left, estimate: Estimate, machine: Machine, identified: _Identified) -> float:
-    """What exact identification leaves other than linear identification, rms over arms and poses. [m]"""
-    own = controlled(estimate.parameters)
-    parameters = tuple(estimate.parameters[n] for n in own)
-    apart = (identified.values - identified.linear)[:, own]
-    total = 0.0
-    for at in left.configurations:
-        reach = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1)
-        total += float(np.mean(np.sum((apart @ reach.T) ** 2, axis=1))) / len(at) / len(left.configurations)
-    return float(np.sqrt(total))

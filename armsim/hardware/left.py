@@ -12,10 +12,10 @@ from armsim.arrays import Array
 from armsim.engine.firstorder import linearise
 from armsim.engine.run import Progress
 from armsim.hardware.records import CauseLeftRecord, CurvePointRecord, Interval, StepRecord
-from armsim.identification.corrected import Measurement, controlled
+from armsim.identification.corrected import Measurement, correction_of
 from armsim.identification.estimate import Estimate, estimate_of, jacobian_of
 from armsim.identification.linear import Linear
-from armsim.identification.parameters import INSTRUMENT, TARGET, groups_of, parameters_of
+from armsim.identification.parameters import INSTRUMENT, TARGET, controlled, groups_of, parameters_of
 from armsim.identification.where import Choosing
 from armsim.model.calibration import Criterion, Identified
 from armsim.model.configurations import Configurations
@@ -58,6 +58,14 @@ class Left:
         one, two = self._by_cause(before), self._by_cause(after)
         names = sorted({*one, *two}, key=lambda name: -one.get(name, 0.0))
         return tuple(CauseLeftRecord(name, one.get(name, 0.0) ** 0.5, two.get(name, 0.0) ** 0.5) for name in names)
+
+    def moved(self, machine: Machine, parameters: tuple[Parameter, ...], values: Array) -> float:
+        """What parameters do to the tool point, rms over arms and poses, for values of shape (arms, K). [m]"""
+        total = 0.0
+        for at in self.configurations:
+            reach = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1)
+            total += float(np.mean(np.sum((values @ reach.T) ** 2, axis=1))) / len(at) / len(self.configurations)
+        return float(np.sqrt(total))
 
     def _by_cause(self, machine: Machine) -> dict[str, float]:
         out: dict[str, float] = {}
@@ -116,11 +124,10 @@ class Reach:
 
     def left(self, estimate: Estimate, columns: list[int], seed: int) -> tuple[float, Interval]:
         """Over arms and poses, and what 5 and 95 % of arms have; ``columns`` of `parameters` are estimated. [m]"""
-        own, linear = controlled(estimate.parameters), estimate.linear
+        own, linear = estimate.controlled, estimate.linear
         gain, moved = estimate.gain[own], self.parameters[:, columns]
         rest = self.gain - moved @ (gain @ linear.gain)
-        base = estimate.mean - estimate.gain @ (estimate.jacobian @ estimate.mean + estimate.offset)
-        mean = self.fixed - moved @ (base[own] + gain @ linear.fixed)
+        mean = self.fixed - moved @ (estimate.base[own] + gain @ linear.fixed)
         noise = moved @ gain
         middle = rest @ linear.prior_mean + mean
         square = np.sum((rest @ linear.prior) * rest) + np.sum((noise @ estimate.noise) * noise) + np.sum(middle**2)
@@ -142,7 +149,7 @@ def curve(
 
     def with_poses(chosen: NDArray[np.intp]) -> tuple[float, Interval]:
         estimate = estimate_of(seen.only(chosen), prior)
-        own = [place[estimate.parameters[n].name] for n in controlled(estimate.parameters)]
+        own = [place[parameter.name] for parameter in estimate.corrected]
         return reach.left(estimate, own, seed)
 
     out: list[CurvePointRecord] = []
@@ -172,12 +179,12 @@ def steps(machine: Machine, measurement: Measurement, left: Left) -> tuple[StepR
         known = groups[:number]
         whole = calibration.identify
         part = Identified(
-            whole.zeros, "links" in known, "stiffness" in known,
+            "zeros" in known, "links" in known, "stiffness" in known,
             whole.output_orders if "output_orders" in known else {},
             whole.input_orders if "input_orders" in known else {},
         )  # fmt: skip
-        part = replace(part, zeros="zeros" in known)
         own = replace(measurement, calibration=replace(calibration, identify=part))
-        kept = len(own.estimate(machine).parameters)
-        out.append(StepRecord(groups[number - 1], kept, left.rms(own.calibrated(machine))))
+        estimate = own.estimate(machine)
+        corrected = replace(machine, correction=correction_of(machine, own, estimate))
+        out.append(StepRecord(groups[number - 1], len(estimate.parameters), left.rms(corrected)))
     return tuple(out)

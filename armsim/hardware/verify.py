@@ -15,7 +15,6 @@ from armsim.documents.measured_points import MeasuredArm, read_points
 from armsim.engine.growth import job_of
 from armsim.engine.measures import direction_variation
 from armsim.engine.statistics import LEVEL, pose_accuracy, pose_repeatability, student
-from armsim.errors import InputError, Problem
 from armsim.hardware.moved import causes, scales
 from armsim.hardware.population import Simulated, measured_units
 from armsim.hardware.ranked import SIGNIFICANT, Ranked, Reference
@@ -120,8 +119,7 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
         for name, q, tool in zip(poses.names, poses.configurations.joints, tools, strict=True):
             out[f"{task}: {name}" if name in out else name] = (q, tool)
     if not out:
-        file = str(study.scenario.sources[0].path) if study.scenario.sources else "scenario"
-        raise InputError(Problem(file, 1, 1, "tasks", "no pose at rest", "poses, a slice, a volume or ISO poses"))
+        raise study.scenario.fault("tasks", "no pose at rest", "poses, a slice, a volume or ISO poses")
     return out
 
 

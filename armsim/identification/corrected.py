@@ -10,10 +10,10 @@ from armsim.arrays import Array
 from armsim.errormodel.draws import Tabled
 from armsim.identification.estimate import Estimate, Seen, estimate_of
 from armsim.identification.linear import Linear
-from armsim.identification.parameters import INSTRUMENT, TARGET, parameters_of, with_target
+from armsim.identification.parameters import parameters_of, with_target
 from armsim.model.calibration import Calibration
 from armsim.model.configurations import Configurations
-from armsim.model.correction import Correction, Observed, Parameter
+from armsim.model.correction import Correction, Observed
 from armsim.model.machine import Machine
 
 
@@ -65,11 +65,6 @@ def spread_at(calibration: Calibration, machine: Machine, joints: Array) -> Arra
     return np.asarray(np.array(instrument.std) + instrument.std_per_distance * distance[:, None])
 
 
-def controlled(parameters: tuple[Parameter, ...]) -> list[int]:
-    """Numbers of the parameters that are put into the controller: those of the arm."""
-    return [n for n, own in enumerate(parameters) if own.group not in (INSTRUMENT, TARGET)]
-
-
 def correction_of(
     machine: Machine, measurement: Measurement, estimate: Estimate, exact: tuple[int, Array] | None = None
 ) -> Correction:
@@ -84,12 +79,10 @@ def correction_of(
     exact : (seed, (units, K)), optional
         What the units of the population of that seed have identified: taken in place of the linear estimate.
     """
-    own = controlled(estimate.parameters)
-    parameters = tuple(estimate.parameters[n] for n in own)
-    base = estimate.mean - estimate.gain @ (estimate.jacobian @ estimate.mean + estimate.offset)
-    weighing = Weighing(measurement, measurement.spread(machine), estimate.gain[own], base[own])
+    own = estimate.controlled
+    weighing = Weighing(measurement, measurement.spread(machine), estimate.gain[own], estimate.base[own])
     table = None if exact is None else Tabled(exact[0], np.ascontiguousarray(exact[1][:, own].T))
-    return Correction(parameters, weighing.observe, table)
+    return Correction(estimate.corrected, weighing.observe, table)
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,7 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 from armsim.errormodel.shapes import State
 from armsim.identification.linear import Linear
-from armsim.identification.parameters import UNITS, folded, kind_of
+from armsim.identification.parameters import UNITS, controlled, folded, kind_of
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
 from armsim.model.machine import Machine
@@ -107,6 +108,26 @@ class Estimate:
         """The part of visits and instrument, shape (K, K)."""
         return np.asarray(self.gain @ self.noise @ self.gain.T)
 
+    @property
+    def base(self) -> Array:
+        """Estimate where nothing is displaced: with y it is base + H y, shape (K,)."""
+        return np.asarray(self.mean - self.gain @ (self.jacobian @ self.mean + self.offset))
+
+    @property
+    def spread(self) -> Array:
+        """Standard deviation of every parameter in the population, shape (K,)."""
+        return spread_of(self.truth, self.linear.prior)
+
+    @cached_property
+    def controlled(self) -> list[int]:
+        """Numbers of the parameters that are put into the controller."""
+        return controlled(self.parameters)
+
+    @property
+    def corrected(self) -> tuple[Parameter, ...]:
+        """Those parameters."""
+        return tuple(self.parameters[n] for n in self.controlled)
+
     def observability(self, poses: int) -> tuple[float, float, float, float]:
         """Indices O1 to O4 of the Jacobian, with lengths in mm and angles in mrad.
 
@@ -121,6 +142,11 @@ class Estimate:
         """
         values = np.asarray(np.linalg.svd(self.distinct / UNITS["length"], compute_uv=False), float)
         return indices(values, poses)
+
+
+def spread_of(truth: Array, prior: Array) -> Array:
+    """Standard deviations, shape (K,), of what coefficients with a covariance make by rows (K, coefficients)."""
+    return np.asarray(np.sqrt(np.maximum(np.einsum("kc,cd,kd->k", truth, prior, truth), 0.0)))
 
 
 def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
@@ -204,8 +230,7 @@ def estimate_of(seen: Seen, prior: bool) -> Estimate:
         for n, times in stands_for.items():
             into[row, n] = times * scale[number] / scale[n]
     # what the population says nothing of is exact where it is known beforehand; the prior tells the rest apart
-    spread = np.einsum("qc,cd,qd->q", truth, linear.prior, truth)
-    numbers = np.flatnonzero(spread > 0.0).tolist() if prior else apart
+    numbers = np.flatnonzero(spread_of(truth, linear.prior) > 0.0).tolist() if prior else apart
     jacobian, own_truth = every[:, numbers], into @ truth
     mean, offset, whole = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])

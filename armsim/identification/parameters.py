@@ -139,6 +139,11 @@ def _times(shape: Shape, unit: Shape) -> float | None:
     return shape.gain / unit.gain
 
 
+def controlled(parameters: tuple[Parameter, ...]) -> list[int]:
+    """Numbers of the parameters that are put into the controller: those of the arm."""
+    return [n for n, own in enumerate(parameters) if own.group not in (INSTRUMENT, TARGET)]
+
+
 def groups_of(parameters: tuple[Parameter, ...]) -> Mapping[str, list[int]]:
     """Numbers of the parameters of every group."""
     out: dict[str, list[int]] = {}

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.identification.corrected import Measurement, controlled
+from armsim.identification.corrected import Measurement
 from armsim.identification.estimate import Estimate, Seen, estimate_of, jacobian_of
 from armsim.identification.exchange import STARTS, Pool, choose
 from armsim.model.arm import Arm
@@ -77,6 +77,11 @@ class Choosing:
             return np.sort(rng.permutation(number)[:count])
         return choose(self.pool, count, rng, starts)
 
+    def asked(self) -> NDArray[np.intp]:
+        """Numbers of the candidates that the calibration asks for."""
+        asked = self.calibration.poses
+        return self.chosen(asked.count or len(self.candidates.joints), asked.choice)
+
     def measurement(self, chosen: NDArray[np.intp]) -> Measurement:
         """Measuring at those."""
         return Measurement(self.calibration, self.candidates.joints[chosen])
@@ -93,15 +98,14 @@ def _pool(machine: Machine, every: Estimate, calibration: Calibration, found: Se
         whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ every.jacobian[rows] @ root
     before = np.eye(root.shape[1])
     if not every.prior:
-        spread = np.sqrt(np.maximum(np.diag(every.truth @ linear.prior @ every.truth.T), 0.0)) / every.scale
+        spread = every.spread / every.scale
         before = np.diag((WEAK * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
     if calibration.poses.choice == "determinant":
         return Pool(whitened, before)
-    own = controlled(every.parameters)
-    parameters = tuple(every.parameters[n] for n in own)
+    own = every.controlled
     wanted = np.zeros((root.shape[1],) * 2)
     for poses_of_task in found:
-        reach = jacobian_of(machine, poses_of_task.configurations, parameters).reshape(-1, len(own)) @ root[own]
+        reach = jacobian_of(machine, poses_of_task.configurations, every.corrected).reshape(-1, len(own)) @ root[own]
         wanted += reach.T @ reach / len(poses_of_task.names) / len(found)
     return Pool(whitened, before, wanted)
 
@@ -115,4 +119,4 @@ def chosen_for(
     if count is None or count >= len(candidates.joints):
         return Measurement(calibration, candidates.joints)
     choosing = Choosing.of(machine, calibration, candidates, found, seed)
-    return choosing.measurement(choosing.chosen(count, calibration.poses.choice))
+    return choosing.measurement(choosing.asked())

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     pass
 
 X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
+CRUMB = 1e-9
+"""By which rounding may lead out of a range. [rad or m]"""
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,10 @@ class ArmJoint:
         """Upper less lower end; one turn or one metre where it has no ends."""
         travel = self.upper - self.lower
         return travel if math.isfinite(travel) else (2 * math.pi if self.revolute else 1.0)
+
+    def holds(self, position: float) -> bool:
+        """Whether a position is within its range, but for rounding."""
+        return self.lower - CRUMB <= position <= self.upper + CRUMB
 
 
 @dataclass(frozen=True, eq=False)

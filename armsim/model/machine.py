@@ -17,7 +17,7 @@ from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.arm import Arm, Kinematics
 from armsim.model.configurations import Configurations
-from armsim.model.correction import NAME, Correction, Observed
+from armsim.model.correction import Correction, Observed
 from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
 from armsim.physics import heat, links
@@ -184,7 +184,7 @@ class Machine:
         out = []
         for term, own in zip(self.terms, acts, strict=True):
             response = self._observed.response.get(term.name)
-            if response is None or term.name == NAME:
+            if response is None:  # of visit life, or what the measurement adds
                 out.append(own)
                 continue
             moves: dict[tuple[int, int], Array] = {}

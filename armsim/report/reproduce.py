@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -39,6 +40,17 @@ class RunRequest:
     catalogue: FilePath | None = None
     paper: Paper = "a4"
     changes: tuple[str, ...] = ()
+
+    @property
+    def command(self) -> str:
+        """What to type to ask for it."""
+        parts = ["armsim", "run", self.scenario, "--seed", self.seed, "--units", self.units, "--visits", self.visits]
+        parts += ["--what-if"] if self.what_if else []
+        parts += [] if self.catalogue is None else ["--catalogue", self.catalogue]
+        for change in self.changes:
+            parts += ["--set", change]
+        parts += [] if self.paper == "a4" else ["--paper", self.paper]
+        return " ".join(shlex.quote(str(part)) for part in parts)
 
 
 @dataclass(frozen=True)

@@ -5,12 +5,10 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterator
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from armsim.caution import LINE
-from armsim.errors import InputError, Problem
 from armsim.report.document import Block, Picture, ReviewDocument, Row
 from armsim.report.drawing import rasterize
 
@@ -20,19 +18,6 @@ MARGIN, TOP, FOOT = 0.6, 1.35, 0.9
 """Around, above and below a figure. [inch]"""
 TITLE, TEXT, SMALL = 26, 14, 10
 """Sizes of letters. [pt]"""
-
-
-def need_slides() -> None:
-    """Make sure that decks can be written.
-
-    Raises
-    ------
-    InputError
-        The library is missing.
-    """
-    if find_spec("pptx") is None:
-        wrong, accepted = "its library is missing", "pip install 'armsim[slides]'"
-        raise InputError(Problem("command line", 0, 0, "--slides", wrong, accepted))
 
 
 def write_slides(path: Path, document: ReviewDocument) -> None:

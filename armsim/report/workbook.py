@@ -6,12 +6,10 @@ rms^2 = mean^2 + sum over joints and causes of (sensitivity times standard uncer
 from __future__ import annotations
 
 import math
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from armsim.caution import LINE
-from armsim.errors import InputError, Problem
 from armsim.formatting import ARCSECOND
 from armsim.results import Result, TaskResult, TermBudget
 from armsim.results.poses import BIAS
@@ -24,19 +22,6 @@ FIRST = 8
 """Row of the first cause."""
 LONGEST = 28
 """Characters of the name of a sheet."""
-
-
-def need_workbook() -> None:
-    """Make sure that workbooks can be written.
-
-    Raises
-    ------
-    InputError
-        The library is missing.
-    """
-    if find_spec("openpyxl") is None:
-        wrong, accepted = "its library is missing", "pip install 'armsim[workbook]'"
-        raise InputError(Problem("command line", 0, 0, "--workbook", wrong, accepted))
 
 
 def write_workbook(path: Path, result: Result) -> None:

@@ -349,8 +349,8 @@ def test_hosts_origins_and_tokens(headers: dict[str, str], query: str, kind: str
 
 
 def test_without_its_library_it_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from armsim.cli import explore
+    from armsim.cli import explore, options
 
-    monkeypatch.setattr(explore, "find_spec", lambda name: None)
+    monkeypatch.setattr(options, "find_spec", lambda name: None)
     with pytest.raises(InputError, match="armsim\\[explore\\]"):
         explore.explore(small(tmp_path))

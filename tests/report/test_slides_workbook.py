@@ -12,7 +12,9 @@ import pytest
 from pptx import Presentation
 from support import ROOT, invoke
 
-from armsim.report import slides as decks
+from armsim.cli import options
+from armsim.cli.run import run
+from armsim.errors import InputError
 from armsim.report import workbook as books
 from armsim.results import Result
 
@@ -86,8 +88,8 @@ def test_the_workbook_says_what_the_results_say(written: tuple[Path, Result], tm
     assert float(cells[f"'[BUDGET.XLSX]PRICE'!B{price}"]) == pytest.approx(result.price)
 
 
-@pytest.mark.parametrize(("module", "need"), [(decks, "need_slides"), (books, "need_workbook")])
-def test_without_its_library_it_says_what_to_install(module: Any, need: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "find_spec", lambda name: None)
-    with pytest.raises(Exception, match="pip install"):
-        getattr(module, need)()
+@pytest.mark.parametrize(("library", "extra"), [("pptx", "slides"), ("openpyxl", "workbook")])
+def test_without_its_library_it_says_what_to_install(library: str, extra: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(options, "find_spec", lambda name: None if name == library else 1)
+    with pytest.raises(InputError, match=rf"pip install 'armsim\[{extra}\]'"):
+        run(ROOT / "scenarios" / "track-cell.yaml", **{extra: True})
