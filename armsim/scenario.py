@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 from armsim.asked import Requirement, SamplingPlan
 from armsim.errors import InputError, Problem
@@ -32,6 +33,8 @@ class Scenario:
         Speeds at which it is asked how smoothly the joints move.
     calibration : Calibration, optional
         How every built arm would be calibrated.
+    file : Path, optional
+        That was read: the first source, or what is based on it.
     """
 
     name: str
@@ -43,8 +46,8 @@ class Scenario:
     notes: tuple[str, ...] = ()
     motion: Motion | None = None
     calibration: Calibration | None = None
+    file: Path | None = None
 
     def fault(self, key: str, found: str, accepted: str) -> InputError:
         """What is wrong with it as a whole, told at the head of its file."""
-        file = str(self.sources[0].path) if self.sources else "scenario"
-        return InputError(Problem(file, 1, 1, key, found, accepted))
+        return InputError(Problem(str(self.file or "scenario"), 1, 1, key, found, accepted))

@@ -27,6 +27,8 @@ class Source:
         Of the bytes read.
     text : str
         As it was read.
+    elsewhere : mapping of key path to (source, key path)
+        Where the values stand that changes have put in the place of those read.
     """
 
     path: Path
@@ -34,9 +36,14 @@ class Source:
     places: dict[KeyPath, tuple[int, int]] = field(repr=False)
     sha256: str
     text: str = field(default="", repr=False)
+    elsewhere: dict[KeyPath, tuple[Source, KeyPath]] = field(default_factory=dict, repr=False)
 
     def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
         """A fault at a key path; parts of the path that the file does not have are left out of the place."""
+        for size in range(len(path), 0, -1):
+            if tuple(path[:size]) in self.elsewhere:
+                source, at = self.elsewhere[tuple(path[:size])]
+                return source.problem((*at, *path[size:]), found, accepted)
         known: KeyPath = ()
         place = self.places.get((), (1, 1))
         shown: list[str] = []

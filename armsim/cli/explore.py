@@ -35,7 +35,7 @@ def explore(
     from armsim.explorer.serve import free_port, serve
     from armsim.study import Study
 
-    desk = Desk(Study(ready), options, catalogue, workers)
+    desk = Desk(Study(ready), options, catalogue, workers, given=changes)
     say("looking for the poses")
     desk.begin()
     own = port or free_port()

@@ -13,7 +13,7 @@ from pydantic import Field
 from armsim.documents.changes import REFERENCES
 from armsim.documents.fields import Document, Word
 from armsim.documents.messages import validated
-from armsim.errors import InputError
+from armsim.documents.source import read_named
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
@@ -38,8 +38,8 @@ class ChangesDocument(Document):
 def based(
     source: Source,
     under: Bases,
-    load: Callable[[Path, Bases], Scenario],
-    change: Callable[[Scenario, Mapping[str, Any]], Scenario],
+    load: Callable[[Path, bytes, Bases], Scenario],
+    change: Callable[[Scenario, Mapping[str, Any], Source], Scenario],
 ) -> Scenario:
     """The scenario that a base is with changes; ``under``: files of those that are based on it.
 
@@ -53,19 +53,10 @@ def based(
     before = (*under, os.path.realpath(source.path))
     if os.path.realpath(file) in before or len(before) > MOST_DEEP:
         raise source.error(("base",), repr(document.base), "another scenario, which is not based on this one")
-    whole = load(file, before)
-    own = counted_from(document.changes, source.path.parent)
-    try:
-        out = change(whole, own)
-    except InputError as error:
-        raise InputError(
-            *(
-                source.problem(("changes", p.key), p.found, p.accepted) if p.file == "change" else p
-                for p in error.problems
-            )
-        ) from error
+    whole = load(file, read_named(file, source, ("base",)), before)
+    out = change(whole, counted_from(document.changes, source.path.parent), source)
     sources = (*out.sources, *(() if source.path in {s.path for s in out.sources} else (source,)))
-    return replace(out, name=document.name or out.name, sources=sources)
+    return replace(out, name=document.name or out.name, sources=sources, file=source.path)
 
 
 def counted_from(changes: Mapping[str, Any], beside: Path, to: Path | None = None) -> dict[str, Any]:

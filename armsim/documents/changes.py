@@ -11,22 +11,23 @@ from __future__ import annotations
 import copy
 import difflib
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from armsim.documents.catalogue import MARK, entry_of
-from armsim.documents.files import Unreadable, read_bytes
-from armsim.documents.source import read_source
-from armsim.errors import InputError, Problem
-from armsim.sources import Source
+from armsim.documents.source import read_named, read_source
+from armsim.errors import InputError
+from armsim.sources import KeyPath, Source
 
 REFERENCES = ("arm", "encoder", "motor_encoder")
 """Keys that may hold the path of a document."""
+NOWHERE = 0, 0
+"""Line and column of what stands in no file."""
 
 
 def changed(
-    source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]
+    source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source | None = None
 ) -> tuple[Source, list[Source]]:
     """A scenario with changes made, and the files that were read for it.
 
@@ -38,25 +39,52 @@ def changed(
         Values as they stand in a file: text with a unit, a number, a list, a mapping; None takes a key away.
     groups : mapping of name to joints
         Of the arm.
+    by : Source, optional
+        The scenario in whose ``changes:`` they stand: what is wrong in them is told there.
 
     Raises
     ------
     InputError
         A path leads nowhere.
     """
-    data, read = copy.deepcopy(source.data), list[Source]()
+    data, read, elsewhere = copy.deepcopy(source.data), list[Source](), dict(source.elsewhere)
     for path, value in changes.items():
-        for keys in _spelled_out(path, data, groups):
-            _put(data, keys, value, path, source.path.parent, read)
-    return replace(source, data=data), read
+        stated = _Stated(Source(Path("change"), {}, {(): NOWHERE, (path,): NOWHERE}, ""), (path,))
+        if by is not None:
+            stated = _Stated(by, ("changes", path))
+        for keys in _spelled_out(path, data, groups, stated):
+            at = _put(data, keys, value, stated, source.path.parent, read)
+            elsewhere = {known: where for known, where in elsewhere.items() if known[: len(at)] != at}
+            elsewhere[at] = stated.source, stated.at
+    return replace(source, data=data, elsewhere=elsewhere), read
 
 
-def _spelled_out(path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]]) -> Iterator[list[str]]:
+@dataclass(frozen=True)
+class _Stated:
+    """Where a change stands."""
+
+    source: Source
+    at: KeyPath
+
+    def error(self, found: str, accepted: str) -> InputError:
+        """A fault of its path."""
+        return self.source.error(self.at, found, accepted)
+
+    def nowhere(self, key: str, known: list[str], what: str) -> InputError:
+        """A part of its path leads nowhere."""
+        close = difflib.get_close_matches(key, known, n=1)
+        hint = f"did you mean {close[0]!r}? " if close else ""
+        return self.error(f"no {what} {key!r}", f"{hint}{', '.join(known)}")
+
+
+def _spelled_out(
+    path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]], stated: _Stated
+) -> Iterator[list[str]]:
     """The paths that a path with a star or a group stands for."""
     first, *rest = path.split(".")
     if first == "groups":
         if not rest or rest[0] not in groups:
-            raise _nowhere(path, rest[0] if rest else "", list(groups), "group")
+            raise stated.nowhere(rest[0] if rest else "", list(groups), "group")
         for joint in groups[rest[0]]:
             yield ["joints", joint, *rest[1:]]
     elif first == "joints" and rest and rest[0] == "*":
@@ -66,46 +94,44 @@ def _spelled_out(path: str, data: dict[str, Any], groups: Mapping[str, tuple[str
         yield [first, *rest]
 
 
-def _put(data: dict[str, Any], keys: list[str], value: Any, path: str, beside: Path, read: list[Source]) -> None:
+def _put(
+    data: dict[str, Any], keys: list[str], value: Any, stated: _Stated, beside: Path, read: list[Source]
+) -> KeyPath:
+    """Put a value in its place; the key path of that, entries of lists by their numbers."""
     here: Any = data
+    at: list[str | int] = list(keys)
     for number, key in enumerate(keys[:-1]):
         if isinstance(here, list):
             names = [str(entry.get("name", n)) for n, entry in enumerate(here) if isinstance(entry, dict)]
             if key not in names:
-                raise _nowhere(path, key, names, "entry")
+                raise stated.nowhere(key, names, "entry")
+            at[number] = names.index(key)
             here = here[names.index(key)]
             continue
         if number == 1 and keys[0] == "joints" and key not in here:
-            raise _nowhere(path, key, list(here), "joint")
+            raise stated.nowhere(key, list(here), "joint")
         if key in REFERENCES and isinstance(here.get(key), str):
             file, mark, name = here[key].partition(MARK)
-            own = _read(beside / file, path)
+            own = read_source(beside / file, read_named(beside / file, stated.source, stated.at))
             entry = entry_of(own, " ".join(name.split())) if mark else (0, own.data)
             if entry is None:
                 found = f"no encoder named {name!r} in {own.path}"
-                raise InputError(Problem("change", 0, 0, path, found, "the name of one that it holds"))
+                raise stated.error(found, "the name of one that it holds")
             here[key] = copy.deepcopy(entry[1])
             _anchor(here[key], own.path.parent)
             read.append(own)
         inner = here.setdefault(key, {})
         if not isinstance(inner, dict | list):
             found = f"{'.'.join(keys[: number + 1])} is {inner!r}, which has no parts"
-            raise InputError(Problem("change", 0, 0, path, found, "a path to a value"))
+            raise stated.error(found, "a path to a value")
         here = inner
     if isinstance(here, list):
-        raise InputError(Problem("change", 0, 0, path, "an entry of a list", "a path to a key of that entry"))
+        raise stated.error("an entry of a list", "a path to a key of that entry")
     if value is None:
         here.pop(keys[-1], None)
     else:
         here[keys[-1]] = copy.deepcopy(value)
-
-
-def _read(file: Path, path: str) -> Source:
-    """A document that is referred to."""
-    try:
-        return read_source(file, read_bytes(file))
-    except Unreadable as error:
-        raise InputError(Problem("change", 0, 0, path, f"{error.found}: {file}", error.accepted)) from error
+    return tuple(at)
 
 
 def _anchor(document: dict[str, Any], beside: Path) -> None:
@@ -113,9 +139,3 @@ def _anchor(document: dict[str, Any], beside: Path) -> None:
     kinematics = document.get("kinematics")
     if isinstance(kinematics, dict) and isinstance(kinematics.get("file"), str):
         kinematics["file"] = str((beside / kinematics["file"]).absolute())
-
-
-def _nowhere(path: str, key: str, known: list[str], what: str) -> InputError:
-    close = difflib.get_close_matches(key, known, n=1)
-    hint = f"did you mean {close[0]!r}? " if close else ""
-    return InputError(Problem("change", 0, 0, path, f"no {what} {key!r}", f"{hint}{', '.join(known)}"))

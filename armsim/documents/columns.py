@@ -51,9 +51,9 @@ class Columns:
         return InputError(Problem(str(self.path), line, 1, key, found, accepted))
 
 
-def source_of(path: Path) -> Source:
-    """A file of measurements as an input: its name and hash."""
-    return Source(path, {}, {}, hashlib.sha256(read_bytes(path, LARGEST)).hexdigest())
+def source_of(path: Path, raw: bytes | None = None) -> Source:
+    """A file of measurements as an input: its name and hash; ``raw`` is its content, where that is read already."""
+    return Source(path, {}, {}, hashlib.sha256(read_bytes(path, LARGEST) if raw is None else raw).hexdigest())
 
 
 def read_columns(

@@ -17,18 +17,17 @@ from armsim.documents.build_tasks import build_task
 from armsim.documents.calibration import build_calibration
 from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
 from armsim.documents.changes import changed
-from armsim.documents.columns import source_of
+from armsim.documents.columns import LARGEST, source_of
 from armsim.documents.declared import Place, build
 from armsim.documents.doubts import doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
-from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.joint import build_joint
 from armsim.documents.messages import Faults, validated
 from armsim.documents.motion import build_motion, check_limits
 from armsim.documents.options import limit_problems, offered
 from armsim.documents.scenario import ScenarioDocument, check_joints
-from armsim.documents.source import read_source
+from armsim.documents.source import read_named, read_source
 from armsim.documents.tasks import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
 from armsim.errormodel.distributions import Distribution
@@ -71,8 +70,8 @@ def load_scenario(path: Path | str) -> Scenario:
     return _load(Path(path))
 
 
-def _load(path: Path, under: Bases = ()) -> Scenario:
-    return _scenario(_read(path, "scenario"), under)
+def _load(path: Path, raw: bytes | None = None, under: Bases = ()) -> Scenario:
+    return _scenario(_read(path, "scenario", raw), under)
 
 
 def _scenario(source: Source, under: Bases = ()) -> Scenario:
@@ -82,8 +81,8 @@ def _scenario(source: Source, under: Bases = ()) -> Scenario:
     return _Loader(source).scenario()
 
 
-def load_changed(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
-    """A scenario read from a file with changes made to its documents, as `documents.changes`.
+def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | None = None) -> Scenario:
+    """A scenario read from a file with changes made to its documents, as `documents.changes`, which has ``by`` too.
 
     What no change concerns (tasks, plan, requirement, the machine) is that of the scenario given, not read again.
 
@@ -94,7 +93,7 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
     """
     if not changes:
         return scenario
-    source, read = changed(scenario.sources[0], changes, scenario.machine.arm.groups)
+    source, read = changed(scenario.sources[0], changes, scenario.machine.arm.groups, by)
     new = _Loader(source).scenario()
     concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
     parts = {part: getattr(new, part) for part in concerned}
@@ -163,8 +162,10 @@ class _Loader:
             if entry is None or encoder is None or (motor is None and entry.motor_encoder):
                 continue
             here = ("joints", joint.name)
-            if entry.error_curve is not None:
-                wrong.of(self._remember, self.source.path.parent / entry.error_curve.file)
+            curve = entry.error_curve
+            at = (*here, "error_curve", "file")
+            if curve is not None and wrong.of(self._remember, curve.file, source, at) is None:
+                continue
             joints.append(wrong.of(build_joint, entry, joint, encoder, motor, bus, source, here))
         names = [task.name for task in document.tasks]
         tasks = [wrong.of(self._task, document, number, arm, names) for number in range(len(names))]
@@ -178,14 +179,14 @@ class _Loader:
         plan = SamplingPlan() if sampling is None else build(SamplingPlan, sampling, _machine(source, "sampling"))
         requirement = None if asked is None else build(Requirement, asked, _machine(source, "requirement"))
         if requirement is not None and requirement.velocity_ripple is not None and document.motion is None:
-            at, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
-            wrong.problems.append(source.problem(at, "without motion", accepted))
+            ripple, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
+            wrong.problems.append(source.problem(ripple, "without motion", accepted))
         calibration = None
         if document.calibration is not None:
             given, known = document.calibration, tuple(task for task in tasks if task is not None)
-            calibration = wrong.of(build_calibration, given, arm, known, masses is not None, source)
-            if calibration is not None and calibration.poses.file is not None:
-                self._remember(self.source.path.parent / given.poses.file)
+            file, key = given.poses.file, ("calibration", "poses", "file")
+            if file is None or wrong.of(self._remember, file, source, key) is not None:
+                calibration = wrong.of(build_calibration, given, arm, known, masses is not None, source)
         if wrong.problems:
             raise wrong.error()
         environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
@@ -202,6 +203,7 @@ class _Loader:
             tuple(self.notes),
             moves,
             calibration,
+            source.path,
         )
 
     def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...], Masses | None]:
@@ -209,7 +211,7 @@ class _Loader:
         document: ArmDocument = validated(ArmDocument, data, source, at)
         arm, tolerances, masses = build_arm(document, source, at)
         if isinstance(document.kinematics, URDFKinematics):
-            self._remember(source.path.parent / document.kinematics.file)
+            self._remember(document.kinematics.file, source, (*at, "kinematics", "file"))
             if masses is not None:
                 whole = sum(mass.mass for mass in masses.links.values())
                 of = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {whole:.4g} kg"
@@ -232,9 +234,7 @@ class _Loader:
         if names.index(task.name) < number:
             raise self.source.error(("tasks", number, "name"), f"two tasks named {task.name!r}", "each name once")
         if isinstance(task, PathDocument) and task.file is not None:
-            built = build_task(task, arm, self.source, ("tasks", number))
-            self._remember(self.source.path.parent / task.file)
-            return built
+            self._remember(task.file, self.source, ("tasks", number, "file"))
         return build_task(task, arm, self.source, ("tasks", number))
 
     def options(self, source: Source, ready: Scenario) -> Options:
@@ -281,17 +281,19 @@ class _Loader:
             if note not in self.notes:
                 self.notes.append(note)
 
-    def _remember(self, file: Path) -> None:
-        """A file that is no document: its hash goes into the manifest."""
+    def _remember(self, name: str, source: Source, at: KeyPath) -> Source:
+        """A file that is no document, named at a key: its hash goes into the manifest."""
+        file = source.path.parent / name
         resolved = Path(os.path.realpath(file))
         self._follow(file, resolved)
-        self.sources[resolved] = source_of(file)
+        self.sources[resolved] = source_of(file, read_named(file, source, at, LARGEST))
+        return self.sources[resolved]
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
         data, source, place = self._resolve(reference, "encoder", at)
         document = validated(EncoderDocument, data, source, place)
         if document.error_curves is not None:
-            self._remember(source.path.parent / document.error_curves.file)
+            self._remember(document.error_curves.file, source, (*place, "error_curves", "file"))
         return build_encoder(document, source, place)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
@@ -322,11 +324,7 @@ class _Loader:
         resolved = Path(os.path.realpath(path))
         self._follow(path, resolved)
         if resolved not in self.sources:
-            try:
-                raw = read_bytes(path)
-            except Unreadable as error:  # the fault is of the line that names it
-                raise self.source.error(at, f"{error.found}: {path}", error.accepted) from error
-            self.sources[resolved] = _read(path, kind, raw)
+            self.sources[resolved] = _read(path, kind, read_named(path, self.source, at))
         source = self.sources[resolved]
         _kind(source.data, source, (), kind)
         return source

@@ -9,7 +9,7 @@ from typing import Any
 
 import yaml
 
-from armsim.documents.files import Unreadable, read_bytes, unshown
+from armsim.documents.files import LARGEST, Unreadable, read_bytes, unshown
 from armsim.errors import InputError, Problem
 from armsim.sources import KeyPath, Source
 
@@ -81,6 +81,20 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     builder = _Builder(fault)
     data = builder.build(root, ())
     return Source(Path(name), data, builder.places, hashlib.sha256(raw).hexdigest(), text)
+
+
+def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) -> bytes:
+    """The content of a file that a document names.
+
+    Raises
+    ------
+    InputError
+        It cannot be read: the fault is of the line that names it.
+    """
+    try:
+        return read_bytes(path, largest)
+    except Unreadable as error:
+        raise source.error(at, f"{error.found}: {path}", error.accepted) from error
 
 
 class _Builder:

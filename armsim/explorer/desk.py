@@ -82,6 +82,8 @@ class Desk:
     workers : int, optional
     changed : callable
         Told whenever something is new; must return at once.
+    given : mapping of path to value
+        Changes with which the scenario was read.
     """
 
     study: Study
@@ -93,6 +95,7 @@ class Desk:
     shown: Shown | None = None
     pinned: tuple[Pinned, ...] = ()
     work: Work | None = None
+    given: Mapping[str, Any] = field(default_factory=dict)
     saved: Path | None = None
     saved_key: str = ""
     version: int = 0
@@ -112,6 +115,11 @@ class Desk:
     def design(self) -> Design:
         """That which stands."""
         return self.history.design
+
+    @property
+    def changes(self) -> Mapping[str, Any]:
+        """What makes the design that stands of the scenario as it was read: what it was opened with comes first."""
+        return Design(self.given).with_changes(self.design.changes).changes
 
     @property
     def current(self) -> Study:

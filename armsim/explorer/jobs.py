@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from armsim.decide import compare, select, sweep, what_if
 from armsim.decide.sweep import Sweep, values_of
+from armsim.documents.based import counted_from
 from armsim.documents.chosen import written, written_changes
 from armsim.errors import InputError, Problem
 from armsim.explorer.desk import Desk, Pinned
@@ -70,13 +71,20 @@ def review(desk: Desk, progress: Progress) -> Package:
             for file in sorted(folder.rglob("*")):
                 if file.is_file():
                     packed.write(file, file.relative_to(folder.parent))
-    return Package(f"{desk.study.scenario.sources[0].path.stem}-review.zip", buffer.getvalue())
+    return Package(f"{scenario_of(desk).stem}-review.zip", buffer.getvalue())
+
+
+def scenario_of(desk: Desk) -> Path:
+    """The file that the page was opened with."""
+    file = desk.study.scenario.file
+    assert file is not None  # a desk is of a scenario that was read
+    return file
 
 
 def command(desk: Desk) -> str:
     """What to type to get what is shown."""
-    scenario, plan = str(desk.study.scenario.sources[0].path), desk.study.scenario.plan
-    changes = tuple(f"{path}={written(value)}" for path, value in desk.design.changes.items())
+    scenario, plan = str(scenario_of(desk)), desk.study.scenario.plan
+    changes = tuple(f"{path}={written(value)}" for path, value in desk.changes.items())
     if desk.saved is not None and desk.saved_key == desk.design.key:
         scenario, changes = str(desk.saved), ()
     return RunRequest(scenario, plan.seed, plan.units, plan.visits, changes=changes).command
@@ -90,7 +98,7 @@ def save(desk: Desk, name: str, replace: bool = False) -> Path:
     InputError
         No plain name of a file, the file of something that was read, or one that is there and is not to be replaced.
     """
-    base = desk.study.scenario.sources[0].path
+    base = scenario_of(desk)
     folder = base.absolute().parent
 
     def fault(found: str, accepted: str) -> InputError:
@@ -106,6 +114,7 @@ def save(desk: Desk, name: str, replace: bool = False) -> Path:
     if to.exists() and not replace:
         raise fault("there already", "another name, or to replace it")
     title = f"{desk.study.scenario.name}, as explored"
-    to.write_text(written_changes(title, base.absolute(), folder, desk.design.changes), encoding="utf-8")
+    changes = counted_from(desk.changes, desk.study.scenario.sources[0].path.absolute().parent, folder)
+    to.write_text(written_changes(title, base.absolute(), folder, changes), encoding="utf-8")
     desk.mark_saved(to)
     return to

@@ -212,7 +212,7 @@ class Page:
     def _ask_save(self) -> None:
         with ui.dialog(value=True) as dialog, ui.card():
             ui.label("Saved beside the scenario, as a change of it; the original and its comments stay as they are.")
-            stem = self.desk.study.scenario.sources[0].path.stem
+            stem = jobs.scenario_of(self.desk).stem
             name = (
                 ui.input("name of the file", value=f"{stem}-explored.yaml")
                 .classes("w-full")

@@ -176,8 +176,7 @@ def write_calibrated(
 ) -> None:
     """Write calibrate.json, tables, figures and the document; an earlier one there is replaced at the very end."""
     scenario = found.before.scenario
-    made_from = scenario.sources[0].path if scenario.sources else None
-    with folder(out, made_from, landed) as place:
+    with folder(out, scenario.file, landed) as place:
         write_json(place / "calibrate.json", found.to_dict())
         (place / "tables").mkdir()
         _write_tables(place / "tables", found)

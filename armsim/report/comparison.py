@@ -37,7 +37,7 @@ def write_comparison(
     landed: Callable[[Path], None] = lambda place: None,
 ) -> None:
     """Write comparison.json, tables, figures and the document; an earlier comparison is replaced at the very end."""
-    made_from = scenarios[0].sources[0].path if scenarios and scenarios[0].sources else None
+    made_from = scenarios[0].file if scenarios else None
     with folder(out, made_from, landed) as partial:
         write_json(partial / "comparison.json", comparison.to_dict())
         (partial / "tables").mkdir()

@@ -49,7 +49,7 @@ def write_decision(
 
     ``design``: the text of the chosen scenario, None where nothing meets the requirement.
     """
-    with folder(out, scenario.sources[0].path if scenario.sources else None, landed) as place:
+    with folder(out, scenario.file, landed) as place:
         result = decision.result
         write_json(place / "selection.json", decision.selection.to_dict())
         write_json(place / "trade-off.json", decision.curve.to_dict())

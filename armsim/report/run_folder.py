@@ -84,8 +84,7 @@ def write_run_folder(
     slides, workbook : bool
         Whether to write a deck, and a workbook, too.
     """
-    made_from = scenario.sources[0].path if scenario.sources else None
-    with folder(out, made_from, landed) as partial:
+    with folder(out, scenario.file, landed) as partial:
         begun = begin(partial / "figures", figures_of(result, extras), helpers)
         progress("tables", 0, 1)
         with (partial / MARK).open("wb") as file:

@@ -118,7 +118,7 @@ def test_a_design_that_asks_for_nothing() -> None:
 
 def test_a_study_without_files_that_requires_nothing() -> None:
     study, _ = small_case(1e-4)
-    bare = study.with_scenario(sources=(), requirement=None)
+    bare = study.with_scenario(sources=(), file=None, requirement=None)
     with pytest.raises(InputError, match=r"^scenario:1:1: requirement: missing"):
         allocate(bare)
 

@@ -12,6 +12,19 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"
 
 
+CALIBRATED = """kind: scenario
+base: {demo}
+changes:
+  calibration:
+    instrument:
+      std: 10 um
+      std_per_distance: 6 um/m
+    poses: {count: 30}
+    identify: {zeros: true, input_orders: {j1: [1]}}
+    visits: 5
+"""
+
+
 def written(folder: Path, text: str, name: str = "own.yaml") -> Path:
     folder.mkdir(exist_ok=True)
     file = folder / name
@@ -58,7 +71,29 @@ def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
     ("text", "line", "found"),
     [
         ("kind: scenario\nbase: own.yaml\n", 2, "own.yaml"),
-        ("kind: scenario\nbase: nothing.yaml\n", 0, "no such file"),
+        ("kind: scenario\nbase: nothing.yaml\n", 2, "no such file"),
+        ("kind: scenario\nbase: {demo}\nchanges:\n  arm: nothing.yaml\n", 4, "changes.arm: no such file"),
+        (
+            "kind: scenario\nbase: {demo}\nchanges:\n  joints.j1.encoder: nothing.yaml\n",
+            4,
+            "changes.joints.j1.encoder: ",
+        ),
+        (
+            "kind: scenario\nbase: {demo}\nchanges:\n  joints.j1.mounting.eccentricity: 20 kg\n",
+            4,
+            "eccentricity: '20 kg'",
+        ),
+        ("kind: scenario\nbase: {demo}\nchanges:\n  groups.base.mounting:\n    eccentrcity: 20 um\n", 5, "unknown key"),
+        ("kind: scenario\nbase: {demo}\nchanges:\n  tasks.stations.points: 3\n", 4, "changes.tasks.stations.points"),
+        (CALIBRATED.replace("10 um", "10 deg"), 6, "changes.calibration.instrument.std: '10 deg' is not a length"),
+        (CALIBRATED.replace("std_per", "sdt_per"), 7, "calibration.instrument.sdt_per_distance: unknown key"),
+        (CALIBRATED.replace("{count: 30}", "{file: no.csv}"), 8, "changes.calibration.poses.file: no such file"),
+        (CALIBRATED.replace("{j1:", "{j9:"), 9, "j9"),
+        (
+            "kind: scenario\nbase: {demo}\nchanges:\n  joints.j1.error_curve: {file: no.csv, orders: [1], replaces: [eccentricity]}\n",
+            4,
+            "error_curve.file: no such",
+        ),
         ("kind: scenario\nbase: {demo}\nchanges:\n  joints.j9.mastering: 3 arcsec\n", 4, "no joint 'j9'"),
         ("kind: scenario\nbase: {demo}\nchange: 3\n", 3, "unknown key"),
         ("kind: scenario\nbase: {demo}\ntasks: []\n", 3, "unknown key"),
@@ -87,3 +122,22 @@ def test_commands_take_it(tmp_path: Path) -> None:
     assert (tmp_path / "new.yaml").exists() == (chosen.returncode == 0)
     if chosen.returncode == 0:  # based on what is based on the demo
         assert armsim.load(tmp_path / "new.yaml").scenario.name.startswith("fine, cheapest of")
+
+
+def test_its_own_folder_takes_a_second_result(tmp_path: Path) -> None:
+    """The folder that nobody named is of the scenario that was named, not of its base."""
+    file = written(tmp_path, f"kind: scenario\nbase: {DEMO}\nchanges: {{sampling.units: 60, sampling.visits: 3}}\n")
+    other = written(tmp_path / "other", f"kind: scenario\nbase: {DEMO}\n")
+    for _ in range(2):
+        done = invoke("run", file, cwd=tmp_path)
+        assert done.returncode in (0, 1), done.stderr
+    refused = invoke("run", other, "--units", "60", cwd=tmp_path)
+    assert refused.returncode == 2
+    assert f"holds the result of {file}" in refused.stderr
+
+
+def test_what_is_wrong_on_the_command_line_is_told_of_it() -> None:
+    done = invoke("check", DEMO, "--set", "joints.j1.mounting.eccentricity=20kg")
+    assert done.returncode == 2
+    assert "change: joints.j1.mounting.eccentricity: " in done.stderr
+    assert "bonding-cell" not in done.stderr

@@ -192,6 +192,25 @@ def test_the_saved_file_runs_to_the_digits_that_are_shown(desk: Desk, tmp_path: 
     assert "--set" in jobs.command(desk)
 
 
+def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: Path) -> None:
+    """Source: the study itself with the same changes."""
+    (tmp_path / "cells").mkdir()
+    small(tmp_path / "cells")
+    own = tmp_path / "own.yaml"
+    own.write_text("kind: scenario\nbase: cells/cell.yaml\nchanges: {joints.j2.mounting.eccentricity: 31 um}\n")
+    given = {"joints.j1.mounting.eccentricity": "17 um", "joints.j3.mounting.eccentricity": "9 um"}
+    ready, options = load_options(own, CATALOGUE, given)
+    desk = Desk(Study(ready), options, CATALOGUE, 2, given=given)
+    desk.apply({"joints.j3.mounting.eccentricity": "6 um"})
+    desk.apply(encoder_change(Offered.of(desk), "j4", "disc 35 512"))
+    wanted = desk.current.budgets()
+    assert f"{own} " in jobs.command(desk)
+    assert "j1.mounting.eccentricity=17 um" in jobs.command(desk)
+    saved = jobs.save(desk, "mine.yaml")
+    assert saved.parent == tmp_path
+    assert armsim.load(saved).budgets() == wanted
+
+
 @pytest.mark.parametrize(
     "name", ["../out.yaml", "a/b.yaml", "/etc/x.yaml", "cell.yaml", "x.txt", "", "..", "a\nb.yaml", "q" * 120 + ".yaml"]
 )
