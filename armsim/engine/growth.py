@@ -6,12 +6,13 @@ sampled at once.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.asked import Requirement, SamplingPlan
@@ -25,12 +26,15 @@ from armsim.engine.operation import operating
 from armsim.engine.pose import asked_at, fill_sampled
 from armsim.engine.posesample import UNIT_BYTES, empty_slots, empty_told
 from armsim.engine.run import Samples, TaskConfigurations, TaskSample
-from armsim.engine.work import Job, Stage, passes, pieces
-from armsim.model.configurations import Configurations
+from armsim.engine.work import Job, Stage, passes
 from armsim.model.machine import Machine
 from armsim.results.posetable import PoseTable
 
 Stopped = Callable[[], bool]
+CHUNK = 1024
+"""Poses whose kinematics is worked out together; the bits of their rows do not depend on it."""
+PIECE = 64
+"""Poses that a thread samples at a time."""
 TOGETHER = 4
 """Poses that one call of the kernel samples."""
 POSE_BYTES = 400_000
@@ -53,13 +57,15 @@ class _Counts:
 
 
 @dataclass
-class _Chunk:
-    """Poses worked out together, and what is known of them so far."""
+class _Piece:
+    """Poses sampled together, as rows of the table of their chunk, and what is known of them so far."""
 
-    configurations: Configurations
     task: int
     stage: Stage
     table: PoseTable
+    rows: slice
+    numbers: NDArray[np.int64]
+    on_path: bool
     poses: Poses | None = None
     half_width: Array = field(default_factory=lambda: np.empty(0))
     squares: Array = field(default_factory=lambda: np.empty((0, 0)))
@@ -95,18 +101,23 @@ class Growing:
     def __init__(
         self, job: Job, asked: list[TaskConfigurations], workers: int, stopped: Stopped = lambda: False
     ) -> None:
-        self.job, self.units = job, 0
+        self.job, self._kept, self._begun_to_grow = job, 0, False
         self._stopped, self._workers = stopped, workers
         self._drawn: dict[bool, Drawn] = {}
-        self._tasks = [
-            [self._begun(task.key, piece.configurations) for piece in pieces(task.key, task.configurations, 1)]
-            for task in asked
-        ]
+        self._tables: list[list[PoseTable]] = []
+        self._tasks = [list(self._begun(task)) for task in asked]
 
-    def _begun(self, task: int, configurations: Configurations) -> _Chunk:
-        self._heed()
-        stage = Stage.of(self.job, configurations)
-        return _Chunk(configurations, task, stage, stage.table(self.job, configurations))
+    def _begun(self, task: TaskConfigurations) -> Iterator[_Piece]:
+        tables: list[PoseTable] = []
+        self._tables.append(tables)
+        for first in range(0, len(task.configurations), CHUNK):
+            self._heed()
+            own = task.configurations[first : first + CHUNK]
+            stage = Stage.of(self.job, own)
+            tables.append(stage.table(self.job, own))
+            for low in range(0, len(own), PIECE):
+                rows = slice(low, min(low + PIECE, len(own)))
+                yield _Piece(task.key, stage, tables[-1], rows, own.numbers, own.directions is not None)
 
     def _heed(self) -> None:
         if self._stopped():
@@ -114,69 +125,74 @@ class Growing:
 
     def first_order(self) -> list[PoseTable]:
         """What needs no sample, of every task; all else is nan."""
-        return [_joined([chunk.table for chunk in chunks]) for chunks in self._tasks]
+        return [_joined(tables) for tables in self._tables]
 
     def grow(self, units: int) -> Samples:
         """Sample until there are so many units; what is known of all of them.
+
+        The first population is not kept but drawn again with the next: to keep it takes as long, and the first answer
+        would wait for that.
 
         Raises
         ------
         Interrupted
         """
         plan = replace(self.job.plan, units=units)
-        every = [chunk for chunks in self._tasks for chunk in chunks]
-        for chunk in every:
-            moving = chunk.stage.machine is not self.job.machine
+        every = [piece for pieces in self._tasks for piece in pieces]
+        for piece in every:
+            moving = piece.stage.machine is not self.job.machine
             if moving not in self._drawn:
-                self._drawn[moving] = Drawn(chunk.stage.machine.terms, self.job.plan, in_memory=True)
+                self._drawn[moving] = Drawn(piece.stage.machine.terms, self.job.plan, in_memory=True)
+        keep = self._begun_to_grow and units < self.job.plan.units
         with ThreadPoolExecutor(self._workers) as pool:
-            passing = list(pool.map(lambda chunk: self._grown(chunk, units), every))
-        self.units, found, at, fit = units, [], 0, operating(self.job.machine, plan)[None]
-        for chunks in self._tasks:
-            rows = np.concatenate([chunk.table.rows for chunk in chunks])
-            own = np.logical_and.reduce([passing[at + i] for i in range(len(chunks))]) & fit
-            worst = np.maximum.reduce([chunk.figures[:, :2].max(axis=0) for chunk in chunks])
+            passing = list(pool.map(lambda piece: self._grown(piece, units, keep), every))
+        self._begun_to_grow, self._kept = True, units if keep else 0
+        found, at, fit = [], 0, operating(self.job.machine, plan)[None]
+        for pieces, tables in zip(self._tasks, self._tables, strict=True):
+            rows = np.concatenate([table.rows for table in tables])
+            own = np.logical_and.reduce([passing[at + i] for i in range(len(pieces))]) & fit
+            worst = np.maximum.reduce([piece.figures[:, :2].max(axis=0) for piece in pieces])
             found.append(TaskSample(rows, own[0], own[1:], worst))
-            at += len(chunks)
+            at += len(pieces)
         return Samples(replace(self.job, plan=plan, drawn=None), tuple(found), None)
 
-    def _grown(self, chunk: _Chunk, units: int) -> np.ndarray:
-        job, plan = self.job, replace(self.job.plan, units=units)
-        count, before = len(chunk.configurations), self.units
-        if chunk.poses is None:
-            chunk.poses = self._laid_out(chunk)
+    def _grown(self, piece: _Piece, units: int, keep: bool) -> np.ndarray:
+        job, plan, before = self.job, replace(self.job.plan, units=units), self._kept
+        first, last = piece.rows.start, piece.rows.stop
+        if piece.poses is None:
+            piece.poses = self._laid_out(piece)
         asked, coverage = asked_at(job.coverage, plan)
-        told = empty_told(count, units, len(asked.ps), 0)
+        told = empty_told(last - first, units, len(asked.ps), 0)
         if before:
-            told.squares[:, :before], told.figures[:, :, :before] = chunk.squares, chunk.figures
-            told.sums[:] = chunk.sums
+            told.squares[:, :before], told.figures[:, :, :before] = piece.squares, piece.figures
+            told.sums[:] = piece.sums
         slots, counts = empty_slots(TOGETHER), []
         size = max(LANES, AT_ONCE // (TOGETHER * plan.visits) // LANES * LANES)
-        for low in range(0, count, TOGETHER):
-            high = min(low + TOGETHER, count)
-            for i, pose in enumerate(range(low, high)):
-                if before:
-                    kept = chunk.counts[pose]
-                    unpack(kept.place, kept.count, kept.extremes, _slot_of(slots, i))
-            own = ToldPoses(*(array[low:high] for array in told))
-            for first in range(before, units, size):
+        for low in range(first, last, TOGETHER):
+            high = min(low + TOGETHER, last)
+            if before:
+                for i, own in enumerate(piece.counts[low - first : high - first]):
+                    unpack(own.place, own.count, own.extremes, _slot_of(slots, i))
+            part_told = ToldPoses(*(array[low - first : high - first] for array in told))
+            for begin in range(before, units, size):
                 self._heed()
-                more = min(size, units - first)
-                part = Part(low, high, chunk.task, first, more, plan.visits, units, -1)
-                drawn = self._coefficients(chunk.stage.machine, first, more)
-                sample(chunk.poses, drawn, part, asked, coverage, slots, own)
-            counts += [_packed(_slot_of(slots, i)) for i in range(high - low)]
-        chunk.squares, chunk.figures, chunk.sums, chunk.counts = told.squares, told.figures, told.sums, counts
-        fill_sampled(chunk.table, slice(0, count), chunk.stage.linear, told, plan, chunk.half_width)
-        return passes(told.figures, job.requirement, chunk.half_width)
+                more = min(size, units - begin)
+                part = Part(low, high, piece.task, begin, more, plan.visits, units, -1)
+                drawn = self._coefficients(piece.stage.machine, begin, more)
+                sample(piece.poses, drawn, part, asked, coverage, slots, part_told)
+            if keep:
+                counts += [_packed(_slot_of(slots, i)) for i in range(high - low)]
+        piece.squares, piece.figures, piece.sums, piece.counts = told.squares, told.figures, told.sums, counts
+        fill_sampled(piece.table, piece.rows, piece.stage.linear, told, plan, piece.half_width)
+        return passes(told.figures, job.requirement, piece.half_width)
 
-    def _laid_out(self, chunk: _Chunk) -> Poses:
-        stage, configurations = chunk.stage, chunk.configurations
-        law = stage.sampler.law(stage.tangents)
-        chunk.half_width = law.half_width
-        if configurations.directions is not None:
-            stage.fill_first_unit(chunk.table, law, self.job.plan, range(len(configurations)))
-        return stage.sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
+    def _laid_out(self, piece: _Piece) -> Poses:
+        stage, rows = piece.stage, piece.rows
+        law = stage.sampler.law(stage.tangents, rows)
+        piece.half_width = law.half_width[rows]
+        if piece.on_path:
+            stage.fill_first_unit(piece.table, law, self.job.plan, range(rows.start, rows.stop))
+        return stage.sampler.laid_out(law, stage.scales, stage.tangents, piece.numbers)
 
     def _coefficients(self, machine: Machine, first: int, units: int) -> Array:
         moving = machine is not self.job.machine

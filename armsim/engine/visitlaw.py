@@ -162,20 +162,20 @@ def visit_law(
     tangents : (P, 3)
         Of a path, where RP is taken in the plane across it; zero without.
     only : slice
-        Poses at which RP is integrated; elsewhere it is meaningless. The bits do not depend on which these are.
+        Poses at which RP and its slope are worked out, zero elsewhere. The bits do not depend on which these are.
     """
     axes = postures.column.shape[1]
-    loads = coefficients.on_axes(axes)
-    covariance = loads @ np.swapaxes(loads, 1, 2)
-    turning = np.where(postures.rotary[:, None], postures.direction, 0.0)
-    gains = np.swapaxes(postures.column, 1, 2) @ loads  # (P, 3, coefficients)
-    gains = gains - tangents[:, :, None] * np.einsum("pj,pjk->pk", tangents, gains)[:, None]
+    every = coefficients.on_axes(axes)
+    covariance = every @ np.swapaxes(every, 1, 2)
+    turns = np.where(postures.rotary[:, None], postures.direction, 0.0)
+    loads, turning, column = every[only], turns[only], postures.column[only]
+    gains = np.swapaxes(column, 1, 2) @ loads  # (P, 3, coefficients)
+    gains = gains - tangents[only, :, None] * np.einsum("pj,pjk->pk", tangents[only], gains)[:, None]
     across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
-    repeatability, spread, half, by_net = integrate(coefficients.laws, across, plan, only)
-    quantile_influence = _influences(coefficients, across, plan, only)
+    repeatability, spread, half, by_net = integrate(coefficients.laws, across, plan)
     mean = repeatability - 3.0 * spread
-    change_of_mean = _response(loads @ quantile_influence, turning, postures.column)
-    change_of_square = _response(loads @ across, turning, postures.column)  # half of that of S^2
+    change_of_mean = _response(loads @ _influences(coefficients, across, plan), turning, column)
+    change_of_square = _response(loads @ across, turning, column)  # half of that of S^2
     scattered = spread > EVEN * np.maximum(mean, 1e-300)
     change_of_spread = np.divide(
         change_of_square - mean[:, None] * change_of_mean,
@@ -184,20 +184,29 @@ def visit_law(
         where=scattered[:, None],
     )
     turn, turn_slope = _turn_repeatability(loads, turning)
+    slope = np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1)
+    repeatability, half, by_net, turn, slope = (
+        _among(own, only, len(every)) for own in (repeatability, half, by_net, turn, slope)
+    )
     return VisitLaw(
         repeatability,
         half,
         by_net,
         turn,
-        _second_order(covariance, turning, postures.column),
-        _second_order_turn(covariance, turning),
-        np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1),
+        _second_order(covariance, turns, postures.column),
+        _second_order_turn(covariance, turns),
+        slope,
     )
 
 
-def integrate(
-    laws: tuple[str, ...], gains: Array, plan: SamplingPlan, only: slice = slice(None)
-) -> tuple[Array, Array, Array, Array]:
+def _among(values: Array, only: slice, poses: int) -> Array:
+    """Values of some poses among all, zero elsewhere."""
+    out = np.zeros((poses, *values.shape[1:]))
+    out[only] = values
+    return out
+
+
+def integrate(laws: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
     """RP of independent coefficients of some laws.
 
     Parameters
@@ -205,7 +214,7 @@ def integrate(
     laws : tuple of str
     gains : (P, coefficients, 3) [m]
         What each does, standardised.
-    plan, only
+    plan
         As in `visit_law`.
 
     Returns
@@ -222,7 +231,7 @@ def integrate(
     standard = nets(plan.seed, laws, points_of(plan))
     moments = np.zeros((NETS, poses, LAW_SUMS))
     for number in range(NETS):
-        sum_law(standard[number], gains[only], moments[number, only])
+        sum_law(standard[number], gains, moments[number])
     moments /= standard.shape[2]
     f1, f2, f3, f4 = np.moveaxis(moments.mean(axis=0), -1, 0)
     square = np.sum(gains**2, axis=(1, 2))
@@ -236,11 +245,12 @@ def integrate(
     control = np.divide(a * (f3 - f1 * f2), varies, out=np.zeros(poses), where=scattered & (varies > 1e-12 * f2**2)) + b
     repeatability = f1 + 3.0 * np.where(scattered, spread, 0.0) - control * (f2 - square)
     of_nets = a * (moments[..., 0] - f1) + (b - control) * (moments[..., 1] - f2)
+    of_nets = np.ascontiguousarray(of_nets.T)  # so that sums over nets do not depend on the number of poses
     return (
         repeatability,
         np.where(scattered, spread, 0.0),
-        half_width_of_nets(of_nets.T),
-        repeatability[:, None] + of_nets.T,
+        half_width_of_nets(of_nets),
+        repeatability[:, None] + of_nets,
     )
 
 
@@ -249,12 +259,12 @@ def half_width_of_nets(values: Array) -> Array:
     return np.asarray(student(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
 
 
-def _influences(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan, only: slice) -> Array:
+def _influences(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan) -> Array:
     """Mean of every coefficient times the direction of the displacement, shape (P, K, 3)."""
     out = np.zeros_like(gains)
     if len(coefficients.laws):
         standard = nets(plan.seed, coefficients.laws, points_of(plan))[0]
-        sum_influences(standard, gains[only], out[only])
+        sum_influences(standard, gains, out)
         out /= standard.shape[1]
     return out
 

@@ -18,6 +18,8 @@ from armsim.study import Answer, Study
 from armsim.tasks import PoseSet
 
 MOST_PINNED = 4
+MOST_HELD = 16
+"""Studies that are held ready; those of other designs are made again when they are asked for."""
 
 
 class Halted(Exception):
@@ -248,9 +250,11 @@ class Desk:
     def study_of(self, design: Design) -> Study:
         """The study of a design."""
         with self._lock:
-            if design.key not in self._studies:
-                self._studies[design.key] = self.study.change(design.changes)
-            return self._studies[design.key]
+            own = self._studies.pop(design.key, None) or self.study.change(design.changes)
+            self._studies[design.key] = own  # the last used stands last
+            while len(self._studies) > MOST_HELD:
+                del self._studies[next(iter(self._studies))]
+            return own
 
     def mark_saved(self, path: Path) -> None:
         """The design that stands is in a file."""

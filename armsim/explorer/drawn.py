@@ -14,6 +14,18 @@ LINK, JOINT, ELLIPSOID = "#1f77b4", "#555555", "#d08a00"
 SHARE = 0.12
 """Longest semi-axis of the ellipsoid as drawn, over the size of the arm."""
 STEPS = (1, 2, 5)
+WHEN_CHANGED = """
+const own = getElement(%d), draw = own.renderer.render.bind(own.renderer);
+let last = '';
+own.renderer.render = (scene, camera) => {
+  const seen = [...camera.matrixWorld.elements, own.renderer.domElement.width, own.renderer.domElement.height];
+  scene.traverse((part) => part.isMesh && seen.push(part.id, part.visible, ...part.position.toArray(),
+    ...part.quaternion.toArray(), ...part.scale.toArray(), part.material.color.getHex(), part.material.opacity));
+  const now = seen.join();
+  if (now !== last) { last = now; draw(scene, camera); }
+};
+"""
+"""The scene is drawn again only where something in it has changed: a still picture costs the browser nothing."""
 
 
 class Scene:
@@ -25,8 +37,10 @@ class Scene:
             .classes("pane")
             .style("flex: 1 1 44%; min-height: 200px; position: relative; overflow: hidden")
         ):
-            self.scene = ui.scene(width=560, height=280, grid=(2, 20), background_color="#f4f4f4").classes(
-                "w-full h-full"
+            self.scene = (
+                ui.scene(width=560, height=280, grid=(2, 20), background_color="#f4f4f4")
+                .classes("w-full h-full")
+                .props("data-name=arm")
             )
             self.note = (
                 ui.label()
@@ -34,6 +48,7 @@ class Scene:
                 .style("position: absolute; left: 10px; bottom: 6px; color: #333")
                 .props("data-name=scale")
             )
+        self.scene.on("init", lambda: self.scene.client.run_javascript(WHEN_CHANGED % self.scene.id))
         self.parts: list[Any] = []
         self.size = 0.0
         self.points = np.zeros((0, 3))

@@ -39,7 +39,8 @@ class JointRows:
             ui.label("a change is made to").classes("quiet")
             self.scope = ui.toggle([ALONE, GROUP, EVERY], value=ALONE).props("dense no-caps size=sm data-name=scope")
         self._slider()
-        for row in rows(desk, offered):
+        self.known: tuple[str, tuple[Row, ...]] = desk.design.key, rows(desk, offered)
+        for row in self.known[1]:
             self._row(row)
 
     def _slider(self) -> None:
@@ -178,6 +179,13 @@ class JointRows:
         self.sliding, self.slid_path = None, ""
         self.panel.style("display: none")
 
+    def _known(self) -> tuple[Row, ...]:
+        """The rows of the design that stands."""
+        key = self.desk.design.key
+        if self.known[0] != key:
+            self.known = key, rows(self.desk, self.offered)
+        return self.known[1]
+
     def show(self) -> None:
         """What the design that stands says of every joint."""
         if self.key == self.desk.design.key:
@@ -185,7 +193,7 @@ class JointRows:
         self.key = self.desk.design.key
         self.filling = True
         try:
-            for row in rows(self.desk, self.offered):
+            for row in self._known():
                 mine = self.rows[row.joint]
                 _set(mine["encoder"], list(row.encoders), row.encoder)
                 _set(mine["placement"], list(row.placements), row.placement)
@@ -225,7 +233,7 @@ class JointRows:
                 known[field.path] = own
 
     def _field(self, joint: str, path: str) -> Field | None:
-        row = next(own for own in rows(self.desk, self.offered) if own.joint == joint)
+        row = next(own for own in self._known() if own.joint == joint)
         return next((field for field in row.fields if field.path == path), None)
 
     def _enter(self, joint: str, path: str, element: Any) -> None:

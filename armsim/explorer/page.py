@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 from nicegui import ui
@@ -9,10 +10,11 @@ from nicegui import ui
 from armsim.caution import LINE, WHOLE
 from armsim.errors import InputError
 from armsim.explorer import charts, jobs, told
-from armsim.explorer.desk import Desk
+from armsim.explorer.desk import Desk, Shown
 from armsim.explorer.drawn import Scene
 from armsim.explorer.fields import Offered
 from armsim.explorer.joints import JointRows
+from armsim.explorer.quick import Quick
 from armsim.explorer.tray import Tray
 from armsim.tasks import PoseSet
 
@@ -24,8 +26,12 @@ PICKED = """(e) => {
 TONES = {"good": "q-px-sm rounded-borders bg-green-8", "bad": "q-px-sm rounded-borders bg-red-8", "plain": ""}
 PRIMARY = "#2b6cb0"
 """White on it is read at 5:1."""
-TICK = 0.02
+TICK = 0.01
 """Seconds between looks at the desk."""
+SOON = 0.12
+"""Seconds after a change in which its first order is awaited before the page says that it is at work."""
+PATIENCE = 0.3
+"""Seconds after a change that rows and maps wait for the first arms, whose numbers they would hold up."""
 STYLE = """
 body { font-size: 13px; }
 .nicegui-content { padding: 0; }
@@ -52,8 +58,11 @@ class Page:
         self.pose: int | None = None
         self.version = -1
         self.drawn_key: tuple[Any, ...] = ()
-        self.written: dict[str, Any] = {}
+        self.quick = Quick()
+        self.written: list[str] = []
+        self.design, self.hold, self.rest = "", 0.0, False
         self.waiting: Any = None
+        self.due = 0.0
         self.dark = ui.dark_mode()
         ui.add_css(STYLE)
         ui.colors(primary=PRIMARY)
@@ -85,8 +94,8 @@ class Page:
             ui.label(desk.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis").style(
                 "max-width: 34vw"
             )
-            self.verdict = ui.label().classes("text-weight-bold").props("data-name=verdict aria-live=polite")
-            self.stage = ui.label().classes("quiet").props("data-name=stage")
+            self.quick.place("verdict", "data-name=verdict aria-live=polite")
+            self.quick.place("stage", "data-name=stage", "quiet")
             ui.space()
             self.undo = self._button("undo", "Undo (Ctrl+Z)", desk.undo, "undo")
             self.redo = self._button("redo", "Redo (Ctrl+Y)", desk.redo, "redo")
@@ -237,36 +246,50 @@ class Page:
     # --- what is shown -----------------------------------------------------------------------------------------------
 
     def _tick(self) -> None:
-        if self.version == self.desk.version:
-            if self.waiting is not None:
-                shown, self.waiting = self.waiting, None
-                self._draw(shown)
-            return
-        self.version = self.desk.version
-        desk, shown = self.desk, self.desk.answer
-        for button, there in ((self.undo, desk.history.undone), (self.redo, desk.history.redone)):
+        desk, now = self.desk, time.monotonic()
+        if self.version != desk.version:
+            shown, key = desk.answer, desk.design.key
+            if key != self.design:
+                self.design, self.hold = key, now + SOON
+                if not self.rest and self.waiting is None:  # else a slider would keep the map from ever moving
+                    self.due = now + PATIENCE
+            if shown is None and now < self.hold:
+                return  # the first order is due
+            self.version, self.rest = desk.version, True
+            if shown is not None and shown.answer.units:
+                self.due = now
+            self._say(shown)
+        elif now >= self.due and self.rest:
+            self.rest = False
+            self._show_rest()
+        elif now >= self.due and self.waiting is not None:
+            shown, self.waiting = self.waiting, None
+            self._draw(shown)
+
+    def _say(self, shown: Shown | None) -> None:
+        """Write what is new in numbers, before all else."""
+        text, tone = told.verdict(shown)
+        texts = {
+            "stage": (told.stage(shown), "quiet"),
+            "verdict": (text, f"text-weight-bold {TONES[tone]}"),
+        }
+        if shown is not None:
+            numbers = told.numbers(shown, self.task)
+            if self.written != [own.name for own in numbers]:
+                self._place_numbers(numbers)
+            texts |= {own.name: (own.text, f"figure {own.tone}") for own in numbers}
+            key = shown.key, shown.answer.units, self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
+            if key != self.drawn_key:
+                self.drawn_key, self.waiting = key, shown
+        self.quick.say(texts, "" if shown is None else shown.key)
+
+    def _show_rest(self) -> None:
+        """Show what is new beside the numbers."""
+        for button, there in ((self.undo, self.desk.history.undone), (self.redo, self.desk.history.redone)):
             if button.enabled != (there is not None):
                 button.set_enabled(there is not None)
-        self.stage.set_text(told.stage(shown))
-        key = "" if shown is None else shown.key
-        if self.stage._props.get("data-design") != key:
-            self.stage.props(f'data-design="{key}"')
-        text, tone = told.verdict(shown)
-        self.verdict.set_text(text)
-        self.verdict.classes(replace=f"text-weight-bold {TONES[tone]}")
-        if shown is not None:
-            self._refresh(shown)
         self.joints.show()
         self.tray.show()
-
-    def _refresh(self, shown: Any) -> None:
-        """Draw what is new."""
-        key = shown.key, shown.answer.units, self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
-        if key == self.drawn_key:
-            return
-        self.drawn_key = key
-        self._write_numbers(told.numbers(shown, self.task))
-        self.waiting = shown  # the numbers go to the browser first, what is drawn follows
 
     def _draw(self, shown: Any) -> None:
         poses, look = self.desk.found[self.task], self._look()
@@ -290,20 +313,14 @@ class Page:
         self.scene.show(told.posture(shown, poses, self.task, pose))
         self._write_pose(shown, poses, pose)
 
-    def _write_numbers(self, numbers: list[told.Number]) -> None:
-        if list(self.written) == [own.name for own in numbers]:
-            for own in numbers:
-                self.written[own.name].set_text(own.text)
-                self.written[own.name].classes(replace=f"figure {own.tone}")
-            return
+    def _place_numbers(self, numbers: list[told.Number]) -> None:
+        self.written = [own.name for own in numbers]
         self.figures.clear()
-        self.written = {}
         with self.figures:
             for own in numbers:
                 with ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px") as row:
                     ui.label(own.name).classes("quiet")
-                    label = ui.label(own.text).classes(f"figure {own.tone}").props(f'data-number="{own.name}"')
-                self.written[own.name] = label
+                    self.quick.place(own.name, f'data-number="{own.name}"', f"figure {own.tone}", own.text)
                 row.tooltip(f"{own.meaning} Required: {own.wanted}." if own.wanted else own.meaning)
 
     def _write_pose(self, shown: Any, poses: PoseSet, pose: int) -> None:

@@ -94,8 +94,8 @@ def numbers(shown: Shown, task: int) -> list[Number]:
         add("95 % of errors", f"≈ {show(worst)}", wanted, keeps)
         for name in ("AP, 95 % of arms", "RP, 95 % of arms"):
             add(name, "…", "", None)
-        if required is not None and required.yield_ is not None:
-            add("yield", "…", percent(required.yield_), None)
+        if required is not None:
+            add("yield", "…", "" if required.yield_ is None else percent(required.yield_), None)
     else:
         own = judged[task]
         summary = own.summary

@@ -12,14 +12,15 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 from spatialmath import SE3
-from support import published_arm
+from support import ROOT, published_arm
 
+import armsim
 from armsim.asked import SamplingPlan
 from armsim.engine.firstorder import linearise
 from armsim.engine.montecarlo import Sampler
 from armsim.engine.plan import draw_units
 from armsim.engine.statistics import pose_repeatability
-from armsim.engine.visitlaw import nets
+from armsim.engine.visitlaw import VisitLaw, nets
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
@@ -169,3 +170,17 @@ def test_nets_are_standardised() -> None:
     standard = nets(1, ("normal", "uniform", "two-valued"), 1024)
     assert standard.mean(axis=2) == pytest.approx(np.zeros((8, 3)), abs=1e-2)
     assert standard.var(axis=2) == pytest.approx(np.ones((8, 3)), rel=1e-2)
+
+
+@pytest.mark.parametrize("size", [1, 2, 7])
+def test_poses_worked_out_apart_have_the_same_bits(size: int) -> None:
+    machine = armsim.load(ROOT / "scenarios" / "every-task.yaml").scenario.machine
+    q = machine.survey()[:14]
+    sampler = Sampler.prepare(machine.at(q), SamplingPlan(200, 30, 5))
+    across = np.random.default_rng(1).standard_normal((14, 3))
+    tangents = across / np.linalg.norm(across, axis=1, keepdims=True)
+    whole = sampler.law(tangents)
+    for first in range(0, 14, size):
+        own = sampler.law(tangents, slice(first, first + size))
+        for name in VisitLaw.__dataclass_fields__:
+            assert np.array_equal(getattr(own, name)[first : first + size], getattr(whole, name)[first : first + size])

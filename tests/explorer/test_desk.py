@@ -20,7 +20,7 @@ from armsim.documents.load import load_options, load_scenario
 from armsim.errors import InputError
 from armsim.explorer import charts, jobs, told
 from armsim.explorer.design import Design, History
-from armsim.explorer.desk import Desk, Shown
+from armsim.explorer.desk import MOST_HELD, Desk, Shown
 from armsim.explorer.fields import (
     Offered,
     chosen_changes,
@@ -373,3 +373,19 @@ def test_without_its_library_it_says_what_to_install(tmp_path: Path, monkeypatch
     monkeypatch.setattr(options, "find_spec", lambda name: None)
     with pytest.raises(InputError, match="armsim\\[explore\\]"):
         explore.explore(small(tmp_path))
+
+
+def test_first_order_and_samples_fill_the_same_rows(desk: Desk) -> None:
+    """Otherwise the page builds its rows anew between the two, which takes longer than both."""
+    answers = list(desk.study.growing(desk.found, 1))
+    names = [[own.name for own in told.numbers(Shown("", desk.study, own), 0)] for own in (answers[0], answers[-1])]
+    assert names[0] == names[1]
+    assert "yield" in names[0]
+
+
+def test_no_more_studies_are_held_than_are_of_use(desk: Desk) -> None:
+    for step in range(40):
+        desk.apply({"joints.j2.mounting.eccentricity": f"{10 + step} um"}, sliding=step > 0)
+    assert len(desk._studies) <= MOST_HELD
+    assert desk.current is desk.current
+    assert desk.study_of(Design()).scenario.machine.joints == desk.study.scenario.machine.joints
