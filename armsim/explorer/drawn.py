@@ -17,6 +17,7 @@ STEPS = (1, 2, 5)
 WHEN_CHANGED = """
 const own = getElement(%d), draw = own.renderer.render.bind(own.renderer);
 let last = '';
+own.scene.getObjectByProperty('object_id', 'ground').visible = false;
 own.renderer.render = (scene, camera) => {
   const seen = [...camera.matrixWorld.elements, own.renderer.domElement.width, own.renderer.domElement.height];
   scene.traverse((part) => part.isMesh && seen.push(part.id, part.visible, ...part.position.toArray(),
@@ -25,7 +26,10 @@ own.renderer.render = (scene, camera) => {
   if (now !== last) { last = now; draw(scene, camera); }
 };
 """
-"""The scene is drawn again only where something in it has changed: a still picture costs the browser nothing."""
+"""The scene is drawn again only where something in it has changed: a still picture costs the browser nothing.
+
+What reaches below the floor is seen.
+"""
 
 
 class Scene:

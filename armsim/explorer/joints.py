@@ -31,6 +31,7 @@ class JointRows:
         self.desk, self.offered, self.refuse = desk, offered, refuse
         self.rows: dict[str, dict[str, Any]] = {}
         self.fields: dict[str, dict[str, Any]] = {}
+        self.entered: dict[str, Any] = {}
         self.filling = False
         self.sliding: Field | None = None
         self.slid_path = ""
@@ -211,7 +212,7 @@ class JointRows:
             for field in row.fields:
                 own = known[field.path]
                 if own.value != field.text:
-                    own.value = field.text
+                    self.entered[field.path] = own.value = field.text
                 if "error" in own._props:
                     own.props(remove="error error-message")
             return
@@ -224,8 +225,10 @@ class JointRows:
                         ui.input(field.label, value=field.text).props(f'dense data-path="{field.path}"').classes("col")
                     )
                     own.tooltip(field.meaning)
-                    for event in ("keydown.enter", "blur"):
-                        own.on(event, lambda _, joint=row.joint, at=field.path, own=own: self._enter(joint, at, own))
+                    own.on(
+                        "keydown.enter", lambda _, joint=row.joint, at=field.path, own=own: self._enter(joint, at, own)
+                    )
+                    own.on("blur", lambda _, joint=row.joint, at=field.path, own=own: self._leave(joint, at, own))
                     slide = ui.button(
                         icon="tune", on_click=lambda _, joint=row.joint, at=field.path: self._tune(joint, at)
                     )
@@ -236,7 +239,14 @@ class JointRows:
         row = next(own for own in self._known() if own.joint == joint)
         return next((field for field in row.fields if field.path == path), None)
 
+    def _leave(self, joint: str, path: str, element: Any) -> None:
+        if (
+            self.entered.get(path) != element.value
+        ):  # told late by the browser, it may follow an undo of what was entered
+            self._enter(joint, path, element)
+
     def _enter(self, joint: str, path: str, element: Any) -> None:
+        self.entered[path] = element.value
         field = self._field(joint, path)
         if field is not None:
             self._typed(joint, field, element)

@@ -247,7 +247,8 @@ class Page:
 
     def _tick(self) -> None:
         desk, now = self.desk, time.monotonic()
-        if self.version != desk.version:
+        version = desk.version  # read before the answer: what comes in between is told at the next look
+        if self.version != version:
             shown, key = desk.answer, desk.design.key
             if key != self.design:
                 self.design, self.hold = key, now + SOON
@@ -255,7 +256,7 @@ class Page:
                     self.due = now + PATIENCE
             if shown is None and now < self.hold:
                 return  # the first order is due
-            self.version, self.rest = desk.version, True
+            self.version, self.rest = version, True
             if shown is not None and shown.answer.units:
                 self.due = now
             self._say(shown)
