@@ -12,6 +12,7 @@ from armsim.figures.path import distribution, path_error
 from armsim.figures.population import population, pose_errors, yield_curve
 from armsim.figures.sweep import sweep
 from armsim.figures.tradeoff import trade_off
+from armsim.figures.volume import volume
 
 __all__ = [
     "alike",
@@ -35,5 +36,6 @@ __all__ = [
     "sweep",
     "trade_off",
     "view",
+    "volume",
     "yield_curve",
 ]

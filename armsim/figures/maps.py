@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -24,6 +25,32 @@ MOST_LAYERS = 9
 ALONE = "#d9d9d9"
 
 
+class Told(NamedTuple):
+    """A measure over cells: values over the grid, what they are called, the factor to the unit shown, what is required
+    in SI units, and what is found."""
+
+    values: Array
+    label: str
+    factor: float
+    unit: str
+    limit: float | None
+    finding: str
+
+
+def told_of(result: Result, task: TaskResult, measure: MapOf, directions: int) -> Told:
+    """A measure of a task.
+
+    Raises
+    ------
+    ValueError
+        Its cells do not lie along so many directions.
+    """
+    _grid(task, directions)
+    column, label, limit, angular = _measure(result, measure)
+    values = on_grid(task, task.column(column))
+    return Told(values, label, *_unit(values, angular), limit, _finding(task, values, limit, measure, angular))
+
+
 def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
     """A measure over a slice, with the requirement, the arm at its worst pose, what is unreachable or near-singular.
 
@@ -33,9 +60,7 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> sty
         The task is no slice.
     """
     grid = _grid(task, 2)
-    column, label, limit, angular = _measure(result, measure)
-    values = on_grid(task, task.column(column))
-    factor, unit = _unit(values, angular)
+    values, label, factor, unit, limit, finding = told_of(result, task, measure, 2)
     with style.style():
         out, axes = slice_axes(task)
         x, y = edges(task)
@@ -49,7 +74,7 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> sty
             handles.append(Line2D([], [], color=style.REQUIREMENT, label=f"required {limit * factor:.4g} {unit}"))
         bar = out.colorbar(mesh, ax=axes, shrink=0.9)
         bar.set_label(f"{label} [{unit}]")
-        axes.set_title(style.wrapped(_finding(task, values, limit, measure, angular), 64))
+        axes.set_title(style.wrapped(finding, 64))
         style.legend_below(axes, handles)
         _note(out, result, task)
     return out
@@ -64,9 +89,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         The task is no volume.
     """
     grid = _grid(task, 3)
-    column, label, limit, angular = _measure(result, measure)
-    values = on_grid(task, task.column(column))
-    factor, unit = _unit(values, angular)
+    values, label, factor, unit, _, finding = told_of(result, task, measure, 3)
     filled = np.where(np.isnan(values), -np.inf, values)
     ranked = np.argsort(-filled.reshape(len(filled), -1).max(axis=1), kind="stable")
     kept = np.sort(ranked[:MOST_LAYERS])
@@ -108,7 +131,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
                 axes.set_xlabel("x [mm]")
         out.colorbar(mesh, ax=drawn, shrink=0.8, label=f"{label} [{unit}]")
         out.suptitle(
-            style.wrapped(_finding(task, values, limit, measure, angular), 70),
+            style.wrapped(finding, 70),
             x=0.01,
             ha="left",
             fontsize=10,

@@ -32,12 +32,16 @@ OTHER_SCRIPTS = ("Noto Sans CJK SC", "Noto Sans CJK JP", "WenQuanYi Zen Hei", "M
 
 
 class Drawing(Figure):
-    """A figure that knows what stands at some of its places, for whoever points at them on a page."""
+    """A figure that knows what stands at some of its places, for whoever points at them on a page.
+
+    One in space may have a ``scene`` to be turned there: data and layout of plotly.js.
+    """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.spots: list[tuple[Axes, Sequence[float], str]] = []
         self.below: list[tuple[Axes, list[Artist] | None, float]] = []
+        self.scene: dict[str, Any] | None = None
 
     def tell(self, axes: Axes, *columns: ArrayLike, texts: Sequence[str]) -> None:
         """Values at places in the units of the axes: two columns, or three of axes in space, as long as the texts."""

@@ -60,7 +60,8 @@ class Spot:
 class Picture:
     """A figure: its finding, how to read it, its file beside the document, and values at some of its places.
 
-    ``wide`` ones take the whole width; of others two stand side by side.
+    ``wide`` ones take the whole width; of others two stand side by side. ``scene`` is the file of a scene that can be
+    turned on a page.
     """
 
     name: str
@@ -69,6 +70,7 @@ class Picture:
     file: str
     spots: tuple[Spot, ...] = ()
     wide: bool = False
+    scene: str = ""
     kind: Literal["picture"] = "picture"
 
 
@@ -172,6 +174,13 @@ class ReviewDocument:
         """Everything that is said: the front as a section, the body, the appendix."""
         front = () if self.front is None else (self.front.section,)
         return (*front, *self.sections, *self.appendix)
+
+    @property
+    def scenes(self) -> bool:
+        """Whether any picture has a scene."""
+        blocks = (block for section in self.whole for block in section.blocks)
+        flat = (own for block in blocks for own in (block.blocks if isinstance(block, Row | Folded) else (block,)))
+        return any(isinstance(own, Picture) and bool(own.scene) for own in flat)
 
 
 def table(headers: tuple[str, ...], rows: list[list[Cell | str]], words: int = 1, title: str = "") -> Table:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
@@ -118,7 +119,11 @@ def draw_one(folder: Path, one: Planned) -> Picture:
             figure.set_layout_engine(engine)
             spots = save_figure(folder / DOCUMENT / one.name, figure)
     caption = f"{one.caption} {note[:1].upper()}{note[1:]}." if note else one.caption
-    return Picture(one.name, finding, caption, f"{folder.name}/{DOCUMENT}/{one.name}.svg", spots, one.wide)
+    place, scene = f"{folder.name}/{DOCUMENT}/{one.name}", ""
+    if figure.scene is not None:
+        scene = f"{place}.json"
+        (folder / DOCUMENT / f"{one.name}.json").write_text(json.dumps(figure.scene, allow_nan=False), encoding="utf-8")
+    return Picture(one.name, finding, caption, f"{place}.svg", spots, one.wide, scene)
 
 
 def set_down(figure: Drawing, share: float) -> None:

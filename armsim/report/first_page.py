@@ -28,7 +28,7 @@ def decisive(result: Result, pictures: Pictures) -> list[Picture]:
     def named(*ends: str) -> list[Picture]:
         return [picture for end in ends for name, picture in own.items() if name.endswith(f"-{end}")][:1]
 
-    return [*named("map", "poses", "path", "distribution"), *named("budget"), *named("yield", "population")]
+    return [*named("cut", "map", "poses", "path", "distribution"), *named("budget"), *named("yield", "population")]
 
 
 ADVICE = 3

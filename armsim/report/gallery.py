@@ -119,6 +119,10 @@ FIGURES: tuple[Figure, ...] = (
     _map("repeatability", "Every cell: the repeatability that 95 % of arms keep to."),
     _map("orientation", "Every cell: the angle that 95 % of arms and visits do not exceed."),
     Figure(
+        "cut", "workspace", "The volume cut open at its worst cell; red: where the requirement is just met.",
+        lambda result, task: task.grid is not None and len(task.grid.axes) == 3, figures.volume,
+    ),
+    Figure(
         "joint-map", "contributions", "Every cell: the joint with the largest share there.",
         lambda result, task: task.is_map, figures.dominant_joint,
     ),

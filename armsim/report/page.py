@@ -26,6 +26,16 @@ def write_page(path: Path, document: ReviewDocument) -> None:
         rows = [[round(spot.x, 4), round(spot.y, 4), spot.text] for spot in kept]
         return Markup(json.dumps(rows, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c"))
 
+    def scene(picture: Picture) -> Markup:
+        return Markup((path.parent / picture.scene).read_text(encoding="utf-8").replace("<", "\\u003c"))
+
+    def turning() -> Markup:
+        """The library that turns scenes, where there is one: 5 MB."""
+        from plotly.offline import get_plotlyjs
+
+        return Markup(get_plotlyjs())
+
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("armsim.report").joinpath("page.html").read_text(encoding="utf-8"))
-    path.write_text(template.render(document=document, embedded=embedded, spots=spots), encoding="utf-8")
+    given = {"embedded": embedded, "spots": spots, "scene": scene, "turning": turning}
+    path.write_text(template.render(document=document, scenes=document.scenes, **given), encoding="utf-8")

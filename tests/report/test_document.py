@@ -202,11 +202,11 @@ PROBE = """
 <script>
 addEventListener("load", () => {
   const plots = [...document.querySelectorAll("figure")];
-  const seen = plots.map(f => { const i = f.querySelector("img"); return i.complete && i.naturalWidth > 0 && i.getBoundingClientRect().height > 50; });
+  const seen = plots.map(f => { if (f.querySelector(".turning:not([hidden])")) return true; const i = f.querySelector("img"); return i.complete && i.naturalWidth > 0 && i.getBoundingClientRect().height > 50; });
   const anchors = [...document.querySelectorAll("a[href^='#']")].map(a => document.getElementById(a.hash.slice(1)) !== null);
   const alts = plots.map(f => f.querySelector("img").alt.length > 20);
   const head = document.querySelector("section table th:nth-child(3) button"); head.click();
-  const told = [...document.querySelectorAll(".plot")].filter(p => p.querySelector("script")).map(p => {
+  const told = [...document.querySelectorAll(".plot")].filter(p => !p.hidden && p.querySelector("script")).map(p => {
     const spot = JSON.parse(p.querySelector("script").textContent)[0], box = p.querySelector("img").getBoundingClientRect();
     p.dispatchEvent(new PointerEvent("pointermove", {clientX: box.left + spot[0] * box.width, clientY: box.top + spot[1] * box.height}));
     return p.querySelector(".told").textContent.length > 0 && !p.querySelector(".told").hidden;

@@ -1,0 +1,203 @@
+"""A volume cut open at its worst cell, with the requirement and the arm: as a picture, and as a scene to be turned."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.colors import Normalize
+from matplotlib.lines import Line2D
+from mpl_toolkits.mplot3d.art3d import Poly3DCollection
+
+from armsim.arrays import Array
+from armsim.figures import maps, style
+from armsim.formatting import significant
+from armsim.results import MapOf, Result, TaskResult
+
+ARM, LOST = "#222222", "#d9d9d9"
+SHARE = 0.08
+"""Margin about what is drawn, as share of its size."""
+ASIDE = 35.0
+"""Angle by which one looks past the arm. [deg]"""
+
+
+class Cut(NamedTuple):
+    """A plane of cells through the worst one.
+
+    Parameters
+    ----------
+    axis : int
+        Across the plane: 0, 1, 2 for x, y, z.
+    at : float [mm]
+    corners : (cells, 4, 3) [mm]
+    centres : (cells, 3) [mm]
+    values : (cells,)
+        In the unit shown; nan where the arm cannot go.
+    shape : tuple of int
+        Cells along the two directions in the plane.
+    """
+
+    axis: int
+    at: float
+    corners: Array
+    centres: Array
+    values: Array
+    shape: tuple[int, int]
+
+
+def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
+    """Three cuts through the worst cell of a volume, the requirement as a line, the arm at its worst pose.
+
+    Raises
+    ------
+    ValueError
+        The task is no volume.
+    """
+    told = maps.told_of(result, task, measure, 3)
+    factor, unit, limit = told.factor, told.unit, told.limit
+    planes = cuts(task, told.values * factor)
+    arm = maps.in_grid(task, np.array(task.skeleton)) * 1e3
+    norm = Normalize(float(np.nanmin(told.values)) * factor, float(np.nanmax(told.values)) * factor)
+    colours = mpl.colormaps[style.MAP]
+    corners = np.concatenate([own.corners for own in planes])
+    values = np.concatenate([own.values for own in planes])
+    with style.style():
+        out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
+        axes = out.add_subplot(projection="3d", computed_zorder=False)
+        faces = np.where(np.isnan(values)[:, None], mpl.colors.to_rgba(LOST, 0.5), colours(norm(values)))
+        axes.add_collection3d(Poly3DCollection(list(corners), facecolors=faces, edgecolors=faces, linewidths=0.2))
+        handles = [Line2D([], [], color=ARM, marker="o", markersize=4, label="arm at the worst pose")]
+        if limit is not None and float(np.nanmin(values)) < limit * factor < float(np.nanmax(values)):
+            for own in planes:
+                _requirement(axes, own, limit * factor)
+            required = f"required {limit * factor:.4g} {unit}"
+            handles.append(Line2D([], [], color=style.REQUIREMENT, label=required))
+        axes.plot(*arm.T, color="white", linewidth=4.5, solid_capstyle="round", zorder=6)
+        axes.plot(*arm.T, color=ARM, linewidth=2.2, marker="o", markersize=4, zorder=7)
+        everything = np.concatenate([corners.reshape(-1, 3), arm])
+        low, high = everything.min(axis=0), everything.max(axis=0)
+        margin = SHARE * float((high - low).max())
+        axes.set(xlim=(low[0] - margin, high[0] + margin), ylim=(low[1] - margin, high[1] + margin))
+        axes.set_zlim(low[2] - margin, high[2] + margin)
+        axes.set_box_aspect(tuple(high - low + 2 * margin), zoom=1.1)
+        axes.set(xlabel="x [mm]", ylabel="y [mm]", zlabel="z [mm]")
+        axes.view_init(elev=24, azim=_seen_from(planes, arm))
+        places = np.concatenate([own.centres for own in planes])
+        known = ~np.isnan(values)
+        out.tell(axes, *places[known].T, texts=[
+            f"x {x:g} mm, y {y:g} mm, z {z:g} mm: {significant(value)} {unit}"
+            for (x, y, z), value in zip(places[known], values[known], strict=True)
+        ])  # fmt: skip
+        bar = mpl.cm.ScalarMappable(norm, colours)
+        out.colorbar(bar, ax=axes, shrink=0.7, pad=0.12, label=f"{told.label} [{unit}]")
+        axes.set_title(style.wrapped(told.finding, 62))
+        style.legend_below(axes, handles)
+        lost = "; grey: cannot be reached" if np.isnan(values).any() else ""
+        where = ", ".join(f"{maps.LETTERS[own.axis]} {own.at:g} mm" for own in planes)
+        style.footnote(
+            out,
+            f"cut at {where}, through the worst of {len(task.poses)} cells{lost}; {result.units} units × "
+            f"{result.visits} visits",
+        )
+        out.scene = _scene(task, told, planes, arm)
+    return out
+
+
+def cuts(task: TaskResult, values: Array) -> tuple[Cut, ...]:
+    """The three planes of cells through the worst one, of values of shape (z, y, x)."""
+    grid = task.grid
+    assert grid is not None
+    centres = [np.array(own) * 1e3 for own in grid.centres]
+    half = grid.step * 1e3 / 2
+    worst = np.unravel_index(int(np.nanargmax(values)), values.shape)[::-1]
+    out = []
+    for axis in range(3):
+        one, other = (own for own in range(3) if own != axis)
+        a, b = np.meshgrid(centres[one], centres[other], indexing="ij")
+        middle = np.empty((a.size, 3))
+        middle[:, one], middle[:, other], middle[:, axis] = a.ravel(), b.ravel(), centres[axis][worst[axis]]
+        corners = np.repeat(middle[:, None], 4, axis=1)
+        corners[:, :, one] += half * np.array([-1.0, 1.0, 1.0, -1.0])
+        corners[:, :, other] += half * np.array([-1.0, -1.0, 1.0, 1.0])
+        cells = np.moveaxis(values.transpose(2, 1, 0), axis, 0)[worst[axis]]
+        out.append(Cut(axis, float(centres[axis][worst[axis]]), corners, middle, cells.ravel(), a.shape))
+    return tuple(out)
+
+
+def _requirement(axes: Any, cut: Cut, limit: float) -> None:
+    """The line of a plane on which the requirement is just met."""
+    values = cut.values.reshape(cut.shape)
+    if min(cut.shape) < 2 or not np.nanmin(values) < limit < np.nanmax(values):
+        return
+    one, other = (own for own in range(3) if own != cut.axis)
+    x, y = (cut.centres[:, own].reshape(cut.shape) for own in (one, other))
+    import contourpy
+
+    for line in contourpy.contour_generator(x, y, np.ma.masked_invalid(values)).lines(limit):
+        points = np.full((len(line), 3), cut.at)
+        points[:, [one, other]] = line
+        axes.plot(*points.T, color=style.REQUIREMENT, linewidth=1.8, zorder=5)
+
+
+def _seen_from(planes: tuple[Cut, ...], arm: Array) -> float:
+    """From which side the arm stands before the planes. [deg]"""
+    at = np.array([own.at for own in planes])
+    away = arm.mean(axis=0) - at
+    straight = float(np.degrees(np.arctan2(away[1], away[0]))) if np.any(away[:2]) else -90.0
+    return straight + ASIDE
+
+
+def _scene(task: TaskResult, told: maps.Told, planes: tuple[Cut, ...], arm: Array) -> dict[str, Any]:
+    """The same for plotly.js: cuts, the surface on which the requirement is just met, the arm."""
+    grid = task.grid
+    assert grid is not None
+    values = told.values * told.factor
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    scale = [[n / 8, mpl.colors.to_hex(mpl.colormaps[style.MAP](n / 8))] for n in range(9)]
+    flat_light = {"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0}  # colours are values
+    look = {"cmin": low, "cmax": high, "colorscale": scale, "showscale": False, "lighting": flat_light}
+    data: list[dict[str, Any]] = []
+    for own in planes:
+        x, y = (np.round(own.centres[:, k].reshape(own.shape), 3).tolist() for k in range(2))
+        z = _plain(np.where(np.isnan(own.values), np.nan, own.centres[:, 2]).reshape(own.shape))  # a gap
+        shown = _plain(own.values.reshape(own.shape))
+        name = f"cut at {maps.LETTERS[own.axis]} {own.at:g} mm"
+        flat = {"x": x, "y": y, "z": z} if min(own.shape) > 1 else None
+        if flat is not None:
+            hover = f"x %{{x:g}}, y %{{y:g}}, z %{{z:g}} mm<br>%{{surfacecolor:.4g}} {told.unit}<extra></extra>"
+            data.append({"type": "surface", **flat, "surfacecolor": shown, **look, "name": name, "showlegend": True,
+                         "hovertemplate": hover, "contours": {k: {"highlight": False} for k in "xyz"}})  # fmt: skip
+    if data:
+        bar = {"title": {"text": f"[{told.unit}]"}, "len": 0.7, "x": 1.0}
+        data[0] |= {"showscale": True, "colorbar": bar}
+    limit = None if told.limit is None else told.limit * told.factor
+    if limit is not None and low < limit < high and min(values.shape) > 1:
+        z, y, x = np.meshgrid(*(np.array(own) * 1e3 for own in grid.centres[::-1]), indexing="ij")
+        outside = 2 * high  # what cannot be reached does not meet it
+        data.append({
+            "type": "isosurface", "x": np.round(x.ravel(), 3).tolist(), "y": np.round(y.ravel(), 3).tolist(),
+            "z": np.round(z.ravel(), 3).tolist(), "value": _plain(np.where(np.isnan(values), outside, values).ravel()),
+            "isomin": limit, "isomax": limit, "surface": {"count": 1}, "caps": {k: {"show": False} for k in "xyz"},
+            "colorscale": [[0, style.REQUIREMENT], [1, style.REQUIREMENT]], "showscale": False, "opacity": 0.35,
+            "name": f"required {limit:.4g} {told.unit} is just met", "showlegend": True, "hoverinfo": "name",
+        })  # fmt: skip
+    x, y, z = (np.round(arm[:, k], 3).tolist() for k in range(3))
+    look = {"line": {"color": ARM, "width": 8}, "marker": {"color": ARM, "size": 4}, "hoverinfo": "name"}
+    name = "arm at the worst pose"
+    data.append({"type": "scatter3d", "mode": "lines+markers", "x": x, "y": y, "z": z, "name": name, **look})
+    titles = {f"{k}axis": {"title": {"text": f"{k} [mm]"}} for k in "xyz"}
+    seen = np.radians(_seen_from(planes, arm))
+    camera = {"eye": {"x": 1.9 * float(np.cos(seen)), "y": 1.9 * float(np.sin(seen)), "z": 0.9}}
+    layout = {
+        "scene": {"aspectmode": "data", "camera": camera, **titles}, "margin": dict.fromkeys("lrtb", 0), "height": 560,
+        "paper_bgcolor": "#ffffff", "font": {"color": "#1b1f24"}, "legend": {"orientation": "h", "y": 0.0},
+    }  # fmt: skip
+    return {"data": data, "layout": layout}
+
+
+def _plain(values: Array) -> Any:
+    """Numbers of four digits, nan as nothing."""
+    return [_plain(row) for row in values] if values.ndim > 1 else [
+        None if np.isnan(value) else float(f"{value:.4g}") for value in values
+    ]  # fmt: skip
