@@ -111,7 +111,7 @@ class Study:
             As `armsim.documents.changes`: ``{"joints.j2.mounting.eccentricity": "10 um", "groups.wrist.placement":
             "output"}``.
         joints : mapping of joint to keys, optional
-            The same by joint: ``{"j1": {"encoder": "disc-26.yaml", "placement": "output"}}``.
+            The same by joint: ``{"j1": {"encoder": "disc-28.yaml", "placement": "output"}}``.
 
         Raises
         ------

@@ -146,6 +146,10 @@ def displaced(errors: np.ndarray, axes: Axes, moving: np.ndarray) -> np.ndarray:
     return out[:, :n]
 
 
+COARSE = ("--set", "tasks.side view.step=120 mm")
+"""The demo with 39 poses in place of 564, where a test is about something else."""
+
+
 def invoke(*given: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
     """A command run in this process, as `main` would: many times as fast as a process of its own."""
     from armsim.cli.main import command

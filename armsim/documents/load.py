@@ -184,7 +184,8 @@ class _Loader:
         calibration = None
         if document.calibration is not None:
             given, known = document.calibration, tuple(task for task in tasks if task is not None)
-            file, key = given.poses.file, ("calibration", "poses", "file")
+            file = None if given.poses is None else given.poses.file
+            key = ("calibration", "poses", "file")
             if file is None or wrong.of(self._remember, file, source, key) is not None:
                 calibration = wrong.of(build_calibration, given, arm, known, masses is not None, source)
         if wrong.problems:

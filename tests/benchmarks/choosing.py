@@ -30,13 +30,13 @@ name: invented seven-axis
 kinematics:
   convention: standard-dh
   joints:
-    - {name: j1, type: revolute, d: 340 mm, a: 0 mm, alpha: -90 deg, range: [-170 deg, 170 deg]}
-    - {name: j2, type: revolute, d: 0 mm, a: 0 mm, alpha: 90 deg, range: [-110 deg, 110 deg]}
-    - {name: j3, type: revolute, d: 400 mm, a: 0 mm, alpha: -90 deg, range: [-170 deg, 170 deg]}
-    - {name: j4, type: revolute, d: 0 mm, a: 0 mm, alpha: 90 deg, range: [-110 deg, 110 deg]}
-    - {name: j5, type: revolute, d: 390 mm, a: 0 mm, alpha: -90 deg, range: [-170 deg, 170 deg]}
+    - {name: j1, type: revolute, d: 305 mm, a: 0 mm, alpha: -90 deg, range: [-160 deg, 160 deg]}
+    - {name: j2, type: revolute, d: 0 mm, a: 0 mm, alpha: 90 deg, range: [-105 deg, 105 deg]}
+    - {name: j3, type: revolute, d: 365 mm, a: 0 mm, alpha: -90 deg, range: [-160 deg, 160 deg]}
+    - {name: j4, type: revolute, d: 0 mm, a: 0 mm, alpha: 90 deg, range: [-125 deg, 125 deg]}
+    - {name: j5, type: revolute, d: 345 mm, a: 0 mm, alpha: -90 deg, range: [-165 deg, 165 deg]}
     - {name: j6, type: revolute, d: 0 mm, a: 0 mm, alpha: 90 deg, range: [-110 deg, 110 deg]}
-    - {name: j7, type: revolute, d: 130 mm, a: 30 mm, alpha: 0 deg, range: [-170 deg, 170 deg]}
+    - {name: j7, type: revolute, d: 95 mm, a: 25 mm, alpha: 0 deg, range: [-300 deg, 300 deg]}
 """
 JOINT = (
     "{encoder: encoder.yaml, placement: motor, mounting: {eccentricity: 20 um},"

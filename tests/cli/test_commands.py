@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import ROOT, invoke
+from support import COARSE, ROOT, invoke
 
 from armsim.results import Result
 from armsim.study import Study
@@ -307,7 +307,9 @@ def test_a_read_only_place_is_refused_before_the_run(starter: Path, tmp_path: Pa
     assert done.returncode == 2
 
 
-@pytest.mark.parametrize("words", [["allocate", "bonding-cell.yaml"], ["run", "lessons/data-sheet.yaml", "--json"]])
+@pytest.mark.parametrize(
+    "words", [["allocate", "bonding-cell.yaml", *COARSE], ["run", "lessons/data-sheet.yaml", "--json"]]
+)
 def test_results_come_with_their_caution(words: list[str], tmp_path: Path) -> None:
     """Last on standard error; standard output stays for programs. In help too, and not where nothing was worked out."""
     command, scenario, *rest = words

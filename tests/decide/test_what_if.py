@@ -60,7 +60,7 @@ def test_halving_the_only_cause_halves_the_error() -> None:
 
 def test_few_poses_tell_what_all_would() -> None:
     """Brute force: every change sampled at every pose gives the same quantile at its worst pose and the same yield."""
-    study = armsim.load(DEMO).with_plan(units=256, visits=4)
+    study = armsim.load(DEMO).change({"tasks.side view.step": "60 mm"}).with_plan(units=256, visits=4)
     table, found = what_if(study, workers=2), study.find()
     plain, sampled = study.judge(found, 2)
     names = [(row.kind, row.what) for row in table.rows if row.task == table.rows[0].task]

@@ -111,7 +111,10 @@ def test_what_is_wrong_is_told_where_it_stands(tmp_path: Path, text: str, line: 
 
 
 def test_commands_take_it(tmp_path: Path) -> None:
-    file = written(tmp_path, f"kind: scenario\nname: fine\nbase: {DEMO}\nchanges: {{groups.base.placement: output}}\n")
+    file = written(
+        tmp_path,
+        f"kind: scenario\nname: fine\nbase: {DEMO}\nchanges: {{groups.base.placement: output, tasks.side view.step: 120 mm}}\n",
+    )
     checked = invoke("check", file)
     assert checked.returncode == 0, checked.stderr
     assert "changed: groups.base.placement = output" in checked.stderr + checked.stdout
@@ -126,7 +129,10 @@ def test_commands_take_it(tmp_path: Path) -> None:
 
 def test_its_own_folder_takes_a_second_result(tmp_path: Path) -> None:
     """The folder that nobody named is of the scenario that was named, not of its base."""
-    file = written(tmp_path, f"kind: scenario\nbase: {DEMO}\nchanges: {{sampling.units: 60, sampling.visits: 3}}\n")
+    file = written(
+        tmp_path,
+        f"kind: scenario\nbase: {DEMO}\nchanges: {{sampling.units: 60, sampling.visits: 3, tasks.side view.step: 120 mm}}\n",
+    )
     other = written(tmp_path / "other", f"kind: scenario\nbase: {DEMO}\n")
     for _ in range(2):
         done = invoke("run", file, cwd=tmp_path)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import ROOT, invoke
+from support import COARSE, ROOT, invoke
 
 import armsim
 from armsim.documents.load import load_options
@@ -126,11 +126,12 @@ def test_a_machine_made_in_python_is_not_overwritten() -> None:
 def test_set_on_the_command_line(tmp_path: Path) -> None:
     """A run with changes is that of the edited file; its manifest does it again, and says what was changed."""
     wanted = ["--set", "joints.j2.mounting.eccentricity=7 um", "--set", "groups.wrist.encoder.track_radius=8mm"]
-    few = ["--units", "30", "--visits", "2"]
+    few = ["--units", "30", "--visits", "2", *COARSE]
     done = invoke("run", DEMO, *wanted, *few, "--out", tmp_path / "r")
     assert done.returncode in (0, 1), done.stderr
     assert "changed: joints.j2.mounting.eccentricity = 7 um" in done.stderr
     changes = {"joints.j2.mounting.eccentricity": "7 um", "groups.wrist.encoder.track_radius": "8 mm"}
+    changes["tasks.side view.step"] = "120 mm"
     study = armsim.load(DEMO).change(changes).with_plan(units=30, visits=2)
     got, expected = armsim.read(tmp_path / "r" / "results.json"), study.run(1)
     assert got.tasks == expected.tasks

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import ROOT, invoke
+from support import COARSE, ROOT, invoke
 
 import armsim
 from armsim.documents.chosen import as_changes
@@ -78,7 +78,7 @@ def test_references_of_a_catalogue_stay_references(tmp_path: Path) -> None:
     """An encoder in a file of its own is named, not copied."""
     folder = tmp_path / "shop"
     folder.mkdir()
-    (folder / "disc.yaml").write_text((ROOT / "configs" / "encoders" / "disc-26.yaml").read_text())
+    (folder / "disc.yaml").write_text((ROOT / "configs" / "encoders" / "disc-28.yaml").read_text())
     first = yaml.safe_load(DISCS.read_text())["encoders"][0]
     catalogue = shop(folder, encoders=[{**first, "encoder": "disc.yaml"}])
     ready, options = load_options(DEMO, catalogue)
@@ -130,7 +130,7 @@ def test_select_writes_what_was_set_too(tmp_path: Path) -> None:
     """What --set changed stands in the file that is written, its references counted from there."""
     out, encoder = tmp_path / "chosen.yaml", "../configs/encoders/disc-50.yaml"
     done = invoke(
-        "select", DEMO, "--catalogue", DISCS, "--write", out, "--units", "200", "--visits", "3", "--set",
+        "select", DEMO, "--catalogue", DISCS, "--write", out, "--units", "200", "--visits", "3", *COARSE, "--set",
         "requirement={position: 90 um, coverage: 95 %}", "--set", f"joints.j2.motor_encoder={encoder}", "--set",
         "joints.j2.placement=both",
     )  # fmt: skip

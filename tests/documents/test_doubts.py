@@ -58,7 +58,7 @@ def test_what_a_catalogue_cannot_fit_is_told(tmp_path: Path) -> None:
 
 
 def test_a_phase_error_beyond_first_order_is_refused(tmp_path: Path) -> None:
-    text = (ROOT / "configs" / "encoders" / "disc-26.yaml").read_text()
+    text = (ROOT / "configs" / "encoders" / "disc-28.yaml").read_text()
     file = tmp_path / "disc.yaml"
     file.write_text(text.replace("phase_error: 1 deg", "phase_error: 120 deg"))
     with pytest.raises(InputError, match="phase_error: '120 deg' is too large"):

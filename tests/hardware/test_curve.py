@@ -22,7 +22,7 @@ from armsim.model.encoder import Encoder
 from armsim.physics.harmonics import CannotTell, fit_harmonics, least_squares
 
 ARCSEC = math.pi / 648_000
-DISC = ROOT / "configs" / "encoders" / "disc-26.yaml"
+DISC = ROOT / "configs" / "encoders" / "disc-28.yaml"
 
 # NIST Statistical Reference Datasets, linear least squares: Norris, Longley and Wampler3, data and certified values
 NORRIS = (
