@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -26,6 +25,7 @@ from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
 from armsim.model.arm import Arm
 from armsim.model.effects import stated_effects
+from armsim.processors import processors
 from armsim.results import (
     FORMAT,
     JointBudget,
@@ -296,7 +296,7 @@ class Study:
             raise RunError(f"a population that grows to {plan.units} units takes {needed} bytes, allowed {memory}")
         job = growth.job_of(scenario.machine, plan, self._coverage, scenario.requirement)
         try:
-            population = growth.Growing(job, self._asked(poses), workers or os.cpu_count() or 1, stopped)
+            population = growth.Growing(job, self._asked(poses), workers or processors(), stopped)
             yield Answer(0, tuple(population.first_order()), (), None)
             units = min(-(-begin // LANES) * LANES, plan.units)
             while True:

@@ -1,4 +1,4 @@
-"""Counts what the tests try, for the README: python tests/counts.py"""
+"""Counts what the tests try, for DEVELOPERS: python tests/counts.py"""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), *(str(HERE / name) for name in ("documents", "report", "decide"))]
 
 
-def main() -> None:
+def counted() -> list[str]:
+    """Sentences as DEVELOPERS quotes them."""
     documents, corpus = importlib.import_module("test_documents"), importlib.import_module("test_corpus")
     catalogue, faults = importlib.import_module("test_select"), importlib.import_module("test_faults")
     properties = importlib.import_module("test_properties")
@@ -23,15 +24,23 @@ def main() -> None:
         for name, test in vars(properties).items()
         if hasattr(test, "_hypothesis_internal_use_settings")
     }
-    print(f"wrong inputs, each with the message it must give: {inputs}")
-    print(f"runs killed at random moments: {faults.KILLS}; other faults: {len(others)}")
     machines = [
         name
         for name in cases
         if "document" in inspect.signature(vars(properties)[name].hypothesis.inner_test).parameters
     ]
-    made, others_made = sum(cases[name] for name in machines), sum(cases.values()) - sum(cases[n] for n in machines)
-    print(f"machines made at random: {made}, for {len(machines)} properties; quantities: {others_made}")
+    return [
+        f"{inputs} wrong inputs",
+        f"{faults.KILLS} runs killed at random",
+        f"{len(others)} other faults",
+        f"{sum(cases[name] for name in machines)} machines made at random",
+        f"{len(machines)} properties",
+    ]
+
+
+def main() -> None:
+    """Print them."""
+    print("; ".join(counted()))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,8 @@
 """What README says that the code says too is made from the code."""
 
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -29,6 +31,37 @@ def test_every_cause_has_physics_with_a_source() -> None:
 @pytest.mark.parametrize("word", words())
 def test_everything_listed_is_explained(word: str) -> None:
     assert all(len(text) > 30 for text in explained(word))
+
+
+def test_what_the_tests_try_is_told_as_it_is() -> None:
+    """In a process of its own: modules of tests are imported there under their bare names."""
+    done = subprocess.run([sys.executable, ROOT / "tests" / "counts.py"], capture_output=True, text=True, check=True)
+    told = " ".join((ROOT / "DEVELOPERS.md").read_text().split("## Trust")[1].split("- **Input.**")[0].split())
+    assert [own for own in done.stdout.strip().split("; ") if own not in told] == []
+
+
+def test_every_key_of_a_document_is_explained() -> None:
+    """Those that state nothing of the model too: README promises every key."""
+    for word in ("calibration.instrument.std", "calibration.identify.output_orders", "calibration.poses.file",
+                 "error_curve.replaces", "tasks.hold", "groups", "base", "changes"):  # fmt: skip
+        done = invoke("explain", word)
+        assert done.returncode == 0, word
+        assert word in done.stdout
+        assert len(done.stdout) > 40
+
+
+COMMON = {"help", "units", "visits", "seed", "workers", "memory", "set", "out", "json"}
+
+
+@pytest.mark.parametrize("name", ["check", "run", "compare", "what-if", "allocate", "sensitivity", "select",
+                                  "trade-off", "curve", "verify", "calibrate", "explore"])  # fmt: skip
+def test_the_table_of_commands_names_every_option(name: str) -> None:
+    rows = [line for line in README.splitlines() if line.startswith(f"| `armsim {name} ")]
+    taken = set(re.findall(r"--([a-z][a-z-]+)", invoke(name, "--help").stdout))
+    named = {word for line in rows for word in re.findall(r"--([a-z][a-z-]+)", line)}
+    assert rows
+    assert taken - COMMON <= named
+    assert named <= taken
 
 
 def test_explain_prints_equation_and_source() -> None:

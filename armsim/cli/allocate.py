@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +10,7 @@ import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Seed, Set, Units, Visits, Workers, bytes_of, changes_of
 from armsim.cli.printing import print_machine, print_table, printing, shown_progress, tell
+from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.decide import Allocation
@@ -36,7 +36,7 @@ def allocate(
     from armsim.decide import allocate as share_out
 
     with shown_progress() as (progress, note):
-        found = share_out(study, exponent, workers or os.cpu_count() or 1, progress, allowed, note)
+        found = share_out(study, exponent, workers or processors(), progress, allowed, note)
     with printing():
         if json:
             print_machine(found.to_dict())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -11,6 +10,7 @@ import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Paper, PaperSize, Seed, Units, Visits, Workers, bytes_of, called
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
+from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
@@ -43,7 +43,7 @@ def compare(
 
     with stoppable() as written:
         with shown_progress() as (progress, note):
-            comparison = held_against(studies, workers or os.cpu_count() or 1, progress, allowed, note)
+            comparison = held_against(studies, workers or processors(), progress, allowed, note)
             plan = studies[0].scenario.plan
             names = " ".join(shlex.quote(str(scenario)) for scenario in scenarios)
             command = f"armsim compare {names} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -30,6 +29,7 @@ from armsim.cli.options import (
     need,
 )
 from armsim.cli.printing import print_table, printing, say, shown_progress, stoppable, tell
+from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.errors import InputError
@@ -112,7 +112,7 @@ def run(
     folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if expected is None else '-again'}"
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)
-    processors = workers or os.cpu_count() or 1
+    threads = workers or processors()
     with stoppable() as written, Helpers(helpers_for(allowed, workers)) as helpers:
         with shown_progress() as (progress, note):
             longest = math.inf if yes else A_DAY
@@ -135,11 +135,11 @@ def run(
             if asked.what_if:
                 from armsim.decide import what_if as change
 
-                extras = replace(extras, what_ifs=change(study, processors, progress, allowed, note))
+                extras = replace(extras, what_ifs=change(study, threads, progress, allowed, note))
             if options is not None:
                 from armsim.decide import trade_off
 
-                extras = replace(extras, curve=trade_off(study, options, processors, progress, allowed, note))
+                extras = replace(extras, curve=trade_off(study, options, threads, progress, allowed, note))
             from armsim.report.run_folder import write_run_folder  # the libraries that draw are loaded last
 
             command = asked.command

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -27,6 +26,7 @@ from armsim.cli.options import (
     write_new,
 )
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
+from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.asked import Requirement
@@ -76,7 +76,7 @@ def select(
         from armsim.decide.calibrated import calibrated
 
         study = calibrated(study)
-    work = study, options, workers or os.cpu_count() or 1
+    work = study, options, workers or processors()
     with stoppable() as landed:
         with shown_progress() as (progress, note):
             decision = None

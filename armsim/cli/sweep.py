@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable
+from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.decide.sweep import Sweep
@@ -27,9 +27,7 @@ def sweep_of(study: Study, text: str, out: Path, own: Path, workers: int | None,
     check_destination(out, [source.path for source in study.scenario.sources], own)
     with stoppable() as landed:
         with shown_progress() as (progress, note):
-            found = sweep(
-                study, path.strip(), values_of(values), workers or os.cpu_count() or 1, progress, allowed, note
-            )
+            found = sweep(study, path.strip(), values_of(values), workers or processors(), progress, allowed, note)
             write_sweep(out, found, landed.append)
         with printing(out):
             if json:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -24,6 +23,7 @@ from armsim.cli.options import (
     changes_of,
 )
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
+from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.decide import TradeOff
@@ -59,7 +59,7 @@ def trade_off(
     if out is not None:
         check_destination(out, [source.path for source in ready.sources])
     with shown_progress() as (progress, note):
-        curve = curve_of(study, options, workers or os.cpu_count() or 1, progress, allowed, note)
+        curve = curve_of(study, options, workers or processors(), progress, allowed, note)
     with stoppable() as landed:
         if out is not None:
             assert ready.requirement is not None  # held by the search

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +9,7 @@ import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Out, Seed, Set, Units, Visits, Workers, bytes_of, changes_of
 from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable
+from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.decide import WhatIfs
@@ -42,7 +42,7 @@ def what_if(
     from armsim.decide import what_if as change
 
     with shown_progress() as (progress, note):
-        table = change(study, workers or os.cpu_count() or 1, progress, allowed, note)
+        table = change(study, workers or processors(), progress, allowed, note)
     with stoppable() as landed:
         if out is not None:
             write_what_if(out, table, landed.append)

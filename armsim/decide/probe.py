@@ -7,7 +7,6 @@ for which no visit is needed.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -23,6 +22,7 @@ from armsim.engine.passing import Surveyed, survey
 from armsim.engine.run import Progress
 from armsim.engine.work import Job
 from armsim.model.machine import Machine
+from armsim.processors import processors
 from armsim.results import Result
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -94,7 +94,7 @@ class Probe:
         base = study.with_scenario(plan=plan)
         if any(len(few.names) < len(poses.names) for few, poses in zip(kept, found, strict=True)):
             result, sampled = base.evaluate(kept, workers, progress, memory)
-        job, threads = replace(sampled.job, plan=plan), workers or os.cpu_count() or 1
+        job, threads = replace(sampled.job, plan=plan), workers or processors()
         sides = [
             Evaluated(task.name, task.poses, sampled, poses.configurations, n)
             for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))

@@ -46,7 +46,7 @@ MEANINGS = {
     "motion": "speeds at which it is asked how smoothly the joints move",
     "motor_encoder": "the second sensor, on the motor, with placement both",
     "mounting": "how far scale and head are off", "mountings": "ways of assembling, finer ones for a price",
-    "must_reach": "whether a point out of reach fails the requirement", "name": "a name",
+    "name": "a name",
     "near": "joints near which a posture is looked for", "nearest": "posture that is come nearest to",
     "payload": "what the tool carries, in the frame of the tool", "placements": "prices of the placements",
     "points": "how many points", "poses": "poses by joints, or by the position of the tool",

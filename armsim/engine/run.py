@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from contextlib import ExitStack, contextmanager
@@ -26,6 +25,7 @@ from armsim.engine.work import Job, pieces, work
 from armsim.errors import DoesNotFit, RunError, TooLong
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
+from armsim.processors import processors
 from armsim.results import Adaptive
 from armsim.results.posetable import PoseTable, Rows, record
 
@@ -224,7 +224,7 @@ def sampling(
     A run that would take more than ``longest`` seconds is not begun, nor one of which something is then made that takes
     more memory than is allowed (``afterwards``, in bytes).
     """
-    workers = workers or os.cpu_count() or 1
+    workers = workers or processors()
     with ExitStack() as stack:
         if cluster is not None:
             pool, workers = stack.enter_context(executors.cluster(cluster))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -35,6 +34,7 @@ from armsim.identification.parameters import unit_of, with_target
 from armsim.identification.where import Choosing, candidates_of
 from armsim.model.calibration import Calibration
 from armsim.model.machine import Machine
+from armsim.processors import processors
 from armsim.results.plain import plain
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -117,7 +117,7 @@ def calibrate(
     identified = _identified(machine, measurement, estimate, plan, progress)
     after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
     calibrated = base.with_scenario(machine=after, name=f"{base.scenario.name}, calibrated")
-    threads = workers or os.cpu_count() or 1
+    threads = workers or processors()
     comparison = compare([base, calibrated], threads, progress, memory, note)
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
     apart = identified.values - identified.linear

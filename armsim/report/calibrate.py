@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -13,8 +13,9 @@ from armsim.formatting import percent, show, significant, span
 from armsim.hardware.calibrate import Calibrated
 from armsim.hardware.records import CalibrateRecord, IdentifiedArmRecord, IdentifiedValueRecord, ParameterRecord
 from armsim.report import boilerplate, wording
-from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, in_rows, table
+from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Table, Text, in_rows, table
 from armsim.report.drawing import Planned, keep
+from armsim.report.findings import deciding, kept_in_mind
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
@@ -24,6 +25,8 @@ from armsim.report.run_folder import manifest_of, write_json
 from armsim.report.tables import write_table
 from armsim.sources import Source
 
+FIRST = 3
+"""Sentences of the answer on the first page."""
 PARAMETERS = (
     "parameter",
     "spread in the population",
@@ -254,10 +257,7 @@ def _drawn(found: Calibrated) -> Iterator[Planned]:
 
 def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) -> ReviewDocument:
     record, results = found.record, found.comparison.results
-    answers: list[Block] = [Bullets(tuple(f"{own}." for own in sentences(found)))]
-    told = notes(record)
-    if told:
-        answers += [Text("To be kept in mind:"), Bullets(tuple(f"{own}." for own in told))]
+    told = tuple(f"{own}." for own in notes(record))
     rows = wording.summary_rows(found.comparison)
     paired: list[Block] = []
     for task in dict.fromkeys(row["task"] for row in rows):
@@ -265,6 +265,7 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
         headers = tuple(name for name in own_rows[0] if name not in ("task", "price"))
         paired.append(table(headers, [[row[name] for name in headers] for row in own_rows], title=task))
     paired += [
+        Bullets(tuple(f"{own}." for own in sentences(found))),
         Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
         *in_rows(pictures.get("maps", ())),
     ]
@@ -300,16 +301,18 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
     many = f"{len(record.poses)} of {record.candidates} candidates"
     where.append(table(headers, listed, title=f"{many}, in an order of short moves"))
     sections = (
-        Section("The question and the answer", "answer", tuple(answers)),
         *((Section("The measured arms", "arms", tuple(arms)),) if arms else ()),
         Section("Before and after", "maps", tuple(paired)),
         Section("What is left", "left", tuple(left)),
         Section("What is identified", "identified", tuple(known)),
         Section("Where to measure", "poses", tuple(where)),
+        boilerplate.cautions(),
+    )
+    appendix = (
+        *((Section("Notes", "notes", (Bullets(told),)),) if told else ()),
         Section("Method", "method", (Bullets(METHOD),)),
         boilerplate.inputs(found.before.scenario.sources),
         boilerplate.references(),
-        boilerplate.cautions(),
         boilerplate.provenance(manifest),
     )
     title = f"{record.scenario}: what calibration leaves"
@@ -317,4 +320,23 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
     subtitle = (
         f"Arm {results[0].arm}; {record.units} built units, each measured and identified; {share} of the error is left"
     )
-    return ReviewDocument(title, subtitle, title, str(manifest["time"])[:10], sections)
+    front, date = _front(found, pictures, paired), str(manifest["time"])[:10]
+    return ReviewDocument(title, subtitle, title, date, sections, front=front, appendix=appendix)
+
+
+def _front(found: Calibrated, pictures: Pictures, paired: Sequence[Block]) -> Front:
+    """What is left of the error, at the task that decides."""
+    before = found.comparison.results[0]
+    number = [task.name for task in before.tasks].index(deciding(before).name)
+    maps = [own for own in pictures.get("maps", ()) if own.name.startswith(f"{number + 1}-")]
+    shown = [
+        *(own for own in maps if own.name.endswith("-after")),
+        *pictures.get("left", ()),
+    ]
+    told, designs = [f"{own}." for own in sentences(found)], paired[number]
+    assert isinstance(designs, Table)
+    return Front(
+        f"The question: what does a calibration of every built arm leave of the errors of {found.record.scenario}?",
+        told[0], "strong", tuple(told[1:FIRST]), designs, tuple(shown[:3]), (),
+        kept_in_mind(tuple(f"{own}." for own in notes(found.record)), len(told)),
+    )  # fmt: skip

@@ -8,8 +8,8 @@ from typing import Any
 from armsim.decide.compare import Comparison
 from armsim.formatting import percent, show
 from armsim.report import boilerplate, wording
-from armsim.report.document import Block, Bullets, Cell, ReviewDocument, Section, Text, in_rows, table
-from armsim.report.findings import dominance
+from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Text, in_rows, table
+from armsim.report.findings import deciding, dominance, kept_in_mind
 from armsim.report.pictures import Pictures
 from armsim.report.run_review import shares_table
 from armsim.sources import Source
@@ -23,30 +23,58 @@ def comparison_review(
 ) -> ReviewDocument:
     """What each design gains over the first, where, and for how much."""
     first = comparison.results[0]
+    told = _notes(comparison)
+    noted = (Text("To be kept in mind:"), Bullets(told)) if told else ()
     sections = (
-        _answer(comparison),
-        Section("The designs", "designs", (*_designs(comparison),)),
+        Section("The designs", "designs", (*_designs(comparison), *_verdicts(comparison))),
         Section("Where they differ", "differences", (*in_rows(pictures.get("differences", ())), *_flips(comparison))),
         Section("Error contributions of each", "contributions", (*_contributions(comparison),)),
+        boilerplate.cautions(),
+    )
+    appendix = (
+        *((Section("Notes", "notes", noted),) if noted else ()),
         boilerplate.assumptions(first),
         boilerplate.inputs(sources),
         boilerplate.references(),
-        boilerplate.cautions(),
         boilerplate.provenance(manifest),
     )
     names = " against ".join(result.scenario for result in comparison.results)
     sizes = f"{first.units} built units × {first.visits} visits, seed {first.seed}, the same random numbers in all"
-    return ReviewDocument(names, f"Arm {first.arm}; {sizes}", names, str(manifest["time"])[:10], sections)
+    subtitle, date = f"Arm {first.arm}; {sizes}", str(manifest["time"])[:10]
+    return ReviewDocument(names, subtitle, names, date, sections, front=_front(comparison, pictures), appendix=appendix)
 
 
-def _answer(comparison: Comparison) -> Section:
+def _front(comparison: Comparison, pictures: Pictures) -> Front:
+    """What is asked and what the best of the others gains at the task that decides."""
     first = comparison.results[0]
     others = ", ".join(result.scenario for result in comparison.results[1:])
-    asked = f"The question: what is gained over {first.scenario} by {others}?"
-    sentences = tuple(f"{wording.difference(difference)}." for difference in comparison.differences)
-    blocks: list[Block] = [Text(asked, "soft"), Bullets(sentences)]
-    if first.requirement is not None:
-        wanted = first.requirement
+    task = deciding(first)
+    number = 1 + [own.name for own in first.tasks].index(task.name)
+    rows = sorted((row for row in comparison.differences if row.task == task.name), key=lambda row: row.p95.value)
+    said = [f"{wording.difference(row)}." for row in rows]
+    shown = [own for own in pictures.get("differences", ()) if own.name.startswith(f"{number}-")]
+    best = f"-{2 + [row.scenario for row in comparison.differences if row.task == task.name].index(rows[0].scenario)}-"
+    maps = [own for own in shown if best in own.name and not own.name.endswith("-designs")]
+    bars = [own for own in shown if own.name.endswith("-designs")]
+    listed = [row for row in wording.summary_rows(comparison) if row["task"] == task.name]
+    headers = tuple(name for name in listed[0] if name != "task")
+    designs = table(headers, [[row[name] for name in headers] for row in listed], title=task.name)
+    return Front(
+        f"The question: what is gained over {first.scenario} by {others}?", said[0], "strong", tuple(said[1:]), designs,
+        tuple((*maps, *bars)[:3]), (), kept_in_mind(_notes(comparison), len(listed)),
+    )  # fmt: skip
+
+
+def _notes(comparison: Comparison) -> tuple[str, ...]:
+    every = [*wording.other_requirements(comparison), *(text for own in comparison.results for text in own.warnings)]
+    return tuple(dict.fromkeys(every))
+
+
+def _verdicts(comparison: Comparison) -> list[Block]:
+    """Every difference in words; the requirement, and which design meets it."""
+    blocks: list[Block] = [Bullets(tuple(f"{wording.difference(row)}." for row in comparison.differences))]
+    wanted = comparison.results[0].requirement
+    if wanted is not None:
         parts = [f"{percent(wanted.coverage)} within {show(wanted.position)}"]
         parts += [] if wanted.repeatability is None else [f"RP within {show(wanted.repeatability)}"]
         parts += [] if wanted.yield_ is None else [f"yield {percent(wanted.yield_)}"]
@@ -56,11 +84,7 @@ def _answer(comparison: Comparison) -> Section:
             reasons = [f"{task.name}: {reason}" for task in own.tasks for reason in task.summary.reasons]
             verdicts.append(f"{own.scenario}: met." if own.met else f"{own.scenario}: not met. {'; '.join(reasons)}.")
         blocks.append(Bullets(tuple(verdicts)))
-    every = [*wording.other_requirements(comparison), *(text for own in comparison.results for text in own.warnings)]
-    told = dict.fromkeys(every)
-    if told:
-        blocks += [Text("To be kept in mind:"), Bullets(tuple(told))]
-    return Section("The question and the answer", "answer", tuple(blocks))
+    return blocks
 
 
 def _designs(comparison: Comparison) -> list[Block]:

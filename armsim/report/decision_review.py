@@ -14,9 +14,22 @@ from armsim.decide.records import Rejected
 from armsim.decide.tradeoff import TradeOff
 from armsim.formatting import percent, show
 from armsim.report import boilerplate
-from armsim.report.document import Block, Bullets, Cell, Folded, ReviewDocument, Section, Text, Tone, in_rows, table
+from armsim.report.document import (
+    Block,
+    Bullets,
+    Cell,
+    Folded,
+    Front,
+    ReviewDocument,
+    Section,
+    Table,
+    Text,
+    Tone,
+    in_rows,
+    table,
+)
 from armsim.report.drawing import Planned, keep
-from armsim.report.findings import dominance
+from armsim.report.findings import dominance, kept_in_mind
 from armsim.report.gallery import FIGURES, curve_drawn, file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
@@ -92,22 +105,26 @@ def decision_review(
     """The document of a decision."""
     result = decision.result
     sections = (
-        _answer(decision, scenario, pictures),
-        Section("The design and its price", "design", tuple(_design(decision))),
+        Section("The design and its price", "design", tuple(_design(decision, pictures))),
         Section("Cheaper designs, and where they fail", "rejected", tuple(_rejected(decision.selection.refuted))),
         Section("Price against error", "trade-off", (*in_rows(pictures.get("trade-off", ())), *_curve(decision.curve))),
         Section(
             "What its numbers do", "sensitivity", (*_numbers(decision), *in_rows(pictures.get("recommendations", ())))
         ),
+        boilerplate.cautions(),
+    )
+    told = _notes(decision, scenario)
+    appendix = (
+        *((Section("Notes", "notes", (Bullets(told),)),) if told else ()),
         boilerplate.assumptions(result),
         boilerplate.inputs(scenario.sources),
         boilerplate.references(),
-        boilerplate.cautions(),
         boilerplate.provenance(manifest),
     )
     sizes = f"{result.units} built units × {result.visits} visits, seed {result.seed}"
     title = f"{scenario.name}: the choice of sensors"
-    return ReviewDocument(title, f"Arm {result.arm}; {sizes}", title, str(manifest["time"])[:10], sections)
+    front, date = _front(decision, scenario, pictures), str(manifest["time"])[:10]
+    return ReviewDocument(title, f"Arm {result.arm}; {sizes}", title, date, sections, front=front, appendix=appendix)
 
 
 def _drawn(decision: Decision) -> Iterator[Planned]:
@@ -124,17 +141,25 @@ def _drawn(decision: Decision) -> Iterator[Planned]:
     yield from sensitivities_drawn(decision.sensitivities)
 
 
-def _answer(decision: Decision, scenario: Scenario, pictures: Pictures) -> Section:
+def _front(decision: Decision, scenario: Scenario, pictures: Pictures) -> Front:
     selection, requirement = decision.selection, scenario.requirement
     assert requirement is not None  # held by select
     tone: Tone = "good" if selection.design is not None else "bad"
-    blocks: list[Block] = [Text(_asked(requirement), "soft"), Text(f"{_first(answer(selection, requirement))}.", tone)]
     task = max(decision.result.tasks, key=lambda own: own.summary.at_coverage)
-    blocks.append(Text(dominance(decision.result, task)))
-    told = tuple(dict.fromkeys((*scenario.notes, *decision.result.warnings)))
-    if told:
-        blocks += [Text("To be kept in mind:"), Bullets(told)]
-    return Section("The question and the answer", "answer", (*blocks, *in_rows(pictures.get("answer", ()))))
+    number = 1 + [own.name for own in decision.result.tasks].index(task.name)
+    own = {picture.name: picture for picture in pictures.get("answer", ())}
+    start = f"{number}-{file_name(task.name)}"
+    shown = [own[name] for name in (f"{start}-map", f"{start}-budget") if name in own]
+    curve = list(pictures.get("trade-off", ()))[:1]
+    return Front(
+        _asked(requirement), f"{_first(answer(selection, requirement))}.", tone, (dominance(decision.result, task),),
+        _design_table(decision), tuple((*shown, *curve)[:3]), (),
+        kept_in_mind(_notes(decision, scenario), len(decision.selection.closest)),
+    )  # fmt: skip
+
+
+def _notes(decision: Decision, scenario: Scenario) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((*scenario.notes, *decision.result.warnings)))
 
 
 def _first(text: str) -> str:
@@ -169,9 +194,8 @@ def _design_rows(decision: Decision) -> tuple[tuple[str, ...], list[list[Cell]]]
     return header, rows
 
 
-def _design(decision: Decision) -> list[Block]:
-    header, rows = _design_rows(decision)
-    blocks: list[Block] = [table(header, [list(row) for row in rows], words=4)]
+def _design(decision: Decision, pictures: Pictures) -> list[Block]:
+    blocks: list[Block] = [_design_table(decision)]
     current, chosen = decision.curve.current_price, decision.selection.machine.price
     before = f"as the scenario has it they cost {current:g} and err by {show(decision.curve.current)}"
     blocks.append(Text(f"The sensors of this design cost {chosen:g} cost units; {before}."))
@@ -186,7 +210,12 @@ def _design(decision: Decision) -> list[Block]:
     ]
     headers = ("group of joints", "spent on its sensors", "share of the mean square error")
     blocks.append(table(headers, cells, title="Money and error, group by group"))
-    return blocks
+    return [*blocks, *in_rows(pictures.get("answer", ()))]
+
+
+def _design_table(decision: Decision) -> Table:
+    header, rows = _design_rows(decision)
+    return table(header, [list(row) for row in rows], words=4)
 
 
 def _rejected(refuted: Sequence[Rejected]) -> list[Block]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from armsim.formatting import apart, percent, show, show_interval, show_speed
+from armsim.report.columns import column
 from armsim.report.document import Cell, Front, Picture, Table, Tone, table
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
@@ -22,7 +23,7 @@ def front(result: Result, pictures: Sequence[Picture], advice: Sequence[str]) ->
     sentences = (*why, _population(result, task), dominance(result, task))
     return Front(
         _asked(result), _verdict(result, task), tone, sentences, _tasks(result), tuple(pictures), tuple(advice),
-        _notes(result),
+        kept_in_mind(result.warnings, len(result.tasks)),
     )  # fmt: skip
 
 
@@ -31,8 +32,9 @@ MOST_NOTES, LONGEST_NOTE = 4, 160
 the appendix."""
 
 
-def _notes(result: Result) -> tuple[str, ...]:
-    every, room = result.warnings, max(1, MOST_NOTES - max(0, len(result.tasks) - MOST_NOTES + 1))
+def kept_in_mind(every: Sequence[str], rows: int = 0) -> tuple[str, ...]:
+    """Notes of a first page whose table has so many rows; how many more there are."""
+    room = max(1, MOST_NOTES - max(0, rows - MOST_NOTES + 1))
     shown = [text if len(text) <= LONGEST_NOTE else f"{text[: LONGEST_NOTE - 1]}…" for text in every[:room]]
     more = len(every) - room
     return (*shown, f"{more} more in the appendix") if more > 0 else tuple(shown)
@@ -186,19 +188,19 @@ def dominance(result: Result, task: TaskResult) -> str:
 
 def _tasks(result: Result) -> Table:
     coverage = percent(result.requirement.coverage if result.requirement is not None else 0.95)
-    headers = ("task", "worst pose", f"{coverage} of errors within", "RP, 95 % of arms", "yield", "requirement")
+    summaries = [task.summary for task in result.tasks]
+    ends = [task.pose(task.summary.worst_pose).error.at_coverage_interval for task in result.tasks]
+    errors, reached = column(f"{coverage} of errors within", [own.at_coverage for own in summaries], ends)
+    repeated, rp = column("RP, 95 % of arms", [own.repeatability_p95 for own in summaries])
+    headers = ("task", "worst pose", errors, repeated, "yield", "requirement")
     rows: list[list[Cell | str]] = []
-    for task in result.tasks:
+    for n, task in enumerate(result.tasks):
         summary = task.summary
-        ends = task.pose(summary.worst_pose).error.at_coverage_interval
         judged = summary.yield_
         passed = Cell("–")
         if judged is not None:
             low, high = (percent(end) for end in judged.interval)
             passed = Cell(f"{percent(judged.value)} ({low} to {high})", judged.value)
         verdict = "none stated" if summary.met is None else "met" if summary.met else "not met"
-        rp = summary.repeatability_p95
-        rp_text = "–" if rp is None else _loosest(task)
-        reached = Cell(show_interval(summary.at_coverage, ends), summary.at_coverage)
-        rows.append([task.name, summary.worst_pose, reached, Cell(rp_text, rp), passed, verdict])
+        rows.append([task.name, summary.worst_pose, reached[n], rp[n], passed, verdict])
     return table(headers, rows, words=2)

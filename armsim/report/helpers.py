@@ -12,6 +12,7 @@ from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
 
 from armsim.engine.executors import end_with_parent
+from armsim.processors import processors
 
 MOST_HELPERS = 3
 DOCUMENT_MEMORY = 460 * 2**20
@@ -72,10 +73,10 @@ def _start_tracker() -> None:
             os.environ["PYTHONWARNINGS"] = before
 
 
-def helpers_for(memory: int, processors: int | None = None) -> int:
+def helpers_for(memory: int, count: int | None = None) -> int:
     """Processes that may draw beside this one, with so much memory for all together."""
     more = (memory - OWN_MEMORY) // HELPER_MEMORY
-    return int(max(0, min(MOST_HELPERS, (processors or os.cpu_count() or 1) - 1, more)))
+    return int(max(0, min(MOST_HELPERS, (count or processors()) - 1, more)))
 
 
 OWN_MEMORY, HELPER_MEMORY = 500 * 2**20, 250 * 2**20

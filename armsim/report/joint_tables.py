@@ -2,30 +2,33 @@
 
 from __future__ import annotations
 
-import math
-
-from armsim.formatting import orders, show, show_joint, significant
+from armsim.formatting import orders, show
+from armsim.report.columns import column, joint_column
 from armsim.report.document import Block, Cell, Folded, Section, Table, Text, in_rows, table
 from armsim.report.pictures import Pictures
 from armsim.results import JointBudget, Result
 
 
 def joints_section(result: Result, pictures: Pictures) -> Section:
-    headers = (
-        "joint", "encoder", "resolution at the joint", "lever arm", "standard uncertainty", "at the tool",
-        "accuracy part", "repeatability part", "worst case",
-    )  # fmt: skip
+    budgets = list(result.joints.values())
+    units = [own.unit for own in budgets]
+    at_tool = column("at the tool", [own.rms * own.lever_arm for own in budgets])
+    columns = (
+        joint_column("standard uncertainty", [own.rms for own in budgets], units),
+        at_tool,
+        joint_column("accuracy part", [own.rms_accuracy for own in budgets], units),
+        joint_column("repeatability part", [own.rms_repeatability for own in budgets], units),
+        joint_column("worst case", [own.limit for own in budgets], units),
+    )
+    headers = ("joint", "encoder", "resolution at the joint [bit]", "lever arm", *(name for name, _ in columns))
     rows: list[list[Cell | str]] = []
-    for name, budget in result.joints.items():
+    for n, (name, budget) in enumerate(result.joints.items()):
         lever = f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m"
-        sizes = (budget.rms_accuracy, budget.rms_repeatability, budget.limit)
         rows.append(
             [
                 name, f"{budget.encoder} ({budget.placement})",
-                Cell(f"{significant(budget.resolution_bits)} bit", budget.resolution_bits),
-                Cell(lever, budget.lever_arm), _angle(budget.rms, budget),
-                Cell(show(budget.rms * budget.lever_arm), budget.rms * budget.lever_arm),
-                *(_angle(size, budget) for size in sizes),
+                Cell(f"{budget.resolution_bits:.1f}", budget.resolution_bits), Cell(lever, budget.lever_arm),
+                *(cells[n] for _, cells in columns),
             ]
         )  # fmt: skip
     note = Text(
@@ -56,22 +59,16 @@ def each_term(result: Result) -> list[Block]:
     return [Folded(", ".join(names), (tables[names[0]],)) for names in groups.values()]
 
 
-def _angle(value: float, budget: JointBudget) -> Cell:
-    text = "∞" if math.isinf(value) else show_joint(value, budget.unit)
-    return Cell(text, value if math.isfinite(value) else None)
-
-
 def _terms(budget: JointBudget) -> Table:
-    headers = ("cause", "life", "shape", "standard uncertainty", "at the tool", "limit")
+    terms, units = budget.terms, [budget.unit] * len(budget.terms)
+    columns = (
+        joint_column("standard uncertainty", [own.rms for own in terms], units),
+        column("at the tool", [own.rms * budget.lever_arm for own in terms]),
+        joint_column("limit", [own.limit for own in terms], units),
+    )
+    headers = ("cause", "life", "shape", *(name for name, _ in columns))
     rows: list[list[Cell | str]] = [
-        [
-            term.cause,
-            term.life,
-            orders(term.shape, term.orders, budget.unit),
-            _angle(term.rms, budget),
-            Cell(show(term.rms * budget.lever_arm), term.rms * budget.lever_arm),
-            _angle(term.limit, budget),
-        ]
-        for term in budget.terms
+        [own.cause, own.life, orders(own.shape, own.orders, budget.unit), *(cells[n] for _, cells in columns)]
+        for n, own in enumerate(terms)
     ]
     return table(headers, rows, words=3)

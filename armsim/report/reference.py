@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator
+from functools import cache
 from typing import Any, NamedTuple
 
 from armsim.asked import Requirement, SamplingPlan
 from armsim.declared import Declared, walk
 from armsim.documents.declared import kinds
+from armsim.documents.load import KINDS
+from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS
 from armsim.engine import measures, statistics
 from armsim.errormodel.distributions import Distribution, Magnitude
@@ -41,6 +44,7 @@ MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
             statistics.quantile),
 }  # fmt: skip
 """What results speak of, and the function whose docstring has its equation and source."""
+DOCUMENTS = {"ArmDocument", "EncoderDocument"}
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)", "": ""}
 
 
@@ -59,17 +63,68 @@ def entries() -> Iterator[Entry]:
             yield Entry(*ELSEWHERE.get(path, (document, path)), field)
 
 
+class Shape(NamedTuple):
+    """A key of a document that shapes it and states no quantity of the model: its dotted path and meaning."""
+
+    document: str
+    path: str
+    meaning: str
+
+
+@cache
+def shapes() -> tuple[Shape, ...]:
+    """Every key of the published schemas that is not declared in the model."""
+    known = {own.path for own in entries()}
+    found: dict[tuple[str, str], Shape] = {}
+    for kind in KINDS:
+        for path, told in _properties(schema_of(kind)):
+            inside = kind == "scenario" and path.startswith("joints.")
+            document, own = ("joint", path.removeprefix("joints.")) if inside else (kind, path)
+            if own not in known:
+                found.setdefault((document, own), Shape(document, own, told))
+    return tuple(found.values())
+
+
+def _properties(schema: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Dotted paths and meanings of all keys below a schema; documents inside others have entries of their own."""
+
+    def walked(node: Any, before: str, seen: frozenset[str]) -> Iterator[tuple[str, str]]:
+        if isinstance(node, list):
+            for own in node:
+                yield from walked(own, before, seen)
+        if not isinstance(node, dict):
+            return
+        name = str(node.get("$ref", "")).rpartition("/")[2]
+        if name and name not in seen and not (before and name in DOCUMENTS):
+            yield from walked(schema["$defs"][name], before, seen | {name})
+        if "distribution" in node.get("properties", {}) and {"limit", "std"} & set(node["properties"]):
+            return  # a tolerance
+        for key, own in node.get("properties", {}).items():
+            yield before + key, str(own.get("description", ""))
+            yield from walked(own, f"{before}{key}.", seen)
+        for key in ("anyOf", "oneOf", "allOf", "items", "additionalProperties"):
+            yield from walked(node.get(key), before, seen)
+
+    yield from walked({key: own for key, own in schema.items() if key != "$defs"}, "", frozenset())
+
+
 def words() -> list[str]:
     """Everything that can be explained."""
     found = [word for own in entries() for word in (own.path, own.path.rpartition(".")[2], own.field.key.cause) if word]
-    return sorted(dict.fromkeys([*found, *MEASURES]))
+    shaped = [word for own in shapes() for word in (own.path, own.path.rpartition(".")[2])]
+    return sorted(dict.fromkeys([*found, *shaped, *MEASURES]))
 
 
 def explained(word: str) -> list[str]:
     """Paragraphs on every key or cause of a name, none where nothing is known of it."""
     own = [e for e in entries() if word in (e.path, e.path.rpartition(".")[2], e.field.key.cause)]
     measured = [_measure(word)] if word in MEASURES else []
-    return [*measured, *(_paragraph(entry) for entry in own)]
+    shaped = [
+        f"{e.path}, of the {e.document}: {e.meaning[:1].lower()}{e.meaning[1:].rstrip('.')}"
+        for e in shapes()
+        if word in (e.path, e.path.rpartition(".")[2])
+    ]
+    return [*measured, *(_paragraph(entry) for entry in own), *shaped]
 
 
 def _measure(word: str) -> str:

@@ -19,6 +19,7 @@ from armsim.formatting import (
     significant,
 )
 from armsim.report import boilerplate
+from armsim.report.columns import column
 from armsim.report.document import (
     Block,
     Bullets,
@@ -137,21 +138,18 @@ def _poses(result: Result) -> Section:
 
 
 def _worst(task: TaskResult) -> Table:
-    headers = ("pose", "rms", "95 % of errors within", "largest seen", "AP, 95 % of arms", "RP, 95 % of arms")
     order = np.argsort(-task.column("error.p95"), kind="stable")[:WORST]
-    rows: list[list[Cell | str]] = []
-    for pose in (task.poses[int(n)] for n in order):
-        error, ap, rp = pose.error, pose.accuracy, pose.repeatability
-        rows.append(
-            [
-                pose.name,
-                Cell(show_interval(error.rms, error.rms_interval), error.rms),
-                Cell(show_interval(error.p95, error.p95_interval), error.p95),
-                Cell(show(error.max), error.max),
-                Cell(show_interval(ap.p95, ap.p95_interval), ap.p95),
-                Cell(show_interval(rp.p95, rp.p95_interval), rp.p95),
-            ]
-        )
+    poses = [task.poses[int(n)] for n in order]
+    errors, ap, rp = ([getattr(own, name) for own in poses] for name in ("error", "accuracy", "repeatability"))
+    columns = (
+        column("rms", [own.rms for own in errors], [own.rms_interval for own in errors]),
+        column("95 % of errors within", [own.p95 for own in errors], [own.p95_interval for own in errors]),
+        column("largest seen", [own.max for own in errors]),
+        column("AP, 95 % of arms", [own.p95 for own in ap], [own.p95_interval for own in ap]),
+        column("RP, 95 % of arms", [own.p95 for own in rp]),
+    )
+    headers = ("pose", *(name for name, _ in columns))
+    rows: list[list[Cell | str]] = [[own.name, *(cells[n] for _, cells in columns)] for n, own in enumerate(poses)]
     count = f"the {len(order)} worst of {len(task.poses)} poses" if len(task.poses) > len(order) else "its poses"
     return table(headers, rows, title=f"{task.name}: {count}")
 

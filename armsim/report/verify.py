@@ -12,8 +12,21 @@ from armsim.formatting import percent, show, significant, span
 from armsim.hardware.records import ArmRecord, VerifyRecord
 from armsim.hardware.verify import Verified
 from armsim.report import boilerplate
-from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, in_rows, table
+from armsim.report.document import (
+    Block,
+    Bullets,
+    Cell,
+    Front,
+    Listing,
+    ReviewDocument,
+    Section,
+    Text,
+    Tone,
+    in_rows,
+    table,
+)
 from armsim.report.drawing import Planned, keep
+from armsim.report.findings import kept_in_mind
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
@@ -28,9 +41,9 @@ POSES = ("pose", "visits", "AP", "place", "RP", "place", "chance", "left out")
 CAUSES = ("cause", "of", "moved by, standard deviations", "known", "chance")
 EXPECTED = ("pose", "error expected", "left of it", "of the population")
 SCALES = ("cause", "spread over the stated", "95 % interval", "reading")
-SHOWN, FAR, EVIDENT, SMALL = 12, 2.0, 0.05, 0.01
-"""Rows on screen and page; standard deviations from which on a cause is named; share known of it from which on;
-chance below which it is named."""
+SHOWN, FIRST, FAR, EVIDENT, SMALL = 12, 5, 2.0, 0.05, 0.01
+"""Rows on screen and page, and on the first page; standard deviations from which on a cause is named; share known of it
+from which on; chance below which it is named."""
 METHOD = (
     "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
     "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
@@ -173,13 +186,8 @@ def _review(
     verified: Verified, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str
 ) -> ReviewDocument:
     record = verified.record
-    answers: list[Block] = []
-    for arm in record.arms:
-        tone: Tone = "good" if arm.compatible else "bad"
-        answers.append(Text(f"{sentence(arm)}.", tone))
-    told = notes(record)
-    if told:
-        answers += [Text("To be kept in mind:"), Bullets(tuple(told))]
+    told = tuple(notes(record))
+    noted = (Section("Notes", "notes", (Bullets(told),)),) if told else ()
     measured: list[Block] = [*in_rows(pictures.get("poses", ()))]
     moved: list[Block] = [*in_rows(pictures.get("causes", ()))]
     about = "The mean error expected of this very arm, and the standard deviation left of it."
@@ -208,16 +216,37 @@ def _review(
     units = max(arm.simulated for arm in record.arms)
     made_with = f"armsim {own_version()}, Python {platform.python_version()}, {made}; {units} simulated arms."
     sections = (
-        Section("The answer", "answer", tuple(answers)),
         Section("Pose by pose", "poses", tuple(measured)),
         Section("What moved", "causes", tuple(moved)),
         Section("What to expect of it", "expected", tuple(expected)),
+        boilerplate.cautions(),
+    )
+    appendix = (
+        *noted,
         Section("Method", "method", (Bullets(METHOD),)),
         boilerplate.inputs([own for own in sources if own.text]),
-        boilerplate.cautions(),
         Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
     )
     title = f"{record.scenario}: measured tool points"
-    return ReviewDocument(
-        title, f"{len(record.arms)} arm{'s' * (len(record.arms) > 1)}, {record.file}", title, made[:10], sections
-    )
+    subtitle, front = f"{len(record.arms)} arm{'s' * (len(record.arms) > 1)}, {record.file}", _front(verified, pictures)
+    return ReviewDocument(title, subtitle, title, made[:10], sections, front=front, appendix=appendix)
+
+
+def _front(verified: Verified, pictures: Pictures) -> Front:
+    """Whether the measured arms are as predicted; the arm that is least so comes first."""
+    record = verified.record
+    arms = sorted(record.arms, key=lambda arm: arm.compatible)
+    number = 1 + list(record.arms).index(arms[0])
+    tone: Tone = "good" if arms[0].compatible else "bad"
+    shown = [
+        next((own for own in pictures.get(anchor, ()) if own.name.startswith(f"{number}-")), None)
+        for anchor in ("poses", "causes", "expected")
+    ]
+    one = len(record.arms) == 1
+    which = f"is {arms[0].name} an arm" if one else f"are the {len(record.arms)} measured arms arms"
+    causes = table(CAUSES, [list(row) for row in cause_rows(arms[0])[:FIRST]], words=2, title=arms[0].name)
+    return Front(
+        f"The question: {which} of the population that {record.scenario} predicts?", f"{sentence(arms[0])}.", tone,
+        tuple(f"{sentence(arm)}." for arm in arms[1:]), causes, tuple(own for own in shown if own is not None), (),
+        kept_in_mind(tuple(notes(record)), FIRST),
+    )  # fmt: skip

@@ -1,0 +1,88 @@
+"""Columns of tables whose numbers share unit and decimals, so that they can be compared by looking down them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from armsim.formatting import ARCSECOND, Kind, Unit, unit_for
+from armsim.report.document import Cell
+
+Interval = tuple[float, float] | None
+DIGITS, MOST_DIGITS = 3, 4
+"""Significant digits of the largest number of a column; at most, where its interval is narrow."""
+
+
+def decimals(values: Sequence[float | None], intervals: Sequence[Interval], factor: float) -> int:
+    """Decimals of a column: two digits of the narrowest interval (JCGM 100:2008 7.2.6), else so that the largest has
+    three digits; never more than four of it."""
+    sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
+    if not sizes:
+        return 0
+    top = math.floor(math.log10(max(sizes)))
+    halves = [(own[1] - own[0]) / 2 * factor for own in intervals if own is not None and own[1] > own[0]]
+    wanted = max((1 - math.floor(math.log10(half)) for half in halves), default=DIGITS - 1 - top)
+    return max(0, min(wanted, MOST_DIGITS - 1 - top))
+
+
+def column(
+    name: str,
+    values: Sequence[float | None],
+    intervals: Sequence[Interval] = (),
+    kind: Kind = "m",
+    unit: Unit | None = None,
+) -> tuple[str, list[Cell]]:
+    """Header with the unit, and cells; what is below the decimals of the column is 0, what is not known a dash.
+
+    Parameters
+    ----------
+    name : str
+    values : sequence of float [m or rad]
+    intervals : sequence of (low, high), optional
+        As long as the values.
+    kind, unit
+        As of `formatting.show`.
+    """
+    own = unit or unit_for([v for v in values if v is not None and math.isfinite(v)], kind)
+    ends = list(intervals) or [None] * len(values)
+    places = decimals(values, ends, own.factor)
+    cells = [
+        Cell(_text(value, interval, own.factor, places), None if value is None or math.isinf(value) else value)
+        for value, interval in zip(values, ends, strict=True)
+    ]
+    return f"{name} [{own.name}]", cells
+
+
+def joint_column(name: str, values: Sequence[float], units: Sequence[str]) -> tuple[str, list[Cell]]:
+    """Errors of joints, arcseconds or lengths of slides (``units`` "rad" or "m"); each with its unit where mixed."""
+    rotary = [value for value, unit in zip(values, units, strict=True) if unit == "rad"]
+    linear = [value for value, unit in zip(values, units, strict=True) if unit != "rad"]
+    if not linear:
+        return column(name, rotary, kind="rad", unit=ARCSECOND)
+    if not rotary:
+        return column(name, linear)
+    (_, turning), (head, sliding) = column(name, rotary, kind="rad", unit=ARCSECOND), column(name, linear)
+    length = head.rpartition("[")[2].rstrip("]")
+    one, other = iter(turning), iter(sliding)
+    cells = []
+    for unit in units:
+        cell, told = (next(one), ARCSECOND.name) if unit == "rad" else (next(other), length)
+        cells.append(Cell(cell.text if cell.text in "∞–" else f"{cell.text} {told}", cell.value))
+    return name, cells
+
+
+def _text(value: float | None, interval: Interval, factor: float, places: int) -> str:
+    if value is None or math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "∞"
+    text = _rounded(value * factor, places)
+    if interval is None:
+        return text
+    ends = [_rounded(end * factor, places) for end in interval]
+    return text if ends == [text, text] else f"{text} ({ends[0]} to {ends[1]})"
+
+
+def _rounded(value: float, places: int) -> str:
+    text = f"{value:.{places}f}"
+    return "0" if not float(text) else text

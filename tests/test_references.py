@@ -1,0 +1,36 @@
+"""The references of DEVELOPERS name every work and standard that a docstring names."""
+
+import re
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent
+LISTED = (ROOT / "DEVELOPERS.md").read_text().split("## References\n")[1]
+CITED = re.compile(r"(?:\.\. \[\d+\]|Source:) ((?:.+\n?)+?)(?=\s*\n|\s*\.\. \[|\s*\"\"\"|$)")
+STANDARD = re.compile(r"\b(?:ISO \d+(?:-\d+)?|JCGM \d+)")
+AUTHOR = re.compile(r"(?:^|[:;,] |\. |and )([A-Z][a-z]{2,}(?: et al\.)?)(?=, [A-Z\"])")
+YEAR = re.compile(r"\b(?:18|19|20)\d\d\b")
+
+
+def cited() -> list[str]:
+    """Every reference of a docstring, in one line."""
+    out = []
+    for path in sorted((ROOT / "armsim").rglob("*.py")):
+        out += [" ".join(text.split()) for text in CITED.findall(path.read_text())]
+    return out
+
+
+def test_every_standard_is_listed() -> None:
+    found = {own for text in cited() for own in STANDARD.findall(text)}
+    assert len(found) > 8
+    assert [own for own in sorted(found) if own not in LISTED] == []
+
+
+def test_every_first_author_is_listed() -> None:
+    names = set()
+    for text in cited():
+        for part in re.split(r"; (?=[A-Z])|(?<=\d)[,.] and (?=[A-Z])", text):
+            if YEAR.search(part) and (match := AUTHOR.search(part)):
+                names.add(match[1])
+    assert len(names) > 45
+    assert {"Love", "Kuntz", "Heydemann", "Abbe"} <= names
+    assert [own for own in sorted(names) if own not in LISTED] == []
