@@ -30,7 +30,7 @@ def test_every_first_author_is_listed() -> None:
     for text in cited():
         for part in re.split(r"; (?=[A-Z])|(?<=\d)[,.] and (?=[A-Z])", text):
             if YEAR.search(part) and (match := AUTHOR.search(part)):
-                names.add(match[1])
+                names.add(match[1].removesuffix(" et al."))
     assert len(names) > 45
     assert {"Love", "Kuntz", "Heydemann", "Abbe"} <= names
     assert [own for own in sorted(names) if own not in LISTED] == []

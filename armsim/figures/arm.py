@@ -45,14 +45,8 @@ def arm(result: Result) -> style.Drawing:
         unit = unit_for(task.skeleton[-1])
         tip = ", ".join(f"{value * unit.factor:.4g}" for value in task.skeleton[-1])
         rotary = f", up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
-        out.suptitle(
-            style.wrapped(
-                f"{result.arm}: {len(names)} joints, sensors for {significant(result.price)} cost units{rotary}"
-            ),
-            x=0.01,
-            ha="left",
-            fontsize=10,
-            fontweight="bold",
+        style.titled(
+            out, f"{result.arm}: {len(names)} joints, sensors for {significant(result.price)} cost units{rotary}", 72
         )
         style.footnote(
             out,

@@ -81,6 +81,6 @@ def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], t
         axes.axvline(0.0, color="#555555", linewidth=0.8)
         axes.set(xlabel=f"change of the 95 % quantile at the worst pose [{unit.name}]")
         axes.grid(axis="y", visible=False)
-        out.suptitle(style.wrapped(title, 70), x=0.01, ha="left", fontsize=10, fontweight="bold")
+        style.titled(out, title)
         style.footnote(out, note)
     return out

@@ -38,7 +38,7 @@ def measured_curve(own: Measured, encoder: str | None) -> style.Drawing:
         noun = "shaft angle" if curve.rotary else "position"
         middle.set(ylabel=f"left [{unit.name}]", xlabel=f"{noun} [{length}]")
         best = _orders(out, bottom, own, unit, encoder)
-        out.suptitle(style.wrapped(best, 76), x=0.01, ha="left", fontweight="bold", fontsize=10)
+        style.titled(out, best, 76)
         noise = f"{significant(fit.noise * unit.factor)} {unit.name}"
         law = f"; bar: half to 95 % of the sensors that {encoder} and its mounting give" if encoder else ""
         note = f"{len(curve.angle)} points, noise left {noise} rms; lines: 95 % intervals of the amplitudes{law}"

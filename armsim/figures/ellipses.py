@@ -97,7 +97,7 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
         axes.set_box_aspect((1, 1, 1))
         axes.set(xlabel="x [mm]", ylabel="y [mm]", zlabel="z [mm]")
         title = f"{task.name}: error ellipsoids, magnified {factor:g} times, longest {show(longest)}"
-        axes.set_title(style.wrapped(title, 62))
+        style.titled(out, title)
         style.footnote(
             out,
             f"red: worst pose, {task.poses.names[worst]}, at which the arm is drawn; {coverage_factor(3):.3f} "

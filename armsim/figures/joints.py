@@ -59,7 +59,7 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
             f"{_named(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms at every "
             f"visit alike, {show_joint(budget.rms_repeatability, budget.unit)} from visit to visit"
         )
-        out.suptitle(style.wrapped(finding, 80), x=0.01, ha="left", fontweight="bold", fontsize=10)
+        style.titled(out, finding, 80)
         style.footnote(
             out,
             "line: one built unit, band: 95 % of built units; what every visit has, at rest, other joints in the "

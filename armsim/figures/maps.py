@@ -130,13 +130,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
             if place // columns == rows - 1:
                 axes.set_xlabel("x [mm]")
         out.colorbar(mesh, ax=drawn, shrink=0.8, label=f"{label} [{unit}]")
-        out.suptitle(
-            style.wrapped(finding, 70),
-            x=0.01,
-            ha="left",
-            fontsize=10,
-            fontweight="bold",
-        )
+        style.titled(out, finding)
         shown = "" if len(kept) == len(values) else f"; the {len(kept)} of {len(values)} layers with the largest values"
         marked = f"; crosses: {close.sum()} near-singular cells" if close.any() else ""
         sizes = f"{len(task.poses)} cells, {result.units} units × {result.visits} visits"

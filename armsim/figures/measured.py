@@ -48,7 +48,7 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
         verdict = f"{arm.name}: compatible with the prediction" if arm.compatible else f"{arm.name}: not as predicted"
         where = f", {', '.join(far[:3])} stand out" if far else ""
         title = f"{verdict} (chance of one as far off {significant(arm.chance, 2)}){where}"
-        out.suptitle(style.wrapped(title, 78), x=0.01, ha="left", fontweight="bold", fontsize=10)
+        style.titled(out, title, 78)
         style.footnote(
             out,
             "points: the measured arm, lines: 95 % intervals; bars: arms simulated and measured the same way",
@@ -86,7 +86,7 @@ def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) ->
         worst = names[int(np.argmax(sizes[0]))]
         finding = f"{arm.name}, {task}: up to {significant(float(sizes[0].max()) * unit.factor)} {unit.name} at {worst}"
         text = f"{finding}; the measurement takes {percent(known, 2)} off the spread of the population"
-        out.suptitle(style.wrapped(text, 78), x=0.01, ha="left", fontweight="bold", fontsize=10)
+        style.titled(out, text, 78)
         style.footnote(out, "mean error of this arm by the most likely coefficients; grey: cannot be reached")
     return out
 

@@ -56,7 +56,7 @@ def smoothness(result: Result) -> style.Drawing:
         )
         if own.largest is not None:
             finding += f", most of it {own.largest.cause} at {significant(own.largest.frequency)} Hz"
-        out.suptitle(style.wrapped(finding, 80), x=0.01, ha="left", fontweight="bold", fontsize=10)
+        style.titled(out, finding, 80)
         line = "; red: required" if limit is not None else ""
         style.footnote(
             out,

@@ -52,13 +52,7 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
             if spread.repeatability is None
             else (f", RP {show(float(np.interp(0.95, spread.probability, spread.repeatability)))}")
         )
-        out.suptitle(
-            style.wrapped(f"{spread.pose}: 95 % of built arms have AP up to {show(ap)}{rp}"),
-            x=0.01,
-            ha="left",
-            fontsize=10,
-            fontweight="bold",
-        )
+        style.titled(out, f"{spread.pose}: 95 % of built arms have AP up to {show(ap)}{rp}", 72)
         judged = task.summary.yield_
         passed = (
             ""

@@ -103,6 +103,11 @@ def wrapped(text: str, width: int = 72) -> str:
     return "\n".join(wrap(text, width))
 
 
+def titled(figure: Figure, text: str, width: int = 70) -> None:
+    """A title over all axes, of a figure in space or of several parts."""
+    figure.suptitle(wrapped(text, width), x=0.01, ha="left", fontsize=10, fontweight="bold")
+
+
 def footnote(figure: Figure, text: str) -> None:
     """A note under the figure: sample sizes and conditions."""
     figure.supxlabel(wrapped(text, 105), fontsize=8, color="#555555", x=0.01, ha="left")

@@ -91,7 +91,7 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         ])  # fmt: skip
         bar = mpl.cm.ScalarMappable(norm, colours)
         out.colorbar(bar, ax=axes, shrink=0.7, pad=0.12, label=f"{told.label} [{unit}]")
-        axes.set_title(style.wrapped(told.finding, 62))
+        style.titled(out, told.finding)
         style.legend_below(axes, handles)
         lost = "; grey: cannot be reached" if np.isnan(values).any() else ""
         where = ", ".join(f"{maps.LETTERS[own.axis]} {own.at:g} mm" for own in planes)

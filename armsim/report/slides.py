@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -79,10 +80,22 @@ def _first(deck: Any, document: ReviewDocument) -> None:
     _write(slide, f"{document.subtitle}; {document.date}", MARGIN, 1.5, WIDTH - 2 * MARGIN, 0.4, TEXT)
     front = document.front
     if front is not None:
-        _write(slide, front.asked, MARGIN, 2.1, WIDTH - 2 * MARGIN, 0.8, TEXT)
-        _write(slide, front.answer, MARGIN, 3.0, WIDTH - 2 * MARGIN, 1.1, TITLE - 4, bold=True)
-        listed = [f"• {own}" for own in (*front.advice, *front.notes)]
-        _write(slide, "\n".join(listed), MARGIN, 4.3, WIDTH - 2 * MARGIN, 2.4, TEXT)
+        at = 2.1
+        for text, size, bold in (
+            (front.asked, TEXT, False),
+            (front.answer, TITLE - 6, True),
+            ("\n".join(f"• {own}" for own in (*front.advice, *front.notes)), TEXT, False),
+        ):
+            high = height_of(text, size, bold)
+            _write(slide, text, MARGIN, at, WIDTH - 2 * MARGIN, high, size, bold)
+            at += high + 0.15
+
+
+def height_of(text: str, size: int, bold: bool = False) -> float:
+    """Height that a text takes over the width of a slide, for letters as wide as any common font has them. [inch]"""
+    room = (WIDTH - 2 * MARGIN) * 72.0 / (size * (0.68 if bold else 0.6))
+    lines = sum(max(1, math.ceil(len(line) / room)) for line in text.split("\n"))
+    return lines * 1.25 * size / 72.0 + 0.1
 
 
 def _slide(deck: Any, finding: str, caption: str, picture: Path) -> None:

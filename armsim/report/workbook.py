@@ -20,6 +20,7 @@ HEADERS = (
 )  # fmt: skip
 FIRST = 8
 """Row of the first cause."""
+PLACES = "0.000"
 LONGEST = 28
 """Characters of the name of a sheet."""
 
@@ -56,6 +57,9 @@ def _budget(sheet: Any, result: Result, task: TaskResult) -> None:
     sheet["A3"], sheet["C3"] = "rms error [µm]", f"=SQRT(C4^2+SUMSQ(F{FIRST}:F{last}))" if rows else "=ABS(C4)"
     sheet["A4"], sheet["C4"] = "mean of all causes [µm]", rms * math.sqrt(shares.get(BIAS, 0.0))
     sheet["A5"], sheet["C5"] = "95 % of errors within, as sampled [µm]", task.summary.p95 * UM
+    if rms > 0.0:
+        sheet["A6"], sheet["C6"] = "95 % of errors within, in the ratio of the rms [µm]", f"=C5*C3/{rms!r}"
+        sheet["C6"].font = bold
     sheet["C3"].font = bold
     for place, name in enumerate(HEADERS, start=1):
         cell = sheet.cell(FIRST - 1, place, name)
@@ -70,6 +74,12 @@ def _budget(sheet: Any, result: Result, task: TaskResult) -> None:
         sheet.cell(number, 5, rms * math.sqrt(share) / size)
         sheet.cell(number, 6, f"=C{number}*E{number}")
         sheet.cell(number, 7, f"=F{number}^2/$C$3^2").number_format = "0.00%"
+        for place in (3, 5, 6):
+            sheet.cell(number, place).number_format = PLACES
+    for row in range(3, 7):
+        sheet.cell(row, 3).number_format = PLACES
+    sheet.page_setup.orientation, sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = "landscape", 1, 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
     for column, width in zip("ABCDEFG", (16, 26, 20, 10, 24, 18, 10), strict=True):
         sheet.column_dimensions[column].width = width
     sheet.freeze_panes = sheet.cell(FIRST, 1)

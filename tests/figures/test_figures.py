@@ -12,6 +12,8 @@ import armsim
 from armsim import figures
 from armsim.figures import maps
 from armsim.formatting import show
+from armsim.report.gallery import figures_of
+from armsim.report.pictures import Extras
 from armsim.results import Result, TaskResult
 from armsim.results.posetable import PoseTable
 
@@ -48,6 +50,15 @@ def test_maps_of_a_slice(result: Result, measure: str) -> None:
     worst = float(np.nanmax(task.column(column)))
     assert (f"{worst * 1e6:.3g} urad" if measure == "orientation" else show(worst)) in titles(figure).replace("\n", " ")
     drawn(figure)
+
+
+def test_every_figure_says_what_it_shows(result: Result) -> None:
+    """Its finding is the title on pages and slides, which take it off the picture."""
+    every = list(figures_of(result, Extras()))
+    assert len(every) > 20
+    for planned in every:
+        figure = planned.draw()
+        assert len(figure.finding) > 10, planned.name
 
 
 def test_contributions_add_up(result: Result) -> None:

@@ -126,7 +126,7 @@ def cell(result: Result, title: str, row: str, header: str) -> float:
 def test_a_changed_pose_changes_the_page(every: tuple[Scenario, Result], path: str, header: str, read: Any) -> None:
     for result in (every[1], Result.from_json(scaled(every[1], path, 1.371).to_json())):
         expected = read(result.task("stations").pose("tray"))
-        assert cell(result, "stations", "tray", header) == pytest.approx(expected, rel=2e-3)
+        assert cell(result, "stations", "tray", header) == pytest.approx(expected, rel=5e-3)
 
 
 def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> None:

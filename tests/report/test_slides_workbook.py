@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from armsim.cli import options
 from armsim.cli.run import run
 from armsim.errors import InputError
 from armsim.report import workbook as books
+from armsim.report.slides import height_of
 from armsim.results import Result
 
 
@@ -45,6 +47,16 @@ def test_a_finding_a_slide(written: tuple[Path, Result]) -> None:
             assert len(own._element.nvPicPr.cNvPr.get("descr")) > 20
     titles = [slide.shapes[1].text_frame.text for slide in slides[1:]]
     assert len(set(titles)) == len(titles)
+    assert all(len(title) > 10 for title in titles)
+    boxes = sorted((own.top, own.top + height_of_box(own)) for own in slides[0].shapes)
+    assert all(end <= begin for (_, end), (begin, _) in pairwise(boxes))  # no text runs into another
+
+
+def height_of_box(shape: Any) -> int:
+    """What its text takes by the estimate of the deck, or its own height where that is more."""
+    run = shape.text_frame.paragraphs[0].runs[0]
+    needed = height_of(shape.text_frame.text, int(run.font.size.pt), bool(run.font.bold))
+    return max(shape.height, int(914_400 * (needed - 0.1)))
 
 
 def calculated(path: Path) -> dict[str, Any]:
