@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -18,6 +19,9 @@ from armsim.formatting import percent, show, signed
 
 SHOWN = 8
 
+EVERY = 0.1
+"""Seconds between two looks at how far a piece of work is."""
+
 
 class Tray:
     """The lower part of the right pane."""
@@ -26,6 +30,9 @@ class Tray:
         self.desk, self.look, self.refuse = desk, look, refuse
         self.key: tuple[Any, ...] = ()
         self.told = 0
+        self.running, self.shown_at = -1, 0.0
+        self.progress: Any = None
+        self.bar: Any = None
         with ui.element("div").classes("pane").props('role=region aria-label="questions"'):
             with ui.row().classes("w-full").style("gap: 2px"):
                 if desk.options is not None and desk.study.scenario.requirement is not None:
@@ -80,17 +87,27 @@ class Tray:
 
     def _show_work(self) -> None:
         work = self.desk.work
+        if work is not None and work.running and self.running == work.number:
+            if time.monotonic() - self.shown_at < EVERY:
+                return
+            self.shown_at = time.monotonic()
+            self.progress.set_text(f"{work.name}: {work.progress}")  # the button to stop stays where it is
+            self.bar.set_value(work.share)
+            return
         self.work.clear()
+        self.running = -1
         if work is None or not work.name:
             return
         with self.work:
             if work.running:
                 with ui.row().classes("items-center w-full no-wrap"):
                     ui.spinner(size="sm")
-                    ui.label(f"{work.name}: {work.progress}").classes("quiet ellipsis").props("data-name=progress")
+                    self.progress = ui.label(f"{work.name}: {work.progress}").classes("quiet ellipsis")
+                    self.progress.props("data-name=progress")
                     ui.space()
                     ui.button("stop", on_click=self.desk.halt).props("flat dense no-caps data-name=halt")
-                ui.linear_progress(work.share, show_value=False)
+                self.bar = ui.linear_progress(work.share, show_value=False)
+                self.running = work.number
                 return
             with ui.row().classes("items-center justify-between w-full no-wrap"):
                 ui.label(work.name).classes("text-weight-medium")

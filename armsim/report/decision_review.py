@@ -14,6 +14,7 @@ from armsim.decide.records import Rejected
 from armsim.decide.tradeoff import TradeOff
 from armsim.formatting import percent, show
 from armsim.report import boilerplate
+from armsim.report.columns import column
 from armsim.report.document import (
     Block,
     Bullets,
@@ -234,13 +235,14 @@ def _rejected(refuted: Sequence[Rejected]) -> list[Block]:
 
 def _curve(curve: TradeOff) -> list[Block]:
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
-    headers = ("design", "price", "error, sampled", "by first order", *(f"spent on {group}" for group in groups))
+    sampled, found = column("error, sampled", [point.sampled for point in curve.points])
+    predicted, first = column("by first order", [point.predicted for point in curve.points])
+    headers = ("design", "price", sampled, predicted, *(f"spent on {group}" for group in groups))
     rows: list[list[Cell | str]] = []
-    for point, beaten in zip(curve.points, curve.beaten, strict=True):
+    for n, (point, beaten) in enumerate(zip(curve.points, curve.beaten, strict=True)):
         spent = [Cell(f"{point.spending.get(g, 0.0):g}", point.spending.get(g, 0.0)) for g in groups]
-        sampled = Cell(f"{show(point.sampled)}{' *' if beaten else ''}", point.sampled)
-        first = Cell(show(point.predicted), point.predicted)
-        rows.append([in_words(point.design), Cell(f"{point.price:g}", point.price), sampled, first, *spent])
+        own = Cell(f"{found[n].text}{' *' if beaten else ''}", found[n].value)
+        rows.append([in_words(point.design), Cell(f"{point.price:g}", point.price), own, first[n], *spent])
     blocks: list[Block] = [Text(curve_in_words(curve)), table(headers, rows, title="Every design of the curve")]
     if any(curve.beaten):
         blocks.append(Text("* A cheaper design of the curve errs no more in its sample.", "soft"))

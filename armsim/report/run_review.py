@@ -14,7 +14,6 @@ from armsim.formatting import (
     percent,
     points,
     show,
-    show_interval,
     signed,
     significant,
 )
@@ -167,16 +166,13 @@ def _where(result: Result, task: TaskResult) -> str:
 
 
 def _measures(task: TaskResult) -> Table:
-    headers = ("measure of ISO 9283", "where", "clause", "median", "95 % of the arms within")
+    medians, half = column("median", [own.p50 for own in task.measures], [own.p50_interval for own in task.measures])
+    most, within = column(
+        "95 % of the arms within", [own.p95 for own in task.measures], [own.p95_interval for own in task.measures]
+    )
+    headers = ("measure of ISO 9283", "where", "clause", medians, most)
     rows: list[list[Cell | str]] = [
-        [
-            f"{own.name}, {own.what}",
-            own.where,
-            own.clause,
-            Cell(show_interval(own.p50, own.p50_interval), own.p50),
-            Cell(show_interval(own.p95, own.p95_interval), own.p95),
-        ]
-        for own in task.measures
+        [f"{own.name}, {own.what}", own.where, own.clause, half[n], within[n]] for n, own in enumerate(task.measures)
     ]
     return table(headers, rows, words=3, title=f"{task.name}: measures over the task")
 

@@ -182,6 +182,7 @@ def test_a_typed_number_wrong_and_right(page: Any) -> None:
 def test_a_slider_moves_it(page: Any) -> None:
     page.click('[data-open="j3"]')
     page.click('[aria-label="slide mastering of j3"]')
+    page.wait_for_selector(f"{named('slider')}[aria-valuenow='8']")
     slider = page.locator(f"{named('slider')} [tabindex='0']").first
     slider.focus()
     changed(page, lambda: slider.press("ArrowRight"))
