@@ -65,7 +65,6 @@ class _Piece:
     table: PoseTable
     rows: slice
     numbers: NDArray[np.int64]
-    on_path: bool
     poses: Poses | None = None
     half_width: Array = field(default_factory=lambda: np.empty(0))
     squares: Array = field(default_factory=lambda: np.empty((0, 0)))
@@ -117,7 +116,7 @@ class Growing:
             tables.append(stage.table(self.job, own))
             for low in range(0, len(own), PIECE):
                 rows = slice(low, min(low + PIECE, len(own)))
-                yield _Piece(task.key, stage, tables[-1], rows, own.numbers, own.directions is not None)
+                yield _Piece(task.key, stage, tables[-1], rows, own.numbers)
 
     def _heed(self) -> None:
         if self._stopped():
@@ -140,7 +139,7 @@ class Growing:
         plan = replace(self.job.plan, units=units)
         every = [piece for pieces in self._tasks for piece in pieces]
         for piece in every:
-            moving = piece.stage.machine is not self.job.machine
+            moving = self._moves(piece.stage.machine)
             if moving not in self._drawn:
                 self._drawn[moving] = Drawn(piece.stage.machine.terms, self.job.plan, in_memory=True)
         keep = self._begun_to_grow and units < self.job.plan.units
@@ -190,13 +189,16 @@ class Growing:
         stage, rows = piece.stage, piece.rows
         law = stage.sampler.law(stage.tangents, rows)
         piece.half_width = law.half_width[rows]
-        if piece.on_path:
+        if self._moves(stage.machine):
             stage.fill_first_unit(piece.table, law, self.job.plan, range(rows.start, rows.stop))
         return stage.sampler.laid_out(law, stage.scales, stage.tangents, piece.numbers)
 
     def _coefficients(self, machine: Machine, first: int, units: int) -> Array:
-        moving = machine is not self.job.machine
-        return self._drawn[moving].of(first, units)
+        return self._drawn[self._moves(machine)].of(first, units)
+
+    def _moves(self, machine: Machine) -> bool:
+        """Whether a machine is that of a path."""
+        return machine is not self.job.machine
 
 
 def _slot_of(slots: Slots, i: int) -> Tallies:

@@ -107,7 +107,7 @@ class Sampler:
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
     def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
-        """The law of the visits; ``tangents`` of shape (poses, 3) on a path; RP at the poses of ``only``."""
+        """The law of the visits; ``tangents`` of shape (poses, 3) on a path; at the poses of ``only``."""
         own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
         at = self.evaluated.postures
         return visit_law(own, at, self.plan, np.zeros((len(at.column), 3)) if tangents is None else tangents, only)
@@ -152,7 +152,7 @@ class Sampler:
 
     def barycentres(self, pose: int, coefficients: Array, units: int) -> Array:
         """Mean attained less commanded position of some units at one pose, shape (3, units). [m]"""
-        return self.attain(pose, self.law(only=slice(0, 0)), coefficients, units)[1]
+        return self.attain(pose, self.law(only=slice(pose, pose + 1)), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
         """What every standardised coefficient of visit life does to the tool point of some units at one pose.

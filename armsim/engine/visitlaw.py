@@ -24,7 +24,7 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -162,13 +162,12 @@ def visit_law(
     tangents : (P, 3)
         Of a path, where RP is taken in the plane across it; zero without.
     only : slice
-        Poses at which RP and its slope are worked out, zero elsewhere. The bits do not depend on which these are.
+        Poses at which it is worked out, zero elsewhere. The bits do not depend on which these are.
     """
-    axes = postures.column.shape[1]
-    every = coefficients.on_axes(axes)
-    covariance = every @ np.swapaxes(every, 1, 2)
-    turns = np.where(postures.rotary[:, None], postures.direction, 0.0)
-    loads, turning, column = every[only], turns[only], postures.column[only]
+    column = postures.column[only]
+    loads = replace(coefficients, value=coefficients.value[only]).on_axes(column.shape[1])
+    covariance = loads @ np.swapaxes(loads, 1, 2)
+    turning = np.where(postures.rotary[:, None], postures.direction[only], 0.0)
     gains = np.swapaxes(column, 1, 2) @ loads  # (P, 3, coefficients)
     gains = gains - tangents[only, :, None] * np.einsum("pj,pjk->pk", tangents[only], gains)[:, None]
     across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
@@ -184,26 +183,21 @@ def visit_law(
         where=scattered[:, None],
     )
     turn, turn_slope = _turn_repeatability(loads, turning)
-    slope = np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1)
-    repeatability, half, by_net, turn, slope = (
-        _among(own, only, len(every)) for own in (repeatability, half, by_net, turn, slope)
-    )
+
+    def among(values: Array) -> Array:
+        out = np.zeros((len(postures.column), *values.shape[1:]))
+        out[only] = values
+        return out
+
     return VisitLaw(
-        repeatability,
-        half,
-        by_net,
-        turn,
-        _second_order(covariance, turns, postures.column),
-        _second_order_turn(covariance, turns),
-        slope,
+        among(repeatability),
+        among(half),
+        among(by_net),
+        among(turn),
+        among(_second_order(covariance, turning, column)),
+        among(_second_order_turn(covariance, turning)),
+        among(np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1)),
     )
-
-
-def _among(values: Array, only: slice, poses: int) -> Array:
-    """Values of some poses among all, zero elsewhere."""
-    out = np.zeros((poses, *values.shape[1:]))
-    out[only] = values
-    return out
 
 
 def integrate(laws: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:

@@ -240,9 +240,8 @@ class JointRows:
         return next((field for field in row.fields if field.path == path), None)
 
     def _leave(self, joint: str, path: str, element: Any) -> None:
-        if (
-            self.entered.get(path) != element.value
-        ):  # told late by the browser, it may follow an undo of what was entered
+        # told late by the browser, it may follow an undo of what was entered
+        if self.entered.get(path) != element.value:
             self._enter(joint, path, element)
 
     def _enter(self, joint: str, path: str, element: Any) -> None:

@@ -275,13 +275,13 @@ class Page:
             "verdict": (text, f"text-weight-bold {TONES[tone]}"),
         }
         if shown is not None:
-            numbers = told.numbers(shown, self.task)
-            if self.written != [own.name for own in numbers]:
-                self._place_numbers(numbers)
-            texts |= {own.name: (own.text, f"figure {own.tone}") for own in numbers}
             key = shown.key, shown.answer.units, self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
             if key != self.drawn_key:
                 self.drawn_key, self.waiting = key, shown
+                numbers = told.numbers(shown, self.task)
+                if self.written != [own.name for own in numbers]:
+                    self._place_numbers(numbers)
+                texts |= {own.name: (own.text, f"figure {own.tone}") for own in numbers}
         self.quick.say(texts, "" if shown is None else shown.key)
 
     def _show_rest(self) -> None:

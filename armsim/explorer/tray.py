@@ -28,7 +28,8 @@ class Tray:
 
     def __init__(self, desk: Desk, look: Callable[[], charts.Look], refuse: Callable[[InputError], None]) -> None:
         self.desk, self.look, self.refuse = desk, look, refuse
-        self.key: tuple[Any, ...] = ()
+        self.work_key: tuple[Any, ...] = ()
+        self.pins_key: tuple[Any, ...] = ()
         self.told = 0
         self.running, self.shown_at = -1, 0.0
         self.progress: Any = None
@@ -77,13 +78,14 @@ class Tray:
 
     def show(self) -> None:
         """What is running, what came of it, what is pinned."""
-        work = self.desk.work
-        key = (work, self.desk.pinned, self.desk.design.key, self.look())
-        if key == self.key:
-            return
-        self.key = key
-        self._show_work()
-        self._show_pins()
+        look, work = self.look(), self.desk.work
+        if (work, look) != self.work_key:
+            self.work_key = work, look
+            self._show_work()
+        pins = self.desk.pinned, self.desk.design.key, look
+        if pins != self.pins_key:
+            self.pins_key = pins
+            self._show_pins()
 
     def _show_work(self) -> None:
         work = self.desk.work

@@ -130,14 +130,10 @@ def _requirement(axes: Any, cut: Cut, limit: float) -> None:
     values = cut.values.reshape(cut.shape)
     if min(cut.shape) < 2 or not np.nanmin(values) < limit < np.nanmax(values):
         return
-    one, other = (own for own in range(3) if own != cut.axis)
-    x, y = (cut.centres[:, own].reshape(cut.shape) for own in (one, other))
-    import contourpy
-
-    for line in contourpy.contour_generator(x, y, np.ma.masked_invalid(values)).lines(limit):
-        points = np.full((len(line), 3), cut.at)
-        points[:, [one, other]] = line
-        axes.plot(*points.T, color=style.REQUIREMENT, linewidth=1.8, zorder=5)
+    places = [cut.centres[:, own].reshape(cut.shape) for own in range(3)]
+    places[cut.axis] = np.ma.masked_invalid(values)
+    look = {"levels": [limit], "colors": style.REQUIREMENT, "linewidths": 1.8, "zorder": 5}
+    axes.contour(*places, zdir=maps.LETTERS[cut.axis], offset=cut.at, **look)
 
 
 def _seen_from(planes: tuple[Cut, ...], arm: Array) -> float:
@@ -163,8 +159,8 @@ def _scene(task: TaskResult, told: maps.Told, planes: tuple[Cut, ...], arm: Arra
         z = _plain(np.where(np.isnan(own.values), np.nan, own.centres[:, 2]).reshape(own.shape))  # a gap
         shown = _plain(own.values.reshape(own.shape))
         name = f"cut at {maps.LETTERS[own.axis]} {own.at:g} mm"
-        flat = {"x": x, "y": y, "z": z} if min(own.shape) > 1 else None
-        if flat is not None:
+        if min(own.shape) > 1:
+            flat = {"x": x, "y": y, "z": z}
             hover = f"x %{{x:g}}, y %{{y:g}}, z %{{z:g}} mm<br>%{{surfacecolor:.4g}} {told.unit}<extra></extra>"
             data.append({"type": "surface", **flat, "surfacecolor": shown, **look, "name": name, "showlegend": True,
                          "hovertemplate": hover, "contours": {k: {"highlight": False} for k in "xyz"}})  # fmt: skip

@@ -29,6 +29,11 @@ LONGEST = 400
 """Lines of a file that are printed."""
 
 
+def notes(every: Sequence[str]) -> tuple[Section, ...]:
+    """What is to be kept in mind, whole; no section where there is nothing."""
+    return (Section("Notes", "notes", (Bullets(tuple(every)),)),) if every else ()
+
+
 def assumptions(result: Result) -> Section:
     """What the numbers rest on, and what the scenario does not state."""
     items = (

@@ -15,7 +15,7 @@ from armsim.hardware.records import CalibrateRecord, IdentifiedArmRecord, Identi
 from armsim.report import boilerplate, wording
 from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Table, Text, in_rows, table
 from armsim.report.drawing import Planned, keep
-from armsim.report.findings import deciding, kept_in_mind
+from armsim.report.findings import deciding, kept_in_mind, number_of
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
@@ -257,7 +257,6 @@ def _drawn(found: Calibrated) -> Iterator[Planned]:
 
 def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) -> ReviewDocument:
     record, results = found.record, found.comparison.results
-    told = tuple(f"{own}." for own in notes(record))
     rows = wording.summary_rows(found.comparison)
     paired: list[Block] = []
     for task in dict.fromkeys(row["task"] for row in rows):
@@ -309,7 +308,7 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
         boilerplate.cautions(),
     )
     appendix = (
-        *((Section("Notes", "notes", (Bullets(told),)),) if told else ()),
+        *boilerplate.notes([f"{own}." for own in notes(record)]),
         Section("Method", "method", (Bullets(METHOD),)),
         boilerplate.inputs(found.before.scenario.sources),
         boilerplate.references(),
@@ -327,16 +326,13 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
 def _front(found: Calibrated, pictures: Pictures, paired: Sequence[Block]) -> Front:
     """What is left of the error, at the task that decides."""
     before = found.comparison.results[0]
-    number = [task.name for task in before.tasks].index(deciding(before).name)
-    maps = [own for own in pictures.get("maps", ()) if own.name.startswith(f"{number + 1}-")]
-    shown = [
-        *(own for own in maps if own.name.endswith("-after")),
-        *pictures.get("left", ()),
-    ]
-    told, designs = [f"{own}." for own in sentences(found)], paired[number]
+    number = number_of(before, deciding(before))
+    maps = [own for own in pictures.get("maps", ()) if own.name.startswith(f"{number}-")]
+    shown = [*(own for own in maps if own.name.endswith("-after")), *pictures.get("left", ())]
+    told, designs = [f"{own}." for own in sentences(found)], paired[number - 1]
     assert isinstance(designs, Table)
     return Front(
         f"The question: what does a calibration of every built arm leave of the errors of {found.record.scenario}?",
         told[0], "strong", tuple(told[1:FIRST]), designs, tuple(shown[:3]), (),
-        kept_in_mind(tuple(f"{own}." for own in notes(found.record)), len(told)),
+        kept_in_mind([f"{own}." for own in notes(found.record)], len(told)),
     )  # fmt: skip

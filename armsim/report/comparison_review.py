@@ -9,7 +9,8 @@ from armsim.decide.compare import Comparison
 from armsim.formatting import percent, show
 from armsim.report import boilerplate, wording
 from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Text, in_rows, table
-from armsim.report.findings import deciding, dominance, kept_in_mind
+from armsim.report.findings import deciding, dominance, kept_in_mind, number_of
+from armsim.report.gallery import file_name
 from armsim.report.pictures import Pictures
 from armsim.report.run_review import shares_table
 from armsim.sources import Source
@@ -23,8 +24,6 @@ def comparison_review(
 ) -> ReviewDocument:
     """What each design gains over the first, where, and for how much."""
     first = comparison.results[0]
-    told = _notes(comparison)
-    noted = (Text("To be kept in mind:"), Bullets(told)) if told else ()
     sections = (
         Section("The designs", "designs", (*_designs(comparison), *_verdicts(comparison))),
         Section("Where they differ", "differences", (*in_rows(pictures.get("differences", ())), *_flips(comparison))),
@@ -32,7 +31,7 @@ def comparison_review(
         boilerplate.cautions(),
     )
     appendix = (
-        *((Section("Notes", "notes", noted),) if noted else ()),
+        *boilerplate.notes(_notes(comparison)),
         boilerplate.assumptions(first),
         boilerplate.inputs(sources),
         boilerplate.references(),
@@ -49,19 +48,19 @@ def _front(comparison: Comparison, pictures: Pictures) -> Front:
     first = comparison.results[0]
     others = ", ".join(result.scenario for result in comparison.results[1:])
     task = deciding(first)
-    number = 1 + [own.name for own in first.tasks].index(task.name)
+    start = f"{number_of(first, task)}-{file_name(task.name)}"
     rows = sorted((row for row in comparison.differences if row.task == task.name), key=lambda row: row.p95.value)
     said = [f"{wording.difference(row)}." for row in rows]
-    shown = [own for own in pictures.get("differences", ()) if own.name.startswith(f"{number}-")]
-    best = f"-{2 + [row.scenario for row in comparison.differences if row.task == task.name].index(rows[0].scenario)}-"
-    maps = [own for own in shown if best in own.name and not own.name.endswith("-designs")]
-    bars = [own for own in shown if own.name.endswith("-designs")]
+    best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
+    shown = pictures.get("differences", ())
+    maps = [own for own in shown if own.name.startswith(f"{start}-{best}-")]
+    bars = [own for own in shown if own.name == f"{start}-designs"]
     listed = [row for row in wording.summary_rows(comparison) if row["task"] == task.name]
     headers = tuple(name for name in listed[0] if name != "task")
     designs = table(headers, [[row[name] for name in headers] for row in listed], title=task.name)
     return Front(
         f"The question: what is gained over {first.scenario} by {others}?", said[0], "strong", tuple(said[1:]), designs,
-        tuple((*maps, *bars)[:3]), (), kept_in_mind(_notes(comparison), len(listed)),
+        (*maps, *bars), (), kept_in_mind(_notes(comparison), len(listed)),
     )  # fmt: skip
 
 

@@ -17,7 +17,6 @@ from armsim.report import boilerplate
 from armsim.report.columns import column
 from armsim.report.document import (
     Block,
-    Bullets,
     Cell,
     Folded,
     Front,
@@ -30,7 +29,7 @@ from armsim.report.document import (
     table,
 )
 from armsim.report.drawing import Planned, keep
-from armsim.report.findings import dominance, kept_in_mind
+from armsim.report.findings import dominance, kept_in_mind, number_of
 from armsim.report.gallery import FIGURES, curve_drawn, file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
@@ -114,9 +113,8 @@ def decision_review(
         ),
         boilerplate.cautions(),
     )
-    told = _notes(decision, scenario)
     appendix = (
-        *((Section("Notes", "notes", (Bullets(told),)),) if told else ()),
+        *boilerplate.notes(_notes(decision, scenario)),
         boilerplate.assumptions(result),
         boilerplate.inputs(scenario.sources),
         boilerplate.references(),
@@ -147,9 +145,8 @@ def _front(decision: Decision, scenario: Scenario, pictures: Pictures) -> Front:
     assert requirement is not None  # held by select
     tone: Tone = "good" if selection.design is not None else "bad"
     task = max(decision.result.tasks, key=lambda own: own.summary.at_coverage)
-    number = 1 + [own.name for own in decision.result.tasks].index(task.name)
     own = {picture.name: picture for picture in pictures.get("answer", ())}
-    start = f"{number}-{file_name(task.name)}"
+    start = f"{number_of(decision.result, task)}-{file_name(task.name)}"
     shown = [own[name] for name in (f"{start}-map", f"{start}-budget") if name in own]
     curve = list(pictures.get("trade-off", ()))[:1]
     return Front(

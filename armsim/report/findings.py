@@ -59,6 +59,11 @@ def deciding(result: Result) -> TaskResult:
     return max(failing or result.tasks, key=lambda task: task.summary.at_coverage)
 
 
+def number_of(result: Result, task: TaskResult) -> int:
+    """Number of a task, with which the names of its figures begin."""
+    return 1 + [own.name for own in result.tasks].index(task.name)
+
+
 def _asked(result: Result) -> str:
     poses = sum(len(task.poses) for task in result.tasks)
     lost = sum(len(task.unreachable) for task in result.tasks)

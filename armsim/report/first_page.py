@@ -6,7 +6,7 @@ import math
 
 from armsim.formatting import signed
 from armsim.report.document import Picture
-from armsim.report.findings import deciding
+from armsim.report.findings import deciding, number_of
 from armsim.report.pictures import Extras, Pictures
 from armsim.results import Result
 
@@ -17,7 +17,7 @@ NEGLIGIBLE = 1e-4
 def decisive(result: Result, pictures: Pictures) -> list[Picture]:
     """What is seen on the first page: where the error is, where it comes from, how many arms pass; of the task that
     decides."""
-    number = 1 + [task.name for task in result.tasks].index(deciding(result).name)
+    number = number_of(result, deciding(result))
     own = {
         picture.name: picture
         for shown in pictures.values()

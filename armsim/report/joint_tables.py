@@ -12,10 +12,9 @@ from armsim.results import JointBudget, Result
 def joints_section(result: Result, pictures: Pictures) -> Section:
     budgets = list(result.joints.values())
     units = [own.unit for own in budgets]
-    at_tool = column("at the tool", [own.rms * own.lever_arm for own in budgets])
     columns = (
         joint_column("standard uncertainty", [own.rms for own in budgets], units),
-        at_tool,
+        column("at the tool", [own.rms * own.lever_arm for own in budgets]),
         joint_column("accuracy part", [own.rms_accuracy for own in budgets], units),
         joint_column("repeatability part", [own.rms_repeatability for own in budgets], units),
         joint_column("worst case", [own.limit for own in budgets], units),

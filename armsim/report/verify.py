@@ -186,8 +186,6 @@ def _review(
     verified: Verified, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str
 ) -> ReviewDocument:
     record = verified.record
-    told = tuple(notes(record))
-    noted = (Section("Notes", "notes", (Bullets(told),)),) if told else ()
     measured: list[Block] = [*in_rows(pictures.get("poses", ()))]
     moved: list[Block] = [*in_rows(pictures.get("causes", ()))]
     about = "The mean error expected of this very arm, and the standard deviation left of it."
@@ -222,7 +220,7 @@ def _review(
         boilerplate.cautions(),
     )
     appendix = (
-        *noted,
+        *boilerplate.notes(notes(record)),
         Section("Method", "method", (Bullets(METHOD),)),
         boilerplate.inputs([own for own in sources if own.text]),
         Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
@@ -248,5 +246,5 @@ def _front(verified: Verified, pictures: Pictures) -> Front:
     return Front(
         f"The question: {which} of the population that {record.scenario} predicts?", f"{sentence(arms[0])}.", tone,
         tuple(f"{sentence(arm)}." for arm in arms[1:]), causes, tuple(own for own in shown if own is not None), (),
-        kept_in_mind(tuple(notes(record)), FIRST),
+        kept_in_mind(notes(record), FIRST),
     )  # fmt: skip
