@@ -38,7 +38,7 @@ def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
         with open(path, "rb") as file:
             raw = file.read(largest + 1)
     except FileNotFoundError as error:
-        raise Unreadable("no such file", "a path relative to the file that names it") from error
+        raise Unreadable("no such file", "a file that is there") from error
     except (OSError, ValueError) as error:  # a name with a NUL is a ValueError
         raise Unreadable(f"cannot be read: {getattr(error, 'strerror', None) or error}", "a readable file") from error
     if len(raw) > largest:  # such as a file of the system that states no size

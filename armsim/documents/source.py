@@ -94,7 +94,8 @@ def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) 
     try:
         return read_bytes(path, largest)
     except Unreadable as error:
-        raise source.error(at, f"{error.found}: {path}", error.accepted) from error
+        accepted = f"{error.accepted}; the path is relative to the file that names it"
+        raise source.error(at, f"{error.found}: {path}", accepted) from error
 
 
 class _Builder:
