@@ -23,13 +23,22 @@ ANGLES = (Unit("µrad", 1e6), Unit("mrad", 1e3), Unit("rad", 1.0))
 NOTHING = 1e-15
 """Metres or radians below which a value is rounding, and shown as zero."""
 ARCSECOND = Unit("arcsec", 180 * 3600 / math.pi)
+PERCENT = Unit("%", 100.0)
+DIGITS = 3
+"""Significant digits of the largest number of a column whose intervals do not show."""
+VISIBLE = 0.1
+"""Half-width, in units of the last of those digits, from which on an interval is told."""
+Interval = tuple[float, float]
 
 
-def unit_for(values: Iterable[float | None], kind: Kind = "m") -> Unit:
-    """The unit in which the largest of the values is at least one and below a thousand, as far as units go."""
-    top = max((abs(v) for v in values if v is not None and math.isfinite(v)), default=0.0)
+def unit_for(values: Iterable[float | None], kind: Kind = "m", name: str = "") -> Unit:
+    """The unit in which the largest of the values is at least one and below a thousand, as far as units go; or that of
+    a name."""
     units = LENGTHS if kind == "m" else ANGLES
-    fitting = [unit for unit in units if 1.0 <= top * unit.factor < 1000.0]
+    if name:
+        return next(unit for unit in units if unit.name == name)
+    top = max((abs(v) for v in values if v is not None and math.isfinite(v)), default=0.0)
+    fitting = [unit for unit in units if 0.9995 <= top * unit.factor < 999.5]  # as rounded to three digits
     return fitting[0] if fitting else (units[1 if kind == "m" else 0] if top == 0 else _nearest(units, top))
 
 
@@ -41,10 +50,15 @@ def significant(value: float, digits: int = 3) -> str:
     """A number to so many significant digits, without an exponent where it can be read without."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
-    places = digits - 1 - math.floor(math.log10(abs(value)))
+    places = digits - 1 - _exponent(value, digits)
     if places < 0:
         return f"{round(value, places):.0f}"
     return f"{value:.{places}f}" if places <= 6 else f"{value:.{digits - 1}e}"
+
+
+def _exponent(value: float, digits: int) -> int:
+    """Power of ten of the first digit of a number rounded to so many digits."""
+    return int(f"{value:.{digits - 1}e}".partition("e")[2])
 
 
 def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | None = None) -> str:
@@ -56,26 +70,56 @@ def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | No
     return f"{significant(value * unit.factor, digits)} {unit.name}"
 
 
-def show_interval(
-    value: float | None, interval: tuple[float, float] | None, kind: Kind = "m", unit: Unit | None = None
-) -> str:
-    """A value and its 95 % interval, to two digits of the half-width (JCGM 100:2008 7.2.6), or five of the value.
+def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | None], factor: float) -> int:
+    """Decimals of numbers that stand in one column, as many as the least certain of them justifies.
 
-    Where the ends then read like the value they are left out.
+    Two digits of the widest half-width (JCGM 100:2008 7.2.6); three of the largest number where no interval shows in
+    those.
+
+    Parameters
+    ----------
+    values : sequence of float, optional
+        In SI; None or not finite where unknown.
+    intervals : sequence of (low, high), optional
+        As long as the values, or empty.
+    factor : float
+        Of the unit.
     """
-    if value is None or interval is None:
+    sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
+    if not sizes:
+        return 0
+    places = DIGITS - 1 - _exponent(max(sizes), DIGITS)
+    halves = [(ends[1] - ends[0]) / 2 * factor for ends in intervals if ends is not None]
+    wide = max((half for half in halves if math.isfinite(half)), default=0.0)
+    if wide >= VISIBLE * 10.0**-places:
+        places = 1 - _exponent(wide, 2)
+    return max(0, places)
+
+
+def in_unit(value: float, interval: Interval | None, factor: float, places: int, unit: str = "") -> str:
+    """A number with so many decimals, its unit, and its interval where that reads differently."""
+    text = rounded(value * factor, places)
+    name = f" {unit}" if unit else ""
+    if interval is None:
+        return f"{text}{name}"
+    ends = [rounded(end * factor, places) for end in interval]
+    return f"{text}{name}" if ends == [text, text] else f"{text}{name} ({ends[0]} to {ends[1]})"
+
+
+def rounded(value: float, places: int) -> str:
+    """A number with so many decimals; one above 0 that rounds to 0 as below the last of them."""
+    text = f"{value:.{places}f}"
+    if float(text):
+        return text
+    return f"<{10.0**-places:.{places}f}" if value > 0 else "0"
+
+
+def show_interval(value: float | None, interval: Interval | None, kind: Kind = "m", unit: Unit | None = None) -> str:
+    """A value and its 95 % interval, with the digits of `decimals_of`; ends that read like the value are left out."""
+    if value is None or interval is None or interval[1] <= interval[0]:
         return show(value, kind, unit=unit)
     unit = unit or unit_for([value], kind)
-    half = (interval[1] - interval[0]) / 2 * unit.factor
-    if half <= 0:
-        return show(value, kind, unit=unit)
-    low, middle, high = (x * unit.factor for x in (interval[0], value, interval[1]))
-    finest = 4 - math.floor(math.log10(abs(middle))) if middle else 4
-    places = max(0, min(1 - math.floor(math.log10(half)), finest))
-    ends, text = [f"{x:.{places}f}" for x in (low, high)], f"{middle:.{places}f}"
-    if ends == [text, text]:
-        return f"{text} {unit.name}"
-    return f"{text} {unit.name} ({ends[0]} to {ends[1]})"
+    return in_unit(value, interval, unit.factor, decimals_of([value], [interval], unit.factor), unit.name)
 
 
 def show_joint(value: float | None, unit: str, digits: int = 3) -> str:
@@ -115,14 +159,16 @@ def percent(share: float, digits: int = 3) -> str:
 
 
 def span(low: float, high: float) -> str:
-    """From one length to another."""
-    return f"{show(low)} to {show(high)}"
+    """From one length to another, in one unit."""
+    unit = unit_for([low, high])
+    places = decimals_of([low, high], [], unit.factor)
+    return f"{rounded(low * unit.factor, places)} to {rounded(high * unit.factor, places)} {unit.name}"
 
 
-def signed(value: float, interval: tuple[float, float] | None) -> str:
-    """A change of a length with its interval."""
-    text = f"{'+' if value > 0 else ''}{show(value)}"
-    return text if interval is None else f"{text} ({span(*interval)})"
+def signed(value: float, interval: Interval | None) -> str:
+    """A change of a length with its interval, one unit and as many decimals for all of it."""
+    text = show_interval(value, interval)
+    return f"+{text}" if value > 0 and text[:1] != "0" else text
 
 
 def points(value: float, interval: tuple[float, float] | None) -> str:
@@ -133,11 +179,17 @@ def points(value: float, interval: tuple[float, float] | None) -> str:
     )
 
 
-BELOW_RESOLUTION = 1e-9
+BELOW_RESOLUTION = 1e-6
 """Share of the largest of some numbers of one kind below which another is rounding."""
 
 
+def without_rounding(values: Sequence[float | None]) -> list[float | None]:
+    """Numbers of one kind, those that are rounding beside the largest as 0; None and nan stay."""
+    finite = (abs(value) for value in values if value is not None and math.isfinite(value))
+    least = BELOW_RESOLUTION * max(finite, default=0.0)
+    return [0.0 if value is not None and abs(value) <= least else value for value in values]
+
+
 def beside_each_other(values: Sequence[float]) -> list[float]:
-    """Numbers of one kind, those that are rounding beside the largest as 0."""
-    least = BELOW_RESOLUTION * max((abs(value) for value in values), default=0.0)
-    return [value if abs(value) > least else 0.0 for value in values]
+    """`without_rounding` of numbers that are all known."""
+    return [0.0 if value is None else value for value in without_rounding(values)]

@@ -5,24 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from armsim.formatting import ARCSECOND, Kind, Unit, unit_for
+from armsim.formatting import ARCSECOND, Kind, Unit, decimals_of, in_unit, unit_for, without_rounding
 from armsim.report.document import Cell
 
 Interval = tuple[float, float] | None
-DIGITS, MOST_DIGITS = 3, 4
-"""Significant digits of the largest number of a column; at most, where its interval is narrow."""
-
-
-def decimals(values: Sequence[float | None], intervals: Sequence[Interval], factor: float) -> int:
-    """Decimals of a column: two digits of the narrowest interval (JCGM 100:2008 7.2.6), else so that the largest has
-    three digits; never more than four of it."""
-    sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
-    if not sizes:
-        return 0
-    top = math.floor(math.log10(max(sizes)))
-    halves = [(own[1] - own[0]) / 2 * factor for own in intervals if own is not None and own[1] > own[0]]
-    wanted = max((1 - math.floor(math.log10(half)) for half in halves), default=DIGITS - 1 - top)
-    return max(0, min(wanted, MOST_DIGITS - 1 - top))
 
 
 def column(
@@ -45,7 +31,8 @@ def column(
     """
     own = unit or unit_for([v for v in values if v is not None and math.isfinite(v)], kind)
     ends = list(intervals) or [None] * len(values)
-    places = decimals(values, ends, own.factor)
+    values = without_rounding(values)
+    places = decimals_of(values, ends, own.factor)
     cells = [
         Cell(_text(value, interval, own.factor, places), None if value is None or math.isinf(value) else value)
         for value, interval in zip(values, ends, strict=True)
@@ -76,13 +63,4 @@ def _text(value: float | None, interval: Interval, factor: float, places: int) -
         return "–"
     if math.isinf(value):
         return "∞"
-    text = _rounded(value * factor, places)
-    if interval is None:
-        return text
-    ends = [_rounded(end * factor, places) for end in interval]
-    return text if ends == [text, text] else f"{text} ({ends[0]} to {ends[1]})"
-
-
-def _rounded(value: float, places: int) -> str:
-    text = f"{value:.{places}f}"
-    return "0" if not float(text) else text
+    return in_unit(value, interval, factor, places)

@@ -1,0 +1,212 @@
+"""What a sample says of one criterion: figure, interval, limit, state, and the sentences that tell them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from armsim.formatting import PERCENT, Unit, apart, decimals_of, in_unit, percent, show, unit_for
+from armsim.requirement.state import Verdict, state_of, units_to_resolve, worst_of
+
+Quantity = Literal["length", "share", "count"]
+Ends = tuple[float, float]
+COUNT = Unit("", 1.0)
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """One criterion at one task, or at one joint; also where nothing is required of it.
+
+    Parameters
+    ----------
+    criterion : str
+        Its name, such as ``position``.
+    statistic : str
+        What is held against the limit, as the header of a column: "95 % of errors".
+    phrase : str
+        The same as a sentence with {} in the place of the figure: "95 % of errors lie within {}".
+    where : str
+        The pose or the joint at which it is worst; empty where it is of the whole task.
+    value : float
+        [m or 1]
+    interval : (low, high), optional
+        At 95 %; None where the sample gives none.
+    limit : float, optional
+        None where nothing is required.
+    quantity : str
+        ``length`` [m], ``share`` [1] or ``count``.
+    at_least : bool
+        The value must reach the limit; else it must not exceed it.
+    state : Verdict
+    cause : str
+        What makes it fail, where that is known.
+    units_to_resolve : int, optional
+        Units that would resolve it, where it is not and a number would.
+    decimals : int, optional
+        Of the figure in its unit, where it stands beside others; see `share_digits`.
+    unit : str
+        In which it is shown, likewise.
+    """
+
+    criterion: str
+    statistic: str
+    phrase: str
+    where: str
+    value: float
+    interval: Ends | None
+    limit: float | None
+    quantity: Quantity
+    at_least: bool
+    state: Verdict
+    cause: str = ""
+    units_to_resolve: int | None = None
+    decimals: int = 0
+    unit: str = ""
+
+    @staticmethod
+    def of(
+        criterion: str,
+        statistic: str,
+        phrase: str,
+        value: float,
+        ends: Ends,
+        limit: float | None,
+        units: int,
+        where: str = "",
+        quantity: Quantity = "length",
+        at_least: bool = False,
+        cause: str = "",
+    ) -> Judgement:
+        """Judge a value by its ``ends``, infinite where the sample gives none; ``units`` were sampled."""
+        state: Verdict = "none stated" if limit is None else state_of(*ends, limit, at_least)
+        more = None if limit is None or state != "not resolved" else units_to_resolve(units, value, *ends, limit)
+        interval = ends if all(math.isfinite(end) for end in ends) else None
+        one = Judgement(
+            criterion, statistic, phrase, where, value, interval, limit, quantity, at_least, state, cause, more
+        )  # fmt: skip
+        return share_digits([[one]])[0][0]
+
+    @property
+    def holds(self) -> bool:
+        """Whether the estimate keeps the limit, whatever its interval."""
+        if self.limit is None:
+            return True
+        return self.value >= self.limit if self.at_least else self.value <= self.limit
+
+    @property
+    def shown_in(self) -> Unit:
+        """The unit with its factor."""
+        fixed = {"share": PERCENT, "count": COUNT}
+        return fixed.get(self.quantity) or unit_for([self.value], name=self.unit)
+
+    @property
+    def header(self) -> str:
+        """Header of its column, with the unit."""
+        unit = self.shown_in.name
+        return f"{self.statistic} [{unit}]" if unit else self.statistic
+
+    @property
+    def cell(self) -> str:
+        """The figure as it stands in a column, without its unit."""
+        return in_unit(self.value, self.interval, self.shown_in.factor, self.decimals)
+
+    @property
+    def figure(self) -> str:
+        """The value with its unit and its interval: "114 µm (111 to 116)"."""
+        return in_unit(self.value, self.interval, self.shown_in.factor, self.decimals, self.shown_in.name)
+
+    @property
+    def shown_limit(self) -> str:
+        """The limit with its unit; empty where nothing is required."""
+        return "" if self.limit is None else self._shown(self.limit)
+
+    def _shown(self, value: float, digits: int = 3) -> str:
+        if self.quantity == "length":
+            return show(value, digits=digits)
+        return f"{value:g}" if self.quantity == "count" else percent(value, digits)
+
+    @property
+    def required(self) -> str:
+        """The limit as a phrase."""
+        if self.quantity == "count":
+            return "none allowed"
+        return f"at least {self.shown_limit} required" if self.at_least else f"{self.shown_limit} required"
+
+    @property
+    def finding(self) -> str:
+        """The figure in a sentence, without the limit."""
+        return self.phrase.format(self.figure) + (f" at {self.where}" if self.where else "")
+
+    @property
+    def margin(self) -> str:
+        """How far the value is from its limit; empty where nothing is required."""
+        if self.limit is None or self.quantity == "count":
+            return ""
+        value, limit = apart(self.value, self.limit, self._shown)
+        if value == limit:
+            return f"exactly the {limit} required"
+        away = abs(self.value - self.limit)
+        gap = f"{100 * away:.3g} points" if self.quantity == "share" else show(away)
+        return f"{gap} {'below' if self.value < self.limit else 'above'} the {limit} required"
+
+    @property
+    def doubt(self) -> str:
+        """Why it is not resolved, and what would do; empty where it is resolved."""
+        if self.state != "not resolved":
+            return ""
+        if self.interval is None:
+            return "too few units for an interval"
+        inside = "the limit lies in the 95 % interval"
+        return f"{inside}; about {self.units_to_resolve} units would resolve it" if self.units_to_resolve else inside
+
+    @property
+    def reason(self) -> str:
+        """Why it is not met, or not resolved; empty where it is met or nothing is required."""
+        if self.state in ("met", "none stated"):
+            return ""
+        blame = f" ({self.cause})" if self.cause else ""
+        text = self.finding if self.quantity == "count" else f"{self.finding}, {self.required}"
+        return f"{text}{blame}" if self.state == "not met" else f"not resolved: {text}{blame}; {self.doubt}"
+
+
+def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, ...]]:
+    """The same judgements, those of one criterion with one unit and as many decimals, since they stand in one column.
+
+    Parameters
+    ----------
+    rows : sequence of sequence of Judgement
+        Of every task.
+    """
+    columns: dict[str, list[Judgement]] = {}
+    for row in rows:
+        for judgement in row:
+            columns.setdefault(judgement.criterion, []).append(judgement)
+    shown: dict[str, tuple[str, int]] = {}
+    for name, column in columns.items():
+        values = [judgement.value for judgement in column]
+        unit = unit_for(values) if column[0].quantity == "length" else column[0].shown_in
+        shown[name] = unit.name, decimals_of(values, [judgement.interval for judgement in column], unit.factor)
+
+    def beside(judgement: Judgement) -> Judgement:
+        unit, decimals = shown[judgement.criterion]
+        return replace(judgement, unit=unit, decimals=decimals)
+
+    return [tuple(beside(judgement) for judgement in row) for row in rows]
+
+
+def combined(judgements: Iterable[Judgement]) -> Verdict:
+    """The worst state of several judgements; ``none stated`` where nothing is required."""
+    return worst_of(judgement.state for judgement in judgements)
+
+
+def fails(judgements: Iterable[Judgement]) -> tuple[str, ...]:
+    """Names of the criteria that the estimates do not keep."""
+    return tuple(judgement.criterion for judgement in judgements if not judgement.holds)
+
+
+def reasons(judgements: Sequence[Judgement]) -> tuple[str, ...]:
+    """Sentences of those that are not met, then of those that are not resolved."""
+    ordered = sorted(judgements, key=lambda judgement: judgement.state != "not met")
+    return tuple(judgement.reason for judgement in ordered if judgement.reason)

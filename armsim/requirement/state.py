@@ -1,0 +1,64 @@
+"""The three states of a criterion: the one place where an estimate, its interval and a limit become a verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Literal
+
+State = Literal["met", "not resolved", "not met"]
+Verdict = Literal["met", "not resolved", "not met", "none stated"]
+"""A state, or that nothing is required."""
+ORDER: tuple[Verdict, ...] = ("none stated", "met", "not resolved", "not met")
+"""From the best to the worst."""
+
+
+def state_of(low: float, high: float, limit: float, at_least: bool = False) -> State:
+    """State of a figure whose 95 % interval is from ``low`` to ``high``, against a limit.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the interval, infinite where the sample gives none.
+    limit : float
+        In the unit of the figure.
+    at_least : bool
+        The figure must reach the limit; else it must not exceed it.
+
+    Returns
+    -------
+    State
+        ``met`` where the whole interval keeps the limit, ``not met`` where all of it is beyond, else ``not resolved``.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, 8.3.3, guarded acceptance (clause from memory): accept only where the whole coverage interval
+       keeps the limit.
+    """
+    if at_least:
+        low, high, limit = -high, -low, -limit
+    if high <= limit:
+        return "met"
+    return "not met" if low > limit else "not resolved"
+
+
+def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
+    """The verdict of several criteria together; ``none stated`` where nothing is required."""
+    return ORDER[max((ORDER.index(verdict) for verdict in verdicts), default=0)]
+
+
+def units_to_resolve(units: int, value: float, low: float, high: float, limit: float) -> int | None:
+    """Units, in round numbers, whose interval about the same value would no longer hold the limit.
+
+    The half-width falls with the square root of the number of units. None where no number would do (the value is the
+    limit) or the sample gives no interval.
+    """
+    half = high - value if limit > value else value - low
+    away = abs(limit - value)
+    if not math.isfinite(half) or half <= 0 or away <= 0:
+        return None
+    wanted = units * (half / away) ** 2
+    if wanted <= units or wanted > 1e9:
+        return None
+    step = 10.0 ** (math.floor(math.log10(wanted)) - 1)
+    return int(math.ceil(wanted / step - 1e-6) * step)
