@@ -4,35 +4,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.asked import ISO_CYCLES, Requirement
+from armsim.criteria import Evidence, finite, integration_of_rp, judge_task, largest_interval, share_of, yield_of
 from armsim.engine import measures
 from armsim.engine import statistics as stats
 from armsim.engine.acceptance import simulate_test
+from armsim.engine.operation import limits_stated
 from armsim.engine.pose import share_names
 from armsim.engine.run import TaskSample
 from armsim.engine.work import Job, attained_at
 from armsim.errormodel.shapes import Wave
-from armsim.formatting import apart, percent, show
+from armsim.formatting import show
 from armsim.model.configurations import Held
+from armsim.requirement import Verdict, combined, share_digits
 from armsim.results import (
     NEAR_SINGULAR,
     Acceptance,
     Contribution,
     Measure,
-    Part,
     Reversal,
     Summary,
     TaskResult,
     UnitDistribution,
     Unreachable,
     Within,
-    Yield,
     YieldCurve,
 )
 from armsim.results.poses import BIAS, VERDICTS, Interval, UnitQuantiles, vector
@@ -62,8 +62,8 @@ class Judged:
 
     @property
     def interval(self) -> Interval | None:
-        """Of the quantile at the coverage at the worst pose. [m]"""
-        return self.table[self.worst].error.at_coverage_interval
+        """Of the largest quantile at the coverage. [m]"""
+        return self.summary.at_coverage_interval
 
 
 def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) -> Judged:
@@ -73,6 +73,25 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
         table.column("along")[:] = poses.along
     worst = int(np.argmax(table.column("error.at_coverage")))
     return Judged(task.name, table, worst, _summary(scenario, task, poses.unreachable, table, worst, sample))
+
+
+def judge_all(scenario: Scenario, found: Sequence[PoseSet], samples: Sequence[TaskSample]) -> tuple[Judged, ...]:
+    """The verdicts on all tasks, whose figures of one kind share unit and decimals."""
+    rows = zip(scenario.tasks, found, samples, strict=True)
+    judged = [judge(scenario, *row) for row in rows]
+    summaries = with_shared_digits([own.summary for own in judged])
+    return tuple(replace(own, summary=summary) for own, summary in zip(judged, summaries, strict=True))
+
+
+def state_of_all(judged: Sequence[Judged]) -> Verdict:
+    """The worst state over tasks."""
+    return combined(judgement for own in judged for judgement in own.summary.judgements)
+
+
+def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
+    """Summaries of tasks that stand in one table."""
+    shared = share_digits([summary.judgements for summary in summaries])
+    return [replace(own, judgements=judgements) for own, judgements in zip(summaries, shared, strict=True)]
 
 
 def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
@@ -128,7 +147,7 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
     """AT and RT of a path; of other tasks the largest AP and RP, and the measures of few poses."""
     out: list[Measure] = []
     accuracy, repeatability = sample.worst
-    doubt = _doubt_of_rp(table)
+    doubt = integration_of_rp(table)
     if poses.configurations.directions is not None:
         out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", accuracy))
         out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", repeatability, doubt))
@@ -151,11 +170,6 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
     return out
 
 
-def _doubt_of_rp(table: PoseTable) -> float:
-    """Half-width of the integration of RP at the pose where that is largest. [m]"""
-    return float(table.column("integration")[int(np.argmax(table.column("repeatability.p95")))])
-
-
 def _acceptance(
     requirement: Requirement | None, job: Job, poses: PoseSet, table: PoseTable, task: int
 ) -> Acceptance | None:
@@ -175,17 +189,9 @@ def _acceptance(
     if requirement is None:
         return Acceptance(cycles, names, accuracy, repeatability)
     passed, holds = tested.within(requirement.position, requirement.repeatability)
-    share = yield_of(passed)
+    share = share_of(passed)
     rejected, accepted = float(np.mean(holds & ~passed)), float(np.mean(~holds & passed))
     return Acceptance(cycles, names, accuracy, repeatability, share, rejected, accepted)
-
-
-def yield_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
-    """Share of units that pass, shape (units,); ``bounds`` (2, units): those that do for certain, and that may."""
-    units, passed = len(passing), int(np.count_nonzero(passing))
-    fewest, most = (passed, passed) if bounds is None else (int(np.count_nonzero(row)) for row in bounds)
-    interval = stats.clopper_pearson(fewest, units)[0], stats.clopper_pearson(most, units)[1]
-    return Yield(passed / units, interval, passed, units)
 
 
 def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
@@ -255,86 +261,29 @@ def _summary(
             contributions.append(Contribution(owner, cause, share, bias_share))
     bias = float(parts[-1])
     visits = float(weight @ poses.column("visit_share")) / total if total else 0.0
+    lost, limits = [point.name for point in unreachable], " or ".join(limits_stated(scenario.machine))
+    judgements = judge_task(Evidence(requirement, poses, worst, sample, lost, task.must_reach, limits))
+    (rp,) = stats.unit_quantiles(sample.worst[1], (stats.LEVEL,), integration_of_rp(poses))
     verdicts = poses.column("first_order.validation.verdict")[:, 0].astype(int)
     agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
-    (rp,) = stats.unit_quantiles(sample.worst[1], (0.95,), _doubt_of_rp(poses))
-    verdict = None if requirement is None else _verdict(requirement, task, unreachable, poses, worst, sample, rp)
     return Summary(
         p95=top.error.p95,
         p95_interval=top.error.p95_interval,
         worst_pose=top.name,
         at_coverage=top.error.at_coverage,
+        at_coverage_interval=finite(largest_interval(poses)),
         repeatability_p95=rp.value,
+        repeatability_p95_interval=rp.interval,
         groups={**groups, "bias": bias},
         causes={**causes, "bias": bias},
         lives={"unit": (1.0 - visits - bias) if total else 0.0, "visit": visits, "bias": bias},
         first_order_agrees=agrees,
-        yield_=None if requirement is None else yield_of(sample.passing, sample.passing_bounds),
-        met=None if verdict is None else not verdict.reasons,
-        reasons=() if verdict is None else tuple(verdict.reasons.values()),
-        failed=() if verdict is None else tuple(verdict.reasons),
+        yield_=None if requirement is None else yield_of(sample),
+        state=combined(judgements),
+        judgements=judgements,
         within=None if requirement is None else _within(poses, requirement),
-        sure=None if verdict is None else verdict.sure,
         contributions=tuple(sorted(contributions, key=lambda own: -own.share)),
     )
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """Why the requirement is not met, and whether that would be the same anywhere in the intervals."""
-
-    reasons: dict[Part, str]
-    sure: bool
-
-
-def _verdict(
-    requirement: Requirement,
-    task: Task,
-    unreachable: tuple[Unreachable, ...],
-    poses: PoseTable,
-    worst: int,
-    sample: TaskSample,
-    rp: stats.Estimate,
-) -> Verdict:
-    reasons: dict[Part, str] = {}
-    best, least = [], []  # whether each part may hold, and whether it surely does
-    found_at = float(poses.column("error.at_coverage")[worst])
-    low, high = _ends(poses)
-    best.append(float(low.max()) <= requirement.position)
-    least.append(float(high.max()) <= requirement.position)
-    if found_at > requirement.position:
-        found, asked = apart(found_at, requirement.position, show)
-        coverage = percent(requirement.coverage)
-        reasons["position"] = f"{coverage} of errors lie within {found} at {poses.names[worst]}, required {asked}"
-    if requirement.repeatability is not None and requirement.yield_ is None:
-        # without a yield to reach, the usual share of units must hold the repeatability at all poses
-        ends = rp.interval or (0.0, math.inf)
-        best.append(ends[0] <= requirement.repeatability)
-        least.append(ends[1] <= requirement.repeatability)
-        if rp.value > requirement.repeatability:
-            loosest = poses.names[int(np.argmax(poses.column("repeatability.p95")))]
-            found, asked = apart(rp.value, requirement.repeatability, show)
-            reasons["repeatability"] = f"RP of 95 % of units up to {found}, largest at {loosest}, required {asked}"
-    if task.must_reach and unreachable:
-        best.append(False)
-        reasons["reach"] = f"{_some(unreachable)} cannot be reached"
-    if requirement.yield_ is not None:
-        judged = yield_of(sample.passing, sample.passing_bounds)
-        best.append(judged.interval[1] >= requirement.yield_)
-        least.append(judged.interval[0] >= requirement.yield_)
-        if judged.value < requirement.yield_:
-            found, asked = apart(judged.value, requirement.yield_, percent)
-            alone = float(np.mean(sample.worst[0] <= requirement.position))
-            by_rp = requirement.repeatability is not None and alone >= requirement.yield_
-            blame = f", for an RP of up to {show(rp.value)}" if by_rp else ""
-            reasons["yield"] = f"yield {found}, required {asked}{blame}"
-    return Verdict(reasons, all(least) if not reasons else not all(best))
-
-
-def _ends(poses: PoseTable) -> tuple[Array, Array]:
-    """Ends of the intervals of the quantile at the coverage at every pose; open where the sample is too small. [m]"""
-    values, ends = poses.column("error.at_coverage"), poses.column("error.at_coverage_interval")
-    return np.where(np.isnan(ends[:, 0]), values, ends[:, 0]), np.where(np.isnan(ends[:, 1]), np.inf, ends[:, 1])
 
 
 def _within(poses: PoseTable, requirement: Requirement) -> Within:
@@ -342,8 +291,3 @@ def _within(poses: PoseTable, requirement: Requirement) -> Within:
     low, high = (np.where(np.isnan(end), values, end) for end in ends.T)
     share, certain, possible = (float(np.mean(x <= requirement.position)) for x in (values, high, low))
     return Within(share, (certain, possible))
-
-
-def _some(unreachable: tuple[Unreachable, ...], most: int = 5) -> str:
-    named = ", ".join(point.name for point in unreachable[:most])
-    return named if len(unreachable) <= most else f"{named} and {len(unreachable) - most} more"

@@ -57,12 +57,9 @@ def caveats(
         if task.near_singular:
             out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")
         out += [f"task {task.name!r}: {note}" for note in task.notes]
-        if task.summary.sure is False:
-            verdict = "met" if task.summary.met else "not met"
-            out.append(
-                f"task {task.name!r}: that the requirement is {verdict} lies within the 95 % intervals of this sample: "
-                "more units would tell"
-            )
+        for judgement in task.summary.judgements:
+            if judgement.doubt:
+                out.append(f"task {task.name!r}: {judgement.statistic} is not resolved: {judgement.doubt}")
         if task.unreachable:
             out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
     return (*out, *_slipping(operation))

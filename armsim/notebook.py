@@ -11,8 +11,9 @@ from typing import Any
 from armsim import figures
 from armsim.decide import Comparison
 from armsim.figures.style import Drawing
-from armsim.formatting import percent, show, show_interval, show_joint
+from armsim.formatting import percent, show, show_joint
 from armsim.report import wording
+from armsim.report.verdict import headline, task_table
 from armsim.results import MapOf, Result, TaskResult
 from armsim.study import Study
 from armsim.tasks import kind_of
@@ -90,22 +91,11 @@ class DisplayedResult(Result):
         return fitting[0]
 
     def _repr_html_(self) -> str:
-        verdict = {None: "no requirement", True: "requirement met", False: "requirement not met"}[self.met]
-        head = f"<b>{escape(self.scenario)}</b>: {verdict}; {self.units} built units × {self.visits} visits"
-        rows = []
-        for task in self.tasks:
-            summary = task.summary
-            judged = summary.yield_
-            rows.append(
-                (
-                    task.name,
-                    summary.worst_pose,
-                    show_interval(summary.p95, summary.p95_interval),
-                    show(summary.repeatability_p95),
-                    "–" if judged is None else percent(judged.value),
-                )
-            )
-        tasks = html_table(("task", "worst pose", "95 % of errors within", "RP, 95 % of arms", "yield"), rows)
+        head = (
+            f"<b>{escape(self.scenario)}</b>: {escape(headline(self))} {self.units} built units × {self.visits} visits"
+        )
+        listed = task_table(self)
+        tasks = html_table(listed.headers, [[cell.text for cell in row] for row in listed.rows])
         joints = [
             (name, f"{own.encoder} ({own.placement})", *(show_joint(size, own.unit) for size in (own.rms, own.limit)))
             for name, own in self.joints.items()
@@ -155,7 +145,7 @@ class DisplayedComparison(Comparison):
         return table + "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
 
 
-def html_table(headers: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
+def html_table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """A plain table for a notebook."""
     head = "".join(f"<th>{escape(name)}</th>" for name in headers)
     body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)

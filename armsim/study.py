@@ -9,13 +9,13 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
-from armsim.assessment import Judged, judge, task_result
+from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
 from armsim.caveats import caveats
 from armsim.core.sources import LANES
+from armsim.criteria import coverage_of, judge_joints
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
 from armsim.engine import growth
-from armsim.engine import statistics as stats
 from armsim.engine.growth import Stopped
 from armsim.engine.joint_budgets import joint_budgets, link_budget
 from armsim.engine.layout import MEMORY
@@ -230,12 +230,15 @@ class Study:
         scenario = self.scenario
         both = zip(scenario.tasks, found, strict=True)
         final = sampled.job.plan
-        tasks = tuple(
+        each = [
             task_result(scenario, sampled.job, task, poses, sample)
             for (task, poses), sample in zip(both, sampled.tasks, strict=True)
-        )
+        ]
+        shared = with_shared_digits([task.summary for task in each])
+        tasks = tuple(replace(task, summary=summary) for task, summary in zip(each, shared, strict=True))
         joints = self.budgets(found)
         operation = limits_of(scenario.machine, final)
+        motion = motions(scenario.machine, scenario.motion, final.seed)
         return Result(
             format=FORMAT,
             version=own_version(),
@@ -254,8 +257,9 @@ class Study:
             adaptive=sampled.adaptive,
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
-            motion=motions(scenario.machine, scenario.motion, final.seed),
+            motion=motion,
             operation=operation,
+            judgements=judge_joints(scenario.requirement, motion, final.units),
         )
 
     def growing(
@@ -301,8 +305,7 @@ class Study:
             units = min(-(-begin // LANES) * LANES, plan.units)
             while True:
                 samples = population.grow(units)
-                rows = zip(scenario.tasks, poses, samples.tasks, strict=True)
-                judged = tuple(judge(scenario, *row) for row in rows)
+                judged = judge_all(scenario, poses, samples.tasks)
                 yield Answer(units, tuple(own.table for own in judged), judged, samples)
                 if units == plan.units:
                     return
@@ -312,8 +315,7 @@ class Study:
 
     @property
     def _coverage(self) -> float:
-        requirement = self.scenario.requirement
-        return requirement.coverage if requirement is not None else stats.LEVEL
+        return coverage_of(self.scenario.requirement)
 
     def _asked(self, found: Sequence[PoseSet]) -> list[TaskConfigurations]:
         return [
@@ -331,8 +333,7 @@ class Study:
     ) -> tuple[tuple[Judged, ...], Samples]:
         """Sample, and only judge: for a search that tries many designs; parameters as of `run`."""
         sampled = self._sample(found, workers, progress, memory, note=note)
-        rows = zip(self.scenario.tasks, found, sampled.tasks, strict=True)
-        return tuple(judge(self.scenario, *row) for row in rows), sampled
+        return judge_all(self.scenario, found, sampled.tasks), sampled
 
     def _sample(
         self,

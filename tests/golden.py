@@ -38,7 +38,7 @@ def made(name: str) -> dict[str, Any]:
             "poses": count,
             "unreachable": len(task.unreachable),
             "worst_pose": summary.worst_pose,
-            "met": summary.met,
+            "met": summary.holds,
             "p95": summary.p95,
             "repeatability_p95": summary.repeatability_p95,
             "yield": None if summary.yield_ is None else summary.yield_.value,

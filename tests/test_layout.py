@@ -16,6 +16,7 @@ FLOORS = [
     {"decide"},
     {"study"},
     {"assessment", "caveats", "identification"},
+    {"criteria"},
     {"documents"},
     {"scenario"},
     {"engine", "tasks"},
@@ -23,7 +24,7 @@ FLOORS = [
     {"physics"},
     {"errormodel"},
     {"results"},
-    {"asked", "sources"},
+    {"asked", "sources", "requirement"},
     {"core", "declared", "formatting", "kept", "version", "arrays", "caution", "processors"},
     {"errors"},
 ]

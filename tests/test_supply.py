@@ -98,7 +98,7 @@ def test_no_network_at_run_time(tmp_path: Path, command: list[object]) -> None:
     if not all(Path(part).exists() for part in given if part.endswith(".yaml")):
         pytest.fail(f"no such scenario: {given}")
     done = subprocess.run([sys.executable, "-c", OFFLINE, *given], capture_output=True, text=True, check=False)
-    assert done.returncode in (0, 1), done.stderr
+    assert done.returncode in (0, 1, 4), done.stderr
     assert "a socket was asked for" not in done.stderr
     if out:
         assert (tmp_path / "r" / "report.pdf").exists()

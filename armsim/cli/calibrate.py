@@ -23,7 +23,7 @@ from armsim.cli.options import (
     called,
     changes_of,
 )
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
+from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
     from armsim.hardware.calibrate import Calibrated
@@ -81,8 +81,8 @@ def calibrate(
             say(f"note: {text}")
         say(f"poses: {folder / 'tables' / 'poses.csv'}")
         say(f"report: {folder / 'report.html'}")
-    if found.met is False:
-        raise typer.Exit(1)
+    if exit_of(found.state):
+        raise typer.Exit(exit_of(found.state))
 
 
 def _print(found: Calibrated) -> None:

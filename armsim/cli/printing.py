@@ -14,6 +14,7 @@ from armsim.errors import RunError, one_line
 
 if TYPE_CHECKING:
     from armsim.engine.run import Note, Progress
+    from armsim.requirement import Verdict
 
 GAP = "  "
 """Between the columns of a table that is read by another program."""
@@ -114,6 +115,11 @@ def _listed(title: str, header: Sequence[str], cells: list[list[str]]) -> None:
         for number, (name, cell) in enumerate(zip(header, row, strict=True)):
             if cell:
                 print(f"{'  ' if number else ''}{name}: {cell}")
+
+
+def exit_of(verdict: Verdict) -> int:
+    """Exit code of a command that judges: 0 met or nothing required, 1 not met, 4 not resolved by this sample."""
+    return {"not met": 1, "not resolved": 4}.get(verdict, 0)
 
 
 def print_machine(data: Mapping[str, Any]) -> None:

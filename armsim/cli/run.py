@@ -28,7 +28,7 @@ from armsim.cli.options import (
     changes_of,
     need,
 )
-from armsim.cli.printing import print_table, printing, say, shown_progress, stoppable, tell
+from armsim.cli.printing import exit_of, print_table, printing, say, shown_progress, stoppable, tell
 from armsim.processors import processors
 
 if TYPE_CHECKING:
@@ -106,8 +106,8 @@ def run(
 
         assert scenario is not None  # held above
         place = out or Path("results") / f"{called(scenario)}-sweep"
-        if not sweep_of(study, sweep, place, scenario, workers, allowed, json):
-            raise typer.Exit(1)
+        if code := exit_of(sweep_of(study, sweep, place, scenario, workers, allowed, json)):
+            raise typer.Exit(code)
         return
     folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if expected is None else '-again'}"
     own = Path(asked.scenario) if out is None else None
@@ -167,8 +167,8 @@ def run(
         if expected is not None:
             say("the inputs are as they were, and the results are the same to the bit")
         say(f"report: {folder / 'report.html'}")
-    if result.met is False:
-        raise typer.Exit(1)
+    if exit_of(result.state):
+        raise typer.Exit(exit_of(result.state))
 
 
 def _fault(key: str, found: str, accepted: str) -> InputError:
@@ -188,45 +188,18 @@ def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tup
 
 def _print(result: Result) -> None:
     from armsim.cli.moving import print_motion, print_operation
-    from armsim.formatting import percent, show, show_interval
-    from armsim.report.findings import too_rough
+    from armsim.formatting import percent
+    from armsim.report.verdict import task_table
 
-    header = (
-        "task",
-        "poses",
-        "worst pose",
-        "95 % of errors within",
-        "RP, 95 % of units",
-        "yield",
-        "largest group",
-        "requirement",
-    )
+    tasks = task_table(result)
     rows = []
-    for task in result.tasks:
-        summary, judged = task.summary, task.summary.yield_
-        passed = "–"
-        if judged is not None:
-            low, high = judged.interval
-            passed = f"{percent(judged.value)} ({percent(low)} to {percent(high)})"
-        group = max(summary.groups, key=lambda name: summary.groups[name])
-        row = (
-            task.name,
-            f"{len(task.poses)} of {len(task.poses) + len(task.unreachable)}"
-            if task.unreachable
-            else str(len(task.poses)),
-            summary.worst_pose,
-            show_interval(summary.p95, summary.p95_interval),
-            show(summary.repeatability_p95),
-            passed,
-            f"{group} {percent(summary.groups[group], 2)}",
-            "none" if summary.met is None else ("met" if summary.met else "not met"),
-        )
-        rows.append(row)
-    print_table(result.scenario, header, rows)
-    for task in result.tasks:
-        for reason in task.summary.reasons:
-            tell(f"{task.name}: {reason}")
+    for task, row in zip(result.tasks, tasks.rows, strict=True):
+        groups = task.summary.groups
+        group = max(groups, key=lambda name: groups[name])
+        cells = [cell.text for cell in row]
+        rows.append((*cells[:-1], f"{group} {percent(groups[group], 2)}", cells[-1]))
+    print_table(result.scenario, (*tasks.headers[:-1], "largest group", tasks.headers[-1]), rows)
     print_motion(result.motion)
     print_operation(result.operation)
-    for reason in too_rough(result):
+    for reason in result.reasons:
         tell(reason)

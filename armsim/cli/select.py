@@ -25,7 +25,7 @@ from armsim.cli.options import (
     changes_of,
     write_new,
 )
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
+from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_progress, stoppable, tell
 from armsim.processors import processors
 
 if TYPE_CHECKING:
@@ -110,8 +110,8 @@ def select(
             say(f"scenario: {written}")
         if out is not None:
             say(f"decision: {out / 'report.html'}")
-    if found.design is None:
-        raise typer.Exit(1)
+    if exit_of(found.state):
+        raise typer.Exit(exit_of(found.state))
 
 
 def _chosen(

@@ -11,15 +11,17 @@ from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.decide.sweep import Sweep
+    from armsim.requirement import Verdict
     from armsim.study import Study
 
 
-def sweep_of(study: Study, text: str, out: Path, own: Path, workers: int | None, allowed: int, json: bool) -> bool:
-    """Sweep a value, PATH=FROM..TO:COUNT, write and print what is found; whether the requirement holds everywhere."""
+def sweep_of(study: Study, text: str, out: Path, own: Path, workers: int | None, allowed: int, json: bool) -> Verdict:
+    """Sweep a value, PATH=FROM..TO:COUNT, write and print what is found; the worst verdict of all values."""
     from armsim.decide.sweep import ACCEPTED, sweep, values_of
     from armsim.errors import InputError, Problem
     from armsim.report.comparison import write_sweep
     from armsim.report.output_folder import check_destination
+    from armsim.requirement import combined
 
     path, sign, values = text.partition("=")
     if not sign or not path.strip():
@@ -38,20 +40,16 @@ def sweep_of(study: Study, text: str, out: Path, own: Path, workers: int | None,
             say(f"note: {warning}")
         say(f"sweep: {out}")
     sys.stdout.flush()
-    return all(own.met is not False for point in found.record.points for own in point.tasks)
+    return combined(own for point in found.record.points for task in point.tasks for own in task.judgements)
 
 
 def _print(found: Sweep) -> None:
-    from armsim.formatting import percent, show, show_interval
+    from armsim.requirement import share_digits
 
-    rows = []
-    for point in found.record.points:
-        for own in point.tasks:
-            passed = "–" if own.yield_ is None else percent(own.yield_)
-            met = "none" if own.met is None else ("met" if own.met else "not met")
-            doubt = "" if own.sure is not False else ", undecided"
-            scatter = "–" if own.repeatability_p95 is None else show(own.repeatability_p95)
-            told = show_interval(own.p95, own.p95_interval), scatter, passed, f"{met}{doubt}"
-            rows.append((point.value, own.name, *told))
-    headers = ("value", "task", "95 % of errors within", "RP, 95 % of units", "yield", "requirement")
-    print_table(f"{found.record.scenario}: {found.record.path}", headers, rows)
+    points = [(point.value, task) for point in found.record.points for task in point.tasks]
+    rows, headers = [], ["value", "task", "worst pose"]
+    shared = share_digits([task.judgements for _, task in points])
+    headers += [own.header for own in shared[0]] if shared else []
+    for (value, task), judgements in zip(points, shared, strict=True):
+        rows.append((value, task.name, task.worst_pose, *(own.cell for own in judgements), task.state))
+    print_table(f"{found.record.scenario}: {found.record.path}", (*headers, "requirement"), rows)

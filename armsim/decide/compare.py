@@ -120,7 +120,7 @@ class Comparison:
             records.DesignRecord(
                 result.scenario,
                 result.price,
-                result.met,
+                result.state,
                 tuple(records.TaskRecord(task.name, task.summary) for task in result.tasks),
             )
             for result in self.results

@@ -9,7 +9,8 @@ from pydantic import Field
 
 from armsim.asked import Requirement
 from armsim.engine.paired import Difference
-from armsim.results import Part, Summary
+from armsim.requirement import Judgement, Verdict
+from armsim.results import Summary
 from armsim.results.poses import Interval
 
 Kind = Literal["joint ideal", "cause halved", "cause at a joint halved", "one bit finer"]
@@ -66,7 +67,7 @@ class DesignRecord:
 
     scenario: str
     price: float
-    met: bool | None
+    state: Verdict
     tasks: tuple[TaskRecord, ...]
 
 
@@ -77,7 +78,7 @@ class ComparisonRecord:
     designs: tuple[DesignRecord, ...]
     differences: tuple[DifferenceRecord, ...]
     other_requirements: dict[str, Requirement | None]
-    format: Literal["armsim-comparison/2"] = "armsim-comparison/2"
+    format: Literal["armsim-comparison/3"] = "armsim-comparison/3"
 
 
 @dataclass(frozen=True)
@@ -158,13 +159,12 @@ class Rejected:
 class Confirmation:
     """The answer on a population that the search has not seen.
 
-    ``at_coverage`` is the quantile at the worst pose of all tasks, with its 95 % interval [m]; ``met`` and ``sure`` as
-    of a summary, over all tasks.
+    ``at_coverage`` is the quantile at the worst pose of all tasks, with its 95 % interval [m]; ``state`` is that of
+    all tasks together.
     """
 
     seed: int
-    met: bool
-    sure: bool
+    state: Verdict
     at_coverage: float
     interval: Interval | None
     worst_pose: str
@@ -209,7 +209,7 @@ class Point:
     design : tuple of Fitted
     spending : mapping of group of joints to price
     failed : tuple of str
-        Parts of the requirement that it does not keep at the poses that decide, as sampled there.
+        Criteria that it does not keep at the poses that decide, as sampled there.
     """
 
     price: float
@@ -218,7 +218,7 @@ class Point:
     pose: str
     design: tuple[Fitted, ...]
     spending: dict[str, float]
-    failed: tuple[Part, ...]
+    failed: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -242,14 +242,14 @@ class JudgedRecord:
     worst_pose: str
     repeatability_p95: float | None
     yield_: Annotated[float | None, Field(alias="yield")]
-    sure: bool | None
+    state: Verdict
 
 
 @dataclass(frozen=True)
 class SelectionRecord:
     """Of `armsim select`, as `selection.Selection`."""
 
-    met: bool
+    state: Verdict
     price: float | None
     design: tuple[Fitted, ...] | None
     closest: tuple[Fitted, ...]
@@ -260,21 +260,21 @@ class SelectionRecord:
     proof: Proof
     confirmation: Confirmation | None
     tasks: dict[str, JudgedRecord]
-    format: Literal["armsim-selection/1"] = "armsim-selection/1"
+    format: Literal["armsim-selection/2"] = "armsim-selection/2"
 
 
 @dataclass(frozen=True)
 class SweepTask:
-    """A task at one value: the 95 % quantile at its worst pose [m], RP of 95 % of the units [m], yield, verdict."""
+    """A task at one value: the worst pose, every criterion with its figure, the verdict."""
 
     name: str
-    p95: float
-    p95_interval: Interval | None
     worst_pose: str
-    repeatability_p95: float | None
-    yield_: Annotated[float | None, Field(alias="yield")]
-    met: bool | None
-    sure: bool | None
+    judgements: tuple[Judgement, ...]
+    state: Verdict
+
+    def judgement(self, criterion: str) -> Judgement | None:
+        """Of a criterion; None where nothing is told of it."""
+        return next((own for own in self.judgements if own.criterion == criterion), None)
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from armsim.asked import Requirement
-from armsim.assessment import Judged
+from armsim.assessment import Judged, state_of_all
 from armsim.decide.program import Choice, Program
 from armsim.decide.records import Confirmation, Proof, Rejected
 from armsim.decide.search import LEAST, NEAR, Search
@@ -114,7 +114,7 @@ class _Record:
                 search.tighten(program, choice, tasks)
             return False
         confirmation = confirmed(search, choice)
-        if not confirmation.met and confirmation.sure:
+        if confirmation.state == "not met":
             seed = confirmation.seed
             reason = f"holds on the population of the scenario, but fails for certain on that of seed {seed}"
             self._reject(choice, (reason,), 1.0, undecided=False)
@@ -179,7 +179,7 @@ class _Record:
             if choice in close and row.undecided is None:
                 few = self.search.few(self.program, choice)
                 tasks, _ = self.search.sample(choice, few, seed=self.search.confirming_seed)
-                undecided = all(task.summary.met or not task.summary.sure for task in tasks)
+                undecided = all(task.summary.state != "not met" for task in tasks)
                 row = replace(row, undecided=undecided)
             out.append(row)
         return tuple(sorted(out, key=lambda row: -row.price))
@@ -192,8 +192,9 @@ def _miss(tasks: Sequence[Judged], requirement: Requirement) -> float:
         summary = task.summary
         if "position" in summary.failed:
             out = max(out, summary.at_coverage / requirement.position)
-        if "repeatability" in summary.failed and summary.repeatability_p95 and requirement.repeatability:
-            out = max(out, summary.repeatability_p95 / requirement.repeatability)
+        repeatability = summary.judgement("repeatability")
+        if repeatability is not None and repeatability.limit is not None and not repeatability.holds:
+            out = max(out, repeatability.value / repeatability.limit)
         if "yield" in summary.failed and summary.yield_ is not None and requirement.yield_ is not None:
             out = max(out, 1.0 + requirement.yield_ - summary.yield_.value)
     return out
@@ -270,8 +271,7 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
     worst = max(tasks, key=lambda task: task.summary.at_coverage)
     return Confirmation(
         seed,
-        _met(tasks),
-        all(task.summary.sure for task in tasks),
+        state_of_all(tasks),
         worst.summary.at_coverage,
         worst.interval,
         f"{worst.summary.worst_pose}, {worst.name}",
@@ -279,7 +279,7 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
 
 
 def _met(tasks: Sequence[Judged]) -> bool:
-    return all(task.summary.met for task in tasks)
+    return all(task.summary.holds for task in tasks)
 
 
 def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:

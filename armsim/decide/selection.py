@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from armsim.assessment import Judged
+from armsim.assessment import Judged, state_of_all
 from armsim.decide import records
 from armsim.decide.records import Confirmation, Fitted, Proof, Rejected
 from armsim.model.machine import Machine
+from armsim.requirement import Verdict, worst_of
 from armsim.results.plain import plain
 
 
@@ -51,6 +52,14 @@ class Selection:
         """Whether every cheaper design was sampled, or excluded by a bound that holds for certain."""
         return self.proof.complete
 
+    @property
+    def state(self) -> Verdict:
+        """Whether the answer meets the requirement, on the population of the search and on the confirming one."""
+        if self.design is None:
+            return "not met"
+        confirmed = "none stated" if self.confirmation is None else self.confirmation.state
+        return worst_of((confirmed, state_of_all(self.tasks)))
+
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.SelectionRecord`; SI units."""
         tasks = {
@@ -60,13 +69,13 @@ class Selection:
                 task.summary.worst_pose,
                 task.summary.repeatability_p95,
                 None if task.summary.yield_ is None else task.summary.yield_.value,
-                task.summary.sure,
+                task.summary.state,
             )
             for task in self.tasks
         }
         return plain(
             records.SelectionRecord(
-                self.design is not None,
+                self.state,
                 self.price,
                 self.design,
                 self.closest,

@@ -105,13 +105,9 @@ def sweep(
         tasks = tuple(
             SweepTask(
                 one.name,
-                one.summary.p95,
-                one.summary.p95_interval,
                 one.summary.worst_pose,
-                one.summary.repeatability_p95,
-                None if one.summary.yield_ is None else one.summary.yield_.value,
-                one.summary.met,
-                one.summary.sure,
+                one.summary.judgements,
+                one.summary.state,
             )
             for one in judged
         )

@@ -146,12 +146,12 @@ class Growing:
         with ThreadPoolExecutor(self._workers) as pool:
             passing = list(pool.map(lambda piece: self._grown(piece, units, keep), every))
         self._begun_to_grow, self._kept = True, units if keep else 0
-        found, at, fit = [], 0, operating(self.job.machine, plan)[None]
+        found, at, fit = [], 0, operating(self.job.machine, plan)
         for pieces, tables in zip(self._tasks, self._tables, strict=True):
             rows = np.concatenate([table.rows for table in tables])
-            own = np.logical_and.reduce([passing[at + i] for i in range(len(pieces))]) & fit
+            own = np.logical_and.reduce([passing[at + i] for i in range(len(pieces))]) & fit[None]
             worst = np.maximum.reduce([piece.figures[:, :2].max(axis=0) for piece in pieces])
-            found.append(TaskSample(rows, own[0], own[1:], worst))
+            found.append(TaskSample(rows, own[0], own[1:], worst, fit))
             at += len(pieces)
         return Samples(replace(self.job, plan=plan, drawn=None), tuple(found), None)
 

@@ -26,7 +26,14 @@ READ = 3.0
 
 def is_limited(machine: Machine) -> bool:
     """Whether any joint states a limit of operation."""
-    return any(joint.encoder.absolute is not None or joint.counts_turns for joint in machine.joints)
+    return bool(limits_stated(machine))
+
+
+def limits_stated(machine: Machine) -> tuple[str, ...]:
+    """Names of the kinds of limit of operation that the joints state."""
+    absolute = any(joint.encoder.absolute is not None for joint in machine.joints)
+    turns = any(joint.counts_turns for joint in machine.joints)
+    return (*(("absolute reading",) if absolute else ()), *(("turn of the motor",) if turns else ()))
 
 
 def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> list[tuple[str, str, Array]]:

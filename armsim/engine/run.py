@@ -63,12 +63,15 @@ class TaskSample:
         Those that do for certain, and those that may, as the integration of RP leaves it in doubt.
     worst : (2, units) [m]
         Largest AP and RP of every unit over the poses.
+    operating : (units,) bool
+        Units that keep to the limits of operation of their sensors.
     """
 
     rows: Rows
     passing: NDArray[np.bool_]
     passing_bounds: NDArray[np.bool_]
     worst: Array
+    operating: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +177,7 @@ class Runner:
                 passing &= np.unpackbits(done.passing, axis=1, count=job.plan.units).astype(bool)
                 np.maximum(worst, done.worst, out=worst)
                 progress(task.name, at, total)
-            out.append(TaskSample(rows, passing[0], passing[1:], worst))
+            out.append(TaskSample(rows, passing[0], passing[1:], worst, fit))
         return tuple(out)
 
     def _judge(

@@ -23,7 +23,10 @@ PICKED = """(e) => {
   if (p && p.customdata !== undefined && p.customdata !== null) emit(p.customdata);
 }"""
 """Of what is pointed at in a chart, the number of the pose."""
-TONES = {"good": "q-px-sm rounded-borders bg-green-8", "bad": "q-px-sm rounded-borders bg-red-8", "plain": ""}
+TONES = {
+    "good": "q-px-sm rounded-borders bg-green-8", "open": "q-px-sm rounded-borders bg-amber-4 text-black",
+    "bad": "q-px-sm rounded-borders bg-red-8", "plain": "",
+}  # fmt: skip
 PRIMARY = "#2b6cb0"
 """White on it is read at 5:1."""
 TICK = 0.01
@@ -42,8 +45,8 @@ body { font-size: 13px; }
 .desk > div { min-height: 0; overflow: auto; }
 .pane { border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }
 .quiet { opacity: 0.75; font-size: 12px; }
-.good { color: #1b7f4b; } .bad { color: #c1121f; }
-.body--dark .good { color: #5fd19a; } .body--dark .bad { color: #ff8a8a; }
+.good { color: #1b7f4b; } .bad { color: #c1121f; } .open { color: #8a5a00; }
+.body--dark .good { color: #5fd19a; } .body--dark .bad { color: #ff8a8a; } .body--dark .open { color: #ffca5f; }
 .figure { font-size: 15px; font-weight: 600; font-variant-numeric: tabular-nums; }
 :focus-visible { outline: 3px solid #d08a00 !important; outline-offset: 1px; }
 """
@@ -54,7 +57,7 @@ class Page:
 
     def __init__(self, desk: Desk) -> None:
         self.desk, self.offered = desk, Offered.of(desk)
-        self.task, self.measure, self.layer = _first(desk), next(iter(told.COLUMNS)), 0
+        self.task, self.measure, self.layer = _first(desk), next(iter(told.columns(desk.study.scenario.requirement))), 0
         self.pose: int | None = None
         self.version = -1
         self.drawn_key: tuple[Any, ...] = ()
@@ -126,7 +129,7 @@ class Page:
                     "dense options-dense"
                 )
                 own.classes("col-3").props("data-name=task")
-                measures = told.measures(desk.study.scenario.machine.arm)
+                measures = told.measures(desk.study.scenario.machine.arm, desk.study.scenario.requirement)
                 own = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
                 own.props("dense options-dense data-name=measure").classes("col-4")
                 self.layers = (

@@ -3,35 +3,36 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.engine.gaussian import quantile_by_moments
+from armsim.asked import Requirement
+from armsim.assessment import state_of_all
+from armsim.criteria import CRITERIA, coverage_of, first_order_quantile
 from armsim.explorer.desk import Shown
 from armsim.formatting import percent, show, show_interval
 from armsim.model.arm import Arm
+from armsim.report.document import Tone
+from armsim.report.verdict import TONES
 from armsim.results import NEAR_SINGULAR
 from armsim.results.ellipsoids import ellipsoids
 from armsim.results.poses import BIAS
-from armsim.results.posetable import PoseTable
 from armsim.tasks import PoseSet
 
-Tone = Literal["good", "bad", "plain"]
+AT_COVERAGE = "error.at_coverage"
 COLUMNS = {
-    "95 % of errors": "error.p95", "AP, 95 % of arms": "accuracy.p95", "RP, 95 % of arms": "repeatability.p95",
+    "AP, 95 % of arms": "accuracy.p95", "RP, 95 % of arms": "repeatability.p95",
     "orientation, 95 %": "orientation_error.p95",
 }  # fmt: skip
 MEANINGS = {
-    "95 % of errors": "At each pose 95 % of the errors of the tool point, over built arms and visits, lie within it.",
-    "AP, 95 % of arms": "How far the mean of many visits lies from the command (ISO 9283), in 95 % of built arms.",
-    "RP, 95 % of arms": "Radius about their mean within which the visits lie (ISO 9283), in 95 % of built arms.",
-    "orientation, 95 %": "Angle within which 95 % of the orientation errors lie.",
+    "position": "At each pose this share of the errors of the tool point, over built arms and visits, lies within it.",
+    "AP": "How far the mean of many visits lies from the command (ISO 9283), in 95 % of built arms.",
+    "repeatability": "Radius about their mean within which the visits lie (ISO 9283), in this share of built arms.",
     "yield": "Share of built arms that keep to the requirement at every pose of the task.",
     "price": "Of all sensors, fitted, in the cost units of the catalogue.",
 }  # fmt: skip
-FIRST_ORDER = 0.95
 
 
 @dataclass(frozen=True)
@@ -76,47 +77,27 @@ def stage(shown: Shown | None) -> str:
 
 
 def numbers(shown: Shown, task: int) -> list[Number]:
-    """What decides at a task, with the requirement."""
+    """Every criterion of a task beside its limit, AP, and the price."""
     scenario, judged = shown.study.scenario, shown.answer.judged
-    required = scenario.requirement
     out: list[Number] = []
-
-    def add(name: str, text: str, limit: str, good: bool | None) -> None:
-        tone: Tone = "plain" if good is None else "good" if good else "bad"
-        out.append(Number(name, text, limit, tone, MEANINGS.get(name, "")))
-
-    if not judged:
-        table = shown.answer.tables[task]
-        errors = first_order(table)
-        worst = float(errors.max())
-        keeps = None if required is None else worst <= required.position
-        wanted = "" if required is None else show(required.position)
-        add("95 % of errors", f"≈ {show(worst)}", wanted, keeps)
-        for name in ("AP, 95 % of arms", "RP, 95 % of arms"):
-            add(name, "…", "", None)
-        if required is not None:
-            add("yield", "…", "" if required.yield_ is None else percent(required.yield_), None)
-    else:
-        own = judged[task]
-        summary = own.summary
-        keeps = None if required is None else "position" not in summary.failed
-        wanted = "" if required is None else show(required.position)
-        add("95 % of errors", show_interval(summary.p95, summary.p95_interval), wanted, keeps)
-        ap = own.table.column("accuracy.p95")
+    if judged:
+        for own in judged[task].summary.judgements:
+            tone, meaning = TONES[own.state], MEANINGS.get(own.criterion, "")
+            out.append(Number(own.statistic, own.figure, own.shown_limit, tone, meaning))
+        table = judged[task].table
+        ap = table.column("accuracy.p95")
         at = int(np.argmax(ap))
-        ends = own.table.column("accuracy.p95_interval")[at]
+        ends = table.column("accuracy.p95_interval")[at]
         interval = None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
-        add("AP, 95 % of arms", show_interval(float(ap[at]), interval), "", None)
-        limit = None if required is None else required.repeatability
-        scatter = None if limit is None else "repeatability" not in summary.failed
-        add("RP, 95 % of arms", show(summary.repeatability_p95), "" if limit is None else show(limit), scatter)
-        if summary.yield_ is not None:
-            low, high = summary.yield_.interval
-            asked = None if required is None else required.yield_
-            passed = None if asked is None else "yield" not in summary.failed
-            text = f"{percent(summary.yield_.value)} ({percent(low)} to {percent(high)})"
-            add("yield", text, "" if asked is None else percent(asked), passed)
-    add("price", f"{scenario.machine.price:g}", "", None)
+        out.insert(1, Number("AP, 95 % of arms", show_interval(float(ap[at]), interval), "", "plain", MEANINGS["AP"]))
+    else:
+        required = scenario.requirement
+        for criterion in CRITERIA[:3] if required is not None else CRITERIA[:2]:
+            value = criterion.first_order(required, shown.answer.tables[task])
+            text = "…" if value is None else f"≈ {show(value)}"
+            out.append(Number(criterion.statistic(required), text, "", "plain", MEANINGS.get(criterion.name, "")))
+        out.insert(1, Number("AP, 95 % of arms", "…", "", "plain", MEANINGS["AP"]))
+    out.append(Number("price", f"{scenario.machine.price:g}", "", "plain", MEANINGS["price"]))
     return out
 
 
@@ -126,20 +107,23 @@ def verdict(shown: Shown | None) -> tuple[str, Tone]:
         return "", "plain"
     if not shown.answer.judged:
         return "to be sampled", "plain"
-    met = all(own.summary.met for own in shown.answer.judged)
-    sure = all(own.summary.sure for own in shown.answer.judged)
-    text = "requirement met" if met else "requirement not met"
-    return (text if sure else f"{text}, within its interval"), "good" if met else "bad"
+    state = state_of_all(shown.answer.judged)
+    return f"requirement {state}", TONES[state]
 
 
-def first_order(table: PoseTable) -> Array:
-    """95 % quantile of the error at every pose by first order, of a normal law, shape (poses,). [m]"""
-    return quantile_by_moments(table.column("first_order.mean"), table.column("first_order.covariance"), FIRST_ORDER)
+def first_order(shown: Shown, task: int) -> Array:
+    """Quantile of the error at every pose by first order, of a normal law, shape (poses,). [m]"""
+    return first_order_quantile(shown.answer.tables[task], coverage_of(shown.study.scenario.requirement))
 
 
-def measures(arm: Arm) -> list[str]:
+def columns(requirement: Requirement | None) -> dict[str, str]:
+    """Columns of a table of poses by what they are called on the page; the errors at the coverage first."""
+    return {f"{percent(coverage_of(requirement))} of errors": AT_COVERAGE, **COLUMNS}
+
+
+def measures(arm: Arm, requirement: Requirement | None) -> list[str]:
     """What can be looked at over the poses."""
-    return [*COLUMNS, *(f"share of {name}" for name in [*arm.groups, *arm.names, "links"])]
+    return [*columns(requirement), *(f"share of {name}" for name in [*arm.groups, *arm.names, "links"])]
 
 
 def values(shown: Shown, task: int, measure: str) -> Values:
@@ -154,11 +138,12 @@ def values(shown: Shown, task: int, measure: str) -> Values:
         part = table.column("shares")[:, mine].sum(axis=1)
         return Values(100.0 * part, "%", None, f"{name}: {measure} in the mean square error")
     limit = None
-    if measure == "95 % of errors":
-        column = table.column("error.p95") if shown.answer.units else first_order(table)
+    path = columns(required)[measure]
+    if path == AT_COVERAGE:
+        column = table.column(path) if shown.answer.units else first_order(shown, task)
         limit = None if required is None else required.position
     else:
-        column = table.column(COLUMNS[measure])
+        column = table.column(path)
         limit = required.repeatability if measure.startswith("RP") and required is not None else None
     angular = measure.startswith("orientation")
     factor, unit = (1e6, "µrad") if angular else (1e6, "µm")
@@ -184,7 +169,7 @@ def worst_pose(shown: Shown, task: int) -> int:
     """Number of the pose with the largest error of a task."""
     if shown.answer.judged:
         return shown.answer.judged[task].worst
-    return int(np.argmax(first_order(shown.answer.tables[task])))
+    return int(np.argmax(first_order(shown, task)))
 
 
 def of_pose(shown: Shown, task: int, pose: int) -> list[tuple[str, str]]:
@@ -192,10 +177,10 @@ def of_pose(shown: Shown, task: int, pose: int) -> list[tuple[str, str]]:
     table = shown.answer.tables[task]
     x, y, z = (round(value) + 0 for value in (1e3 * table.column("position")[pose]).tolist())
     rows = [("tool point", f"{x}, {y}, {z} mm")]
-    for name, path in COLUMNS.items():
+    for name, path in columns(shown.study.scenario.requirement).items():
         value = float(table.column(path)[pose]) if shown.answer.units else float("nan")
-        if name == "95 % of errors" and not shown.answer.units:
-            rows.append((name, f"≈ {show(float(first_order(table)[pose]))}"))
+        if path == AT_COVERAGE and not shown.answer.units:
+            rows.append((name, f"≈ {show(float(first_order(shown, task)[pose]))}"))
         elif not np.isnan(value):
             rows.append((name, show(value, "rad" if path.startswith("orientation") else "m")))
     near = float(table.column("conditioning")[pose]) < NEAR_SINGULAR

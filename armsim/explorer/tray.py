@@ -160,10 +160,10 @@ class Tray:
         numbers = [point.number for point in found.record.points]
         values = {}
         for task in found.record.points[0].tasks:
-            rows = [own for _, own in found.of(task.name)]
-            ends = [own.p95_interval or (own.p95, own.p95) for own in rows]
+            rows = [own.judgements[0] for _, own in found.of(task.name)]
+            ends = [own.interval or (own.value, own.value) for own in rows]
             middle, low, high = (
-                1e6 * np.array(x) for x in ([r.p95 for r in rows], [a for a, _ in ends], [b for _, b in ends])
+                1e6 * np.array(x) for x in ([r.value for r in rows], [a for a, _ in ends], [b for _, b in ends])
             )
             values[task.name] = (middle, low, high)
         limit = None if found.requirement is None else 1e6 * found.requirement.position
@@ -204,7 +204,7 @@ class Tray:
                     standing = " ●" if pin.design.key == self.desk.design.key else ""
                     ui.label(f"{pin.name}{standing}").classes("ellipsis")
                     if shown is not None and shown.answer.judged:
-                        worst = max(own.summary.p95 for own in shown.answer.judged)
+                        worst = max(own.summary.at_coverage for own in shown.answer.judged)
                         yields = [
                             own.summary.yield_.value for own in shown.answer.judged if own.summary.yield_ is not None
                         ]

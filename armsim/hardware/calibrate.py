@@ -35,6 +35,7 @@ from armsim.identification.where import Choosing, candidates_of
 from armsim.model.calibration import Calibration
 from armsim.model.machine import Machine
 from armsim.processors import processors
+from armsim.requirement import Verdict
 from armsim.results.plain import plain
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -66,9 +67,9 @@ class Calibrated:
     after: Study
 
     @property
-    def met(self) -> bool | None:
-        """Whether the requirement is met after the calibration; None without one."""
-        return self.comparison.results[1].met
+    def state(self) -> Verdict:
+        """Whether the requirement is met after the calibration."""
+        return self.comparison.results[1].state
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.CalibrateRecord`; SI units."""

@@ -15,7 +15,7 @@ from armsim.hardware.records import CalibrateRecord, IdentifiedArmRecord, Identi
 from armsim.report import boilerplate, wording
 from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Table, Text, in_rows, table
 from armsim.report.drawing import Planned, keep
-from armsim.report.findings import deciding, kept_in_mind, number_of
+from armsim.report.findings import kept_in_mind, number_of
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
 from armsim.report.page import write_page
@@ -23,6 +23,7 @@ from armsim.report.pdf import Paper, write_pdf
 from armsim.report.pictures import Pictures
 from armsim.report.run_folder import manifest_of, write_json
 from armsim.report.tables import write_table
+from armsim.report.verdict import deciding_task
 from armsim.sources import Source
 
 FIRST = 3
@@ -80,9 +81,9 @@ def sentences(found: Calibrated) -> list[str]:
             f"{show(arm.expected)}"
         )
     for result in found.comparison.results:
-        if result.met is not None:
-            reasons = "; ".join(f"{task.name}: {reason}" for task in result.tasks for reason in task.summary.reasons)
-            out.append(f"{result.scenario}: requirement {'met' if result.met else f'not met ({reasons})'}")
+        if result.requirement is not None:
+            reasons = "; ".join(result.reasons)
+            out.append(f"{result.scenario}: requirement {result.state}{f' ({reasons})' if reasons else ''}")
     return out
 
 
@@ -326,7 +327,7 @@ def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) 
 def _front(found: Calibrated, pictures: Pictures, paired: Sequence[Block]) -> Front:
     """What is left of the error, at the task that decides."""
     before = found.comparison.results[0]
-    number = number_of(before, deciding(before))
+    number = number_of(before, deciding_task(before))
     maps = [own for own in pictures.get("maps", ()) if own.name.startswith(f"{number}-")]
     shown = [*(own for own in maps if own.name.endswith("-after")), *pictures.get("left", ())]
     told, designs = [f"{own}." for own in sentences(found)], paired[number - 1]

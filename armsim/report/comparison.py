@@ -109,18 +109,29 @@ def write_sweep(out: Path, found: Sweep, landed: Callable[[Path], None] = lambda
     with folder(out, None, landed) as place:
         write_json(place / "sweep.json", found.to_dict())
         (place / "tables").mkdir()
-        header = ["value", "task", "p95 [um]", "low [um]", "high [um]", "worst pose", "RP p95 [um]", "yield [1]"]
+        first = record.points[0].tasks
+        header = ["value", "task", "worst pose"]
+        for own in first[0].judgements:
+            unit = "um" if own.quantity == "length" else "1"
+            header += [f"{own.statistic} [{unit}]", f"low [{unit}]", f"high [{unit}]"]
         lines: list[list[object]] = []
         for point in record.points:
-            for own in point.tasks:
-                sizes = ["" if x is None else x * UM for x in (own.p95, *(own.p95_interval or (None, None)))]
-                passed = "" if own.yield_ is None else own.yield_
-                scatter = "" if own.repeatability_p95 is None else own.repeatability_p95 * UM
-                lines.append([point.value, own.name, *sizes, own.worst_pose, scatter, passed])
-        write_table(place / "tables" / "sweep.csv", header, lines)
-        names = [own.name for own in record.points[0].tasks]
-        drawn = {name: [(point.number, own.p95, own.p95_interval) for point, own in found.of(name)] for name in names}
+            for task in point.tasks:
+                cells: list[object] = []
+                for own in task.judgements:
+                    factor = UM if own.quantity == "length" else 1.0
+                    ends = own.interval or (None, None)
+                    cells += ["" if x is None else x * factor for x in (own.value, *ends)]
+                lines.append([point.value, task.name, task.worst_pose, *cells, task.state])
+        write_table(place / "tables" / "sweep.csv", [*header, "requirement"], lines)
+        drawn = {
+            task.name: [
+                (point.number, own.judgements[0].value, own.judgements[0].interval)
+                for point, own in found.of(task.name)
+            ]
+            for task in first
+        }
         note = f"worst pose of each task; band: 95 % interval; {record.units} units × {record.visits} visits"
         position = None if requirement is None else requirement.position
-        draw = partial(figures.sweep, record.path, record.unit, drawn, position, note)
+        draw = partial(figures.sweep, record.path, record.unit, drawn, position, first[0].judgements[0].statistic, note)
         keep(place / "figures", [Planned("sweep", "sweep", "The same poses and random numbers at every value.", draw)])

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from armsim.decide.compare import Comparison
-from armsim.formatting import percent, show
 from armsim.report import boilerplate, wording
 from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Text, in_rows, table
-from armsim.report.findings import deciding, dominance, kept_in_mind, number_of
+from armsim.report.findings import dominance, kept_in_mind, number_of
 from armsim.report.gallery import file_name
 from armsim.report.pictures import Pictures
 from armsim.report.run_review import shares_table
+from armsim.report.verdict import deciding_task
 from armsim.sources import Source
 
 MOST_NAMED = 12
@@ -47,7 +47,7 @@ def _front(comparison: Comparison, pictures: Pictures) -> Front:
     """What is asked and what the best of the others gains at the task that decides."""
     first = comparison.results[0]
     others = ", ".join(result.scenario for result in comparison.results[1:])
-    task = deciding(first)
+    task = deciding_task(first)
     start = f"{number_of(first, task)}-{file_name(task.name)}"
     rows = sorted((row for row in comparison.differences if row.task == task.name), key=lambda row: row.p95.value)
     said = [f"{wording.difference(row)}." for row in rows]
@@ -74,15 +74,10 @@ def _verdicts(comparison: Comparison) -> list[Block]:
     blocks: list[Block] = [Bullets(tuple(f"{wording.difference(row)}." for row in comparison.differences))]
     wanted = comparison.results[0].requirement
     if wanted is not None:
-        parts = [f"{percent(wanted.coverage)} within {show(wanted.position)}"]
-        parts += [] if wanted.repeatability is None else [f"RP within {show(wanted.repeatability)}"]
-        parts += [] if wanted.yield_ is None else [f"yield {percent(wanted.yield_)}"]
-        blocks.append(Text(f"The requirement: {', '.join(parts)}."))
-        verdicts = []
-        for own in comparison.results:
-            reasons = [f"{task.name}: {reason}" for task in own.tasks for reason in task.summary.reasons]
-            verdicts.append(f"{own.scenario}: met." if own.met else f"{own.scenario}: not met. {'; '.join(reasons)}.")
-        blocks.append(Bullets(tuple(verdicts)))
+        blocks.append(Text(f"The requirement: {wording.stated(wanted)}."))
+        blocks.append(
+            Bullets(tuple(f"{own.scenario}: {'; '.join((own.state, *own.reasons))}." for own in comparison.results))
+        )
     return blocks
 
 

@@ -24,7 +24,6 @@ from armsim.report.document import (
     Section,
     Table,
     Text,
-    Tone,
     in_rows,
     table,
 )
@@ -39,6 +38,7 @@ from armsim.report.run_folder import manifest_of, write_json
 from armsim.report.run_review import curve_in_words
 from armsim.report.sensitivity import LINES, PARTS, line_rows, part_rows, sensitivities_drawn, write_sensitivity_tables
 from armsim.report.tables import write_table, write_tables
+from armsim.report.verdict import TONES
 from armsim.report.wording import answer, in_words
 from armsim.scenario import Scenario
 
@@ -143,15 +143,14 @@ def _drawn(decision: Decision) -> Iterator[Planned]:
 def _front(decision: Decision, scenario: Scenario, pictures: Pictures) -> Front:
     selection, requirement = decision.selection, scenario.requirement
     assert requirement is not None  # held by select
-    tone: Tone = "good" if selection.design is not None else "bad"
     task = max(decision.result.tasks, key=lambda own: own.summary.at_coverage)
     own = {picture.name: picture for picture in pictures.get("answer", ())}
     start = f"{number_of(decision.result, task)}-{file_name(task.name)}"
     shown = [own[name] for name in (f"{start}-map", f"{start}-budget") if name in own]
     curve = list(pictures.get("trade-off", ()))[:1]
     return Front(
-        _asked(requirement), f"{_first(answer(selection, requirement))}.", tone, (dominance(decision.result, task),),
-        _design_table(decision), tuple((*shown, *curve)[:3]), (),
+        _asked(requirement), f"{_first(answer(selection, requirement))}.", TONES[selection.state],
+        (dominance(decision.result, task),), _design_table(decision), tuple((*shown, *curve)[:3]), (),
         kept_in_mind(_notes(decision, scenario), len(decision.selection.closest)),
     )  # fmt: skip
 

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from armsim.caution import LINE
 
-Tone = Literal["plain", "good", "bad", "soft", "strong"]
+Tone = Literal["plain", "good", "open", "bad", "soft", "strong"]
 
 
 @dataclass(frozen=True)

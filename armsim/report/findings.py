@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from armsim.formatting import apart, percent, show, show_interval, show_speed
-from armsim.report.columns import column
-from armsim.report.document import Cell, Front, Picture, Table, Tone, table
+from armsim.formatting import percent, show
+from armsim.report.document import Front, Picture
+from armsim.report.verdict import TONES, deciding_task, headline, task_table
+from armsim.report.wording import stated
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
@@ -16,14 +17,12 @@ ALIKE = 0.1
 
 def front(result: Result, pictures: Sequence[Picture], advice: Sequence[str]) -> Front:
     """What is asked, what comes out, every task in one line, the pictures that show it, what to do."""
-    task = deciding(result)
-    tone: Tone = "plain" if result.met is None else "good" if result.met else "bad"
-    reasons = [f"{own.name}: {reason}" for own in result.tasks for reason in own.summary.reasons] + too_rough(result)
-    why = (f"Why it is not met: {'; '.join(reasons)}.",) if reasons else ()
-    sentences = (*why, _population(result, task), dominance(result, task))
+    task = deciding_task(result)
+    why = (f"What is missed or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
+    sentences = (*why, *_population(task), dominance(result, task))
     return Front(
-        _asked(result), _verdict(result, task), tone, sentences, _tasks(result), tuple(pictures), tuple(advice),
-        kept_in_mind(result.warnings, len(result.tasks)),
+        _asked(result), headline(result), TONES[result.state], sentences, task_table(result), tuple(pictures),
+        tuple(advice), kept_in_mind(result.warnings, len(result.tasks)),
     )  # fmt: skip
 
 
@@ -40,25 +39,6 @@ def kept_in_mind(every: Sequence[str], rows: int = 0) -> tuple[str, ...]:
     return (*shown, f"{more} more in the appendix") if more > 0 else tuple(shown)
 
 
-def too_rough(result: Result) -> list[str]:
-    """What of the requirement on the ripple of the speed is not kept."""
-    limit = None if result.requirement is None else result.requirement.velocity_ripple
-    if limit is None:
-        return []
-    out = []
-    for name in result.rough:
-        own = result.motion[name]
-        found = f"the speed of {name} ripples by {percent(own.smoothness)} rms of {show_speed(own.speed, own.unit)}"
-        out.append(f"{found} (95 % of built arms), required {percent(limit)}")
-    return out
-
-
-def deciding(result: Result) -> TaskResult:
-    """The task that fails; of several, or of none, that with the largest error."""
-    failing = [task for task in result.tasks if task.summary.met is False]
-    return max(failing or result.tasks, key=lambda task: task.summary.at_coverage)
-
-
 def number_of(result: Result, task: TaskResult) -> int:
     """Number of a task, with which the names of its figures begin."""
     return 1 + [own.name for own in result.tasks].index(task.name)
@@ -73,67 +53,19 @@ def _asked(result: Result) -> str:
     asked = result.requirement
     if asked is None:
         return f"The question: how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
-    parts = [f"keep {percent(asked.coverage)} of its tool-point errors within {show(asked.position)}"]
-    if asked.repeatability is not None:
-        parts.append(f"RP within {show(asked.repeatability)}")
-    share = "" if asked.yield_ is None else f", with {percent(asked.yield_)} of the built arms passing"
-    return f"The question: does {result.arm} with these sensors {' and '.join(parts)} {where}{share}?"
+    return f"The question: does {result.arm} with these sensors keep {stated(asked)} {where}?"
 
 
 def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _verdict(result: Result, task: TaskResult) -> str:
-    """Met or not; where it is not, by what decides, with what the sample leaves open."""
-    summary, asked = task.summary, result.requirement
-    interval = task.pose(summary.worst_pose).error.at_coverage_interval
-    reached = show_interval(summary.at_coverage, interval)
-    where = f"at {summary.worst_pose}, the worst pose of {task.name}"
-    if asked is None:
-        return f"95 % of errors lie within {reached} {where}."
-    within = f"{percent(asked.coverage)} of errors lie within {reached} {where}"
-    gap = asked.position - summary.at_coverage
-    found, limit = apart(summary.at_coverage, asked.position, show)
-    side = "below" if gap >= 0 else "above"
-    margin = f"{show(abs(gap))} ({percent(abs(gap) / asked.position, 2)}) {side} the {limit} required"
-    if found == limit:
-        margin = f"exactly the {limit} required"
-    doubt = _doubt(interval, asked.position)
-    lost = sum(len(own.unreachable) for own in result.tasks)
-    if result.rough and all(own.summary.met for own in result.tasks):
-        return f"Not met: {'; '.join(too_rough(result))}. The tool point is kept: {within}, {margin}{doubt}."
-    if summary.met or gap < 0:
-        met = f"Met at the {sum(len(own.poses) for own in result.tasks)} points that it reaches" if lost else "Met"
-        return f"{met if result.met else 'Not met'}: {within}, {margin}{doubt}."
-    judged = summary.yield_
-    if judged is not None and asked.yield_ is not None and judged.value < asked.yield_:
-        doubt = _doubt(judged.interval, asked.yield_)
-    return f"Not met: {task.name}: {'; '.join(summary.reasons)}{doubt}. The position alone is kept: {within}, {margin}."
-
-
-def _doubt(interval: tuple[float, float] | None, limit: float) -> str:
-    if interval is None:
-        return "; this sample gives no interval, so that nothing is certain"
-    if interval[0] <= limit <= interval[1]:
-        return "; the requirement lies within the 95 % interval, so that this sample cannot tell for certain"
-    return ""
-
-
-def _population(result: Result, task: TaskResult) -> str:
-    summary, asked = task.summary, result.requirement
-    rp = summary.repeatability_p95
-    spread = "" if rp is None else f"RP of 95 % of the arms is up to {_loosest(task)}"
-    if asked is not None and asked.repeatability is not None and rp is not None:
-        spread += f", {show(asked.repeatability)} allowed"
-    judged = summary.yield_
-    if judged is None:
-        return f"{spread}." if spread else "No repeatability is told."
-    low, high = (percent(end) for end in judged.interval)
-    wanted = "" if asked is None or asked.yield_ is None else f", {percent(asked.yield_)} asked for"
-    every = "every pose that can be reached" if task.unreachable else "every pose"
-    passed = f"{percent(judged.value)} of the built arms ({low} to {high}) pass at {every} of {task.name}{wanted}"
-    return f"{passed}; {spread}.{_test(task)}" if spread else f"{passed}.{_test(task)}"
+def _population(task: TaskResult) -> tuple[str, ...]:
+    """What else is told of the task that decides, and what a test would print."""
+    told = [own for own in task.summary.judgements if own.criterion != "reach" and own.criterion != "position"]
+    found = [f"{own.finding}{f', {own.required}' if own.limit is not None else ''}" for own in told]
+    text = f"{task.name}: {'; '.join(found)}.{_test(task)}" if found else _test(task).strip()
+    return (text,) if text else ()
 
 
 def _test(task: TaskResult) -> str:
@@ -152,12 +84,6 @@ def _test(task: TaskResult) -> str:
         f"{text}; it would pass {percent(test.passing.value)} of them, reject {percent(test.good_rejected, 2)} that "
         f"keep the requirement there, and pass {percent(test.bad_passed, 2)} that do not."
     )
-
-
-def _loosest(task: TaskResult) -> str:
-    """RP that 95 % of units keep to at all poses, with its interval."""
-    measured = next((own for own in task.measures if own.name in ("RP", "RT")), None)
-    return show_interval(task.summary.repeatability_p95, None if measured is None else measured.p95_interval)
 
 
 def dominance(result: Result, task: TaskResult) -> str:
@@ -189,23 +115,3 @@ def dominance(result: Result, task: TaskResult) -> str:
     there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first} (by group: {spread}); {there}." if spread else f"{first}; {there}."
     return text[0].upper() + text[1:]
-
-
-def _tasks(result: Result) -> Table:
-    coverage = percent(result.requirement.coverage if result.requirement is not None else 0.95)
-    summaries = [task.summary for task in result.tasks]
-    ends = [task.pose(task.summary.worst_pose).error.at_coverage_interval for task in result.tasks]
-    errors, reached = column(f"{coverage} of errors within", [own.at_coverage for own in summaries], ends)
-    repeated, rp = column("RP, 95 % of arms", [own.repeatability_p95 for own in summaries])
-    headers = ("task", "worst pose", errors, repeated, "yield", "requirement")
-    rows: list[list[Cell | str]] = []
-    for n, task in enumerate(result.tasks):
-        summary = task.summary
-        judged = summary.yield_
-        passed = Cell("–")
-        if judged is not None:
-            low, high = (percent(end) for end in judged.interval)
-            passed = Cell(f"{percent(judged.value)} ({low} to {high})", judged.value)
-        verdict = "none stated" if summary.met is None else "met" if summary.met else "not met"
-        rows.append([task.name, summary.worst_pose, reached[n], rp[n], passed, verdict])
-    return table(headers, rows, words=2)

@@ -6,8 +6,9 @@ import math
 
 from armsim.formatting import signed
 from armsim.report.document import Picture
-from armsim.report.findings import deciding, number_of
+from armsim.report.findings import number_of
 from armsim.report.pictures import Extras, Pictures
+from armsim.report.verdict import deciding_task
 from armsim.results import Result
 
 NEGLIGIBLE = 1e-4
@@ -17,7 +18,7 @@ NEGLIGIBLE = 1e-4
 def decisive(result: Result, pictures: Pictures) -> list[Picture]:
     """What is seen on the first page: where the error is, where it comes from, how many arms pass; of the task that
     decides."""
-    number = number_of(result, deciding(result))
+    number = number_of(result, deciding_task(result))
     own = {
         picture.name: picture
         for shown in pictures.values()
@@ -37,7 +38,7 @@ ADVICE = 3
 
 def advice(result: Result, extras: Extras) -> list[str]:
     """The strongest recommendations with what each is worth: sampled changes where they were asked for, else shares."""
-    task = deciding(result)
+    task = deciding_task(result)
     if extras.what_ifs is not None:
         rows = [row for row in extras.what_ifs.of(task.name) if row.p95.value < 0][:ADVICE]
         what = "of the 95 % quantile at the worst pose"

@@ -31,10 +31,11 @@ from armsim.report.document import (
     in_rows,
     table,
 )
-from armsim.report.findings import deciding, front
+from armsim.report.findings import front
 from armsim.report.first_page import advice, decisive
 from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.pictures import Extras, Pictures
+from armsim.report.verdict import deciding_task
 from armsim.results import Result, Summary, TaskResult
 from armsim.sources import Source
 
@@ -221,7 +222,7 @@ _FIRST_ORDER = (
 
 
 def _without(result: Result) -> Table:
-    task = deciding(result)
+    task = deciding_task(result)
     at = list(task.poses.names).index(task.summary.worst_pose)
     rms = float(task.column("first_order.rms")[at])
     parts = {

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from armsim.figures.measured import expected_map, measured_poses, moved_causes
-from armsim.formatting import percent, show, significant, span
+from armsim.formatting import percent, show, show_interval, significant, span
 from armsim.hardware.records import ArmRecord, VerifyRecord
 from armsim.hardware.verify import Verified
 from armsim.report import boilerplate
@@ -84,8 +84,8 @@ def pose_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
     return [
         (
             own.name + (" !" if own.stands_out else ""), str(own.visits),
-            f"{show(own.accuracy)} ({span(*own.accuracy_interval)})", percent(own.accuracy_place),
-            f"{show(own.repeatability)} ({span(*own.repeatability_interval)})", percent(own.repeatability_place),
+            show_interval(own.accuracy, own.accuracy_interval), percent(own.accuracy_place),
+            show_interval(own.repeatability, own.repeatability_interval), percent(own.repeatability_place),
             significant(own.chance, 2), significant(own.left_out, 2),
         )
         for own in sorted(arm.poses, key=lambda own: own.chance)
@@ -195,13 +195,13 @@ def _review(
         if arm.distances:
             rows: list[list[Cell | str]] = []
             for own in arm.distances:
-                accuracy = f"{show(own.accuracy)} ({span(*own.accuracy_interval)})"
+                accuracy = show_interval(own.accuracy, own.accuracy_interval)
                 rows.append([f"{own.poses[0]} to {own.poses[1]}", accuracy, show(own.repeatability)])
             measured.append(table(("distance", "AD", "RD"), rows, title=f"{arm.name}: distances"))
         if arm.directions:
             ways: list[list[Cell | str]] = []
             for way in arm.directions:
-                variation = f"{show(way.variation)} ({span(*way.interval)})"
+                variation = show_interval(way.variation, way.interval)
                 band = span(way.population[0], way.population[2])
                 ways.append([way.pose, ", ".join(way.directions), variation, percent(way.place), band])
             headers = ("pose", "from", "vAP", "place", "90 % of the population")

@@ -8,19 +8,19 @@ from armsim.asked import Requirement
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.records import Fitted, Proof
 from armsim.decide.selection import Selection
-from armsim.formatting import percent, points, show, show_interval, signed, span
+from armsim.formatting import percent, points, show, show_interval, signed
 from armsim.results import Summary
 
 
 def difference(row: TaskDifference) -> str:
     """What a design gains over the first at a task, and for how much."""
     gained = -row.p95.value
-    change = f"takes {show(gained)} off" if gained >= 0 else f"adds {show(-gained)} to"
     interval = row.p95.interval
     told = interval is None or not interval[0] <= 0 <= interval[1]
     size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
-    sure = "" if size is None else f" ({span(*size)})"
-    what = f"{row.scenario}: at {row.task} it {change} the 95 % quantile at the worst pose{sure}"
+    amount = show_interval(abs(gained), size)
+    change = f"takes {amount} off" if gained >= 0 else f"adds {amount} to"
+    what = f"{row.scenario}: at {row.task} it {change} the 95 % quantile at the worst pose"
     if not told:
         what = (
             f"{row.scenario}: at {row.task} no difference of the 95 % quantile at the worst pose can be told "
@@ -44,8 +44,10 @@ def stated(requirement: Requirement | None) -> str:
     parts = [f"{percent(requirement.coverage)} of errors within {show(requirement.position)}"]
     if requirement.repeatability is not None:
         parts.append(f"RP within {show(requirement.repeatability)}")
+    if requirement.velocity_ripple is not None:
+        parts.append(f"ripple of the speed within {percent(requirement.velocity_ripple)}")
     if requirement.yield_ is not None:
-        parts.append(f"a yield of {percent(requirement.yield_)}")
+        parts.append(f"a yield of at least {percent(requirement.yield_)}")
     return ", ".join(parts)
 
 
@@ -114,10 +116,11 @@ def answer(selection: Selection, requirement: Requirement) -> str:
         text += (
             f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
         )
-        if not again.met:
-            text += ", where it misses the requirement within its interval: more units would tell"
-        elif not (again.sure and all(task.summary.sure for task in selection.tasks)):
-            text += "; the requirement lies within an interval of this sample: more units would tell"
+    doubts = dict.fromkeys(own.reason for task in selection.tasks for own in task.summary.judgements if own.doubt)
+    if doubts:
+        text += "".join(f". {doubt[:1].upper()}{doubt[1:]}" for doubt in doubts)
+    elif again is not None and again.state != "met":
+        text += "; on that population the requirement is not resolved: more units would tell"
     looked = [row for row in selection.refuted if row.undecided is not None]
     open_ = [row for row in looked if row.undecided]
     if open_:
@@ -140,7 +143,7 @@ def in_words(design: Sequence[Fitted]) -> str:
 
 
 def _out_of_reach(summary: Summary) -> list[str]:
-    return [reason for part, reason in zip(summary.failed, summary.reasons, strict=True) if part == "reach"]
+    return [judgement.reason for judgement in summary.judgements if judgement.criterion == "reach"]
 
 
 def _excluded(proof: Proof, which: str) -> str:

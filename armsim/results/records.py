@@ -17,6 +17,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
+from armsim.requirement import Judgement, Verdict, combined, fails, reasons
 from armsim.results.joints import JointBudget, JointMotion, OperationLimit, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
 from armsim.results.posetable import PoseTable
@@ -24,8 +25,6 @@ from armsim.results.posetable import PoseTable
 FORMAT = "armsim-results/1"
 MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
 """What a slice or a volume draws over its cells."""
-Part = Literal["position", "repeatability", "yield", "reach"]
-"""A part of the requirement."""
 NEAR_SINGULAR = 0.01
 """Conditioning below which a posture is called near-singular. Common practice, no source."""
 
@@ -88,28 +87,46 @@ class Summary:
     """A task in one look.
 
     ``worst_pose`` is where the quantile at the coverage of the requirement is largest; ``p95`` and ``at_coverage`` are
-    those of that pose. ``repeatability_p95`` is the RP that 95 % of the units keep to at all poses. ``contributions``
-    are sorted by what they make, the largest first. ``met``, ``reasons`` and ``failed`` (the parts that are not kept)
-    judge the requirement by the estimates; ``sure`` tells whether the verdict would be the same anywhere in their 95 %
-    intervals.
+    those of that pose, ``at_coverage_interval`` is that of the largest quantile over all poses. ``repeatability_p95``
+    is the RP that 95 % of the units keep to at all poses. ``contributions`` are sorted by what they make, the largest
+    first. ``judgements`` are those of every criterion, ``state`` is the worst of them.
     """
 
     p95: float
     p95_interval: Interval | None
     worst_pose: str
     at_coverage: float
+    at_coverage_interval: Interval | None
     repeatability_p95: float | None
+    repeatability_p95_interval: Interval | None
     groups: dict[str, float]
     causes: dict[str, float]
     lives: dict[str, float]
     first_order_agrees: dict[str, int]
     yield_: Annotated[Yield | None, Field(alias="yield")] = None
-    met: bool | None = None
-    reasons: tuple[str, ...] = ()
+    state: Verdict = "none stated"
+    judgements: tuple[Judgement, ...] = ()
     within: Within | None = None
-    sure: bool | None = None
     contributions: tuple[Contribution, ...] = ()
-    failed: tuple[Part, ...] = ()
+
+    @property
+    def holds(self) -> bool:
+        """Whether the estimates keep every criterion, whatever their intervals; what a search goes by."""
+        return not self.failed
+
+    @property
+    def failed(self) -> tuple[str, ...]:
+        """Names of the criteria that the estimates do not keep."""
+        return fails(self.judgements)
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """What is not met and what is not resolved, in sentences."""
+        return reasons(self.judgements)
+
+    def judgement(self, criterion: str) -> Judgement | None:
+        """Of a criterion; None where it is not required."""
+        return next((own for own in self.judgements if own.criterion == criterion), None)
 
 
 @dataclass(frozen=True)
@@ -261,10 +278,11 @@ class Adaptive:
 
 @dataclass(frozen=True)
 class Result:
-    """A whole run. ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated.
+    """A whole run.
 
-    ``stated`` names the causes of error that the scenario states, by document and key, with the joints at which; none
-    where they are those of the machine.
+    ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` names the
+    causes of error that the scenario states, by document and key, with the joints at which; none where they are those
+    of the machine. ``judgements`` are those of criteria of joints.
     """
 
     format: str
@@ -286,19 +304,24 @@ class Result:
     stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
     motion: dict[str, JointMotion] = field(default_factory=dict)
     operation: tuple[OperationLimit, ...] = ()
+    judgements: tuple[Judgement, ...] = ()
 
     @property
-    def met(self) -> bool | None:
-        """True if every task meets the requirement, and every joint that of its speed; None without one."""
-        if self.requirement is None:
-            return None
-        return all(task.summary.met for task in self.tasks) and not self.rough
+    def judged(self) -> tuple[tuple[str, Judgement], ...]:
+        """Every judgement with the name of its task, empty for those of joints."""
+        tasks = [(task.name, own) for task in self.tasks for own in task.summary.judgements]
+        return (*tasks, *(("", own) for own in self.judgements))
 
     @property
-    def rough(self) -> tuple[str, ...]:
-        """Joints whose speed ripples more than is required."""
-        limit = None if self.requirement is None else self.requirement.velocity_ripple
-        return () if limit is None else tuple(name for name, own in self.motion.items() if own.smoothness > limit)
+    def state(self) -> Verdict:
+        """The worst state of all criteria at all tasks and joints."""
+        return combined(own for _, own in self.judged)
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """What is not met and what is not resolved, in sentences that name the task."""
+        of_tasks = [f"{task.name}: {reason}" for task in self.tasks for reason in task.summary.reasons]
+        return (*of_tasks, *reasons(self.judgements))
 
     def task(self, name: str) -> TaskResult:
         """The task of a name."""

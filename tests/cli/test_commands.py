@@ -50,7 +50,7 @@ def test_run_leaves_everything(ran: Path) -> None:
     assert {p.name for p in ran.iterdir()} == left
     result = Result.from_json((ran / "results.json").read_bytes())
     assert (result.units, result.visits) == (200, 5)
-    assert result.met is True
+    assert result.state == "met"
     for ending in ("svg", "png"):
         assert len(list((ran / "figures").glob(f"*.{ending}"))) == 15
     manifest = json.loads((ran / "manifest.json").read_text())
@@ -107,7 +107,7 @@ def test_an_unmet_requirement_is_exit_1(starter: Path, tmp_path: Path) -> None:
     (starter / "strict.yaml").write_text(text)
     done = armsim("run", starter / "strict.yaml", "--out", tmp_path / "r", "--units", 50, "--visits", 2)
     assert done.returncode == 1
-    assert "required 10.0 µm" in done.stdout
+    assert "10.0 µm required" in done.stdout
     assert (tmp_path / "r" / "results.json").exists()
 
 
@@ -146,7 +146,7 @@ def test_repeatability_is_judged_without_a_yield(starter: Path, tmp_path: Path) 
     (starter / "shaky.yaml").write_text(text)
     done = armsim("run", starter / "shaky.yaml", "--out", tmp_path / "r", "--units", 100, "--visits", 5)
     assert done.returncode == 1
-    assert "RP of 95 % of units" in done.stdout
+    assert "95 % of arms repeat within" in done.stdout
 
 
 def test_repeatability_does_not_depend_on_visits(starter: Path) -> None:
@@ -184,7 +184,7 @@ def test_a_tolerance_in_a_scenario(starter: Path, tmp_path: Path) -> None:
         done = armsim("run", scenario, "--out", tmp_path / "r", "--json")
     finally:
         scenario.unlink()
-    assert done.returncode in (0, 1), done.stderr
+    assert done.returncode in (0, 1, 4), done.stderr
     adaptive = json.loads(done.stdout)["adaptive"]
     assert adaptive["reached"] is True
     assert json.loads(done.stdout)["units"] == adaptive["batches"] * adaptive["units_of_batch"]
@@ -316,7 +316,7 @@ def test_results_come_with_their_caution(words: list[str], tmp_path: Path) -> No
     out = ["--out", tmp_path / "out"] if command == "run" else []
     done = invoke(command, ROOT / "scenarios" / scenario, *rest, *out)
     told = "design estimates, not a safety function"
-    assert done.returncode in (0, 1)
+    assert done.returncode in (0, 1, 4)
     assert told in done.stderr.splitlines()[-1]
     assert told not in done.stdout
     assert told in " ".join(invoke(command, "--help").stdout.split())

@@ -253,7 +253,7 @@ def confirms(every: Enumerated, number: int, asked: Requirement) -> bool:
     plan = every.study.scenario.plan
     fresh = replace(plan, seed=int.from_bytes(key(plan.seed, "confirmation")[:7], "little"))
     study = fitted_with(every.study.with_scenario(plan=fresh, requirement=asked), every.options, every.choices[number])
-    return all(task.summary.met for task in study.judge(study.find(), 1)[0])
+    return all(task.summary.holds for task in study.judge(study.find(), 1)[0])
 
 
 def hold(every: Enumerated, asked: Requirement) -> tuple[float | None, Selection, float, str]:

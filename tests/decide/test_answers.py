@@ -23,6 +23,7 @@ from armsim.engine.paired import Difference
 from armsim.errors import InputError
 from armsim.report import wording
 from armsim.report.wording import answer
+from armsim.requirement import Verdict
 from armsim.study import Study
 
 
@@ -36,24 +37,30 @@ def found() -> tuple[Selection, Requirement]:
     return own, study.scenario.requirement
 
 
-def sure(selection: Selection, value: bool) -> Selection:
-    tasks = tuple(replace(task, summary=replace(task.summary, sure=value)) for task in selection.tasks)
-    return replace(selection, tasks=tasks)
-
-
-@pytest.mark.parametrize("met", [True, False])
-@pytest.mark.parametrize("confirmed", [True, False])
-@pytest.mark.parametrize("sampled", [True, False])
-def test_what_is_said_of_the_confirmation(
-    found: tuple[Selection, Requirement], met: bool, confirmed: bool, sampled: bool
-) -> None:
-    """A miss on the fresh population; else an interval that holds the requirement; else nothing of the kind."""
-    selection, requirement = found
+def with_states(selection: Selection, sampled: Verdict, confirmed: Verdict) -> Selection:
+    """A selection whose criteria and whose confirmation are in the given states."""
+    tasks = []
+    for task in selection.tasks:
+        judgements = tuple(replace(judgement, state=sampled) for judgement in task.summary.judgements)
+        tasks.append(replace(task, summary=replace(task.summary, state=sampled, judgements=judgements)))
     assert selection.confirmation is not None
-    own = sure(replace(selection, confirmation=replace(selection.confirmation, met=met, sure=confirmed)), sampled)
-    text = answer(own, requirement)
-    assert ("misses the requirement within its interval" in text) == (not met)
-    assert ("lies within an interval of this sample" in text) == (met and not (confirmed and sampled))
+    return replace(selection, tasks=tuple(tasks), confirmation=replace(selection.confirmation, state=confirmed))
+
+
+@pytest.mark.parametrize("confirmed", ["met", "not resolved"])
+@pytest.mark.parametrize("sampled", ["met", "not resolved"])
+def test_what_is_said_of_the_confirmation(
+    found: tuple[Selection, Requirement], confirmed: Verdict, sampled: Verdict
+) -> None:
+    """What the sample leaves open is said, and the answer is as sure as the less sure of its two populations."""
+    selection, requirement = found
+    changed = with_states(selection, sampled, confirmed)
+    text = answer(changed, requirement)
+    assert ("Not resolved: " in text) == (sampled == "not resolved")
+    assert ("on that population the requirement is not resolved" in text) == (
+        sampled == "met" and confirmed == "not resolved"
+    )
+    assert changed.state == ("met" if sampled == confirmed == "met" else "not resolved")
 
 
 def test_what_is_said_of_the_closest_cheaper_ones(found: tuple[Selection, Requirement]) -> None:
@@ -97,10 +104,10 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
 @pytest.mark.parametrize(
     ("row", "told"),
     [
-        (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "takes 10.0 µm off"),
+        (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "takes 10.0 µm (9.0 to 11.0) off"),
         (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "for 0.5 cost units more: 20.0 µm per cost unit"),
         (difference(0.0, None, 0.0), "takes 0 "),
-        (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "adds 10.0 µm to"),
+        (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "adds 10.0 µm (9.0 to 11.0) to"),
         (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "for 2 cost units less"),
         (difference(1e-5, (-3e-5, 1e-5), 2.0), "no difference of the 95 % quantile at the worst pose can be told"),
     ],

@@ -244,12 +244,12 @@ def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: floa
         joints = tuple(own[n].joint for own, n in zip(options.joints, choice, strict=True))
         design = study.with_scenario(machine=replace(study.scenario.machine, joints=joints))
         (sample,) = design._sample(known, 1, lambda *told: None, MEMORY).tasks
-        if judge(design.scenario, design.scenario.tasks[0], known[0], sample).summary.met:
+        if judge(design.scenario, design.scenario.tasks[0], known[0], sample).summary.holds:
             prices.append(sum(own[n].price for own, n in zip(options.joints, choice, strict=True)))
     if prices:
         assert found.price == min(prices)
         assert found.proved
-        assert all(task.summary.met for task in found.tasks)
+        assert all(task.summary.holds for task in found.tasks)
         assert all(row.price <= min(prices) + 1e-9 for row in found.refuted)
     else:
         assert found.design is None
@@ -312,7 +312,7 @@ def test_nothing_holds() -> None:
     text = answer(found, study.scenario.requirement)
     assert "no choice meets the requirement" in text
     assert "in its way stands" in text
-    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["met"] is False
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["state"] == "not met"
 
 
 def test_no_requirement() -> None:

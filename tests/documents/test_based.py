@@ -121,9 +121,9 @@ def test_commands_take_it(tmp_path: Path) -> None:
     catalogue = ROOT / "configs" / "catalogues" / "discs.yaml"
     small = ("--units", "200", "--visits", "3")
     chosen = invoke("select", file, "--catalogue", catalogue, "--write", tmp_path / "new.yaml", *small)
-    assert chosen.returncode in (0, 1), chosen.stderr
-    assert (tmp_path / "new.yaml").exists() == (chosen.returncode == 0)
-    if chosen.returncode == 0:  # based on what is based on the demo
+    assert chosen.returncode in (0, 1, 4), chosen.stderr
+    assert (tmp_path / "new.yaml").exists() == (chosen.returncode != 1)
+    if chosen.returncode != 1:  # based on what is based on the demo
         assert armsim.load(tmp_path / "new.yaml").scenario.name.startswith("fine, cheapest of")
 
 
@@ -136,7 +136,7 @@ def test_its_own_folder_takes_a_second_result(tmp_path: Path) -> None:
     other = written(tmp_path / "other", f"kind: scenario\nbase: {DEMO}\n")
     for _ in range(2):
         done = invoke("run", file, cwd=tmp_path)
-        assert done.returncode in (0, 1), done.stderr
+        assert done.returncode in (0, 1, 4), done.stderr
     refused = invoke("run", other, "--units", "60", cwd=tmp_path)
     assert refused.returncode == 2
     assert f"holds the result of {file}" in refused.stderr

@@ -128,7 +128,7 @@ def test_set_on_the_command_line(tmp_path: Path) -> None:
     wanted = ["--set", "joints.j2.mounting.eccentricity=7 um", "--set", "groups.wrist.encoder.track_radius=8mm"]
     few = ["--units", "30", "--visits", "2", *COARSE]
     done = invoke("run", DEMO, *wanted, *few, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1), done.stderr
+    assert done.returncode in (0, 1, 4), done.stderr
     assert "changed: joints.j2.mounting.eccentricity = 7 um" in done.stderr
     changes = {"joints.j2.mounting.eccentricity": "7 um", "groups.wrist.encoder.track_radius": "8 mm"}
     changes["tasks.side view.step"] = "120 mm"
@@ -139,7 +139,7 @@ def test_set_on_the_command_line(tmp_path: Path) -> None:
     assert "--set 'joints.j2.mounting.eccentricity=7 um'" in manifest["command"]
     assert any(row["file"].endswith("disc-13.yaml") for row in manifest["inputs"])  # read, and then changed
     again = invoke("run", "--reproduce", tmp_path / "r" / "manifest.json", "--out", tmp_path / "again")
-    assert again.returncode in (0, 1), again.stderr
+    assert again.returncode in (0, 1, 4), again.stderr
     assert "the same to the bit" in again.stderr
     checked = invoke("check", DEMO, *wanted)
     assert checked.returncode == 0

@@ -219,12 +219,12 @@ def test_a_rough_joint_fails_the_requirement(tmp_path: Path) -> None:
     out = tmp_path / "out"
     done = invoke("run", path, "--units", "200", "--visits", "3", "--out", out)
     assert done.returncode == 1
-    assert "the speed of j1 ripples by 0.26" in done.stdout
-    assert "required 0.2 %" in done.stdout
+    assert "95 % of arms ripple by up to 0.26" in done.stdout
+    assert "at j1, 0.2 % required" in done.stdout
     record = json.loads((out / "results.json").read_text())
     assert record["motion"]["j1"]["smoothness"] > 0.002 > record["motion"]["j4"]["smoothness"]
     page = (out / "report.html").read_text()
-    assert "Not met: the speed of j1 ripples" in page
+    assert "Not met: 95 % of arms ripple by up to 0.26" in page
     assert "How smoothly the joints move" in page
     assert (out / "tables" / "motion.csv").read_text().count("\n") == 6
     assert (out / "figures" / "smoothness.png").exists()

@@ -368,7 +368,7 @@ def test_the_command_writes_poses_that_can_be_read_again(tmp_path: Path) -> None
              "tasks": [{"kind": "poses", "name": "one", "poses": [{"name": "p", "joints": ["0 deg"] * 6}]}]}  # fmt: skip
     scenario.write_text(json.dumps({"kind": "scenario", "name": "c", "base": str(CELL), "changes": small}))
     done = invoke("calibrate", scenario, "--out", tmp_path / "out", "--json")
-    assert done.returncode in (0, 1), done.stderr
+    assert done.returncode in (0, 1, 4), done.stderr
     record = json.loads(done.stdout)
     jsonschema.validate(record, schema_of_record(RECORDS["calibrate"]))
     assert record == json.loads((tmp_path / "out" / "calibrate.json").read_text())

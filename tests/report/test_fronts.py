@@ -28,7 +28,7 @@ COMMANDS = {
 def test_the_first_page_decides(name: str, paper: str, tmp_path: Path) -> None:
     words, then = COMMANDS[name]
     done = invoke(*words, "--paper", paper, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1), done.stderr
+    assert done.returncode in (0, 1, 4), done.stderr
     document = pdfium.PdfDocument(tmp_path / "r" / "report.pdf")
     pages = [" ".join(page.get_textpage().get_text_bounded().split()) for page in document]
     assert "The question: " in pages[0]

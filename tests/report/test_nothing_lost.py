@@ -98,7 +98,7 @@ def test_a_killed_exchange_loses_nothing(tmp_path: Path) -> None:
 
 def test_two_starters_do_not_share_a_folder(starter: Path, tmp_path: Path) -> None:
     """Each scenario.yaml goes by the name of its folder; a result of another scenario of that name stays."""
-    assert armsim("run", starter, *SMALL, cwd=tmp_path).returncode in (0, 1)
+    assert armsim("run", starter, *SMALL, cwd=tmp_path).returncode in (0, 1, 4)
     assert (tmp_path / "results" / "s" / "results.json").is_file()
     other = tmp_path / "elsewhere" / "s"
     shutil.copytree(starter.parent, other)
@@ -107,7 +107,7 @@ def test_two_starters_do_not_share_a_folder(starter: Path, tmp_path: Path) -> No
     assert done.returncode == 2
     assert "--out" in done.stderr
     assert (tmp_path / "results" / "s" / "results.json").read_bytes() == before
-    assert armsim("run", starter, *SMALL, cwd=tmp_path).returncode in (0, 1)  # its own result may be made anew
+    assert armsim("run", starter, *SMALL, cwd=tmp_path).returncode in (0, 1, 4)  # its own result may be made anew
 
 
 def test_a_choice_is_written_though_nobody_reads(tmp_path: Path) -> None:
@@ -121,7 +121,7 @@ def test_a_choice_is_written_though_nobody_reads(tmp_path: Path) -> None:
         process.stdout.close()
         assert process.stderr is not None
         said = process.stderr.read().decode()
-        assert process.wait(120) == 0, said
+        assert process.wait(120) in (0, 4), said
     assert read_source(out).data["kind"] == "scenario"
 
 

@@ -26,7 +26,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
     out = tmp_path_factory.mktemp("deck") / "r"
     words = ("--units", "100", "--visits", "3", "--slides", "--workbook", "--out", out)
     done = invoke("run", ROOT / "scenarios" / "track-cell.yaml", *words)
-    assert done.returncode in (0, 1), done.stderr
+    assert done.returncode in (0, 1, 4), done.stderr
     return out, Result.from_json((out / "results.json").read_bytes())
 
 

@@ -1,0 +1,72 @@
+"""The verdict of a run: its headline, the criterion that decides, and the table of tasks; the one home of all three."""
+
+from __future__ import annotations
+
+from armsim.report.document import Cell, Table, Tone, table
+from armsim.requirement import ORDER, Judgement, Verdict, share_digits
+from armsim.results import Result, TaskResult
+
+TONES: dict[Verdict, Tone] = {"none stated": "plain", "met": "good", "not resolved": "open", "not met": "bad"}
+
+
+def load(judgement: Judgement) -> float:
+    """The value over its limit; more than 1 where a limit is not kept, 0 where nothing is required."""
+    if judgement.limit is None:
+        return 0.0
+    if judgement.at_least:
+        return judgement.limit / judgement.value if judgement.value > 0 else float("inf")
+    return judgement.value / judgement.limit if judgement.limit > 0 else float("inf") if judgement.value > 0 else 0.0
+
+
+def decisive(result: Result) -> tuple[str, Judgement]:
+    """Task (empty for a joint) and judgement that decide: the worst state, of several the one closest to its limit."""
+    return max(result.judged, key=lambda pair: (ORDER.index(pair[1].state), load(pair[1]), pair[1].value))
+
+
+def deciding_task(result: Result) -> TaskResult:
+    """The task at which the requirement is decided; where a joint decides or nothing is required, the largest error."""
+    name = decisive(result)[0] if result.requirement is not None else ""
+    return result.task(name) if name else max(result.tasks, key=lambda task: task.summary.at_coverage)
+
+
+def headline(result: Result) -> str:
+    """The verdict in one sentence, by the criterion that decides."""
+    if result.requirement is None:
+        task = deciding_task(result)
+        return f"{_position(task).finding}, the worst pose of {task.name}."
+    name, judgement = decisive(result)
+    lost = sum(len(task.unreachable) for task in result.tasks)
+    where = f", the worst pose of {name}" if judgement.where and name else ""
+    text = f"{judgement.finding}{where}"
+    if not judgement.where and name:
+        text = f"at {name} {text}"
+    margin = f", {judgement.margin}" if judgement.margin else ""
+    if judgement.state == "met":
+        reached = f" at the {sum(len(task.poses) for task in result.tasks)} points that it reaches" if lost else ""
+        return f"Met{reached}: {text}{margin}."
+    if judgement.state == "not resolved":
+        return f"Not resolved: {text}{margin}; {judgement.doubt}."
+    blame = f" ({judgement.cause})" if judgement.cause else ""
+    return f"Not met: {text}{margin}{blame}."
+
+
+def _position(task: TaskResult) -> Judgement:
+    return next(own for own in task.summary.judgements if own.criterion == "position")
+
+
+def task_table(result: Result) -> Table:
+    """Every task in one line: its worst pose, the figure of every criterion with its interval, the verdict."""
+    rows = share_digits([task.summary.judgements for task in result.tasks])
+    columns: dict[str, str] = {}
+    for row in rows:
+        for judgement in row:
+            columns.setdefault(judgement.criterion, judgement.header)
+    cells: list[list[Cell | str]] = []
+    for task, row in zip(result.tasks, rows, strict=True):
+        by_name = {judgement.criterion: judgement for judgement in row}
+        figures = [by_name.get(name) for name in columns]
+        shown = [Cell("–") if own is None else Cell(own.cell, own.value) for own in figures]
+        points = len(task.poses) + len(task.unreachable)
+        reached = f"{len(task.poses)} of {points}" if task.unreachable else str(points)
+        cells.append([task.name, reached, task.summary.worst_pose, *shown, task.summary.state])
+    return table(("task", "points", "worst pose", *columns.values(), "requirement"), cells, words=1)
