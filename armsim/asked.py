@@ -39,6 +39,15 @@ class Requirement:
     )  # fmt: skip
 
 
+UNSTATED_COVERAGE = 0.95
+"""Share of errors of which quantiles speak where no requirement states one. Common practice, no source."""
+
+
+def coverage_of(requirement: Requirement | None) -> float:
+    """Share of errors of which the quantiles of a study speak."""
+    return UNSTATED_COVERAGE if requirement is None else requirement.coverage
+
+
 MOST_UNITS = 10_000_000
 MOST_VISITS = 1_000_000
 

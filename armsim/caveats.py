@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from armsim.engine import statistics as stats
+from armsim.asked import coverage_of
 from armsim.engine.run import Samples
 from armsim.formatting import show
 from armsim.results import JointBudget, OperationLimit, TaskResult
@@ -47,7 +47,7 @@ def caveats(
             f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "
             "where the joint was told to be, not where it is, and first order fails"
         )
-    coverage = requirement.coverage if requirement is not None else stats.LEVEL
+    coverage = coverage_of(requirement)
     if plan.units * (1 - coverage) < 10:
         out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
     reached = sampled.adaptive

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.asked import Requirement
+from armsim.asked import Requirement, coverage_of
 from armsim.engine import statistics as stats
 from armsim.engine.gaussian import quantile_by_moments
 from armsim.engine.run import TaskSample
@@ -61,11 +61,6 @@ class Evidence:
     def units(self) -> int:
         """Built arms sampled."""
         return len(self.sample.passing)
-
-
-def coverage_of(requirement: Requirement | None) -> float:
-    """Share of errors of which a quantile speaks: what is required, 95 % where nothing is."""
-    return stats.LEVEL if requirement is None else requirement.coverage
 
 
 def largest_interval(poses: PoseTable) -> Interval:

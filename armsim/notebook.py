@@ -137,7 +137,7 @@ class DisplayedComparison(Comparison):
     @property
     def sentences(self) -> list[str]:
         """What each design gains over the first at each task, and for how much."""
-        return [f"{wording.difference(row)}." for row in self.differences]
+        return [f"{wording.difference(row, self.quantile)}." for row in self.differences]
 
     def _repr_html_(self) -> str:
         rows = wording.summary_rows(self)

@@ -9,10 +9,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
+from armsim.asked import coverage_of
 from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
 from armsim.caveats import caveats
 from armsim.core.sources import LANES
-from armsim.criteria import coverage_of, judge_joints
+from armsim.criteria import judge_joints
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
 from armsim.engine import growth

@@ -68,7 +68,7 @@ def _print(comparison: Comparison) -> None:
         "differences to the first design, with 95 % intervals", list(rows[0]), [list(row.values()) for row in rows]
     )
     for difference in comparison.differences:
-        tell(wording.difference(difference) + ".")
+        tell(wording.difference(difference, comparison.quantile) + ".")
         if difference.flips:
             some = ", ".join(difference.flips[:4])
             more = f" and {len(difference.flips) - 4} more" if len(difference.flips) > 4 else ""

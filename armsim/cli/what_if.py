@@ -58,12 +58,13 @@ def what_if(
 
 
 def _print(table: WhatIfs) -> None:
-    from armsim.formatting import points, show, signed
+    from armsim.formatting import points, signed
 
     for task in table.result.tasks:
-        worst = f"95 % of errors within {show(task.summary.p95)} at the worst pose"
+        decides = task.summary.judgements[0]
+        worst = f"{decides.statistic} within {decides.figure} at the worst pose"
         rows = []
         for row in table.of(task.name)[:SHOWN]:
             passed = "" if row.passing is None else points(row.passing.value, row.passing.interval)
-            rows.append((row.kind, row.what, signed(row.p95.value, row.p95.interval), passed))
-        print_table(f"{task.name}: {worst}; what if", ("change", "of", "95 % quantile", "yield"), rows)
+            rows.append((row.kind, row.what, signed(*row.at_coverage), passed))
+        print_table(f"{task.name}: {worst}; what if", ("change", "of", table.result.quantile, "yield"), rows)

@@ -30,8 +30,8 @@ class TaskDifference:
     Parameters
     ----------
     task, scenario : str
-    p95 : Difference [m]
-        Of the 95 % quantile of the error, each design at its own worst pose.
+    at_coverage : Difference [m]
+        Of the quantile of the error at the coverage, each design at its own worst pose.
     repeatability : Difference, optional [m]
         Of the RP that 95 % of units keep to at all poses.
     passing : Difference, optional
@@ -40,12 +40,12 @@ class TaskDifference:
     poses : tuple of str
         Those that all designs reach.
     values, half_widths : (poses,) [m]
-        Difference of the 95 % quantile at each, and half of its 95 % interval.
+        Difference of that quantile at each, and half of its 95 % interval.
     """
 
     task: str
     scenario: str
-    p95: Difference
+    at_coverage: Difference
     repeatability: Difference | None
     passing: Difference | None
     price: float
@@ -97,13 +97,18 @@ class Comparison:
         return plain(self.record)
 
     @property
+    def quantile(self) -> str:
+        """The quantile of the errors by which the designs are held against each other, in words."""
+        return self.results[0].quantile
+
+    @property
     def record(self) -> records.ComparisonRecord:
         """All of it as a plain record."""
         rows = tuple(
             records.DifferenceRecord(
                 row.task,
                 row.scenario,
-                records.Change.of(row.p95),
+                records.Change.of(row.at_coverage),
                 records.Change.of(row.repeatability),
                 records.Change.of(row.passing),
                 row.price,
@@ -183,7 +188,7 @@ def compare(
                     passing(one, two),
                     results[other].price - results[0].price,
                     one.table.names,
-                    two.table.column("error.p95") - one.table.column("error.p95"),
+                    two.table.column("error.at_coverage") - one.table.column("error.at_coverage"),
                     widths,
                 )
             )

@@ -20,14 +20,12 @@ from armsim.engine.paired import (
     share_difference,
 )
 from armsim.engine.run import Progress, Samples
-from armsim.engine.statistics import quantile
+from armsim.engine.statistics import LEVEL, quantile
 from armsim.engine.visitlaw import half_width_of_nets
 from armsim.engine.work import CHUNK, Job, attained_at
 from armsim.model.configurations import Configurations
 from armsim.results.posetable import PoseTable
 from armsim.tasks.base import name_key
-
-P95 = 0.95
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,21 +62,21 @@ class Evaluated:
 
     @cached_property
     def worst(self) -> int:
-        """Pose with the largest 95 % quantile."""
-        return int(np.argmax(self.table.column("error.p95")))
+        """Pose with the largest quantile at the coverage."""
+        return int(np.argmax(self.table.column("error.at_coverage")))
 
     @cached_property
     def worst_influence(self) -> Array:
-        """Influence of the first units on the 95 % quantile at the worst pose, shape (units,). [m]"""
+        """Influence of the first units on the quantile at the coverage at the worst pose, shape (units,). [m]"""
         known = min(self.job.plan.units, UNITS_COMPARED)
         own = self.configurations[self.worst : self.worst + 1]
-        return np.asarray(quantile_influence(self.job, self.key, own, known, P95)[0])
+        return np.asarray(quantile_influence(self.job, self.key, own, known, self.job.coverage)[0])
 
 
 def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
-    """Other less one: the 95 % quantile, each at its own worst pose. [m]"""
-    p95s = [float(side.table.column("error.p95")[side.worst]) for side in (one, other)]
-    return difference(p95s[1] - p95s[0], other.worst_influence - one.worst_influence, one.job.plan.units)
+    """Other less one: the quantile at the coverage, each at its own worst pose. [m]"""
+    sizes = [float(side.table.column("error.at_coverage")[side.worst]) for side in (one, other)]
+    return difference(sizes[1] - sizes[0], other.worst_influence - one.worst_influence, one.job.plan.units)
 
 
 def repeatability(one: Evaluated, other: Evaluated) -> Difference:
@@ -87,8 +85,8 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
     The integration is uncertain too: both designs are integrated over the same nets, whose differences tell how much.
     """
     rps = [side.sampled.tasks[side.number].worst[1] for side in (one, other)]
-    values = [quantile(np.sort(rp), P95) for rp in rps]
-    pulls = [influence(rp[None], P95) for rp in rps]
+    values = [quantile(np.sort(rp), LEVEL) for rp in rps]
+    pulls = [influence(rp[None], LEVEL) for rp in rps]
     nets = [
         attained_at(side.job, int(np.argmax(side.table.column("repeatability.p95"))), side.configurations)[1]
         for side in (one, other)
@@ -105,14 +103,14 @@ def passing(one: Evaluated, other: Evaluated) -> Difference | None:
 
 
 def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progress, what: str) -> Array:
-    """Half of the 95 % interval of the difference of the 95 % quantile at every pose, shape (poses,). [m]"""
+    """Half of the 95 % interval of the difference of the quantile at the coverage at every pose, shape (poses,). [m]"""
     units = one.job.plan.units
     known = min(units, UNITS_COMPARED)
     poses = len(one.configurations)
 
     def both(chunk: int) -> Array:
         own = [
-            quantile_influence(side.job, side.key, side.configurations[chunk : chunk + CHUNK], known, P95)
+            quantile_influence(side.job, side.key, side.configurations[chunk : chunk + CHUNK], known, side.job.coverage)
             for side in (one, other)
         ]
         return np.array([half_width(row, units) for row in own[1] - own[0]])

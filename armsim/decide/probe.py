@@ -37,9 +37,9 @@ MISSED = 1.005
 
 @dataclass(frozen=True, eq=False)
 class Moved:
-    """What a change does to a task: to the 95 % quantile at the worst pose [m], and to the yield."""
+    """What a change does to a task: to the quantile at the coverage at the worst pose [m], and to the yield."""
 
-    p95: Difference
+    at_coverage: Difference
     passing: Difference | None
 
 
@@ -58,7 +58,7 @@ class Probe:
     sides : list of Evaluated
     surveys : list of Surveyed
     ratios : list of (poses,)
-        The 95 % quantile over the rms of first order.
+        The quantile at the coverage over the rms of first order.
     job : Job
     workers, memory
         As of `Study.run`.
@@ -88,7 +88,7 @@ class Probe:
         # the poses that matter: all of them, or those with the largest errors
         kept = []
         for task, poses in zip(result.tasks, found, strict=True):
-            order = np.argsort(-task.column("error.p95"), kind="stable")[:MOST_POSES]
+            order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
             kept.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
         plan = replace(sampled.job.plan, tolerance=None)
         base = study.with_scenario(plan=plan)
@@ -103,7 +103,7 @@ class Probe:
         ratios = []
         for side, own in zip(sides, surveys, strict=True):
             rms = np.sqrt(own.mean_square)
-            ratios.append(np.divide(side.table.column("error.p95"), rms, out=np.zeros_like(rms), where=rms > 0))
+            ratios.append(np.divide(side.table.column("error.at_coverage"), rms, out=np.zeros_like(rms), where=rms > 0))
         return Probe(base, result, kept, sides, surveys, ratios, job, threads, memory)
 
     def with_machine(self, machine: Machine) -> list[Moved]:
@@ -135,6 +135,6 @@ class Probe:
 
 def _may_be_worse(foretold: Array, near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
     """Poses not sampled that may be worse than all that were, if they miss what was foretold as those did."""
-    found = judged.table.column("error.p95")
+    found = judged.table.column("error.at_coverage")
     missed = float(np.max(found / np.maximum(foretold[near], 1e-300), initial=1.0))
     return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > found.max()), near)

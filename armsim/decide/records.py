@@ -44,7 +44,7 @@ class DifferenceRecord:
 
     task: str
     scenario: str
-    p95: Change
+    at_coverage: Change
     repeatability: Change | None
     passing: Change | None
     price: float
@@ -88,7 +88,7 @@ class WhatIfRecord:
     task: str
     kind: Kind
     what: str
-    p95: Change
+    at_coverage: Change
     passing: Annotated[Change | None, Field(alias="yield")]
 
 
@@ -98,7 +98,7 @@ class WhatIfsRecord:
 
     scenario: str
     rows: tuple[WhatIfRecord, ...]
-    format: Literal["armsim-what-if/1"] = "armsim-what-if/1"
+    format: Literal["armsim-what-if/2"] = "armsim-what-if/2"
 
 
 @dataclass(frozen=True)

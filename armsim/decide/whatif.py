@@ -27,13 +27,13 @@ LEAST_SHARE = 0.01
 class WhatIf:
     """What a change of the machine does to one task.
 
-    ``p95`` is the change of the 95 % quantile at the worst pose [m], ``passing`` that of the yield.
+    ``at_coverage`` is the change of the quantile at the coverage at the worst pose [m], ``passing`` that of the yield.
     """
 
     task: str
     kind: Kind
     what: str
-    p95: Difference
+    at_coverage: Difference
     passing: Difference | None
 
 
@@ -46,13 +46,13 @@ class WhatIfs:
 
     def of(self, task: str) -> list[WhatIf]:
         """Rows of a task, the largest gain first."""
-        return sorted((row for row in self.rows if row.task == task), key=lambda row: row.p95.value)
+        return sorted((row for row in self.rows if row.task == task), key=lambda row: row.at_coverage.value)
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.WhatIfsRecord`; SI units."""
         rows = tuple(
             records.WhatIfRecord(
-                row.task, row.kind, row.what, records.Change.of(row.p95), records.Change.of(row.passing)
+                row.task, row.kind, row.what, records.Change.of(row.at_coverage), records.Change.of(row.passing)
             )
             for row in self.rows
         )
@@ -107,7 +107,7 @@ def what_if(
     for number, (kind, what, machine) in enumerate(every):
         progress("what if", number, len(every))
         for side, moved in zip(probe.sides, probe.with_machine(machine), strict=True):
-            rows.append(WhatIf(side.name, kind, what, moved.p95, moved.passing))
+            rows.append(WhatIf(side.name, kind, what, moved.at_coverage, moved.passing))
     progress("what if", len(every), len(every))
     return WhatIfs(probe.result, tuple(rows))
 

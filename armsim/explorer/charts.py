@@ -190,7 +190,7 @@ def swept(
     look: Look,
     title: str,
 ) -> dict[str, Any]:
-    """The 95 % quantile against a number, task by task: value, low, high. [µm]"""
+    """The quantile that decides against a number, task by task: value, low, high. [µm]"""
     data: list[dict[str, Any]] = []
     x = list(numbers)
     for n, (name, (middle, low, high)) in enumerate(values.items()):

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.asked import Requirement
+from armsim.asked import Requirement, coverage_of
 from armsim.assessment import state_of_all
-from armsim.criteria import CRITERIA, coverage_of, first_order_quantile
+from armsim.criteria import CRITERIA, first_order_quantile
 from armsim.explorer.desk import Shown
 from armsim.formatting import percent, show, show_interval
 from armsim.model.arm import Arm

@@ -150,11 +150,11 @@ class Tray:
 
     def _what_ifs(self, found: WhatIfs) -> None:
         for task in found.result.tasks:
-            ui.label(f"{task.name}: change of the 95 % quantile").classes("quiet")
+            ui.label(f"{task.name}: change of the {found.result.quantile}").classes("quiet")
             for row in found.of(task.name)[:SHOWN]:
                 with ui.row().classes("justify-between w-full no-wrap"):
                     ui.label(f"{row.kind}: {row.what}").classes("ellipsis")
-                    ui.label(signed(row.p95.value, None)).style("white-space: nowrap")
+                    ui.label(signed(row.at_coverage.value, None)).style("white-space: nowrap")
 
     def _sweep(self, found: Sweep) -> None:
         numbers = [point.number for point in found.record.points]
@@ -173,7 +173,7 @@ class Tray:
     def _comparison(self, found: Comparison) -> None:
         for row in found.differences:
             ui.label(f"{row.scenario}, {row.task}").classes("text-weight-medium")
-            ui.label(f"95 %: {signed(row.p95.value, row.p95.interval)}")
+            ui.label(f"{found.quantile}: {signed(*row.at_coverage)}")
             if row.passing is not None:
                 ends = row.passing.interval
                 band = "" if ends is None else f" ({100 * ends[0]:.3g} to {100 * ends[1]:.3g})"

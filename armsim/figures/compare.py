@@ -13,8 +13,10 @@ from armsim.formatting import percent, show, signed, unit_for
 from armsim.results import TaskResult
 
 
-def difference_map(task: TaskResult, values: Array, half_widths: Array, first: str, other: str) -> style.Drawing:
-    """Difference of the 95 % quantile over a slice; crosses where the sample cannot tell its sign.
+def difference_map(
+    task: TaskResult, values: Array, half_widths: Array, first: str, other: str, quantile: str
+) -> style.Drawing:
+    """Difference of a quantile over a slice; crosses where the sample cannot tell its sign.
 
     Parameters
     ----------
@@ -24,6 +26,8 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
         Other less first, and half of its interval at 95 %, all poses together.
     first, other : str
         Names of the designs.
+    quantile : str
+        Its name.
 
     Raises
     ------
@@ -48,7 +52,7 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
             across, up = (np.array(centres) * 1e3 for centres in grid.centres)
             axes.plot(across[columns], up[rows], ".", color="#555555", markersize=3)
             handles.append(Line2D([], [], linestyle="", marker=".", color="#555555", label="sign cannot be told"))
-        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"difference of the 95 % quantile [{unit.name}]")
+        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"difference of the {quantile} [{unit.name}]")
         style.legend_below(axes, handles)
         parts = []
         for word, side in (("better", -1.0), ("worse", 1.0)):
@@ -64,8 +68,10 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
     return out
 
 
-def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str) -> style.Drawing:
-    """Differences with their 95 % intervals, the largest gain on top. [m]"""
+def differences(
+    rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str, quantile: str
+) -> style.Drawing:
+    """Differences of a quantile with their 95 % intervals, the largest gain on top. [m]"""
     ordered = sorted(rows, key=lambda row: row[1])
     unit = unit_for([max(abs(value) for _, value, _ in ordered)])
     with style.style():
@@ -79,7 +85,7 @@ def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], t
                 axes.plot([low, high], [-place, -place], color="#222222", linewidth=1.2)
         axes.set_yticks([-n for n in range(len(ordered))], [name for name, _, _ in ordered])
         axes.axvline(0.0, color="#555555", linewidth=0.8)
-        axes.set(xlabel=f"change of the 95 % quantile at the worst pose [{unit.name}]")
+        axes.set(xlabel=f"change of the {quantile} at the worst pose [{unit.name}]")
         axes.grid(axis="y", visible=False)
         style.titled(out, title)
         style.footnote(out, note)

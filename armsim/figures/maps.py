@@ -14,7 +14,7 @@ from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
 
 from armsim.arrays import Array
-from armsim.asked import Requirement
+from armsim.asked import Requirement, coverage_of
 from armsim.figures import style
 from armsim.formatting import percent, show, significant, unit_for
 from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
@@ -212,7 +212,7 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
 def _measure(result: Result, measure: MapOf) -> tuple[str, str, float | None, bool]:
     """Column, label, limit and whether it is an angle."""
     asked: Requirement | None = result.requirement
-    coverage = asked.coverage if asked is not None else 0.95
+    coverage = coverage_of(asked)
     position = asked.position if asked is not None else None
     rows: dict[MapOf, tuple[str, str, float | None, bool]] = {
         "error": (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
+from armsim.asked import coverage_of
 from armsim.figures import style
 from armsim.formatting import percent, show, unit_for
 from armsim.results import NEAR_SINGULAR, Result, TaskResult
@@ -22,13 +23,13 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
     if not task.follows_path:
         raise ValueError(f"task {task.name!r} is no path")
     requirement = result.requirement
-    p50, p95, accuracy = (task.column(name) for name in ("error.p50", "error.p95", "accuracy.p95"))
-    unit = unit_for([float(p95.max())])
+    p50, most, accuracy = (task.column(name) for name in ("error.p50", "error.at_coverage", "accuracy.p95"))
+    share, unit = percent(coverage_of(requirement)), unit_for([float(most.max())])
     with style.style():
         out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
         axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         axes.fill_between(
-            along, p50 * unit.factor, p95 * unit.factor, color=style.COLOURS[5], label="error, 50 to 95 %"
+            along, p50 * unit.factor, most * unit.factor, color=style.COLOURS[5], label=f"error, 50 % to {share}"
         )
         axes.plot(
             along,
@@ -45,8 +46,8 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
         close = task.column("conditioning") < NEAR_SINGULAR
         if close.any():
             axes.plot(along[close], np.zeros(close.sum()), "x", color="#555555", markersize=4, label="near-singular")
-        texts = [f"{a:.4g} mm: 95 % of errors within {show(b)}" for a, b in zip(along, p95, strict=True)]
-        out.tell(axes, along, p95 * unit.factor, texts=texts)
+        texts = [f"{a:.4g} mm: {share} of errors within {show(b)}" for a, b in zip(along, most, strict=True)]
+        out.tell(axes, along, most * unit.factor, texts=texts)
         axes.set(ylabel=f"error [{unit.name}]", ylim=(0, None))
         style.legend_below(axes, inches=0.12)
         one = task.column("first_unit")
@@ -89,7 +90,7 @@ def distribution(result: Result, task: TaskResult) -> style.Drawing:
     """Empirical distribution of the error over the poses of a cloud or a volume: share of poses that stay within."""
     columns = [("error.p50", "median of arms and visits"), ("error.at_coverage", None)]
     requirement = result.requirement
-    coverage = requirement.coverage if requirement is not None else 0.95
+    coverage = coverage_of(requirement)
     unit = unit_for([float(task.column("error.at_coverage").max())])
     with style.style():
         out, axes = style.figure(6.4, 3.6)

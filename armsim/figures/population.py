@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from armsim.asked import coverage_of
 from armsim.figures import style
 from armsim.formatting import apart, percent, show, show_interval, significant, unit_for
 from armsim.results import Result, TaskResult, YieldCurve
@@ -67,25 +68,27 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
 
 
 def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawing:
-    """Tool-point error of named poses: median to 95 % with its interval, and the largest seen."""
-    chosen = [task.poses[int(n)] for n in np.argsort(-task.column("error.p95"), kind="stable")[:most]]
+    """Tool-point error of named poses: median, quantile at the coverage with its interval, largest seen."""
+    chosen = [task.poses[int(n)] for n in np.argsort(-task.column("error.at_coverage"), kind="stable")[:most]]
     unit = unit_for([chosen[0].error.max])
-    requirement = result.requirement
+    requirement, share = result.requirement, percent(coverage_of(result.requirement))
     with style.style():
         out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(chosen), 2))
         for row, pose in enumerate(reversed(chosen)):
             e = pose.error
-            axes.barh(row, (e.p95 - e.p50) * unit.factor, left=e.p50 * unit.factor, height=0.5, color=style.COLOURS[5])
+            quantile, ends = e.at_coverage, e.at_coverage_interval
+            left, width = e.p50 * unit.factor, (quantile - e.p50) * unit.factor
+            axes.barh(row, width, left=left, height=0.5, color=style.COLOURS[5])
             axes.plot([e.p50 * unit.factor], [row], "|", color=style.COLOURS[0], markersize=12)
-            if e.p95_interval is not None:
-                low, high = (x * unit.factor for x in e.p95_interval)
+            if ends is not None:
+                low, high = (x * unit.factor for x in ends)
                 axes.plot([low, high], [row, row], color=style.COLOURS[0], linewidth=3, solid_capstyle="butt")
             axes.plot([e.max * unit.factor], [row], "x", color="#555555", markersize=5)
-            named = f"half within {show(e.p50)}, 95 % within {show_interval(e.p95, e.p95_interval)}, max {show(e.max)}"
-            out.tell(axes, [e.p95 * unit.factor], [row], texts=[f"{pose.name}: {named}"])
+            named = f"half within {show(e.p50)}, {share} within {show_interval(quantile, ends)}, max {show(e.max)}"
+            out.tell(axes, [quantile * unit.factor], [row], texts=[f"{pose.name}: {named}"])
         axes.set_yticks(range(len(chosen)), [pose.name for pose in reversed(chosen)])
-        axes.plot([], [], color=style.COLOURS[5], linewidth=6, label="median to 95 %")
-        axes.plot([], [], color=style.COLOURS[0], linewidth=3, label="95 % interval of the 95 % quantile")
+        axes.plot([], [], color=style.COLOURS[5], linewidth=6, label=f"median to {share}")
+        axes.plot([], [], color=style.COLOURS[0], linewidth=3, label=f"95 % interval of the {result.quantile}")
         axes.plot([], [], "x", color="#555555", label="largest seen")
         if requirement is not None:
             axes.axvline(
@@ -96,7 +99,7 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
         axes.set(xlabel=f"tool-point error [{unit.name}]")
         axes.set_xlim(left=0)
         axes.grid(axis="y", visible=False)
-        title = f"{task.name}: worst at {chosen[0].name}, 95 % within {show(chosen[0].error.p95)}"
+        title = f"{task.name}: worst at {chosen[0].name}, {share} within {show(chosen[0].error.at_coverage)}"
         axes.set_title(style.wrapped(title, 60))
         style.legend_below(axes, columns=2)
         style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")

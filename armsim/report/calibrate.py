@@ -71,7 +71,7 @@ def sentences(found: Calibrated) -> list[str]:
         f"Measured at {len(record.poses)} poses, {record.visits} visits each: the error that a built arm keeps falls "
         f"from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
-    out += [wording.difference(own) for own in found.comparison.differences]
+    out += [wording.difference(own, found.comparison.quantile) for own in found.comparison.differences]
     for arm in record.arms:
         certain = value_rows(arm)[:2]
         named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)
@@ -250,9 +250,12 @@ def _drawn(found: Calibrated) -> Iterator[Planned]:
         for result, word in ((before, "before"), (after, "after")):
             own = next(task for task in result.tasks if task.name == row.task)
             yield Planned(
-                "maps", f"{name}-{word}", f"The 95 % quantile {word}.", partial(figures.error_map, result, own)
+                "maps",
+                f"{name}-{word}",
+                f"The {found.comparison.quantile} {word}.",
+                partial(figures.error_map, result, own),
             )
-        shown = task, row.values, row.joint_widths, "not calibrated", "calibrated"
+        shown = task, row.values, row.joint_widths, "not calibrated", "calibrated", found.comparison.quantile
         yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *shown))
 
 

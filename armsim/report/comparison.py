@@ -43,7 +43,13 @@ def write_comparison(
         (partial / "tables").mkdir()
         rows = summary_rows(comparison)
         write_table(partial / "tables" / "designs.csv", list(rows[0]), [list(row.values()) for row in rows])
-        header = ["task", "design", "pose", "difference of p95 [um]", "half of its 95 % interval [um]"]
+        header = [
+            "task",
+            "design",
+            "pose",
+            f"difference of {comparison.quantile} [um]",
+            "half of its 95 % interval [um]",
+        ]
         lines: list[list[object]] = []
         for row in comparison.differences:
             for name, value, half in zip(row.poses, row.values.tolist(), row.half_widths.tolist(), strict=True):
@@ -62,16 +68,18 @@ def _drawn(comparison: Comparison) -> Iterator[Planned]:
     first = comparison.results[0]
     for number, task in enumerate(first.tasks, start=1):
         own = [row for row in comparison.differences if row.task == task.name]
-        best = min(own, key=lambda row: row.p95.value)
-        title = f"{task.name}: {best.scenario} changes the 95 % quantile by {signed(*best.p95)}"
+        best = min(own, key=lambda row: row.at_coverage.value)
+        title = f"{task.name}: {best.scenario} changes the {comparison.quantile} by {signed(*best.at_coverage)}"
         note = f"less {first.scenario}, at the worst pose of each; {first.units} units × {first.visits} visits"
-        draw = partial(figures.differences, [(row.scenario, *row.p95) for row in own], title, note)
+        draw = partial(
+            figures.differences, [(row.scenario, *row.at_coverage) for row in own], title, note, comparison.quantile
+        )
         caption = "Every design against the first; lines are 95 % intervals of the difference."
         yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
         for other, row in enumerate(own, start=2):
             if task.is_map:
-                shown = task, row.values, row.joint_widths, first.scenario, row.scenario
-                caption = "Every cell: how much the other design changes the 95 % quantile there."
+                shown = task, row.values, row.joint_widths, first.scenario, row.scenario, comparison.quantile
+                caption = f"Every cell: how much the other design changes the {comparison.quantile} there."
                 name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
                 yield Planned("differences", name, caption, partial(figures.difference_map, *shown))
 
@@ -81,12 +89,23 @@ def write_what_if(out: Path, table: WhatIfs, landed: Callable[[Path], None] = la
     with folder(out, None, landed) as partial:
         write_json(partial / "what-if.json", table.to_dict())
         (partial / "tables").mkdir()
-        header = ["task", "change", "of", "change of p95 [um]", "low [um]", "high [um]", "change of yield [1]"]
+        header = [
+            "task",
+            "change",
+            "of",
+            f"change of {table.result.quantile} [um]",
+            "low [um]",
+            "high [um]",
+            "change of yield [1]",
+        ]
         lines: list[list[object]] = []
         for task in table.result.tasks:
             for row in table.of(task.name):
                 passed = "" if row.passing is None else row.passing.value
-                changed = ["" if x is None else x * UM for x in (row.p95.value, *(row.p95.interval or (None, None)))]
+                changed = [
+                    "" if x is None else x * UM
+                    for x in (row.at_coverage.value, *(row.at_coverage.interval or (None, None)))
+                ]
                 lines.append([row.task, row.kind, row.what, *changed, passed])
         write_table(partial / "tables" / "what-if.csv", header, lines)
         keep(partial / "figures", what_ifs_drawn(table))

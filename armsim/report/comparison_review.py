@@ -49,8 +49,10 @@ def _front(comparison: Comparison, pictures: Pictures) -> Front:
     others = ", ".join(result.scenario for result in comparison.results[1:])
     task = deciding_task(first)
     start = f"{number_of(first, task)}-{file_name(task.name)}"
-    rows = sorted((row for row in comparison.differences if row.task == task.name), key=lambda row: row.p95.value)
-    said = [f"{wording.difference(row)}." for row in rows]
+    rows = sorted(
+        (row for row in comparison.differences if row.task == task.name), key=lambda row: row.at_coverage.value
+    )
+    said = [f"{wording.difference(row, comparison.quantile)}." for row in rows]
     best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
     shown = pictures.get("differences", ())
     maps = [own for own in shown if own.name.startswith(f"{start}-{best}-")]
@@ -71,7 +73,9 @@ def _notes(comparison: Comparison) -> tuple[str, ...]:
 
 def _verdicts(comparison: Comparison) -> list[Block]:
     """Every difference in words; the requirement, and which design meets it."""
-    blocks: list[Block] = [Bullets(tuple(f"{wording.difference(row)}." for row in comparison.differences))]
+    blocks: list[Block] = [
+        Bullets(tuple(f"{wording.difference(row, comparison.quantile)}." for row in comparison.differences))
+    ]
     wanted = comparison.results[0].requirement
     if wanted is not None:
         blocks.append(Text(f"The requirement: {wording.stated(wanted)}."))

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from armsim import figures
-from armsim.asked import Requirement
+from armsim.asked import Requirement, coverage_of
 from armsim.decide.decision import Decision
 from armsim.decide.records import Rejected
 from armsim.decide.tradeoff import TradeOff
@@ -134,8 +134,7 @@ def _drawn(decision: Decision) -> Iterator[Planned]:
             if own.name in ("map", "budget") and own.when(result, task):
                 name = f"{number}-{file_name(task.name)}-{own.name}"
                 yield Planned("answer", name, own.caption, partial(own.draw, result, task))
-    coverage = 0.95 if result.requirement is None else result.requirement.coverage
-    curve = curve_drawn(decision.curve, coverage)
+    curve = curve_drawn(decision.curve, coverage_of(result.requirement))
     yield Planned("trade-off", curve.name, curve.caption, curve.draw)
     yield from sensitivities_drawn(decision.sensitivities)
 

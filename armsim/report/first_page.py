@@ -40,9 +40,9 @@ def advice(result: Result, extras: Extras) -> list[str]:
     """The strongest recommendations with what each is worth: sampled changes where they were asked for, else shares."""
     task = deciding_task(result)
     if extras.what_ifs is not None:
-        rows = [row for row in extras.what_ifs.of(task.name) if row.p95.value < 0][:ADVICE]
-        what = "of the 95 % quantile at the worst pose"
-        return [f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed(*row.p95)} {what}." for row in rows]
+        rows = [row for row in extras.what_ifs.of(task.name) if row.at_coverage.value < 0][:ADVICE]
+        what = f"of the {result.quantile} at the worst pose"
+        return [f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed(*row.at_coverage)} {what}." for row in rows]
     at = list(task.poses.names).index(task.summary.worst_pose)
     rms = float(task.column("first_order.rms")[at])
     ranked = sorted(

@@ -7,6 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from armsim import figures
+from armsim.asked import coverage_of
 from armsim.figures.style import Drawing
 from armsim.formatting import signed
 from armsim.report.drawing import Planned
@@ -52,24 +53,25 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     if extras.what_ifs is not None:
         yield from what_ifs_drawn(extras.what_ifs)
     if extras.curve is not None:
-        coverage = 0.95 if result.requirement is None else result.requirement.coverage
-        yield curve_drawn(extras.curve, coverage)
+        yield curve_drawn(extras.curve, coverage_of(result.requirement))
 
 
 def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
     """The changes that matter most, of every task."""
     for number, task in enumerate(table.result.tasks, start=1):
-        ranked = sorted(table.of(task.name), key=lambda row: -abs(row.p95.value))[:MOST_BARS]
+        ranked = sorted(table.of(task.name), key=lambda row: -abs(row.at_coverage.value))[:MOST_BARS]
         if not ranked:
             continue
         best = ranked[0]
-        rows = [(f"{row.what}, {row.kind}", row.p95.value, row.p95.interval) for row in ranked]
-        title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.p95)}"
+        rows = [(f"{row.what}, {row.kind}", row.at_coverage.value, row.at_coverage.interval) for row in ranked]
+        title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.at_coverage)}"
         sizes = f"{table.result.units} units × {table.result.visits} visits"
         note = f"{sizes}, the same random numbers with and without the change"
         name = f"{number}-{file_name(task.name)}-what-if"
         caption = "One change at a time; lines are 95 % intervals of the change."
-        yield Planned("recommendations", name, caption, partial(figures.differences, rows, title, note))
+        yield Planned(
+            "recommendations", name, caption, partial(figures.differences, rows, title, note, table.result.quantile)
+        )
 
 
 def curve_drawn(curve: TradeOff, coverage: float) -> Planned:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from armsim.asked import coverage_of
 from armsim.figures.contributions import owners
 from armsim.formatting import (
     beside_each_other,
@@ -131,19 +132,23 @@ def _poses(result: Result) -> Section:
     """The worst poses of every task, and its measures."""
     blocks: list[Block] = []
     for task in result.tasks:
-        blocks.append(_worst(task))
+        blocks.append(_worst(task, coverage_of(result.requirement)))
         if task.measures:
             blocks.append(_measures(task))
     return Section("Poses and measures", "poses", tuple(blocks))
 
 
-def _worst(task: TaskResult) -> Table:
-    order = np.argsort(-task.column("error.p95"), kind="stable")[:WORST]
+def _worst(task: TaskResult, coverage: float) -> Table:
+    order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:WORST]
     poses = [task.poses[int(n)] for n in order]
     errors, ap, rp = ([getattr(own, name) for own in poses] for name in ("error", "accuracy", "repeatability"))
     columns = (
         column("rms", [own.rms for own in errors], [own.rms_interval for own in errors]),
-        column("95 % of errors within", [own.p95 for own in errors], [own.p95_interval for own in errors]),
+        column(
+            f"{percent(coverage)} of errors within",
+            [own.at_coverage for own in errors],
+            [own.at_coverage_interval for own in errors],
+        ),
         column("largest seen", [own.max for own in errors]),
         column("AP, 95 % of arms", [own.p95 for own in ap], [own.p95_interval for own in ap]),
         column("RP, 95 % of arms", [own.p95 for own in rp]),
@@ -246,11 +251,11 @@ def _without(result: Result) -> Table:
 
 
 def _changes(what_ifs: WhatIfs, task: TaskResult) -> Table:
-    headers = ("change", "of", "95 % quantile at the worst pose", "yield")
+    headers = ("change", "of", f"{what_ifs.result.quantile} at the worst pose", "yield")
     rows: list[list[Cell | str]] = []
     for row in what_ifs.of(task.name)[:SHOWN]:
         passed = Cell("–") if row.passing is None else Cell(points(*row.passing), row.passing.value)
-        rows.append([row.kind, row.what, Cell(signed(*row.p95), row.p95.value), passed])
+        rows.append([row.kind, row.what, Cell(signed(*row.at_coverage), row.at_coverage.value), passed])
     return table(headers, rows, words=2, title=f"{task.name}: the changes that gain most")
 
 

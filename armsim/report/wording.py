@@ -12,19 +12,19 @@ from armsim.formatting import percent, points, show, show_interval, signed
 from armsim.results import Summary
 
 
-def difference(row: TaskDifference) -> str:
-    """What a design gains over the first at a task, and for how much."""
-    gained = -row.p95.value
-    interval = row.p95.interval
+def difference(row: TaskDifference, quantile: str) -> str:
+    """What a design gains over the first at a task, and for how much; ``quantile`` as of a result."""
+    gained = -row.at_coverage.value
+    interval = row.at_coverage.interval
     told = interval is None or not interval[0] <= 0 <= interval[1]
     size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
     amount = show_interval(abs(gained), size)
     change = f"takes {amount} off" if gained >= 0 else f"adds {amount} to"
-    what = f"{row.scenario}: at {row.task} it {change} the 95 % quantile at the worst pose"
+    what = f"{row.scenario}: at {row.task} it {change} the {quantile} at the worst pose"
     if not told:
         what = (
-            f"{row.scenario}: at {row.task} no difference of the 95 % quantile at the worst pose can be told "
-            f"(it changes by {signed(*row.p95)})"
+            f"{row.scenario}: at {row.task} no difference of the {quantile} at the worst pose can be told "
+            f"(it changes by {signed(*row.at_coverage)})"
         )
     if row.repeatability is not None:
         what += f", RP changes by {signed(*row.repeatability)}"
@@ -76,8 +76,8 @@ def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
                     "task": task.name,
                     "design": result.scenario,
                     "price": f"{result.price:g}",
-                    "p95": show(own.summary.p95),
-                    "difference of p95": "" if row is None else signed(*row.p95),
+                    comparison.quantile: show(own.summary.at_coverage),
+                    f"difference of {comparison.quantile}": "" if row is None else signed(*row.at_coverage),
                     "RP": show(own.summary.repeatability_p95),
                     "difference of RP": "" if row is None or row.repeatability is None else signed(*row.repeatability),
                     "yield": "" if judged is None else percent(judged.value),

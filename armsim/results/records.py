@@ -16,7 +16,8 @@ from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
-from armsim.asked import Requirement
+from armsim.asked import Requirement, coverage_of
+from armsim.formatting import percent
 from armsim.requirement import Judgement, Verdict, combined, fails, reasons
 from armsim.results.joints import JointBudget, JointMotion, OperationLimit, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
@@ -305,6 +306,11 @@ class Result:
     motion: dict[str, JointMotion] = field(default_factory=dict)
     operation: tuple[OperationLimit, ...] = ()
     judgements: tuple[Judgement, ...] = ()
+
+    @property
+    def quantile(self) -> str:
+        """The quantile of the errors that decides, in words: "95 % quantile"."""
+        return f"{percent(coverage_of(self.requirement))} quantile"
 
     @property
     def judged(self) -> tuple[tuple[str, Judgement], ...]:

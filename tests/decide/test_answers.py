@@ -113,7 +113,7 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
     ],
 )
 def test_the_sentence_of_a_difference(row: TaskDifference, told: str) -> None:
-    assert told in wording.difference(row)
+    assert told in wording.difference(row, "95 % quantile")
 
 
 def test_a_design_that_asks_for_nothing() -> None:

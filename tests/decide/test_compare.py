@@ -109,7 +109,7 @@ def test_ties_are_no_certainty_in_a_small_sample() -> None:
 def test_a_design_against_itself_differs_by_nothing() -> None:
     twin = small(DEMO).with_scenario(name="twin")
     (row,) = compare([small(DEMO), twin]).differences
-    assert row.p95 == (0.0, (0.0, 0.0))
+    assert row.at_coverage == (0.0, (0.0, 0.0))
     assert row.repeatability == (0.0, (0.0, 0.0))
     np.testing.assert_array_equal(row.values, 0.0)
     np.testing.assert_array_equal(row.half_widths, 0.0)
@@ -125,12 +125,12 @@ def test_differences_are_those_of_the_runs() -> None:
     alone = [study.run(1).tasks[0] for study in studies]
     (row,) = comparison.differences
     np.testing.assert_array_equal(row.values, alone[1].column("error.p95") - alone[0].column("error.p95"))
-    assert row.p95.value == alone[1].summary.p95 - alone[0].summary.p95
+    assert row.at_coverage.value == alone[1].summary.p95 - alone[0].summary.p95
     assert row.price == studies[1].scenario.machine.price - studies[0].scenario.machine.price
     assert row.better.all()
-    assert row.p95.interval is not None
-    assert row.p95.interval[1] < 0
-    assert f"for {row.price:g} cost units more" in wording.difference(row)
+    assert row.at_coverage.interval is not None
+    assert row.at_coverage.interval[1] < 0
+    assert f"for {row.price:g} cost units more" in wording.difference(row, "95 % quantile")
 
 
 def test_order_of_designs_flips_where_it_does() -> None:
@@ -216,4 +216,4 @@ def test_no_change_of_the_yield_that_can_be_told_is_called_so() -> None:
     (row,) = compare([small(DEMO), twin]).differences
     assert row.passing is not None
     assert row.passing.interval[0] < 0 < row.passing.interval[1]
-    assert "no change of the yield can be told" in wording.difference(row)
+    assert "no change of the yield can be told" in wording.difference(row, "95 % quantile")

@@ -43,19 +43,19 @@ def test_a_joint_made_ideal_leaves_the_other() -> None:
     table = what_if(planar_study(s1, s2), workers=1)
     p95 = table.result.tasks[0].summary.p95
     row = next(row for row in table.rows if (row.kind, row.what) == ("joint ideal", "j1"))
-    assert row.p95.interval is not None
+    assert row.at_coverage.interval is not None
     left = 1.959964 * 0.3 * s2
     # the quantile itself scatters by sqrt(p (1 - p) / n) / density, 1.03 l2 s2 at density of |N| there
     scatter = math.sqrt(0.95 * 0.05 / 40_000) / 0.1169 * 0.3 * s2
-    assert p95 + row.p95.value == pytest.approx(left, abs=4 * scatter)
-    assert row.p95.interval[1] < 0
+    assert p95 + row.at_coverage.value == pytest.approx(left, abs=4 * scatter)
+    assert row.at_coverage.interval[1] < 0
 
 
 def test_halving_the_only_cause_halves_the_error() -> None:
     table = what_if(planar_study(1e-4, 3e-4), workers=1)
     p95 = table.result.tasks[0].summary.p95
     row = next(row for row in table.rows if row.kind == "cause halved" and "repeatability" in row.what)
-    assert row.p95.value == pytest.approx(-p95 / 2, rel=1e-3)
+    assert row.at_coverage.value == pytest.approx(-p95 / 2, rel=1e-3)
 
 
 def test_few_poses_tell_what_all_would() -> None:
@@ -72,7 +72,7 @@ def test_few_poses_tell_what_all_would() -> None:
         for n, own in enumerate(judged):
             row = next(r for r in table.rows if (r.kind, r.what) == name and r.task == own.name)
             change = own.table.column("error.p95").max() - plain[n].table.column("error.p95").max()
-            assert row.p95.value == pytest.approx(change, abs=1e-15), name
+            assert row.at_coverage.value == pytest.approx(change, abs=1e-15), name
             assert row.passing is not None
             gained = float(again.tasks[n].passing.mean() - sampled.tasks[n].passing.mean())
             assert row.passing.value == pytest.approx(gained, abs=1e-12)
@@ -93,7 +93,7 @@ def test_a_cause_at_one_joint_is_halved_there_alone() -> None:
             for r in table.rows
             if r.kind == "cause halved" and r.what == row.what.split(" at ")[0] and r.task == row.task
         )
-        assert row.p95.value >= whole.p95.value - 2e-6
+        assert row.at_coverage.value >= whole.at_coverage.value - 2e-6
 
 
 def test_a_bit_finer_halves_the_step() -> None:
