@@ -64,8 +64,10 @@ def difference_map(task: TaskResult, values: Array, half_widths: Array, first: s
     return out
 
 
-def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str) -> style.Drawing:
-    """Differences with their 95 % intervals, the largest gain on top. [m]"""
+def differences(
+    rows: Sequence[tuple[str, float, tuple[float, float] | None]], title: str, note: str, coverage: float = 0.95
+) -> style.Drawing:
+    """Differences of the quantile at a coverage with their 95 % intervals, the largest gain on top. [m]"""
     ordered = sorted(rows, key=lambda row: row[1])
     unit = unit_for([max(abs(value) for _, value, _ in ordered)])
     with style.style():
@@ -79,7 +81,7 @@ def differences(rows: Sequence[tuple[str, float, tuple[float, float] | None]], t
                 axes.plot([low, high], [-place, -place], color="#222222", linewidth=1.2)
         axes.set_yticks([-n for n in range(len(ordered))], [name for name, _, _ in ordered])
         axes.axvline(0.0, color="#555555", linewidth=0.8)
-        axes.set(xlabel=f"change of the 95 % quantile at the worst pose [{unit.name}]")
+        axes.set(xlabel=f"change of the {percent(coverage)} quantile at the worst pose [{unit.name}]")
         axes.grid(axis="y", visible=False)
         style.titled(out, title)
         style.footnote(out, note)
