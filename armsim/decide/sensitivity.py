@@ -249,9 +249,9 @@ def sensitivities(
 
 def _parts(task: TaskPopulation) -> list[Part]:
     out = []
-    shares, weight = task.table.column("shares"), task.table.column("first_order.rms") ** 2
-    over = weight @ shares / max(float(weight.sum()), 1e-300)
+    shares = task.table.contributions
+    over = task.table.over_task(shares)
     for n, (owner, cause) in enumerate(task.table.share_names):
-        if shares[task.worst, n] > 0:
+        if shares[task.worst, n]:
             out.append(Part(task.name, owner, cause, float(shares[task.worst, n]), float(over[n])))
     return sorted(out, key=lambda part: -part.worst)
