@@ -243,24 +243,20 @@ def _summary(
 ) -> Summary:
     requirement = scenario.requirement
     top = poses[worst]
-    # over all poses, each counts by its mean square error
-    weight = poses.column("first_order.rms") ** 2
-    total = float(weight.sum())
-    parts, of_bias = (
-        weight @ poses.column(path) / total if total else np.zeros(len(poses.share_names))
-        for path in ("shares", "bias_shares")
-    )
+    scatter, of_bias = (poses.over_task(poses.column(path)) for path in ("shares", "bias_shares"))
     groups: dict[str, float] = {}
     causes: dict[str, float] = {}
     contributions = []
-    for (owner, cause), share, bias_share in zip(poses.share_names, parts.tolist(), of_bias.tolist(), strict=True):
+    for (owner, cause), share, bias_share in zip(poses.share_names, scatter.tolist(), of_bias.tolist(), strict=True):
         if (owner, cause) != BIAS:
+            own = Contribution(owner, cause, share, bias_share)
             group = scenario.machine.arm.group_of(owner)
-            groups[group] = groups.get(group, 0.0) + share
-            causes[cause] = causes.get(cause, 0.0) + share
-            contributions.append(Contribution(owner, cause, share, bias_share))
-    bias = float(parts[-1])
-    visits = float(weight @ poses.column("visit_share")) / total if total else 0.0
+            groups[group] = groups.get(group, 0.0) + own.share
+            causes[cause] = causes.get(cause, 0.0) + own.share
+            contributions.append(own)
+    bias = float(scatter[-1])
+    visits = float(poses.over_task(poses.column("visit_share")))
+    units = float(scatter[:-1].sum()) - visits
     lost, limits = [point.name for point in unreachable], " or ".join(limits_stated(scenario.machine))
     judgements = judge_task(Evidence(requirement, poses, worst, sample, lost, task.must_reach, limits))
     (rp,) = stats.unit_quantiles(sample.worst[1], (stats.LEVEL,), integration_of_rp(poses))
@@ -274,9 +270,9 @@ def _summary(
         at_coverage_interval=finite(largest_interval(poses)),
         repeatability_p95=rp.value,
         repeatability_p95_interval=rp.interval,
-        groups={**groups, "bias": bias},
-        causes={**causes, "bias": bias},
-        lives={"unit": (1.0 - visits - bias) if total else 0.0, "visit": visits, "bias": bias},
+        groups=groups,
+        causes=causes,
+        lives={"unit": units, "visit": visits, "bias": bias},
         first_order_agrees=agrees,
         yield_=None if requirement is None else yield_of(sample),
         state=combined(judgements),

@@ -171,6 +171,17 @@ def signed(value: float, interval: Interval | None) -> str:
     return f"+{text}" if value > 0 and text[:1] != "0" else text
 
 
+def with_half_width(value: float, interval: tuple[float, float] | None) -> str:
+    """A change of a length, plus and minus half of its 95 % interval: to two digits of that (JCGM 100:2008 7.2.6)."""
+    if interval is None or interval[1] - interval[0] <= NOTHING:
+        return signed(value, None)
+    half = 0.5 * (interval[1] - interval[0])
+    unit = unit_for([max(abs(value), half)])
+    places = 1 - math.floor(math.log10(half * unit.factor))
+    middle, reach = (round(own * unit.factor, places) for own in (value, half))
+    return f"{middle:+.{max(places, 0)}f} ± {reach:.{max(places, 0)}f} {unit.name}"
+
+
 def points(value: float, interval: tuple[float, float] | None) -> str:
     """A change of a share, in points of a hundred, with its interval."""
     text = f"{100 * value:+.3g}"

@@ -29,7 +29,7 @@ def sensitivity(
     set_: Set = None,
     json: Json = False,
 ) -> None:
-    """What every line of the data sheets does at the tool: per unit of it, per tenth of it, the largest sampled."""
+    """What every line of the data sheets does at the tool: per unit of it, and by a tenth of it less."""
     from armsim.documents.load import load_changed, load_scenario
     from armsim.report.output_folder import check_destination
     from armsim.report.sensitivity import write_sensitivities
@@ -61,7 +61,7 @@ def _print(found: Sensitivities) -> None:
     from armsim.report.sensitivity import LINES, PARTS, line_rows, part_rows, title
 
     for task in found.result.tasks:
-        print_table(title(found, task.name), LINES, line_rows(found, task.name)[:SHOWN], right=(1, 2, 3, 4, 5))
+        print_table(title(found, task.name), LINES, line_rows(found, task.name)[:SHOWN], right=(1, 2, 3, 4))
         print_table(
             f"{task.name}: shares of the mean square error", PARTS, part_rows(found, task.name)[:SHOWN], right=(2, 3)
         )

@@ -19,7 +19,7 @@ from armsim.decide.paired_tasks import Evaluated, at_worst_pose
 from armsim.engine.drawn import Drawn
 from armsim.engine.paired import Difference, share_difference
 from armsim.engine.passing import Surveyed, survey
-from armsim.engine.run import Progress
+from armsim.engine.run import Progress, Samples
 from armsim.engine.work import Job
 from armsim.model.machine import Machine
 from armsim.processors import processors
@@ -83,17 +83,8 @@ class Probe:
         RunError
             As `Study.run`.
         """
-        found = study.find(progress)
-        result, sampled = study.evaluate(found, workers, progress, memory, note=note)
-        # the poses that matter: all of them, or those with the largest errors
-        kept = []
-        for task, poses in zip(result.tasks, found, strict=True):
-            order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
-            kept.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
-        plan = replace(sampled.job.plan, tolerance=None)
-        base = study.with_scenario(plan=plan)
-        if any(len(few.names) < len(poses.names) for few, poses in zip(kept, found, strict=True)):
-            result, sampled = base.evaluate(kept, workers, progress, memory)
+        base, kept, result, sampled = at_largest_errors(study, workers, progress, memory, note)
+        plan = base.scenario.plan
         job, threads = replace(sampled.job, plan=plan), workers or processors()
         sides = [
             Evaluated(task.name, task.poses, sampled, poses.configurations, n)
@@ -131,6 +122,32 @@ class Probe:
             passed = None if job.requirement is None else share_difference(*both)
             out.append(Moved(at_worst_pose(side, other), passed))
         return out
+
+
+def at_largest_errors(
+    study: Study, workers: int | None, progress: Progress, memory: int, note: Callable[[str], None]
+) -> tuple[Study, list[PoseSet], Result, Samples]:
+    """A study sampled at all poses of every task, or at the `MOST_POSES` with the largest errors.
+
+    Returns
+    -------
+    study : Study
+        With the plan that was sampled.
+    poses : list of PoseSet
+    result : Result
+    samples : Samples
+        Both of those poses.
+    """
+    found = study.find(progress)
+    result, sampled = study.evaluate(found, workers, progress, memory, note=note)
+    few = []
+    for task, poses in zip(result.tasks, found, strict=True):
+        order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
+        few.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
+    base = study.with_scenario(plan=replace(sampled.job.plan, tolerance=None))
+    if any(len(some.names) < len(poses.names) for some, poses in zip(few, found, strict=True)):
+        result, sampled = base.evaluate(few, workers, progress, memory)
+    return base, few, result, sampled
 
 
 def _may_be_worse(foretold: Array, near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:

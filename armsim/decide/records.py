@@ -308,10 +308,9 @@ class LineRecord:
     path: str
     unit: str
     value: float
-    per_unit: float
-    tenth_less: float
-    over_task: float
-    checked: Change | None
+    per_unit: Change
+    tenth_less: Change
+    rms_tenth_less: float
 
 
 @dataclass(frozen=True)
@@ -330,9 +329,10 @@ class SensitivitiesRecord:
     """Of `armsim sensitivity`."""
 
     scenario: str
+    coverage: float
     lines: tuple[LineRecord, ...]
     parts: tuple[PartRecord, ...]
-    format: Literal["armsim-sensitivity/1"] = "armsim-sensitivity/1"
+    format: Literal["armsim-sensitivity/2"] = "armsim-sensitivity/2"
 
 
 RECORDS: dict[str, type] = {

@@ -1,46 +1,50 @@
-"""What every line of a data sheet does at the tool: per unit of it and per tenth of it, the largest sampled.
+"""What every line of a data sheet does at the tool: per unit of it, and by a tenth of it less.
 
-By first order: mean m and covariance C of the tool error at every pose, with the number a little larger and a little
-smaller. The quantile follows as that of a normal vector of that mean and covariance does (`engine.gaussian`), times the
-ratio of the sampled quantile to the normal one,
-
-    dq/dx = (q / q_normal) (tr(dq_normal/dC dC/dx) + dq_normal/dm . dm/dx)
+Both are of the quantile at the coverage of the requirement, sampled with common random numbers: the same units and
+visits with the number a little larger and smaller, and with a tenth of it less (`engine.paired.quantile_shift`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple, dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.asked import SamplingPlan, coverage_of
 from armsim.decide import records
-from armsim.decide.paired_tasks import P95, Evaluated
-from armsim.decide.probe import Probe
+from armsim.decide.pose_population import PhasesHeld, PosePopulation
+from armsim.decide.probe import at_largest_errors
 from armsim.decide.sheet_units import Unit, told_in
 from armsim.engine.executors import in_order
 from armsim.engine.firstorder import linearise
-from armsim.engine.gaussian import quantile, quantile_with_slopes
 from armsim.engine.layout import MEMORY
-from armsim.engine.paired import Difference
+from armsim.engine.paired import UNITS_COMPARED, Difference, difference, half_width, influence, quantile_shift
+from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.run import Progress
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.numbers import Number, numbers
+from armsim.processors import processors
 from armsim.results import Result
 from armsim.results.plain import plain
+from armsim.results.posetable import PoseTable
 from armsim.study import Study
+from armsim.tasks.base import name_key
 
-STEP = 0.01
-"""Share by which a number is changed either way."""
+STEP = 1e-3
+"""Share by which a number is changed either way; each error is followed, so that a small one costs no precision."""
 TENTH = 0.1
-CHECKED = 5
-"""Numbers of every task whose effect is sampled, the largest."""
-NOTHING = 1e-12
-"""Share of the quantile below which a number does nothing."""
+LEAST_UNITS, MOST_UNITS = 16 * UNIT_BLOCK, 64 * UNIT_BLOCK
+"""Units by which a change is told; what a plan asks for lies between, or is taken as the nearer of them."""
+VISITS = 4
+"""Visits of each of them, at most."""
+NOTHING = 1e-6
+"""Share of the quantile below which the slope of every error over the logarithm of a number is nothing."""
 
 
 @dataclass(frozen=True)
@@ -56,24 +60,23 @@ class Line:
         In which it is told.
     value : float
         In that unit.
-    per_unit : float
-        Change of the 95 % quantile at the worst pose per unit of the number. [m]
-    tenth_less : float
-        By a tenth of the number less, not linearised in it. [m]
-    over_task : float
-        By a tenth of it less at the slope that it has, mean over the poses. [m]
-    checked : Difference, optional
-        By a tenth of it less, sampled. [m]
+    per_unit : Difference
+        Change of the quantile at the worst pose per unit of the number. [m]
+    tenth_less : Difference
+        Change of the largest quantile of the task by a tenth of the number less, not linearised in it, wherever the
+        worst pose then is. [m]
+    rms_tenth_less : float
+        Change of the rms error over all poses by a tenth less: by first order in the errors, which asks for second
+        moments alone, so that no law is assumed. [m]
     """
 
     task: str
     path: str
     unit: Unit
     value: float
-    per_unit: float
-    tenth_less: float
-    over_task: float
-    checked: Difference | None = None
+    per_unit: Difference
+    tenth_less: Difference
+    rms_tenth_less: float
 
 
 @dataclass(frozen=True)
@@ -95,9 +98,14 @@ class Sensitivities:
     lines: tuple[Line, ...]
     parts: tuple[Part, ...]
 
+    @property
+    def coverage(self) -> float:
+        """At which the quantile is taken."""
+        return coverage_of(self.result.requirement)
+
     def of(self, task: str) -> list[Line]:
         """Lines of a task, the largest effect first."""
-        return sorted((line for line in self.lines if line.task == task), key=lambda line: -abs(line.tenth_less))
+        return sorted((line for line in self.lines if line.task == task), key=lambda line: -abs(line.tenth_less.value))
 
     def parts_of(self, task: str) -> list[Part]:
         """Shares of a task, the largest first."""
@@ -107,13 +115,101 @@ class Sensitivities:
         """For JSON, as `records.SensitivitiesRecord`; SI units but for the numbers themselves."""
         lines = tuple(
             records.LineRecord(
-                own.task, own.path, own.unit.name, own.value, own.per_unit, own.tenth_less, own.over_task,
-                records.Change.of(own.checked),
+                line.task, line.path, line.unit.name, line.value, records.Change.of(line.per_unit),
+                records.Change.of(line.tenth_less), line.rms_tenth_less,
             )
-            for own in self.lines
+            for line in self.lines
         )  # fmt: skip
-        parts = tuple(records.PartRecord(*astuple(own)) for own in self.parts)
-        return plain(records.SensitivitiesRecord(self.result.scenario, lines, parts))
+        parts = tuple(records.PartRecord(*astuple(part)) for part in self.parts)
+        return plain(records.SensitivitiesRecord(self.result.scenario, self.coverage, lines, parts))
+
+
+@dataclass(frozen=True, eq=False)
+class TaskPopulation:
+    """The poses of a task as they were sampled, and the population at single ones of them.
+
+    Parameters
+    ----------
+    name : str
+    machine : Machine
+    table : PoseTable
+    configurations : Configurations
+    coverage : float
+    plan : SamplingPlan
+        Of the sample of the table.
+    """
+
+    name: str
+    machine: Machine
+    table: PoseTable
+    configurations: Configurations
+    coverage: float
+    plan: SamplingPlan
+    known: dict[int, PosePopulation]
+
+    @property
+    def quantiles(self) -> Array:
+        """At the coverage at every pose, shape (poses,). [m]"""
+        return self.table.column("error.at_coverage")
+
+    @property
+    def worst(self) -> int:
+        """Pose where it is largest."""
+        return int(np.argmax(self.quantiles))
+
+    def at(self, pose: int) -> PosePopulation:
+        """The population at a pose."""
+        population = self.known.get(pose)
+        if population is None:
+            units = min(max(self.plan.units, LEAST_UNITS), MOST_UNITS)
+            followed = replace(self.plan, units=units, visits=min(self.plan.visits, VISITS))
+            here = self.configurations[pose : pose + 1]
+            population = PosePopulation.of(self.machine, followed, name_key(self.name), here)
+            self.known[pose] = population
+        return population
+
+    def line(self, number: Number) -> Line | None:
+        """What a number does; None where that is nothing."""
+        changed = partial(_changed, self.machine, number)
+        population = self.at(self.worst)
+        more, less = (population.with_machine(changed(1.0 + sign * STEP)) for sign in (1.0, -1.0))
+        if more is None or less is None:
+            return None
+        if float(np.max(np.abs(more - less))) <= 2.0 * STEP * NOTHING * self.quantiles[self.worst]:
+            return None
+        unit = told_in(number.key.kind, number.rotary, number.value)
+        value = number.value / unit.si
+        step, pull = quantile_shift(less, more, self.coverage)
+        scale = 1.0 / (2.0 * STEP * value)
+        per_unit = difference(step * scale, pull * scale, population.plan.units)
+        return Line(self.name, number.path, unit, value, per_unit, *self._tenth_less(changed(1.0 - TENTH)))
+
+    def _tenth_less(self, machine: Machine) -> tuple[Difference, float]:
+        """Change of the largest quantile, and of the rms over the poses. [m]"""
+        before = self.table.column("first_order.rms")
+        after = np.sqrt(linearise(machine.evaluated(self.configurations)).mean_square)
+        rms = float(np.sqrt(np.mean(after**2)) - np.sqrt(np.mean(before**2)))
+        ratio = np.divide(self.quantiles, before, out=np.zeros_like(before), where=before > 0)
+        pose = int(np.argmax(ratio * after))  # the worst of then, foretold
+        population = self.at(pose)
+        lengths = population.with_machine(machine)
+        apart = float(self.quantiles[pose] - self.quantiles[self.worst])
+        if lengths is None:
+            shift, pull = 0.0, np.zeros(population.plan.units)
+        else:
+            shift, pull = quantile_shift(population.distance, lengths, self.coverage)
+        return difference(apart + shift, pull, population.plan.units, self._apart(pose)), rms
+
+    def _apart(self, pose: int) -> float:
+        """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""
+        if pose == self.worst:
+            return 0.0
+        one, other = (influence(self.at(own).distance, self.coverage) for own in (self.worst, pose))
+        return half_width((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
+
+
+def _changed(machine: Machine, number: Number, factor: float) -> Machine:
+    return PhasesHeld.of(number.times(machine, factor), machine)
 
 
 def sensitivities(
@@ -130,83 +226,32 @@ def sensitivities(
     RunError
         As `Study.run`.
     """
-    probe = Probe.of(study, workers, progress, memory, note)
-    machine, every = study.scenario.machine, numbers(study.scenario.machine)
-    where = [side.configurations for side in probe.sides]
-    plain = [linearise(machine.evaluated(own)) for own in where]
-    normal = [quantile_with_slopes(own.mean, own.covariance, P95) for own in plain]
-    slopes = _slopes(machine, every, where, probe.workers, progress)
-    lines: list[Line] = []
-    for n, (side, own) in enumerate(zip(probe.sides, normal, strict=True)):
-        sampled = side.table.column("error.p95")
-        ratio = np.divide(sampled, own.value, out=np.zeros_like(sampled), where=own.value > 0)
-        found = []
-        for number, slope in zip(every, slopes, strict=True):
-            by_mean, by_covariance = slope[n]
-            # of the quantile, over the logarithm of the number
-            change = ratio * (
-                np.einsum("pij,pij->p", own.by_covariance, by_covariance) + np.sum(own.by_mean * by_mean, axis=1)
-            )
-            worst = float(change[side.worst])
-            if abs(worst) <= NOTHING * sampled[side.worst]:
-                continue
-            unit = told_in(number.key.kind, number.rotary, number.value)
-            value, mean = number.value / unit.si, float(change.mean())
-            at = side.configurations[side.worst : side.worst + 1]
-            less = linearise(number.times(machine, 1.0 - TENTH).evaluated(at))
-            tenth = float(quantile(less.mean, less.covariance, P95)[0] - own.value[side.worst]) * float(
-                ratio[side.worst]
-            )
-            found.append(Line(side.name, number.path, unit, value, worst / value, tenth, -TENTH * mean))
-        lines += sorted(found, key=lambda line: -abs(line.tenth_less))
-    return Sensitivities(probe.result, _checked(probe, every, lines, progress), tuple(_parts(probe.sides)))
+    base, poses, result, samples = at_largest_errors(study, workers, progress, memory, note)
+    machine, coverage, plan = base.scenario.machine, samples.job.coverage, base.scenario.plan
+    tasks = [
+        TaskPopulation(task.name, machine, task.poses, points.configurations, coverage, plan, {})
+        for task, points in zip(result.tasks, poses, strict=True)
+    ]
+    for task in tasks:
+        task.at(task.worst).distance  # noqa: B018  once, before threads ask for it
+    every, threads = numbers(machine), workers or processors()
+    lines: list[list[Line | None]] = []
+    with ThreadPoolExecutor(threads) as pool:
+        for n, row in enumerate(in_order(pool, threads, lambda number: [task.line(number) for task in tasks], every)):
+            progress("numbers", n, len(every))
+            lines.append(row)
+    progress("numbers", len(every), len(every))
+    ranked = []
+    for column in zip(*lines, strict=True):
+        ranked += sorted((line for line in column if line is not None), key=lambda line: -abs(line.tenth_less.value))
+    return Sensitivities(result, tuple(ranked), tuple(part for task in tasks for part in _parts(task)))
 
 
-def _slopes(
-    machine: Machine, every: Sequence[Number], where: Sequence[Configurations], workers: int, progress: Progress
-) -> list[list[tuple[Array, Array]]]:
-    """Derivatives of mean and covariance at every pose of every task by the logarithm of every number. [m, m^2]"""
-
-    def slope(number: Number) -> list[tuple[Array, Array]]:
-        ends = [number.times(machine, 1.0 + sign * STEP) for sign in (1.0, -1.0)]
-        out = []
-        for own in where:
-            more, less = (linearise(end.evaluated(own)) for end in ends)
-            out.append(((more.mean - less.mean) / (2.0 * STEP), (more.covariance - less.covariance) / (2.0 * STEP)))
-        return out
-
+def _parts(task: TaskPopulation) -> list[Part]:
     out = []
-    with ThreadPoolExecutor(workers) as pool:
-        for number, own in enumerate(in_order(pool, workers, slope, every)):
-            progress("numbers", number, len(every))
-            out.append(own)
-    return out
-
-
-def _checked(probe: Probe, every: Sequence[Number], lines: Sequence[Line], progress: Progress) -> tuple[Line, ...]:
-    """The lines, the largest of every task sampled with a tenth of the number less."""
-    by_path = {number.path: number for number in every}
-    wanted: dict[str, None] = {}
-    for side in probe.sides:
-        own = [line for line in lines if line.task == side.name]
-        wanted.update(dict.fromkeys(line.path for line in own[:CHECKED]))
-    moved = {}
-    for n, path in enumerate(wanted):
-        progress("largest, sampled", n, len(wanted))
-        machine = by_path[path].times(probe.study.scenario.machine, 1.0 - TENTH)
-        moved[path] = dict(zip((side.name for side in probe.sides), probe.with_machine(machine), strict=True))
-    progress("largest, sampled", len(wanted), len(wanted))
-    return tuple(
-        replace(line, checked=moved[line.path][line.task].p95) if line.path in moved else line for line in lines
-    )
-
-
-def _parts(sides: Sequence[Evaluated]) -> list[Part]:
-    out = []
-    for side in sides:
-        shares, weight = side.table.column("shares"), side.table.column("first_order.rms") ** 2
-        over = weight @ shares / max(float(weight.sum()), 1e-300)
-        for n, (owner, cause) in enumerate(side.table.share_names):
-            if shares[side.worst, n] > 0:
-                out.append(Part(side.name, owner, cause, float(shares[side.worst, n]), float(over[n])))
+    shares = task.table.contributions
+    over = task.table.over_task(shares)
+    for n, (owner, cause) in enumerate(task.table.share_names):
+        if shares[task.worst, n]:
+            out.append(Part(task.name, owner, cause, float(shares[task.worst, n]), float(over[n])))
     return sorted(out, key=lambda part: -part.worst)

@@ -116,7 +116,7 @@ def _large(sides: Sequence[Evaluated]) -> list[tuple[str, str]]:
     """Joints and causes of theirs with a share worth a change of its own, at the worst pose of any task."""
     found: dict[tuple[str, str], None] = {}
     for side in sides:
-        names, shares = side.table.share_names, side.table.column("shares")[side.worst]
+        names, shares = side.table.share_names, side.table.contributions[side.worst]
         causes = [cause for _, cause in names]
         for own, share in zip(names, shares.tolist(), strict=True):
             if share >= LEAST_SHARE and causes.count(own[1]) > 1 and not own[1].startswith("link"):

@@ -30,15 +30,22 @@ class Linearised:
     covariance : (P, 3, 3) [m^2]
     contributions : (terms, P) [m^2]
         Trace of each term's covariance; with the squared mean they add up to the mean square error.
-    bias_parts : (terms, P) [m^2]
-        Part of each term in the squared mean: its own mean along the mean of all, times that. They add up to it; a
-        term that works against the others has a negative part.
+    means : (terms, P, 3) [m]
+        Mean of each term alone.
     """
 
     mean: Array
     covariance: Array
     contributions: Array
-    bias_parts: Array
+    means: Array
+
+    @property
+    def bias_parts(self) -> Array:
+        """Part of each term in the squared mean, shape (terms, P): its mean along that of all, times that. [m^2]
+
+        They add up to it; a term that works against the others has a negative part.
+        """
+        return np.asarray(np.einsum("tpj,pj->tp", self.means, self.mean))
 
     @property
     def mean_square(self) -> Array:
@@ -71,4 +78,4 @@ def linearise(evaluated: EvaluatedMachine) -> Linearised:
         contributions[t] = np.maximum(np.trace(own, axis1=1, axis2=2), 0.0)  # not below zero by rounding
     diagonal = np.einsum("pii->pi", covariance)
     np.maximum(diagonal, 0.0, out=diagonal)  # a variance is not below zero but by rounding
-    return Linearised(mean, covariance, contributions, np.einsum("tpj,pj->tp", means, mean))
+    return Linearised(mean, covariance, contributions, means)

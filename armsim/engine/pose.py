@@ -79,10 +79,11 @@ def fill_first_order(
     for term, own in zip(evaluated.terms, linear.contributions, strict=True):
         shares[:, names[term.owner, term.cause]] += own
     shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
-    bias_shares = column("bias_shares")
-    bias_shares[:] = 0.0
-    for term, own in zip(evaluated.terms, linear.bias_parts, strict=True):
-        bias_shares[:, names[term.owner, term.cause]] += own
+    bias_shares, cause_means = column("bias_shares"), column("cause_means")
+    bias_shares[:], cause_means[:] = 0.0, 0.0
+    for term, part, mean in zip(evaluated.terms, linear.bias_parts, linear.means, strict=True):
+        bias_shares[:, names[term.owner, term.cause]] += part
+        cause_means[:, names[term.owner, term.cause]] += mean
     of_visits = [own for term, own in zip(evaluated.terms, linear.contributions, strict=True) if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
     visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)

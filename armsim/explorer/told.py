@@ -18,7 +18,6 @@ from armsim.report.document import Tone
 from armsim.report.verdict import TONES
 from armsim.results import NEAR_SINGULAR
 from armsim.results.ellipsoids import ellipsoids
-from armsim.results.poses import BIAS
 from armsim.tasks import PoseSet
 
 AT_COVERAGE = "error.at_coverage"
@@ -135,7 +134,7 @@ def values(shown: Shown, task: int, measure: str) -> Values:
         arm = shown.study.scenario.machine.arm
         members = arm.groups.get(owner, (owner,))
         mine = [n for n, (own, _) in enumerate(table.share_names) if own in members]
-        part = table.column("shares")[:, mine].sum(axis=1)
+        part = table.contributions[:, mine].sum(axis=1)
         return Values(100.0 * part, "%", None, f"{name}: {measure} in the mean square error")
     limit = None
     path = columns(required)[measure]
@@ -154,15 +153,9 @@ def values(shown: Shown, task: int, measure: str) -> Values:
 def shares(shown: Shown, task: int, pose: int | None) -> list[tuple[str, str, float]]:
     """Owner, cause and share in the mean square error, at a pose or over all of a task, the largest first."""
     table = shown.answer.tables[task]
-    parts = table.column("shares")
-    if pose is None:
-        weight = table.column("first_order.rms") ** 2
-        own = weight @ parts / max(float(weight.sum()), 1e-300)
-    else:
-        own = parts[pose]
-    rows = [(owner, cause, float(share)) for (owner, cause), share in zip(table.share_names, own, strict=True)]
-    named = [("mean of all" if row[:2] == BIAS else row[0], row[1], row[2]) for row in rows if row[2] > 1e-4]
-    return sorted(named, key=lambda row: -row[2])
+    parts = table.over_task(table.contributions) if pose is None else table.contributions[pose]
+    rows = [(owner, cause, float(share)) for (owner, cause), share in zip(table.share_names, parts, strict=True)]
+    return sorted((row for row in rows if abs(row[2]) > 1e-4), key=lambda row: -row[2])
 
 
 def worst_pose(shown: Shown, task: int) -> int:

@@ -11,14 +11,13 @@ from armsim.arrays import Array
 from armsim.figures import maps, style
 from armsim.formatting import percent
 from armsim.results import Result, TaskResult
+from armsim.results.poses import BIAS
 
 
 def owners(task: TaskResult) -> dict[str, Array]:
-    """Share of every joint (or the links, or the bias) at every pose, shape (poses,)."""
-    out: dict[str, Array] = {}
-    for owner, cause in task.poses.share_names:
-        out[owner] = out.get(owner, np.zeros(len(task.poses))) + task.share(owner, cause)
-    return out
+    """What every joint (or the links) makes at every pose, shape (poses,)."""
+    names = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
+    return {name: task.contribution(name) for name in names}
 
 
 def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
@@ -77,10 +76,10 @@ def group_share(result: Result, task: TaskResult) -> style.Drawing:
             first, second = (np.array(c) * 1e3 for c in task.grid.centres)  # type: ignore[union-attr]
             axes.contour(first, second, np.ma.masked_invalid(values), levels=[0.5], colors="#222222", linewidths=1.2)
             handles.append(Line2D([], [], color="#222222", linewidth=1.2, label="half"))
-        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"share of {group}, the rest {others}, links and bias [%]")
+        out.colorbar(mesh, ax=axes, shrink=0.9, label=f"share of {group}, the rest {others} and links [%]")
         style.legend_below(axes, handles)
         low, high = percent(float(np.nanmin(values)), 2), percent(float(np.nanmax(values)), 2)
         span = low if low == high else f"{low} to {high}"
         axes.set_title(style.wrapped(f"{task.name}: {group} makes {span} of the mean square error", 60))
-        style.footnote(out, f"{group}: {', '.join(members)}; links and bias count as the rest; first order")
+        style.footnote(out, f"{group}: {', '.join(members)}; links count as the rest; first order")
     return out

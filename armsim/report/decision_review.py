@@ -247,8 +247,9 @@ def _curve(curve: TradeOff) -> list[Block]:
 def _numbers(decision: Decision) -> list[Block]:
     found = decision.sensitivities
     text = (
-        "What every number of data sheets, drawings and gears does to the 95 % quantile at the worst pose: per unit of "
-        "it and by a tenth less, by first order; the largest are sampled beside."
+        f"What every number of data sheets, drawings and gears does to the {percent(found.coverage)} quantile at the "
+        "worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms error "
+        "over all poses by a tenth less, by first order."
     )
     blocks: list[Block] = [Text(text)]
     for task in found.result.tasks:

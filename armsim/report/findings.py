@@ -94,24 +94,19 @@ def dominance(result: Result, task: TaskResult) -> str:
     contributions = task.summary.contributions
     if not any(own.share for own in contributions):
         return "There is no error to share."
-    causes: dict[str, float] = {}
-    alike: dict[str, float] = {}
-    for own in contributions:
-        causes[own.cause] = causes.get(own.cause, 0.0) + own.share
-        alike[own.cause] = alike.get(own.cause, 0.0) + own.bias
+    causes = task.summary.causes
     top = max(causes, key=lambda name: causes[name])
-    pose = task.pose(task.summary.worst_pose)
-    shares: dict[str, float] = {}
-    for owner, parts in [*pose.shares.items(), *pose.bias_shares.items()]:
-        if owner != BIAS[0]:
-            shares[owner] = shares.get(owner, 0.0) + sum(parts.values())
+    alike = sum(own.bias for own in contributions if own.cause == top)
+    at = task.poses.names.index(task.summary.worst_pose)
+    owners = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
+    shares = {owner: float(task.contribution(owner)[at]) for owner in owners}
     joint = max(shares, key=lambda name: shares[name])
     groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4}
     ranked = sorted(groups, key=lambda name: -groups[name])
     spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in ranked)
     first = f"{top} makes {percent(causes[top], 2)} of the mean square error over {task.name}"
-    if alike[top] > ALIKE * causes[top]:
-        first += f", {percent(alike[top], 2)} of it the same on every arm"
+    if alike > ALIKE * causes[top]:
+        first += f", of which {percent(alike, 2)} is the same on every arm"
     there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first} (by group: {spread}); {there}." if spread else f"{first}; {there}."
     return text[0].upper() + text[1:]

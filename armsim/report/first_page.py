@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
 from armsim.formatting import signed
 from armsim.report.document import Picture
 from armsim.report.findings import number_of
 from armsim.report.pictures import Extras, Pictures
 from armsim.report.verdict import deciding_task
 from armsim.results import Result
+from armsim.results.poses import BIAS
 
 NEGLIGIBLE = 1e-4
 """Share of the mean square error below which nothing is recommended."""
@@ -37,7 +36,8 @@ ADVICE = 3
 
 
 def advice(result: Result, extras: Extras) -> list[str]:
-    """The strongest recommendations with what each is worth: sampled changes where they were asked for, else shares."""
+    """The strongest recommendations with what each is worth: sampled changes where they were asked for, else what first
+    order leaves without a cause, its scatter and its mean."""
     task = deciding_task(result)
     if extras.what_ifs is not None:
         rows = [row for row in extras.what_ifs.of(task.name) if row.at_coverage.value < 0][:ADVICE]
@@ -45,18 +45,9 @@ def advice(result: Result, extras: Extras) -> list[str]:
         return [f"{row.kind[:1].upper()}{row.kind[1:]}, {row.what}: {signed(*row.at_coverage)} {what}." for row in rows]
     at = list(task.poses.names).index(task.summary.worst_pose)
     rms = float(task.column("first_order.rms")[at])
-    ranked = sorted(
-        (
-            (float(task.share(owner, cause)[at]), owner, cause)
-            for owner, cause in task.poses.share_names
-            if owner != "bias"
-        ),
-        reverse=True,
-    )
-    out = []
-    for share, owner, cause in ranked[:ADVICE]:
-        if share >= NEGLIGIBLE:
-            left = rms * math.sqrt(max(0.0, 1.0 - share))
-            gain = signed(left - rms, None)
-            out.append(f"Without the {cause} of {owner} the rms error at the worst pose would change by {gain}.")
-    return out
+    left = sorted((task.poses.rms_without(at, *name), *name) for name in task.poses.share_names if name != BIAS)
+    return [
+        f"Without the {cause} of {owner} the rms error at the worst pose would change by {signed(rest - rms, None)}."
+        for rest, owner, cause in left[:ADVICE]
+        if rms - rest >= 0.5 * NEGLIGIBLE * rms
+    ]

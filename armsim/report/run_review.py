@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from armsim.asked import coverage_of
-from armsim.figures.contributions import owners
 from armsim.formatting import (
     beside_each_other,
     percent,
@@ -38,6 +37,7 @@ from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.pictures import Extras, Pictures
 from armsim.report.verdict import deciding_task
 from armsim.results import Result, Summary, TaskResult
+from armsim.results.poses import BIAS
 from armsim.sources import Source
 
 if TYPE_CHECKING:
@@ -46,7 +46,6 @@ if TYPE_CHECKING:
 
 WORST = 8
 """Poses of a task that the document names."""
-MEANS = "the means of all causes (bias)"
 NEGLIGIBLE = 1e-4
 """Share of the mean square error below which a row is left out."""
 SHOWN = 12
@@ -195,8 +194,8 @@ def shares_table(columns: Mapping[str, Summary], title: str = "") -> Table:
     rows: list[list[Cell | str]] = []
     for name in dict.fromkeys(name for own in summaries for name in (*own.groups, *own.causes)):
         shares = [own.groups.get(name, own.causes.get(name, 0.0)) for own in summaries]
-        if max(shares) >= 5e-4:
-            group = any(name in own.groups for own in summaries) and name != "bias"
+        if max(map(abs, shares)) >= 5e-4:
+            group = any(name in own.groups for own in summaries)
             rows.append([f"group {name}" if group else name, *(Cell(percent(x, 2), x) for x in shares)])
     return table(("share of the mean square error", *columns), rows, title=title)
 
@@ -220,9 +219,9 @@ def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
 
 
 _FIRST_ORDER = (
-    "What would be left at the worst pose without one joint's, or one cause's, scatter; by first order, nothing else "
-    "changed. The means of all causes together (wind-up that is not compensated, latency, a one-sided approach, heat) "
-    "have a row of their own; a what-if takes a cause away with its mean."
+    "What would be left at the worst pose without one joint, or one cause: without its scatter and without its mean, "
+    "which all arms share (wind-up that is not compensated, latency, a one-sided approach); by first order, nothing "
+    "else changed. Means add as vectors, so that what is gained is not the share alone."
 )
 
 
@@ -230,22 +229,17 @@ def _without(result: Result) -> Table:
     task = deciding_task(result)
     at = list(task.poses.names).index(task.summary.worst_pose)
     rms = float(task.column("first_order.rms")[at])
-    parts = {
-        f"joint {name}" if name in result.joints else name: float(column[at]) for name, column in owners(task).items()
-    }
-    if "bias" in parts:
-        parts[MEANS] = parts.pop("bias")
-    for owner, cause in task.poses.share_names:
-        if owner != "bias":
-            name = f"cause {cause}"
-            parts[name] = parts.get(name, 0.0) + float(task.share(owner, cause)[at])
-    ranked = [name for name in sorted(parts, key=lambda name: -parts[name]) if parts[name] >= NEGLIGIBLE][:SHOWN]
+    names = [name for name in task.poses.share_names if name != BIAS]
+    parts: dict[str, tuple[str | None, str | None]] = {}
+    for owner, cause in names:
+        parts[f"joint {owner}" if owner in result.joints else owner] = owner, None
+        parts[f"cause {cause}"] = None, cause
+    ranked = sorted((task.poses.rms_without(at, *part), name) for name, part in parts.items())
     rows: list[list[Cell | str]] = []
-    for name in ranked:
-        left = rms * math.sqrt(max(0.0, 1.0 - parts[name]))
-        rows.append(
-            [name, Cell(percent(parts[name], 2), parts[name]), Cell(show(left), left), signed(left - rms, None)]
-        )
+    for left, name in ranked[:SHOWN]:
+        share = float(task.contribution(*parts[name])[at])
+        if rms - left >= 0.5 * NEGLIGIBLE * rms:
+            rows.append([name, Cell(percent(share, 2), share), Cell(show(left), left), signed(left - rms, None)])
     headers = ("without", "share there", "rms error left", "change")
     return table(headers, rows, title=f"{task.name}, {task.summary.worst_pose}: rms error {show(rms)} as it is")
 

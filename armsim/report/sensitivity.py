@@ -8,7 +8,8 @@ from pathlib import Path
 
 from armsim import figures
 from armsim.decide.sensitivity import Line, Sensitivities
-from armsim.formatting import percent, show, signed, significant
+from armsim.engine.paired import Difference
+from armsim.formatting import percent, show, signed, significant, with_half_width
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
@@ -16,15 +17,16 @@ from armsim.report.run_folder import write_json
 from armsim.report.tables import write_table
 
 UM = 1e6
-LINES = ("line", "now", "per unit", "a tenth less", "mean over poses", "a tenth less, sampled")
+LINES = ("line", "now", "per unit", "a tenth less", "rms over poses, a tenth less")
 PARTS = ("joint", "cause", "worst pose", "over the task")
 MOST_BARS = 16
 
 
 def title(found: Sensitivities, task: str) -> str:
     """Of the table of a task."""
-    summary = found.result.task(task).summary
-    return f"{task}: 95 % of errors within {show(summary.p95)} at {summary.worst_pose}; what every number does to that"
+    summary, coverage = found.result.task(task).summary, percent(found.coverage)
+    where = f"{coverage} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
+    return f"{task}: {where}; what every number does to that"
 
 
 def _short(path: str) -> str:
@@ -44,9 +46,9 @@ def line_rows(found: Sensitivities, task: str) -> list[tuple[str, ...]]:
     """Rows of `LINES`, the largest effect first."""
     out: list[tuple[str, ...]] = []
     for line in found.of(task):
-        per = f"{signed(line.per_unit, None)} per {line.unit.name or '1'}"
-        checked = "" if line.checked is None else signed(*line.checked)
-        out.append((line.path, _now(line), per, signed(line.tenth_less, None), signed(line.over_task, None), checked))
+        per = f"{with_half_width(*line.per_unit)} per {line.unit.name or '1'}"
+        rms = signed(line.rms_tenth_less, None)
+        out.append((line.path, _now(line), per, with_half_width(*line.tenth_less), rms))
     return out
 
 
@@ -66,17 +68,22 @@ def write_sensitivities(out: Path, found: Sensitivities, landed: Callable[[Path]
 
 def write_sensitivity_tables(tables: Path, found: Sensitivities) -> None:
     """Every number, and every share."""
-    header = ["task", "line", "now", "unit", "per unit [um]", "a tenth less [um]", "mean over poses [um]",
-              "a tenth less, sampled [um]", "low [um]", "high [um]"]  # fmt: skip
+    header = ["task", "line", "now", "unit", "per unit [um]", "per unit, low [um]", "per unit, high [um]",
+              "a tenth less [um]", "a tenth less, low [um]", "a tenth less, high [um]",
+              "rms over poses, a tenth less [um]"]  # fmt: skip
     lines: list[list[object]] = []
-    for own in found.lines:
-        value, ends = ("", None) if own.checked is None else (own.checked.value * UM, own.checked.interval)
-        low, high = ("", "") if ends is None else (ends[0] * UM, ends[1] * UM)
-        sizes = [own.per_unit * UM, own.tenth_less * UM, own.over_task * UM]
-        lines.append([own.task, own.path, own.value, own.unit.name, *sizes, value, low, high])
+    for line in found.lines:
+        sizes = [*_ends(line.per_unit), *_ends(line.tenth_less), line.rms_tenth_less * UM]
+        lines.append([line.task, line.path, line.value, line.unit.name, *sizes])
     write_table(tables / "sensitivity.csv", header, lines)
     shares: list[list[object]] = [[own.task, own.joint, own.cause, own.worst, own.over_task] for own in found.parts]
     write_table(tables / "shares.csv", ["task", "joint", "cause", "worst pose [1]", "over the task [1]"], shares)
+
+
+def _ends(change: Difference) -> list[object]:
+    """Value and ends of its interval, in um."""
+    low, high = ("", "") if change.interval is None else (end * UM for end in change.interval)
+    return [change.value * UM, low, high]
 
 
 def sensitivities_drawn(found: Sensitivities) -> Iterator[Planned]:
@@ -85,10 +92,13 @@ def sensitivities_drawn(found: Sensitivities) -> Iterator[Planned]:
         ranked = found.of(task.name)[:MOST_BARS]
         if not ranked:
             continue
-        rows = [(f"{_short(line.path)}: {_now(line)}", line.tenth_less, None) for line in ranked]
+        rows = [(f"{_short(line.path)}: {_now(line)}", *line.tenth_less) for line in ranked]
         best = ranked[0]
-        heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {signed(best.tenth_less, None)}"
-        note = "change of the 95 % quantile at the worst pose by a tenth less of one number; first order"
+        change = with_half_width(*best.tenth_less)
+        heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {change}"
+        note = "by a tenth less of one number; lines: 95 % intervals"
         name = f"{number}-{file_name(task.name)}-sensitivity"
         caption = "One number of a data sheet or drawing at a time."
-        yield Planned("recommendations", name, caption, partial(figures.differences, rows, heading, note))
+        yield Planned(
+            "recommendations", name, caption, partial(figures.differences, rows, heading, note, found.result.quantile)
+        )

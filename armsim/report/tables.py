@@ -9,7 +9,7 @@ from pathlib import Path
 
 from armsim.formatting import ARCSECOND, beside_each_other
 from armsim.results import JointBudget, Result, TaskResult, TermBudget
-from armsim.results.poses import Interval, PoseResult
+from armsim.results.poses import BIAS, Interval, PoseResult
 
 UM = 1e6
 MOTION = (
@@ -31,12 +31,17 @@ def write_tables(folder: Path, result: Result) -> None:
     write_table(folder / "poses.csv", _pose_header(result), poses)
     write_table(
         folder / "shares.csv",
-        ["task", "pose", "owner", "cause", "share of mean square error [1]"],
+        ["task", "pose", "owner", "cause", "share of mean square error [1]", "of it the same on every arm [1]"],
         (
-            [task.name, name, owner, cause, share]
+            [task.name, name, *owner_and_cause, share, alike]
             for task in result.tasks
-            for name, shares in zip(task.poses.names, task.poses.column("shares"), strict=True)
-            for (owner, cause), share in zip(task.poses.share_names, shares.tolist(), strict=True)
+            for name, shares, bias in zip(
+                task.poses.names, task.poses.contributions, task.poses.column("bias_shares"), strict=True
+            )
+            for owner_and_cause, share, alike in zip(
+                task.poses.share_names, shares.tolist(), bias.tolist(), strict=True
+            )
+            if owner_and_cause != BIAS
         ),
     )
     write_table(

@@ -97,11 +97,7 @@ def answer(selection: Selection, requirement: Requirement) -> str:
     if lost:
         return f"no choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {where}"
     if selection.design is None:
-        top = worst.table[worst.worst]
-        parts = {(owner, cause): x for owner, own in top.shares.items() for cause, x in own.items() if owner != "bias"}
-        for owner, own in top.bias_shares.items():
-            for cause, x in own.items():
-                parts[owner, cause] = parts.get((owner, cause), 0.0) + x
+        parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
         owner, cause = max(parts, key=lambda key: parts[key])
         fails = "; ".join(f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons)
         found = "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"

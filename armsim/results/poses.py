@@ -109,7 +109,8 @@ class PoseResult:
     """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1.
 
     ``bias_shares`` tell what makes the bias: the part of each owner and cause along the mean error. They sum to the
-    share of the bias; what works against it is negative. ``visit_share`` is the share of what differs from visit to
+    share of the bias; what works against it is negative. ``cause_means`` are the mean errors of each of them alone [m].
+    ``visit_share`` is the share of what differs from visit to
     visit. ``accuracy`` and ``repeatability`` are what a unit has, over visits without number; ``integration`` is half
     of the 95 % interval of the integration of RP, which the intervals of ``repeatability`` contain [m].
 
@@ -134,6 +135,7 @@ class PoseResult:
     first_order: FirstOrder
     shares: dict[str, dict[str, float]]
     bias_shares: dict[str, dict[str, float]] = field(default_factory=dict)
+    cause_means: dict[str, dict[str, Vector]] = field(default_factory=dict)
     integration: float = 0.0
 
 

@@ -6,6 +6,7 @@ the record for a part. Joints and shares, whose count differs from arm to arm, a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
@@ -15,13 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array, tupled
-from armsim.results.poses import VERDICTS, Ellipsoid, Interval, Matrix, PoseResult, Validation, Vector, Verdict
+from armsim.results.poses import BIAS, VERDICTS, Ellipsoid, Interval, Matrix, PoseResult, Validation, Vector, Verdict
 
 if TYPE_CHECKING:
     from pydantic_core import CoreSchema
 
 Rows = NDArray[np.void]
-SHARES = ("shares", "bias_shares")
+SHARES: dict[str, tuple[int, ...]] = {"shares": (), "bias_shares": (), "cause_means": (3,)}
+"""Fields that a row holds by owner and cause, and the shape of each entry."""
 JUDGED = 2
 """Validations of a pose: to two digits, and to one."""
 _NUMBERS: dict[Any, tuple[Any, ...]] = {
@@ -57,7 +59,9 @@ def record(joints: int, shares: int) -> np.dtype[np.void]:
     """Type of a row."""
     own = _record(PoseResult)
     parts: list[Any] = [(name, own[name]) for name in own.names or ()]
-    return np.dtype([*parts, ("joints", "f8", (joints,)), *((name, "f8", (shares,)) for name in SHARES)])
+    return np.dtype(
+        [*parts, ("joints", "f8", (joints,)), *((name, "f8", (shares, *shape)) for name, shape in SHARES.items())]
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,10 +107,47 @@ class PoseTable(Sequence[PoseResult]):
         return {}
 
     def share(self, owner: str, cause: str) -> Array:
-        """Share of one cause over all poses, shape (poses,); zero where nothing has it."""
+        """Share of the scatter of one cause over all poses, shape (poses,); zero where nothing has it."""
         if (owner, cause) not in self.share_names:
             return np.zeros(len(self))
         return self.column("shares")[:, self.share_names.index((owner, cause))]
+
+    @property
+    def contributions(self) -> Array:
+        """What every owner and cause makes of the mean square error, shape (poses, names).
+
+        Their scatter, and their part in the square of the mean, which all arms share: negative where they work against
+        it. They sum to 1; the bias, which is thereby given to what makes it, has none.
+        """
+        scatter = np.array([name != BIAS for name in self.share_names])
+        return np.where(scatter, self.column("shares") + self.column("bias_shares"), 0.0)
+
+    def members(self, owner: str | None = None, cause: str | None = None) -> list[int]:
+        """Places, among the names of the shares, of an owner, of a cause, or of both; the bias is none of them."""
+        return [
+            n
+            for n, name in enumerate(self.share_names)
+            if name != BIAS and owner in (None, name[0]) and cause in (None, name[1])
+        ]
+
+    def over_task(self, shares: Array) -> Array:
+        """Shares over all poses, each counted by its mean square error, from shares of shape (poses, ...)."""
+        weight = self.column("first_order.rms") ** 2
+        total = float(weight.sum())
+        return np.tensordot(weight, shares, 1) / total if total else np.zeros(shares.shape[1:])
+
+    def rms_without(self, pose: int, owner: str | None = None, cause: str | None = None, left: float = 0.0) -> float:
+        """Error at a pose by first order with a part of it times ``left``: of an owner, of a cause, or of both. [m]
+
+        With the scatter s and the mean m of that part, its square is less by (1 - left^2) s, and the mean of all turns
+        by the vector (1 - left) m: more than its share where it has a mean, and less where it does not.
+        """
+        part = self.members(owner, cause)
+        square = float(self.column("first_order.rms")[pose]) ** 2
+        mean = self.column("first_order.mean")[pose]
+        turned = mean - (1.0 - left) * self.column("cause_means")[pose, part].sum(axis=0)
+        scatter = (1.0 - left**2) * float(self.column("shares")[pose, part].sum())
+        return math.sqrt(max(0.0, square * (1.0 - scatter) + float(turned @ turned - mean @ mean)))
 
     @property
     def numbers(self) -> Array:
@@ -128,14 +169,15 @@ class PoseTable(Sequence[PoseResult]):
         if isinstance(index, slice):
             return PoseTable(self.names[index], self.share_names, self.rows[index])
         row = self.rows[index]
-        shares, bias_shares = (dict[str, dict[str, float]](), dict[str, dict[str, float]]())
-        parts = zip(self.share_names, row["shares"].tolist(), row["bias_shares"].tolist(), strict=True)
-        for (owner, cause), share, part in parts:
-            shares.setdefault(owner, {})[cause] = share
-            if part:
-                bias_shares.setdefault(owner, {})[cause] = part
+        named: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in SHARES}
+        parts = zip(self.share_names, *(row[name].tolist() for name in SHARES), strict=True)
+        for (owner, cause), share, part, mean in parts:
+            named["shares"].setdefault(owner, {})[cause] = share
+            if any(mean):  # what has no mean has no part in it
+                named["bias_shares"].setdefault(owner, {})[cause] = part
+                named["cause_means"].setdefault(owner, {})[cause] = tuple(mean)
         joints = tuple(row["joints"].tolist())
-        own = {"name": self.names[index], "joints": joints, "shares": shares, "bias_shares": bias_shares}
+        own = {"name": self.names[index], "joints": joints, **named}
         made: PoseResult = _object(PoseResult, row.item(), own)
         return made
 
@@ -159,9 +201,9 @@ class PoseTable(Sequence[PoseResult]):
         for row, pose in zip(out.rows, made, strict=True):
             fill(row, pose)
             row["joints"] = pose.joints
-            for name in SHARES:
-                own: dict[str, dict[str, float]] = getattr(pose, name)
-                row[name] = [own.get(owner, {}).get(cause, 0.0) for owner, cause in known]
+            for name, shape in SHARES.items():
+                own: dict[str, dict[str, Any]] = getattr(pose, name)
+                row[name] = [own.get(owner, {}).get(cause, np.zeros(shape)) for owner, cause in known]
         return out
 
     @classmethod

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass as checked
 
@@ -90,7 +91,8 @@ class Summary:
     ``worst_pose`` is where the quantile at the coverage of the requirement is largest; ``p95`` and ``at_coverage`` are
     those of that pose, ``at_coverage_interval`` is that of the largest quantile over all poses. ``repeatability_p95``
     is the RP that 95 % of the units keep to at all poses. ``contributions`` are sorted by what they make, the largest
-    first. ``judgements`` are those of every criterion, ``state`` is the worst of them.
+    first; ``groups`` and ``causes`` are their sums, what scatters and what all arms share together; ``lives`` tell
+    these apart. ``judgements`` are those of every criterion, ``state`` is the worst of them.
     """
 
     p95: float
@@ -254,8 +256,12 @@ class TaskResult:
         return self.poses.column(path)
 
     def share(self, owner: str, cause: str) -> Array:
-        """Share of one cause over all poses, shape (poses,)."""
+        """Share of the scatter of one cause over all poses, shape (poses,)."""
         return self.poses.share(owner, cause)
+
+    def contribution(self, owner: str | None = None, cause: str | None = None) -> Array:
+        """What an owner, a cause, or one cause of an owner makes at every pose, scatter and mean, shape (poses,)."""
+        return np.asarray(self.poses.contributions[:, self.poses.members(owner, cause)].sum(axis=1))
 
     def pose(self, name: str) -> PoseResult:
         """The pose of a name."""

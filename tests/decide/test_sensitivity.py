@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.stats import chi
 from support import ROOT, invoke, normal_machine, planar_arm
 
 import armsim
@@ -16,7 +15,7 @@ from armsim.asked import SamplingPlan
 from armsim.decide import Sensitivities, sensitivities
 from armsim.decide.sheet_units import told_in
 from armsim.engine.firstorder import linearise
-from armsim.engine.gaussian import quantile, quantile_by_moments, quantile_with_slopes
+from armsim.engine.gaussian import quantile_by_moments
 from armsim.errors import InputError
 from armsim.model.numbers import numbers
 from armsim.study import Study
@@ -52,48 +51,13 @@ def test_two_joints_by_brute_force() -> None:
         own = (s1, s2)[name == "j2"]
         assert line.value == pytest.approx(own / ARCSEC)
         assert line.unit.name == "arcsec"
-        # the ratio of the sampled quantile to the normal one scatters by 0.4 %; the slope of the brute force by 2 %
-        assert line.tenth_less == pytest.approx(p95(*less) - p95(s1, s2), rel=0.02)
         slope = (p95(*step) - p95(s1, s2)) / (0.02 * own / ARCSEC)
-        assert line.per_unit == pytest.approx(slope, rel=0.04)
-        assert line.checked is not None
-        assert line.checked.interval is not None
-        assert line.checked.interval[0] <= line.tenth_less <= line.checked.interval[1]
-
-
-@pytest.mark.parametrize(("rank", "rel"), [(3, 1e-12), (2, 1e-5), (1, 1e-5)])
-def test_the_quantile_of_a_length_in_closed_form(rank: int, rel: float) -> None:
-    """Equal variances in three, two, one directions, turned anyhow: the chi law of so many degrees. Source: scipy."""
-    turn = np.linalg.qr(np.random.default_rng(0).normal(size=(3, 3)))[0]
-    c = turn @ np.diag([1.0] * rank + [0.0] * (3 - rank)) @ turn.T
-    assert quantile(np.zeros((1, 3)), c[None], 0.95)[0] == pytest.approx(chi(rank).ppf(0.95), rel=rel)
-
-
-@pytest.mark.parametrize("m", [(0.0, 0.0, 0.0), (0.5, 1.0, -0.3), (0.2, 3.0, 0.0), (30.0, 0.0, 0.0)])
-@pytest.mark.parametrize("variances", [(1.0, 0.3, 0.01), (1.0, 1e-6, 0.0)])
-def test_the_quantile_and_its_slopes_by_brute_force(m: tuple[float, ...], variances: tuple[float, ...]) -> None:
-    turn = np.linalg.qr(np.random.default_rng(1).normal(size=(3, 3)))[0]
-    c, z = turn @ np.diag(variances) @ turn.T, np.random.default_rng(2).normal(size=(1_000_000, 3))
-    spread = turn * np.sqrt(variances)
-    drawn = np.quantile(np.linalg.norm(np.array(m) + z @ spread.T, axis=1), 0.95)
-    assert quantile(np.array([m]), c[None], 0.95)[0] == pytest.approx(drawn, rel=3e-3)
-    found = quantile_with_slopes(np.array([m]), c[None], 0.95)
-    change = turn @ np.diag([0.3, 0.2, 0.1]) @ turn.T
-    for by, dm, dc in (
-        (found.by_mean, np.array([0.1, -0.2, 0.3]), 0 * c),
-        (found.by_covariance, 0 * np.array(m), change),
-    ):
-        h = 1e-4
-        more = quantile(np.array([m]) + h * dm, (c + h * dc)[None], 0.95)[0]
-        plain = quantile(np.array([m]), c[None], 0.95)[0]
-        expected = float(np.sum(by[0] * (dm if dm.any() else dc)))
-        assert (more - plain) / h == pytest.approx(expected, rel=0.02, abs=2e-3)
-
-
-def test_nothing_errs_by_nothing() -> None:
-    """Without scatter the length is that of the mean."""
-    found = quantile_with_slopes(np.array([[3.0, 4.0, 0.0], [0.0, 0.0, 0.0]]), np.zeros((2, 3, 3)), 0.95)
-    np.testing.assert_allclose(found.value, [5.0, 0.0])
+        for change, true in ((line.tenth_less, p95(*less) - p95(s1, s2)), (line.per_unit, slope)):
+            assert change.interval is not None
+            half = 0.5 * (change.interval[1] - change.interval[0])
+            # two half-widths, and 2 % by which the slope of the brute force scatters
+            assert change.value == pytest.approx(true, abs=2.0 * half, rel=0.02)
+            assert half < 0.05 * abs(true)
 
 
 @pytest.fixture(scope="module")
@@ -111,20 +75,37 @@ SIZES = (
 @pytest.mark.parametrize("scenario", [DEMO, SHEETS], ids=["demo", "sheets"])
 def test_all_numbers_together_make_the_whole(scenario: Path) -> None:
     """All sizes twice as large make the quantile twice as large: the slopes add up to it. Source: Euler's theorem on
-    homogeneous functions."""
+    homogeneous functions. The slopes are of a population larger than that of the quantile, whose interval they hold."""
     coarse = armsim.load(scenario).change(COARSE if scenario == DEMO else {})
-    found = sensitivities(coarse.with_plan(units=400, visits=5), 2)
+    found = sensitivities(coarse.with_plan(units=2000, visits=5), 2)
     for task in found.result.tasks:
         total = 0.0
         for line in found.of(task.name):
-            key = line.path.rpartition(".")[2]
+            key, slope = line.path.rpartition(".")[2], line.per_unit.value
             if key in SIZES or line.path.startswith("link "):
-                total += line.per_unit * line.value
+                total += slope * line.value
             elif key == "disc_tilt":
-                total += line.per_unit * line.value / 2.0
+                total += slope * line.value / 2.0
             elif key == "interpolation":
-                total -= line.per_unit / math.log(2.0)
-        assert total == pytest.approx(task.summary.p95, rel=2e-3)
+                total -= slope / math.log(2.0)
+        interval = task.summary.p95_interval
+        assert interval is not None
+        middle, half = 0.5 * (interval[0] + interval[1]), 0.5 * (interval[1] - interval[0])
+        assert total == pytest.approx(middle, abs=1.5 * half)
+
+
+def test_the_rms_of_a_tenth_less_is_that_of_a_run(demo: Sensitivities) -> None:
+    """Against a run of the scenario with the number changed, which shares its random numbers. What both leave of first
+    order cancels in the difference but for a few per cent of it, as the same units are drawn."""
+    study = armsim.load(DEMO).change(COARSE).with_plan(units=400, visits=5)
+    path = "joints.j2.transmission.kinematic_error.0.amplitude"
+    changed = study.change({path: "16.2 arcsec"}).run(2)
+    for before, after in zip(demo.result.tasks, changed.tasks, strict=True):
+        line = next(line for line in demo.of(before.name) if line.path == path)
+        assert line.value == pytest.approx(18.0)
+        rms = [float(np.sqrt(np.mean(task.column("error.rms") ** 2))) for task in (before, after)]
+        # the mean square of 400 random amplitudes of one cause scatters by 1 / sqrt(400), twice that is 10 %
+        assert line.rms_tenth_less == pytest.approx(rms[1] - rms[0], rel=0.15)
 
 
 def test_the_shares_are_those_of_the_result(demo: Sensitivities) -> None:
@@ -204,20 +185,23 @@ def test_the_command_writes_a_folder(tmp_path: Path) -> None:
     assert {path.name for path in (out / "tables").iterdir()} == {"sensitivity.csv", "shares.csv"}
     assert list((out / "figures").glob("*.png"))
     record = json.loads((out / "sensitivity.json").read_text())
-    assert record["format"] == "armsim-sensitivity/1"
+    assert record["format"] == "armsim-sensitivity/2"
     printed = json.loads(invoke("sensitivity", SHEETS, "--units", "200", "--visits", "3", "--json").stdout)
     assert printed == record
 
 
-def test_the_quantile_by_moments_is_near_the_exact_one() -> None:
-    """Two thousand laws from a needle to a ball, with means of all sizes: within 2 % of the integral; closed forms of a
-    mean alone, and of a line (1.96 standard deviations)."""
+def test_the_quantile_by_moments_is_near_the_sampled_one() -> None:
+    """Laws from a needle to a ball, with means of all sizes, drawn 100 000 times each: within 2 %, and four standard
+    deviations of a sampled quantile; closed forms of a mean alone, and of a line (1.96 standard deviations)."""
     rng = np.random.default_rng(1)
-    root = rng.normal(size=(2000, 3, 3)) * np.exp(rng.normal(0.0, 1.5, (2000, 3, 1)))
-    covariance = root @ root.swapaxes(1, 2)
-    mean = rng.normal(size=(2000, 3)) * np.exp(rng.normal(-1.0, 1.5, (2000, 1)))
-    ratio = quantile_by_moments(mean, covariance, 0.95) / quantile(mean, covariance, 0.95)
-    assert np.all(np.abs(ratio - 1.0) < 0.02)
+    for _ in range(150):
+        root = rng.normal(size=(3, 3)) * np.exp(rng.normal(0.0, 1.5, (3, 1)))
+        mean = rng.normal(size=3) * np.exp(rng.normal(-1.0, 1.5))
+        lengths = np.linalg.norm(mean + rng.normal(size=(100_000, 3)) @ root.T, axis=1)
+        low, q, high = np.quantile(lengths, (0.945, 0.95, 0.955))
+        scatter = math.sqrt(0.95 * 0.05 / 100_000) * (high - low) / 0.01
+        value = quantile_by_moments(mean[None], (root @ root.T)[None], 0.95)[0]
+        assert abs(value - q) < 0.02 * q + 4.0 * scatter
     one = np.array([[3.0, 0.0, 0.0]])
     assert quantile_by_moments(one, np.zeros((1, 3, 3)), 0.95)[0] == pytest.approx(3.0)
     assert quantile_by_moments(0.0 * one, np.diag([4.0, 0.0, 0.0])[None], 0.95)[0] == pytest.approx(

@@ -1,0 +1,147 @@
+"""The population at single poses, visit by visit, and what another machine changes in it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.asked import SamplingPlan
+from armsim.engine.montecarlo import Sampler
+from armsim.engine.plan import draw_units
+from armsim.errormodel.draws import Following
+from armsim.errormodel.shapes import Wave
+from armsim.errormodel.terms import Coupling, Term
+from armsim.model.configurations import Configurations
+from armsim.model.machine import EvaluatedMachine, Machine
+
+
+@dataclass(frozen=True, eq=False)
+class PhasesHeld(Machine):
+    """A machine whose waves have the phase at every pose that those of another machine have there.
+
+    A little more of an order (signal periods, ratio of a gear) turns a fine wave by whole periods at a pose. Where the
+    phase is drawn evenly that changes nothing but the noise of a difference; where it is stated, what remains is what
+    the size of the wave does, and not where on it the pose happens to be.
+    """
+
+    like: Machine | None = None
+
+    @staticmethod
+    def of(machine: Machine, like: Machine) -> PhasesHeld:
+        """A machine, its waves held to those of another."""
+        return PhasesHeld(**{own.name: getattr(machine, own.name) for own in fields(Machine)}, like=like)
+
+    @cached_property
+    def terms(self) -> tuple[Term, ...]:
+        """Those of the machine, each wave with the order that it has in the other."""
+        own = super().terms
+        if self.like is None:
+            return own
+        others = {term.name: term for term in self.like.terms}
+        return tuple(_held(term, others[term.name]) if term.name in others else term for term in own)
+
+
+def _held(term: Term, like: Term) -> Term:
+    if len(term.acts) != len(like.acts) or not any(isinstance(act.shape, Wave) for act in term.acts):
+        return term
+    return replace(term, acts=tuple(_at_phase(*pair) for pair in zip(term.acts, like.acts, strict=True)))
+
+
+def _at_phase(act: Coupling, like: Coupling) -> Coupling:
+    if isinstance(act.shape, Wave) and isinstance(like.shape, Wave) and act.shape.function == like.shape.function:
+        return replace(act, shape=replace(act.shape, order=like.shape.order))
+    return act
+
+
+@dataclass(frozen=True, eq=False)
+class PosePopulation:
+    """A population at one pose.
+
+    Parameters
+    ----------
+    plan : SamplingPlan
+        How many units and visits are followed one by one; they are the first of the population of its seed.
+    task : int
+        Key of the task in the random numbers.
+    configurations : Configurations
+        Of the pose alone.
+    evaluated : EvaluatedMachine
+        The machine there.
+    """
+
+    plan: SamplingPlan
+    task: int
+    configurations: Configurations
+    evaluated: EvaluatedMachine
+
+    @staticmethod
+    def of(machine: Machine, plan: SamplingPlan, task: int, configurations: Configurations) -> PosePopulation:
+        """The population of a machine at a pose."""
+        return PosePopulation(plan, task, configurations, machine.evaluated(configurations))
+
+    @cached_property
+    def displacement(self) -> Array:
+        """Tool-point error of every visit, shape (3, visits, units). [m]"""
+        return self._made_by(self.evaluated, {term.name for term in self.evaluated.terms})
+
+    @cached_property
+    def distance(self) -> Array:
+        """Its length, shape (visits, units). [m]"""
+        return np.asarray(np.linalg.norm(self.displacement, axis=0))
+
+    def with_machine(self, machine: Machine) -> Array | None:
+        """Lengths of the same errors, unit by unit and visit by visit, with another machine, shape (visits, units). [m]
+
+        Only what differs between the machines is drawn and moved; what both displacements together make beside their
+        sum is of second order and left out. None where nothing differs.
+        """
+        other = machine.evaluated(self.configurations)
+        here, there = _signatures(self.evaluated), _signatures(other)
+        names = {name for name in {**here, **there} if not _alike(here.get(name), there.get(name))}
+        if not names:
+            return None
+        change = self._made_by(other, names) - self._made_by(self.evaluated, names)
+        return np.asarray(np.linalg.norm(self.displacement + change, axis=0))
+
+    def _made_by(self, evaluated: EvaluatedMachine, names: Collection[str]) -> Array:
+        """Displacement by some terms, shape (3, visits, units), or (3, 1, units) where all visits have the same. [m]"""
+        pairs = [
+            (_alone(term), acts)
+            for term, acts in zip(evaluated.terms, evaluated.acts, strict=True)
+            if term.name in names
+        ]
+        if not pairs:
+            return np.zeros((3, 1, self.plan.units))
+        terms, acts = (tuple(own) for own in zip(*pairs, strict=True))
+        part = EvaluatedMachine(evaluated.axes, evaluated.postures, terms, acts, acts)
+        visits = self.plan.visits if any(term.life == "visit" for term in terms) else 1
+        coefficients, number = draw_units(terms, self.plan), int(self.configurations.numbers[0])
+        sampler = Sampler.prepare(part, self.plan)
+        return sampler.follow(0, number, self.task, coefficients, 0, self.plan.units, visits)[0]
+
+
+def _alone(term: Term) -> Term:
+    """A term with what it draws itself: what it follows of others stands in the acts of an evaluated machine."""
+    return replace(term, draw=term.draw.own) if isinstance(term.draw, Following) else term
+
+
+Signature = tuple[Term, list[tuple[int, str, float]]]
+"""A term, and what its coefficients do at the pose: number, axis, value."""
+
+
+def _signatures(evaluated: EvaluatedMachine) -> dict[str, Signature]:
+    return {
+        term.name: (_alone(term), [(k, str(evaluated.axes[axis]), float(value[0])) for k, axis, value in acts])
+        for term, acts in zip(evaluated.terms, evaluated.acts, strict=True)
+    }
+
+
+def _alike(one: Signature | None, other: Signature | None) -> bool:
+    """Whether two terms draw and do the same."""
+    if one is None or other is None:
+        return False
+    return one[1] == other[1] and one[0].draw == other[0].draw and one[0].life == other[0].life
