@@ -199,7 +199,7 @@ def test_the_command(tmp_path: Path) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)
-    assert data["format"] == "armsim-what-if/1"
+    assert data["format"] == "armsim-what-if/2"
     assert {row["kind"] for row in data["rows"]} == {"joint ideal", "cause halved", "one bit finer"}
     assert (tmp_path / "w" / "tables" / "what-if.csv").read_text().count("\n") == 1 + len(data["rows"])
     assert len(list((tmp_path / "w" / "figures").glob("*.png"))) == 1

@@ -19,7 +19,7 @@ from armsim.decide.whatif import what_if
 from armsim.explorer import told
 from armsim.formatting import percent
 from armsim.model.machine import Change
-from armsim.report.findings import deciding
+from armsim.report.verdict import deciding_task
 from armsim.report.first_page import advice
 from armsim.report.pictures import Extras
 from armsim.report.run_review import shares_table
@@ -56,7 +56,7 @@ def test_what_is_left_without_a_part_is_what_a_run_samples(
 ) -> None:
     """A run of the machine with the part taken away, or halved, which draws the same numbers for the rest. Means of the
     wind-up of several joints work together here, and one against the others."""
-    task = deciding(result)
+    task = deciding_task(result)
     at = task.poses.names.index(task.summary.worst_pose)
     change = task.poses.rms_without(at, joint, cause, factor) - float(task.column("first_order.rms")[at])
     after = float(without(study, joint, cause, factor).task(task.name).column("error.rms")[at])
@@ -67,13 +67,13 @@ def test_what_is_left_without_a_part_is_what_a_run_samples(
 
 def test_the_first_page_recommends_what_gains_most(study: Study, result: Result) -> None:
     """By a sampled what-if of every cause at one joint, halved: the first that is advised is the first there."""
-    best = min((row for row in what_if(study, 1).of(deciding(result).name) if row.kind == "cause at a joint halved"),
-               key=lambda row: row.p95.value)  # fmt: skip
+    best = min((row for row in what_if(study, 1).of(deciding_task(result).name) if row.kind == "cause at a joint halved"),
+               key=lambda row: row.at_coverage.value)  # fmt: skip
     first = advice(result, Extras())[0]
     assert best.what == "wind-up at j2"
     assert first.startswith("Without the wind-up of j2 the rms error at the worst pose would change by -")
     told_gain = -float(re.search(r"by -([\d.]+) µm", first)[1])  # type: ignore[index]
-    task = deciding(result)
+    task = deciding_task(result)
     at = task.poses.names.index(task.summary.worst_pose)
     ran = without(study, "j2", "wind-up", 0.0).task(task.name).column("error.rms")[at]
     assert told_gain == pytest.approx(1e6 * float(ran - task.column("error.rms")[at]), rel=0.06)
@@ -97,7 +97,7 @@ def by_hand(result: Result, task: str, joint: str | None, cause: str | None, pos
 def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: Path) -> None:
     """Page, figure, tables, terminal, sensitivities and page in the browser: the share of a cause over a task, and of a
     joint at its worst pose."""
-    task = deciding(result)
+    task = deciding_task(result)
     wind_up = by_hand(result, task.name, None, "wind-up", None)
     j2 = by_hand(result, task.name, "j2", None, task.summary.worst_pose)
     both = by_hand(result, task.name, "j2", "wind-up", task.summary.worst_pose)
