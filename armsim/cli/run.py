@@ -140,6 +140,10 @@ def run(
                 from armsim.decide import trade_off
 
                 extras = replace(extras, curve=trade_off(study, options, threads, progress, allowed, note))
+            if workbook:
+                from armsim.decide.live_budget import live_budgets
+
+                extras = replace(extras, budgets=live_budgets(study, found, result, progress))
             from armsim.report.run_folder import write_run_folder  # the libraries that draw are loaded last
 
             command = asked.command
@@ -155,7 +159,6 @@ def run(
                 written.append,
                 asked,
                 slides,
-                workbook,
             )
         with printing(folder):
             if json:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from armsim.report.document import Picture
 
 if TYPE_CHECKING:
+    from armsim.decide.live_budget import LiveBudgets
     from armsim.decide.tradeoff import TradeOff
     from armsim.decide.whatif import WhatIfs
 
@@ -19,6 +20,7 @@ class Extras:
 
     what_ifs: WhatIfs | None = None
     curve: TradeOff | None = None
+    budgets: LiveBudgets | None = None
 
 
 Pictures = Mapping[str, Sequence[Picture]]

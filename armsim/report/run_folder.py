@@ -57,7 +57,6 @@ def write_run_folder(
     landed: Callable[[Path], None] = lambda place: None,
     asked: RunRequest | None = None,
     slides: bool = False,
-    workbook: bool = False,
 ) -> None:
     """Write everything a run leaves behind.
 
@@ -72,7 +71,7 @@ def write_run_folder(
     progress : callable
         Told what is being written, how much of it is done, how much there is.
     extras : Extras
-        What was worked out beside the run itself.
+        What was worked out beside the run itself; a workbook is written where it holds budgets.
     paper : str
         Of the PDF.
     helpers : Helpers
@@ -81,8 +80,8 @@ def write_run_folder(
         Told the folder as soon as it is in its place.
     asked : RunRequest, optional
         The same in parts, so that it can be done again.
-    slides, workbook : bool
-        Whether to write a deck, and a workbook, too.
+    slides : bool
+        Whether to write slides too.
     """
     with folder(out, scenario.file, landed) as partial:
         begun = begin(partial / "figures", figures_of(result, extras), helpers)
@@ -106,8 +105,8 @@ def write_run_folder(
             write_page(partial / "report.html", document)
             if slides:
                 write_slides(partial / "slides.pptx", document)
-            if workbook:
-                write_workbook(partial / "budget.xlsx", result)
+            if extras.budgets is not None:
+                write_workbook(partial / "budget.xlsx", result, extras.budgets)
             progress("pages", 1, 2)
             write_pdf(partial / "report.pdf", document, paper)
             progress("pages", 2, 2)

@@ -1,0 +1,87 @@
+"""Cells of a workbook: texts that are never formulas, numbers with as many digits as they deserve."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+LINES = 3
+"""That the headers of a table take."""
+DIGITS = 7
+"""Significant digits of what is written as a number."""
+
+
+def put_text(cell: Any, value: str, bold: bool = False, wrap: bool = False, grey: bool = False) -> Any:
+    """Write a text, which is one whatever it begins with, now and after somebody has edited the cell."""
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+    from openpyxl.styles import Alignment
+
+    cell.value = ILLEGAL_CHARACTERS_RE.sub(" ", value)
+    cell.data_type = "s"
+    cell.quotePrefix = True
+    cell.font = font(bold, "808080" if grey else None)
+    if wrap:
+        cell.alignment = Alignment(wrap_text=True, vertical="top")
+    return cell
+
+
+def put_number(cell: Any, value: float | str, places: int | str = 3, bold: bool = False) -> Any:
+    """Write a number or a formula of numbers; ``places`` behind the point, or a format."""
+    cell.value = value if isinstance(value, str) else float(f"{value:.{DIGITS}g}")
+    cell.number_format = places if isinstance(places, str) else number_format(places)
+    cell.font = font(bold)
+    return cell
+
+
+def font(bold: bool = False, colour: str | None = None, italic: bool = False) -> Any:
+    """The font of all cells."""
+    from openpyxl.styles import Font
+
+    return Font(name="Calibri", size=10, bold=bold, italic=italic, color=colour)
+
+
+def number_format(places: int) -> str:
+    """The format of a number with so many places behind the point."""
+    return "0.00E+00" if places > 6 else f"0.{'0' * places}" if places > 0 else "0"
+
+
+def places_of(value: float, digits: int = 3) -> int:
+    """Places behind the point that show so many significant digits."""
+    return max(0, digits - 1 - math.floor(math.log10(abs(value)))) if value else digits
+
+
+def stated_format(value: float) -> str:
+    """Format of a number that somebody has stated: as it is where it is short."""
+    short = float(f"{value:.4g}") == float(f"{value:.{DIGITS}g}") and 1e-3 <= abs(value) < 1e7
+    return "General" if short else number_format(places_of(value, 4))
+
+
+def set_widths(sheet: Any, widths: tuple[float, ...]) -> None:
+    """Widths of the columns from the first on, in characters."""
+    from openpyxl.utils import get_column_letter
+
+    for number, width in enumerate(widths, start=1):
+        sheet.column_dimensions[get_column_letter(number)].width = width
+
+
+def put_headers(sheet: Any, row: int, names: tuple[str, ...]) -> None:
+    """Write the headers of a table."""
+    from openpyxl.styles import Alignment, Border, Side
+
+    sheet.row_dimensions[row].height = 14 * LINES
+    for place, name in enumerate(names, start=1):
+        cell = put_text(sheet.cell(row, place), name, bold=True)
+        cell.alignment = Alignment(wrap_text=True, vertical="bottom")
+        cell.border = Border(bottom=Side(style="thin"))
+
+
+def input_fill() -> Any:
+    """The yellow of what may be changed."""
+    from openpyxl.styles import PatternFill
+
+    return PatternFill("solid", fgColor="FFF2CC")
+
+
+def column_places(size: float, digits: int) -> int:
+    """Places behind the point of a column of which this is the size."""
+    return min(6, places_of(size, digits))
