@@ -33,7 +33,7 @@ from armsim.results import (
 )
 from armsim.results.posetable import PoseTable
 from armsim.scenario import Scenario
-from armsim.tasks import PoseSet, store
+from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
 from armsim.tasks.poses import fastest
 from armsim.version import own_version
@@ -197,7 +197,7 @@ class Study:
         found = []
         for task in self.scenario.tasks:
             arm, advance = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
-            poses = store.found(arm, task, advance, self._found)
+            poses = pose_cache.poses_of(arm, task, advance, self._found)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(

@@ -10,7 +10,7 @@ from support import ROOT
 
 import armsim
 from armsim.study import Study
-from armsim.tasks import PoseSet, store
+from armsim.tasks import PoseSet, pose_cache
 
 EVERY = ROOT / "scenarios" / "every-task.yaml"
 
@@ -42,8 +42,8 @@ def test_every_kind_of_task_comes_back_to_the_bit() -> None:
     arm = study.scenario.machine.arm
     for task in study.scenario.tasks:
         found = task.find(arm)
-        store.keep("k", found)
-        back = store.load("k")
+        pose_cache.save("k", found)
+        back = pose_cache.load("k")
         assert back is not None, task.name
         assert same(found, back), task.name
 
@@ -78,7 +78,7 @@ def test_what_is_not_whole_is_looked_for_again(own_cache: Path, damage: bytes) -
     file.write_bytes(damage or file.read_bytes()[:-200])
     again = Study(study.scenario).find()
     assert same(found[0], again[0])
-    assert store.load(file.stem) is not None  # made anew
+    assert pose_cache.load(file.stem) is not None  # made anew
 
 
 def test_a_cache_that_cannot_be_written_is_done_without(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -90,10 +90,10 @@ def test_a_cache_that_cannot_be_written_is_done_without(monkeypatch: pytest.Monk
 
 
 def test_old_ones_make_way(own_cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store, "MOST_FILES", 3)
+    monkeypatch.setattr(pose_cache, "MOST_FILES", 3)
     study = Study.load(EVERY)
     found = study.scenario.tasks[0].find(study.scenario.machine.arm)
     for number in range(6):
-        store.keep(f"k{number}", found)
+        pose_cache.save(f"k{number}", found)
     assert len(list(own_cache.glob("*.npz"))) == 3
     assert not list(own_cache.glob("*.partial"))

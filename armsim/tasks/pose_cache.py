@@ -1,4 +1,4 @@
-"""Poses that were found, kept on disk: the same arm and task are never searched twice by the same version."""
+"""Poses of tasks on disk: the same arm and task are never searched twice by the same version."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from armsim import kept
+from armsim import disk_cache
 from armsim.arrays import tupled
 from armsim.core.sources import kernel_digest
 from armsim.model.arm import Arm
@@ -30,7 +30,7 @@ def key_of(arm: Arm, task: Task) -> str:
     return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
 
 
-def found(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, PoseSet] | None = None) -> PoseSet:
+def poses_of(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, PoseSet] | None = None) -> PoseSet:
     """The poses of a task on an arm: ``known`` ones, those kept, else those looked for, which are then kept."""
     known = {} if known is None else known
     key = key_of(arm, task)
@@ -38,14 +38,14 @@ def found(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, PoseS
         poses = load(key)
         if poses is None:
             poses = task.find(arm, advance)
-            keep(key, poses)
+            save(key, poses)
         known[key] = poses
     return known[key]
 
 
 def load(key: str) -> PoseSet | None:
     """Poses kept under a key; None where there are none, or not whole."""
-    held = kept.load(KIND, key)
+    held = disk_cache.load(KIND, key)
     try:
         if held is None:
             return None
@@ -55,7 +55,7 @@ def load(key: str) -> PoseSet | None:
         return None
 
 
-def keep(key: str, poses: PoseSet) -> None:
+def save(key: str, poses: PoseSet) -> None:
     """Keep poses under a key; where that cannot be done they are looked for again."""
     grid = None if poses.grid is None else asdict(poses.grid)
     lost = [asdict(point) for point in poses.unreachable]
@@ -63,7 +63,7 @@ def keep(key: str, poses: PoseSet) -> None:
     data = json.dumps({**text, "held": poses.held}, allow_nan=False).encode()
     arrays = {name: getattr(poses.configurations, name) for name in ARRAYS} | {"along": poses.along}
     given: dict[str, Any] = {name: array for name, array in arrays.items() if array is not None}
-    kept.keep(KIND, key, {"text": np.frombuffer(data, dtype=np.uint8), **given}, MOST_FILES)
+    disk_cache.save(KIND, key, {"text": np.frombuffer(data, dtype=np.uint8), **given}, MOST_FILES)
 
 
 def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseSet:

@@ -1,5 +1,5 @@
-"""Arrays kept in the cache of the user, so that they are not worked out at every start. Anything wrong there and they
-are worked out again."""
+"""Arrays in the cache folder of the user, so that they are not computed at every start. Whatever is wrong there, they
+are computed again."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
     return out
 
 
-def keep(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> None:
+def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> None:
     """Keep arrays under a key, and of this kind the ``most`` that were used last; do without where that is not to be
     done."""
     place = folder(kind)
