@@ -36,7 +36,7 @@ from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
 from armsim.tasks.poses import fastest
-from armsim.version import own_version
+from armsim.version import own_version, source_digest
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,6 +256,7 @@ class Study:
             stated=stated_effects(scenario.machine),
             motion=motions(scenario.machine, scenario.motion, final.seed),
             operation=operation,
+            source_digest=source_digest(),
         )
 
     def growing(

@@ -264,7 +264,7 @@ class Result:
     """A whole run. ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated.
 
     ``stated`` names the causes of error that the scenario states, by document and key, with the joints at which; none
-    where they are those of the machine.
+    where they are those of the machine. ``version`` and ``source_digest`` name the code that made it.
     """
 
     format: str
@@ -286,6 +286,7 @@ class Result:
     stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
     motion: dict[str, JointMotion] = field(default_factory=dict)
     operation: tuple[OperationLimit, ...] = ()
+    source_digest: str = ""
 
     @property
     def met(self) -> bool | None:

@@ -1,4 +1,4 @@
-"""Poses of tasks on disk: the same arm and task are never searched twice by the same version."""
+"""Poses of tasks on disk: the same arm and task are never searched twice by the same code."""
 
 from __future__ import annotations
 
@@ -11,12 +11,11 @@ import numpy as np
 
 from armsim import disk_cache
 from armsim.arrays import tupled
-from armsim.core.sources import kernel_digest
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Grid, MapOf, Unreachable
 from armsim.tasks.base import Advance, PoseSet, Task, quiet
-from armsim.version import own_version
+from armsim.version import own_version, source_digest
 
 KIND = "poses"
 MOST_FILES = 200
@@ -25,8 +24,8 @@ ARRAYS = ("joints", "speeds", "directions", "tangents", "keys")
 
 
 def key_of(arm: Arm, task: Task) -> str:
-    """What stands for the poses of a task on an arm: all that they follow from, the version and kernels included."""
-    parts = (own_version(), kernel_digest(), type(task).__name__, repr(task), repr(arm.joints), repr(arm.motions))
+    """What stands for the poses of a task on an arm: all that they follow from, the code included."""
+    parts = (own_version(), source_digest(), type(task).__name__, repr(task), repr(arm.joints), repr(arm.motions))
     return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
 
 

@@ -1,5 +1,6 @@
 """Poses kept on disk are those that were found, to the bit; what is not whole is looked for again."""
 
+import shutil
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from support import ROOT
 import armsim
 from armsim.study import Study
 from armsim.tasks import PoseSet, pose_cache
+from armsim.version import digest_of, source_digest
 
 EVERY = ROOT / "scenarios" / "every-task.yaml"
 
@@ -67,6 +69,37 @@ def test_the_same_arm_and_task_are_searched_once(monkeypatch: pytest.MonkeyPatch
     assert len(searched) == 2
     study.with_scenario(tasks=(replace(study.scenario.tasks[0], name="other"),)).find()
     assert len(searched) == 3
+
+
+def test_poses_of_other_sources_are_not_taken(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A change of how cells are laid out, by 7 mm, shows at once: the poses of the earlier sources are not those of now."""
+    study = Study.load(EVERY)
+    task = next(task for task in study.scenario.tasks if task.kind == "slice")
+    arm = study.scenario.machine.arm
+    before = pose_cache.poses_of(arm, task)
+    configurations = replace(before.configurations, joints=before.configurations.joints + 7e-3)
+    moved = replace(before, configurations=configurations)
+    monkeypatch.setattr(type(task), "find", lambda self, arm, advance: moved)
+    assert same(pose_cache.poses_of(arm, task), before)
+    package = tmp_path / "changed"
+    shutil.copytree(Path(armsim.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))
+    assert digest_of(package) == source_digest()
+    with (package / "tasks" / "cells.py").open("a") as file:
+        file.write("# one line more\n")
+    monkeypatch.setattr(pose_cache, "source_digest", lambda: digest_of(package))
+    assert same(pose_cache.poses_of(arm, task), moved)
+
+
+@pytest.mark.parametrize("change", ["tasks/cells.py", "model/arm.py", "engine/visitlaw.py", "core/screws.py", "new.py"])
+def test_the_digest_follows_every_source(tmp_path: Path, change: str) -> None:
+    package = tmp_path / "armsim"
+    shutil.copytree(Path(armsim.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))
+    (package / "__pycache__").mkdir()
+    (package / "__pycache__" / "left.py").write_text("nothing that is imported\n")
+    assert digest_of(package) == source_digest()
+    with (package / change).open("a") as file:
+        file.write(" ")
+    assert digest_of(package) != source_digest()
 
 
 @pytest.mark.parametrize("damage", [b"", b"PK", b"\0" * 500])
