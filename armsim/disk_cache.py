@@ -3,16 +3,20 @@ are computed again."""
 
 from __future__ import annotations
 
+import hashlib
+import io
 import os
 import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
+
+CHECKSUM = 32
+"""Bytes at the end of a file that stand for its key and all bytes before."""
 
 
 def folder(kind: str) -> Path:
@@ -23,28 +27,34 @@ def folder(kind: str) -> Path:
 
 
 def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
-    """Arrays kept under a key; None where there are none, or not whole."""
+    """Arrays saved under a key; None where there are none, or any bit of the file is not as it was written."""
     file = folder(kind) / f"{key}.npz"
     try:
-        with np.load(file, allow_pickle=False) as held:
-            out = dict(held)
-    except (OSError, ValueError, KeyError, EOFError, BadZipFile):  # missing, cut short, of another kind
+        content = file.read_bytes()
+    except OSError:  # missing, or not to be read
         return None
+    if content[-CHECKSUM:] != _checksum(key, content[:-CHECKSUM]):
+        return None  # before anything is parsed: damage makes the reader of archives fail in a dozen ways
+    with np.load(io.BytesIO(content[:-CHECKSUM]), allow_pickle=False) as archive:
+        arrays = dict(archive)
     with suppress(OSError):
         os.utime(file)
-    return out
+    return arrays
 
 
 def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> None:
-    """Keep arrays under a key, and of this kind the ``most`` that were used last; do without where that is not to be
-    done."""
+    """Save arrays under a key, and keep the ``most`` files of this kind that were used last; do without where that is
+    not to be done."""
     place = folder(kind)
+    archive = io.BytesIO()
+    np.savez(archive, **dict[str, Any](arrays))
+    content = archive.getvalue()
     try:
         place.mkdir(parents=True, exist_ok=True)
         handle, partial = tempfile.mkstemp(suffix=".partial", dir=place)
         try:
             with os.fdopen(handle, "wb") as file:
-                np.savez(file, **dict[str, Any](arrays))
+                file.write(content + _checksum(key, content))
             os.replace(partial, place / f"{key}.npz")
         except BaseException:
             os.unlink(partial)
@@ -53,3 +63,8 @@ def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> 
             old.unlink()
     except OSError:
         return
+
+
+def _checksum(key: str, content: bytes) -> bytes:
+    """The key is in it, so that a file under the name of another is not taken for that one."""
+    return hashlib.blake2b(content, digest_size=CHECKSUM, key=hashlib.blake2b(key.encode()).digest()).digest()

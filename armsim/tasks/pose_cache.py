@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import asdict
 from typing import Any, get_args
 
 import numpy as np
 
 from armsim import disk_cache
-from armsim.arrays import tupled
+from armsim.arrays import Array, tupled
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Grid, MapOf, Unreachable
@@ -43,19 +44,20 @@ def poses_of(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, Po
 
 
 def load(key: str) -> PoseSet | None:
-    """Poses kept under a key; None where there are none, or not whole."""
-    held = disk_cache.load(KIND, key)
+    """Poses saved under a key; None where there are none, or they contradict themselves."""
+    arrays = disk_cache.load(KIND, key)
+    if arrays is None:
+        return None
     try:
-        if held is None:
-            return None
-        data = json.loads(bytes(held["text"]))
-        return _restored(data, {name: held.get(name) for name in ARRAYS}, held.get("along"))
+        data = json.loads(bytes(arrays["text"]))
+        poses = _restored(data, {name: arrays.get(name) for name in ARRAYS}, arrays.get("along"))
     except (ValueError, KeyError, TypeError):  # of another kind
         return None
+    return poses if _consistent(poses) else None
 
 
 def save(key: str, poses: PoseSet) -> None:
-    """Keep poses under a key; where that cannot be done they are looked for again."""
+    """Save poses under a key; where that cannot be done they are looked for again."""
     grid = None if poses.grid is None else asdict(poses.grid)
     lost = [asdict(point) for point in poses.unreachable]
     text = {"names": poses.names, "unreachable": lost, "grid": grid, "pairs": poses.pairs, "maps": poses.maps}
@@ -67,8 +69,6 @@ def save(key: str, poses: PoseSet) -> None:
 
 def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseSet:
     grid = data["grid"]
-    if any(held not in get_args(Held) for held in data["held"]) or any(m not in get_args(MapOf) for m in data["maps"]):
-        raise ValueError("of another kind")
     return PoseSet(
         tuple(data["names"]),
         Configurations(**arrays),
@@ -79,3 +79,34 @@ def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseS
         tuple(data["maps"]),
         tuple(data["held"]),
     )
+
+
+def _consistent(poses: PoseSet) -> bool:
+    """Whether all parts speak of the same poses, in finite numbers and in words that are known."""
+    count, joints = len(poses.names), poses.configurations.joints
+    if joints.ndim != 2:
+        return False
+    moves, grid = (count, joints.shape[1]), poses.grid
+    numbers = [
+        (joints, moves),
+        (poses.configurations.speeds, moves),
+        (poses.configurations.directions, moves),
+        (poses.configurations.tangents, (count, 3)),
+        (poses.along, (count,)),
+    ]
+    keys = poses.configurations.keys
+    cells = () if grid is None else grid.pose
+    return (
+        all(_finite(array, shape) for array, shape in numbers if array is not None)
+        and (keys is None or (keys.dtype == np.int64 and keys.shape == (count,)))
+        and all(0 <= number < count for pair in poses.pairs for number in pair)
+        and len(poses.held) in (0, count)
+        and set(poses.held) <= set(get_args(Held))
+        and set(poses.maps) <= set(get_args(MapOf))
+        and all(-1 <= number < count for number in cells)
+        and (grid is None or len(cells) == math.prod(len(axis) for axis in grid.centres))
+    )
+
+
+def _finite(array: Array, shape: tuple[int, ...]) -> bool:
+    return array.dtype == np.float64 and array.shape == shape and bool(np.isfinite(array).all())

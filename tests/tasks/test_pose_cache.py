@@ -1,6 +1,7 @@
-"""Poses kept on disk are those that were found, to the bit; what is not whole is looked for again."""
+"""Poses in the cache on disk are those that were found, to the bit; what is damaged is found again and replaced."""
 
 import shutil
+from collections.abc import Iterator
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,8 @@ import pytest
 from support import ROOT
 
 import armsim
+from armsim.model.configurations import Configurations
+from armsim.results import Grid
 from armsim.study import Study
 from armsim.tasks import PoseSet, pose_cache
 from armsim.version import digest_of, source_digest
@@ -102,16 +105,108 @@ def test_the_digest_follows_every_source(tmp_path: Path, change: str) -> None:
     assert digest_of(package) != source_digest()
 
 
-@pytest.mark.parametrize("damage", [b"", b"PK", b"\0" * 500])
-def test_what_is_not_whole_is_looked_for_again(own_cache: Path, damage: bytes) -> None:
+def damages(whole: bytes) -> Iterator[tuple[str, bytes]]:
+    """A cache file in every kind of damage: empty, of another kind, cut, bytes changed one and some at a time."""
+    yield from {"empty": b"", "zeros": b"\0" * 500, "other": b"PK", "longer": whole + b"\0", "twice": whole * 2}.items()
+    random = np.random.default_rng(20)
+    for size in random.integers(1, len(whole), 60).tolist():
+        yield f"cut at {size}", whole[:size]
+        yield f"begins at {size}", whole[size:]
+    for place in sorted({*range(80), *range(len(whole) - 80, len(whole)), *random.integers(0, len(whole), 1500)}):
+        mask = int(random.integers(1, 256))
+        yield f"byte {place} ^ {mask}", whole[:place] + bytes([whole[place] ^ mask]) + whole[place + 1 :]
+    for place in random.integers(0, len(whole) - 8, 100).tolist():
+        yield f"eight bytes at {place}", whole[:place] + random.bytes(8) + whole[place + 8 :]
+
+
+def test_no_damage_passes(own_cache: Path) -> None:
+    """A damaged file is never read as poses, let alone as others, nor ends the run."""
+    study = Study.load(EVERY)
+    task = next(task for task in study.scenario.tasks if task.kind == "slice")
+    pose_cache.save("k", task.find(study.scenario.machine.arm))
+    (file,) = own_cache.glob("*.npz")
+    for name, damaged in damages(file.read_bytes()):
+        file.write_bytes(damaged)
+        assert pose_cache.load("k") is None, name
+
+
+def test_a_file_under_the_name_of_another_is_not_taken(own_cache: Path) -> None:
+    study = Study.load(EVERY)
+    pose_cache.save("k", study.scenario.tasks[0].find(study.scenario.machine.arm))
+    (file,) = own_cache.glob("*.npz")
+    shutil.copy(file, file.with_stem("other"))
+    assert pose_cache.load("other") is None
+
+
+@pytest.mark.parametrize("damage", ["cut", "changed", "folder", "forbidden"])
+def test_damaged_poses_are_found_again_and_replaced(own_cache: Path, damage: str) -> None:
     study = Study.load(EVERY)
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
-    found = study.find()
+    poses = study.find()
     (file,) = own_cache.glob("*.npz")
-    file.write_bytes(damage or file.read_bytes()[:-200])
+    whole = file.read_bytes()
+    if damage == "folder":  # cannot be read, nor replaced
+        file.unlink()
+        file.mkdir()
+    elif damage == "forbidden":
+        file.chmod(0)
+    else:
+        file.write_bytes(whole[:-200] if damage == "cut" else whole[:700] + bytes([whole[700] ^ 64]) + whole[701:])
     again = Study(study.scenario).find()
-    assert same(found[0], again[0])
-    assert pose_cache.load(file.stem) is not None  # made anew
+    assert same(poses[0], again[0])
+    if damage != "folder":
+        assert file.read_bytes() == whole
+        assert pose_cache.load(file.stem) is not None
+
+
+def poses_of_two() -> PoseSet:
+    joints = np.array([[0.1, 0.2, 0.3], [0.4, 0.5, 0.6]])
+    ones, along = np.ones((2, 3)), np.array([0.0, 0.1])
+    configurations = Configurations(joints, ones, ones, ones, np.array([3, 4], np.int64))
+    return PoseSet(("a", "b"), configurations, along=along, pairs=((0, 1),), held=("free", "full"))
+
+
+def grid_of(*pose: int) -> Grid:
+    return Grid("xy", 0.5, 0.1, ((0.0, 0.1), (0.0,)), pose)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"joints": np.zeros((1, 3))},
+        {"joints": np.zeros(6)},
+        {"joints": np.zeros((2, 4))},
+        {"joints": np.zeros((2, 3), np.float32)},
+        {"joints": np.zeros((2, 3), np.int64)},
+        {"joints": np.full((2, 3), np.nan)},
+        {"joints": np.array([[0.1, 0.2, np.inf], [0.4, 0.5, 0.6]])},
+        {"speeds": np.full((2, 3), np.nan)},
+        {"directions": np.ones((3, 3))},
+        {"tangents": np.ones((2, 2))},
+        {"keys": np.array([3.0, 4.0])},
+        {"keys": np.array([3], np.int64)},
+        {"along": np.array([0.0])},
+        {"along": np.array([0.0, np.nan])},
+        {"pairs": ((0, 2),)},
+        {"pairs": ((-1, 0),)},
+        {"held": ("free",)},
+        {"held": ("free", "loosely")},
+        {"maps": ("nothing",)},
+        {"names": ("a",)},
+        {"grid": grid_of(0, 2)},
+        {"grid": grid_of(0)},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_poses_that_contradict_themselves_are_not_taken(change: dict[str, Any]) -> None:
+    """Written whole, with a true checksum, yet no poses of an arm of three joints."""
+    poses = poses_of_two()
+    pose_cache.save("k", poses)
+    assert pose_cache.load("k") is not None
+    inner = {name: value for name, value in change.items() if hasattr(poses.configurations, name)}
+    outer = {name: value for name, value in change.items() if name not in inner}
+    pose_cache.save("k", replace(poses, configurations=replace(poses.configurations, **inner), **outer))
+    assert pose_cache.load("k") is None
 
 
 def test_a_cache_that_cannot_be_written_is_done_without(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
