@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from armsim.cli.options import write_new
-from armsim.cli.printing import tell
+from armsim.cli.printing import printing, tell
 from armsim.errors import InputError, Problem, RunError
 
 
@@ -43,4 +43,5 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to ma
             if made:
                 folder.rmdir()
         raise
-    tell(f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}")
+    with printing(folder):
+        tell(f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}")
