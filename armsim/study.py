@@ -34,10 +34,10 @@ from armsim.results import (
 )
 from armsim.results.posetable import PoseTable
 from armsim.scenario import Scenario
-from armsim.tasks import PoseSet, store
+from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
 from armsim.tasks.poses import fastest
-from armsim.version import own_version
+from armsim.version import own_version, source_digest
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,7 +198,7 @@ class Study:
         found = []
         for task in self.scenario.tasks:
             arm, advance = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
-            poses = store.found(arm, task, advance, self._found)
+            poses = pose_cache.poses_of(arm, task, advance, self._found)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(
@@ -261,6 +261,7 @@ class Study:
             motion=motion,
             operation=operation,
             judgements=judge_joints(scenario.requirement, motion, final.units),
+            source_digest=source_digest(),
         )
 
     def growing(

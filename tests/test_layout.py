@@ -25,7 +25,7 @@ FLOORS = [
     {"errormodel"},
     {"results"},
     {"asked", "sources", "requirement"},
-    {"core", "declared", "formatting", "kept", "version", "arrays", "caution", "processors"},
+    {"core", "declared", "formatting", "disk_cache", "version", "arrays", "caution", "processors"},
     {"errors"},
 ]
 """From the top. A name imports from floors below its own, and its own parts."""

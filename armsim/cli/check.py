@@ -148,14 +148,14 @@ def _print_poses(scenario: Scenario) -> None:
     """Where every named pose puts the tool, and with which joints."""
     import numpy as np
 
-    from armsim.tasks import Poses, store
+    from armsim.tasks import Poses, pose_cache
     from armsim.tasks.base import turns_of
 
     arm = scenario.machine.arm
     for task in scenario.tasks:
         if not isinstance(task, Poses):
             continue
-        found = store.found(arm, task)
+        found = pose_cache.poses_of(arm, task)
         rows = []
         rotary = np.array([joint.revolute for joint in arm.joints])
         for name, tool, q in zip(

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import os
-import sys
 import warnings
 from collections.abc import Sequence
-from io import TextIOWrapper
 
 import typer
 
@@ -30,6 +28,7 @@ from armsim.cli import (
 from armsim.cli.cautioned import cautioned
 from armsim.cli.printing import say
 from armsim.cli.stopping import STOPPED, end_on_signals, leave
+from armsim.cli.streams import prepare_streams
 from armsim.errors import MOST_TOLD, DoesNotFit, InputError, Problem, RunError, TooLong, one_line
 
 app = typer.Typer(
@@ -78,9 +77,7 @@ INTERRUPTED = 130
 
 def main() -> None:
     """Run the command of this process, and end it."""
-    for stream in (sys.stdout, sys.stderr):  # a terminal that knows few characters still shows the rest
-        if isinstance(stream, TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+    prepare_streams()
     os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment wishes
     warnings.showwarning = lambda message, *given: say(f"note: {message}")
     end_on_signals()

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import shlex
+import tempfile
+from collections.abc import Sequence
 from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
@@ -12,16 +15,13 @@ from typing import Annotated
 import typer
 
 from armsim.cli.options import write_new
-from armsim.cli.printing import tell
+from armsim.cli.printing import printing, tell
 from armsim.errors import InputError, Problem, RunError
 
 
 def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
     """Write a commented starter scenario that runs."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(Problem(str(folder), 0, 0, "DIR", "is there already and not empty", "a new or empty folder"))
-    made = not folder.exists()
-    folder.mkdir(parents=True, exist_ok=True)
+    absent = _make(folder)
     from armsim.documents.load import KINDS
     from armsim.documents.schema import printed_schema
 
@@ -40,7 +40,40 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to ma
             file.unlink(missing_ok=True)
         with suppress(OSError):
             schemas.rmdir()
-            if made:
-                folder.rmdir()
+        _remove(absent)
         raise
-    tell(f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}")
+    with printing(folder):
+        tell(f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}")
+
+
+def _make(folder: Path) -> list[Path]:
+    """Make a folder; the folders that were absent, innermost first.
+
+    Raises
+    ------
+    InputError
+        It holds something, or cannot be made, or no file can be made in it; nothing is left behind.
+    """
+
+    def fault(found: str, accepted: str) -> InputError:
+        return InputError(Problem(str(folder), 0, 0, "DIR", found, accepted))
+
+    absent: list[Path] = []
+    try:
+        if folder.is_symlink() and not folder.exists():
+            raise fault("is a link that leads nowhere", "a new or empty folder")
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise fault("is there already and not empty", "a new or empty folder")
+        absent = [place for place in (folder, *folder.parents) if not place.exists()]
+        folder.mkdir(parents=True, exist_ok=True)
+        os.rmdir(tempfile.mkdtemp(dir=folder))
+    except OSError as error:
+        _remove(absent)
+        raise fault(f"cannot be made: {error.strerror or error}", "a place where a folder can be made") from error
+    return absent
+
+
+def _remove(folders: Sequence[Path]) -> None:
+    for folder in folders:
+        with suppress(OSError):  # never made
+            folder.rmdir()

@@ -97,14 +97,42 @@ def write_new(path: Path, text: str) -> None:
     """
     from armsim.errors import RunError
 
-    partial = path.with_name(f".{path.name}.partial-{os.getpid()}")
     try:
-        partial.write_text(text, encoding="utf-8")
-        os.link(partial, path)  # unlike a rename it replaces nothing
+        with path.open("x", encoding="utf-8") as file:  # opened by nobody else, be it through a link that leads nowhere
+            try:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            except BaseException:
+                path.unlink()
+                raise
     except OSError as error:
         raise RunError(f"{path} cannot be written: {error.strerror or error}; nothing was written") from error
-    finally:
-        partial.unlink(missing_ok=True)
+
+
+def check_new_file(path: Path, key: str) -> None:
+    """Refuse a file that cannot be made anew, before any work is done.
+
+    Raises
+    ------
+    InputError
+        It is there, or cannot be made.
+    """
+    from armsim.errors import InputError, Problem
+
+    fault = ""
+    if os.path.lexists(path):
+        fault = "is there already"
+    elif not os.path.isdir(path.absolute().parent):
+        fault = "its folder is not there"
+    else:
+        try:
+            path.open("x").close()
+            path.unlink()
+        except OSError as error:
+            fault = f"cannot be made: {error.strerror or error}"
+    if fault:
+        raise InputError(Problem(str(path), 0, 0, key, fault, "a new file in a folder that is there"))
 
 
 def called(scenario: Path) -> str:

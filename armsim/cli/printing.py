@@ -84,11 +84,7 @@ def _ruled(
     from rich.measure import Measurement
     from rich.table import Table
 
-    class Screen(Console):
-        def on_broken_pipe(self) -> None:
-            raise  # the one who called decides what it means
-
-    console = Screen(markup=False, emoji=False, highlight=False)
+    console = Console(markup=False, emoji=False, highlight=False)
     table = Table(
         title=one_line(title) or None, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0)
     )
@@ -130,7 +126,7 @@ def print_machine(data: Mapping[str, Any]) -> None:
 
 @contextmanager
 def printing(written: Path | None = None) -> Iterator[None]:
-    """Say what is there where only the printing fails. Nobody listening any more is no fault.
+    """Say what is there where only the printing fails.
 
     Raises
     ------
@@ -141,8 +137,6 @@ def printing(written: Path | None = None) -> Iterator[None]:
     try:
         yield
         sys.stdout.flush()
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     except OSError as error:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the interpreter tries once more on leaving
         raise RunError(f"standard output cannot be written: {error.strerror or error}; {there}") from error

@@ -34,6 +34,7 @@ from armsim.processors import processors
 if TYPE_CHECKING:
     from armsim.errors import InputError
     from armsim.model.options import Options
+    from armsim.report.reproduce import Manifest
     from armsim.results import Result
     from armsim.scenario import Scenario
 
@@ -78,12 +79,13 @@ def run(
         need("pptx", "--slides", "slides")
     if workbook:
         need("openpyxl", "--workbook", "workbook")
-    expected: str | None = None
+    manifest: Manifest | None = None
     if reproduce is not None:
         given = (scenario, seed, units, visits, catalogue) != (None,) * 5 or what_if or set_ or paper is not Paper.a4
         if given:
             raise _fault("--reproduce", "a manifest beside a scenario or what it is asked for", "the manifest alone")
-        asked, expected = read_manifest(reproduce)
+        manifest = read_manifest(reproduce)
+        asked = manifest.asked
         ready, options = _read(
             Path(asked.scenario), None if asked.catalogue is None else Path(asked.catalogue), asked.changes
         )
@@ -109,7 +111,7 @@ def run(
         if code := exit_of(sweep_of(study, sweep, place, scenario, workers, allowed, json)):
             raise typer.Exit(code)
         return
-    folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if expected is None else '-again'}"
+    folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if manifest is None else '-again'}"
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)
     threads = workers or processors()
@@ -127,10 +129,12 @@ def run(
                     raise
                 helpers.stop()
                 result = study.evaluate(found, workers, progress, allowed, *where)[0]
-            if reproduce is not None and expected is not None:
-                differs = difference(result, expected, reproduce.parent / "results.json")
+            if reproduce is not None and manifest is not None:
+                earlier = reproduce.parent / "results.json"
+                differs = difference(manifest.labelled(result), manifest.results_sha256, earlier)
                 if differs is not None:
-                    raise RunError(f"the results are not those of {reproduce}: {differs}. Nothing was written")
+                    why = "; ".join(filter(None, (differs, manifest.other_code(result))))
+                    raise RunError(f"the results are not those of {reproduce}: {why}. Nothing was written")
             extras = Extras()
             if asked.what_if:
                 from armsim.decide import what_if as change
@@ -167,7 +171,9 @@ def run(
                 _print(result)
         for warning in result.warnings:
             say(f"note: {warning}")
-        if expected is not None:
+        if manifest is not None:
+            if manifest.other_code(result):
+                say(f"note: {manifest.other_code(result)}")
             say("the inputs are as they were, and the results are the same to the bit")
         say(f"report: {folder / 'report.html'}")
     if exit_of(result.state):

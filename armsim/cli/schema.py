@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated
 
 import typer
 
+from armsim.cli.printing import print_machine, printing
 from armsim.errors import InputError, Problem
 
 RESULTS = "results"
@@ -27,9 +27,8 @@ def schema(
     if kind == RESULTS:
         from armsim.results import Result
 
-        print(json.dumps(Result.schema(), indent=1, ensure_ascii=False))
-        return
-    if kind in KINDS:
+        own = Result.schema()
+    elif kind in KINDS:
         from armsim.documents.schema import printed_schema
 
         own = printed_schema(kind)
@@ -43,4 +42,5 @@ def schema(
             accepted = ", ".join((*KINDS, RESULTS, *records))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))
         own = {"$schema": DIALECT, **schema_of_record(records[kind])}
-    print(json.dumps(own, indent=1))
+    with printing():
+        print_machine(own)

@@ -23,6 +23,7 @@ from armsim.cli.options import (
     Workers,
     bytes_of,
     changes_of,
+    check_new_file,
     write_new,
 )
 from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_progress, stoppable, tell
@@ -61,11 +62,8 @@ def select(
     from armsim.study import Study
 
     allowed = bytes_of(memory)
-    if write is not None and (write.is_symlink() or write.exists() or not write.absolute().parent.is_dir()):
-        from armsim.errors import InputError, Problem
-
-        fault = "is there already" if write.is_symlink() or write.exists() else "its folder is not there"
-        raise InputError(Problem(str(write), 0, 0, "--write", fault, "a new file in a folder that is there"))
+    if write is not None:
+        check_new_file(write, "--write")
     ready, options = load_options(scenario, catalogue, changes_of(set_))
     if out is not None:
         from armsim.report.output_folder import check_destination

@@ -29,7 +29,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from armsim import kept
+from armsim import disk_cache
 from armsim.arrays import Array
 from armsim.asked import SamplingPlan
 from armsim.core.attained import VisitEffect
@@ -39,9 +39,9 @@ from armsim.engine.statistics import student
 from armsim.errormodel.distributions import Distribution, open_interval
 from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
 from armsim.model.arm import Kinematics
-from armsim.version import own_version
+from armsim.version import own_version, source_digest
 
-KIND, MOST_KEPT = "nets", 16
+KIND, MOST_FILES = "nets", 16
 """Sets of nets that the cache of the user holds, at most; of the demo's 9 MB."""
 NETS = 8
 """Independent scramblings."""
@@ -127,8 +127,8 @@ def points_of(plan: SamplingPlan) -> int:
 @lru_cache(maxsize=16)
 def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
     """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
-    name = key(seed, own_version(), *laws, points).hex()
-    held = kept.load(KIND, name)
+    name = key(seed, own_version(), source_digest(), *laws, points).hex()
+    held = disk_cache.load(KIND, name)
     if held is not None and held.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
         return np.asarray(held["nets"], dtype=float)
     from scipy.stats import qmc  # takes half a second to load, longer than all nets
@@ -139,7 +139,7 @@ def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
         uniform = qmc.Sobol(len(laws), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
         for k, law in enumerate(laws):
             out[number, k] = STANDARD[law].quantile(open_interval(uniform[k]))
-    kept.keep(KIND, name, {"nets": out}, MOST_KEPT)
+    disk_cache.save(KIND, name, {"nets": out}, MOST_FILES)
     return out
 
 

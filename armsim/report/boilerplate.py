@@ -10,6 +10,7 @@ from armsim.model.effects import Effect, effects
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
 from armsim.results import Result
 from armsim.sources import Source
+from armsim.version import made_by
 
 REFERENCES = (
     "ISO 9283:1998, Manipulating industrial robots: performance criteria and related test methods (AP, RP, AD, RD, "
@@ -125,10 +126,11 @@ def cautions() -> Section:
 def provenance(manifest: dict[str, Any]) -> Section:
     """How it was made, and how to make it again."""
     packages = ", ".join(f"{name} {number}" for name, number in manifest["packages"].items())
+    code = made_by(manifest["armsim"], manifest.get("source_digest", ""))
     sampled = f"Seed {manifest['seed']}, {manifest['units']} built units, {manifest['visits']} visits of each pose."
     hashes: Table = table(("input", "SHA-256"), [[row["file"], row["sha256"]] for row in manifest["inputs"]], words=2)
     blocks: tuple[Block, ...] = (
-        Text(f"armsim {manifest['armsim']}, Python {manifest['python']}, {packages}; {manifest['platform']}."),
+        Text(f"{code}, Python {manifest['python']}, {packages}; {manifest['platform']}."),
         Text(f"{sampled} Made {manifest['time']}."),
         Text("To make it again, in the folder where it was made:"),
         Listing("command", manifest["command"]),

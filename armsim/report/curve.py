@@ -21,7 +21,7 @@ from armsim.report.pictures import Pictures
 from armsim.report.run_folder import origin, write_json
 from armsim.report.tables import write_table
 from armsim.sources import Source
-from armsim.version import own_version
+from armsim.version import made_by, own_version, source_digest
 
 HEADERS = ("order", "amplitude", "standard uncertainty", "law: half", "law: 95 %", "place in the law", "made by")
 
@@ -119,7 +119,8 @@ def _review(found: Curves, pictures: Pictures, sources: tuple[Source, ...], comm
         "The law of an order is the amplitude that it has over sensors with the data sheet and mounting stated, with "
         "the noise of the fit; too large is what has a chance below 1 % over all orders (Holm).",
     )
-    made_with = f"armsim {own_version()}, Python {platform.python_version()}, {made}."
+    code = made_by(own_version(), source_digest())
+    made_with = f"{code}, Python {platform.python_version()}, {made}."
     inputs = boilerplate.inputs([own for own in sources if own.text])
     sections = (
         Section("The answer", "answer", tuple(answers)),

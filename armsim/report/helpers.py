@@ -45,17 +45,21 @@ class Helpers:
         except BrokenProcessPool:
             return None
 
-    def stop(self) -> None:
-        """Do without them from now on."""
+    def stop(self, wait: bool = True) -> None:
+        """Do without them from now on; back when they have ended, unless they are not to be waited for.
+
+        A pool that still closes while the interpreter leaves is woken by it on a descriptor that may just be gone: a
+        traceback after a good run. The interpreter would wait for it, too, so that waiting here takes no longer.
+        """
         if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
+            self._pool.shutdown(wait=wait, cancel_futures=True)
         self._pool = None
 
     def __enter__(self) -> Helpers:
         return self
 
-    def __exit__(self, *error: object) -> None:
-        self.stop()
+    def __exit__(self, kind: object, *error: object) -> None:
+        self.stop(wait=kind is None)  # a run that failed or was stopped ends without waiting
 
 
 def _start_tracker() -> None:

@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -20,6 +20,7 @@ from armsim.documents.files import Unreadable, read_bytes
 from armsim.errors import InputError, Problem
 from armsim.report.pdf import Paper
 from armsim.results import Result
+from armsim.version import made_by
 
 FORMAT = "armsim-manifest/1"
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
@@ -60,13 +61,25 @@ class _Input:
 
 
 @dataclass(frozen=True)
-class _Manifest:
+class Manifest:
+    """What of a manifest is needed to do its run again; ``armsim`` and ``source_digest`` name the code that made it."""
+
     asked: RunRequest
     results_sha256: Sha256
     inputs: Annotated[list[_Input], Field(min_length=1, max_length=10_000)]
     armsim: str
     seed: int
     visits: int
+    source_digest: str = ""
+
+    def labelled(self, result: Result) -> Result:
+        """A result with the name of the code that made the earlier one, so that only the numbers are compared."""
+        return replace(result, version=self.armsim, source_digest=self.source_digest)
+
+    def other_code(self, result: Result) -> str:
+        """That a result comes from other code than the earlier one, in words; empty where it does not."""
+        codes = made_by(self.armsim, self.source_digest), made_by(result.version, result.source_digest)
+        return "" if codes[0] == codes[1] else f"the earlier run was made by {codes[0]}, this is {codes[1]}"
 
 
 def sha256(result: Result) -> str:
@@ -83,7 +96,7 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def read_manifest(path: Path) -> tuple[RunRequest, str]:
+def read_manifest(path: Path) -> Manifest:
     """What to do again, and the hash of the results that must come.
 
     Raises
@@ -97,7 +110,7 @@ def read_manifest(path: Path) -> tuple[RunRequest, str]:
         data: Any = json.loads(raw.decode())
         if not isinstance(data, dict) or data.get("format") != FORMAT:
             raise ValueError("another document")
-        manifest = TypeAdapter(_Manifest).validate_json(raw, strict=True)
+        manifest = TypeAdapter(Manifest).validate_json(raw, strict=True)
     except Unreadable as error:
         raise InputError(Problem(str(path), 0, 0, "", error.found, accepted)) from error
     except ValidationError as error:
@@ -129,7 +142,7 @@ def read_manifest(path: Path) -> tuple[RunRequest, str]:
         )
     if problems:
         raise InputError(*problems)
-    return manifest.asked, manifest.results_sha256
+    return manifest
 
 
 def _problem(path: Path, detail: ErrorDetails) -> Problem:
@@ -148,8 +161,6 @@ def difference(result: Result, expected: str, earlier: Path) -> str | None:
     if not earlier.is_file():
         return "they differ"
     before = Result.from_json(earlier.read_bytes())
-    if before.version != result.version:
-        return f"they were made by version {before.version}, this is {result.version}"
     shapes = [[task.poses.numbers.shape for task in own.tasks] for own in (before, result)]
     if shapes[0] != shapes[1]:
         return "they have other poses"
@@ -158,4 +169,6 @@ def difference(result: Result, expected: str, earlier: Path) -> str | None:
         a, b = one.poses.numbers, two.poses.numbers
         scale = np.nanmax(np.abs(a), initial=0.0) or 1.0
         largest = max(largest, float(np.nanmax(np.abs(a - b), initial=0.0)) / float(scale))
+    if not largest:
+        return "the numbers of all poses are the same, other parts differ"
     return f"they differ by up to {largest:.2g} of the largest value; another kind of processor may round otherwise"

@@ -27,7 +27,7 @@ from armsim.report.workbook import write_workbook
 from armsim.results import Result
 from armsim.scenario import Scenario
 from armsim.sources import Source
-from armsim.version import own_version
+from armsim.version import own_version, source_digest
 
 MARK = "results.json"
 NOTHING_MORE = Extras()
@@ -119,10 +119,11 @@ def write_json(path: Path, data: Mapping[str, Any]) -> None:
 
 
 def origin(sources: Sequence[Source], command: str) -> dict[str, Any]:
-    """What every manifest says: version, time, hashes of the inputs, the command that makes it again."""
+    """What every manifest says: version, digest of the sources, time, hashes of the inputs, the command."""
     return {
         "format": FORMAT,
         "armsim": own_version(),
+        "source_digest": source_digest(),
         "command": command,
         "time": datetime.now(UTC).isoformat(timespec="seconds"),
         "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in sources],
@@ -140,6 +141,7 @@ def manifest_of(result: Result, sources: Sequence[Source], command: str) -> dict
     return {
         **origin(sources, command),
         "armsim": result.version,
+        "source_digest": result.source_digest,
         "seed": result.seed,
         "units": result.units,
         "visits": result.visits,

@@ -35,7 +35,7 @@ from armsim.report.pictures import Pictures
 from armsim.report.run_folder import origin, write_json
 from armsim.report.tables import write_table
 from armsim.sources import Source
-from armsim.version import own_version
+from armsim.version import made_by, own_version, source_digest
 
 POSES = ("pose", "visits", "AP", "place", "RP", "place", "chance", "left out")
 CAUSES = ("cause", "of", "moved by, standard deviations", "known", "chance")
@@ -212,7 +212,8 @@ def _review(
         text = "Over all arms: the spread that they show of a cause, over that which the scenario states."
         moved += [Text(text), table(SCALES, [list(row) for row in scale_rows(record)])]
     units = max(arm.simulated for arm in record.arms)
-    made_with = f"armsim {own_version()}, Python {platform.python_version()}, {made}; {units} simulated arms."
+    code = made_by(own_version(), source_digest())
+    made_with = f"{code}, Python {platform.python_version()}, {made}; {units} simulated arms."
     sections = (
         Section("Pose by pose", "poses", tuple(measured)),
         Section("What moved", "causes", tuple(moved)),

@@ -289,7 +289,7 @@ class Result:
 
     ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` names the
     causes of error that the scenario states, by document and key, with the joints at which; none where they are those
-    of the machine. ``judgements`` are those of criteria of joints.
+    of the machine. ``judgements`` are those of criteria of joints; ``version`` and ``source_digest`` name the code.
     """
 
     format: str
@@ -312,6 +312,7 @@ class Result:
     motion: dict[str, JointMotion] = field(default_factory=dict)
     operation: tuple[OperationLimit, ...] = ()
     judgements: tuple[Judgement, ...] = ()
+    source_digest: str = ""
 
     @property
     def quantile(self) -> str:

@@ -207,7 +207,7 @@ def test_extras_stand_in_the_document(tmp_path: Path) -> None:
     assert "Price against error" in page
     assert "the changes that gain most" in page
     assert (tmp_path / "r" / "figures" / "trade-off.svg").exists()
-    assert json.loads((tmp_path / "r" / "what-if.json").read_text())["format"] == "armsim-what-if/1"
+    assert json.loads((tmp_path / "r" / "what-if.json").read_text())["format"] == "armsim-what-if/2"
 
 
 def armsim_trade_off(study: Study, options: Any) -> Any:

@@ -19,10 +19,10 @@ from armsim.decide.whatif import what_if
 from armsim.explorer import told
 from armsim.formatting import percent
 from armsim.model.machine import Change
-from armsim.report.verdict import deciding_task
 from armsim.report.first_page import advice
 from armsim.report.pictures import Extras
 from armsim.report.run_review import shares_table
+from armsim.report.verdict import deciding_task
 from armsim.results import Result
 from armsim.study import Study
 
