@@ -10,7 +10,7 @@ from typing import Any, ParamSpec, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from armsim.errors import InputError, Problem
+from armsim.errors import MOST_TOLD, InputError, Problem
 from armsim.sources import KeyPath, Source
 
 P = ParamSpec("P")
@@ -49,10 +49,12 @@ def validated(model: type[BaseModel], data: Any, source: Source, at: KeyPath) ->
 
 def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
     """Every fault of a document with its place, what was found and what is accepted."""
-    return [_problem(detail, model, source, at) for detail in error.errors(include_url=False)]
+    details = error.errors(include_url=False)
+    return [_problem(detail, model, source, at, n < MOST_TOLD) for n, detail in enumerate(details)]
 
 
-def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath) -> Problem:
+def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath, hinted: bool) -> Problem:
+    """One fault; the search for a name like an unknown one is left out where nobody reads what it finds."""
     loc = _untagged((*at, *detail["loc"]), source.data)
     context: dict[str, Any] = detail.get("ctx", {})
     kind = detail["type"]
@@ -60,7 +62,7 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
         return source.problem(loc, str(context["found"]), str(context["accepted"]))
     if kind == "extra_forbidden":
         names = _siblings(model, (*detail["loc"][:-1], ""))
-        close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6)
+        close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6) if hinted else []
         hint = f"did you mean {close[0]!r}? " if close else ""
         return source.problem(loc, "unknown key", f"{hint}known keys: {', '.join(names)}")
     if kind == "missing" and isinstance(detail["loc"][-1], int):
