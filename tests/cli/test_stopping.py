@@ -6,12 +6,10 @@ import os
 import signal
 import subprocess
 import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from support import ROOT
+from support import HANG, ROOT, until
 
 ARMSIM = [sys.executable, "-m", "armsim.cli.main"]
 LONG = [
@@ -21,20 +19,10 @@ LONG = [
     "--units",
     "100000",
     "--visits",
-    "10000",
+    "1000000",
     "--yes",
 ]
-"""A single piece of it takes minutes."""
-HANG = 30.0
-"""A process that is there so long after it was stopped waits for its pieces. [s]"""
-
-
-def until(true: Callable[[], object], what: str, most: float = 120.0) -> None:
-    """Wait for a sign, not for a time."""
-    end = time.monotonic() + most
-    while not true():
-        assert time.monotonic() < end, what
-        time.sleep(0.02)
+"""A single piece of it takes hours: whoever waits for one meets the guard against hanging."""
 
 
 def started(*more: str, ignored: tuple[int, ...] = ()) -> subprocess.Popen[bytes]:
