@@ -110,7 +110,7 @@ def _poses(given: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, place:
         raise source.error((*place.at, "task"), f"no task {given.task!r}", ", ".join(known))
     if given.file is None:
         return build(MeasuredPoses, given, place)
-    joints = read_joints(source.path.parent / given.file, arm)
+    joints = read_joints(source.beside((*place.at, "file"), given.file), arm)
     return build(MeasuredPoses, given, place, file=joints)
 
 

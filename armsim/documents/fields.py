@@ -248,7 +248,7 @@ def at_most(most: int, why: str) -> tuple[Any, BeforeValidator]:
     return Field(min_length=1, max_length=most), BeforeValidator(check)
 
 
-FilePath = Annotated[str, Field(min_length=1, max_length=4096)]
+FilePath = Annotated[str, Field(min_length=1, max_length=4096, json_schema_extra={"format": "path"})]
 """Of a file, relative to the one that names it."""
 
 

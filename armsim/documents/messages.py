@@ -10,6 +10,7 @@ from typing import Any, ParamSpec, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from armsim.documents.schema_path import Node, alternatives, below
 from armsim.errors import MOST_TOLD, InputError, Problem
 from armsim.sources import KeyPath, Source
 
@@ -108,38 +109,17 @@ def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
     """Keys known where an unknown one was found: follow the path through the model's schema."""
     schema = _schema(model)
     definitions = schema.get("$defs", {})
-    here: list[dict[str, Any]] = [schema]
+    here: list[Node] = [schema]
     for part in loc[:-1]:
-        following: list[dict[str, Any]] = []
-        for node in here:
-            for option in _options(node, definitions):
-                if isinstance(part, int):
-                    child = option.get("items")
-                elif part in option.get("properties", {}):
-                    child = option["properties"][part]
-                elif isinstance(option.get("additionalProperties"), dict):
-                    child = option["additionalProperties"]
-                else:
-                    child = None
-                if child is not None:
-                    following.append(child)
+        following = below(here, part, definitions)
         # what is no key is the tag of a union: keep the options that it names
-        tagged = [option for node in here for option in _options(node, definitions) if _tagged(option, str(part))]
+        tagged = [option for node in here for option in alternatives(node, definitions) if _tagged(option, str(part))]
         here = following or tagged or here
     names: list[str] = []
     for node in here:
-        for option in _options(node, definitions):
+        for option in alternatives(node, definitions):
             names += option.get("properties", {})
     return list(dict.fromkeys(names))
-
-
-def _options(node: dict[str, Any], definitions: dict[str, Any]) -> list[dict[str, Any]]:
-    if "$ref" in node:
-        return _options(definitions[node["$ref"].rpartition("/")[2]], definitions)
-    for key in ("anyOf", "oneOf"):
-        if key in node:
-            return [option for child in node[key] for option in _options(child, definitions)]
-    return [node]
 
 
 def _tagged(option: dict[str, Any], tag: str) -> bool:
