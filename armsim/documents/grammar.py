@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import yaml
 
 from armsim.documents.files import unshown
-from armsim.errors import InputError
+from armsim.errors import InputError, Problem
 from armsim.sources import KeyPath
 
 MOST_VALUES = 100_000
@@ -63,6 +63,25 @@ def read_text(text: str, fault: Fault) -> tuple[Any, Places]:
         return None, {}
     builder = _Builder(fault)
     return builder.build(root, ()), builder.places
+
+
+def read_value(text: str, key: str) -> Any:
+    """A value that stands in no file, such as that of an option ``key``, read as in one.
+
+    Raises
+    ------
+    InputError
+        As `read_text`.
+    """
+
+    def fault(line: int, column: int, found: str, accepted: str, inner: str) -> InputError:
+        if found.startswith("not YAML"):
+            found = f"{text[:60]!r} is {found}"
+            accepted = "a value as it stands in a file: 20 um, 7, [1 mm, 2 mm], {limit: 5 um}"
+        whole = f"{key}.{inner}" if inner else key
+        return InputError(Problem("command line", 0, 0, whole, found, accepted))
+
+    return read_text(text, fault)[0]
 
 
 def _too_deep(fault: Fault, line: int, column: int) -> InputError:

@@ -11,6 +11,7 @@ from textwrap import shorten
 from typing import Any
 
 from armsim.asked import Requirement, SamplingPlan
+from armsim.declared import declared
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm
 from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
@@ -98,6 +99,10 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
     new = _Loader(source).scenario()
     concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
     parts = {part: getattr(new, part) for part in concerned}
+    if "plan" in parts and "sampling" not in changes:  # what a command states of the others stays
+        fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
+        stated = {name: getattr(new.plan, name) for path, name in fields.items() if path in changes}
+        parts["plan"] = replace(scenario.plan, **stated)
     sources = {os.path.realpath(file.path): file for file in new.sources}
     for file, _ in source.elsewhere.values():
         if file.sha256:  # what the command line says is no file
