@@ -70,7 +70,7 @@ def _path(document: PathDocument, arm: Arm, source: Source, at: KeyPath) -> Path
     name, step, speed = document.name, document.step, document.speed
     if document.file is not None:
         file = source.beside((*at, "file"), document.file)
-        waypoints, joints = read_waypoints(file, arm, source, (*at, "file"))
+        waypoints, joints = read_waypoints(file, arm)
         if joints and holding != FREELY:
             held = "tool, direction, near, posture, hold, branch"
             raise source.error((*at, "file"), f"joint positions beside one of {held}", "joint positions alone")
