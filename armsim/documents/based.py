@@ -50,8 +50,12 @@ def based(
     document: ChangesDocument = validated(ChangesDocument, source.data, source, ())
     file = source.path.parent / document.base
     before = (*under, os.path.realpath(source.path))
-    if os.path.realpath(file) in before or len(before) > MOST_DEEP:
-        raise source.error(("base",), repr(document.base), "another scenario, which is not based on this one")
+    circular = os.path.realpath(file) in before
+    if circular or len(before) > MOST_DEEP:
+        chain = " -> ".join(Path(name).name for name in (*before, str(file)))
+        found = f"bases in a circle: {chain}" if circular else f"a chain of more than {MOST_DEEP} bases: {chain}"
+        accepted = "a scenario that is not based on this one" if circular else f"at most {MOST_DEEP}, one upon another"
+        raise source.error(("base",), found, accepted)
     whole = load(file, read_named(file, source, ("base",)), before)
     out = change(whole, document.changes, source)
     sources = (*out.sources, *(() if source.path in {s.path for s in out.sources} else (source,)))

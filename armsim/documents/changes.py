@@ -111,7 +111,10 @@ def _spelled_out(
         for joint in groups[rest[0]]:
             yield ["joints", joint, *rest[1:]]
     elif first == "joints" and rest and rest[0] == "*":
-        for joint in data.get("joints", {}):
+        joints = data.get("joints", {})
+        if not isinstance(joints, dict):
+            raise stated.error(f"joints is {str(joints)[:60]!r}, which has no parts", "a path to a value")
+        for joint in joints:
             yield ["joints", joint, *rest[1:]]
     else:
         yield [first, *rest]
@@ -123,9 +126,9 @@ def _put(edit: _Edit, keys: list[str], value: Any, stated: _Stated) -> KeyPath:
     at: list[str | int] = list(keys)
     for number, key in enumerate(keys[:-1]):
         if isinstance(here, list):
-            names = [str(entry.get("name", n)) for n, entry in enumerate(here) if isinstance(entry, dict)]
+            names = [str(entry.get("name", n)) if isinstance(entry, dict) else None for n, entry in enumerate(here)]
             if key not in names:
-                raise stated.nowhere(key, names, "entry")
+                raise stated.nowhere(key, [name for name in names if name is not None], "entry")
             at[number] = names.index(key)
             here = here[names.index(key)]
             continue
@@ -135,7 +138,7 @@ def _put(edit: _Edit, keys: list[str], value: Any, stated: _Stated) -> KeyPath:
             edit.copy_referred(here, tuple(at[: number + 1]), stated)
         inner = here.setdefault(key, {})
         if not isinstance(inner, dict | list):
-            found = f"{'.'.join(keys[: number + 1])} is {inner!r}, which has no parts"
+            found = f"{'.'.join(keys[: number + 1])} is {str(inner)[:60]!r}, which has no parts"
             raise stated.error(found, "a path to a value")
         here = inner
     if isinstance(here, list):

@@ -1,5 +1,6 @@
 """A study as a change of another: as if the file had been edited, checked like the file, everything else shared."""
 
+import contextlib
 import json
 import math
 from pathlib import Path
@@ -10,7 +11,7 @@ from support import COARSE, ROOT, invoke
 
 import armsim
 from armsim.cli.options import changes_of
-from armsim.documents.load import load_options
+from armsim.documents.load import load_changed, load_options
 from armsim.documents.source import read_source
 from armsim.errors import InputError
 from armsim.study import Study
@@ -185,6 +186,35 @@ def test_a_set_that_is_none_is_named(text: str, told: str) -> None:
     assert done.stderr.startswith("error: command line: --set")
     assert told in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+PARTS = ("joints", "joints.j1", "joints.j1.encoder", "joints.j1.mounting", "arm", "tasks", "sampling", "motion", "name")
+PATHS = (
+    "joints.*.placement", "joints.*.encoder.price", "groups.wrist.placement", "joints.j1.encoder.signal.noise",
+    "tasks.stations.poses.p.x", "tasks.1.name", "arm.tolerances.d", "sampling.units", "motion.joints.j1.speed", "name.x",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize(
+    "value",
+    [5, True, None, "x", [], [1], {}, {"a": 1}, [{"name": "stations"}, 5, {"name": "1"}], {"j1": 5}, {"j1": None}],
+)
+def test_whatever_is_put_there_a_path_through_it_is_bad_input_or_good(part: str, value: object) -> None:
+    """A change that leaves no mapping where the next one looks for its keys; nothing but an error of the input."""
+    whole = armsim.load(DEMO).scenario
+    for path in PATHS:
+        with contextlib.suppress(InputError):
+            load_changed(whole, {part: value, path: "1 %"})
+
+
+@pytest.mark.parametrize(
+    "given", [["joints=5", "joints.*.placement=output"], ["joints=[1]", "joints.*.mastering=1 um"]]
+)
+def test_joints_that_are_none_are_bad_input(given: list[str]) -> None:
+    done = invoke("check", DEMO, *(word for text in given for word in ("--set", text)))
+    assert done.returncode == 2
+    assert "which has no parts" in done.stderr
 
 
 @pytest.mark.parametrize(

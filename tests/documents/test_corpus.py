@@ -250,6 +250,9 @@ WRONG_URDF = [
     ('<link name="c"/>', "", "no link 'c'"),
     ('lower="-1" upper="1"/></joint>\n</robot>', 'lower="1" upper="-1"/></joint>\n</robot>', "j2"),
     ('lower="-1" upper="1"/></joint>\n</robot>', 'lower="nan" upper="1"/></joint>\n</robot>', "j2"),
+    ('lower="-1" upper="1"/></joint>\n</robot>', 'lower="-1_0" upper="1"/></joint>\n</robot>', "'j2': lower='-1_0'"),
+    ('<axis xyz="0 0 1"/><limit lower="-1" upper="1"/></joint>\n</robot>', '<axis xyz="0 0 1_0"/><limit lower="-1" upper="1"/></joint>\n</robot>', "three numbers of at most"),
+    ('<link name="c"/>', '<link name="c"><inertial><mass value="1_0"/></inertial></link>', "mass='1_0'"),
 ]  # fmt: skip
 
 
