@@ -10,7 +10,7 @@ LONGEST = 400
 LONGEST_ACCEPTED = 2000
 """Characters of what is accepted that a message shows."""
 MOST_TOLD = 100
-"""Faults that are told one by one."""
+"""Faults of an input that are told one by one."""
 UNSHOWN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 """Control characters but tab and newline, characters that change the direction of writing, what is no character."""
 
@@ -47,11 +47,20 @@ def _cut(text: str, longest: int = LONGEST) -> str:
 
 
 class InputError(Exception):
-    """Bad input. Carries every fault found, so that all can be mended in one go."""
+    """Bad input. Carries every fault, so that all can be mended in one go; its text is made where it is read."""
 
     def __init__(self, *problems: Problem) -> None:
         self.problems = problems
-        super().__init__("\n".join(str(problem) for problem in problems))
+        super().__init__(*problems)
+
+    def text(self, before: str = "") -> str:
+        """One line a fault with some words before it, and one line for those beyond the first `MOST_TOLD`."""
+        lines = [f"{before}{problem}" for problem in self.problems[:MOST_TOLD]]
+        more = len(self.problems) - MOST_TOLD
+        return "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines)
+
+    def __str__(self) -> str:
+        return self.text()
 
 
 class RunError(Exception):

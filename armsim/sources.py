@@ -29,6 +29,8 @@ class Source:
         As it was read.
     elsewhere : mapping of key path to (source, key path)
         Where the values stand that changes have put in the place of those read.
+    folder : Path, optional
+        From which the files count that it names, where that is not the folder of ``path``.
     """
 
     path: Path
@@ -37,13 +39,27 @@ class Source:
     sha256: str
     text: str = field(default="", repr=False)
     elsewhere: dict[KeyPath, tuple[Source, KeyPath]] = field(default_factory=dict, repr=False)
+    folder: Path | None = None
+
+    def origin(self, path: Sequence[str | int]) -> tuple[Source, KeyPath]:
+        """The source in which a value is written, and its key path there."""
+        if self.elsewhere:
+            for size in range(len(path), 0, -1):
+                if tuple(path[:size]) in self.elsewhere:
+                    source, at = self.elsewhere[tuple(path[:size])]
+                    return source.origin((*at, *path[size:]))
+        return self, tuple(path)
+
+    def beside(self, path: Sequence[str | int], name: str) -> Path:
+        """A file that is named at a key path: it counts from where that is written, whatever else is changed."""
+        source, _ = self.origin(path)
+        return (source.path.parent if source.folder is None else source.folder) / name
 
     def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
         """A fault at a key path; parts of the path that the file does not have are left out of the place."""
-        for size in range(len(path), 0, -1):
-            if tuple(path[:size]) in self.elsewhere:
-                source, at = self.elsewhere[tuple(path[:size])]
-                return source.problem((*at, *path[size:]), found, accepted)
+        source, at = self.origin(path)
+        if source is not self:
+            return source.problem(at, found, accepted)
         known: KeyPath = ()
         place = self.places.get((), (1, 1))
         shown: list[str] = []

@@ -7,10 +7,12 @@ import io
 import math
 import os
 import subprocess
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from importlib.metadata import distribution
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import roboticstoolbox as rtb
@@ -32,6 +34,17 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
 ROOT = Path(__file__).parent.parent
+HANG = 600.0
+"""Guard against a test that would wait for ever, and no measure of speed: nothing takes so long on any machine. [s]"""
+
+
+def until(true: Callable[[], Any], what: str = "nothing came of it") -> Any:
+    """Wait for a sign, not for a time."""
+    end = time.monotonic() + HANG
+    while not (sign := true()):
+        assert time.monotonic() < end, what
+        time.sleep(0.005)
+    return sign
 
 
 def published_arm(name: str) -> tuple[Arm, rtb.DHRobot]:

@@ -29,7 +29,7 @@ from armsim.cli.cautioned import cautioned
 from armsim.cli.printing import say
 from armsim.cli.stopping import STOPPED, end_on_signals, leave
 from armsim.cli.streams import prepare_streams
-from armsim.errors import MOST_TOLD, DoesNotFit, InputError, Problem, RunError, TooLong, one_line
+from armsim.errors import DoesNotFit, InputError, Problem, RunError, TooLong, one_line
 
 app = typer.Typer(
     name="armsim",
@@ -97,9 +97,7 @@ def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
         if code == INTERRUPTED:
             raise KeyboardInterrupt
     except InputError as error:
-        lines = [f"error: {problem}" for problem in error.problems[:MOST_TOLD]]
-        more = len(error.problems) - MOST_TOLD
-        return 2, "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines)
+        return 2, error.text("error: ")
     except TooLong as error:
         accepted = "--yes, or fewer units, visits or poses"
         return 2, f"error: {Problem('command line', 0, 0, '--yes', str(error), accepted)}"

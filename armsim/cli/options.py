@@ -31,21 +31,22 @@ Set = Annotated[
 
 
 def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
-    """Changes by path, from texts such as ``sampling.units=500``; a value reads as in a file."""
-    import yaml
+    """Changes by path, from texts such as ``sampling.units=500``; a value is read as in a file.
 
+    Raises
+    ------
+    InputError
+        A text is none of these, or its value is none that a file may hold.
+    """
     out: dict[str, Any] = {}
     for text in texts or ():
-        path, sign, value = text.partition("=")
-        try:
-            read = yaml.safe_load(value) if sign and path else ...
-        except yaml.YAMLError:
-            read = ...
-        if not isinstance(read, str | int | float | list | dict | None):
-            from armsim.errors import InputError, Problem
+        from armsim.documents.grammar import read_value
+        from armsim.errors import InputError, Problem
 
+        path, sign, value = text.partition("=")
+        if not sign or not path.strip():
             raise InputError(Problem("command line", 0, 0, "--set", repr(text[:60]), "PATH=VALUE"))
-        out[path.strip()] = read
+        out[path.strip()] = read_value(value, f"--set {path.strip()}")
     return out
 
 

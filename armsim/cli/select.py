@@ -116,13 +116,13 @@ def _chosen(
     found: Selection, ready: Scenario, scenario: Path, catalogue: Path, changes: list[str] | None, to: Path
 ) -> str:
     """The text of the chosen design, to stand in a folder."""
-    from armsim.documents.based import counted_from
     from armsim.documents.chosen import as_changes
+    from armsim.documents.references import counted_from
 
     assert found.design is not None  # held by the caller
     folder = to.absolute()
     name = f"{ready.name}, cheapest of {catalogue.stem}"
-    before = counted_from(changes_of(changes), ready.sources[0].path.parent, folder)
+    before = counted_from(changes_of(changes), ready.folder, folder)
     text = as_changes(scenario, ready.machine, ready.sources, catalogue, found.design, name, folder, before)
     return f"# {found.price:g} cost units\n{text}"
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from armsim.asked import Requirement
 from armsim.decide.records import SweepPoint, SweepRecord, SweepTask
+from armsim.documents.grammar import read_value
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem
@@ -88,7 +89,7 @@ def sweep(
     path : str
         As `armsim.documents.changes`: ``joints.j1.mounting.eccentricity``.
     values : sequence of str
-        As they stand in a file, a number with its unit.
+        As they stand in a file, a number with its unit where it has one.
     workers, progress, memory, note
         As of `Study.run`.
 
@@ -97,7 +98,8 @@ def sweep(
     InputError
         The path leads nowhere, or a value is none that may stand there.
     """
-    changed = [study.change({path: value}) for value in values]  # all that is wrong is told before anything is sampled
+    read = [read_value(value, f"--sweep {path}") for value in values]
+    changed = [study.change({path: value}) for value in read]  # all that is wrong is told before anything is sampled
     points = []
     for number, (value, own) in enumerate(zip(values, changed, strict=True)):
         progress(f"{path} = {value}", number, len(values))

@@ -119,7 +119,7 @@ def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm
     where = (*at, "kinematics")
     if isinstance(kinematics, URDFKinematics):
         joints, chain, weighed = read_chain(
-            source.path.parent / kinematics.file, kinematics.base_link, kinematics.tip_link, source, where
+            source.beside((*where, "file"), kinematics.file), kinematics.base_link, kinematics.tip_link, source, where
         )
         toleranced: type = OriginTolerances
     else:

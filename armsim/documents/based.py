@@ -10,8 +10,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from armsim.documents.changes import REFERENCES
-from armsim.documents.fields import Document, Word
+from armsim.documents.fields import Document, FilePath, Word
 from armsim.documents.messages import validated
 from armsim.documents.source import read_named
 from armsim.scenario import Scenario
@@ -31,7 +30,7 @@ class ChangesDocument(Document):
 
     kind: Literal["scenario"]
     name: Word | None = None
-    base: str
+    base: FilePath
     changes: dict[str, Any] = Field(default_factory=dict)
 
 
@@ -51,22 +50,13 @@ def based(
     document: ChangesDocument = validated(ChangesDocument, source.data, source, ())
     file = source.path.parent / document.base
     before = (*under, os.path.realpath(source.path))
-    if os.path.realpath(file) in before or len(before) > MOST_DEEP:
-        raise source.error(("base",), repr(document.base), "another scenario, which is not based on this one")
+    circular = os.path.realpath(file) in before
+    if circular or len(before) > MOST_DEEP:
+        chain = " -> ".join(Path(name).name for name in (*before, str(file)))
+        found = f"bases in a circle: {chain}" if circular else f"a chain of more than {MOST_DEEP} bases: {chain}"
+        accepted = "a scenario that is not based on this one" if circular else f"at most {MOST_DEEP}, one upon another"
+        raise source.error(("base",), found, accepted)
     whole = load(file, read_named(file, source, ("base",)), before)
-    out = change(whole, counted_from(document.changes, source.path.parent), source)
+    out = change(whole, document.changes, source)
     sources = (*out.sources, *(() if source.path in {s.path for s in out.sources} else (source,)))
     return replace(out, name=document.name or out.name, sources=sources, file=source.path)
-
-
-def counted_from(changes: Mapping[str, Any], beside: Path, to: Path | None = None) -> dict[str, Any]:
-    """Changes whose references to documents, counted from one folder, are whole paths, or count from another."""
-    return {path: _counted_from(path, value, beside, to) for path, value in changes.items()}
-
-
-def _counted_from(path: str, value: Any, beside: Path, to: Path | None) -> Any:
-    if path.rpartition(".")[2] in (*REFERENCES, "file") and isinstance(value, str):
-        return str((beside / value).absolute()) if to is None else os.path.relpath(beside / value, to)
-    if isinstance(value, dict):
-        return {key: _counted_from(str(key), inner, beside, to) for key, inner in value.items()}
-    return value

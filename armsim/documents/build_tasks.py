@@ -69,7 +69,8 @@ def _path(document: PathDocument, arm: Arm, source: Source, at: KeyPath) -> Path
     holding = build_holding(document, arm, source, at)
     name, step, speed = document.name, document.step, document.speed
     if document.file is not None:
-        waypoints, joints = read_waypoints(source.path.parent / document.file, arm, source, (*at, "file"))
+        file = source.beside((*at, "file"), document.file)
+        waypoints, joints = read_waypoints(file, arm)
         if joints and holding != FREELY:
             held = "tool, direction, near, posture, hold, branch"
             raise source.error((*at, "file"), f"joint positions beside one of {held}", "joint positions alone")

@@ -110,7 +110,7 @@ def _poses(given: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, place:
         raise source.error((*place.at, "task"), f"no task {given.task!r}", ", ".join(known))
     if given.file is None:
         return build(MeasuredPoses, given, place)
-    joints = read_joints(source.path.parent / given.file, arm)
+    joints = read_joints(source.beside((*place.at, "file"), given.file), arm)
     return build(MeasuredPoses, given, place, file=joints)
 
 
@@ -127,13 +127,14 @@ def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
     rows = np.stack([columns.numbers[name] for name in arm.names], axis=1)
     if not 1 <= len(rows) <= MOST_CANDIDATES:
         raise columns.fault(None, "", f"{len(rows)} poses", f"from 1 to {MOST_CANDIDATES}")
-    for n, row in enumerate(rows):
-        for joint, value in zip(arm.joints, row.tolist(), strict=True):
+    positions: dict[tuple[float, ...], int] = {}
+    for n, row in enumerate(map(tuple, rows.tolist())):
+        for joint, value in zip(arm.joints, row, strict=True):
             if not joint.holds(value):
                 raise columns.fault(n, joint.name, "outside the range of the joint", "a position in its range")
-        if n and np.any(np.all(rows[:n] == row, axis=1)):
+        if positions.setdefault(row, n) != n:
             raise columns.fault(n, "", "a pose twice", "each once")
-    return tuple(tuple(row) for row in rows.tolist())
+    return tuple(positions)
 
 
 def _by_joint(orders: dict[str, tuple[int, ...]], arm: Arm, source: Source, at: KeyPath) -> dict[str, tuple[int, ...]]:

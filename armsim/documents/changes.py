@@ -12,7 +12,6 @@ import copy
 import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 from armsim.documents.catalogue import MARK, entry_of
@@ -26,10 +25,11 @@ NOWHERE = 0, 0
 """Line and column of what stands in no file."""
 
 
-def changed(
-    source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source | None = None
-) -> tuple[Source, list[Source]]:
-    """A scenario with changes made, and the files that were read for it.
+def changed(source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source) -> Source:
+    """A scenario with changes made.
+
+    Every value keeps the place where it is written: what is wrong with it is told there, and a file that it names
+    counts from there.
 
     Parameters
     ----------
@@ -39,24 +39,47 @@ def changed(
         Values as they stand in a file: text with a unit, a number, a list, a mapping; None takes a key away.
     groups : mapping of name to joints
         Of the arm.
-    by : Source, optional
-        The scenario in whose ``changes:`` they stand: what is wrong in them is told there.
+    by : Source
+        The scenario in whose ``changes:`` they stand; one without data where they stand in no file.
 
     Raises
     ------
     InputError
         A path leads nowhere.
     """
-    data, read, elsewhere = copy.deepcopy(source.data), list[Source](), dict(source.elsewhere)
+    edit = _Edit(replace(source, data=copy.deepcopy(source.data), elsewhere=dict(source.elsewhere)))
     for path, value in changes.items():
-        stated = _Stated(Source(Path("change"), {}, {(): NOWHERE, (path,): NOWHERE}, ""), (path,))
-        if by is not None:
-            stated = _Stated(by, ("changes", path))
-        for keys in _spelled_out(path, data, groups, stated):
-            at = _put(data, keys, value, stated, source.path.parent, read)
-            elsewhere = {known: where for known, where in elsewhere.items() if known[: len(at)] != at}
-            elsewhere[at] = stated.source, stated.at
-    return replace(source, data=data, elsewhere=elsewhere), read
+        stated = _Stated(by, ("changes", path))
+        if not by.data:
+            stated = _Stated(replace(by, places={(): NOWHERE, (path,): NOWHERE}), (path,))
+        for keys in _spelled_out(path, edit.source.data, groups, stated):
+            edit.mark(_put(edit, keys, value, stated), stated.source, stated.at)
+    return edit.source
+
+
+@dataclass(frozen=True)
+class _Edit:
+    """A scenario while changes are made to it."""
+
+    source: Source
+
+    def mark(self, at: KeyPath, source: Source, place: KeyPath) -> None:
+        """Note that what stands at a key path is written elsewhere."""
+        elsewhere = self.source.elsewhere
+        for known in [known for known in elsewhere if known[: len(at)] == at]:
+            del elsewhere[known]
+        elsewhere[at] = source, place
+
+    def copy_referred(self, here: dict[str, Any], at: KeyPath, stated: _Stated) -> None:
+        """Put the document to which a key refers in the place of the reference."""
+        file, mark, name = here[at[-1]].partition(MARK)  # type: ignore[index]
+        path = self.source.beside(at, file)
+        own = read_source(path, read_named(path, stated.source, stated.at))
+        entry = entry_of(own, " ".join(name.split())) if mark else (0, own.data)
+        if entry is None:
+            raise stated.error(f"no encoder named {name!r} in {own.path}", "the name of one that it holds")
+        here[at[-1]] = copy.deepcopy(entry[1])  # type: ignore[index]
+        self.mark(at, own, ("encoders", entry[0], "encoder") if mark else ())
 
 
 @dataclass(frozen=True)
@@ -88,41 +111,34 @@ def _spelled_out(
         for joint in groups[rest[0]]:
             yield ["joints", joint, *rest[1:]]
     elif first == "joints" and rest and rest[0] == "*":
-        for joint in data.get("joints", {}):
+        joints = data.get("joints", {})
+        if not isinstance(joints, dict):
+            raise stated.error(f"joints is {str(joints)[:60]!r}, which has no parts", "a path to a value")
+        for joint in joints:
             yield ["joints", joint, *rest[1:]]
     else:
         yield [first, *rest]
 
 
-def _put(
-    data: dict[str, Any], keys: list[str], value: Any, stated: _Stated, beside: Path, read: list[Source]
-) -> KeyPath:
+def _put(edit: _Edit, keys: list[str], value: Any, stated: _Stated) -> KeyPath:
     """Put a value in its place; the key path of that, entries of lists by their numbers."""
-    here: Any = data
+    here: Any = edit.source.data
     at: list[str | int] = list(keys)
     for number, key in enumerate(keys[:-1]):
         if isinstance(here, list):
-            names = [str(entry.get("name", n)) for n, entry in enumerate(here) if isinstance(entry, dict)]
+            names = [str(entry.get("name", n)) if isinstance(entry, dict) else None for n, entry in enumerate(here)]
             if key not in names:
-                raise stated.nowhere(key, names, "entry")
+                raise stated.nowhere(key, [name for name in names if name is not None], "entry")
             at[number] = names.index(key)
             here = here[names.index(key)]
             continue
         if number == 1 and keys[0] == "joints" and key not in here:
             raise stated.nowhere(key, list(here), "joint")
         if key in REFERENCES and isinstance(here.get(key), str):
-            file, mark, name = here[key].partition(MARK)
-            own = read_source(beside / file, read_named(beside / file, stated.source, stated.at))
-            entry = entry_of(own, " ".join(name.split())) if mark else (0, own.data)
-            if entry is None:
-                found = f"no encoder named {name!r} in {own.path}"
-                raise stated.error(found, "the name of one that it holds")
-            here[key] = copy.deepcopy(entry[1])
-            _anchor(here[key], own.path.parent)
-            read.append(own)
+            edit.copy_referred(here, tuple(at[: number + 1]), stated)
         inner = here.setdefault(key, {})
         if not isinstance(inner, dict | list):
-            found = f"{'.'.join(keys[: number + 1])} is {inner!r}, which has no parts"
+            found = f"{'.'.join(keys[: number + 1])} is {str(inner)[:60]!r}, which has no parts"
             raise stated.error(found, "a path to a value")
         here = inner
     if isinstance(here, list):
@@ -132,10 +148,3 @@ def _put(
     else:
         here[keys[-1]] = copy.deepcopy(value)
     return tuple(at)
-
-
-def _anchor(document: dict[str, Any], beside: Path) -> None:
-    """Let the reference of an arm count from anywhere."""
-    kinematics = document.get("kinematics")
-    if isinstance(kinematics, dict) and isinstance(kinematics.get("file"), str):
-        kinematics["file"] = str((beside / kinematics["file"]).absolute())

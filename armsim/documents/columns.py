@@ -1,4 +1,4 @@
-"""Columns of a CSV file, the unit of each in its header, every fault with its line."""
+"""Columns of a CSV file, the unit of each in its header: the one reader of every such file."""
 
 from __future__ import annotations
 
@@ -6,23 +6,23 @@ import csv
 import hashlib
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.documents import units
 from armsim.documents.files import Unreadable, read_bytes
-from armsim.documents.units import DIMENSIONS, in_si
-from armsim.errors import InputError, Problem
+from armsim.documents.units import DIMENSIONS, in_si, number
+from armsim.errors import MOST_TOLD, InputError, Problem
 from armsim.sources import Source
 
 LARGEST = 2**24
 """Bytes of a file of measurements, at most."""
 LONGEST = 100
-NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
-MOST_TOLD = 20
+"""Characters of a header or a name, at most."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +57,11 @@ def source_of(path: Path, raw: bytes | None = None) -> Source:
 
 
 def read_columns(
-    path: Path, numbers: Mapping[str, Sequence[str]], words: Sequence[str] = (), needed: Sequence[str] = ()
+    path: Path,
+    numbers: Mapping[str, Sequence[str]],
+    words: Sequence[str] = (),
+    needed: Sequence[str] = (),
+    largest: int = LARGEST,
 ) -> Columns:
     """Read a file.
 
@@ -69,34 +73,109 @@ def read_columns(
         Columns of text, without a unit.
     needed : sequence of str
         Columns that must be there.
+    largest : int
+        Bytes, at most.
 
     Raises
     ------
     InputError
-        With file and line.
+        With file and line: of a cell that is no finite number, or is larger than anything of its kind.
     """
-
-    def fault(line: int, key: str, found: str, accepted: str) -> InputError:
-        return InputError(Problem(str(path), line, 1, key, found, accepted))
-
     shown = [f"{name} [{DIMENSIONS[kinds[0]][1][0]}]" for name, kinds in numbers.items()] + list(words)
-    accepted = ", ".join(shown)
+    faults = _Faults(path)
+    rows = _rows(path, largest, faults)
+    _, header = next(rows, (1, []))
+    if not any(cell.strip() for cell in header):
+        raise faults.error(1, "header", "an empty file", ", ".join(shown))
+    names, scales, kinds = _header(header, numbers, words, faults, ", ".join(shown))
+    missing = [name for name in needed if name not in names]
+    if missing:
+        raise faults.error(1, "header", f"no column {missing[0]!r}", ", ".join(shown))
+    out: dict[str, list[float]] = {name: [] for name in names if name in numbers}
+    texts: dict[str, list[str]] = {name: [] for name in names if name in words}
+    most = [units.MOST.get(kinds.get(name, ""), units.LARGEST) for name in names]
+    lines = []
+    for line, row in rows:
+        if not any(row) or not any(cell.strip() for cell in row):
+            continue
+        if len(row) != len(names):
+            accepted = f"{len(names)}: {', '.join(names)}; a name with a comma in quotes"
+            faults.add(line, "", f"{len(row)} values", accepted)
+            continue
+        lines.append(line)
+        for name, cell, scale, bound in zip(names, row, scales, most, strict=True):
+            if name in texts:
+                texts[name].append(" ".join(cell.split())[:LONGEST])
+                continue
+            try:
+                value = number(cell) * scale
+            except ValueError:
+                found = f"{cell[:60]!r} is no number" if cell.strip() else "nothing"
+                faults.add(line, name, found, "a finite number, such as 12.5")
+                continue
+            if abs(value) > bound:
+                accepted = f"{kinds[name]} of at most {bound:g} in SI units"
+                faults.add(line, name, f"{cell[:60]!r} is out of all proportion", accepted)
+            out[name].append(value)
+    faults.close()
+    return Columns(path, {name: np.array(values) for name, values in out.items()}, kinds, texts, lines)
+
+
+class _Faults:
+    """Faults of a file: those that are told are kept, the others counted."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.problems: list[Problem] = []
+        self.number = 0
+
+    def error(self, line: int, key: str, found: str, accepted: str) -> InputError:
+        return InputError(Problem(str(self.path), line, 1 if line else 0, key, found, accepted))
+
+    def add(self, line: int, key: str, found: str, accepted: str) -> None:
+        self.number += 1
+        if self.number < MOST_TOLD:
+            self.problems += self.error(line, key, found, accepted).problems
+
+    def close(self) -> None:
+        """Raise the error of all of them, where there are any."""
+        more = self.number - len(self.problems)
+        if more:
+            self.problems += self.error(0, "", f"{more} faults more like these", "").problems
+        if self.problems:
+            raise InputError(*self.problems)
+
+
+def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list[str]]]:
+    """Rows with their lines, from 1."""
     try:
-        text = read_bytes(path, LARGEST).decode("utf-8-sig")
-        rows = list(csv.reader(io.StringIO(text, newline="")))
+        text = read_bytes(path, largest).decode("utf-8-sig")
+        reader = csv.reader(io.StringIO(text, newline=""))
+        for line, row in enumerate(reader, start=1):
+            if reader.line_num != line:
+                raise faults.error(line, "", "a value over several lines", "one line per row")
+            yield line, row
     except Unreadable as error:
-        raise fault(0, "", error.found, error.accepted) from error
+        raise faults.error(0, "", error.found, error.accepted) from error
     except (UnicodeDecodeError, csv.Error) as error:
-        raise fault(1, "", f"cannot be read as CSV: {error}", "UTF-8 text with commas") from error
-    if not rows or not any(cell.strip() for cell in rows[0]):
-        raise fault(1, "header", "an empty file", accepted)
-    names, scales, kinds = [], [], {}
-    for cell in rows[0]:
+        raise faults.error(1, "", f"cannot be read as CSV: {error}", "UTF-8 text with commas") from error
+
+
+def _header(
+    header: list[str], numbers: Mapping[str, Sequence[str]], words: Sequence[str], faults: _Faults, accepted: str
+) -> tuple[list[str], list[float], dict[str, str]]:
+    """Names of the columns, the SI value of the unit of each, and the kinds of those that are numbers."""
+    names: list[str] = []
+    scales: list[float] = []
+    kinds: dict[str, str] = {}
+    for cell in header:
+        if ";" in cell:
+            raise faults.error(1, "header", f"{cell[:40]!r} with semicolons", "values apart by commas")
         match = re.fullmatch(r"([^\[\]]+)(?:\[([^\[\]]+)\])?", cell.strip()) if len(cell) <= LONGEST else None
         name = "" if match is None else match[1].strip()
         if match is None or name in names or name not in (*numbers, *words):
             found = f"two columns named {name!r}" if name in names else f"{cell[:60]!r} is no column known"
-            raise fault(1, "header", found, accepted)
+            raise faults.error(1, "header", found, accepted)
         names.append(name)
         if name in words:
             scales.append(0.0)
@@ -105,33 +184,8 @@ def read_columns(
         own = next(((kind, scale) for kind in numbers[name] if (scale := in_si(unit, kind)) is not None), None)
         if own is None:
             found = f"{unit!r} is no unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"
-            units = [unit for kind in numbers[name] for unit in DIMENSIONS[kind][1]]
-            raise fault(1, "header", found, f"{name} [{'], ['.join(units)}]")
+            known = [unit for kind in numbers[name] for unit in DIMENSIONS[kind][1]]
+            raise faults.error(1, "header", found, f"{name} [{'], ['.join(known)}]")
         kinds[name] = own[0]
         scales.append(own[1])
-    missing = [name for name in needed if name not in names]
-    if missing:
-        raise fault(1, "header", f"no column {missing[0]!r}", accepted)
-    wrong: list[Problem] = []
-    out: dict[str, list[float]] = {name: [] for name in names if name in numbers}
-    texts: dict[str, list[str]] = {name: [] for name in names if name in words}
-    lines = []
-    for line, row in enumerate(rows[1:], start=2):
-        if not any(cell.strip() for cell in row):
-            continue
-        if len(row) != len(names):
-            accepted = f"{len(names)}: {', '.join(names)}; a name with a comma in quotes"
-            wrong.append(fault(line, "", f"{len(row)} values", accepted).problems[0])
-            continue
-        lines.append(line)
-        for name, cell, scale in zip(names, row, scales, strict=True):
-            if name in texts:
-                texts[name].append(" ".join(cell.split())[:LONGEST])
-            elif len(cell) > LONGEST or not NUMBER.fullmatch(cell.strip()):
-                found = "nothing" if not cell.strip() else f"{cell[:60]!r} is no number"
-                wrong.append(fault(line, name, found, "a finite number, such as 12.5").problems[0])
-            else:
-                out[name].append(float(cell) * scale)
-    if wrong:
-        raise InputError(*wrong[:MOST_TOLD])
-    return Columns(path, {name: np.array(values) for name, values in out.items()}, kinds, texts, lines)
+    return names, scales, kinds

@@ -90,13 +90,12 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
         raise own.fault(row, "error", found, "reading minus truth, below half a radian; was the reading meant?")
     names = own.words.get("sensor") or [path.stem] * len(at)
     ways = _directions(own, len(at))
-    out = []
-    for name in dict.fromkeys(names):
-        rows = [n for n, other in enumerate(names) if other == name]
-        out.append(_one(own, name, rotary, np.array(rows), at, error, ways))
-    if not out:
+    rows: dict[str, list[int]] = {}
+    for row, name in enumerate(names):
+        rows.setdefault(name, []).append(row)
+    if not rows:
         raise own.fault(None, "", "no rows", f"{LEAST} points at least")
-    return tuple(out)
+    return tuple(_one(own, name, rotary, np.array(those), at, error, ways) for name, those in rows.items())
 
 
 def _one(own: Columns, name: str, rotary: bool, rows: Array, at: Array, error: Array, ways: Array | None) -> Curve:

@@ -72,18 +72,14 @@ def _read(value: Any, kinds: tuple[str, ...]) -> Measured:
             out = Measured(units.read(value, kind), kind)
         except ValueError:
             continue
-        if abs(out.value) > MOST.get(kind, units.LARGEST):
-            raise wrong(f"{value!r} is out of all proportion", f"{kind} of at most {MOST[kind]:g} in SI units")
+        if abs(out.value) > units.MOST.get(kind, units.LARGEST):
+            raise wrong(f"{value!r} is out of all proportion", f"{kind} of at most {units.MOST[kind]:g} in SI units")
         return out
     try:
         units.read(value, *kinds)
     except ValueError as error:
         raise wrong(str(error), units.accepted(*kinds)) from error
     raise AssertionError("unreachable: one kind accepts exactly what all kinds accept")
-
-
-MOST = {"length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "temperature": 1e3, "mass": 1e5}
-"""Largest magnitudes read, in SI, by kind: beyond them nothing is a robot arm."""
 
 
 def _bounded(measured: Measured, least: float | None, above: bool, most: float | None, found: Any = None) -> float:
@@ -248,7 +244,7 @@ def at_most(most: int, why: str) -> tuple[Any, BeforeValidator]:
     return Field(min_length=1, max_length=most), BeforeValidator(check)
 
 
-FilePath = Annotated[str, Field(min_length=1, max_length=4096)]
+FilePath = Annotated[str, Field(min_length=1, max_length=4096, json_schema_extra={"format": "path"})]
 """Of a file, relative to the one that names it."""
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.documents.units import number
 from armsim.errors import InputError
 from armsim.model.arm import rotation
 from armsim.model.gravity import Mass
@@ -82,7 +83,7 @@ def _inertial(link: Element, fault: Fault, name: str) -> tuple[float, Array]:
         return 0.0, np.zeros(3)
     text = weighed.get("value", "")
     try:
-        mass = float(text)
+        mass = number(text)
     except ValueError:
         mass = math.nan
     if not 0.0 <= mass <= HEAVIEST:
@@ -107,7 +108,7 @@ def _numbers(element: Element | None, attribute: str, fault: Fault, name: str) -
     if text is None:
         return np.zeros(3)
     try:
-        values = np.array([float(part) for part in text.split()])
+        values = np.array([number(part) for part in text.split()])
     except ValueError:
         values = np.empty(0)
     if values.shape != (3,) or not np.all(np.abs(values) <= FARTHEST):

@@ -11,6 +11,7 @@ from textwrap import shorten
 from typing import Any
 
 from armsim.asked import Requirement, SamplingPlan
+from armsim.declared import declared
 from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm
 from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
@@ -93,14 +94,21 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
     """
     if not changes:
         return scenario
-    source, read = changed(scenario.sources[0], changes, scenario.machine.arm.groups, by)
+    by_hand = Source(Path("change"), {}, {}, "", folder=scenario.folder)
+    source = changed(scenario.sources[0], changes, scenario.machine.arm.groups, by or by_hand)
     new = _Loader(source).scenario()
     concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
     parts = {part: getattr(new, part) for part in concerned}
-    known = {os.path.realpath(own.path) for own in new.sources}
-    sources = (*new.sources, *(own for own in read if os.path.realpath(own.path) not in known))
+    if "plan" in parts and "sampling" not in changes:  # what a command states of the others stays
+        fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
+        stated = {name: getattr(new.plan, name) for path, name in fields.items() if path in changes}
+        parts["plan"] = replace(scenario.plan, **stated)
+    sources = {os.path.realpath(file.path): file for file in new.sources}
+    for file, _ in source.elsewhere.values():
+        if file.sha256:  # what the command line says is no file
+            sources.setdefault(os.path.realpath(file.path), file)
     told = [f"changed: {path} = {shorten(str(value), 120, placeholder=' …')}" for path, value in changes.items()]
-    return replace(scenario, **parts, sources=sources, notes=(*told, *new.notes))
+    return replace(scenario, **parts, sources=tuple(sources.values()), notes=(*told, *new.notes))
 
 
 def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument:
@@ -272,21 +280,20 @@ class _Loader:
             raise wrong.error()
         return encoders
 
-    def _follow(self, path: Path, resolved: Path) -> None:
-        """Note a reference that a link leads out of the folder in which it seems to lie."""
-        seen = os.path.normpath(
-            Path(os.path.realpath(self.source.path.parent)) / os.path.relpath(path, self.source.path.parent)
-        )
-        if Path(seen) != resolved:
+    def _follow(self, name: str, source: Source, at: KeyPath) -> tuple[Path, Path]:
+        """The path of a file that is named at a key, and where it leads; a link out of its folder is noted."""
+        path = source.beside(at, name)
+        resolved = Path(os.path.realpath(path))
+        folder = Path(os.path.realpath(source.beside(at, "")))
+        if Path(os.path.normpath(folder / name)) != resolved:
             note = f"{path} is a link and leads to {resolved}"
             if note not in self.notes:
                 self.notes.append(note)
+        return path, resolved
 
     def _remember(self, name: str, source: Source, at: KeyPath) -> Source:
         """A file that is no document, named at a key: its hash goes into the manifest."""
-        file = source.path.parent / name
-        resolved = Path(os.path.realpath(file))
-        self._follow(file, resolved)
+        file, resolved = self._follow(name, source, at)
         self.sources[resolved] = source_of(file, read_named(file, source, at, LARGEST))
         return self.sources[resolved]
 
@@ -298,7 +305,7 @@ class _Loader:
         return build_encoder(document, source, place)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
-        """Data of a reference: a path relative to the scenario, or the document standing in place."""
+        """Data of a reference: a path relative to the file that names it, or the document standing in place."""
         if isinstance(reference, dict):
             _kind(reference, self.source, at, kind)
             return reference, self.source, at
@@ -321,9 +328,7 @@ class _Loader:
 
     def _file(self, reference: str, kind: str, at: KeyPath) -> Source:
         """A document in a file, read once."""
-        path = self.source.path.parent / reference
-        resolved = Path(os.path.realpath(path))
-        self._follow(path, resolved)
+        path, resolved = self._follow(reference, self.source, at)
         if resolved not in self.sources:
             self.sources[resolved] = _read(path, kind, read_named(path, self.source, at))
         source = self.sources[resolved]

@@ -97,7 +97,7 @@ def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at
 
 
 def _read(given: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve, ...]:
-    curves = read_curves(source.path.parent / given.file)
+    curves = read_curves(source.beside((*at, "file"), given.file))
     if any(curve.rotary != rotary for curve in curves):
         found, wanted = ("position", "angle") if rotary else ("angle", "position")
         raise source.error((*at, "file"), f"{given.file} has a column {found}", f"{wanted}, as the sensor measures")

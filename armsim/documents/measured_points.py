@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -79,21 +80,22 @@ def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm
         seen[key] = row
     away = points - np.array([commanded[pose] for pose in poses])
     _check_far(own, points, away, poses, commanded)
+    by_arm: dict[str, dict[str, list[int]]] = {}
+    for row, (arm, pose) in enumerate(zip(arms, poses, strict=True)):
+        by_arm.setdefault(arm, {}).setdefault(pose, []).append(row)
     out = []
-    for name in dict.fromkeys(arms):
-        rows: dict[str, list[int]] = {}
-        for row, (arm, pose) in enumerate(zip(arms, poses, strict=True)):
-            if arm == name:
-                rows.setdefault(pose, []).append(row)
+    for name, rows in by_arm.items():
         for pose, those in rows.items():
             if len(those) < LEAST_VISITS:
                 found = f"{pose!r} is visited once by {name!r}"
                 raise own.fault(those[0], "pose", found, f"{LEAST_VISITS} visits at least")
         came = {} if ways is None else {pose: tuple(ways[row] for row in those) for pose, those in rows.items()}
         for pose, words in came.items():
-            if alone := [word for word in words if words.count(word) < LEAST_VISITS]:
-                row = rows[pose][words.index(alone[0])]
-                found = f"{pose!r} is visited once from {alone[0]!r} by {name!r}"
+            visits_from = Counter(words)
+            alone = next((word for word in words if visits_from[word] < LEAST_VISITS), None)
+            if alone is not None:
+                row = rows[pose][words.index(alone)]
+                found = f"{pose!r} is visited once from {alone!r} by {name!r}"
                 raise own.fault(row, "direction", found, f"{LEAST_VISITS} visits from each direction at least")
         out.append(MeasuredArm(name, {pose: away[those] for pose, those in rows.items()}, came))
     return tuple(out)

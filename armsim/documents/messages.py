@@ -10,7 +10,8 @@ from typing import Any, ParamSpec, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from armsim.errors import InputError, Problem
+from armsim.documents.schema_path import Node, alternatives, below
+from armsim.errors import MOST_TOLD, InputError, Problem
 from armsim.sources import KeyPath, Source
 
 P = ParamSpec("P")
@@ -49,10 +50,12 @@ def validated(model: type[BaseModel], data: Any, source: Source, at: KeyPath) ->
 
 def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
     """Every fault of a document with its place, what was found and what is accepted."""
-    return [_problem(detail, model, source, at) for detail in error.errors(include_url=False)]
+    details = error.errors(include_url=False)
+    return [_problem(detail, model, source, at, n < MOST_TOLD) for n, detail in enumerate(details)]
 
 
-def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath) -> Problem:
+def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath, hinted: bool) -> Problem:
+    """One fault; the search for a name like an unknown one is left out where nobody reads what it finds."""
     loc = _untagged((*at, *detail["loc"]), source.data)
     context: dict[str, Any] = detail.get("ctx", {})
     kind = detail["type"]
@@ -60,7 +63,7 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
         return source.problem(loc, str(context["found"]), str(context["accepted"]))
     if kind == "extra_forbidden":
         names = _siblings(model, (*detail["loc"][:-1], ""))
-        close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6)
+        close = difflib.get_close_matches(str(detail["loc"][-1]), names, n=1, cutoff=0.6) if hinted else []
         hint = f"did you mean {close[0]!r}? " if close else ""
         return source.problem(loc, "unknown key", f"{hint}known keys: {', '.join(names)}")
     if kind == "missing" and isinstance(detail["loc"][-1], int):
@@ -106,38 +109,17 @@ def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
     """Keys known where an unknown one was found: follow the path through the model's schema."""
     schema = _schema(model)
     definitions = schema.get("$defs", {})
-    here: list[dict[str, Any]] = [schema]
+    here: list[Node] = [schema]
     for part in loc[:-1]:
-        following: list[dict[str, Any]] = []
-        for node in here:
-            for option in _options(node, definitions):
-                if isinstance(part, int):
-                    child = option.get("items")
-                elif part in option.get("properties", {}):
-                    child = option["properties"][part]
-                elif isinstance(option.get("additionalProperties"), dict):
-                    child = option["additionalProperties"]
-                else:
-                    child = None
-                if child is not None:
-                    following.append(child)
+        following = below(here, part, definitions)
         # what is no key is the tag of a union: keep the options that it names
-        tagged = [option for node in here for option in _options(node, definitions) if _tagged(option, str(part))]
+        tagged = [option for node in here for option in alternatives(node, definitions) if _tagged(option, str(part))]
         here = following or tagged or here
     names: list[str] = []
     for node in here:
-        for option in _options(node, definitions):
+        for option in alternatives(node, definitions):
             names += option.get("properties", {})
     return list(dict.fromkeys(names))
-
-
-def _options(node: dict[str, Any], definitions: dict[str, Any]) -> list[dict[str, Any]]:
-    if "$ref" in node:
-        return _options(definitions[node["$ref"].rpartition("/")[2]], definitions)
-    for key in ("anyOf", "oneOf"):
-        if key in node:
-            return [option for child in node[key] for option in _options(child, definitions)]
-    return [node]
 
 
 def _tagged(option: dict[str, Any], tag: str) -> bool:

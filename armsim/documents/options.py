@@ -71,7 +71,8 @@ def _of_joint(
                     }  # fmt: skip
                     given, bus = scenario.joints[joint.name].model_copy(update=changed), machine.joints[number].bus
                     try:
-                        built: Joint = build_joint(given, joint, encoder, None, bus, source, ())
+                        here = ("joints", joint.name)  # what the joint names counts from the scenario
+                        built: Joint = build_joint(given, joint, encoder, None, bus, ready.sources[0], here)
                     except InputError as error:
                         excluded = error.problems[0].found
                     else:

@@ -108,7 +108,7 @@ def _referred(own: dict[str, Any], defs: dict[str, Any]) -> None:
     for node in [own, *own.get("anyOf", ()), *list(defs.values())]:
         for name, entry in node.get("properties", {}).items():
             if name in REFERENCES and not {"$ref", "type", "anyOf"} & set(entry):
-                entry["anyOf"] = [{"type": "string", "minLength": 1}, _ref(REFERENCES[name], defs)]
+                entry["anyOf"] = [{"type": "string", "minLength": 1, "format": "path"}, _ref(REFERENCES[name], defs)]
                 if name == "motor_encoder":
                     entry["anyOf"].append({"type": "null"})
             if name == "tolerances" and node.get("title") == "ArmDocument":

@@ -69,6 +69,8 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
 SMALLEST, LARGEST = 1e-18, 1e15
 """Magnitudes, in the unit given and in SI, beyond which a number is a slip of the pen."""
 
+MOST = {"length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "temperature": 1e3, "mass": 1e5}
+"""Largest magnitudes read, in SI, by kind: beyond them nothing is a robot arm."""
 LONGEST = 100
 """Characters of a quantity, at most."""
 _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
@@ -169,6 +171,24 @@ def _factor(unit: str, kind: str) -> float | None:
     """How many SI units of a kind make one of a unit; None where it is of another kind."""
     one, target = _parsed(unit), _registry().Unit(DIMENSIONS[kind][0])
     return float(one.to(target).magnitude) if one is not None and one.is_compatible_with(target) else None
+
+
+_DECIMAL = re.compile(NUMBER, re.ASCII)
+
+
+def number(text: str) -> float:
+    """A finite decimal number without a unit: what Python takes besides, as 1_0, nan and other digits, is none.
+
+    Raises
+    ------
+    ValueError
+        It is none.
+    """
+    plain = text.strip() if len(text) <= LONGEST else ""
+    value = float(plain) if _DECIMAL.fullmatch(plain) else math.nan
+    if not math.isfinite(value):
+        raise ValueError(f"{text[:60]!r} is no finite number")
+    return value
 
 
 def in_si(unit: str, kind: str) -> float | None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from armsim.documents.fields import LONGEST_NAME
 from armsim.documents.files import Unreadable, read_bytes, unshown
 from armsim.documents.inertials import link_masses
+from armsim.documents.units import number
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError, Problem
 from armsim.model.arm import ArmJoint, ElementaryTransform
@@ -157,7 +158,7 @@ def _vector(element: Element | None, attribute: str, default: Vector, fault: Fau
     if text is None:
         return default
     try:
-        values = [float(part) for part in text.split()]
+        values = [number(part) for part in text.split()]
     except ValueError:
         values = []
     if len(values) != 3 or not all(abs(value) <= LARGEST_NUMBER for value in values):
@@ -171,7 +172,7 @@ def _number(element: Element, attribute: str, default: float, fault: Fault, join
     if text is None:
         return default
     try:
-        value = float(text)
+        value = number(text)
     except ValueError:
         value = math.nan
     if not abs(value) <= LARGEST_NUMBER:

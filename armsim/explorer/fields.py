@@ -70,7 +70,7 @@ class Offered:
     def of(desk: Desk) -> Offered:
         """Of the catalogue of a desk; without one, the encoder files beside those that the scenario names."""
         scenario = desk.study.scenario
-        here = scenario.sources[0].path.parent
+        here = scenario.folder
         read = {os.path.realpath(own.path): own for own in scenario.sources}
         if desk.catalogue is None or desk.options is None:
             found = _beside(scenario, here)
@@ -142,10 +142,11 @@ def _field(number: Number, joint: str, scenario: Scenario) -> Field:
 
 def stated(path: str, scenario: Scenario) -> tuple[str, Any]:
     """The path at which a number is written, inside a tolerance that is a mapping, and how it is written there."""
-    here: Any = scenario.sources[0].data
-    beside = scenario.sources[0].path.parent
+    source = scenario.sources[0]
+    here: Any = source.data
     read = {os.path.realpath(own.path): own for own in scenario.sources}
-    for key in path.split("."):
+    keys = path.split(".")
+    for number, key in enumerate(keys):
         if isinstance(here, list) and key.isdigit() and int(key) < len(here):
             here = here[int(key)]
         elif isinstance(here, dict) and key in here:
@@ -153,7 +154,7 @@ def stated(path: str, scenario: Scenario) -> tuple[str, Any]:
         else:
             return path, None
         if key in ("encoder", "motor_encoder") and isinstance(here, str):
-            own: Source | None = read.get(os.path.realpath(beside / here))
+            own: Source | None = read.get(os.path.realpath(source.beside(keys[: number + 1], here)))
             here = own.data if own is not None else {}
     for size in ("limit", "std"):
         if isinstance(here, dict) and size in here:
@@ -204,6 +205,6 @@ def chosen_changes(desk: Desk, choice: tuple[Fitted, ...]) -> dict[str, Any]:
     """The changes that fit every joint as a search has chosen."""
     scenario = desk.study.scenario
     assert desk.catalogue is not None  # a search has one
-    here = scenario.sources[0].path.parent
+    here = scenario.folder
     fitted = fitted_with(desk.current.scenario.machine, scenario.sources, desk.catalogue, choice, here)
     return {f"joints.{joint}.{key}": value for joint, keys in fitted.items() for key, value in keys.items()}

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from armsim.decide import compare, select, sweep, what_if
 from armsim.decide.sweep import Sweep, values_of
-from armsim.documents.based import counted_from
 from armsim.documents.chosen import written, written_changes
+from armsim.documents.references import counted_from
 from armsim.errors import InputError, Problem
 from armsim.explorer.desk import Desk, Pinned
 from armsim.report.reproduce import RunRequest
@@ -114,7 +114,7 @@ def save(desk: Desk, name: str, replace: bool = False) -> Path:
     if to.exists() and not replace:
         raise fault("there already", "another name, or to replace it")
     title = f"{desk.study.scenario.name}, as explored"
-    changes = counted_from(desk.changes, desk.study.scenario.sources[0].path.absolute().parent, folder)
+    changes = counted_from(desk.changes, desk.study.scenario.folder.absolute(), folder)
     to.write_text(written_changes(title, base.absolute(), folder, changes), encoding="utf-8")
     desk.mark_saved(to)
     return to

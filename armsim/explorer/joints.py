@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
 from typing import Any
 
 from nicegui import ui
 
+from armsim.documents.grammar import read_value
 from armsim.errors import InputError
 from armsim.explorer.desk import Desk
 from armsim.explorer.fields import (
@@ -142,11 +142,9 @@ class JointRows:
         text = str(element.value).strip()
         if self.filling or text == field.text or not text:
             return
-        value: Any = text
-        with suppress(ValueError):
-            value = float(text) if "." in text or "e" in text.lower() else int(text)
         inside = field.path.removeprefix(f"joints.{joint}.")
         try:
+            value = read_value(text, inside)
             self.desk.apply({f"joints.{own}.{inside}": value for own in self._joints(joint)})
         except InputError as error:
             problem = error.problems[0]

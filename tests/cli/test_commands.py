@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import COARSE, ROOT, invoke
+from support import COARSE, HANG, ROOT, invoke
 
 from armsim.results import Result
 from armsim.study import Study
@@ -234,7 +234,7 @@ def test_an_interrupt_leaves_nothing(starter: Path, tmp_path: Path) -> None:
         assert process.stderr is not None
         assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
         process.send_signal(number)
-        _, err = process.communicate(timeout=120)
+        _, err = process.communicate(timeout=HANG)
         assert process.returncode == 3
         assert b"nothing was written" in err
         assert list(tmp_path.iterdir()) == []

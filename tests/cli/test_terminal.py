@@ -13,7 +13,7 @@ import termios
 from pathlib import Path
 
 import pytest
-from support import ROOT, invoke
+from support import HANG, ROOT, invoke
 
 from armsim.documents.load import load_scenario
 
@@ -48,7 +48,7 @@ def on_a_terminal(columns: int, *given: object) -> str:
                 break
             out += piece
         assert process.stderr is not None
-        assert process.wait(60) == 0, process.stderr.read()
+        assert process.wait(HANG) == 0, process.stderr.read()
     os.close(ours)
     return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", out.decode())
 

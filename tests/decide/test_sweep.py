@@ -57,6 +57,64 @@ def test_every_point_is_a_run_of_the_changed_study(scenario: Path, path: str) ->
     assert last > first
 
 
+LEVER = """\
+kind: scenario
+name: lever
+arm: {arm}
+joints:
+  j1:
+    encoder: disc.yaml
+    placement: motor
+    transmission: {{ratio: 100, kinematic_error: [{{per: input-turn, order: 2, amplitude: 200 arcsec}}]}}
+tasks: [{{kind: poses, name: lever, poses: [{{name: out, joints: [7 deg]}}]}}]
+sampling: {{units: 50, visits: 5, seed: 1}}
+"""
+COARSE_DISC = """\
+kind: encoder
+name: disc
+measures: rotation
+signal_periods: 512
+interpolation: 12 bit
+signal: {offset: 5 %}
+"""
+
+
+def lever(folder: Path) -> Path:
+    """A scenario, and its encoder in a file of its own."""
+    (folder / "disc.yaml").write_text(COARSE_DISC)
+    (folder / "scenario.yaml").write_text(LEVER.format(arm=ROOT / "configs" / "arms" / "one-link.yaml"))
+    return folder / "scenario.yaml"
+
+
+@pytest.mark.parametrize(
+    ("path", "file", "line", "values"),
+    [
+        ("joints.j1.transmission.ratio", "scenario.yaml", "ratio: {}", "50..100:3"),
+        ("joints.j1.encoder.signal_periods", "disc.yaml", "signal_periods: {}", "128..512:4"),
+    ],
+)
+def test_numbers_without_a_unit(path: str, file: str, line: str, values: str, tmp_path: Path) -> None:
+    """A number, and a whole number in another file. Source: a run of the edited file."""
+    points = sweep(armsim.load(lever(tmp_path)), path, values_of(values), 1).record.points
+    text = (tmp_path / file).read_text()
+    for point in points:
+        (tmp_path / file).write_text(text.replace(line.format(points[-1].value), line.format(point.value)))
+        result = armsim.load(tmp_path / "scenario.yaml").run(1)
+        assert point.tasks[0].p95 == result.tasks[0].summary.p95
+    assert len({point.tasks[0].p95 for point in points}) == len(points)
+
+
+def test_the_size_of_the_population_is_swept(tmp_path: Path) -> None:
+    """With the visits that the command states. Source: the run with as many units."""
+    study = armsim.load(lever(tmp_path)).with_plan(visits=3)
+    for point in sweep(study, "sampling.units", values_of("20..60:3"), 1).record.points:
+        result = study.with_plan(units=int(point.value)).run(1)
+        assert point.tasks[0].p95 == result.tasks[0].summary.p95
+        assert point.number == float(point.value)
+    with pytest.raises(InputError, match=r"22\.5 is not accepted; accepted: a whole number"):
+        sweep(study, "sampling.units", values_of("20..25:3"), 1)
+
+
 def test_the_command_leaves_a_table_and_a_figure(tmp_path: Path) -> None:
     done = invoke(
         "run", DEMO, "--units", 40, "--visits", 3, "--sweep", f"{PATH}=5um..40um:3", "--out", tmp_path / "s", "--json"

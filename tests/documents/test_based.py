@@ -70,7 +70,7 @@ def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "line", "found"),
     [
-        ("kind: scenario\nbase: own.yaml\n", 2, "own.yaml"),
+        ("kind: scenario\nbase: own.yaml\n", 2, "bases in a circle: own.yaml -> own.yaml"),
         ("kind: scenario\nbase: nothing.yaml\n", 2, "no such file"),
         ("kind: scenario\nbase: {demo}\nchanges:\n  arm: nothing.yaml\n", 4, "changes.arm: no such file"),
         (
@@ -108,6 +108,31 @@ def test_what_is_wrong_is_told_where_it_stands(tmp_path: Path, text: str, line: 
     assert found in told
     if line:
         assert f"own.yaml:{line}:" in told
+
+
+@pytest.mark.parametrize(("number", "good"), [(16, True), (17, False)])
+def test_a_chain_of_bases_has_an_end(tmp_path: Path, number: int, good: bool) -> None:
+    """Each scenario is based on the next, the last on the demo, which is the last base."""
+    for n in range(number):
+        base = f"s{n + 1}.yaml" if n + 1 < number else str(DEMO)
+        written(tmp_path, f"kind: scenario\nbase: {base}\nchanges: {{sampling.units: {n + 1}}}\n", f"s{n}.yaml")
+    if good:
+        assert armsim.load(tmp_path / "s0.yaml").scenario.plan.units == 1
+        return
+    with pytest.raises(InputError) as caught:
+        armsim.load(tmp_path / "s0.yaml")
+    told = str(caught.value)
+    assert "s16.yaml:2:1: base: a chain of more than 16 bases: s0.yaml -> s1.yaml -> " in told
+    assert "s16.yaml -> bonding-cell.yaml; accepted: at most 16, one upon another" in told
+
+
+def test_bases_in_a_circle_are_told_with_the_circle(tmp_path: Path) -> None:
+    for name, base in (("a", "b"), ("b", "c"), ("c", "a")):
+        written(tmp_path, f"kind: scenario\nbase: {base}.yaml\n", f"{name}.yaml")
+    with pytest.raises(
+        InputError, match=r"c\.yaml:2:1: base: bases in a circle: a\.yaml -> b\.yaml -> c\.yaml -> a\.yaml;"
+    ):
+        armsim.load(tmp_path / "a.yaml")
 
 
 def test_commands_take_it(tmp_path: Path) -> None:

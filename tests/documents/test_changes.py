@@ -1,5 +1,6 @@
 """A study as a change of another: as if the file had been edited, checked like the file, everything else shared."""
 
+import contextlib
 import json
 import math
 from pathlib import Path
@@ -9,7 +10,9 @@ import yaml
 from support import COARSE, ROOT, invoke
 
 import armsim
-from armsim.documents.load import load_options
+from armsim.cli.options import changes_of
+from armsim.documents.load import load_changed, load_options
+from armsim.documents.source import read_source
 from armsim.errors import InputError
 from armsim.study import Study
 
@@ -155,8 +158,78 @@ def test_set_with_a_catalogue_changes_what_is_chosen_for(tmp_path: Path) -> None
     assert {own.joint.transmission for own in options.joints[0]} == {ready.machine.joints[0].transmission}
 
 
-@pytest.mark.parametrize("text", ["joints.j1.placement", "=5 um", "a=[1, 2", "a=2020-01-01"])
-def test_a_set_that_is_none_is_named(text: str) -> None:
-    done = invoke("run", DEMO, "--set", text)
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("joints.j1.placement", "accepted: PATH=VALUE"),
+        ("=5 um", "accepted: PATH=VALUE"),
+        (" =5 um", "accepted: PATH=VALUE"),
+        ("sampling.units=[1, 2", "--set sampling.units: '[1, 2' is not YAML"),
+        ("sampling.units=0100", "'0100' begins with a zero, which some read as octal; accepted: 100, if it is decimal"),
+        ("sampling.units=1_0", "'1_0' is a number in a notation that is not taken"),
+        ("sampling.units=1:30", "'1:30' is a number in a notation that is not taken"),
+        ("sampling.units=0x14", "'0x14' is a number in a notation that is not taken"),
+        ("requirement.position=!!python/name:os.system", "tag "),
+        ("joints={j1: {encoder: 0100}}", "--set joints.j1.encoder: '0100' begins with a zero"),
+        ("tasks=" + "[" * 2000, "nested too deeply"),
+        ("tasks=" + "[" * 50 + "]" * 50, "nested too deeply"),
+        ("tasks=[" + "0," * 100_001 + "]", "too many values"),
+        ("sampling.units={a: 1, a: 2}", "key given twice"),
+        ("sampling.units=*a", "undefined alias 'a'"),
+        ("sampling.units=1\n--- 2", "another document"),
+    ],
+    ids=range(16),
+)
+def test_a_set_that_is_none_is_named(text: str, told: str) -> None:
+    done = invoke("check", DEMO, "--set", text)
     assert done.returncode == 2
-    assert "PATH=VALUE" in done.stderr
+    assert done.stderr.startswith("error: command line: --set")
+    assert told in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+PARTS = ("joints", "joints.j1", "joints.j1.encoder", "joints.j1.mounting", "arm", "tasks", "sampling", "motion", "name")
+PATHS = (
+    "joints.*.placement", "joints.*.encoder.price", "groups.wrist.placement", "joints.j1.encoder.signal.noise",
+    "tasks.stations.poses.p.x", "tasks.1.name", "arm.tolerances.d", "sampling.units", "motion.joints.j1.speed", "name.x",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("part", PARTS)
+@pytest.mark.parametrize(
+    "value",
+    [5, True, None, "x", [], [1], {}, {"a": 1}, [{"name": "stations"}, 5, {"name": "1"}], {"j1": 5}, {"j1": None}],
+)
+def test_whatever_is_put_there_a_path_through_it_is_bad_input_or_good(part: str, value: object) -> None:
+    """A change that leaves no mapping where the next one looks for its keys; nothing but an error of the input."""
+    whole = armsim.load(DEMO).scenario
+    for path in PATHS:
+        with contextlib.suppress(InputError):
+            load_changed(whole, {part: value, path: "1 %"})
+
+
+@pytest.mark.parametrize(
+    "given", [["joints=5", "joints.*.placement=output"], ["joints=[1]", "joints.*.mastering=1 um"]]
+)
+def test_joints_that_are_none_are_bad_input(given: list[str]) -> None:
+    done = invoke("check", DEMO, *(word for text in given for word in ("--set", text)))
+    assert done.returncode == 2
+    assert "which has no parts" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["64", "-3", "1e3", "1.5e-3", "1E+2", ".5", "7.", "0", "00", "010", "1:30", "1_0", "0x1F", "0b1", "0o7", "~", "", "null",
+     "yes", "no", "true", "20 um", "'0100'", '"1e3"', "[1, 2 mm]", "{a: 1e3, b: [~]}", "2020-01-01", "12:30:45", ".inf",
+     "-.INF", ".nan", "+5", "1,5", "=", "<<", "a: b", "- 1", "!!int 5", "!!float '1_0'", "&a 1", "9" * 5000, "١٢", "# x"],
+)  # fmt: skip
+def test_a_value_of_the_command_line_reads_as_in_a_file(text: str, tmp_path: Path) -> None:
+    """The same value, or both refused. Source: the reader of files."""
+    (tmp_path / "x.yaml").write_text(f"value:\n  {text}\n")
+    try:
+        expected = repr(read_source(tmp_path / "x.yaml").data["value"])  # a nan equals nothing
+    except InputError:
+        with pytest.raises(InputError, match="command line"):
+            changes_of([f"a.b={text}"])
+        return
+    assert repr(changes_of([f"a.b={text}"])["a.b"]) == expected

@@ -2,7 +2,6 @@
 
 import os
 import re
-import time
 from pathlib import Path
 
 import pytest
@@ -251,6 +250,9 @@ WRONG_URDF = [
     ('<link name="c"/>', "", "no link 'c'"),
     ('lower="-1" upper="1"/></joint>\n</robot>', 'lower="1" upper="-1"/></joint>\n</robot>', "j2"),
     ('lower="-1" upper="1"/></joint>\n</robot>', 'lower="nan" upper="1"/></joint>\n</robot>', "j2"),
+    ('lower="-1" upper="1"/></joint>\n</robot>', 'lower="-1_0" upper="1"/></joint>\n</robot>', "'j2': lower='-1_0'"),
+    ('<axis xyz="0 0 1"/><limit lower="-1" upper="1"/></joint>\n</robot>', '<axis xyz="0 0 1_0"/><limit lower="-1" upper="1"/></joint>\n</robot>', "three numbers of at most"),
+    ('<link name="c"/>', '<link name="c"><inertial><mass value="1_0"/></inertial></link>', "mass='1_0'"),
 ]  # fmt: skip
 
 
@@ -271,7 +273,7 @@ def test_wrong_urdf_is_named(tmp_path: Path, old: str, new: str, expected: str) 
 
 
 def test_a_chain_beyond_all_proportion_is_refused(tmp_path: Path) -> None:
-    """A thousand joints, as rows and as URDF; quickly, and with one message."""
+    """A thousand joints, as rows and as URDF, with one message."""
     rows = "\n".join(
         f"    - {{name: j{n}, type: revolute, d: 0 mm, a: 1 mm, alpha: 0 deg, range: [0 deg, 1 deg]}}"
         for n in range(1000)
@@ -279,7 +281,6 @@ def test_a_chain_beyond_all_proportion_is_refused(tmp_path: Path) -> None:
     (tmp_path / "arm.yaml").write_text(
         f"kind: arm\nname: long\nkinematics:\n  convention: standard-dh\n  joints:\n{rows}\n"
     )
-    started = time.perf_counter()
     (fault,) = faults(tmp_path / "arm.yaml")
     assert "at most 64" in fault
     links = "".join(f'<link name="l{n}"/>' for n in range(1001))
@@ -292,7 +293,6 @@ def test_a_chain_beyond_all_proportion_is_refused(tmp_path: Path) -> None:
         "kind: arm\nname: u\nkinematics: {convention: urdf, file: r.urdf, base_link: l0, tip_link: l1000}\n"
     )
     assert "64" in "\n".join(faults(tmp_path / "arm.yaml"))
-    assert time.perf_counter() - started < 20  # seconds; it takes a fraction of one
 
 
 @pytest.mark.parametrize(
@@ -309,15 +309,13 @@ def test_a_chain_beyond_all_proportion_is_refused(tmp_path: Path) -> None:
     ids=["scalar", "list", "keys", "nesting", "cycle", "digits", "merges"],
 )
 def test_hostile_files_stay_bounded(tmp_path: Path, text: str) -> None:
-    """Refused or found wrong, within seconds and within a gibibyte of address space more than before."""
+    """Refused or found wrong, within a gibibyte of memory more than before; the time is held in test_hostile.py."""
     import resource
 
     path = tmp_path / "arm.yaml"
     path.write_text(text)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    started = time.perf_counter()
     assert faults(path)
-    assert time.perf_counter() - started < 30
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 2**20  # KiB
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support import ROOT
+from support import HANG, ROOT, until
 
 import armsim
 from armsim.asked import SamplingPlan
@@ -167,12 +167,9 @@ def cluster(folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes], subpro
     try:
         from distributed import Client
 
-        end = time.monotonic() + 60
-        while not file.exists():
-            assert time.monotonic() < end
-            time.sleep(0.05)
+        until(file.exists, "the scheduler does not begin")
         with Client(scheduler_file=str(file), set_as_default=False) as client:
-            client.wait_for_workers(1, timeout=60)
+            client.wait_for_workers(1, timeout=HANG)
             address = client.scheduler.address
         yield address, scheduler, worker
     finally:

@@ -4,13 +4,12 @@ import math
 import os
 import signal
 import threading
-import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from support import ROOT, normal_machine, planar_arm
+from support import ROOT, normal_machine, planar_arm, until
 
 import armsim
 from armsim.asked import NumericalTolerance, Requirement, SamplingPlan
@@ -213,8 +212,4 @@ def test_an_interrupt_ends_the_threads(demo: Study) -> None:
     before = threading.active_count()
     with pytest.raises(KeyboardInterrupt):
         demo.with_plan(units=300).run(2, stop)
-    for _ in range(100):
-        if threading.active_count() <= before:
-            break
-        time.sleep(0.05)
-    assert threading.active_count() <= before
+    until(lambda: threading.active_count() <= before, "threads go on")

@@ -15,7 +15,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from support import ROOT, invoke
+from support import HANG, ROOT, invoke
 from test_desk import CATALOGUE, small
 
 import armsim
@@ -30,7 +30,6 @@ GL = (
     "--use-angle=swiftshader",
     "--use-gl=angle",
 )
-WAIT = 60_000
 ENVIRONMENT = {key: own for key, own in os.environ.items() if not key.startswith("PYTEST")} | {"PYTHONPATH": str(ROOT)}
 """Of the server: its library behaves otherwise where it believes to be tested."""
 
@@ -59,7 +58,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path
     assert address
     yield address, place
     own.terminate()
-    assert own.wait(20) is not None
+    assert own.wait(HANG) is not None
 
 
 @pytest.fixture(scope="module")
@@ -81,7 +80,7 @@ def page(served: tuple[str, Path], browser: Any) -> Iterator[Any]:
     tab.on("console", lambda said: tab.wrong.append(said.text) if said.type == "error" else None)
     tab.on("pageerror", lambda error: tab.wrong.append(str(error)))
     tab.on("request", lambda request: tab.asked.append(request.url))
-    tab.set_default_timeout(WAIT)
+    tab.set_default_timeout(1000 * HANG)
     tab.goto(served[0])
     sampled(tab)
     yield tab
@@ -272,7 +271,7 @@ def test_strangers_are_refused(served: tuple[str, Path]) -> None:
     ):
         request = urllib.request.Request(f"http://{address.netloc}/{query}", headers=headers)
         with pytest.raises(urllib.error.HTTPError) as refused:
-            urllib.request.urlopen(request, timeout=20)
+            urllib.request.urlopen(request, timeout=HANG)
         assert refused.value.code == 403
         assert b"joints" not in refused.value.read()
 
@@ -290,7 +289,7 @@ def test_names_with_markup_are_text(tmp_path: Path, browser: Any) -> None:
     address = next(match[1] for line in own.stderr if (match := re.search(r"open (http://\S+)", line)))
     try:
         tab = browser.new_page()
-        tab.set_default_timeout(WAIT)
+        tab.set_default_timeout(1000 * HANG)
         tab.goto(address)
         sampled(tab)
         choose(tab, named("task"), "stations")
@@ -299,4 +298,4 @@ def test_names_with_markup_are_text(tmp_path: Path, browser: Any) -> None:
         tab.close()
     finally:
         own.terminate()
-        own.wait(20)
+        own.wait(HANG)

@@ -14,7 +14,7 @@ from typing import Any
 import pypdfium2 as pdfium
 import pytest
 from plotly.offline import get_plotlyjs
-from support import ROOT
+from support import HANG, ROOT
 
 import armsim
 from armsim.decide import what_if
@@ -247,7 +247,7 @@ def in_browser(page: Path, folder: Path, *more: str) -> dict[str, Any]:
     options = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"]
     options += [f"--user-data-dir={folder / 'profile'}", "--virtual-time-budget=8000", "--window-size=1000,900", *more]
     done = subprocess.run(
-        [BROWSER, *options, "--dump-dom", probe.as_uri()], capture_output=True, timeout=120, check=False
+        [BROWSER, *options, "--dump-dom", probe.as_uri()], capture_output=True, timeout=HANG, check=False
     )
     found = re.search(r'data-probe="([^"]*)"', done.stdout.decode())
     assert found is not None, done.stderr.decode()[-2000:]

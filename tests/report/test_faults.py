@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support import ROOT
+from support import HANG, ROOT
 
 import armsim
 from armsim.errors import RunError
@@ -44,7 +44,7 @@ for number in range(1, kills + 1):
     if child == 0:
         write(number)
         os._exit(0)
-    time.sleep(draw.uniform(0.0, 1.1 * whole))
+    time.sleep(draw.uniform(0.0, 1.1 * whole))  # a random moment of a writing, as measured beside it
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     seen = {entry.name for entry in out.iterdir()}
@@ -68,7 +68,7 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
     """Many times, anywhere between the first byte and after the last; what killed runs left, the next takes away."""
     done = subprocess.run(
         [sys.executable, "-c", KILLER, str(tmp_path), str(KILLS), str(LESSON)],
-        capture_output=True, text=True, timeout=900, check=False,
+        capture_output=True, text=True, timeout=2 * HANG, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)
@@ -181,7 +181,7 @@ def test_two_runs_into_one_folder(tmp_path: Path) -> None:
         )
         for seed in (101, 202)
     ]
-    ends = [process.communicate(timeout=300)[1].decode() for process in both]
+    ends = [process.communicate(timeout=HANG)[1].decode() for process in both]
     assert [process.returncode for process in both] == [0, 0], ends
     seed = seed_in(tmp_path / "r")
     assert seed in (101, 202)
@@ -215,7 +215,7 @@ def test_stopped_by_a_signal(tmp_path: Path, way: signal.Signals) -> None:
     assert process.stderr is not None
     assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
     process.send_signal(way)
-    told = process.communicate(timeout=120)[1].decode()
+    told = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3
     assert "stopped; nothing was written" in told
     assert list(tmp_path.iterdir()) == []

@@ -299,15 +299,13 @@ def test_a_path_out_and_back_with_a_free_tool_is_found_whole() -> None:
 def test_waypoints_from_a_file(tmp_path: File) -> None:
     from armsim.documents.waypoints import read_waypoints
     from armsim.errors import InputError
-    from armsim.sources import Source
 
     arm = planar_arm(0.4, 0.3)
-    source = Source(tmp_path / "scenario.yaml", {}, {}, "")
 
     def read(text: str):  # type: ignore[no-untyped-def]
         file = tmp_path / "w.csv"
         file.write_text(text)
-        return read_waypoints(file, arm, source, ("tasks", 0, "file"))
+        return read_waypoints(file, arm)
 
     points, joints = read("x [mm], y [um], z [m]\n100,2000,0.3\n\n200,0,0\n")
     assert [p.xyz for p in points] == [pytest.approx((0.1, 0.002, 0.3)), pytest.approx((0.2, 0.0, 0.0))]

@@ -1,0 +1,38 @@
+"""Changes whose files count from one folder, so written that they count from another."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from armsim.documents.schema import schema_of
+from armsim.documents.schema_path import Node, alternatives, below
+
+PATH = "path"
+"""Format of what names a file, in the schemas of the documents."""
+
+
+def counted_from(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str, Any]:
+    """Changes by path, their files counted from the folder ``to`` where they have counted from ``beside``."""
+    schema = schema_of("scenario")
+    definitions: Node = schema["$defs"]
+
+    def moved(value: Any, nodes: list[Node]) -> Any:
+        if isinstance(value, dict):
+            return {key: moved(inner, below(nodes, str(key), definitions)) for key, inner in value.items()}
+        if isinstance(value, list):
+            return [moved(inner, below(nodes, number, definitions)) for number, inner in enumerate(value)]
+        options = [option for node in nodes for option in alternatives(node, definitions)]
+        names = isinstance(value, str) and any(option.get("format") == PATH for option in options)
+        return os.path.relpath(beside / value, to) if names else value
+
+    out = {}
+    for path, value in changes.items():
+        nodes, keys = [schema], path.split(".")
+        for part in ["joints", *keys[1:]] if keys[0] == "groups" else keys:
+            # the entry of a list goes by its name
+            nodes = below(nodes, part, definitions) or below(nodes, 0, definitions)
+        out[path] = moved(value, nodes)
+    return out

@@ -1,0 +1,33 @@
+"""A JSON Schema followed along a key path."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+Node = dict[str, Any]
+
+
+def alternatives(node: Node, definitions: Node) -> list[Node]:
+    """What a node may be: references followed, unions taken apart."""
+    if "$ref" in node:
+        return alternatives(definitions[node["$ref"].rpartition("/")[2]], definitions)
+    for key in ("anyOf", "oneOf"):
+        if key in node:
+            return [option for child in node[key] for option in alternatives(child, definitions)]
+    return [node]
+
+
+def below(nodes: Sequence[Node], part: str | int, definitions: Node) -> list[Node]:
+    """What stands under a key, or at a number of a list, of any of some nodes."""
+    out: list[Node] = []
+    for option in (option for node in nodes for option in alternatives(node, definitions)):
+        if isinstance(part, int):
+            child = option.get("items")
+        elif part in option.get("properties", {}):
+            child = option["properties"][part]
+        else:
+            child = option.get("additionalProperties")
+        if isinstance(child, dict):
+            out.append(child)
+    return out
