@@ -338,6 +338,10 @@ class Encoder:
         """Root mean square of the errors that the sheet tells apart from the accuracy of the whole. [rad or m]"""
         return math.sqrt(_mean_square(self._waves(fundamental) + self.signal_waves()))
 
+    def mounted_parts(self) -> tuple[Term, ...]:
+        """Terms at the shaft of the mounting at which the accuracy is stated, and which it therefore holds."""
+        return self.counted.scale_terms(self, 1.0)
+
     def parts_of_repeatability(self) -> float:
         """Standard deviation of the noise that the sheet tells apart from the repeatability. [rad or m]"""
         return math.sqrt(_mean_square(self._noise(1.0)))

@@ -19,6 +19,8 @@ VALID_ANGLE = math.radians(10)
 RADIUS = ("track_radius",)
 POWERS = {"eccentricity": 1, "ellipticity": 1, "disc_tilt": 2, "coupling_angle": 2}
 """Sizes of which a data sheet's accuracy may hold a part, and the power with which each of them errs."""
+STATED = ("eccentricity", "disc_tilt")
+"""Sizes of which a sheet that states the cost states that of the geometry too: it takes the place of the geometry."""
 
 
 class Mounted(Protocol):
@@ -104,14 +106,15 @@ class Mounting:
     )  # fmt: skip
     guide_pitch: Distribution = key(NONE, "angle", "pitch of the carriage on its guide", only="translation")
 
-    def beyond(self, counted: Mounting) -> Mounting:
+    def beyond(self, counted: Mounting, in_proportion: tuple[str, ...] = ()) -> Mounting:
         """What is off beyond a mounting that is counted already, so that the squares of the errors add up to the whole.
 
-        The error of an eccentricity grows with it, that of a tilt with its square; of both the mean square is taken.
-        What is off less than counted errs no further.
+        The error of an eccentricity grows with it, that of a tilt with its square, but for those ``in_proportion``; of
+        all the mean square is taken. What is off less than counted errs no further.
         """
         left = {}
-        for name, power in POWERS.items():
+        for name, degree in POWERS.items():
+            power = 1 if name in in_proportion else degree
             own, known = getattr(self, name), getattr(counted, name)
             if own.spread.scale and known.spread.scale:
                 square = own.spread.absolute_moment(2 * power)
@@ -142,29 +145,47 @@ class Mounting:
         mastered : bool
             Whether the zero was set with the head in its place.
         """
-        radius, heads, off = encoder.track_radius, encoder.heads, self.beyond(encoder.counted)
-        terms: tuple[Term, ...] = ()
-        if off.eccentricity.spread.scale:
-            removed = encoder.corrections.eccentricity
-            terms += assembly.eccentricity(off.eccentricity.spread, radius, removed, heads, off.eccentricity.phase)
+        radius, heads = encoder.track_radius, encoder.heads
+        stated = tuple(entry.of for entry in encoder.misalignment_errors)
+        terms = self.beyond(encoder.counted, stated).scale_terms(encoder, fundamental)
         if self.shaft_runout.spread.scale:
-            removed, own = encoder.corrections.eccentricity, self.shaft_runout
-            terms += assembly.shaft_runout(own.spread, radius, removed, heads, own.phase)
+            removed, runout = encoder.corrections.eccentricity, self.shaft_runout
+            terms += assembly.shaft_runout(runout.spread, radius, removed, heads, runout.phase)
         if self.nonrepeatable_runout.scale:
             terms += assembly.nonrepeatable_runout(self.nonrepeatable_runout, radius, heads)
-        if off.ellipticity.spread.scale:
-            terms += assembly.ellipticity(off.ellipticity.spread, radius, heads, off.ellipticity.phase)
-        if off.disc_tilt.spread.scale:
-            terms += assembly.disc_tilt(off.disc_tilt.spread, heads, off.disc_tilt.phase)
-        if off.coupling_angle.spread.scale:
-            terms += assembly.coupling(off.coupling_angle.spread, off.coupling_angle.phase)
-        for own in encoder.misalignment_errors:
-            offset = getattr(self, own.of)
-            spread = offset.spread if isinstance(offset, Magnitude) else offset
-            if spread.scale:
-                terms += scale.stated_misalignment(own.of, spread, own.error / own.at, fundamental)
+        for entry in encoder.misalignment_errors:
+            if entry.of not in STATED:
+                terms += self._stated(entry, fundamental)
         if self.head_tangential.scale and not mastered:
             terms += assembly.head_tangential(self.head_tangential, radius)
         if self.abbe_offset and self.guide_pitch.scale:
             terms += linear.abbe(self.abbe_offset, self.guide_pitch, fundamental)
         return terms
+
+    def scale_terms(self, encoder: Mounted, fundamental: float) -> tuple[Term, ...]:
+        """Terms of the sizes of which an accuracy may hold a part (`POWERS`), at the shaft.
+
+        What the sheet states of an eccentricity or a tilt is the whole of it, after its own heads and corrections: the
+        geometry is not added.
+        """
+        radius, heads = encoder.track_radius, encoder.heads
+        stated = {entry.of: entry for entry in encoder.misalignment_errors if entry.of in STATED}
+        terms: tuple[Term, ...] = ()
+        if self.eccentricity.spread.scale and "eccentricity" not in stated:
+            removed, phase = encoder.corrections.eccentricity, self.eccentricity.phase
+            terms += assembly.eccentricity(self.eccentricity.spread, radius, removed, heads, phase)
+        if self.ellipticity.spread.scale:
+            terms += assembly.ellipticity(self.ellipticity.spread, radius, heads, self.ellipticity.phase)
+        if self.disc_tilt.spread.scale and "disc_tilt" not in stated:
+            terms += assembly.disc_tilt(self.disc_tilt.spread, heads, self.disc_tilt.phase)
+        if self.coupling_angle.spread.scale:
+            terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
+        for entry in stated.values():
+            terms += self._stated(entry, fundamental)
+        return terms
+
+    def _stated(self, entry: Any, fundamental: float) -> tuple[Term, ...]:
+        """What the sheet states that an offset costs."""
+        offset = getattr(self, entry.of)
+        spread = offset.spread if isinstance(offset, Magnitude) else offset
+        return scale.stated_misalignment(entry.of, spread, entry.error / entry.at, fundamental) if spread.scale else ()

@@ -59,8 +59,10 @@ def modelled(result: Result) -> list[str]:
     known = {str(effect): effect for effect in effects()}
     working: dict[str, set[str]] = {}
     for name, terms in (*((name, budget.terms) for name, budget in result.joints.items()), ("", result.links)):
-        for cause in (cause for term in terms for cause in term.cause.split(" and ")):
-            working.setdefault(cause, set()).add(name)
+        for term in terms:
+            misaligned = term.name.rpartition("/stated ")[2].replace("_", " ")  # what the sheet states of an offset
+            for cause in (*term.cause.split(" and "), misaligned):
+                working.setdefault(cause, set()).add(name)
     names, idle = [], []
     for text, joints in result.stated.items():
         if text not in known:
