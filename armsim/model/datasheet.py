@@ -210,6 +210,9 @@ def _left(own: Encoder) -> Iterator[Reading]:
         if entry.of in STATED:
             how = "geometry not added, and neither read heads nor corrections, which the statement holds already"
             yield Reading(entry.of.replace("_", " "), "as the sheet states", f"misalignment_errors: {how}")
+    if own.sub_divisional_error.scale and own.head_count > 1:
+        how = f"as stated: of the reading, its heads averaged, not divided by the root of {own.head_count}"
+        yield Reading("read heads", f"{own.head_count} averaged", f"sub_divisional_error {how}")
     if own.sub_divisional_error.scale:
         how = "the sheet tells its size alone"
         yield Reading("shape within a period", "one wave, once or twice a period, phase unknown", how, True)

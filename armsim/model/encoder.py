@@ -192,7 +192,8 @@ class Encoder:
     )  # fmt: skip
     signal: Signal = key(Signal(), "part", "imperfections of sine and cosine, over the amplitude")
     sub_divisional_error: Distribution = key(
-        NONE, "position", "error within a signal period, of which the data sheet states only the size",
+        NONE, "position",
+        "error of the reading within a signal period, its heads averaged, of which the data sheet states only the size",
         cause="sub-divisional error", effect="once or twice per signal period", life="unit",
         physics=signals.stated_sub_divisional_error,
     )  # fmt: skip
@@ -358,7 +359,7 @@ class Encoder:
         if own.third_harmonic.scale:
             terms += signals.third_harmonic(order, own.third_harmonic, own.third_harmonic_order, removed, heads)
         if self.sub_divisional_error.scale:
-            terms += signals.stated_sub_divisional_error(order, self.sub_divisional_error, heads)
+            terms += signals.stated_sub_divisional_error(order, self.sub_divisional_error)
         return terms
 
     def _noise(self, contrast_loss: float) -> tuple[Term, ...]:
