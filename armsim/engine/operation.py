@@ -82,7 +82,7 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Arra
     for spread, make in (
         (mounting.eccentricity, assembly.eccentricity), (mounting.shaft_runout, assembly.shaft_runout),
     ):  # fmt: skip
-        terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.scale else ()
+        terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
         offset += radius * _first_wave(_on(terms, axis), plan, first, units)
     skew = _drawn("head skew", mounting.head_skew, axis, plan, first, units)
     own = period * _drawn("second track", second.error, axis, plan, first, units)
@@ -117,7 +117,7 @@ def _on(terms: Sequence[Term], axis: Axis) -> list[Term]:
 
 def _drawn(name: str, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
     """One quantity of every unit, shape (units,)."""
-    if not spread.scale:
+    if not spread.nonzero:
         return np.zeros(units)
     term = independent(name, name, (spread,), (Constant(),), spread.limit).on(axis)
     return draw_units([term], plan, first, units)[0, :units]

@@ -84,10 +84,12 @@ class Term:
     def __post_init__(self) -> None:
         if self.life == "visit":
             plain = isinstance(self.draw, Independent) and all(
-                spread.distribution in VISIT_DISTRIBUTIONS for spread in self.draw.spreads
+                spread.distribution in VISIT_DISTRIBUTIONS and not spread.centre for spread in self.draw.spreads
             )
             if not plain:
-                raise ValueError(f"{self.name}: visit life asks for independent {', '.join(VISIT_DISTRIBUTIONS)} laws")
+                raise ValueError(
+                    f"{self.name}: visit life asks for independent {', '.join(VISIT_DISTRIBUTIONS)} laws about zero"
+                )
 
     @cached_property
     def covariance(self) -> Array:

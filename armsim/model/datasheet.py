@@ -197,7 +197,7 @@ def _plain(entry: Any) -> str:
 def _left(own: Encoder) -> Iterator[Reading]:
     """What is left of a stated whole, and what is taken for granted."""
     whole = own.summary
-    if whole is not None and whole.accuracy.scale:
+    if whole is not None and whole.accuracy.nonzero:
         parts, size = own.parts_of_accuracy(1.0), whole.accuracy.rms
         if parts:
             left = math.sqrt(max(0.0, size**2 - parts**2))
@@ -210,10 +210,10 @@ def _left(own: Encoder) -> Iterator[Reading]:
         if entry.of in STATED:
             how = "geometry not added, and neither read heads nor corrections, which the statement holds already"
             yield Reading(entry.of.replace("_", " "), "as the sheet states", f"misalignment_errors: {how}")
-    if own.sub_divisional_error.scale and own.head_count > 1:
+    if own.sub_divisional_error.nonzero and own.head_count > 1:
         how = f"as stated: of the reading, its heads averaged, not divided by the root of {own.head_count}"
         yield Reading("read heads", f"{own.head_count} averaged", f"sub_divisional_error {how}")
-    if own.sub_divisional_error.scale:
+    if own.sub_divisional_error.nonzero:
         how = "the sheet tells its size alone"
         yield Reading("shape within a period", "one wave, once or twice a period, phase unknown", how, True)
     if own.noise_bandwidth and own.used_bandwidth:
@@ -229,7 +229,7 @@ def _check(own: Encoder) -> None:
     """What must hold of the whole."""
     known = own.signal_periods or own.signal_period
     for name, stated, needed in (
-        ("sub_divisional_error", own.sub_divisional_error.scale, known), ("light_cone", own.light_cone, own.period),
+        ("sub_divisional_error", own.sub_divisional_error.nonzero, known), ("light_cone", own.light_cone, own.period),
         ("signal", own.signal != Signal(), known), ("max_frequency", own.max_frequency, known),
     ):  # fmt: skip
         if stated and not needed:
@@ -265,10 +265,10 @@ def _check_mounted(own: Encoder, whole: SheetSummary) -> None:
     No unit that is mounted so may err by more than a bounded accuracy allows, and the mean squares of all that the
     accuracy holds are no more than its own.
     """
-    sizes = [name for name in POWERS if getattr(whole.mounted_with, name).spread.scale]
+    sizes = [name for name in POWERS if getattr(whole.mounted_with, name).spread.nonzero]
     if not sizes:
         return
-    if not whole.accuracy.scale:
+    if not whole.accuracy.nonzero:
         accepted = "accuracy: what the mounting is part of"
         raise Contradiction("summary.mounted_with", f"{', '.join(sizes)} without an accuracy", accepted)
     stated = [entry.of for entry in own.misalignment_errors]

@@ -104,7 +104,10 @@ class Mounting:
         0.0, "length", "distance of a linear scale from the line of the tool", only="translation", cause="Abbe offset",
         effect="offset times pitch of the guide", life="unit", physics=linear.abbe,
     )  # fmt: skip
-    guide_pitch: Distribution = key(NONE, "angle", "pitch of the carriage on its guide", only="translation")
+    guide_pitch: Distribution = key(
+        NONE, "angle", "pitch of the carriage on its guide", only="translation",
+        centred="the size of a curve of unknown shape has none; a pitch that stays moves the zero",
+    )  # fmt: skip
 
     def beyond(self, counted: Mounting, in_proportion: tuple[str, ...] = ()) -> Mounting:
         """What is off beyond a mounting that is counted already, so that the squares of the errors add up to the whole.
@@ -116,7 +119,7 @@ class Mounting:
         for name, degree in POWERS.items():
             power = 1 if name in in_proportion else degree
             own, known = getattr(self, name), getattr(counted, name)
-            if own.spread.scale and known.spread.scale:
+            if own.spread.nonzero and known.spread.nonzero:
                 square = own.spread.absolute_moment(2 * power)
                 share = max(0.0, 1.0 - known.spread.absolute_moment(2 * power) / square)
                 spread = own.spread.scaled(share ** (0.5 / power))
@@ -126,11 +129,11 @@ class Mounting:
     def contrast_loss(self, encoder: Mounted) -> float:
         """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
         out = 1.0
-        if self.head_radial.scale or self.head_tilt.scale:
+        if self.head_radial.nonzero or self.head_tilt.nonzero:
             # without a radius there is no radial offset either: the documents see to it
             radius = encoder.track_radius or math.inf
             out = assembly.contrast_loss(self.head_radial, self.head_tilt, radius, encoder.window_periods)
-        if self.air_gap.scale and encoder.light_cone and encoder.period:
+        if self.air_gap.nonzero and encoder.light_cone and encoder.period:
             out *= assembly.gap_loss(self.air_gap, encoder.light_cone, encoder.period)
         return out
 
@@ -148,17 +151,17 @@ class Mounting:
         radius, heads = encoder.track_radius, encoder.heads
         stated = tuple(entry.of for entry in encoder.misalignment_errors)
         terms = self.beyond(encoder.counted, stated).scale_terms(encoder, fundamental)
-        if self.shaft_runout.spread.scale:
+        if self.shaft_runout.spread.nonzero:
             removed, runout = encoder.corrections.eccentricity, self.shaft_runout
             terms += assembly.shaft_runout(runout.spread, radius, removed, heads, runout.phase)
-        if self.nonrepeatable_runout.scale:
+        if self.nonrepeatable_runout.nonzero:
             terms += assembly.nonrepeatable_runout(self.nonrepeatable_runout, radius, heads)
         for entry in encoder.misalignment_errors:
             if entry.of not in STATED:
                 terms += self._stated(entry, fundamental)
-        if self.head_tangential.scale and not mastered:
+        if self.head_tangential.nonzero and not mastered:
             terms += assembly.head_tangential(self.head_tangential, radius)
-        if self.abbe_offset and self.guide_pitch.scale:
+        if self.abbe_offset and self.guide_pitch.nonzero:
             terms += linear.abbe(self.abbe_offset, self.guide_pitch, fundamental)
         return terms
 
@@ -171,14 +174,14 @@ class Mounting:
         radius, heads = encoder.track_radius, encoder.heads
         stated = {entry.of: entry for entry in encoder.misalignment_errors if entry.of in STATED}
         terms: tuple[Term, ...] = ()
-        if self.eccentricity.spread.scale and "eccentricity" not in stated:
+        if self.eccentricity.spread.nonzero and "eccentricity" not in stated:
             removed, phase = encoder.corrections.eccentricity, self.eccentricity.phase
             terms += assembly.eccentricity(self.eccentricity.spread, radius, removed, heads, phase)
-        if self.ellipticity.spread.scale:
+        if self.ellipticity.spread.nonzero:
             terms += assembly.ellipticity(self.ellipticity.spread, radius, heads, self.ellipticity.phase)
-        if self.disc_tilt.spread.scale and "disc_tilt" not in stated:
+        if self.disc_tilt.spread.nonzero and "disc_tilt" not in stated:
             terms += assembly.disc_tilt(self.disc_tilt.spread, heads, self.disc_tilt.phase)
-        if self.coupling_angle.spread.scale:
+        if self.coupling_angle.spread.nonzero:
             terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
         for entry in stated.values():
             terms += self._stated(entry, fundamental)
@@ -188,4 +191,6 @@ class Mounting:
         """What the sheet states that an offset costs."""
         offset = getattr(self, entry.of)
         spread = offset.spread if isinstance(offset, Magnitude) else offset
-        return scale.stated_misalignment(entry.of, spread, entry.error / entry.at, fundamental) if spread.scale else ()
+        return (
+            scale.stated_misalignment(entry.of, spread, entry.error / entry.at, fundamental) if spread.nonzero else ()
+        )

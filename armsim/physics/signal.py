@@ -54,7 +54,7 @@ def sub_divisional_error(
     worst = (1.0 - correction) / order
     gain = worst / math.sqrt(heads)
     terms: list[Term] = []
-    if offset.scale:
+    if offset.nonzero:
         acts = (Coupling(0, SHAFT, Wave("cos", order, gain)), Coupling(1, SHAFT, Wave("sin", order, -gain)))
         limit = math.sqrt(2.0) * offset.limit * worst
         draw = TurnedPair(offset)
@@ -71,7 +71,7 @@ def sub_divisional_error(
             )
         )
     for name, size in (("amplitude mismatch", amplitude_mismatch), ("phase error", phase_error)):
-        if size.scale:
+        if size.nonzero:
             part = Part(0.5 * gain, power=1, turns=1, order=2 * order)
             terms.append(replace(polar(name, name, size, None, (part,)), limit=0.5 * size.limit * worst))
     return tuple(terms)

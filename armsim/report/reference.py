@@ -167,6 +167,7 @@ def _accepted(field: Declared) -> str:
     if key.kind not in ("word", "flag", "choice", "list", "part"):
         units = ", ".join(unit for kind in kinds(key) for unit in DIMENSIONS[kind][1])
         form = "a tolerance, " if field.type in (Distribution, Magnitude) else ""
+        form = f"{form}mean: where it is not about zero, " if form and not (key.centred or key.visit) else form
         return f"{form}{key.kind} ({units})"
     return {"flag": "true or false", "list": "a list", "part": "keys of its own"}.get(key.kind, "a word")
 
