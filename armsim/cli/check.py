@@ -83,8 +83,9 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
+            from armsim.cli.links import print_links
             from armsim.cli.moving import print_motion, print_operation
-            from armsim.engine.joint_budgets import joint_budgets
+            from armsim.engine.joint_budgets import joint_budgets, link_budget
             from armsim.engine.motion import motions
             from armsim.engine.operation import limits_of
             from armsim.tasks.poses import fastest
@@ -96,11 +97,17 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 from dataclasses import asdict
 
-                printed[str(file)] = {"name": document.name, "joints": {n: asdict(s) for n, s in budgets.items()}}
+                printed[str(file)] = {
+                    "name": document.name,
+                    "joints": {n: asdict(s) for n, s in budgets.items()},
+                    "links": [asdict(term) for term in link_budget(machine)],
+                    "notes": list(document.notes),
+                }
             else:
                 tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print_joints(budgets, machine.joints)
                 _print(budgets)
+                print_links(machine)
                 print_motion(motions(machine, document.motion, document.plan.seed))
                 print_operation(limits_of(machine, document.plan))
                 _print_poses(document)
