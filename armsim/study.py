@@ -24,6 +24,7 @@ from armsim.engine.operation import limits_of
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
 from armsim.model.arm import Arm
+from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
 from armsim.processors import processors
 from armsim.results import (
@@ -256,6 +257,7 @@ class Study:
             stated=stated_effects(scenario.machine),
             motion=motions(scenario.machine, scenario.motion, final.seed),
             operation=operation,
+            assumptions=assumptions(scenario.machine),
         )
 
     def growing(

@@ -19,7 +19,7 @@ from armsim.physics import signal as signals
 from armsim.physics.heads import Heads, number_of
 
 TYPICAL_WINDOW = 8.0
-"""Signal periods under the detectors where the data sheet does not tell. Typical, from memory."""
+"""Signal periods under the detectors where the data sheet does not tell. Common practice, no source."""
 CURVE = "the size of a curve of unknown shape has none"
 VALID_NOISE = 0.3
 """Noise over amplitude up to which the arctangent is nearly linear in it."""

@@ -7,6 +7,7 @@ from typing import Any
 
 from armsim import caution
 from armsim.model.effects import Effect, effects
+from armsim.report.assumed_values import assumed_table
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
 from armsim.results import Result
 from armsim.sources import Source
@@ -51,6 +52,8 @@ def assumptions(result: Result) -> Section:
     )
     blocks: list[Block] = [Bullets(items)]
     blocks += [Text(text) for text in modelled(result)]
+    assumed = assumed_table(result)
+    blocks += [assumed] if assumed is not None else []
     return Section("Assumptions, and what is left out", "assumptions", tuple(blocks))
 
 

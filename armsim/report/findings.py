@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from armsim.formatting import apart, percent, show, show_interval, show_speed
+from armsim.report.assumed_values import assumed_sentence
 from armsim.report.columns import column
 from armsim.report.document import Cell, Front, Picture, Table, Tone, table
 from armsim.results import Result, TaskResult
@@ -20,7 +21,8 @@ def front(result: Result, pictures: Sequence[Picture], advice: Sequence[str]) ->
     tone: Tone = "plain" if result.met is None else "good" if result.met else "bad"
     reasons = [f"{own.name}: {reason}" for own in result.tasks for reason in own.summary.reasons] + too_rough(result)
     why = (f"Why it is not met: {'; '.join(reasons)}.",) if reasons else ()
-    sentences = (*why, _population(result, task), dominance(result, task))
+    assumed = assumed_sentence(result, task)
+    sentences = (*why, _population(result, task), dominance(result, task), *((assumed,) if assumed else ()))
     return Front(
         _asked(result), _verdict(result, task), tone, sentences, _tasks(result), tuple(pictures), tuple(advice),
         kept_in_mind(result.warnings, len(result.tasks)),

@@ -17,7 +17,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
 from armsim.asked import Requirement
-from armsim.results.joints import JointBudget, JointMotion, OperationLimit, TermBudget
+from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
 from armsim.results.posetable import PoseTable
 
@@ -264,7 +264,7 @@ class Result:
     """A whole run. ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated.
 
     ``stated`` names the causes of error that the scenario states, by document and key, with the joints at which; none
-    where they are those of the machine.
+    where they are those of the machine. ``assumptions`` are the values that it does not state.
     """
 
     format: str
@@ -286,6 +286,7 @@ class Result:
     stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
     motion: dict[str, JointMotion] = field(default_factory=dict)
     operation: tuple[OperationLimit, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
 
     @property
     def met(self) -> bool | None:
