@@ -36,7 +36,9 @@ def caveats(
     out = list(scenario.notes)
     causes = {term.cause for term in scenario.machine.terms}
     rise = scenario.machine.environment.temperature_rise
-    drifting = [j.name for j in scenario.machine.joints if j.encoder.drift.scale or j.encoder.signal.offset_drift.scale]
+    drifting = [
+        j.name for j in scenario.machine.joints if j.encoder.drift.nonzero or j.encoder.signal.offset_drift.nonzero
+    ]
     if rise is not None and "temperature" not in causes:
         out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
     if rise is None and drifting:

@@ -59,6 +59,10 @@ class Key:
         Whether a tolerance is drawn anew at every visit, for which few laws serve.
     silent : bool
         Whether what is stated under it makes no error of its own.
+    centred : str
+        Why a tolerance can have no mean; empty where it can.
+    one_sided : str
+        What its quantity is where a bare size is easily meant as its value and not as a tolerance, such as ``a rise``.
     """
 
     kind: str
@@ -82,6 +86,8 @@ class Key:
     required: bool = False
     visit: bool = False
     silent: bool = False
+    centred: str = ""
+    one_sided: str = ""
 
     @property
     def source(self) -> str:
@@ -170,7 +176,7 @@ def stated(owner: Any) -> Iterator[tuple[str, Key]]:
 
 
 def _size(value: Any) -> Any:
-    """Size of a quantity: the scale of a law, how many there are of a list."""
-    for name in ("spread", "scale"):
+    """Size of a quantity: whether a law is one of anything but zero, how many there are of a list."""
+    for name in ("spread", "nonzero"):
         value = getattr(value, name, value)
     return len(value) if isinstance(value, tuple) else value

@@ -25,6 +25,7 @@ from armsim.engine.operation import limits_of
 from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
 from armsim.model.arm import Arm
+from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
 from armsim.processors import processors
 from armsim.results import (
@@ -262,6 +263,7 @@ class Study:
             operation=operation,
             judgements=judge_joints(scenario.requirement, motion, final.units),
             source_digest=source_digest(),
+            assumptions=assumptions(scenario.machine),
         )
 
     def growing(

@@ -62,7 +62,7 @@ TERMS = [
     *scale.graduation(Distribution("normal", 1e-3), 1.0, (0.0, 1.5)),
     *scale.stated_noise(Distribution("normal", 1e-3), 0.5),
     *scale.stated_misalignment("head_radial", Distribution("triangular", 1e-3), 0.1, 1.0),
-    *signal.stated_sub_divisional_error(64, Distribution("uniform", 1e-3), 2),
+    *signal.stated_sub_divisional_error(64, Distribution("uniform", 1e-3)),
 ]
 
 

@@ -15,7 +15,7 @@ from armsim.errors import InputError, Problem
 if TYPE_CHECKING:
     from armsim.model.encoder import Encoder
     from armsim.model.joint import Joint
-    from armsim.results import JointBudget
+    from armsim.results import Assumption, JointBudget
     from armsim.scenario import Scenario
 
 
@@ -83,10 +83,12 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
+            from armsim.cli.links import print_links
             from armsim.cli.moving import print_motion, print_operation
-            from armsim.engine.joint_budgets import joint_budgets
+            from armsim.engine.joint_budgets import joint_budgets, link_budget
             from armsim.engine.motion import motions
             from armsim.engine.operation import limits_of
+            from armsim.model.assumptions import assumptions
             from armsim.tasks.poses import fastest
 
             machine = document.machine
@@ -96,11 +98,19 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 from dataclasses import asdict
 
-                printed[str(file)] = {"name": document.name, "joints": {n: asdict(s) for n, s in budgets.items()}}
+                printed[str(file)] = {
+                    "name": document.name,
+                    "joints": {n: asdict(s) for n, s in budgets.items()},
+                    "links": [asdict(term) for term in link_budget(machine)],
+                    "notes": list(document.notes),
+                    "assumptions": [asdict(own) for own in assumptions(machine)],
+                }
             else:
                 tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
                 _print_joints(budgets, machine.joints)
                 _print(budgets)
+                print_links(machine)
+                _print_assumptions(assumptions(machine))
                 print_motion(motions(machine, document.motion, document.plan.seed))
                 print_operation(limits_of(machine, document.plan))
                 _print_poses(document)
@@ -142,6 +152,14 @@ def _tell_encoder(file: Path, encoder: Encoder, printed: dict[str, Any], json: b
     print_table(title, header, terms, right=(3, 4))
     if absent:
         tell(f"not stated, taken as absent: {', '.join(absent)}")
+
+
+def _print_assumptions(assumptions: Sequence[Assumption]) -> None:
+    """Values that the scenario does not state and that make errors."""
+    if assumptions:
+        header = ("joint", "assumed", "value", "from", "makes")
+        rows = [(own.joint, own.key, own.value, own.source, ", ".join(own.causes)) for own in assumptions]
+        print_table("assumed, not stated", header, rows)
 
 
 def _print_poses(scenario: Scenario) -> None:

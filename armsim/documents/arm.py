@@ -140,7 +140,7 @@ def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm
         own = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
         for field in declared(toleranced):
             entry = getattr(own, field.name, None) or getattr(common, field.name)
-            if entry is not None and entry.spread.scale:
+            if entry is not None and entry.spread.nonzero:
                 tolerances.append((Axis(name, field.name), entry.spread))
     for name in given.masses.links if given.masses is not None else ():
         if name not in names:

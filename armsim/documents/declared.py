@@ -42,6 +42,7 @@ EITHER = {
     "subdivision": ("bits", "counts"),
 }  # fmt: skip
 """Quantities that may be stated as one or the other."""
+EVERY_VISIT = "what changes from visit to visit scatters about zero; what stays is an error of another key"
 
 
 def kinds(key: Key) -> tuple[str, ...]:
@@ -59,7 +60,8 @@ def check(key: Key, law: type = float) -> Check:
     if key.kind == "count":
         return count(int(key.least or 0), int(key.most or 0), key.why)
     if law in (Distribution, Magnitude):
-        return tolerance(*kinds(key), magnitude=law is Magnitude, visit=key.visit, most=key.most)
+        centred = EVERY_VISIT if key.visit else key.centred
+        return tolerance(*kinds(key), magnitude=law is Magnitude, visit=key.visit, most=key.most, centred=centred)
     if key.kind in FAMILIES or key.kind in EITHER:
         return measured(*kinds(key), least=key.least, above=key.above, most=key.most)
     return quantity(*kinds(key), least=key.least, above=key.above, most=key.most)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
+from armsim.declared import declared
+from armsim.documents.fields import is_bare
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Machine
 
@@ -27,10 +30,25 @@ def doubts(machine: Machine) -> list[str]:
     stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
     if stiff and machine.masses is None:
         out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
-    dark = [j.name for j in machine.joints if j.mounting.air_gap.scale and not j.encoder.light_cone]
+    dark = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
     if dark:
         out.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
     return list(dict.fromkeys(out))
+
+
+def bare_sizes(owner: type, data: Any, path: str) -> list[str]:
+    """Notes on sizes that may be meant as values: of quantities of one side, with no word of a tolerance."""
+    out = []
+    for field in declared(owner):
+        size = data.get(field.yaml) if isinstance(data, dict) else None
+        if field.key.one_sided and isinstance(size, str) and is_bare(size):
+            unit = size.lstrip("+-.0123456789eE ")
+            out.append(
+                f"{path}.{field.yaml}: {size} is read as ±{size} about zero; for {field.key.one_sided} of {size} write "
+                f"{{mean: {size}, limit: 0 {unit}}} or {{limit: {size}, distribution: fixed}}, for ±{size} "
+                f"{{limit: {size}}}"
+            )
+    return out
 
 
 def _of_encoder(encoder: Encoder) -> list[str]:

@@ -45,6 +45,10 @@ def _whole(own: Any) -> Any:
     others = [name for name in given_keys(mounted) if name not in POWERS] if mounted else []
     if others:
         raise wrong(f"'mounted_with' with {', '.join(others)}", ", ".join(POWERS))
+    entries = [entry.of for entry in own.misalignment_errors or ()]
+    twice = [name for name in dict.fromkeys(entries) if entries.count(name) > 1]
+    if twice:
+        raise wrong(f"'misalignment_errors' of {', '.join(twice)} twice", "one of each")
     for entry in own.misalignment_errors or ():
         kind = "angle" if entry.of in ANGLES else "length"
         if entry.at.kind != kind:

@@ -11,7 +11,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from armsim.documents import units
-from armsim.errormodel.distributions import Distribution, Law, Magnitude
+from armsim.errormodel.distributions import CENTRED, Distribution, Law, Magnitude
 
 LIMITED: tuple[Law, ...] = ("uniform", "triangular", "arcsine", "fixed")
 SCATTERED: tuple[Law, ...] = ("normal", "rayleigh")
@@ -116,7 +116,9 @@ def measured(*kinds: str, least: float | None = None, above: bool = False, most:
     return Check(read, _schema(kinds))
 
 
-def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False, most: float | None = None) -> Check:
+def tolerance(
+    *kinds: str, magnitude: bool = False, visit: bool = False, most: float | None = None, centred: str = ""
+) -> Check:
     """A `Tolerance`.
 
     Parameters
@@ -129,13 +131,15 @@ def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False, most: f
         Drawn anew at every visit: uniform and normal only.
     most : float, optional
         Largest limit for which the physics holds, in the SI unit.
+    centred : str
+        Why it can have no mean; empty where it can.
     """
     laws = [d for d in (*LIMITED, *SCATTERED) if magnitude or d != "rayleigh"]
     if visit:
         laws = ["uniform", "normal"]
 
     def read(value: Any) -> Tolerance:
-        out = _tolerance(value, kinds, laws, magnitude)
+        out = _tolerance(value, kinds, laws, magnitude, centred)
         if most is not None and out.spread.limit > most:
             raise wrong(
                 f"{_shown(value)} is too large",
@@ -143,7 +147,7 @@ def tolerance(*kinds: str, magnitude: bool = False, visit: bool = False, most: f
             )
         return out
 
-    return Check(read, _tolerance_schema(kinds, laws, magnitude))
+    return Check(read, _tolerance_schema(kinds, laws, magnitude, not centred))
 
 
 SIZES: tuple[tuple[str, float, bool], ...] = (
@@ -169,13 +173,23 @@ def _as_sheets_say(value: Any, kinds: tuple[str, ...], laws: list[Law]) -> tuple
     return Measured(share * size.value, size.kind), limited
 
 
-def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: bool) -> Tolerance:
-    form = "X, {limit: X, distribution: ...} or {std: X, distribution: ...}, with X " + units.accepted(*kinds)
+def is_bare(value: Any) -> bool:
+    """Whether a tolerance is written as a number with its unit alone, which does not say that it is one."""
+    text = value.strip() if isinstance(value, str) else ""
+    return bool(text) and _EITHER_WAY.match(text) is None and _SIZE.fullmatch(text) is None
+
+
+def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: bool, centred: str) -> Tolerance:
+    about = "" if centred else "mean: X, "
+    form = f"X, {{{about}limit: X, distribution: ...}} or {{{about}std: X, distribution: ...}}, with X "
+    form += units.accepted(*kinds)
     if not isinstance(value, dict):
         size, limited = _as_sheets_say(value, kinds, laws)
         _bounded(size, 0.0, False, None, value)
         return Tolerance(Distribution("uniform" if limited else "normal", size.value), None, size.kind)
-    known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set())
+    if centred and "mean" in value:
+        raise wrong("'mean' of a tolerance that has none", f"leave it out: {centred}")
+    known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set()) | (set() if centred else {"mean"})
     unknown = sorted(set(value) - known)
     if unknown:
         raise wrong(f"unknown key {unknown[0]!r} of a tolerance", ", ".join(sorted(known)))
@@ -185,11 +199,27 @@ def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: b
     size = _read(value["limit" if limited else "std"], kinds)
     _bounded(size, 0.0, False, None)
     fitting = [law for law in laws if law in (LIMITED if limited else SCATTERED)]
+    if "mean" in value:
+        fitting = [own for own in fitting if own in CENTRED]
     law = value.get("distribution", fitting[0])
     if law not in fitting:
-        raise wrong(f"distribution {_shown(law)} of a {'limit' if limited else 'std'}", ", ".join(fitting))
+        of = f"a {'limit' if limited else 'std'}{' with a mean' if 'mean' in value else ''}"
+        raise wrong(f"distribution {_shown(law)} of {of}", ", ".join(fitting))
     phase = _read(value["phase"], ("angle",)).value if "phase" in value else None
-    return Tolerance(Distribution(law, size.value), phase, size.kind)
+    if "mean" not in value:
+        return Tolerance(Distribution(law, size.value), phase, size.kind)
+    mean = _read(value["mean"], kinds)
+    if mean.kind != size.kind:
+        raise wrong(f"a mean that is of {_kind(mean.kind)}, of a tolerance of {_kind(size.kind)}", "both alike")
+    spread = Distribution(law, size.value, mean.value)
+    if magnitude and spread.centre and mean.value * (1 + 1e-12) < spread.limit - abs(mean.value):
+        accepted = "a mean that is no less than the limit, or than three standard deviations: a size is not negative"
+        raise wrong(f"{_shown(value['mean'])} as the mean of a size that then reaches below zero", accepted)
+    return Tolerance(spread, phase, size.kind)
+
+
+def _kind(kind: str) -> str:
+    return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
 
 
 def count(least: int = 1, most: int = 1_000_000, why: str = "") -> Check:
@@ -266,7 +296,7 @@ def _schema(kinds: tuple[str, ...], stated: bool = False) -> dict[str, Any]:
     }
 
 
-def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool) -> dict[str, Any]:
+def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool, mean: bool) -> dict[str, Any]:
     size = _schema(kinds)
     forms: list[dict[str, Any]] = [_schema(kinds, stated=True)]
     for key, family in (("limit", LIMITED), ("std", SCATTERED)):
@@ -275,5 +305,7 @@ def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool) 
             properties: dict[str, Any] = {key: size, "distribution": {"enum": fitting}}
             if magnitude:
                 properties["phase"] = _schema(("angle",))
+            if mean:
+                properties["mean"] = size
             forms.append({"type": "object", "properties": properties, "required": [key], "additionalProperties": False})
     return {"anyOf": forms}

@@ -11,7 +11,7 @@ from armsim.documents.declared import Place, build, document_of, extended
 from armsim.documents.measured import CurveDocument, check_curve, of_sensor
 from armsim.model.arm import ArmJoint
 from armsim.model.encoder import Encoder
-from armsim.model.gears import PRESETS, GearType
+from armsim.model.gears import PRESETS, TYPICAL, GearType
 from armsim.model.joint import Bus, Joint
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
@@ -131,9 +131,6 @@ def _transmission(joint: Any, place: Place) -> Transmission:
         return own
     if "ratio" not in stated:
         raise place.source.error((*place.at, "type"), f"a {given.type} gear without its ratio", "ratio:")
-    preset = PRESETS[given.type]
-    return replace(
-        own,
-        kinematic_error=own.kinematic_error if "kinematic_error" in stated else preset.kinematic_error,
-        lost_motion=own.lost_motion if "lost_motion" in stated else preset.lost_motion,
-    )
+    typical = tuple(key for key in TYPICAL if key not in stated)
+    values = {key: getattr(PRESETS[given.type], key) for key in typical}
+    return replace(own, type=given.type, typical=typical, **values)

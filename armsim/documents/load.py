@@ -20,7 +20,7 @@ from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
 from armsim.documents.changes import changed
 from armsim.documents.columns import LARGEST, source_of
 from armsim.documents.declared import Place, build
-from armsim.documents.doubts import doubts
+from armsim.documents.doubts import bare_sizes, doubts
 from armsim.documents.encoder import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.joint import build_joint
@@ -201,7 +201,7 @@ class _Loader:
         environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
         fitted = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, fitted, tolerances, masses, environment)
-        self.notes += doubts(machine)
+        self.notes += [*doubts(machine), *bare_sizes(Environment, source.data.get("environment"), "environment")]
         return Scenario(
             document.name,
             machine,

@@ -17,11 +17,15 @@ NORMAL_95 = 1.959963984540054
 """Standard deviations of a normal law within which 95 % lie, to either side."""
 COVERED = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
 """What counts as the limit of a law without bounds, over its scale: 99.73 % lie within."""
+CENTRED: tuple[Law, ...] = ("uniform", "triangular", "arcsine", "normal")
+"""Laws that may lie about another value than zero."""
+FOLDED = 8.0
+"""Standard deviations from zero beyond which a normal law counts as all on one side: 1e-15 is not."""
 
 
 @dataclass(frozen=True)
 class Distribution:
-    """The law of one random quantity, symmetric about zero but for ``fixed`` and ``rayleigh``.
+    """The law of one random quantity, symmetric about ``centre`` but for ``fixed`` and ``rayleigh``.
 
     Parameters
     ----------
@@ -31,13 +35,43 @@ class Distribution:
         components of standard deviation scale.
     scale : float
         In the unit of the quantity, not negative.
+    centre : float
+        Of a law of `CENTRED`; 0 of the others, whose mean follows from the scale.
     """
 
     distribution: Law
     scale: float
+    centre: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.centre and self.distribution not in CENTRED:
+            raise ValueError(f"a {self.distribution} law has no centre")
+
+    @property
+    def nonzero(self) -> bool:
+        """Whether the quantity is ever anything but zero."""
+        return bool(self.scale or self.centre)
 
     def absolute_moment(self, n: int) -> float:
-        """E|x|^n in closed form, for n >= 0. Source: integrals of the densities; JCGM 101:2008 6.4 for the laws."""
+        """E|x|^n, for n >= 0: in closed form where the law is symmetric about zero, n is even, or x keeps its sign.
+
+        Source: integrals of the densities; JCGM 101:2008 6.4 for the laws; binomial theorem for a centre; NIST Digital
+        Library of Mathematical Functions 13.4 for a normal law folded at zero (from memory). Else by midpoints of equal
+        probability.
+        """
+        if not self.centre:
+            return self._about_zero(n)
+        normal = self.distribution == "normal"
+        if n % 2 and abs(self.centre) < (FOLDED if normal else 1.0) * self.scale:
+            if not normal:
+                return self.expectation(lambda x: np.abs(x) ** n)
+            from scipy.special import hyp1f1
+
+            return self._about_zero(n) * float(hyp1f1(-n / 2, 0.5, -0.5 * (self.centre / self.scale) ** 2))
+        out = sum(math.comb(n, k) * self._about_zero(k) * abs(self.centre) ** (n - k) for k in range(0, n + 1, 2))
+        return float(out)
+
+    def _about_zero(self, n: int) -> float:
         if n == 0:
             return 1.0
         unit = {
@@ -54,7 +88,7 @@ class Distribution:
     @property
     def mean(self) -> float:
         """Expected value of the signed quantity."""
-        return self.absolute_moment(1) if self.distribution in ("fixed", "rayleigh") else 0.0
+        return self.absolute_moment(1) if self.distribution in ("fixed", "rayleigh") else self.centre
 
     @property
     def second_moment(self) -> float:
@@ -69,11 +103,11 @@ class Distribution:
     @property
     def limit(self) -> float:
         """Largest magnitude; what holds 99.73 % where the law has no bound."""
-        return self.scale * COVERED.get(self.distribution, 1.0)
+        return abs(self.centre) + self.scale * COVERED.get(self.distribution, 1.0)
 
     def scaled(self, factor: float) -> Distribution:
         """The law of a positive factor times the quantity."""
-        return replace(self, scale=self.scale * factor)
+        return replace(self, scale=self.scale * factor, centre=self.centre * factor)
 
     def quantile(self, p: Array) -> Array:
         """Quantiles at probabilities p in (0, 1). Source: inverses of the distribution functions."""
@@ -93,7 +127,7 @@ class Distribution:
             standard = ndtri(p)
         else:
             standard = np.sqrt(-2.0 * np.log1p(-p))
-        return np.asarray(self.scale * standard, dtype=float)
+        return np.asarray(self.centre + self.scale * standard, dtype=float)
 
     def expectation(self, function: Callable[[Array], Array], steps: int = 2000) -> float:
         """Expected value of a function of the quantity, by midpoints of equal probability."""

@@ -84,10 +84,12 @@ class Term:
     def __post_init__(self) -> None:
         if self.life == "visit":
             plain = isinstance(self.draw, Independent) and all(
-                spread.distribution in VISIT_DISTRIBUTIONS for spread in self.draw.spreads
+                spread.distribution in VISIT_DISTRIBUTIONS and not spread.centre for spread in self.draw.spreads
             )
             if not plain:
-                raise ValueError(f"{self.name}: visit life asks for independent {', '.join(VISIT_DISTRIBUTIONS)} laws")
+                raise ValueError(
+                    f"{self.name}: visit life asks for independent {', '.join(VISIT_DISTRIBUTIONS)} laws about zero"
+                )
 
     @cached_property
     def covariance(self) -> Array:
@@ -257,28 +259,29 @@ def polar(name: str, cause: str, spread: Distribution, phase: float | None, part
 
 @dataclass(frozen=True)
 class UnknownOrder(Draw):
-    """Draw of one harmonic of fixed amplitude, of an order not known, at a phase not known."""
+    """Draw of one harmonic, of an order not known, at a phase not known; the magnitude of its amplitude counts."""
 
-    amplitude: float
+    amplitude: Distribution
     orders: int
 
     @property
     def dimensions(self) -> int:
-        return 2
+        return 2 if self.amplitude.distribution == "fixed" else 3
 
     def of(self, uniform: Array) -> Array:
         n = uniform.shape[1]
         out = np.zeros((2 * self.orders, n))
         which = np.minimum((uniform[0] * self.orders).astype(int), self.orders - 1)
         phase = 2 * np.pi * uniform[1]
-        out[2 * which, np.arange(n)] = self.amplitude * np.cos(phase)
-        out[2 * which + 1, np.arange(n)] = self.amplitude * np.sin(phase)
+        size = np.abs(self.amplitude.quantile(uniform[-1]))
+        out[2 * which, np.arange(n)] = size * np.cos(phase)
+        out[2 * which + 1, np.arange(n)] = size * np.sin(phase)
         return out
 
     @property
     def limits(self) -> tuple[float, ...]:
         """Largest magnitude of each coefficient."""
-        return (self.amplitude,) * (2 * self.orders)
+        return (self.amplitude.limit,) * (2 * self.orders)
 
 
 def unknown_curve(
@@ -292,6 +295,17 @@ def unknown_curve(
     share of every order that read heads leave; those averaged away stay as draws without effect.
     """
     amplitude = min(math.sqrt(2.0) * spread.rms, spread.limit)
+    limit = spread.limit * max(kept)
+    return replace(unknown_wave(name, cause, Distribution("fixed", amplitude), orders, kept), limit=limit)
+
+
+def unknown_wave(
+    name: str, cause: str, amplitude: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
+) -> Term:
+    """One harmonic a unit, every order equally likely, of random amplitude, at a phase not known.
+
+    ``kept`` as in `unknown_curve`.
+    """
     n = len(orders)
     acts = tuple(
         act
@@ -302,5 +316,5 @@ def unknown_curve(
             Coupling(2 * i + 1, SHAFT, Wave("cos", order, kept[i])),
         )
     )
-    second, limit = np.eye(2 * n) * amplitude**2 / (2 * n), spread.limit * max(kept)
+    second, limit = np.eye(2 * n) * amplitude.second_moment / (2 * n), amplitude.limit * max(kept)
     return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, limit)

@@ -7,10 +7,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from armsim.declared import key, walk
-from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.distributions import COVERED, Distribution
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import SHAFT
 from armsim.formatting import percent, show
 from armsim.model.encoder import Encoder, Reading, SecondTrack, SheetSummary, Signal
+from armsim.model.mounting import POWERS, STATED
 from armsim.physics.scale import noise_share
 
 TRACK_SHARE = 0.85
@@ -21,6 +26,8 @@ SAME_BITS = 0.01
 AGREE = "one of them, or two that agree"
 SAME = 1e-3
 """Share by which two statements of one size may differ."""
+RADIAL = ("eccentricity", "ellipticity")
+"""Sizes that err in inverse proportion to the radius of the track."""
 
 
 @dataclass(frozen=True)
@@ -190,7 +197,7 @@ def _plain(entry: Any) -> str:
 def _left(own: Encoder) -> Iterator[Reading]:
     """What is left of a stated whole, and what is taken for granted."""
     whole = own.summary
-    if whole is not None and whole.accuracy.scale:
+    if whole is not None and whole.accuracy.nonzero:
         parts, size = own.parts_of_accuracy(1.0), whole.accuracy.rms
         if parts:
             left = math.sqrt(max(0.0, size**2 - parts**2))
@@ -199,7 +206,14 @@ def _left(own: Encoder) -> Iterator[Reading]:
         yield Reading(
             "shape of the accuracy", "one wave of order 1 to 4, phase unknown", "the sheet tells its size alone", True
         )
-    if own.sub_divisional_error.scale:
+    for entry in own.misalignment_errors:
+        if entry.of in STATED:
+            how = "geometry not added, and neither read heads nor corrections, which the statement holds already"
+            yield Reading(entry.of.replace("_", " "), "as the sheet states", f"misalignment_errors: {how}")
+    if own.sub_divisional_error.nonzero and own.head_count > 1:
+        how = f"as stated: of the reading, its heads averaged, not divided by the root of {own.head_count}"
+        yield Reading("read heads", f"{own.head_count} averaged", f"sub_divisional_error {how}")
+    if own.sub_divisional_error.nonzero:
         how = "the sheet tells its size alone"
         yield Reading("shape within a period", "one wave, once or twice a period, phase unknown", how, True)
     if own.noise_bandwidth and own.used_bandwidth:
@@ -215,7 +229,7 @@ def _check(own: Encoder) -> None:
     """What must hold of the whole."""
     known = own.signal_periods or own.signal_period
     for name, stated, needed in (
-        ("sub_divisional_error", own.sub_divisional_error.scale, known), ("light_cone", own.light_cone, own.period),
+        ("sub_divisional_error", own.sub_divisional_error.nonzero, known), ("light_cone", own.light_cone, own.period),
         ("signal", own.signal != Signal(), known), ("max_frequency", own.max_frequency, known),
     ):  # fmt: skip
         if stated and not needed:
@@ -234,6 +248,7 @@ def _check(own: Encoder) -> None:
     whole = own.summary
     if whole is None:
         return
+    _check_mounted(own, whole)
     fundamental = 1.0
     for name, size, parts in (
         ("accuracy", whole.accuracy.rms, own.parts_of_accuracy(fundamental)),
@@ -242,6 +257,39 @@ def _check(own: Encoder) -> None:
         if size and parts > size * (1 + SAME):
             found = f"{_size(size, own.rotary)} rms, but the parts that are stated make {_size(parts, own.rotary)} rms"
             raise Contradiction(f"summary.{name}", found, "a whole that is no less than its parts")
+
+
+def _check_mounted(own: Encoder, whole: SheetSummary) -> None:
+    """The accuracy must be stated, and hold the errors of the mounting at which it is stated.
+
+    No unit that is mounted so may err by more than a bounded accuracy allows, and the mean squares of all that the
+    accuracy holds are no more than its own.
+    """
+    sizes = [name for name in POWERS if getattr(whole.mounted_with, name).spread.nonzero]
+    if not sizes:
+        return
+    if not whole.accuracy.nonzero:
+        accepted = "accuracy: what the mounting is part of"
+        raise Contradiction("summary.mounted_with", f"{', '.join(sizes)} without an accuracy", accepted)
+    stated = [entry.of for entry in own.misalignment_errors]
+    if not own.track_radius and any(name in RADIAL and name not in stated for name in sizes):
+        accepted = "track_radius, track_diameter or outer_diameter, which tells how much it errs"
+        raise Contradiction("summary.mounted_with", "without the radius of the track", accepted)
+    terms = own.mounted_parts()
+    square = sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
+    bounded = [getattr(whole.mounted_with, name).spread for name in sizes]
+    largest = max((term.limit for term in terms), default=0.0)
+    limited = all(spread.distribution not in COVERED for spread in (whole.accuracy, *bounded))
+    told = own.parts_of_accuracy(1.0)
+    apart = f", the parts that are stated {_size(told, own.rotary)} rms" if told else ""
+    together = math.hypot(math.sqrt(square), told)
+    if together > whole.accuracy.rms * (1 + SAME) or (limited and largest > whole.accuracy.limit * (1 + SAME)):
+        found = (
+            f"{', '.join(sizes)} of up to {_size(largest, own.rotary)} ({_size(math.sqrt(square), own.rotary)} rms)"
+            f"{apart}, in an accuracy of up to {_size(whole.accuracy.limit, own.rotary)} "
+            f"({_size(whole.accuracy.rms, own.rotary)} rms)"
+        )
+        raise Contradiction("summary.mounted_with", found, "a whole that is no less than its parts")
 
 
 def _check_second(own: Encoder, second: SecondTrack) -> None:

@@ -19,7 +19,8 @@ from armsim.physics import signal as signals
 from armsim.physics.heads import Heads, number_of
 
 TYPICAL_WINDOW = 8.0
-"""Signal periods under the detectors where the data sheet does not tell. Typical, from memory."""
+"""Signal periods under the detectors where the data sheet does not tell. Common practice, no source."""
+CURVE = "the size of a curve of unknown shape has none"
 VALID_NOISE = 0.3
 """Noise over amplitude up to which the arctangent is nearly linear in it."""
 MISALIGNED = ("head_radial", "head_tangential", "head_tilt", "air_gap", "disc_tilt", "eccentricity")
@@ -60,7 +61,8 @@ class Signal:
         1, "count", "samples averaged", least=1, most=1_000_000, why="beyond it nothing is left of the noise"
     )
     offset_drift: Distribution = key(
-        NONE, "relative drift", "offset of the signals that comes back per kelvin", cause="signal offset drift",
+        NONE, "relative drift", "offset of the signals that comes back per kelvin",
+        centred="where in a signal period it lies is not known", cause="signal offset drift",
         through="temperature", effect="once per signal period, with the temperature", life="unit",
         physics=signals.sub_divisional_error,
     )  # fmt: skip
@@ -107,6 +109,7 @@ class SheetSummary:
     accuracy: Distribution = key(
         NONE, "position",
         "largest error of one sensor over its range; what the sheet tells apart (graduation, signals) is part of it",
+        centred=CURVE,
         cause="stated accuracy", effect="a long wave of unknown phase", life="unit", physics=scale.summary_accuracy,
     )  # fmt: skip
     repeatability: Distribution = key(
@@ -187,12 +190,14 @@ class Encoder:
         most=1.0,
     )  # fmt: skip
     graduation_error: Distribution = key(
-        NONE, "position", "long-wave error of the written scale", cause="graduation error",
+        NONE, "position", "long-wave error of the written scale", centred=CURVE, cause="graduation error",
         effect="one of the orders 1 to 4 per turn", life="unit", physics=scale.graduation,
     )  # fmt: skip
     signal: Signal = key(Signal(), "part", "imperfections of sine and cosine, over the amplitude")
     sub_divisional_error: Distribution = key(
-        NONE, "position", "error within a signal period, of which the data sheet states only the size",
+        NONE, "position",
+        "error of the reading within a signal period, its heads averaged, of which the data sheet states only the size",
+        centred=CURVE,
         cause="sub-divisional error", effect="once or twice per signal period", life="unit",
         physics=signals.stated_sub_divisional_error,
     )  # fmt: skip
@@ -324,13 +329,13 @@ class Encoder:
         parts = self._waves(fundamental) + self.signal_waves()
         noise = self._noise(contrast_loss)
         terms = scale.quantisation(self.order, self.bits) + parts + noise
-        if self.slope_error.scale:
+        if self.slope_error.nonzero:
             terms += linear.slope_error(self.slope_error, farthest)
         accuracy = _rest(self._whole.accuracy, _mean_square(parts))
-        if accuracy.scale:
+        if accuracy.nonzero:
             terms += scale.summary_accuracy(accuracy, fundamental)
         repeatability = _rest(self._whole.repeatability, _mean_square(self._noise(1.0)))
-        if repeatability.scale:
+        if repeatability.nonzero:
             terms += scale.summary_repeatability(repeatability)
         return terms
 
@@ -338,12 +343,16 @@ class Encoder:
         """Root mean square of the errors that the sheet tells apart from the accuracy of the whole. [rad or m]"""
         return math.sqrt(_mean_square(self._waves(fundamental) + self.signal_waves()))
 
+    def mounted_parts(self) -> tuple[Term, ...]:
+        """Terms at the shaft of the mounting at which the accuracy is stated, and which it therefore holds."""
+        return self.counted.scale_terms(self, 1.0)
+
     def parts_of_repeatability(self) -> float:
         """Standard deviation of the noise that the sheet tells apart from the repeatability. [rad or m]"""
         return math.sqrt(_mean_square(self._noise(1.0)))
 
     def _waves(self, fundamental: float) -> tuple[Term, ...]:
-        if not self.graduation_error.scale:
+        if not self.graduation_error.nonzero:
             return ()
         return scale.graduation(self.graduation_error, fundamental, self.heads)
 
@@ -351,10 +360,10 @@ class Encoder:
         """Terms that repeat with the signal period, at the shaft."""
         own, order, heads, removed = self.signal, self.order, self.head_count, self.corrections.signal
         terms = signals.sub_divisional_error(order, own.offset, own.amplitude_mismatch, own.phase_error, removed, heads)
-        if own.third_harmonic.scale:
+        if own.third_harmonic.nonzero:
             terms += signals.third_harmonic(order, own.third_harmonic, own.third_harmonic_order, removed, heads)
-        if self.sub_divisional_error.scale:
-            terms += signals.stated_sub_divisional_error(order, self.sub_divisional_error, heads)
+        if self.sub_divisional_error.nonzero:
+            terms += signals.stated_sub_divisional_error(order, self.sub_divisional_error)
         return terms
 
     def _noise(self, contrast_loss: float) -> tuple[Term, ...]:
@@ -362,7 +371,7 @@ class Encoder:
         if self.signal.noise:
             averaged = self.signal.averages * self.head_count
             terms += signals.noise(self.order, self.signal.noise, averaged, contrast_loss)
-        if self.noise.scale:
+        if self.noise.nonzero:
             share = scale.noise_share(self.noise_bandwidth, self.used_bandwidth, contrast_loss)
             terms += scale.stated_noise(self.noise, share)
         return terms

@@ -1,4 +1,4 @@
-"""Gears by type, with values that are typical: from memory, for a first look, before the data sheet is there."""
+"""Gears by type, with typical values for a first look, before the data sheet is there."""
 
 from __future__ import annotations
 
@@ -9,6 +9,10 @@ from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.transmission import Harmonic, Transmission
 
 GearType = Literal["strain-wave", "cycloidal", "planetary"]
+TYPICAL = ("kinematic_error", "lost_motion")
+"""Keys of a transmission that its type gives a value, where they are not stated."""
+SOURCE = "common practice, no source"
+"""Of all typical values."""
 
 
 def _harmonic(per: Literal["input-turn", "output-turn"], order: float, arcseconds: float) -> Harmonic:
@@ -32,4 +36,4 @@ PRESETS: dict[GearType, Transmission] = {
         lost_motion=math.radians(180 / 3600),
     ),
 }
-"""Typical, from memory. The ratio and the stiffness depend on the size and have no typical value."""
+"""The ratio and the stiffness depend on the size and have no typical value."""

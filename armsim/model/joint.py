@@ -42,7 +42,7 @@ class Bus:
 
     def terms(self) -> tuple[Term, ...]:
         """Terms at the joint."""
-        terms = timing.skew(self.skew) if self.skew.scale else ()
+        terms = timing.skew(self.skew) if self.skew.nonzero else ()
         return terms + (timing.free_running(self.cycle) if self.cycle and not self.synchronous else ())
 
 
@@ -143,7 +143,7 @@ class Joint:
         axis, encoder = Axis(self.name), self.encoder
         at_joint = self.transmission.terms(self.geared, encoder.hysteresis / abs(self.ratio), self.approach)
         at_joint += encoder.timing.terms(encoder.corrections.latency) + self.bus.terms()
-        if self.mastering is not None and self.mastering.scale:
+        if self.mastering is not None and self.mastering.nonzero:
             at_joint += assembly.mastering(self.mastering)
         return (*self.sensor_terms(), *(term.on(axis) for term in at_joint))
 

@@ -32,7 +32,8 @@ class Environment:
 
     temperature_rise: Distribution | None = key(
         None, "temperature", "temperature above that of mastering, shared by links, scales and drifts",
-        cause="temperature", effect="growth and drifts, in proportion", life="unit", physics=heat.temperature,
+        one_sided="a rise", cause="temperature", effect="growth and drifts, in proportion", life="unit",
+        physics=heat.temperature,
     )  # fmt: skip
     expansion: float = key(
         0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause="growth of the links",
@@ -238,9 +239,9 @@ class Machine:
         drifts: list[tuple[Axis, tuple[Shape, ...], Distribution]] = []
         for joint in self.joints:
             axis, gain, encoder = Axis(joint.name), -1.0 / joint.ratio, joint.encoder
-            if encoder.drift.scale:
+            if encoder.drift.nonzero:
                 drifts.append((axis, (Constant(gain),), encoder.drift))
-            if encoder.signal.offset_drift.scale:
+            if encoder.signal.offset_drift.nonzero:
                 gain /= encoder.order * math.sqrt(encoder.head_count)  # calibrated away it comes back with the drift
                 order = encoder.order * joint.ratio
                 shapes = (Wave("cos", order, gain), Wave("sin", order, -gain))

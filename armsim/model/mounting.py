@@ -19,6 +19,8 @@ VALID_ANGLE = math.radians(10)
 RADIUS = ("track_radius",)
 POWERS = {"eccentricity": 1, "ellipticity": 1, "disc_tilt": 2, "coupling_angle": 2}
 """Sizes of which a data sheet's accuracy may hold a part, and the power with which each of them errs."""
+STATED = ("eccentricity", "disc_tilt")
+"""Sizes of which a sheet that states the cost states that of the geometry too: it takes the place of the geometry."""
 
 
 class Mounted(Protocol):
@@ -102,18 +104,22 @@ class Mounting:
         0.0, "length", "distance of a linear scale from the line of the tool", only="translation", cause="Abbe offset",
         effect="offset times pitch of the guide", life="unit", physics=linear.abbe,
     )  # fmt: skip
-    guide_pitch: Distribution = key(NONE, "angle", "pitch of the carriage on its guide", only="translation")
+    guide_pitch: Distribution = key(
+        NONE, "angle", "pitch of the carriage on its guide", only="translation",
+        centred="the size of a curve of unknown shape has none; a pitch that stays moves the zero",
+    )  # fmt: skip
 
-    def beyond(self, counted: Mounting) -> Mounting:
+    def beyond(self, counted: Mounting, in_proportion: tuple[str, ...] = ()) -> Mounting:
         """What is off beyond a mounting that is counted already, so that the squares of the errors add up to the whole.
 
-        The error of an eccentricity grows with it, that of a tilt with its square; of both the mean square is taken.
-        What is off less than counted errs no further.
+        The error of an eccentricity grows with it, that of a tilt with its square, but for those ``in_proportion``; of
+        all the mean square is taken. What is off less than counted errs no further.
         """
         left = {}
-        for name, power in POWERS.items():
+        for name, degree in POWERS.items():
+            power = 1 if name in in_proportion else degree
             own, known = getattr(self, name), getattr(counted, name)
-            if own.spread.scale and known.spread.scale:
+            if own.spread.nonzero and known.spread.nonzero:
                 square = own.spread.absolute_moment(2 * power)
                 share = max(0.0, 1.0 - known.spread.absolute_moment(2 * power) / square)
                 spread = own.spread.scaled(share ** (0.5 / power))
@@ -123,11 +129,11 @@ class Mounting:
     def contrast_loss(self, encoder: Mounted) -> float:
         """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
         out = 1.0
-        if self.head_radial.scale or self.head_tilt.scale:
+        if self.head_radial.nonzero or self.head_tilt.nonzero:
             # without a radius there is no radial offset either: the documents see to it
             radius = encoder.track_radius or math.inf
             out = assembly.contrast_loss(self.head_radial, self.head_tilt, radius, encoder.window_periods)
-        if self.air_gap.scale and encoder.light_cone and encoder.period:
+        if self.air_gap.nonzero and encoder.light_cone and encoder.period:
             out *= assembly.gap_loss(self.air_gap, encoder.light_cone, encoder.period)
         return out
 
@@ -142,29 +148,49 @@ class Mounting:
         mastered : bool
             Whether the zero was set with the head in its place.
         """
-        radius, heads, off = encoder.track_radius, encoder.heads, self.beyond(encoder.counted)
-        terms: tuple[Term, ...] = ()
-        if off.eccentricity.spread.scale:
-            removed = encoder.corrections.eccentricity
-            terms += assembly.eccentricity(off.eccentricity.spread, radius, removed, heads, off.eccentricity.phase)
-        if self.shaft_runout.spread.scale:
-            removed, own = encoder.corrections.eccentricity, self.shaft_runout
-            terms += assembly.shaft_runout(own.spread, radius, removed, heads, own.phase)
-        if self.nonrepeatable_runout.scale:
+        radius, heads = encoder.track_radius, encoder.heads
+        stated = tuple(entry.of for entry in encoder.misalignment_errors)
+        terms = self.beyond(encoder.counted, stated).scale_terms(encoder, fundamental)
+        if self.shaft_runout.spread.nonzero:
+            removed, runout = encoder.corrections.eccentricity, self.shaft_runout
+            terms += assembly.shaft_runout(runout.spread, radius, removed, heads, runout.phase)
+        if self.nonrepeatable_runout.nonzero:
             terms += assembly.nonrepeatable_runout(self.nonrepeatable_runout, radius, heads)
-        if off.ellipticity.spread.scale:
-            terms += assembly.ellipticity(off.ellipticity.spread, radius, heads, off.ellipticity.phase)
-        if off.disc_tilt.spread.scale:
-            terms += assembly.disc_tilt(off.disc_tilt.spread, heads, off.disc_tilt.phase)
-        if off.coupling_angle.spread.scale:
-            terms += assembly.coupling(off.coupling_angle.spread, off.coupling_angle.phase)
-        for own in encoder.misalignment_errors:
-            offset = getattr(self, own.of)
-            spread = offset.spread if isinstance(offset, Magnitude) else offset
-            if spread.scale:
-                terms += scale.stated_misalignment(own.of, spread, own.error / own.at, fundamental)
-        if self.head_tangential.scale and not mastered:
+        for entry in encoder.misalignment_errors:
+            if entry.of not in STATED:
+                terms += self._stated(entry, fundamental)
+        if self.head_tangential.nonzero and not mastered:
             terms += assembly.head_tangential(self.head_tangential, radius)
-        if self.abbe_offset and self.guide_pitch.scale:
+        if self.abbe_offset and self.guide_pitch.nonzero:
             terms += linear.abbe(self.abbe_offset, self.guide_pitch, fundamental)
         return terms
+
+    def scale_terms(self, encoder: Mounted, fundamental: float) -> tuple[Term, ...]:
+        """Terms of the sizes of which an accuracy may hold a part (`POWERS`), at the shaft.
+
+        What the sheet states of an eccentricity or a tilt is the whole of it, after its own heads and corrections: the
+        geometry is not added.
+        """
+        radius, heads = encoder.track_radius, encoder.heads
+        stated = {entry.of: entry for entry in encoder.misalignment_errors if entry.of in STATED}
+        terms: tuple[Term, ...] = ()
+        if self.eccentricity.spread.nonzero and "eccentricity" not in stated:
+            removed, phase = encoder.corrections.eccentricity, self.eccentricity.phase
+            terms += assembly.eccentricity(self.eccentricity.spread, radius, removed, heads, phase)
+        if self.ellipticity.spread.nonzero:
+            terms += assembly.ellipticity(self.ellipticity.spread, radius, heads, self.ellipticity.phase)
+        if self.disc_tilt.spread.nonzero and "disc_tilt" not in stated:
+            terms += assembly.disc_tilt(self.disc_tilt.spread, heads, self.disc_tilt.phase)
+        if self.coupling_angle.spread.nonzero:
+            terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
+        for entry in stated.values():
+            terms += self._stated(entry, fundamental)
+        return terms
+
+    def _stated(self, entry: Any, fundamental: float) -> tuple[Term, ...]:
+        """What the sheet states that an offset costs."""
+        offset = getattr(self, entry.of)
+        spread = offset.spread if isinstance(offset, Magnitude) else offset
+        return (
+            scale.stated_misalignment(entry.of, spread, entry.error / entry.at, fundamental) if spread.nonzero else ()
+        )

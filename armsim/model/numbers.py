@@ -70,7 +70,8 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
     for n, (axis, tolerance) in enumerate(machine.tolerances):
         kind = "length" if axis.parameter in ("d", "a", "x", "y", "z") else "angle"
         key = Key(kind, "tolerance of a link parameter", cause=f"link {axis.parameter}")
-        out.append(Number(f"link {axis}", axis.joint, key, True, tolerance.scale, ("tolerances", n, 1)))
+        for name, size, where in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
+            out.append(Number(name, axis.joint, key, True, size, where))
     return tuple(out)
 
 
@@ -85,15 +86,21 @@ def _stated(owner: Any, before: str = "", steps: Steps = ()) -> Iterator[tuple[s
         elif nested(field):
             yield from _stated(value, f"{path}.", at)
         elif field.key.kind not in PLAIN and not field.many and (field.key.kind != "count" or field.name in WHOLE):
-            size = _size(value)
-            if size:
-                yield path, field.key, size, at
+            for name, size, where in _sizes(path, value, at):
+                yield name, field.key, size, where
 
 
-def _size(value: Any) -> float:
-    spread = value.spread if isinstance(value, Magnitude) else value
+def _sizes(path: str, value: Any, steps: Steps) -> Iterator[tuple[str, float, Steps]]:
+    """The numbers of a quantity that are more than nothing: one, or mean and limit of a law about another value."""
+    spread, inner = (value.spread, (*steps, "spread")) if isinstance(value, Magnitude) else (value, steps)
+    if isinstance(spread, Distribution) and spread.centre:
+        yield f"{path}.mean", spread.centre, (*inner, "centre")
+        if spread.scale:
+            yield f"{path}.{'std' if spread.distribution == 'normal' else 'limit'}", spread.scale, (*inner, "scale")
+        return
     size = float(spread.scale if isinstance(spread, Distribution) else spread)
-    return size if abs(size) < float("inf") else 0.0
+    if size and abs(size) < float("inf"):
+        yield path, size, steps
 
 
 def _put(owner: Any, steps: Steps, factor: float) -> Any:

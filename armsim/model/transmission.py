@@ -28,7 +28,10 @@ class Harmonic:
 
 @dataclass(frozen=True)
 class Transmission:
-    """Gear between motor and joint; errors are at its output."""
+    """Gear between motor and joint; errors are at its output.
+
+    ``type`` and ``typical``: by which type of gear the fields named have their values, where the scenario states none.
+    """
 
     ratio: float = key(
         1.0, "number", "input turns per output turn", check=lambda x: abs(x) >= 1e-6,
@@ -52,6 +55,8 @@ class Transmission:
         through="wind-up", effect="share of the wind-up", life="unit", physics=gear.wind_up,
     )  # fmt: skip
     compensation: float = key(0.0, "ratio", "share of the wind-up that the controller removes", least=0.0, most=1.0)
+    type: str = ""
+    typical: tuple[str, ...] = ()
 
     def terms(self, geared: bool, hysteresis: float, approach: gear.Approach) -> tuple[Term, ...]:
         """Terms at the joint, attained minus commanded.

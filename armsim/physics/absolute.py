@@ -40,11 +40,16 @@ def periods_per_angle(fine: int, second: int) -> float:
 
 
 def disagreement(
-    skew: ArrayLike, eccentricity: ArrayLike, own: ArrayLike, signal: ArrayLike, radius: float, second_radius: float
+    skew: ArrayLike,
+    eccentricity: ArrayLike,
+    own: ArrayLike,
+    signal: tuple[ArrayLike, ArrayLike],
+    radius: float,
+    second_radius: float,
 ) -> Array:
     """Largest angle over a turn by which two tracks of one disc disagree. [rad]
 
-        |s (R1 - R2) / R2 + d| + e |1/R2 - 1/R1| + w
+        e |1/R2 - 1/R1| + max(c - w1, w2 - c),    c = s (R1 - R2) / R2 + d
 
     A head turned by s about the line that is square to the disc reads the second track s (R1 - R2) beside the first; a
     centre that lies e off the shaft moves both tracks by as much along the head, which is another angle at another
@@ -55,11 +60,11 @@ def disagreement(
     skew : (units,)
         s. [rad]
     eccentricity : (units,)
-        e. [m]
+        e, with the offset of the shaft in its bearing, which turns with it. [m]
     own : (units,)
         d, error of the second track against the first, by itself. [rad]
-    signal : (units,)
-        w, largest error within a period of the signals of the first. [rad]
+    signal : (units,), (units,)
+        w1 and w2, lowest and highest error within a period of the signals of the first. [rad]
     radius, second_radius : float
         R1 of the fine track, R2. [m]
 
@@ -69,7 +74,8 @@ def disagreement(
     """
     constant = np.asarray(skew) * (radius - second_radius) / second_radius + np.asarray(own)
     swing = np.abs(np.asarray(eccentricity)) * abs(1.0 / second_radius - 1.0 / radius)
-    return np.asarray(np.abs(constant) + swing + np.asarray(signal))
+    lowest, highest = signal
+    return np.asarray(swing + np.maximum(constant - lowest, highest - constant))
 
 
 def margin(disagreement: ArrayLike, per_angle: float) -> Array:

@@ -6,7 +6,7 @@ import math
 
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant
-from armsim.errormodel.terms import Term, independent, unknown_curve
+from armsim.errormodel.terms import Term, independent, unknown_curve, unknown_wave
 from armsim.physics.heads import Heads, gain
 
 GRADUATION_ORDERS = 4
@@ -93,9 +93,10 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
 
 
 def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
-    """What a data sheet says that a misplaced head or scale costs: a curve of unknown shape, as large as the offset.
+    """What a data sheet says that a misplaced head or scale costs: a wave of unknown order, as large as the offset.
 
-    A sheet that tells an error d at an offset a is taken to mean d/a per unit of any offset.
+    A sheet that states a largest error d at an offset a is taken to mean d/a per unit of any offset: of a unit that is
+    off by x the wave has the amplitude |x| d/a, as a wave of the geometry has.
 
     Parameters
     ----------
@@ -113,7 +114,9 @@ def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental:
     .. [1] JCGM 100:2008 5.1.3, the sensitivity coefficient; that the curve is a long wave is common practice, no
        source.
     """
-    return of_unknown_shape(f"stated {of}", "stated misalignment", offset.scaled(gain), fundamental, 1)
+    orders = tuple(h * fundamental for h in range(1, GRADUATION_ORDERS + 1))
+    name, cause = f"stated {of}", "stated misalignment"
+    return (unknown_wave(name, cause, offset.scaled(gain), orders, (1.0,) * GRADUATION_ORDERS),)
 
 
 def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:

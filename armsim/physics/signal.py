@@ -54,7 +54,7 @@ def sub_divisional_error(
     worst = (1.0 - correction) / order
     gain = worst / math.sqrt(heads)
     terms: list[Term] = []
-    if offset.scale:
+    if offset.nonzero:
         acts = (Coupling(0, SHAFT, Wave("cos", order, gain)), Coupling(1, SHAFT, Wave("sin", order, -gain)))
         limit = math.sqrt(2.0) * offset.limit * worst
         draw = TurnedPair(offset)
@@ -71,17 +71,18 @@ def sub_divisional_error(
             )
         )
     for name, size in (("amplitude mismatch", amplitude_mismatch), ("phase error", phase_error)):
-        if size.scale:
+        if size.nonzero:
             part = Part(0.5 * gain, power=1, turns=1, order=2 * order)
             terms.append(replace(polar(name, name, size, None, (part,)), limit=0.5 * size.limit * worst))
     return tuple(terms)
 
 
-def stated_sub_divisional_error(order: float, error: Distribution, heads: int = 1) -> tuple[Term, ...]:
+def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term, ...]:
     """Error within a signal period of which a data sheet states only the size.
 
     One harmonic a unit, once or twice per signal period with equal chance (offset, or mismatch and phase error), at a
-    phase not known; its size as in `terms.unknown_curve`. M heads err independently: 1/sqrt(M) of the rms stays.
+    phase not known; its size as in `terms.unknown_curve`. It is that of the reading, in which several heads are
+    averaged already, as a stated accuracy or noise is.
 
     Parameters
     ----------
@@ -89,16 +90,13 @@ def stated_sub_divisional_error(order: float, error: Distribution, heads: int = 
         Signal phase per unit of position. [rad/rad or rad/m]
     error : Distribution
         [rad or m]
-    heads : int
-        Read heads, averaged.
 
     References
     ----------
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty; Heydemann, Appl. Opt. 20 (1981) 3382 for the orders.
     """
-    spread = error.scaled(1.0 / math.sqrt(heads))
     waves, kept = (order, 2 * order), (1.0, 1.0)
-    return (unknown_curve("stated sub-divisional error", "sub-divisional error", spread, waves, kept),)
+    return (unknown_curve("stated sub-divisional error", "sub-divisional error", error, waves, kept),)
 
 
 @dataclass(frozen=True)

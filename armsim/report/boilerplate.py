@@ -7,6 +7,7 @@ from typing import Any
 
 from armsim import caution
 from armsim.model.effects import Effect, effects
+from armsim.report.assumed_values import assumed_table
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
 from armsim.results import Result
 from armsim.sources import Source
@@ -52,6 +53,8 @@ def assumptions(result: Result) -> Section:
     )
     blocks: list[Block] = [Bullets(items)]
     blocks += [Text(text) for text in modelled(result)]
+    assumed = assumed_table(result)
+    blocks += [assumed] if assumed is not None else []
     return Section("Assumptions, and what is left out", "assumptions", tuple(blocks))
 
 
@@ -60,8 +63,10 @@ def modelled(result: Result) -> list[str]:
     known = {str(effect): effect for effect in effects()}
     working: dict[str, set[str]] = {}
     for name, terms in (*((name, budget.terms) for name, budget in result.joints.items()), ("", result.links)):
-        for cause in (cause for term in terms for cause in term.cause.split(" and ")):
-            working.setdefault(cause, set()).add(name)
+        for term in terms:
+            misaligned = term.name.rpartition("/stated ")[2].replace("_", " ")  # what the sheet states of an offset
+            for cause in (*term.cause.split(" and "), misaligned):
+                working.setdefault(cause, set()).add(name)
     names, idle = [], []
     for text, joints in result.stated.items():
         if text not in known:

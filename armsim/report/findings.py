@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from armsim.formatting import percent, show
+from armsim.report.assumed_values import assumed_sentence
 from armsim.report.document import Front, Picture
 from armsim.report.verdict import TONES, deciding_task, headline, task_table
 from armsim.report.wording import stated
@@ -19,7 +20,8 @@ def front(result: Result, pictures: Sequence[Picture], advice: Sequence[str]) ->
     """What is asked, what comes out, every task in one line, the pictures that show it, what to do."""
     task = deciding_task(result)
     why = (f"What is missed or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
-    sentences = (*why, *_population(task), dominance(result, task))
+    assumed = assumed_sentence(result, task)
+    sentences = (*why, *_population(task), dominance(result, task), *((assumed,) if assumed else ()))
     return Front(
         _asked(result), headline(result), TONES[result.state], sentences, task_table(result), tuple(pictures),
         tuple(advice), kept_in_mind(result.warnings, len(result.tasks)),

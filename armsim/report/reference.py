@@ -15,9 +15,11 @@ from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS
 from armsim.engine import measures, statistics
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.model.assumptions import typical_value
 from armsim.model.calibration import Calibration
 from armsim.model.datasheet import Sheet
 from armsim.model.effects import ELSEWHERE, ROOTS
+from armsim.model.gears import PRESETS, SOURCE, TYPICAL
 from armsim.model.motion import JointSpeed, Motion
 
 ASKED: tuple[tuple[str, type, str], ...] = (
@@ -45,6 +47,7 @@ MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
 }  # fmt: skip
 """What results speak of, and the function whose docstring has its equation and source."""
 DOCUMENTS = {"ArmDocument", "EncoderDocument"}
+GEAR_WORDS = ("transmission.type", "type", *PRESETS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)", "": ""}
 
 
@@ -112,7 +115,7 @@ def words() -> list[str]:
     """Everything that can be explained."""
     found = [word for own in entries() for word in (own.path, own.path.rpartition(".")[2], own.field.key.cause) if word]
     shaped = [word for own in shapes() for word in (own.path, own.path.rpartition(".")[2])]
-    return sorted(dict.fromkeys([*found, *shaped, *MEASURES]))
+    return sorted(dict.fromkeys([*found, *shaped, *MEASURES, *GEAR_WORDS]))
 
 
 def explained(word: str) -> list[str]:
@@ -124,7 +127,17 @@ def explained(word: str) -> list[str]:
         for e in shapes()
         if word in (e.path, e.path.rpartition(".")[2])
     ]
-    return [*measured, *(_paragraph(entry) for entry in own), *shaped]
+    gears = [_gears()] if word in GEAR_WORDS else []
+    return [*measured, *gears, *(_paragraph(entry) for entry in own), *shaped]
+
+
+def _gears() -> str:
+    """The types of gears with their typical values."""
+    lines = [f"transmission.type, of the joint: typical values of what is not stated, by the type of gear; {SOURCE}"]
+    for name, gear in PRESETS.items():
+        values = "; ".join(f"{key}: {typical_value(gear, key)}" for key in TYPICAL)
+        lines.append(f"  {name}: {values}")
+    return "\n".join([*lines, "  what is stated beside the type wins; what is not is listed as assumed"])
 
 
 def _measure(word: str) -> str:
@@ -167,6 +180,7 @@ def _accepted(field: Declared) -> str:
     if key.kind not in ("word", "flag", "choice", "list", "part"):
         units = ", ".join(unit for kind in kinds(key) for unit in DIMENSIONS[kind][1])
         form = "a tolerance, " if field.type in (Distribution, Magnitude) else ""
+        form = f"{form}mean: where it is not about zero, " if form and not (key.centred or key.visit) else form
         return f"{form}{key.kind} ({units})"
     return {"flag": "true or false", "list": "a list", "part": "keys of its own"}.get(key.kind, "a word")
 

@@ -11,6 +11,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from armsim.report.assumed_values import assumed_records
 from armsim.report.drawing import begin, finish, rasterizing
 from armsim.report.gallery import figures_of
 from armsim.report.helpers import Helpers
@@ -148,4 +149,5 @@ def manifest_of(result: Result, sources: Sequence[Source], command: str) -> dict
         "python": platform.python_version(),
         "platform": platform.platform(),
         "packages": packages,
+        "assumptions": assumed_records(result),
     }

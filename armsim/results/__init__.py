@@ -1,6 +1,6 @@
 """Results: frozen classes, the table of poses, to and from results.json."""
 
-from armsim.results.joints import JointBudget, JointCurve, JointMotion, OperationLimit, Ripple, TermBudget
+from armsim.results.joints import Assumption, JointBudget, JointCurve, JointMotion, OperationLimit, Ripple, TermBudget
 from armsim.results.records import (
     FORMAT,
     NEAR_SINGULAR,
@@ -26,6 +26,7 @@ __all__ = [
     "NEAR_SINGULAR",
     "Acceptance",
     "Adaptive",
+    "Assumption",
     "Contribution",
     "Grid",
     "JointBudget",

@@ -118,6 +118,17 @@ class JointMotion:
 
 
 @dataclass(frozen=True)
+class Assumption:
+    """A value of a joint that its scenario does not state, where it comes from, and the causes that rest on it."""
+
+    joint: str
+    key: str
+    value: str
+    source: str
+    causes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class OperationLimit:
     """A limit of operation of a sensor over the built units, in periods of the signal, or in turns of the motor.
 

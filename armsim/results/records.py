@@ -20,7 +20,7 @@ from armsim.arrays import Array
 from armsim.asked import Requirement, coverage_of
 from armsim.formatting import percent
 from armsim.requirement import Judgement, Verdict, combined, fails, reasons
-from armsim.results.joints import JointBudget, JointMotion, OperationLimit, TermBudget
+from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
 from armsim.results.posetable import PoseTable
 
@@ -289,7 +289,8 @@ class Result:
 
     ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` names the
     causes of error that the scenario states, by document and key, with the joints at which; none where they are those
-    of the machine. ``judgements`` are those of criteria of joints; ``version`` and ``source_digest`` name the code.
+    of the machine. ``assumptions`` are the values that it does not state. ``judgements`` are those of criteria of
+    joints; ``version`` and ``source_digest`` name the code.
     """
 
     format: str
@@ -313,6 +314,7 @@ class Result:
     operation: tuple[OperationLimit, ...] = ()
     judgements: tuple[Judgement, ...] = ()
     source_digest: str = ""
+    assumptions: tuple[Assumption, ...] = ()
 
     @property
     def quantile(self) -> str:

@@ -1,4 +1,4 @@
-"""Gears by type: the typical values stay what they are said to be. Source: from memory, as in `model.gears`."""
+"""Gears by type: the typical values stay what they are said to be. Source: common practice, no source."""
 
 from __future__ import annotations
 

@@ -1,0 +1,51 @@
+"""Values that the model takes where a scenario states none: typical ones of a gear, of a disc, of a signal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from armsim.formatting import show_joint
+from armsim.model.gears import SOURCE
+from armsim.model.joint import Joint
+from armsim.model.machine import Machine
+from armsim.model.transmission import Harmonic, Transmission
+from armsim.results.joints import Assumption
+
+OF_THE_RADIUS = ("eccentricity", "shaft run-out", "non-repeatable run-out", "ellipticity", "head tangential")
+OF_THE_NOISE = ("signal noise", "stated noise")
+OF_THE_GEAR = {"kinematic_error": ("gear kinematic error",), "lost_motion": ("lost motion",)}
+"""Causes of error that rest on a value."""
+
+
+def assumptions(machine: Machine) -> tuple[Assumption, ...]:
+    """Every value of a machine that its scenario does not state, with the causes that rest on it."""
+    return tuple(own for joint in machine.joints for own in (*_of_gear(joint), *_of_encoder(joint)))
+
+
+def _of_gear(joint: Joint) -> Iterator[Assumption]:
+    gear = joint.transmission
+    for key in gear.typical:
+        source = f"typical of a {gear.type} gear; {SOURCE}"
+        yield Assumption(joint.name, f"transmission.{key}", typical_value(gear, key), source, OF_THE_GEAR[key])
+
+
+def typical_value(gear: Transmission, key: str) -> str:
+    """A typical value of a gear in words."""
+    if key == "lost_motion":
+        return show_joint(gear.lost_motion, "rad")
+    return ", ".join(_wave(own) for own in gear.kinematic_error)
+
+
+def _wave(own: Harmonic) -> str:
+    return f"order {own.order:g} per {own.per.replace('-', ' ')} up to {show_joint(own.amplitude.spread.limit, 'rad')}"
+
+
+def _of_encoder(joint: Joint) -> Iterator[Assumption]:
+    """Its radius, and its window where the head is off; the shape of what a sheet states by its size alone is none."""
+    encoder, mounting = joint.encoder, joint.mounting
+    window = OF_THE_NOISE if mounting.head_radial.nonzero or mounting.head_tilt.nonzero else ()
+    resting = {"track_radius": OF_THE_RADIUS, "sensing_window": window}
+    for reading in encoder.readings:
+        causes = resting.get(reading.key, ()) if reading.assumed else ()
+        if causes:
+            yield Assumption(joint.name, f"encoder.{reading.key}", reading.value, f"{reading.how}; {SOURCE}", causes)
