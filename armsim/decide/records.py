@@ -155,6 +155,17 @@ class Rejected:
 
 
 @dataclass(frozen=True)
+class Equal:
+    """Another design of the price of the answer that meets the requirement too, and its error.
+
+    ``at_coverage`` is the quantile at the worst pose of all tasks. [m]
+    """
+
+    design: tuple[Fitted, ...]
+    at_coverage: float
+
+
+@dataclass(frozen=True)
 class Confirmation:
     """The answer on a population that the search has not seen.
 
@@ -177,7 +188,7 @@ class Proof:
     Parameters
     ----------
     sampled : int
-        Cheaper designs that were sampled and fail.
+        Cheaper designs that were sampled on the population of the scenario and fail there.
     bounded : int
         Cheaper designs whose RP, by the law of their visits, exceeds the limit; each excludes those near it.
     complete : bool
@@ -186,6 +197,8 @@ class Proof:
         Every cheaper design that the judgement on the position leaves open is one of the two.
     margin : float
         Of the judgement on the position: by how much, in mean square, limits were wider than the requirement.
+    beside : bool
+        Every design of the price of the answer was looked at, not those alone that err least by first order.
     """
 
     sampled: int
@@ -193,11 +206,12 @@ class Proof:
     complete: bool
     repeatability: bool
     margin: float
+    beside: bool = True
 
 
 @dataclass(frozen=True)
 class Point:
-    """A design for which, by first order, nothing cheaper errs less.
+    """A design for which, by first order, nothing cheaper errs less, or the cheapest that meets the requirement.
 
     Parameters
     ----------
@@ -209,7 +223,8 @@ class Point:
     design : tuple of Fitted
     spending : mapping of group of joints to price
     failed : tuple of str
-        Parts of the requirement that it does not keep at the poses that decide, as sampled there.
+        Parts of the requirement that it does not keep at the poses that decide; at all poses, if it costs less than the
+        cheapest that meets the requirement.
     """
 
     price: float
@@ -230,6 +245,7 @@ class TradeOffRecord:
     current: float
     current_price: float
     position: float
+    cheapest: float | None
     format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 
 
@@ -259,6 +275,7 @@ class SelectionRecord:
     proved: bool
     proof: Proof
     confirmation: Confirmation | None
+    equals: tuple[Equal, ...]
     tasks: dict[str, JudgedRecord]
     format: Literal["armsim-selection/1"] = "armsim-selection/1"
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from armsim.assessment import Judged
 from armsim.decide import records
-from armsim.decide.records import Confirmation, Fitted, Proof, Rejected
+from armsim.decide.records import Confirmation, Equal, Fitted, Proof, Rejected
 from armsim.model.machine import Machine
 from armsim.results.plain import plain
 
@@ -34,6 +34,8 @@ class Selection:
         None where no choice meets the requirement.
     machine : Machine
         Of the closest.
+    equals : tuple of Equal
+        Other designs of the same price that meet the requirement, the smallest error first.
     """
 
     design: tuple[Fitted, ...] | None
@@ -45,6 +47,7 @@ class Selection:
     proof: Proof
     confirmation: Confirmation | None
     machine: Machine
+    equals: tuple[Equal, ...] = ()
 
     @property
     def proved(self) -> bool:
@@ -76,6 +79,7 @@ class Selection:
                 self.proved,
                 self.proof,
                 self.confirmation,
+                self.equals,
                 tasks,
             )
         )
