@@ -11,6 +11,7 @@ from armsim import figures
 from armsim.asked import Requirement
 from armsim.decide.decision import Decision
 from armsim.decide.records import Rejected
+from armsim.decide.selection import Selection
 from armsim.decide.tradeoff import TradeOff
 from armsim.formatting import percent, show
 from armsim.report import boilerplate
@@ -106,6 +107,7 @@ def decision_review(
     result = decision.result
     sections = (
         Section("The design and its price", "design", tuple(_design(decision, pictures))),
+        *_equals(decision.selection),
         Section("Cheaper designs, and where they fail", "rejected", tuple(_rejected(decision.selection.refuted))),
         Section("Price against error", "trade-off", (*in_rows(pictures.get("trade-off", ())), *_curve(decision.curve))),
         Section(
@@ -143,7 +145,7 @@ def _drawn(decision: Decision) -> Iterator[Planned]:
 def _front(decision: Decision, scenario: Scenario, pictures: Pictures) -> Front:
     selection, requirement = decision.selection, scenario.requirement
     assert requirement is not None  # held by select
-    tone: Tone = "good" if selection.design is not None else "bad"
+    tone = _tone(selection)
     task = max(decision.result.tasks, key=lambda own: own.summary.at_coverage)
     own = {picture.name: picture for picture in pictures.get("answer", ())}
     start = f"{number_of(decision.result, task)}-{file_name(task.name)}"
@@ -154,6 +156,15 @@ def _front(decision: Decision, scenario: Scenario, pictures: Pictures) -> Front:
         _design_table(decision), tuple((*shown, *curve)[:3]), (),
         kept_in_mind(_notes(decision, scenario), len(decision.selection.closest)),
     )  # fmt: skip
+
+
+def _tone(selection: Selection) -> Tone:
+    """Green for what both populations confirm for certain."""
+    if selection.design is None:
+        return "bad"
+    again = selection.confirmation
+    sure = all(task.summary.sure for task in selection.tasks)
+    return "good" if sure and again is not None and again.met and again.sure else "plain"
 
 
 def _notes(decision: Decision, scenario: Scenario) -> tuple[str, ...]:
@@ -214,6 +225,20 @@ def _design(decision: Decision, pictures: Pictures) -> list[Block]:
 def _design_table(decision: Decision) -> Table:
     header, rows = _design_rows(decision)
     return table(header, [list(row) for row in rows], words=4)
+
+
+def _equals(selection: Selection) -> list[Section]:
+    """Other designs of the same price, where there are any."""
+    if not selection.equals:
+        return []
+    sizes, cells = column("error, sampled", [own.at_coverage for own in selection.equals])
+    rows: list[list[Cell | str]] = [
+        [in_words(own.design), cell] for own, cell in zip(selection.equals[:MOST_REJECTED], cells, strict=False)
+    ]
+    blocks: list[Block] = [table(("design", sizes), rows)]
+    if len(selection.equals) > MOST_REJECTED:
+        blocks.append(Text(f"{len(selection.equals) - MOST_REJECTED} more stand in selection.json.", "soft"))
+    return [Section("Others that meet it for the same price", "equals", tuple(blocks))]
 
 
 def _rejected(refuted: Sequence[Rejected]) -> list[Block]:
