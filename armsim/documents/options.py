@@ -58,20 +58,24 @@ def _of_joint(
     machine = ready.machine
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
+    second = machine.joints[number].motor_encoder
+    placements = _placements(document, limits, joint.name, second is not None, source)
     fitted: list[Option] = []
     why: dict[str, int] = {}
     for entry, encoder in zip(document.encoders, encoders, strict=True):
         for mounting in document.mountings:
-            for placement, price in document.placements.items():
+            for placement, price in placements.items():
                 excluded = _refused(entry, limits) or _left_out(limits, mounting.name, placement)
                 if excluded is None:
-                    changed = {
-                        "placement": placement, "mounting": mounting.mounting, "motor_encoder": None,
+                    motor = second if placement == "both" else None
+                    changed: dict[str, Any] = {
+                        "placement": placement, "mounting": mounting.mounting,
                         "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
+                        **({"motor_encoder": None, "counts_turns": False} if motor is None else {}),
                     }  # fmt: skip
                     given, bus = scenario.joints[joint.name].model_copy(update=changed), machine.joints[number].bus
                     try:
-                        built: Joint = build_joint(given, joint, encoder, None, bus, source, ())
+                        built: Joint = build_joint(given, joint, encoder, motor, bus, source, ())
                     except InputError as error:
                         excluded = error.problems[0].found
                     else:
@@ -90,6 +94,30 @@ def _of_joint(
         told = ", ".join(f"{count} for: {reason}" for reason, count in sorted(why.items(), key=lambda x: -x[1]))
         notes.append(f"catalogue: {sum(why.values())} ways to fit {joint.name} are left out, {told}")
     return tuple(fitted)
+
+
+def _placements(
+    document: CatalogueDocument, limits: JointLimitsDocument, joint: str, two: bool, source: Source
+) -> dict[Any, float]:
+    """Placements tried at a joint, and their prices; one of two sensors keeps both, unless its limits say otherwise.
+
+    Raises
+    ------
+    InputError
+        It has two, which the catalogue does not price.
+    """
+    priced = document.placements
+    if two and limits.placements is None:
+        if "both" not in priced:
+            found = f"joint {joint} has two sensors, and placement both is not priced"
+            accepted = (
+                f"both: with its price, or one sensor by limits: {{joints: {{{joint}: {{placements: [output]}}}}}}"
+            )
+            raise source.error(("placements",), found, accepted)
+        return {"both": priced["both"]}
+    # without a second sensor there is no placement both: tried only where the limits ask for it, to be refused
+    wanted = limits.placements or ()
+    return {place: price for place, price in priced.items() if two or place != "both" or place in wanted}
 
 
 def _limited(
