@@ -143,6 +143,19 @@ def test_two_encoders_without_a_price_are_refused(tmp_path: Path) -> None:
     assert not out.exists()
 
 
+def test_a_slide_is_refused_for_what_is_in_its_way(tmp_path: Path) -> None:
+    """Every way of assembling has an eccentricity, which no linear scale can have: not its placement is wrong."""
+    tape = yaml.safe_load((ROOT / "configs" / "encoders" / "tape-20.yaml").read_text())
+    encoders = [*yaml.safe_load(DISCS.read_text())["encoders"][:4], {"encoder": tape}]
+    limits = {"joints": {"track": {"placements": ["output"]}, "j6": {"placements": ["output"]}}}
+    with pytest.raises(InputError) as caught:
+        load_options(TRACK, shop(tmp_path, encoders=encoders, limits=limits))
+    (problem,) = caught.value.problems
+    assert "joint track" in problem.found
+    assert "eccentricity at the prismatic joint" in problem.found
+    assert "rotary scale" in problem.accepted
+
+
 def test_a_reference_into_a_catalogue_can_be_changed_further(tmp_path: Path) -> None:
     study = armsim.load(DEMO).change({"joints.j1.encoder": f"{DISCS}#disc 26 256", "joints.j1.encoder.price": 5})
     assert study.scenario.machine.joints[0].encoder.price == 5
