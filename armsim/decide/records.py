@@ -118,13 +118,15 @@ class BudgetRecord:
 
 @dataclass(frozen=True)
 class AllocationRecord:
-    """Of `armsim allocate`, as `allocate.Allocation`."""
+    """Of `armsim allocate`, as `allocate.Allocation`; ``met`` is false where no sensors meet the requirement."""
 
     position: float
     coverage: float
     fixed: float
     fixed_pose: str
     exponent: float
+    met: bool
+    reasons: tuple[str, ...]
     budgets: tuple[BudgetRecord, ...]
     format: Literal["armsim-allocation/1"] = "armsim-allocation/1"
 
