@@ -27,7 +27,7 @@ def allocate(
     set_: Set = None,
     json: Json = False,
 ) -> None:
-    """From the requirement at the tool point to an error budget for the sensor of every joint."""
+    """From the requirement at the tool point to an error budget for the sensor of every joint; exit 1 without one."""
     from armsim.documents.load import load_changed, load_scenario
     from armsim.study import Study
 
@@ -40,8 +40,12 @@ def allocate(
     with printing():
         if json:
             print_machine(found.to_dict())
-        else:
+        elif found.met:
             _print(found)
+        else:
+            tell(f"requirement not met, whatever the sensors: {'; '.join(found.reasons)}")
+    if not found.met:
+        raise typer.Exit(1)
 
 
 def _print(found: Allocation) -> None:

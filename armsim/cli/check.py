@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 def check(
     files: Annotated[list[Path], typer.Argument(help="Documents, or folders of results.")],
-    json: Annotated[bool, typer.Option("--json", help="Print the budgets as JSON.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print all of it as JSON.")] = False,
     set_: Set = None,
 ) -> None:
     """Validate documents, print the error budget of every joint, see whether results are whole. Touches no file."""
@@ -77,15 +77,21 @@ def _check_result(folder: Path) -> str:
 
 
 def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
+    from armsim.cli.check_record import encoder_record, scenario_record
     from armsim.model.encoder import Encoder
     from armsim.scenario import Scenario
 
     printed: dict[str, Any] = {}
     for file, document in good:
         if isinstance(document, Scenario):
+            for note in document.notes:
+                say(f"note: {note}")
+            if json:
+                printed[str(file)] = scenario_record(document)
+                continue
             from armsim.cli.links import print_links
             from armsim.cli.moving import print_motion, print_operation
-            from armsim.engine.joint_budgets import joint_budgets, link_budget
+            from armsim.engine.joint_budgets import joint_budgets
             from armsim.engine.motion import motions
             from armsim.engine.operation import limits_of
             from armsim.model.assumptions import assumptions
@@ -93,57 +99,39 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
 
             machine = document.machine
             budgets = joint_budgets(machine, document.plan.seed, fastest(machine.arm, document.tasks))
-            for note in document.notes:
-                say(f"note: {note}")
-            if json:
-                from dataclasses import asdict
-
-                printed[str(file)] = {
-                    "name": document.name,
-                    "joints": {n: asdict(s) for n, s in budgets.items()},
-                    "links": [asdict(term) for term in link_budget(machine)],
-                    "notes": list(document.notes),
-                    "assumptions": [asdict(own) for own in assumptions(machine)],
-                }
-            else:
-                tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
-                _print_joints(budgets, machine.joints)
-                _print(budgets)
-                print_links(machine)
-                _print_assumptions(assumptions(machine))
-                print_motion(motions(machine, document.motion, document.plan.seed))
-                print_operation(limits_of(machine, document.plan))
-                _print_poses(document)
+            tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
+            _print_joints(budgets, machine.joints)
+            _print(budgets)
+            print_links(machine)
+            _print_assumptions(assumptions(machine))
+            print_motion(motions(machine, document.motion, document.plan.seed))
+            print_operation(limits_of(machine, document.plan))
+            _print_poses(document)
         elif isinstance(document, str):
             if json:
-                printed[str(file)] = {"result": "whole"}
+                printed[str(file)] = {"kind": "result", "result": "whole"}
             else:
                 tell(f"{file}: {document}")
         elif isinstance(document, Encoder):
-            _tell_encoder(file, document, printed, json)
-        elif json:
-            printed[str(file)] = {"name": document.name}
+            if json:
+                printed[str(file)] = encoder_record(document)
+            else:
+                _tell_encoder(file, document)
         else:
-            tell(f"{file}: {type(document).__name__.lower().removesuffix('document')} {document.name!r} is good")
+            kind = type(document).__name__.lower().removesuffix("document")
+            if json:
+                printed[str(file)] = {"kind": kind, "name": document.name}
+            else:
+                tell(f"{file}: {kind} {document.name!r} is good")
     if json:
         print_machine(printed)
 
 
-def _tell_encoder(file: Path, encoder: Encoder, printed: dict[str, Any], json: bool) -> None:
+def _tell_encoder(file: Path, encoder: Encoder) -> None:
     """How the data sheet was read."""
     from armsim.report.sheet_reading import SPEED, errors, not_stated, numbers
 
     read, terms, absent = numbers(encoder), errors(encoder), not_stated(encoder)
-    if json:
-        printed[str(file)] = {
-            "name": encoder.name,
-            "read": [own._asdict() for own in encoder.readings],
-            "errors": [
-                dict(zip(("cause", "life", "shape", "std", "limit", "from"), row, strict=True)) for row in terms
-            ],
-            "not_stated": absent,
-        }
-        return
     tell(f"{file}: encoder {encoder.name!r} is good; {encoder.price:g} cost units")
     print_table("how the data sheet was read", ("key", "read as", "from"), read)
     header = ("cause", "life", "shape", "std, mean included", "limit", "from")
@@ -166,26 +154,21 @@ def _print_poses(scenario: Scenario) -> None:
     """Where every named pose puts the tool, and with which joints."""
     import numpy as np
 
-    from armsim.tasks import Poses, pose_cache
-    from armsim.tasks.base import turns_of
+    from armsim.cli.check_record import named_poses
 
-    arm = scenario.machine.arm
-    for task in scenario.tasks:
-        if not isinstance(task, Poses):
-            continue
-        found = pose_cache.poses_of(arm, task)
-        rows = []
-        rotary = np.array([joint.revolute for joint in arm.joints])
-        for name, tool, q in zip(
-            found.names, arm.postures(found.configurations.joints).tool, found.configurations.joints, strict=True
-        ):
-            turns = np.degrees(turns_of(tool[:3, :3]))
-            joints = np.where(rotary, np.degrees(q), 1e3 * q)
-            rows.append((name, _listed(1e3 * tool[:3, 3]), _listed(turns), _listed(joints)))
-        for lost in found.unreachable:
-            rows.append((lost.name, _listed(1e3 * np.array(lost.position)), "", f"not reached: {lost.reason}"))
-        header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
-        print_table(f"{task.name}: where the named poses put the tool", header, rows)
+    rotary = np.array([joint.revolute for joint in scenario.machine.arm.joints])
+    rows: dict[str, list[tuple[str, ...]]] = {}
+    for task, pose in named_poses(scenario):
+        where, reason = _listed(1e3 * np.array(pose["position"])), pose.get("not_reached")
+        if reason is None:
+            q = np.array(pose["joints"])
+            row = (_listed(np.degrees(pose["turns"])), _listed(np.where(rotary, np.degrees(q), 1e3 * q)))
+        else:
+            row = ("", f"not reached: {reason}")
+        rows.setdefault(task, []).append((pose["name"], where, *row))
+    header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
+    for task, own in rows.items():
+        print_table(f"{task}: where the named poses put the tool", header, own)
 
 
 def _listed(values: Iterable[float]) -> str:

@@ -143,12 +143,17 @@ def _command(
 
 
 def _print(found: Selection, requirement: Requirement) -> None:
+    from armsim.formatting import show
     from armsim.report.wording import answer, in_words
 
     title = "the cheapest choice" if found.design is not None else "the choice that comes closest"
     rows = [(row.joint, row.encoder, row.mounting, row.placement, f"{row.price:g}") for row in found.closest]
     print_table(title, ("joint", "encoder", "mounting", "placement", "price"), rows)
     tell(answer(found, requirement) + ".")
+    if found.equals:
+        same = [(show(own.at_coverage), in_words(own.design)) for own in found.equals]
+        title = f"other choices that meet the requirement for {found.price:g}"
+        print_table(title, ("error", "choice"), same, right=(0,))
     if found.refuted:
         failed = []
         for refuted in found.refuted:

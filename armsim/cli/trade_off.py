@@ -75,6 +75,7 @@ def trade_off(
 
 def _print(curve: TradeOff) -> None:
     from armsim.formatting import show
+    from armsim.report.wording import cheapest_in_words
 
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
     headers = ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups), "does not keep")
@@ -85,3 +86,4 @@ def _print(curve: TradeOff) -> None:
         rows.append((f"{point.price:g}", *sizes, point.pose, *spent, ", ".join(point.failed) or "nothing"))
     print_table(f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less", headers, rows)
     tell(f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {show(curve.position)}")
+    tell(cheapest_in_words(curve))

@@ -29,8 +29,7 @@ from armsim.engine.plan import key
 from armsim.engine.run import Progress
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
-from armsim.errors import RunError
-from armsim.formatting import percent, show
+from armsim.formatting import apart, percent, show
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
@@ -87,7 +86,8 @@ class Allocation:
     """Budgets by every scheme.
 
     ``fixed`` is the quantile at the coverage of what is not the sensors', at the pose where it is largest [m];
-    ``exponent`` of the price law: an error s costs s^-exponent.
+    ``exponent`` of the price law: an error s costs s^-exponent. ``reasons`` say why no sensors meet the requirement;
+    then there are no budgets.
     """
 
     position: float
@@ -97,6 +97,12 @@ class Allocation:
     exponent: float
     rotary: dict[str, bool]
     budgets: tuple[Budget, ...]
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def met(self) -> bool:
+        """Whether sensors without error at least would meet the requirement."""
+        return not self.reasons
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.AllocationRecord`; SI units."""
@@ -107,7 +113,7 @@ class Allocation:
             own = {**vars(budget), "std": std, "bits": bits}
             budgets.append(records.BudgetRecord(**own))
         own = {key: value for key, value in vars(self).items() if key not in ("rotary", "budgets")}
-        return plain(records.AllocationRecord(**own, budgets=tuple(budgets)))
+        return plain(records.AllocationRecord(**own, met=self.met, budgets=tuple(budgets)))
 
 
 def equivalent_bits(std: float) -> float:
@@ -156,7 +162,7 @@ def allocate(
     memory: int = MEMORY,
     note: Callable[[str], None] = lambda text: None,
 ) -> Allocation:
-    """Budgets for every joint by every scheme, each verified by Monte Carlo.
+    """Budgets for every joint by every scheme, each verified by Monte Carlo; or why there are none.
 
     Parameters
     ----------
@@ -170,15 +176,16 @@ def allocate(
     InputError
         There is no requirement.
     RunError
-        The fixed part alone exceeds it: says where, and by what.
+        As `Study.run`.
     """
     scenario = study.scenario
     requirement = required(study)
     found = study.find(progress)
+    reasons = []
     for task, poses in zip(study.scenario.tasks, found, strict=True):
         if poses.unreachable and task.must_reach:
             lost = ", ".join(point.name for point in poses.unreachable[:5])
-            raise RunError(f"no budget meets the requirement: the arm cannot reach {lost} of task {task.name!r}")
+            reasons.append(f"the arm cannot reach {lost} of task {task.name!r}")
     plan = replace(scenario.plan, tolerance=None)
     machine = scenario.machine
     fixed_machine = without_sensors(machine)
@@ -204,12 +211,18 @@ def allocate(
         for which, moved in _moved_to_output(machine, _blamed(fixed_machine, q[most])):
             left = float(sampled(without_sensors(moved))[0].max())
             ways.append(f"with the sensors of {which} on the output it would be {show(left)}")
-        raise RunError(
-            f"nothing is left for the sensors: links, gears and mastering alone make {show(alone[most])} at "
-            f"{names[most]}, required {show(requirement.position)}; most of it from "
+        makes, asked = apart(float(alone[most]), requirement.position, show)
+        reasons.append(
+            f"nothing is left for the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
+            f"mastering alone make lie within {makes} at {names[most]}, required {asked}; most of it from "
             f"{_largest(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
         )
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
+    if reasons:
+        fixed_alone = float(alone[most]), names[most]
+        return Allocation(
+            requirement.position, requirement.coverage, *fixed_alone, exponent, rotary, (), tuple(reasons)
+        )
     lever = _levers(gains, list(rotary.values()))
     budgets = []
     for number, scheme in enumerate(SCHEMES):

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from armsim.decide.select import select
+from armsim.decide.search import Search
+from armsim.decide.select import choose
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities
-from armsim.decide.tradeoff import TradeOff, trade_off
+from armsim.decide.tradeoff import TradeOff, along
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.model.options import Options
@@ -53,8 +54,9 @@ def decide(
     RunError
         As `Study.run`.
     """
-    selection = select(study, options, workers, progress, memory, note)
-    curve = trade_off(study, options, workers, progress, memory, lambda text: None)
+    search = Search(study, options, workers, progress, memory)
+    selection, answer = choose(search, note)
+    curve = along(search, answer, lambda text: None)
     chosen = study.with_scenario(machine=selection.machine)
     result = chosen.run(workers, progress, memory)
     return Decision(selection, curve, result, sensitivities(chosen, workers, progress, memory))

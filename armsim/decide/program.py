@@ -161,10 +161,13 @@ class Program:
             if found is None or not self._join(found, factor):
                 return found
 
-    def closest(self, below: float = np.inf) -> tuple[Choice, float] | None:
-        """The choice that comes closest to the limits, or stays farthest within, and its largest load."""
+    def closest(self, below: float = np.inf, least: float = -np.inf) -> tuple[Choice, float] | None:
+        """The choice that comes closest to the limits, or stays farthest within, and its largest load.
+
+        Of those that cost no more than ``below`` and no less than ``least``.
+        """
         while True:
-            found = self._solve(None, below, 1.0)
+            found = self._solve(None, below, 1.0, least)
             if found is None:
                 return None
             worst = float(self.load(found).max())
@@ -201,7 +204,7 @@ class Program:
             np.concatenate([own / limit, self.fixed.visits[kept] / of_visits]),
         )
 
-    def _solve(self, cost: Array | None, below: float, factor: float) -> Choice | None:
+    def _solve(self, cost: Array | None, below: float, factor: float, least: float = -np.inf) -> Choice | None:
         """Solve with the poses taken in so far; without a cost the load itself is minimised."""
         types = sorted({option.encoder for own in self.options.joints for option in own})
         free = cost is None
@@ -211,7 +214,7 @@ class Program:
             objective[-1] = 1.0
         else:
             objective[: self.n] = cost
-        blocks, low, high = self._structure(width, types, below, dominated=not free)
+        blocks, low, high = self._structure(width, types, (least, below), dominated=not free)
         rows, own = self._limits()
         # far below its limit a load would be lost in the tolerances of the solver: that of some choice is its unit
         scale = 1.0 / (float(self.load(self._light()).max()) or 1.0) if free else 1.0
@@ -253,7 +256,7 @@ class Program:
         return tuple(int(np.argmin([np.max(part.scatter / self.limit) for part in own])) for own in self.parts)
 
     def _structure(
-        self, width: int, types: Sequence[str], below: float, dominated: bool
+        self, width: int, types: Sequence[str], prices: tuple[float, float], dominated: bool
     ) -> tuple[list[csr_array], list[float], list[float]]:
         """Everything but the poses: one option a joint, limits, price, choices refused."""
         rows: list[dict[int, float]] = []
@@ -290,8 +293,8 @@ class Program:
                 both = at.get((j, pair[0][1]), []) + at.get((k, pair[1][1]), [])
                 if j != k:
                     row(dict.fromkeys(both, 1.0), -np.inf, 1)
-        if np.isfinite(below):
-            row(dict(enumerate(self.prices.tolist())), -np.inf, below)
+        if np.isfinite(prices).any():
+            row(dict(enumerate(self.prices.tolist())), *prices)
         excluded = [[[n] for n in choice] for choice in self.refused] + (self.dominated if dominated else [])
         for worse in excluded:
             row({int(self.starts[j]) + o: 1.0 for j, own in enumerate(worse) for o in own}, -np.inf, len(worse) - 1)

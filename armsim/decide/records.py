@@ -119,13 +119,15 @@ class BudgetRecord:
 
 @dataclass(frozen=True)
 class AllocationRecord:
-    """Of `armsim allocate`, as `allocate.Allocation`."""
+    """Of `armsim allocate`, as `allocate.Allocation`; ``met`` is false where no sensors meet the requirement."""
 
     position: float
     coverage: float
     fixed: float
     fixed_pose: str
     exponent: float
+    met: bool
+    reasons: tuple[str, ...]
     budgets: tuple[BudgetRecord, ...]
     format: Literal["armsim-allocation/1"] = "armsim-allocation/1"
 
@@ -156,6 +158,17 @@ class Rejected:
 
 
 @dataclass(frozen=True)
+class Equal:
+    """Another design of the price of the answer that meets the requirement too, and its error.
+
+    ``at_coverage`` is the quantile at the worst pose of all tasks. [m]
+    """
+
+    design: tuple[Fitted, ...]
+    at_coverage: float
+
+
+@dataclass(frozen=True)
 class Confirmation:
     """The answer on a population that the search has not seen.
 
@@ -177,7 +190,7 @@ class Proof:
     Parameters
     ----------
     sampled : int
-        Cheaper designs that were sampled and fail.
+        Cheaper designs that were sampled on the population of the scenario and fail there.
     bounded : int
         Cheaper designs whose RP, by the law of their visits, exceeds the limit; each excludes those near it.
     complete : bool
@@ -186,6 +199,8 @@ class Proof:
         Every cheaper design that the judgement on the position leaves open is one of the two.
     margin : float
         Of the judgement on the position: by how much, in mean square, limits were wider than the requirement.
+    beside : bool
+        Every design of the price of the answer was looked at, not those alone that err least by first order.
     """
 
     sampled: int
@@ -193,11 +208,12 @@ class Proof:
     complete: bool
     repeatability: bool
     margin: float
+    beside: bool = True
 
 
 @dataclass(frozen=True)
 class Point:
-    """A design for which, by first order, nothing cheaper errs less.
+    """A design for which, by first order, nothing cheaper errs less, or the cheapest that meets the requirement.
 
     Parameters
     ----------
@@ -209,7 +225,8 @@ class Point:
     design : tuple of Fitted
     spending : mapping of group of joints to price
     failed : tuple of str
-        Criteria that it does not keep at the poses that decide, as sampled there.
+        Criteria that it does not keep at the poses that decide; at all poses, if it costs less than the cheapest that
+        meets the requirement.
     """
 
     price: float
@@ -230,6 +247,7 @@ class TradeOffRecord:
     current: float
     current_price: float
     position: float
+    cheapest: float | None
     format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 
 
@@ -259,6 +277,7 @@ class SelectionRecord:
     proved: bool
     proof: Proof
     confirmation: Confirmation | None
+    equals: tuple[Equal, ...]
     tasks: dict[str, JudgedRecord]
     format: Literal["armsim-selection/2"] = "armsim-selection/2"
 

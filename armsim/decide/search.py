@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import copy
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtri
@@ -54,8 +56,27 @@ class Excess:
     excess: float
 
 
+@dataclass(eq=False)
+class Ledger:
+    """Designs that were sampled: any of them may be the answer.
+
+    Parameters
+    ----------
+    designs : set of Choice
+        Sampled at all, some at few poses or of few units.
+    verdicts : mapping of Choice to its tasks
+        Sampled whole: all units of the scenario's own population, at all poses.
+    """
+
+    designs: set[Choice] = field(default_factory=set)
+    verdicts: dict[Choice, tuple[Judged, ...]] = field(default_factory=dict)
+
+
 class Search:
-    """A scenario, its options, and the ratios learned so far."""
+    """A scenario, its options, and the ratios learned so far.
+
+    ``requirement`` is what the ratios and the program go by; every design is judged by that of the study.
+    """
 
     def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
         self.requirement = required(study)
@@ -76,8 +97,20 @@ class Search:
             for task, poses in zip(study.scenario.tasks, self.found, strict=True)
             for name in poses.names
         ]
-        self.sampled = 0
+        self.ledger = Ledger()
         self.progress = progress
+
+    @cached_property
+    def of_position(self) -> Search:
+        """The search by the error alone, whatever else is required, taught; both share what was sampled."""
+        asked = self.requirement
+        if asked.repeatability is None and asked.yield_ is None:
+            return self
+        out = copy.copy(self)
+        out.requirement = replace(asked, repeatability=None, yield_=None)
+        out.ratio, out.margin = np.full(len(self.ratio), NORMAL_95**2), MARGIN
+        out.taught()
+        return out
 
     def program(self) -> Program:
         """The program for the ratios as they are known. Of RP it holds what no design can evade: RP >= S."""
@@ -108,12 +141,21 @@ class Search:
         seed: int | None = None,
     ) -> tuple[tuple[Judged, ...], Samples]:
         """Sample a choice at all poses, or some; with all units, or some; with the seed of the scenario, or another."""
-        self.sampled += 1
-        self.progress("designs sampled", self.sampled, max(self.sampled, ROUNDS))
+        self.ledger.designs.add(choice)
+        count = len(self.ledger.designs)
+        self.progress("designs sampled", count, max(count, ROUNDS))
         plan = self.study.scenario.plan
         own = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
         study = self.study.with_scenario(machine=self.machine(choice), plan=own)
-        return study.judge(self.found if found is None else found, self.workers, memory=self.memory)
+        tasks, sampled = study.judge(self.found if found is None else found, self.workers, memory=self.memory)
+        if found is None and own == plan:
+            self.ledger.verdicts[choice] = tasks
+        return tasks, sampled
+
+    def verdict(self, choice: Choice) -> tuple[Judged, ...]:
+        """A choice sampled whole, once."""
+        known = self.ledger.verdicts
+        return known[choice] if choice in known else self.sample(choice)[0]
 
     @property
     def confirming_seed(self) -> int:

@@ -14,7 +14,9 @@ since the ratios differ a little from design to design; and one that is no bette
 taken to fail too. The closest of the cheaper ones that this excludes are sampled; should one hold, the margin is
 widened.
 
-The answer is sampled once more on a population that the search has not seen, and so are its closest cheaper rivals.
+Every design that was sampled is a candidate, those of the curve of price against error among them; the answer is the
+cheapest that holds, and of one price that of the smallest error. It is sampled once more on a population that the
+search has not seen, and so are its closest cheaper rivals: that tells how far to trust the choice and decides nothing.
 """
 
 from __future__ import annotations
@@ -26,8 +28,9 @@ import numpy as np
 
 from armsim.asked import Requirement
 from armsim.assessment import Judged, state_of_all
+from armsim.decide.frontier import cent, frontier, of_price
 from armsim.decide.program import Choice, Program
-from armsim.decide.records import Confirmation, Proof, Rejected
+from armsim.decide.records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.search import LEAST, NEAR, Search
 from armsim.decide.selection import Selection
 from armsim.engine.layout import MEMORY
@@ -46,8 +49,6 @@ MOST_LEFT = 400
 SHOWN_NEXT = 6
 """Cheaper designs that come closest, sampled again like the answer, shown with the pose and measure at which they
 fail."""
-CENT = 1e-6
-"""Difference of prices below which they are the same, as share."""
 
 
 @dataclass(eq=False)
@@ -59,9 +60,20 @@ class _Record:
     failed: dict[Choice, Rejected] = field(default_factory=dict)
     misses: dict[Choice, float] = field(default_factory=dict)
     bounded: set[Choice] = field(default_factory=set)
-    best: Choice | None = None
-    tasks: tuple[Judged, ...] = ()
-    confirmation: Confirmation | None = None
+
+    @property
+    def equals(self) -> list[Choice]:
+        """The cheapest of all designs that were sampled whole and hold, that of the smallest error first."""
+        known = self.search.ledger.verdicts
+        rows = [(self.program.price(choice), choice) for choice, tasks in known.items() if met(tasks)]
+        least = min((price for price, _ in rows), default=0.0)
+        cheapest = [choice for price, choice in rows if price <= least + cent(least)]
+        return sorted(cheapest, key=lambda choice: (at_coverage(known[choice]), choice))
+
+    @property
+    def best(self) -> Choice | None:
+        """The answer as far as it is known."""
+        return next(iter(self.equals), None)
 
     @property
     def below(self) -> float:
@@ -69,7 +81,7 @@ class _Record:
         if self.best is None:
             return np.inf
         price = self.program.price(self.best)
-        return price - CENT * max(1.0, price)
+        return price - cent(price)
 
     @property
     def cheapest_of_all(self) -> bool:
@@ -97,35 +109,24 @@ class _Record:
         return True
 
     def holds(self, choice: Choice, dominate: bool = True) -> bool:
-        """Sample a choice, at few poses and then at all; what holds is confirmed and becomes the answer.
-
-        A design that fails on the confirming population for certain is rejected; within its interval it stays, and the
-        answer says so.
-        """
+        """Sample a choice, at few poses and then at all, unless that was done; what fails is left out from then on."""
         search, program = self.search, self.program
+        known = search.ledger.verdicts.get(choice)
+        if choice in self.failed or (known is not None and met(known)):
+            return choice not in self.failed
         tasks, sampled = search.sample(choice, search.few(program, choice))
-        if _met(tasks):
+        if met(tasks):
             tasks, sampled = search.sample(choice)
-        if not _met(tasks):
-            reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
-            self._reject(choice, reasons, _miss(tasks, search.requirement))
-            if dominate and search.accuracy_fails(tasks, sampled):
-                program.refuse_dominated(choice, search.alike(tasks, sampled))
-                search.tighten(program, choice, tasks)
-            return False
-        confirmation = confirmed(search, choice)
-        if confirmation.state == "not met":
-            seed = confirmation.seed
-            reason = f"holds on the population of the scenario, but fails for certain on that of seed {seed}"
-            self._reject(choice, (reason,), 1.0, undecided=False)
-            return False
-        self.best, self.tasks, self.confirmation = choice, tasks, confirmation
-        return True
-
-    def _reject(self, choice: Choice, reasons: tuple[str, ...], miss: float, undecided: bool | None = None) -> None:
-        self.failed[choice] = Rejected(self.program.price(choice), self.search.design(choice), reasons, undecided)
-        self.misses[choice] = miss
-        self.program.refuse(choice)
+        if met(tasks):
+            return True
+        reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
+        self.failed[choice] = Rejected(program.price(choice), search.design(choice), reasons)
+        self.misses[choice] = _miss(tasks, search.requirement)
+        program.refuse(choice)
+        if dominate and search.accuracy_fails(tasks, sampled):
+            program.refuse_dominated(choice, search.alike(tasks, sampled))
+            search.tighten(program, choice, tasks)
+        return False
 
     def walk(self, hasty: bool = False) -> bool:
         """Take choices in the order of their price until one holds; whether none below the answer is left."""
@@ -140,18 +141,48 @@ class _Record:
                 return True
         return False
 
-    def look_beyond(self) -> float | None:
-        """Sample the closest of the cheaper choices that are judged to fail; the load of the first that holds."""
+    def look_beyond(self) -> bool:
+        """Sample the closest of the cheaper choices that are judged to fail; whether one of them holds."""
         for _ in range(SHOWN_NEXT):
             nearest = None if self.cheapest_of_all else self.program.closest(below=self.below)
             if nearest is None or not self.cheaper(nearest[0]):
-                return None
-            choice, load = nearest
-            if self.exceeds(choice):
-                continue
+                return False
+            if not self.exceeds(nearest[0]) and self.holds(nearest[0]):
+                return True
+        return False
+
+    def trust_less(self) -> None:
+        """The answer is one that was judged to fail: no longer judge any that is like it."""
+        if self.best is not None:
+            self.search.margin = max(self.search.margin, float(self.program.load(self.best).max()) * NEAR)
+        self.program.dominated.clear()
+
+    def look_along(self) -> bool:
+        """Sample the curve of price against error below the answer; whether one of its points holds.
+
+        What the curve shows is not to contradict the answer.
+        """
+        search = self.search.of_position
+        program = search.program()
+        nearest = program.closest(below=self.below)
+        if self.cheapest_of_all or nearest is None or nearest[1] > search.margin**2:
+            return False
+        for choice, _ in frontier(program):
+            if not self.cheaper(choice):
+                return False
             if self.holds(choice):
-                return load
-        return None
+                return True
+        return False
+
+    def look_beside(self) -> bool:
+        """Sample what costs as much as the answer; whether all that does was looked at."""
+        if self.best is None:
+            return True
+        choices, complete = of_price(self.search.of_position, self.program.price(self.best), MOST_LISTED)
+        for choice in choices:
+            if self.search.excess(self.program, choice) is None:
+                self.holds(choice, dominate=False)
+        return complete
 
     def finish(self) -> bool:
         """Where few cheaper choices are left, look at all of them; whether that was done."""
@@ -176,7 +207,7 @@ class _Record:
         out = []
         for choice in cheaper:
             row = self.failed[choice]
-            if choice in close and row.undecided is None:
+            if choice in close:
                 few = self.search.few(self.program, choice)
                 tasks, _ = self.search.sample(choice, few, seed=self.search.confirming_seed)
                 undecided = all(task.summary.state != "not met" for task in tasks)
@@ -217,7 +248,11 @@ def select(
     RunError
         As `Study.run`.
     """
-    search = Search(study, options, workers, progress, memory)
+    return choose(Search(study, options, workers, progress, memory), note)[0]
+
+
+def choose(search: Search, note: Callable[[str], None]) -> tuple[Selection, Choice | None]:
+    """The answer of a search, and its choice; None where nothing meets the requirement."""
     options = search.options
     combinations = float(np.prod([float(len(own)) for own in options.joints]))
     poses = len(search.ratio)
@@ -225,36 +260,41 @@ def select(
     record = _Record(search, search.taught())
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.found, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
-        return _nothing(record, closest, complete=True, repeatability=True)
+        return _nothing(record, closest, complete=True, repeatability=True), None
     if search.requirement.repeatability is not None:
         # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
         record.walk(hasty=True)
         record.program.visit_limit = search.program().visit_limit
     ended = record.walk()
     while ended and len(record.failed) < MOST_SAMPLED:
-        load = record.look_beyond()
-        if load is None:
+        if not record.look_beyond():
             break
-        search.margin = max(search.margin, load * NEAR)
-        record.program.dominated.clear()  # one of those that were judged to fail holds
+        record.trust_less()
         ended = record.walk()
     complete = record.finish()
+    if not complete and record.look_along():
+        record.trust_less()
+        ended, complete = record.walk(), record.finish()
+    beside = record.look_beside()
     if record.best is None:
         failed = sorted(record.misses, key=lambda choice: record.misses[choice])
-        return _nothing(record, failed[0] if failed else search.nearest(search.program())[0], complete, ended)
-    best, design = record.best, search.design(record.best)
-    rivals = record.rivals()
-    return Selection(
+        return _nothing(record, failed[0] if failed else search.nearest(search.program())[0], complete, ended), None
+    best, *others = record.equals
+    verdicts = search.ledger.verdicts
+    design = search.design(best)
+    found = Selection(
         design,
         record.program.price(best),
-        record.tasks,
+        verdicts[best],
         design,
-        rivals,
-        search.sampled,
-        _proof(record, complete, ended),
-        record.confirmation,
+        record.rivals(),
+        len(search.ledger.designs),
+        replace(_proof(record, complete, ended), beside=beside),
+        confirmed(search, best),
         search.machine(best),
+        tuple(Equal(search.design(choice), at_coverage(verdicts[choice])) for choice in others),
     )
+    return found, best
 
 
 def _proof(record: _Record, complete: bool, ended: bool) -> Proof:
@@ -278,20 +318,26 @@ def confirmed(search: Search, choice: Choice) -> Confirmation:
     )
 
 
-def _met(tasks: Sequence[Judged]) -> bool:
+def met(tasks: Sequence[Judged]) -> bool:
+    """Whether the estimates of a design keep the requirement at all tasks."""
     return all(task.summary.holds for task in tasks)
+
+
+def at_coverage(tasks: Sequence[Judged]) -> float:
+    """Error of a design: the largest quantile at the coverage over all tasks. [m]"""
+    return max(task.summary.at_coverage for task in tasks)
 
 
 def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:
     search = record.search
-    tasks = search.sample(choice)[0]
+    tasks = search.verdict(choice)
     return Selection(
         None,
         None,
         tasks,
         search.design(choice),
         record.rivals(),
-        search.sampled,
+        len(search.ledger.designs),
         _proof(record, complete, repeatability),
         None,
         search.machine(choice),

@@ -7,9 +7,9 @@ from typing import Any
 
 from armsim.assessment import Judged, state_of_all
 from armsim.decide import records
-from armsim.decide.records import Confirmation, Fitted, Proof, Rejected
+from armsim.decide.records import Confirmation, Equal, Fitted, Proof, Rejected
 from armsim.model.machine import Machine
-from armsim.requirement import Verdict, worst_of
+from armsim.requirement import Verdict
 from armsim.results.plain import plain
 
 
@@ -35,6 +35,8 @@ class Selection:
         None where no choice meets the requirement.
     machine : Machine
         Of the closest.
+    equals : tuple of Equal
+        Other designs of the same price that meet the requirement, the smallest error first.
     """
 
     design: tuple[Fitted, ...] | None
@@ -46,6 +48,7 @@ class Selection:
     proof: Proof
     confirmation: Confirmation | None
     machine: Machine
+    equals: tuple[Equal, ...] = ()
 
     @property
     def proved(self) -> bool:
@@ -57,8 +60,10 @@ class Selection:
         """Whether the answer meets the requirement, on the population of the search and on the confirming one."""
         if self.design is None:
             return "not met"
-        confirmed = "none stated" if self.confirmation is None else self.confirmation.state
-        return worst_of((confirmed, state_of_all(self.tasks)))
+        searched = state_of_all(self.tasks)
+        if searched == "met" and self.confirmation is not None and self.confirmation.state != "met":
+            return "not resolved"  # the two populations contradict each other
+        return searched
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.SelectionRecord`; SI units."""
@@ -85,6 +90,7 @@ class Selection:
                 self.proved,
                 self.proof,
                 self.confirmation,
+                self.equals,
                 tasks,
             )
         )

@@ -1,32 +1,30 @@
-"""Price against error: every design for which, by first order, nothing cheaper errs less.
+"""Price against error: designs for which, by first order, nothing cheaper errs less, and the cheapest that will do.
 
-Found by the program of `program` in turn: the smallest error for a price, then the smallest price for less error. Both
-are solved to proven optimality, so that to first order, with the ratios that sampled designs have told, no point is
-missing but those that differ from a cheaper one by less than `STEP`. Each is then sampled at the poses that decide.
+The curve is solved to proven optimality (`frontier`), so that to first order, with the ratios that sampled designs have
+told, no point is missing but those that differ from a cheaper one by less than `frontier.STEP`. Each is then sampled at
+the poses that decide; one that is cheaper than the answer of `select` at all, where it keeps everything there. That
+answer is one of the points.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from armsim.decide import records
-from armsim.decide.allocate import required
-from armsim.decide.program import Choice
+from armsim.decide.frontier import cent, frontier
+from armsim.decide.program import Choice, Program
 from armsim.decide.records import Point
 from armsim.decide.search import Search
+from armsim.decide.select import choose, met
 from armsim.engine.layout import MEMORY
 from armsim.engine.run import Progress
 from armsim.model.options import Options
 from armsim.results.plain import plain
 from armsim.study import Study
-
-STEP = 0.01
-"""Share by which the mean square error must fall from one point to the next: half of that in the quantile."""
-MOST_POINTS = 200
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +32,8 @@ class TradeOff:
     """The curve.
 
     ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
-    is stated; ``position`` the requirement [m].
+    is stated; ``position`` the requirement [m]; ``cheapest`` the price of the cheapest design that meets all that is
+    required, None where none does.
     """
 
     scenario: str
@@ -42,6 +41,7 @@ class TradeOff:
     current: float
     current_price: float
     position: float
+    cheapest: float | None = None
 
     @property
     def beaten(self) -> tuple[bool, ...]:
@@ -55,7 +55,9 @@ class TradeOff:
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `records.TradeOffRecord`; SI units."""
         return plain(
-            records.TradeOffRecord(self.scenario, self.points, self.current, self.current_price, self.position)
+            records.TradeOffRecord(
+                self.scenario, self.points, self.current, self.current_price, self.position, self.cheapest
+            )
         )
 
 
@@ -76,36 +78,47 @@ def trade_off(
     RunError
         As `Study.run`.
     """
-    whole = required(study)
-    only = replace(whole, repeatability=None, yield_=None)  # the curve is one of the error
-    search = Search(study.with_scenario(requirement=only), options, workers, progress, memory)
-    program = search.taught()
-    position = search.requirement.position
-    cheapest = program.cheapest(factor=1e9)
-    points: list[Point] = []
-    while cheapest is not None and len(points) < MOST_POINTS:
-        price = program.price(cheapest)
-        choice, load = program.closest(below=price + 1e-6 * max(1.0, price)) or (cheapest, np.inf)
-        predicted = position * float(np.sqrt(load))
-        design = search.study.with_scenario(machine=search.machine(choice), requirement=whole)
-        sampled, _ = design.judge(search.few(program, choice), workers, memory=memory)
-        worst = max(sampled, key=lambda task: task.summary.at_coverage).summary
-        points.append(
-            Point(
-                program.price(choice),
-                predicted,
-                worst.at_coverage,
-                worst.worst_pose,
-                search.design(choice),
-                _spending(search, choice),
-                tuple(dict.fromkeys(part for task in sampled for part in task.summary.failed)),
-            )
-        )
-        note(f"{points[-1].price:g} cost units: {predicted * 1e6:.4g} um by first order")
-        cheapest = program.cheapest(factor=load * (1 - STEP))
-    own = search.study.judge(search.found, workers, memory=memory)[0]
+    search = Search(study, options, workers, progress, memory)
+    return along(search, choose(search, note)[1], note)
+
+
+def along(search: Search, answer: Choice | None, note: Callable[[str], None]) -> TradeOff:
+    """The curve of a search, with its answer."""
+    of_position = search.of_position
+    program = of_position.program()
+    choices = [choice for choice, _ in frontier(program)]
+    price = np.inf if answer is None else program.price(answer)
+    if answer is not None:
+        choices = [choice for choice in choices if abs(program.price(choice) - price) > cent(price)]
+        choices = sorted([*choices, answer], key=program.price)
+    points = []
+    for choice in choices:
+        points.append(_point(of_position, program, choice, whole=program.price(choice) < price))
+        note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
+    own = search.study.judge(search.found, search.workers, memory=search.memory)[0]
     current = max(task.summary.at_coverage for task in own)
-    return TradeOff(study.scenario.name, tuple(points), current, study.scenario.machine.price, position)
+    scenario = search.study.scenario
+    cheapest, position = None if answer is None else price, search.requirement.position
+    return TradeOff(scenario.name, tuple(points), current, scenario.machine.price, position, cheapest)
+
+
+def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Point:
+    """A design of the curve, sampled at the poses that decide; at all if the whole is asked for and it holds there."""
+    tasks = search.ledger.verdicts.get(choice)
+    if tasks is None:
+        tasks, _ = search.sample(choice, search.few(program, choice))
+    if whole and met(tasks):
+        tasks = search.verdict(choice)
+    worst = max(tasks, key=lambda task: task.summary.at_coverage).summary
+    return Point(
+        program.price(choice),
+        search.requirement.position * float(np.sqrt(program.load(choice).max())),
+        worst.at_coverage,
+        worst.worst_pose,
+        search.design(choice),
+        _spending(search, choice),
+        tuple(dict.fromkeys(part for task in tasks for part in task.summary.failed)),
+    )
 
 
 def _spending(search: Search, choice: Choice) -> dict[str, float]:

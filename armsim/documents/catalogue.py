@@ -12,10 +12,9 @@ from pydantic import Field
 from armsim.documents.declared import As, of
 from armsim.documents.fields import Document, Word, at_most, count, quantity
 from armsim.documents.joint import MountingDocument, Reference
-from armsim.model.joint import Fitting
+from armsim.model.joint import Fitting, Placement
 from armsim.sources import Source
 
-Placement = Literal["motor", "output"]
 Price = Annotated[float, of(Fitting, "mounting")]
 
 

@@ -94,8 +94,9 @@ def fitted_with(
             "price": {key: cost for key, cost in prices.items() if cost} or None,
         }
         had = {
-            "motor_encoder": joint.motor_encoder is not None, "mounting": joint.mounting != Mounting(),
-            "price": joint.fitting != Fitting(),
+            "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",
+            "counts_turns": joint.counts_turns and choice.placement != "both",
+            "mounting": joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
         }  # fmt: skip
         gone = [key for key, there in had.items() if there and keys.get(key) is None]
         kept = {key: value for key, value in keys.items() if value is not None}

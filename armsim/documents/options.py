@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from armsim.documents.catalogue import CatalogueDocument, EntryDocument, JointLimitsDocument, LimitsDocument
@@ -10,12 +11,30 @@ from armsim.documents.declared import document_of
 from armsim.documents.joint import build_joint
 from armsim.documents.motion import is_within_limits
 from armsim.errors import InputError, Problem
-from armsim.model.arm import Arm
+from armsim.model.arm import Arm, ArmJoint
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Fitting, Joint
 from armsim.model.options import Fit, Option, Options
 from armsim.scenario import Scenario
 from armsim.sources import Source
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why a way to fit a joint is left out.
+
+    Parameters
+    ----------
+    stage : int
+        How far it came: 0 refused for its encoder, 1 by the limits of the joint, 2 it does not go together, 3 it is
+        too slow for the motion.
+    reason, accepted : str
+        As of a problem.
+    """
+
+    stage: int
+    reason: str
+    accepted: str = "one that fits"
 
 
 def offered(
@@ -58,25 +77,31 @@ def _of_joint(
     machine = ready.machine
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
+    second = machine.joints[number].motor_encoder
+    placements = _placements(document, limits, joint.name, second is not None, source)
     fitted: list[Option] = []
-    why: dict[str, int] = {}
+    why: dict[Refusal, int] = {}
     for entry, encoder in zip(document.encoders, encoders, strict=True):
         for mounting in document.mountings:
-            for placement, price in document.placements.items():
-                excluded = _refused(entry, limits) or _left_out(limits, mounting.name, placement)
+            for placement, price in placements.items():
+                excluded = _refused(entry, encoder, joint, limits) or _left_out(limits, mounting.name, placement)
                 if excluded is None:
-                    changed = {
-                        "placement": placement, "mounting": mounting.mounting, "motor_encoder": None,
+                    motor = second if placement == "both" else None
+                    changed: dict[str, Any] = {
+                        "placement": placement, "mounting": mounting.mounting,
                         "fitting": document_of(Fitting)(mounting=mounting.price, placement=price),
+                        **({"motor_encoder": None, "counts_turns": False} if motor is None else {}),
                     }  # fmt: skip
                     given, bus = scenario.joints[joint.name].model_copy(update=changed), machine.joints[number].bus
                     try:
                         here = ("joints", joint.name)  # what the joint names counts from the scenario
-                        built: Joint = build_joint(given, joint, encoder, None, bus, ready.sources[0], here)
+                        built: Joint = build_joint(given, joint, encoder, motor, bus, ready.sources[0], here)
                     except InputError as error:
-                        excluded = error.problems[0].found
+                        problem = error.problems[0]
+                        excluded = Refusal(2, problem.found, f"one that fits ({problem.accepted})")
                     else:
-                        excluded = is_within_limits(built, ready.motion, source)
+                        faster = is_within_limits(built, ready.motion, source)
+                        excluded = None if faster is None else Refusal(3, faster)
                         if excluded is None:
                             fitted.append(
                                 Option(built, encoder.name, mounting.name, placement, built.price, entry.mass)
@@ -84,13 +109,39 @@ def _of_joint(
                 if excluded is not None:
                     why[excluded] = why.get(excluded, 0) + 1
     if not fitted:
-        most = max(why, key=lambda reason: why[reason])
-        found = f"no entry can be fitted to joint {joint.name}; mostly: {most}"
-        raise source.error(("encoders",), found, "one that fits")
+        # what came nearest to fitting tells what is in the way
+        most = max(why, key=lambda own: (own.stage, why[own]))
+        found = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {most.reason}"
+        raise source.error(("encoders",), found, most.accepted)
     if why:
-        told = ", ".join(f"{count} for: {reason}" for reason, count in sorted(why.items(), key=lambda x: -x[1]))
+        ranked = sorted(why.items(), key=lambda row: -row[1])
+        told = ", ".join(f"{count} for: {own.reason}" for own, count in ranked)
         notes.append(f"catalogue: {sum(why.values())} ways to fit {joint.name} are left out, {told}")
     return tuple(fitted)
+
+
+def _placements(
+    document: CatalogueDocument, limits: JointLimitsDocument, joint: str, two: bool, source: Source
+) -> dict[Any, float]:
+    """Placements tried at a joint, and their prices; one of two sensors keeps both, unless its limits say otherwise.
+
+    Raises
+    ------
+    InputError
+        It has two, which the catalogue does not price.
+    """
+    priced = document.placements
+    if two and limits.placements is None:
+        if "both" not in priced:
+            found = f"joint {joint} has two sensors, and placement both is not priced"
+            accepted = (
+                f"both: with its price, or one sensor by limits: {{joints: {{{joint}: {{placements: [output]}}}}}}"
+            )
+            raise source.error(("placements",), found, accepted)
+        return {"both": priced["both"]}
+    # without a second sensor there is no placement both: tried only where the limits ask for it, to be refused
+    wanted = limits.placements or ()
+    return {place: price for place, price in priced.items() if two or place != "both" or place in wanted}
 
 
 def _limited(
@@ -140,19 +191,21 @@ def limit_problems(
     return out
 
 
-def _refused(entry: EntryDocument, limits: JointLimitsDocument) -> str | None:
+def _refused(entry: EntryDocument, encoder: Encoder, joint: ArmJoint, limits: JointLimitsDocument) -> Refusal | None:
     """Why a joint does not take an encoder."""
+    if encoder.rotary != joint.revolute:
+        return Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")
     if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
-        return "too large, or of unknown diameter"
+        return Refusal(0, "too large, or of unknown diameter")
     if limits.interface is not None and entry.interface != limits.interface:
-        return f"interface is not {limits.interface}"
+        return Refusal(0, f"interface is not {limits.interface}")
     return None
 
 
-def _left_out(limits: JointLimitsDocument, mounting: str, placement: str) -> str | None:
+def _left_out(limits: JointLimitsDocument, mounting: str, placement: str) -> Refusal | None:
     """Why a joint does not take a way of assembling or a placement."""
     if limits.placements is not None and placement not in limits.placements:
-        return f"placement is not {' or '.join(limits.placements)}"
+        return Refusal(1, f"placement is not {' or '.join(limits.placements)}")
     if limits.mountings is not None and mounting not in limits.mountings:
-        return f"mounting is not {' or '.join(limits.mountings)}"
+        return Refusal(1, f"mounting is not {' or '.join(limits.mountings)}")
     return None

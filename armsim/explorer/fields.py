@@ -118,7 +118,8 @@ def rows(desk: Desk, offered: Offered) -> tuple[Row, ...]:
     out = []
     for joint in machine.joints:
         mine = [own for own in every if own.joint == joint.name and own.path.startswith("joints.")]
-        places = offered.placements if joint.placement != "both" else ("both", *offered.placements)
+        single = tuple(place for place in offered.placements if place != "both")
+        places = single if joint.placement != "both" else ("both", *single)
         encoders = offered.by_joint.get(joint.name, ())
         known = encoders if joint.encoder.name in encoders else (joint.encoder.name, *encoders)
         out.append(

@@ -11,6 +11,7 @@ from armsim import figures
 from armsim.asked import Requirement, coverage_of
 from armsim.decide.decision import Decision
 from armsim.decide.records import Rejected
+from armsim.decide.selection import Selection
 from armsim.decide.tradeoff import TradeOff
 from armsim.formatting import percent, show
 from armsim.report import boilerplate
@@ -106,6 +107,7 @@ def decision_review(
     result = decision.result
     sections = (
         Section("The design and its price", "design", tuple(_design(decision, pictures))),
+        *_equals(decision.selection),
         Section("Cheaper designs, and where they fail", "rejected", tuple(_rejected(decision.selection.refuted))),
         Section("Price against error", "trade-off", (*in_rows(pictures.get("trade-off", ())), *_curve(decision.curve))),
         Section(
@@ -212,6 +214,20 @@ def _design(decision: Decision, pictures: Pictures) -> list[Block]:
 def _design_table(decision: Decision) -> Table:
     header, rows = _design_rows(decision)
     return table(header, [list(row) for row in rows], words=4)
+
+
+def _equals(selection: Selection) -> list[Section]:
+    """Other designs of the same price, where there are any."""
+    if not selection.equals:
+        return []
+    sizes, cells = column("error, sampled", [own.at_coverage for own in selection.equals])
+    rows: list[list[Cell | str]] = [
+        [in_words(own.design), cell] for own, cell in zip(selection.equals[:MOST_REJECTED], cells, strict=False)
+    ]
+    blocks: list[Block] = [table(("design", sizes), rows)]
+    if len(selection.equals) > MOST_REJECTED:
+        blocks.append(Text(f"{len(selection.equals) - MOST_REJECTED} more stand in selection.json.", "soft"))
+    return [Section("Others that meet it for the same price", "equals", tuple(blocks))]
 
 
 def _rejected(refuted: Sequence[Rejected]) -> list[Block]:

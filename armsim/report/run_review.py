@@ -36,6 +36,7 @@ from armsim.report.first_page import advice, decisive
 from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.pictures import Extras, Pictures
 from armsim.report.verdict import deciding_task
+from armsim.report.wording import cheapest_in_words
 from armsim.results import Result, Summary, TaskResult
 from armsim.results.poses import BIAS
 from armsim.sources import Source
@@ -256,18 +257,13 @@ def _changes(what_ifs: WhatIfs, task: TaskResult) -> Table:
 def curve_in_words(curve: TradeOff) -> str:
     """What a trade-off curve says."""
     first, last = curve.points[0], curve.points[-1]
-    enough = next((point for point in curve.points if point.sampled <= curve.position), None)
     beaten = sum(curve.beaten)
     sampled = f"; as sampled, {beaten} of them err no less than a cheaper one" if beaten else ""
-    held = (
-        f"the cheapest that keeps {show(curve.position)} costs {enough.price:g}"
-        if enough is not None
-        else f"none keeps {show(curve.position)}"
-    )
     return (
         f"Price against error: {len(curve.points)} sets of sensors for which, by first order, nothing cheaper errs "
         f"less, from {show(first.sampled)} for {first.price:g} cost units to {show(last.sampled)} for {last.price:g}; "
-        f"{held}; the design as it is stands at {show(curve.current)} for {curve.current_price:g}{sampled}."
+        f"{cheapest_in_words(curve)}; the design as it is stands at {show(curve.current)} for "
+        f"{curve.current_price:g}{sampled}."
     )
 
 

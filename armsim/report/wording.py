@@ -8,6 +8,7 @@ from armsim.asked import Requirement
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.records import Fitted, Proof
 from armsim.decide.selection import Selection
+from armsim.decide.tradeoff import TradeOff
 from armsim.formatting import percent, points, show, show_interval, signed
 from armsim.results import Summary
 
@@ -113,10 +114,16 @@ def answer(selection: Selection, requirement: Requirement) -> str:
             f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
         )
     doubts = dict.fromkeys(own.reason for task in selection.tasks for own in task.summary.judgements if own.doubt)
-    if doubts:
-        text += "".join(f". {doubt[:1].upper()}{doubt[1:]}" for doubt in doubts)
-    elif again is not None and again.state != "met":
-        text += "; on that population the requirement is not resolved: more units would tell"
+    if again is not None and again.state == "not met":
+        text += ", where it misses the requirement: more units would tell"
+    elif again is not None and again.state == "not resolved" and not doubts:
+        text += ", where the requirement is not resolved: more units would tell"
+    text += "".join(f". {doubt[:1].upper()}{doubt[1:]}" for doubt in doubts)
+    if selection.equals:
+        every = "" if selection.proof.beside else " of those that were looked at"
+        smallest = show(min(own.at_coverage for own in selection.equals))
+        others = f"{len(selection.equals)} more meet" if len(selection.equals) > 1 else "one more meets"
+        text += f"; {others} the requirement for this price{every}, with errors of {smallest} and more"
     looked = [row for row in selection.refuted if row.undecided is not None]
     open_ = [row for row in looked if row.undecided]
     if open_:
@@ -126,6 +133,13 @@ def answer(selection: Selection, requirement: Requirement) -> str:
             f"cheapest for {least:g}"
         )
     return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
+
+
+def cheapest_in_words(curve: TradeOff) -> str:
+    """Which design of a trade-off is the answer of `select`."""
+    if curve.cheapest is None:
+        return "no choice was found to meet the requirement"
+    return f"the cheapest choice that meets the requirement costs {curve.cheapest:g}"
 
 
 def in_words(design: Sequence[Fitted]) -> str:

@@ -7,13 +7,13 @@ import sys
 
 import numpy as np
 import pytest
-from support import ROOT, normal_machine, planar_arm
+from support import COARSE, ROOT, invoke, normal_machine, planar_arm
 
 import armsim
 from armsim.asked import Requirement, SamplingPlan
 from armsim.decide import allocate
 from armsim.decide.allocate import equivalent_bits, least_cost, without_sensors
-from armsim.errors import InputError, RunError
+from armsim.errors import InputError
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
 
@@ -103,13 +103,30 @@ def test_equivalent_bits() -> None:
 def test_nothing_left_says_so() -> None:
     study = armsim.load(DEMO).with_plan(units=300, visits=2)
     study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(10e-6))
-    with pytest.raises(
-        RunError, match=r"nothing is left for the sensors: links, gears and mastering alone make .* at "
-    ) as told:
-        allocate(study, workers=1)
+    found = allocate(study, workers=1)
+    assert not found.met
+    assert not found.budgets
+    (reason,) = found.reasons
+    assert "nothing is left for the sensors: 95 % of the errors that links, gears and mastering alone make" in reason
     # which gear stands in the way, and what the output would do: the gear inside the loop leaves links and mastering
-    assert "gear kinematic error of j" in str(told.value)
-    assert "with the sensors of all joints on the output it would be" in str(told.value)
+    assert "gear kinematic error of j" in reason
+    assert "with the sensors of all joints on the output it would be" in reason
+
+
+def test_nothing_left_is_a_result() -> None:
+    """Exit 1 and the explanation on standard output, in words and as JSON. Source: design.md, section 5."""
+    words = ("allocate", DEMO, "--units", "200", "--visits", "2", *COARSE, "--set", "requirement.position=10 um")
+    done = invoke(*words)
+    assert done.returncode == 1
+    assert "not met" in done.stdout
+    assert "nothing is left for the sensors" in done.stdout
+    done = invoke(*words, "--json")
+    assert done.returncode == 1
+    data = json.loads(done.stdout)
+    assert data["met"] is False
+    assert data["budgets"] == []
+    assert "nothing is left for the sensors" in data["reasons"][0]
+    assert data["fixed"] > 10e-6
 
 
 def test_wind_up_is_named_by_its_joint() -> None:
@@ -117,8 +134,8 @@ def test_wind_up_is_named_by_its_joint() -> None:
     study = armsim.load(ROOT / "scenarios" / "lessons" / "wind-up.yaml").with_plan(units=200, visits=2)
     study = study.with_scenario(requirement=Requirement(1e-9))
     (only,) = study.scenario.machine.joints
-    with pytest.raises(RunError, match=f"wind-up of {only.name}"):
-        allocate(study, workers=1)
+    (reason,) = allocate(study, workers=1).reasons
+    assert f"wind-up of {only.name}" in reason
 
 
 def test_budgets_are_confirmed_on_other_units() -> None:

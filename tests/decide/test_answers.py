@@ -57,9 +57,7 @@ def test_what_is_said_of_the_confirmation(
     changed = with_states(selection, sampled, confirmed)
     text = answer(changed, requirement)
     assert ("Not resolved: " in text) == (sampled == "not resolved")
-    assert ("on that population the requirement is not resolved" in text) == (
-        sampled == "met" and confirmed == "not resolved"
-    )
+    assert ("where the requirement is not resolved" in text) == (sampled == "met" and confirmed == "not resolved")
     assert changed.state == ("met" if sampled == confirmed == "met" else "not resolved")
 
 

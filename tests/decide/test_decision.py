@@ -31,6 +31,7 @@ def decided(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, str]:
         **shop,
         "encoders": [*few, {"encoder": tape}],
         "mountings": [{"name": "as drawn"}],
+        "placements": {"motor": 0, "output": 20, "both": 20},
         "limits": {"together": [["j1", "j2"]]},
     }
     catalogue = folder / "shop.yaml"

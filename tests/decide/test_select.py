@@ -270,7 +270,8 @@ def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) 
 
 def test_the_curve_is_that_of_enumeration() -> None:
     """Every design of a small catalogue, by first order with the same ratios. Source: full enumeration."""
-    from armsim.decide.tradeoff import STEP, trade_off
+    from armsim.decide.frontier import STEP
+    from armsim.decide.tradeoff import trade_off
 
     study, options = small_case(75e-6)
     options = Options(options.joints[:3] + tuple(own[:1] for own in options.joints[3:]), {})

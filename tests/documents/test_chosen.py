@@ -19,6 +19,9 @@ TRACK = ROOT / "scenarios" / "track-cell.yaml"
 DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
 
 
+ONE = {"limits": {"joints": {"j6": {"placements": ["output"]}}}}
+
+
 @dataclass
 class Row:
     joint: str
@@ -104,16 +107,53 @@ def test_an_arm_within_the_scenario_finds_its_urdf(tmp_path: Path) -> None:
     assert list(load_scenario(there / "chosen.yaml").machine.joints) == joints
 
 
-def test_a_second_encoder_and_a_price_of_the_base_go(tmp_path: Path) -> None:
-    """j6 of the track cell has encoders on both sides; its track takes a linear scale."""
+@pytest.mark.parametrize("wanted", [{"placements": {"motor": 0, "output": 20, "both": 7}}, ONE])
+def test_two_encoders_stay_two_unless_the_catalogue_says_one(tmp_path: Path, wanted: dict[str, object]) -> None:
+    """j6 of the track cell has encoders on both sides, and counts turns; its track takes a linear scale."""
+    base = tmp_path / "counting.yaml"
+    base.write_text(f"kind: scenario\nname: counting\nbase: {TRACK}\nchanges: {{joints.j6.counts_turns: true}}\n")
     tape = yaml.safe_load((ROOT / "configs" / "encoders" / "tape-20.yaml").read_text())
     encoders = [*yaml.safe_load(DISCS.read_text())["encoders"][:4], {"encoder": tape}]
-    catalogue = shop(tmp_path, encoders=encoders, mountings=[{"name": "plain", "price": 0}])
-    ready, options = load_options(TRACK, catalogue)
+    catalogue = shop(tmp_path, encoders=encoders, mountings=[{"name": "plain", "price": 0}], **wanted)
+    ready, options = load_options(base, catalogue)
+    second = ready.machine.joints[-1].motor_encoder
+    assert second is not None
+    for option in options.joints[-1]:
+        if wanted is ONE:
+            assert (option.placement, option.joint.motor_encoder, option.joint.counts_turns) == ("output", None, False)
+        else:
+            assert (option.placement, option.joint.motor_encoder, option.joint.counts_turns) == ("both", second, True)
+            assert option.price == option.joint.encoder.price + second.price + 7
+    assert not any(option.placement == "both" for own in options.joints[:-1] for option in own)
     rows, joints = chosen(options, ready.machine.arm.names, 4)
-    text = as_changes(TRACK, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
+    text = as_changes(base, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
     (tmp_path / "chosen.yaml").write_text(text)
     assert list(load_scenario(tmp_path / "chosen.yaml").machine.joints) == joints
+
+
+def test_two_encoders_without_a_price_are_refused(tmp_path: Path) -> None:
+    """One clear error, at the placements of the catalogue; nothing is written."""
+    out = tmp_path / "chosen.yaml"
+    second = f"joints.j2.motor_encoder={ROOT / 'configs' / 'encoders' / 'disc-50.yaml'}"
+    words = ("--write", out, "--set", second, "--set", "joints.j2.placement=both")
+    done = invoke("select", DEMO, "--catalogue", DISCS, *words)
+    assert done.returncode == 2
+    assert done.stderr.count("discs.yaml:") == 1
+    assert "joint j2 has two sensors, and placement both is not priced" in done.stderr
+    assert not out.exists()
+
+
+def test_a_slide_is_refused_for_what_is_in_its_way(tmp_path: Path) -> None:
+    """Every way of assembling has an eccentricity, which no linear scale can have: not its placement is wrong."""
+    tape = yaml.safe_load((ROOT / "configs" / "encoders" / "tape-20.yaml").read_text())
+    encoders = [*yaml.safe_load(DISCS.read_text())["encoders"][:4], {"encoder": tape}]
+    limits = {"joints": {"track": {"placements": ["output"]}, "j6": {"placements": ["output"]}}}
+    with pytest.raises(InputError) as caught:
+        load_options(TRACK, shop(tmp_path, encoders=encoders, limits=limits))
+    (problem,) = caught.value.problems
+    assert "joint track" in problem.found
+    assert "eccentricity at the prismatic joint" in problem.found
+    assert "rotary scale" in problem.accepted
 
 
 def test_a_reference_into_a_catalogue_can_be_changed_further(tmp_path: Path) -> None:
@@ -129,8 +169,9 @@ def test_a_reference_into_a_catalogue_can_be_changed_further(tmp_path: Path) -> 
 def test_select_writes_what_was_set_too(tmp_path: Path) -> None:
     """What --set changed stands in the file that is written, its references counted from there."""
     out, encoder = tmp_path / "chosen.yaml", "../configs/encoders/disc-50.yaml"
+    catalogue = shop(tmp_path, placements={"motor": 0, "output": 20, "both": 5})
     done = invoke(
-        "select", DEMO, "--catalogue", DISCS, "--write", out, "--units", "200", "--visits", "3", *COARSE, "--set",
+        "select", DEMO, "--catalogue", catalogue, "--write", out, "--units", "200", "--visits", "3", *COARSE, "--set",
         "requirement={position: 90 um, coverage: 95 %}", "--set", f"joints.j2.motor_encoder={encoder}", "--set",
         "joints.j2.placement=both",
     )  # fmt: skip
@@ -138,7 +179,9 @@ def test_select_writes_what_was_set_too(tmp_path: Path) -> None:
     back = load_scenario(out)
     assert back.requirement is not None
     assert back.requirement.position == pytest.approx(90e-6)
-    assert back.machine.joints[1].motor_encoder is None  # the choice takes it away again
+    assert back.machine.joints[1].motor_encoder is not None
+    assert back.machine.joints[1].placement == "both"
+    assert f"# {back.machine.price:g} cost units" in out.read_text()  # the second encoder and the placement among them
     changes = yaml.safe_load(out.read_text())["changes"]
     assert changes["requirement"] == {"position": "90 um", "coverage": "95 %"}
 

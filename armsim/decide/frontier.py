@@ -1,0 +1,75 @@
+"""Designs by their price: the curve of price against error by first order, and the designs of one price."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import takewhile
+
+import numpy as np
+
+from armsim.decide.program import Choice, Program
+from armsim.decide.search import MARGIN, Search
+
+STEP = 0.01
+"""Share by which the mean square error must fall from one point to the next: half of that in the quantile."""
+MOST_POINTS = 200
+CENT = 1e-6
+"""Difference of prices below which they are the same, as share."""
+MOST_EQUAL = 64
+"""Designs of one price, at most, that are all looked at."""
+SHORTLIST = 12
+"""Where there are more: those of the smallest error by first order."""
+
+
+def cent(price: float) -> float:
+    """Difference from a price below which another is the same. [cost units]"""
+    return CENT * max(1.0, price)
+
+
+def frontier(program: Program) -> Iterator[tuple[Choice, float]]:
+    """Choices for which, by first order, nothing cheaper errs less, the cheapest first, each with its largest load.
+
+    The smallest error for a price, then the smallest price for less error, in turn.
+    """
+    cheapest = program.cheapest(factor=1e9)
+    for _ in range(MOST_POINTS):
+        if cheapest is None:
+            return
+        price = program.price(cheapest)
+        choice, load = program.closest(below=price + cent(price)) or (cheapest, np.inf)
+        yield choice, load
+        cheapest = program.cheapest(factor=load * (1 - STEP))
+
+
+def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], bool]:
+    """Choices of a price, that of the smallest error by first order first; whether they are all of that price.
+
+    Of many, the shortlist: by more than the margin of the ratios none of it is behind the first.
+
+    Parameters
+    ----------
+    search : Search
+        By the error alone.
+    price : float
+    most : int
+        Designs of a catalogue, at most, that are listed.
+    """
+    program, width = search.program(), cent(price)
+    listed = search.cheaper(price + width, most)
+    if listed is not None:
+        same = list(takewhile(lambda choice: program.price(choice) >= price - width, listed))
+        if len(same) <= MOST_EQUAL:
+            return sorted(same, key=lambda choice: float(program.load(choice).max())), True
+    out: list[Choice] = []
+    first = np.inf
+    while len(out) < SHORTLIST:
+        nearest = program.closest(below=price + width, least=price - width)
+        if nearest is None:
+            return out, True
+        choice, load = nearest
+        first = min(first, load)
+        if load > first * MARGIN:
+            break
+        out.append(choice)
+        program.refuse(choice)
+    return out, False

@@ -1,0 +1,53 @@
+"""`check --json` holds all that the text tells. Source: the text of the same command, and the documents themselves."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from support import ROOT, invoke
+
+SHEETS = ROOT / "scenarios" / "seven-from-sheets.yaml"
+TRACK = ROOT / "scenarios" / "track-cell.yaml"
+MOTOR = ROOT / "configs" / "encoders" / "disc-28.yaml"
+
+
+def both(*words: object) -> tuple[str, str, dict[str, object]]:
+    """Standard output and error of the text, and the JSON of the first file."""
+    text, machine = invoke("check", *words), invoke("check", *words, "--json")
+    assert text.returncode == machine.returncode == 0, text.stderr + machine.stderr
+    assert text.stderr == machine.stderr
+    return text.stdout, text.stderr, next(iter(json.loads(machine.stdout).values()))
+
+
+@pytest.mark.parametrize("scenario", [SHEETS, TRACK], ids=["seven axes, in motion", "on a track"])
+def test_a_scenario(scenario: Path) -> None:
+    # an absolute reading by two sensors brings limits of operation, a ratio below one a note
+    second = ("--set", f"joints.j2.motor_encoder={MOTOR}", "--set", "joints.j2.placement=both")
+    more = ("--set", "joints.j2.counts_turns=true", "--set", "joints.j3.transmission.ratio=0.5")
+    out, notes, data = both(scenario, *second, *more)
+    assert re.findall("note: (.*)", notes) == data["notes"]
+    assert any("ratio 0.5 at j3" in note for note in data["notes"])
+    assert f"sensors {data['price']:g} cost units" in out
+    assert sum(data["prices"].values()) == pytest.approx(data["price"])
+    assert {term["cause"] for joint in data["joints"].values() for term in joint["terms"]}
+    assert ("how smoothly the joints move" in out) == bool(data["motion"])
+    assert "limits of operation" in out
+    assert data["operation"]
+    assert {own["joint"] for own in data["operation"]} >= {"j2"}
+    for task, poses in data["poses"].items():
+        assert f"{task}: where the named poses put the tool" in out
+        for pose in poses:
+            place = ", ".join(f"{round(1e3 * x, 2) + 0.0:g}" for x in pose["position"])
+            assert re.search(rf"^{re.escape(pose['name'])} +{re.escape(place)} ", out, re.MULTILINE)
+            assert len(pose["joints"]) == 7
+    assert data["poses"]
+
+
+def test_other_documents() -> None:
+    out, _, data = both(ROOT / "configs" / "encoders" / "sheet-ring-58.yaml")
+    assert f"{data['price']:g} cost units" in out
+    assert f"those that need motion at {data['speed']}" in out
+    assert data["kind"] == "encoder"
+    out, _, data = both(ROOT / "configs" / "catalogues" / "discs.yaml")
+    assert f"{data['kind']} {data['name']!r} is good" in out
