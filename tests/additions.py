@@ -54,8 +54,8 @@ EFFECT = Addition(
         ),
         (
             "model/mounting.py",
-            "        if self.abbe_offset and self.guide_pitch.scale:",
-            """        if self.disc_warp.scale:
+            "        if self.abbe_offset and self.guide_pitch.nonzero:",
+            """        if self.disc_warp.nonzero:
             terms += assembly.warp(self.disc_warp, radius, heads)
 """,
         ),
