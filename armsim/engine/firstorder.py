@@ -41,9 +41,9 @@ class Linearised:
 
     @property
     def bias_parts(self) -> Array:
-        """Part of each term in the squared mean, shape (terms, P): its mean along that of all, times that. [m^2]
+        """Part of each term in the squared mean: its own mean along the mean of all, times that. [m^2]
 
-        They add up to it; a term that works against the others has a negative part.
+        Shape (terms, P). They add up to it; a term that works against the others has a negative part.
         """
         return np.asarray(np.einsum("tpj,pj->tp", self.means, self.mean))
 
