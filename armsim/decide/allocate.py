@@ -13,7 +13,7 @@ and so on until the sampled quantile at the pose that decides is the requirement
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,6 +22,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.asked import Requirement
 from armsim.decide import records
+from armsim.decide.budget_split import levers, solve
 from armsim.decide.records import Scheme
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
@@ -41,8 +42,6 @@ SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cos
 CLOSED = 0.005
 """Departure of the sampled quantile from the requirement at which the loop is closed."""
 ROUNDS = 12
-NO_LEVER = 1e-10
-"""Squared lever arm, as share of the largest, below which a joint does not move the tool point."""
 NOTHING_BITS = 60.0
 """Interpolation of an encoder without error of its own: below 1e-17 rad."""
 
@@ -223,7 +222,7 @@ def allocate(
         return Allocation(
             requirement.position, requirement.coverage, *fixed_alone, exponent, rotary, (), tuple(reasons)
         )
-    lever = _levers(gains, list(rotary.values()))
+    lever = levers(gains, list(rotary.values()))
     budgets = []
     for number, scheme in enumerate(SCHEMES):
         progress("allocation", number, len(SCHEMES))
@@ -234,7 +233,7 @@ def allocate(
             allowance = np.maximum(
                 allowance, 1e-3 * requirement.position**2 / ratio
             )  # a ratio taken too high leaves something
-            std, gap = _solve(scheme, gains, allowance, lever, exponent)
+            std, gap = solve(scheme, gains, allowance, lever, exponent)
             quantile, intervals = sampled(with_budget(machine, dict(zip(rotary, std.tolist(), strict=True))))
             # over the mean square by first order, which the next round will go by
             ratio = quantile**2 / (fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2)
@@ -313,92 +312,3 @@ def _moved_to_output(machine: Machine, first: str) -> list[tuple[str, Machine]]:
             joints = tuple(replace(j, placement="output") if j.name in names else j for j in machine.joints)
             out.append((names[0] if len(names) == 1 else "all joints", replace(machine, joints=joints)))
     return out
-
-
-def _levers(gains: Array, rotary: Sequence[bool]) -> Array:
-    """Length that makes an angle of each joint comparable: 1 for a revolute one, the typical lever arm for a slide."""
-    turning = np.array(rotary)
-    typical = math.sqrt(float(gains[:, turning].mean())) if turning.any() else 1.0
-    return np.where(turning, 1.0, typical or 1.0)
-
-
-def _solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent: float) -> tuple[Array, float | None]:
-    """Standard deviations that use up the allowance at the pose that decides, and the gap of least cost.
-
-    Parameters
-    ----------
-    gains : (poses, joints) [m^2 or 1]
-    allowance : (poses,) [m^2]
-    lever : (joints,)
-    exponent : float
-    """
-    std, gap = np.full(gains.shape[1], np.inf), None
-    used = gains.max(axis=0) > NO_LEVER * gains.max()
-    own = gains[:, used]
-    shape = lever[used] ** 2 if scheme == "equal angles" else 1.0 / own.max(axis=0)
-    start = np.sqrt(shape * float(np.min(allowance / (own @ shape))))
-    if scheme == "least cost":
-        start, gap = least_cost(own, allowance, lever[used], exponent, start)
-    std[used] = start
-    return std, gap
-
-
-def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, start: Array) -> tuple[Array, float]:
-    """Smallest sum over joints of (lever / s)^exponent with the errors s within the allowance at every pose.
-
-    With u = ln s a convex problem. Any multipliers m >= 0 of the poses bound the cost from below: the minimum over s of
-
-        sum over joints of (lever / s)^b + G s^2  -  sum over poses of m allowance,   G = sum over poses of m g
-
-    is reached at s^(b + 2) = b lever^b / (2 G). The bound of the multipliers that fit the solution proves it.
-
-    Returns
-    -------
-    std : (joints,)
-    gap : float
-        Cost over the bound, less one.
-
-    References
-    ----------
-    .. [1] Boyd, Vandenberghe, Convex Optimization (2004) 4.5 (geometric programming) and 5.1 (Lagrange dual).
-    """
-    from scipy.optimize import minimize, nnls
-
-    matrix, b = gains / allowance[:, None], exponent
-    weight, unit = lever**b, start
-
-    def cost(u: Array) -> tuple[float, Array]:
-        part = weight * (unit * np.exp(u)) ** -b
-        return float(part.sum()), -b * part
-
-    kept = np.unique(matrix.argmax(axis=0))
-    total = cost(np.zeros(len(unit)))[0]
-    u = np.zeros(len(unit))
-    for _ in range(50):  # only the poses that matter are constraints; those found violated join them
-        rows = matrix[kept]
-        solved = minimize(
-            lambda x: tuple(part / total for part in cost(x)),
-            u,
-            jac=True,
-            method="SLSQP",
-            constraints={
-                "type": "ineq",
-                "fun": lambda x, rows=rows: 1.0 - rows @ (unit * np.exp(x)) ** 2,
-                "jac": lambda x, rows=rows: -2.0 * rows * (unit * np.exp(x)) ** 2,
-            },
-            options={"maxiter": 500, "ftol": 1e-14},
-        )
-        u = solved.x
-        load = matrix @ (unit * np.exp(u)) ** 2
-        if load.max() <= 1.0 + 1e-7:
-            break
-        kept = np.unique(np.append(kept, np.argsort(-load)[:8]))
-    square = (unit * np.exp(u)) ** 2 / float(max(load.max(), 1e-300))  # on the limit, not beyond it
-    part = weight * square ** (-b / 2)
-    active = np.flatnonzero(load > load.max() * (1 - 1e-3))
-    scale = part.max()
-    multipliers, _ = nnls((2.0 * matrix[active] * square).T / scale, b * part / scale)
-    pull = multipliers @ matrix[active]
-    best = np.where(pull > 0, (b * weight / (2.0 * np.maximum(pull, 1e-300))) ** (1.0 / (b + 2.0)), np.inf)
-    bound = float(np.sum(np.where(pull > 0, weight * best**-b + pull * best**2, 0.0)) - multipliers.sum())
-    return np.sqrt(square), float(part.sum() / bound - 1.0) if bound > 0 else math.inf

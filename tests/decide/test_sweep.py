@@ -100,8 +100,8 @@ def test_numbers_without_a_unit(path: str, file: str, line: str, values: str, tm
     for point in points:
         (tmp_path / file).write_text(text.replace(line.format(points[-1].value), line.format(point.value)))
         result = armsim.load(tmp_path / "scenario.yaml").run(1)
-        assert point.tasks[0].p95 == result.tasks[0].summary.p95
-    assert len({point.tasks[0].p95 for point in points}) == len(points)
+        assert point.tasks[0].judgements[0].value == result.tasks[0].summary.at_coverage
+    assert len({point.tasks[0].judgements[0].value for point in points}) == len(points)
 
 
 def test_the_size_of_the_population_is_swept(tmp_path: Path) -> None:
@@ -109,7 +109,7 @@ def test_the_size_of_the_population_is_swept(tmp_path: Path) -> None:
     study = armsim.load(lever(tmp_path)).with_plan(visits=3)
     for point in sweep(study, "sampling.units", values_of("20..60:3"), 1).record.points:
         result = study.with_plan(units=int(point.value)).run(1)
-        assert point.tasks[0].p95 == result.tasks[0].summary.p95
+        assert point.tasks[0].judgements[0].value == result.tasks[0].summary.at_coverage
         assert point.number == float(point.value)
     with pytest.raises(InputError, match=r"22\.5 is not accepted; accepted: a whole number"):
         sweep(study, "sampling.units", values_of("20..25:3"), 1)

@@ -175,7 +175,7 @@ def test_select_writes_what_was_set_too(tmp_path: Path) -> None:
         "requirement={position: 90 um, coverage: 95 %}", "--set", f"joints.j2.motor_encoder={encoder}", "--set",
         "joints.j2.placement=both",
     )  # fmt: skip
-    assert done.returncode == 0, done.stderr
+    assert done.returncode in (0, 4), done.stderr
     back = load_scenario(out)
     assert back.requirement is not None
     assert back.requirement.position == pytest.approx(90e-6)

@@ -86,7 +86,7 @@ encoders:
   - encoder: {{{DISC.format("held")}, price: 7{MEASURED}}}
   - encoder: ../disc/disc.yaml
 mountings: [{{name: plain}}]
-placements: {{motor: 0, output: 1}}
+placements: {{motor: 0, output: 1, both: 2}}
 """,
     "shop/batch.csv": curve(6, 16.0),
     "other/own.yaml": "kind: scenario\nbase: ../cell/scenario.yaml\n",
