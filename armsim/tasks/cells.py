@@ -11,6 +11,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
+from armsim.model.envelope import Envelope
 from armsim.results import Grid, Unreachable
 from armsim.results.poses import matrix, vector
 from armsim.tasks.base import Advance, Holding, PoseSet
@@ -90,8 +91,10 @@ class Cells:
         solved: dict[Cell, Array] = {}
         everywhere: list[Cell] = list(product(*(range(len(centres)) for centres in self.centres)))
         commands = {cell: holding.at(vector(self.point(cell))) for cell in everywhere}
-        distance = {cell: float(np.linalg.norm(command.xyz)) for cell, command in commands.items()}
-        failed = {cell: BEYOND for cell in everywhere if distance[cell] > arm.reach + 1e-9}
+        points = np.array([command.xyz for command in commands.values()]).reshape(-1, 3)
+        distance = dict(zip(everywhere, np.linalg.norm(points, axis=1).tolist(), strict=True))
+        inside = Envelope.of(arm).holds(points)
+        failed = {cell: BEYOND for cell, held in zip(everywhere, inside, strict=True) if not held}
         # begin where an arm is most at home, half way out
         everywhere.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))
         for cell in everywhere:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from armsim.arrays import Array
 from armsim.declared import key
 from armsim.model.arm import Arm
+from armsim.model.envelope import Envelope
 from armsim.results import MapOf
 from armsim.tasks.base import BASE, Advance, Fault, Frame, Holding, PoseSet, Task, frame_matrix, holding, named, quiet
-from armsim.tasks.cells import MOST_CELLS, Cells, Ends, centres, count
+from armsim.tasks.cells import AXES, MOST_CELLS, Cells, Ends, centres, count
 
 FREE = "the reach of the arm where not given"
 
@@ -72,7 +75,19 @@ class Slice(Task):
         return _fault(every, self.step, lambda: self.count(arm))
 
     def _ends(self, arm: Arm) -> list[Ends]:
-        return [getattr(self, letter) or (-arm.reach, arm.reach) for letter in self.plane]
+        """Ends of the two directions: as given, else as far as the arm reaches in this plane, to whole cells."""
+        frame = frame_matrix(self.frame.xyz, self.frame.rpy)
+        normal = next(letter for letter in AXES if letter not in self.plane)
+        distance = self.at + float(frame[:3, AXES[normal]] @ frame[:3, 3])
+        return [getattr(self, letter) or self._reach(arm, frame, AXES[letter], distance) for letter in self.plane]
+
+    def _reach(self, arm: Arm, frame: Array, axis: int, distance: float) -> Ends:
+        low, high = Envelope.of(arm).ends(frame[:3, axis], distance)
+        beginning = float(frame[:3, axis] @ frame[:3, 3])
+        return (
+            math.floor((low - beginning) / self.step) * self.step,
+            math.ceil((high - beginning) / self.step) * self.step,
+        )
 
     def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self._ends(arm))

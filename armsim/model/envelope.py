@@ -1,0 +1,119 @@
+"""Outer bound of the tool points of an arm, from the lengths of its links."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.model.arm import Arm, ElementaryTransform, rotation, z_onto
+
+ROUNDING = 1e-9
+"""By which a point may lie outside. [m]"""
+
+
+@dataclass(frozen=True, eq=False)
+class Envelope:
+    """A box, three cylinders and a ball, all about the origin of a frame; the tool point is in each of them.
+
+    Parameters
+    ----------
+    low, high : (3,) [m]
+        Ends of the box.
+    about : (3,) [m]
+        Largest distance from the x, the y and the z axis.
+    radius : float [m]
+        Largest distance from the origin.
+    """
+
+    low: Array
+    high: Array
+    about: Array
+    radius: float
+
+    @staticmethod
+    def of(arm: Arm) -> Envelope:
+        """That of an arm in the frame of its base.
+
+        From the tool back to the base: a length shifts the box and widens what is about the axes that it is not along;
+        a joint that turns leaves the distance from its axis and the height along it, whatever its range. Arms whose
+        axes are parallel, such as a SCARA, keep their cylinder to the last digit. A slide without ends is taken as one
+        metre each way, as for `Arm.reach`.
+        """
+        zero = np.zeros(3)
+        envelope = Envelope(zero, zero, zero, 0.0)
+        for motion in reversed(arm.motions):
+            envelope = envelope._moved(arm, motion)
+        return envelope
+
+    def holds(self, points: Array) -> Array:
+        """Which of the points, shape (P, 3), are inside; shape (P,)."""
+        away = _from_axes(points)
+        inside = (points >= self.low - ROUNDING) & (points <= self.high + ROUNDING) & (away <= self.about + ROUNDING)
+        held: Array = inside.all(axis=1) & (np.linalg.norm(points, axis=1) <= self.radius + ROUNDING)
+        return held
+
+    def ends(self, direction: Array, distance: float) -> tuple[float, float]:
+        """Lowest and highest coordinate along a direction in a plane that holds it. [m]
+
+        Parameters
+        ----------
+        direction : (3,)
+            Unit vector.
+        distance : float
+            Of the plane from the origin. [m]
+        """
+        each = np.stack([direction * self.low, direction * self.high])
+        low, high = float(each.min(axis=0).sum()), float(each.max(axis=0).sum())
+        half = math.sqrt(max(self.radius**2 - distance**2, 0.0))
+        return max(low, -half), min(high, half)
+
+    def _moved(self, arm: Arm, motion: ElementaryTransform) -> Envelope:
+        """In the frame before a motion."""
+        direction = np.array(motion.direction, dtype=float)
+        joint = None if motion.joint is None else arm.joints[motion.joint]
+        if not motion.rotary:
+            low, high = motion.value, motion.value
+            if joint is not None:
+                finite = math.isfinite(joint.lower) and math.isfinite(joint.upper)
+                low, high = (low + joint.lower, high + joint.upper) if finite else (low - 1.0, high + 1.0)
+            most = max(abs(low), abs(high))
+            return _tight(
+                self.low + np.minimum(direction * low, direction * high),
+                self.high + np.maximum(direction * low, direction * high),
+                self.about + most * np.sqrt(np.maximum(1.0 - direction**2, 0.0)),
+                self.radius + most,
+            )
+        if joint is None:
+            return self._turned(rotation(direction, motion.value)[0])
+        onto = z_onto(direction)
+        level = self._turned(onto.T)  # the axis along z
+        z, bottom, top = float(level.about[2]), float(level.low[2]), float(level.high[2])
+        away = math.hypot(z, max(abs(bottom), abs(top)))
+        turned = _tight(np.array([-z, -z, bottom]), np.array([z, z, top]), np.array([away, away, z]), level.radius)
+        return turned._turned(onto)
+
+    def _turned(self, turn: Array) -> Envelope:
+        """After a rotation, shape (3, 3)."""
+        centre, half = turn @ (0.5 * (self.low + self.high)), np.abs(turn) @ (0.5 * (self.high - self.low))
+        onto = np.abs(turn) > 1.0 - 1e-12  # an axis that becomes another keeps its cylinder
+        about = np.where(onto.any(axis=1), onto @ self.about, self.radius)
+        return _tight(centre - half, centre + half, about, self.radius)
+
+
+def _tight(low: Array, high: Array, about: Array, radius: float) -> Envelope:
+    """The same points, each part no larger than the others allow."""
+    most = np.maximum(np.abs(low), np.abs(high))
+    about = np.minimum(about, _from_axes(most))
+    radius = min(radius, float(np.hypot(about, most).min()))
+    about = np.minimum(about, radius)
+    widest = np.array([min(about[1], about[2]), min(about[0], about[2]), min(about[0], about[1])])
+    return Envelope(np.maximum(low, -widest), np.minimum(high, widest), about, radius)
+
+
+def _from_axes(points: Array) -> Array:
+    """Distances of points, shape (..., 3), from the x, the y and the z axis, same shape."""
+    x, y, z = points[..., 0], points[..., 1], points[..., 2]
+    return np.stack([np.hypot(y, z), np.hypot(x, z), np.hypot(x, y)], axis=-1)
