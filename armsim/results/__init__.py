@@ -1,6 +1,6 @@
 """Results: frozen classes, the table of poses, to and from results.json."""
 
-from armsim.results.joints import JointBudget, JointCurve, JointMotion, OperationLimit, Ripple, TermBudget
+from armsim.results.joints import CurveDetail, JointBudget, JointCurve, JointMotion, OperationLimit, Ripple, TermBudget
 from armsim.results.records import (
     FORMAT,
     NEAR_SINGULAR,
@@ -28,6 +28,7 @@ __all__ = [
     "Acceptance",
     "Adaptive",
     "Contribution",
+    "CurveDetail",
     "Grid",
     "JointBudget",
     "JointCurve",
