@@ -26,7 +26,7 @@ ARCSECOND = Unit("arcsec", 180 * 3600 / math.pi)
 PERCENT = Unit("%", 100.0)
 DIGITS = 3
 """Significant digits of the largest number of a column whose intervals do not show."""
-VISIBLE = 0.1
+VISIBLE = 0.25
 """Half-width, in units of the last of those digits, from which on an interval is told."""
 Interval = tuple[float, float]
 

@@ -7,15 +7,11 @@ import math
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.asked import SamplingPlan
-from armsim.engine.plan import UNIT_BLOCK, draw_units
+from armsim.engine.joint_curves import joint_curve
 from armsim.errormodel.shapes import State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.model.machine import Machine
-from armsim.results import JointBudget, JointCurve, TermBudget
-
-POSITIONS = 721
-"""Points of the curve over a turn: every half degree."""
+from armsim.results import JointBudget, TermBudget
 
 
 def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointBudget]:
@@ -76,7 +72,7 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
         limit=limit_accuracy + limit_repeatability,
         limit_accuracy=limit_accuracy,
         limit_repeatability=limit_repeatability,
-        curve=_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
+        curve=joint_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
     )
 
 
@@ -92,40 +88,4 @@ def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
         orders=orders,
         rms=math.sqrt(term.mean_square(axis, state)),
         limit=term.largest(axis, state),
-    )
-
-
-def _curve(machine: Machine, number: int, terms: list[Term], axis: Axis, seed: int) -> JointCurve:
-    """Error over the range, or a turn where it has no ends, at rest, the other joints in the middle of their ranges."""
-    joint, arm = machine.joints[number], machine.arm
-    start = float(arm.lowest[number])
-    span = float(arm.highest[number]) - start
-    q = np.repeat(arm.middle[None], POSITIONS, axis=0)
-    q[:, number] = start + span * np.arange(POSITIONS) / (POSITIONS - 1)
-    state = machine.states(q)[joint.name]
-    coefficients = draw_units(terms, SamplingPlan(UNIT_BLOCK, 1, seed))
-    rows: list[int] = []
-    shapes: list[Array] = []
-    waves: dict[float, float] = {}
-    first = 0
-    for term in terms:
-        for act in term.acts:
-            if act.axis != axis:
-                continue
-            rows.append(first + act.coefficient)
-            shapes.append(act.shape.value(state))
-            if isinstance(act.shape, Wave):
-                order, k = abs(act.shape.order), act.coefficient
-                waves[order] = waves.get(order, 0.0) + 0.5 * act.shape.gain**2 * float(term.second_moment[k, k])
-        first += len(term.mean)
-    errors = np.array(shapes).reshape(-1, POSITIONS).T @ coefficients[rows]  # (positions, units)
-    low, high = np.quantile(errors, (0.025, 0.975), axis=1)
-    present = sorted(order for order, square in waves.items() if square > 0)
-    return JointCurve(
-        position=tuple(q[:, number].tolist()),
-        unit=tuple(errors[:, 0].tolist()),
-        low=tuple(low.tolist()),
-        high=tuple(high.tolist()),
-        order=tuple(present),
-        rms=tuple(math.sqrt(waves[order]) for order in present),
     )

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
 from armsim.figures import style
-from armsim.formatting import ARCSECOND, show_joint, significant, unit_for
-from armsim.results import JointBudget, Result
+from armsim.formatting import ARCSECOND, Unit, show_joint, significant, unit_for
+from armsim.results import CurveDetail, JointBudget, Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,6 +23,12 @@ FLOOR = 1e-4
 """Waves below this share of the largest are not drawn."""
 LONGEST_TITLE = 48
 """Characters of the names of joints that err alike."""
+FINE = (
+    "waves too fine to be drawn are the area that they sweep, above it some periods of the finest that counts, "
+    "their length and height; "
+)
+ROOM = 0.75
+"""Height that a detail is given above a curve, as a share of that of the curve."""
 MARKERS = "os^DvP*X<>hd"
 
 
@@ -46,7 +52,8 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
     columns = min(COLUMNS, len(joints))
     rows = -(-len(joints) // columns)
     with style.style():
-        out = style.Drawing(figsize=(6.4, 0.95 + 1.5 * rows), layout="constrained")
+        fine = any(result.joints[names[0]].curve.detail is not None for names in joints)
+        out = style.Drawing(figsize=(6.4, 0.95 + (2.1 if fine else 1.5) * rows), layout="constrained")
         every = np.atleast_1d(out.subplots(rows, columns)).ravel()
         for axes, names in zip(every, joints, strict=False):
             _curve(out, axes, names, result.joints[names[0]])
@@ -63,8 +70,8 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
         style.footnote(
             out,
             "line: one built unit, band: 95 % of built units; what every visit has, at rest, other joints in the "
-            f"middle of their ranges, seed {result.seed}; waves finer than the {len(budget.curve.position)} points not "
-            "shown; title: over all postures, at the largest speeds of the tasks",
+            f"middle of their ranges, seed {result.seed}; {FINE if fine else ''}title: over all postures, at the "
+            "largest speeds of the tasks",
         )
     return out
 
@@ -84,15 +91,21 @@ def _at_tool(budget: JointBudget) -> float:
 
 def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: JointBudget) -> None:
     curve, rotary = budget.curve, budget.unit == "rad"
-    top = max(max(map(abs, curve.low)), max(map(abs, curve.high)), max(map(abs, curve.unit)))
-    unit, length = ARCSECOND if rotary else unit_for([top]), "deg" if rotary else "mm"
+    largest = max(max(map(abs, curve.low)), max(map(abs, curve.high)), max(map(abs, curve.unit)))
+    unit, length = ARCSECOND if rotary else unit_for([largest]), "deg" if rotary else "mm"
     position = np.array(curve.position) * (180 / math.pi if rotary else 1e3)
     low, high, one = (np.array(v) * unit.factor for v in (curve.low, curve.high, curve.unit))
     axes.fill_between(position, low, high, color=style.COLOURS[5], alpha=0.5, linewidth=0)
-    axes.plot(position, one, color=style.COLOURS[0], linewidth=0.8)
+    if curve.detail is None:
+        axes.plot(position, one, color=style.COLOURS[0], linewidth=0.8)
+    else:
+        bottom, top = np.array(curve.swept_low) * unit.factor, np.array(curve.swept_high) * unit.factor
+        axes.fill_between(position, bottom, top, color=style.COLOURS[0], linewidth=0.5)
     axes.set_xlim(position[0], position[-1])
     axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 1.5, 2, 3, 4.5, 6, 9, 10] if rotary else None))
     axes.yaxis.set_major_locator(MaxNLocator(5))
+    if curve.detail is not None:
+        _detail(axes, curve.detail, unit, rotary)
     title = f"{_named(names)} [{unit.name} over {length}]"
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
@@ -102,6 +115,22 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
         f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of units {a:.3g} to {b:.3g}" for p, v, a, b in shown
     ]
     out.tell(axes, position[few], one[few], texts=texts)
+
+
+def _detail(axes: Axes, detail: CurveDetail, unit: Unit, rotary: bool) -> None:
+    """Some periods of the finest wave, to a scale of their own, in room made above the curve."""
+    low, high = axes.get_ylim()
+    axes.yaxis.set_major_locator(FixedLocator([tick for tick in axes.get_yticks() if tick <= high]))
+    axes.set_ylim(low, high + ROOM * (high - low))
+    share = ROOM / (1.0 + ROOM)
+    inset = axes.inset_axes((0.03, 1.0 - 0.92 * share, 0.94, 0.6 * share))
+    position = np.array(detail.position) * (180 / math.pi if rotary else 1e3)
+    error = np.array(detail.unit) * unit.factor
+    inset.plot(position, error, color=style.COLOURS[0], linewidth=0.8)
+    inset.set_xlim(position[0], position[-1])
+    inset.set(xticks=[], yticks=[])
+    size = f"{position[-1] - position[0]:.3g} {'deg' if rotary else 'mm'}, {np.ptp(error):.3g} {unit.name} high"
+    inset.set_title(size, fontsize=8, fontweight="normal", pad=1.5, loc="right")
 
 
 def joint_waves(result: Result, rotary: bool) -> style.Drawing:

@@ -10,6 +10,7 @@ from armsim.decide.records import Fitted, Proof
 from armsim.decide.selection import Selection
 from armsim.decide.tradeoff import TradeOff
 from armsim.formatting import percent, points, show, show_interval, signed
+from armsim.requirement import share_digits
 from armsim.results import Summary
 
 
@@ -63,30 +64,37 @@ def other_requirements(comparison: Comparison) -> list[str]:
 
 
 def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
-    """One row per task and design, for tables on screen and page."""
+    """One row per task and design, for tables on screen and page; figures of a task share unit and decimals."""
     rows = []
     for number, task in enumerate(comparison.results[0].tasks):
-        for result in comparison.results:
-            own = result.tasks[number]
+        figures = share_digits([result.tasks[number].summary.judgements for result in comparison.results])
+        for result, judgements in zip(comparison.results, figures, strict=True):
             row = next(
                 (d for d in comparison.differences if (d.task, d.scenario) == (task.name, result.scenario)), None
             )
-            judged = own.summary.yield_
-            rows.append(
-                {
-                    "task": task.name,
-                    "design": result.scenario,
-                    "price": f"{result.price:g}",
-                    comparison.quantile: show(own.summary.at_coverage),
-                    f"difference of {comparison.quantile}": "" if row is None else signed(*row.at_coverage),
-                    "RP": show(own.summary.repeatability_p95),
-                    "difference of RP": "" if row is None or row.repeatability is None else signed(*row.repeatability),
-                    "yield": "" if judged is None else percent(judged.value),
-                    "difference of yield": "" if row is None or row.passing is None else points(*row.passing),
-                    "better / worse poses": "" if row is None else f"{row.better.sum()} / {row.worse.sum()}",
-                }
-            )
+            changes = {} if row is None else _changes(row)
+            cells = {"task": task.name, "design": result.scenario, "price": f"{result.price:g}"}
+            for own in judgements:
+                cells[own.statistic] = own.number
+                if own.criterion in CHANGES:
+                    cells[f"difference of {CHANGES[own.criterion]}"] = changes.get(own.criterion, "")
+            cells["requirement"] = result.tasks[number].summary.state
+            cells["better / worse poses"] = "" if row is None else f"{row.better.sum()} / {row.worse.sum()}"
+            rows.append(cells)
     return rows
+
+
+CHANGES = {"position": "errors", "repeatability": "RP", "yield": "yield"}
+"""Criteria whose change from design to design is told, as the headers name them."""
+
+
+def _changes(row: TaskDifference) -> dict[str, str]:
+    out = {"position": signed(*row.at_coverage)}
+    if row.repeatability is not None:
+        out["repeatability"] = signed(*row.repeatability)
+    if row.passing is not None:
+        out["yield"] = points(*row.passing)
+    return out
 
 
 def answer(selection: Selection, requirement: Requirement) -> str:

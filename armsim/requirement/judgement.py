@@ -113,6 +113,11 @@ class Judgement:
         return in_unit(self.value, self.interval, self.shown_in.factor, self.decimals)
 
     @property
+    def number(self) -> str:
+        """The value with its unit, in the digits of the figure."""
+        return in_unit(self.value, None, self.shown_in.factor, self.decimals, self.shown_in.name)
+
+    @property
     def figure(self) -> str:
         """The value with its unit and its interval: "114 µm (111 to 116)"."""
         return in_unit(self.value, self.interval, self.shown_in.factor, self.decimals, self.shown_in.name)

@@ -1,6 +1,15 @@
 """Results: frozen classes, the table of poses, to and from results.json."""
 
-from armsim.results.joints import Assumption, JointBudget, JointCurve, JointMotion, OperationLimit, Ripple, TermBudget
+from armsim.results.joints import (
+    Assumption,
+    CurveDetail,
+    JointBudget,
+    JointCurve,
+    JointMotion,
+    OperationLimit,
+    Ripple,
+    TermBudget,
+)
 from armsim.results.records import (
     FORMAT,
     NEAR_SINGULAR,
@@ -28,6 +37,7 @@ __all__ = [
     "Adaptive",
     "Assumption",
     "Contribution",
+    "CurveDetail",
     "Grid",
     "JointBudget",
     "JointCurve",

@@ -29,11 +29,22 @@ class TermBudget:
 
 
 @dataclass(frozen=True)
+class CurveDetail:
+    """Some periods of the wave of an order, with columns as in `JointCurve`, close enough to show it."""
+
+    order: float
+    position: tuple[float, ...]
+    unit: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class JointCurve:
     """Error of a joint over its range (or one turn) that every visit has, in SI.
 
     ``unit`` is one built unit; ``low`` and ``high`` hold 95 % of the units at each position; ``order`` and ``rms`` are
-    the waves of which the curve is made, root mean square over units and positions.
+    the waves of which the curve is made, root mean square over units and positions. Where waves are too fine for the
+    positions, ``low`` and ``high`` are what the band sweeps, ``swept_low`` and ``swept_high`` what the unit sweeps
+    within a period of the coarsest of them, and ``detail`` shows some periods of the finest.
     """
 
     position: tuple[float, ...]
@@ -42,6 +53,9 @@ class JointCurve:
     high: tuple[float, ...]
     order: tuple[float, ...]
     rms: tuple[float, ...]
+    swept_low: tuple[float, ...] = ()
+    swept_high: tuple[float, ...] = ()
+    detail: CurveDetail | None = None
 
 
 @dataclass(frozen=True)
