@@ -182,12 +182,11 @@ def with_half_width(value: float, interval: tuple[float, float] | None) -> str:
     return f"{middle:+.{max(places, 0)}f} ± {reach:.{max(places, 0)}f} {unit.name}"
 
 
-def points(value: float, interval: tuple[float, float] | None) -> str:
+def points(value: float, interval: Interval | None) -> str:
     """A change of a share, in points of a hundred, with its interval."""
-    text = f"{100 * value:+.3g}"
-    return (
-        f"{text} points" if interval is None else f"{text} ({100 * interval[0]:.3g} to {100 * interval[1]:.3g}) points"
-    )
+    places = decimals_of([value], [interval], PERCENT.factor)
+    text = in_unit(value, interval, PERCENT.factor, places)
+    return f"{'+' if value > 0 else ''}{text} points"
 
 
 BELOW_RESOLUTION = 1e-6

@@ -192,7 +192,8 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
     for name, column in columns.items():
         values = [judgement.value for judgement in column]
         unit = unit_for(values) if column[0].quantity == "length" else column[0].shown_in
-        shown[name] = unit.name, decimals_of(values, [judgement.interval for judgement in column], unit.factor)
+        places = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
+        shown[name] = unit.name, max(places, 1) if column[0].quantity == "share" else places  # 99.9 % is not 100 %
 
     def beside(judgement: Judgement) -> Judgement:
         unit, decimals = shown[judgement.criterion]
