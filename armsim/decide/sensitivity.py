@@ -6,6 +6,7 @@ visits with the number a little larger and smaller, and with a tenth of it less 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple, dataclass, replace
@@ -179,9 +180,9 @@ class TaskPopulation:
             return None
         unit = told_in(number.key.kind, number.rotary, number.value)
         value = number.value / unit.si
-        step, pull = quantile_shift(less, more, self.coverage)
-        scale = 1.0 / (2.0 * STEP * value)
-        per_unit = difference(step * scale, pull * scale, population.plan.units)
+        shift, scale = quantile_shift(less, more, self.coverage), 1.0 / (2.0 * STEP * value)
+        units, unseen = population.plan.units, shift.unseen * abs(scale)
+        per_unit = difference(shift.value * scale, shift.pull * scale, units, unseen)
         return Line(self.name, number.path, unit, value, per_unit, *self._tenth_less(changed(1.0 - TENTH)))
 
     def _tenth_less(self, machine: Machine) -> tuple[Difference, float]:
@@ -194,11 +195,9 @@ class TaskPopulation:
         population = self.at(pose)
         lengths = population.with_machine(machine)
         apart = float(self.quantiles[pose] - self.quantiles[self.worst])
-        if lengths is None:
-            shift, pull = 0.0, np.zeros(population.plan.units)
-        else:
-            shift, pull = quantile_shift(population.distance, lengths, self.coverage)
-        return difference(apart + shift, pull, population.plan.units, self._apart(pose)), rms
+        shift = quantile_shift(population.distance, population.distance if lengths is None else lengths, self.coverage)
+        others = math.hypot(self._apart(pose), shift.unseen)
+        return difference(apart + shift.value, shift.pull, population.plan.units, others), rms
 
     def _apart(self, pose: int) -> float:
         """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""

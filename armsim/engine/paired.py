@@ -23,6 +23,8 @@ SPAN = 2.0
 """Standard deviations of the share of units below a quantile over which the density is taken at least."""
 REACH = 0.8
 """Of the probability beyond a quantile, the part either way of it in which its shift is looked for."""
+AROUND = 10.0
+"""As often the probability beyond a quantile: from so far below it on, what a change may be near it is looked for."""
 LEAST_NEAR = 30
 """Units near a quantile from which on its shift is taken from them."""
 
@@ -67,25 +69,37 @@ def influence(values: Array, p: float) -> Array:
     return np.asarray((p - share) * (high - low) / (2 * half))
 
 
-def quantile_shift(one: Array, other: Array, p: float) -> tuple[float, Array]:
+class Shift(NamedTuple):
+    """How far a quantile moves from one population to another.
+
+    Parameters
+    ----------
+    value : float
+    pull : (units,)
+        How each unit pulls at the value, of mean zero: its variance over the number of units is that of the value.
+        nan where the sample is too small to tell.
+    unseen : float
+        Half of a 95 % interval, of one unit more near the quantile whose change is as far from the others as any.
+    """
+
+    value: float
+    pull: Array
+    unseen: float = 0.0
+
+
+def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     """From the quantile of one population to that of another that pairs with it, member by member.
 
     Between members x and y lie x + t (y - x), t from 0 to 1, whose quantile q moves at the rate E[y - x | q] exactly.
     The rate at t = 1/2 stands for the mean over t, which leaves an error of third order in the change. It is the value
     at q of a parabola of y - x over the middles near q, by least squares: a window of ranks has no bias of first order
-    in its width then, whatever the law.
+    in its width then, whatever the law. Members that change otherwise than most may be so rare near the quantile that
+    the sample has none of them; one unit of their kind is therefore allowed for.
 
     Parameters
     ----------
     one, other : (visits, units)
     p : float
-
-    Returns
-    -------
-    value : float
-    pull : (units,)
-        How each unit pulls at the value, of mean zero: its variance over the number of units is that of the value.
-        nan where the sample is too small to tell.
 
     References
     ----------
@@ -99,11 +113,10 @@ def quantile_shift(one: Array, other: Array, p: float) -> tuple[float, Array]:
     unit = np.nonzero(inside)[1]
     away, moved = middle[inside] - q, change[inside]
     size = max(float(high - q), float(q - low))
-    if (
-        len(np.unique(unit)) < LEAST_NEAR or len(np.unique(away)) < LEAST_NEAR
-    ):  # few units, or few values that they take
+    near = len(np.unique(unit))
+    if near < LEAST_NEAR or len(np.unique(away)) < LEAST_NEAR:  # few units, or few values that they take
         values = [_sample_quantile(values, p) for values in (one, other)]
-        return values[1] - values[0], influence(other, p) - influence(one, p)
+        return Shift(values[1] - values[0], influence(other, p) - influence(one, p))
     powers = (away / size) ** np.arange(3)[:, None]
     inverse = np.linalg.inv(powers @ powers.T)
     parabola = inverse @ (powers @ moved)
@@ -112,7 +125,10 @@ def quantile_shift(one: Array, other: Array, p: float) -> tuple[float, Array]:
     # where the quantile is, is uncertain too
     density = 2.0 * REACH * min(p, 1.0 - p) / float(high - low)
     pull += parabola[1] / size * (p - np.mean(middle <= q, axis=0)) / density
-    return float(parabola[0]), np.asarray(pull)
+    value = float(parabola[0])
+    around = change[middle >= np.quantile(middle, max(0.0, p - AROUND * min(p, 1.0 - p)))]
+    farthest = max(float(around.max()) - value, value - float(around.min()))
+    return Shift(value, np.asarray(pull), NORMAL_95 * float(inverse[0, 0]) * len(away) / near * farthest)
 
 
 def _sample_quantile(values: Array, p: float) -> float:
