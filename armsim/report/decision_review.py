@@ -136,8 +136,7 @@ def _drawn(decision: Decision) -> Iterator[Planned]:
             if own.name in ("map", "budget") and own.when(result, task):
                 name = f"{number}-{file_name(task.name)}-{own.name}"
                 yield Planned("answer", name, own.caption, partial(own.draw, result, task))
-    coverage = 0.95 if result.requirement is None else result.requirement.coverage
-    curve = curve_drawn(decision.curve, coverage)
+    curve = curve_drawn(decision.curve)
     yield Planned("trade-off", curve.name, curve.caption, curve.draw)
     yield from sensitivities_drawn(decision.sensitivities)
 

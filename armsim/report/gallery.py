@@ -52,8 +52,7 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     if extras.what_ifs is not None:
         yield from what_ifs_drawn(extras.what_ifs)
     if extras.curve is not None:
-        coverage = 0.95 if result.requirement is None else result.requirement.coverage
-        yield curve_drawn(extras.curve, coverage)
+        yield curve_drawn(extras.curve)
 
 
 def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
@@ -72,7 +71,7 @@ def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
         yield Planned("recommendations", name, caption, partial(figures.differences, rows, title, note))
 
 
-def curve_drawn(curve: TradeOff, coverage: float) -> Planned:
+def curve_drawn(curve: TradeOff) -> Planned:
     """The trade-off of price against error."""
     points = curve.points
     draw = partial(
@@ -84,7 +83,7 @@ def curve_drawn(curve: TradeOff, coverage: float) -> Planned:
         [point.spending for point in points],
         (curve.current_price, curve.current),
         curve.position,
-        coverage,
+        curve.coverage,
     )
     return Planned("recommendations", "trade-off", "Below: how much of the price goes into which joints.", draw)
 

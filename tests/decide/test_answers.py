@@ -52,7 +52,8 @@ def test_what_is_said_of_the_confirmation(
     assert selection.confirmation is not None
     own = sure(replace(selection, confirmation=replace(selection.confirmation, met=met, sure=confirmed)), sampled)
     text = answer(own, requirement)
-    assert ("misses the requirement within its interval" in text) == (not met)
+    assert ("misses the requirement" in text) == (not met)
+    assert ("misses the requirement within its interval" in text) == (not met and not confirmed)
     assert ("lies within an interval of this sample" in text) == (met and not (confirmed and sampled))
 
 
