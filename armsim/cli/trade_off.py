@@ -62,8 +62,7 @@ def trade_off(
         curve = curve_of(study, options, workers or processors(), progress, allowed, note)
     with stoppable() as landed:
         if out is not None:
-            assert ready.requirement is not None  # held by the search
-            write_trade_off(out, curve, ready.requirement.coverage, landed.append)
+            write_trade_off(out, curve, landed.append)
         with printing(out):
             if json:
                 print_machine(curve.to_dict())
@@ -74,7 +73,7 @@ def trade_off(
 
 
 def _print(curve: TradeOff) -> None:
-    from armsim.formatting import show
+    from armsim.formatting import percent, show
     from armsim.report.wording import cheapest_in_words
 
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
@@ -84,6 +83,8 @@ def _print(curve: TradeOff) -> None:
         spent = [f"{point.spending.get(group, 0.0):g}" for group in groups]
         sizes = show(point.predicted), show(point.sampled)
         rows.append((f"{point.price:g}", *sizes, point.pose, *spent, ", ".join(point.failed) or "nothing"))
-    print_table(f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less", headers, rows)
-    tell(f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {show(curve.position)}")
+    title = f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less"
+    print_table(f"{title}; {percent(curve.coverage)} of errors lie within", headers, rows)
+    asked = f"{percent(curve.coverage)} of errors within {show(curve.position)}"
+    tell(f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {asked}")
     tell(cheapest_in_words(curve))

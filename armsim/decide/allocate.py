@@ -23,6 +23,7 @@ from armsim.arrays import Array
 from armsim.asked import Requirement
 from armsim.decide import records
 from armsim.decide.budget_split import levers, solve
+from armsim.decide.obstacle import blamed, largest_parts, moved_to_output
 from armsim.decide.records import Scheme
 from armsim.engine.firstorder import linearise
 from armsim.engine.layout import MEMORY
@@ -207,14 +208,14 @@ def allocate(
     most = int(np.argmax(alone))
     if alone[most] >= requirement.position:
         ways = []
-        for which, moved in _moved_to_output(machine, _blamed(fixed_machine, q[most])):
+        for which, moved in moved_to_output(machine, blamed(fixed_machine, q[most])):
             left = float(sampled(without_sensors(moved))[0].max())
             ways.append(f"with the sensors of {which} on the output it would be {show(left)}")
         makes, asked = apart(float(alone[most]), requirement.position, show)
         reasons.append(
             f"nothing is left for the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
             f"mastering alone make lie within {makes} at {names[most]}, required {asked}; most of it from "
-            f"{_largest(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
+            f"{largest_parts(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
         )
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
     if reasons:
@@ -277,38 +278,3 @@ def confirming_seed(seed: int) -> int:
 
 def _interval(ends: Array) -> tuple[float, float] | None:
     return None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
-
-
-def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
-    """Share of every owner and cause in the mean square error at a pose, the bias given to what makes it."""
-    linear = linearise(machine.at(joints))
-    parts: dict[tuple[str, str], float] = {}
-    for term, scatter, bias in zip(machine.terms, linear.contributions[:, 0], linear.bias_parts[:, 0], strict=True):
-        key_ = term.owner, term.cause
-        parts[key_] = parts.get(key_, 0.0) + float(scatter + bias) / max(float(linear.mean_square[0]), 1e-300)
-    return parts
-
-
-def _largest(machine: Machine, joints: Array, most: int = 3) -> str:
-    """The largest of those shares, in words."""
-    ranked = sorted(_parts(machine, joints).items(), key=lambda item: -item[1])[:most]
-    return ", ".join(f"{cause} of {owner} ({percent(share, 2)})" for (owner, cause), share in ranked)
-
-
-def _blamed(machine: Machine, joints: Array) -> str:
-    """The joint that makes most of the mean square error at a pose."""
-    owners: dict[str, float] = {}
-    for (owner, _), share in _parts(machine, joints).items():
-        owners[owner] = owners.get(owner, 0.0) + share
-    return max(owners, key=lambda name: owners[name])
-
-
-def _moved_to_output(machine: Machine, first: str) -> list[tuple[str, Machine]]:
-    """The machine with sensors on the output: of one joint, and of all that have theirs on the motor."""
-    geared = [joint.name for joint in machine.joints if joint.geared]
-    out = []
-    for names in dict.fromkeys([(first,), tuple(geared)]):
-        if names and set(names) <= set(geared):
-            joints = tuple(replace(j, placement="output") if j.name in names else j for j in machine.joints)
-            out.append((names[0] if len(names) == 1 else "all joints", replace(machine, joints=joints)))
-    return out

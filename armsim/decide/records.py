@@ -247,6 +247,7 @@ class TradeOffRecord:
     current: float
     current_price: float
     position: float
+    coverage: float
     cheapest: float | None
     format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 

@@ -32,8 +32,8 @@ class TradeOff:
     """The curve.
 
     ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
-    is stated; ``position`` the requirement [m]; ``cheapest`` the price of the cheapest design that meets all that is
-    required, None where none does.
+    is stated; ``position`` the requirement [m] and ``coverage`` its share of errors; ``cheapest`` the price of the
+    cheapest design that meets all that is required, None where none does.
     """
 
     scenario: str
@@ -41,6 +41,7 @@ class TradeOff:
     current: float
     current_price: float
     position: float
+    coverage: float
     cheapest: float | None = None
 
     @property
@@ -56,7 +57,13 @@ class TradeOff:
         """For JSON, as `records.TradeOffRecord`; SI units."""
         return plain(
             records.TradeOffRecord(
-                self.scenario, self.points, self.current, self.current_price, self.position, self.cheapest
+                self.scenario,
+                self.points,
+                self.current,
+                self.current_price,
+                self.position,
+                self.coverage,
+                self.cheapest,
             )
         )
 
@@ -98,8 +105,9 @@ def along(search: Search, answer: Choice | None, note: Callable[[str], None]) ->
     own = search.study.judge(search.found, search.workers, memory=search.memory)[0]
     current = max(task.summary.at_coverage for task in own)
     scenario = search.study.scenario
-    cheapest, position = None if answer is None else price, search.requirement.position
-    return TradeOff(scenario.name, tuple(points), current, scenario.machine.price, position, cheapest)
+    cheapest, asked = None if answer is None else price, search.requirement
+    sensors = scenario.machine.price
+    return TradeOff(scenario.name, tuple(points), current, sensors, asked.position, asked.coverage, cheapest)
 
 
 def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Point:

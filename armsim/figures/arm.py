@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 
 from armsim.arrays import Array
 from armsim.figures import style
-from armsim.formatting import significant, unit_for
+from armsim.formatting import beside_each_other, significant, unit_for
 from armsim.results import Result
 
 LETTERS = "xyz"
@@ -43,7 +43,7 @@ def arm(result: Result) -> style.Drawing:
         _named(side, beside, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
         finest = max(result.joints.values(), key=lambda budget: budget.resolution_bits)
         unit = unit_for(task.skeleton[-1])
-        tip = ", ".join(f"{value * unit.factor:.4g}" for value in task.skeleton[-1])
+        tip = ", ".join(f"{value * unit.factor:.4g}" for value in beside_each_other(task.skeleton[-1]))
         rotary = f", up to {significant(finest.resolution_bits)} bit" if finest.unit == "rad" else ""
         style.titled(
             out, f"{result.arm}: {len(names)} joints, sensors for {significant(result.price)} cost units{rotary}", 72

@@ -111,15 +111,13 @@ def write_what_if(out: Path, table: WhatIfs, landed: Callable[[Path], None] = la
         keep(partial / "figures", what_ifs_drawn(table))
 
 
-def write_trade_off(
-    out: Path, curve: TradeOff, coverage: float, landed: Callable[[Path], None] = lambda place: None
-) -> None:
+def write_trade_off(out: Path, curve: TradeOff, landed: Callable[[Path], None] = lambda place: None) -> None:
     """Write trade-off.json, a table and a figure; an earlier one there is replaced at the very end."""
     with folder(out, None, landed) as partial:
         write_json(partial / "trade-off.json", curve.to_dict())
         (partial / "tables").mkdir()
         write_curve_table(partial / "tables", curve)
-        keep(partial / "figures", [curve_drawn(curve, coverage)])
+        keep(partial / "figures", [curve_drawn(curve)])
 
 
 def write_sweep(out: Path, found: Sweep, landed: Callable[[Path], None] = lambda place: None) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from armsim import figures
-from armsim.asked import Requirement, coverage_of
+from armsim.asked import Requirement
 from armsim.decide.decision import Decision
 from armsim.decide.records import Rejected
 from armsim.decide.selection import Selection
@@ -136,7 +136,7 @@ def _drawn(decision: Decision) -> Iterator[Planned]:
             if own.name in ("map", "budget") and own.when(result, task):
                 name = f"{number}-{file_name(task.name)}-{own.name}"
                 yield Planned("answer", name, own.caption, partial(own.draw, result, task))
-    curve = curve_drawn(decision.curve, coverage_of(result.requirement))
+    curve = curve_drawn(decision.curve)
     yield Planned("trade-off", curve.name, curve.caption, curve.draw)
     yield from sensitivities_drawn(decision.sensitivities)
 

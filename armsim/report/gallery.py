@@ -7,7 +7,6 @@ from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from armsim import figures
-from armsim.asked import coverage_of
 from armsim.figures.style import Drawing
 from armsim.formatting import signed
 from armsim.report.drawing import Planned
@@ -53,7 +52,7 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     if extras.what_ifs is not None:
         yield from what_ifs_drawn(extras.what_ifs)
     if extras.curve is not None:
-        yield curve_drawn(extras.curve, coverage_of(result.requirement))
+        yield curve_drawn(extras.curve)
 
 
 def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
@@ -74,7 +73,7 @@ def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
         )
 
 
-def curve_drawn(curve: TradeOff, coverage: float) -> Planned:
+def curve_drawn(curve: TradeOff) -> Planned:
     """The trade-off of price against error."""
     points = curve.points
     draw = partial(
@@ -86,7 +85,7 @@ def curve_drawn(curve: TradeOff, coverage: float) -> Planned:
         [point.spending for point in points],
         (curve.current_price, curve.current),
         curve.position,
-        coverage,
+        curve.coverage,
     )
     return Planned("recommendations", "trade-off", "Below: how much of the price goes into which joints.", draw)
 

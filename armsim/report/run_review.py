@@ -260,10 +260,10 @@ def curve_in_words(curve: TradeOff) -> str:
     beaten = sum(curve.beaten)
     sampled = f"; as sampled, {beaten} of them err no less than a cheaper one" if beaten else ""
     return (
-        f"Price against error: {len(curve.points)} sets of sensors for which, by first order, nothing cheaper errs "
-        f"less, from {show(first.sampled)} for {first.price:g} cost units to {show(last.sampled)} for {last.price:g}; "
-        f"{cheapest_in_words(curve)}; the design as it is stands at {show(curve.current)} for "
-        f"{curve.current_price:g}{sampled}."
+        f"Price against error, {percent(curve.coverage)} of errors within it: {len(curve.points)} sets of sensors for "
+        f"which, by first order, nothing cheaper errs less, from {show(first.sampled)} for {first.price:g} cost units "
+        f"to {show(last.sampled)} for {last.price:g}; {cheapest_in_words(curve)}; the design as it is stands at "
+        f"{show(curve.current)} for {curve.current_price:g}{sampled}."
     )
 
 

@@ -61,7 +61,7 @@ class Cells:
     def label(self, cell: Cell) -> str:
         """Its place along the directions of the grid."""
         along = zip(self.axes, self.centres, cell, strict=True)
-        return ", ".join(f"{letter} {centres[index] * 1e3:.6g} mm" for letter, centres, index in along)
+        return ", ".join(f"{letter} {round(centres[index] * 1e3, 6) + 0.0:.6g} mm" for letter, centres, index in along)
 
     def find(self, arm: Arm, holding: Holding, advance: Advance) -> PoseSet:
         """The cells that the arm reaches, those that it does not, and the grid of both."""

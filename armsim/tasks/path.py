@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -106,7 +106,7 @@ class Path(Task):
                     seeds = [solved, *(solved + shift for shift in solver.shifts())]
             found.append(solved)
         lost = [
-            Unreachable(_label(s), command.xyz, q.reason)
+            Unreachable(self._label(s), command.xyz, q.reason)
             for s, command, q in zip(along, commands, found, strict=True)
             if isinstance(q, Failure)
         ]
@@ -135,7 +135,7 @@ class Path(Task):
         for n in range(1, len(ways)):  # a joint that stands keeps the side on which it came to stand
             ways[n] = np.where(ways[n] == 0, ways[n - 1], ways[n])
         configurations = Configurations(joints, speeds, ways, tangents)
-        return PoseSet(tuple(_names(along)), configurations, tuple(lost), along=along)
+        return PoseSet(tuple(_names([self._label(s) for s in along])), configurations, tuple(lost), along=along)
 
     def _commands(self) -> tuple[list[Command], Array, set[int]]:
         """Where the tool shall be at every point, the length up to there, and the points that are corners."""
@@ -169,6 +169,11 @@ class Path(Task):
             corners.add(len(rows) - 1)
         return np.array(rows), corners
 
+    def _label(self, along: float) -> str:
+        """Length of the path at a point, to a hundredth of the distance between points."""
+        places = max(0, 2 - math.floor(math.log10(self.step * 1e3)))
+        return f"{round(along * 1e3, places) + 0.0:.{places}f} mm"
+
     def _continuous(
         self, solver: Solver, a: Command, b: Command, qa: Array, qb: Array, along: float, depth: int = 0
     ) -> None:
@@ -180,28 +185,23 @@ class Path(Task):
         names = ", ".join(name for name, part in zip(solver.arm.names, large / scale, strict=True) if part > SMALL_STEP)
         if depth == HALVINGS:
             raise RunError(
-                f"task {self.name!r}: the path jumps from one posture to another after {_label(along)} ({names}): "
+                f"task {self.name!r}: the path jumps from one posture to another after {self._label(along)} ({names}): "
                 "begin it in another branch (near:, branch:), or lead it clear of the singular posture"
             )
         middle = _between(a, b)
         q = solver.solve(middle, [qa])
         if isinstance(q, Failure):
             raise RunError(
-                f"task {self.name!r}: the arm loses the path just before {_label(along)} ({names}): {q.reason}"
+                f"task {self.name!r}: the arm loses the path just before {self._label(along)} ({names}): {q.reason}"
             )
         self._continuous(solver, a, middle, qa, q, along, depth + 1)
         self._continuous(solver, middle, b, q, qb, along, depth + 1)
 
 
-def _label(along: float) -> str:
-    return f"{along * 1e3:.6g} mm"
-
-
-def _names(along: Array) -> list[str]:
+def _names(labels: Sequence[str]) -> list[str]:
     """A name for every point; numbered where several lie at one length."""
-    out, seen = [], dict.fromkeys((_label(s) for s in along), 0)
-    for s in along:
-        name = _label(s)
+    out, seen = [], dict.fromkeys(labels, 0)
+    for name in labels:
         seen[name] += 1
         out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
     return out

@@ -58,6 +58,26 @@ def test_one_pose_in_closed_form() -> None:
     assert found["least cost"].gap == pytest.approx(0.0, abs=1e-6)
 
 
+@pytest.mark.parametrize(("coverage", "factor"), [(0.9, 1.644854), (0.99, 2.575829), (0.5, 0.674490)])
+def test_the_coverage_required_decides(coverage: float, factor: float) -> None:
+    """As above with the two-sided quantile of the normal law at another coverage, and sampled by hand at what results.
+
+    Source: tables of the normal law; brute force in this test.
+    """
+    position, units = 1e-4, 400_000
+    study = planar_study(position, 0.0)
+    found = allocate(study.with_scenario(requirement=Requirement(position, coverage)), workers=1)
+    g = np.array([0.49, 0.09])
+    for budget in found.budgets:
+        std = np.array(list(budget.std.values()))
+        assert budget.verified == pytest.approx(position, rel=0.005)
+        # a quantile of 20 000 units scatters by 0.7 to 1.2 % at these coverages
+        np.testing.assert_allclose(np.sum(g * std**2), (position / factor) ** 2, rtol=0.07)
+        drawn = np.random.default_rng(5).normal(0.0, 1.0, (units, 2)) * std * np.sqrt(g)
+        by_hand = np.quantile(np.abs(drawn.sum(axis=1)), coverage)
+        assert by_hand == pytest.approx(position, rel=0.035)
+
+
 @pytest.mark.parametrize("exponent", [0.5, 1.0, 2.0])
 def test_least_cost_is_the_optimum(exponent: float) -> None:
     """Random cases: the dual bound proves it, and no random feasible point near or far is cheaper. Source: brute force."""

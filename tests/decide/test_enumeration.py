@@ -15,6 +15,9 @@ from enumeration import CASES, Enumerated, beaten, build, chosen, enumerate_all,
 from armsim.decide import select, trade_off
 from armsim.decide.program import Choice
 from armsim.decide.records import Fitted
+from armsim.formatting import show
+from armsim.report.run_review import curve_in_words
+from armsim.report.wording import answer
 
 LEVELS, PER_LEVEL = 3, 5
 THINNED = 3
@@ -54,6 +57,28 @@ def test_few_units_change_nothing(tmp_path: Path, name: str, seed: int) -> None:
     every = thinned(tmp_path, name, seed, 100)
     rows = [(asked, *hold(every, asked)) for asked in list(levels(every, 4))[PER_LEVEL + 1 :: 2]]
     assert not [(asked, least, found.price, verdict) for asked, least, found, _, verdict in rows if verdict != "ok"]
+
+
+@pytest.mark.parametrize(
+    ("name", "coverage", "units"), [("visits", 0.99, 200), ("heat", 0.9, 200), ("means", 0.99, 2000)]
+)
+def test_the_coverage_required_decides(tmp_path: Path, name: str, coverage: float, units: int) -> None:
+    """Choice, figures, sentences and curve at another coverage than 95 %. Source: full enumeration, at that coverage."""
+    every = thinned(tmp_path, name, 4, units, coverage)
+    asked = list(levels(every, 4))[PER_LEVEL]  # of the position alone
+    least, found, _, verdict = hold(every, asked)
+    assert verdict == "ok"
+    error = every.quantile[every.choices.index(number_of(every, found.closest))]
+    assert f"{coverage * 100:g} % of errors lie within {show(error)}" in answer(found, asked)
+    curve = trade_off(every.study.with_scenario(requirement=asked), every.options, workers=1)
+    assert (curve.cheapest, curve.coverage) == (least, coverage)
+    assert f"{coverage * 100:g} % of errors" in curve_in_words(curve)
+    for point in curve.points:
+        assert point.sampled == every.quantile[every.choices.index(number_of(every, point.design))]
+
+
+def number_of(every: Enumerated, design: Sequence[Fitted]) -> Choice:
+    return next(choice for choice in every.choices if design_of(every, choice) == triples(design))
 
 
 def test_designs_of_the_same_price_are_listed(tmp_path: Path) -> None:

@@ -1,0 +1,45 @@
+"""What stands in the way where links, gears and mastering alone exceed a requirement."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from armsim.arrays import Array
+from armsim.engine.firstorder import linearise
+from armsim.formatting import percent
+from armsim.model.machine import Machine
+
+
+def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
+    """Share of every owner and cause in the mean square error at a pose, the bias given to what makes it."""
+    linear = linearise(machine.at(joints))
+    parts: dict[tuple[str, str], float] = {}
+    for term, scatter, bias in zip(machine.terms, linear.contributions[:, 0], linear.bias_parts[:, 0], strict=True):
+        key_ = term.owner, term.cause
+        parts[key_] = parts.get(key_, 0.0) + float(scatter + bias) / max(float(linear.mean_square[0]), 1e-300)
+    return parts
+
+
+def largest_parts(machine: Machine, joints: Array, most: int = 3) -> str:
+    """The largest of those shares, in words."""
+    ranked = sorted(_parts(machine, joints).items(), key=lambda item: -item[1])[:most]
+    return ", ".join(f"{cause} of {owner} ({percent(share, 2)})" for (owner, cause), share in ranked)
+
+
+def blamed(machine: Machine, joints: Array) -> str:
+    """The joint that makes most of the mean square error at a pose."""
+    owners: dict[str, float] = {}
+    for (owner, _), share in _parts(machine, joints).items():
+        owners[owner] = owners.get(owner, 0.0) + share
+    return max(owners, key=lambda name: owners[name])
+
+
+def moved_to_output(machine: Machine, first: str) -> list[tuple[str, Machine]]:
+    """The machine with sensors on the output: of one joint, and of all that have theirs on the motor."""
+    geared = [joint.name for joint in machine.joints if joint.geared]
+    out = []
+    for names in dict.fromkeys([(first,), tuple(geared)]):
+        if names and set(names) <= set(geared):
+            joints = tuple(replace(j, placement="output") if j.name in names else j for j in machine.joints)
+            out.append((names[0] if len(names) == 1 else "all joints", replace(machine, joints=joints)))
+    return out
