@@ -13,7 +13,7 @@ from armsim.decide import Comparison
 from armsim.figures.style import Drawing
 from armsim.formatting import percent, show, show_joint
 from armsim.report import wording
-from armsim.report.verdict import headline, task_table
+from armsim.report.verdict import headline, largest_causes, task_table
 from armsim.results import MapOf, Result, TaskResult
 from armsim.study import Study
 from armsim.tasks import kind_of
@@ -92,10 +92,13 @@ class DisplayedResult(Result):
 
     def _repr_html_(self) -> str:
         head = (
-            f"<b>{escape(self.scenario)}</b>: {escape(headline(self))} {self.units} built units × {self.visits} visits"
+            f"<b>{escape(self.scenario)}</b>: {escape(headline(self))} {self.units} arms × {self.visits} visits; "
+            f"sensors {self.price:g} cost units"
         )
         listed = task_table(self)
-        tasks = html_table(listed.headers, [[cell.text for cell in row] for row in listed.rows])
+        causes = [largest_causes(task.summary.contributions) for task in self.tasks]
+        rows = [[*(cell.text for cell in row), cause] for row, cause in zip(listed.rows, causes, strict=True)]
+        tasks = html_table((*listed.headers, "largest parts of the mean square error"), rows)
         joints = [
             (name, f"{own.encoder} ({own.placement})", *(show_joint(size, own.unit) for size in (own.rms, own.limit)))
             for name, own in self.joints.items()

@@ -198,7 +198,7 @@ def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tup
 def _print(result: Result) -> None:
     from armsim.cli.moving import print_motion, print_operation
     from armsim.formatting import percent
-    from armsim.report.verdict import task_table
+    from armsim.report.verdict import largest_causes, task_table
 
     tasks = task_table(result)
     rows = []
@@ -207,7 +207,10 @@ def _print(result: Result) -> None:
         group = max(groups, key=lambda name: groups[name])
         cells = [cell.text for cell in row]
         rows.append((*cells[:-1], f"{group} {percent(groups[group], 2)}", cells[-1]))
-    print_table(result.scenario, (*tasks.headers[:-1], "largest group", tasks.headers[-1]), rows)
+    title = f"{result.scenario}; sensors {result.price:g} cost units"
+    print_table(title, (*tasks.headers[:-1], "largest group", tasks.headers[-1]), rows)
+    for task in result.tasks:
+        tell(f"{task.name}: largest parts of the mean square error: {largest_causes(task.summary.contributions)}")
     print_motion(result.motion)
     print_operation(result.operation)
     for reason in result.reasons:

@@ -15,7 +15,7 @@ from armsim.explorer.desk import Shown
 from armsim.formatting import percent, show, show_interval
 from armsim.model.arm import Arm
 from armsim.report.document import Tone
-from armsim.report.verdict import TONES
+from armsim.report.verdict import TONES, largest_causes
 from armsim.results import NEAR_SINGULAR
 from armsim.results.ellipsoids import ellipsoids
 from armsim.tasks import PoseSet
@@ -30,6 +30,7 @@ MEANINGS = {
     "AP": "How far the mean of many visits lies from the command (ISO 9283), in 95 % of built arms.",
     "repeatability": "Radius about their mean within which the visits lie (ISO 9283), in this share of built arms.",
     "yield": "Share of built arms that keep to the requirement at every pose of the task.",
+    "parts": "Causes that make most of the mean square error over the task, with what all arms share.",
     "price": "Of all sensors, fitted, in the cost units of the catalogue.",
 }  # fmt: skip
 
@@ -89,6 +90,8 @@ def numbers(shown: Shown, task: int) -> list[Number]:
         ends = table.column("accuracy.p95_interval")[at]
         interval = None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
         out.insert(1, Number("AP, 95 % of arms", show_interval(float(ap[at]), interval), "", "plain", MEANINGS["AP"]))
+        causes = largest_causes(judged[task].summary.contributions)
+        out.append(Number("largest parts", causes, "", "plain", MEANINGS["parts"]))
     else:
         required = scenario.requirement
         for criterion in CRITERIA[:3] if required is not None else CRITERIA[:2]:
@@ -96,6 +99,7 @@ def numbers(shown: Shown, task: int) -> list[Number]:
             text = "…" if value is None else f"≈ {show(value)}"
             out.append(Number(criterion.statistic(required), text, "", "plain", MEANINGS.get(criterion.name, "")))
         out.insert(1, Number("AP, 95 % of arms", "…", "", "plain", MEANINGS["AP"]))
+        out.append(Number("largest parts", "…", "", "plain", MEANINGS["parts"]))
     out.append(Number("price", f"{scenario.machine.price:g}", "", "plain", MEANINGS["price"]))
     return out
 

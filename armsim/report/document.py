@@ -129,6 +129,8 @@ class Front:
     advice : tuple of str
         Strongest recommendations.
     notes : tuple of str
+    key_facts : tuple of str
+        Of the sentences those that a slide repeats.
     """
 
     asked: str
@@ -139,6 +141,7 @@ class Front:
     pictures: tuple[Picture, ...]
     advice: tuple[str, ...]
     notes: tuple[str, ...]
+    key_facts: tuple[str, ...] = ()
 
     @property
     def section(self) -> Section:

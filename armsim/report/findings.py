@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from armsim.formatting import percent, show
 from armsim.report.assumed_values import assumed_sentence
 from armsim.report.document import Front, Picture
-from armsim.report.verdict import TONES, deciding_task, headline, task_table
+from armsim.report.verdict import TONES, deciding_task, headline, largest_causes, task_table
 from armsim.report.wording import stated
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
@@ -21,10 +21,11 @@ def front(result: Result, pictures: Sequence[Picture], advice: Sequence[str]) ->
     task = deciding_task(result)
     why = (f"What is missed or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
     assumed = assumed_sentence(result, task)
-    sentences = (*why, *_population(task), dominance(result, task), *((assumed,) if assumed else ()))
+    parts = dominance(result, task)
+    sentences = (*why, *_population(task), parts, *((assumed,) if assumed else ()))
     return Front(
         _asked(result), headline(result), TONES[result.state], sentences, task_table(result), tuple(pictures),
-        tuple(advice), kept_in_mind(result.warnings, len(result.tasks)),
+        tuple(advice), kept_in_mind(result.warnings, len(result.tasks)), (parts,),
     )  # fmt: skip
 
 
@@ -106,9 +107,9 @@ def dominance(result: Result, task: TaskResult) -> str:
     groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4}
     ranked = sorted(groups, key=lambda name: -groups[name])
     spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in ranked)
-    first = f"{top} makes {percent(causes[top], 2)} of the mean square error over {task.name}"
+    first = f"largest parts of the mean square error over {task.name}: {largest_causes(contributions)}"
     if alike > ALIKE * causes[top]:
-        first += f", of which {percent(alike, 2)} is the same on every arm"
+        first += f" (of the first, {percent(alike, 2)} is the same on every arm)"
     there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
-    text = f"{first} (by group: {spread}); {there}." if spread else f"{first}; {there}."
+    text = f"{first}; by group: {spread}; {there}." if spread else f"{first}; {there}."
     return text[0].upper() + text[1:]

@@ -15,7 +15,6 @@ from armsim.formatting import (
     points,
     show,
     signed,
-    significant,
 )
 from armsim.report import boilerplate
 from armsim.report.columns import column
@@ -84,7 +83,7 @@ def review(
     first = front(result, decisive(result, pictures), advice(result, extras))
     parts = [f"{name} {value:g}" for name, value in result.prices.items() if value]
     told = f" ({', '.join(parts)})" if len(parts) > 1 else ""
-    price = f"sensors {significant(result.price)} cost units{told}"
+    price = f"sensors {result.price:g} cost units{told}"
     sizes = f"{result.units} built units × {result.visits} visits, seed {result.seed}"
     subtitle, day = f"Arm {result.arm}; {price}; {sizes}", str(manifest["time"])[:10]
     return ReviewDocument(result.scenario, subtitle, result.scenario, day, sections, front=first, appendix=appendix)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from armsim.caution import LINE
-from armsim.report.document import Block, Picture, ReviewDocument, Row
+from armsim.report.document import Block, Picture, ReviewDocument, Row, Table
 from armsim.report.drawing import rasterize
 
 WIDTH, HEIGHT = 13.333, 7.5
@@ -84,11 +84,21 @@ def _first(deck: Any, document: ReviewDocument) -> None:
         for text, size, bold in (
             (front.asked, TEXT, False),
             (front.answer, TITLE - 6, True),
-            ("\n".join(f"• {own}" for own in (*front.advice, *front.notes)), TEXT, False),
+            (_tasks(front.table), TEXT, False),
+            ("\n".join(f"• {own}" for own in (*front.key_facts, *front.advice, *front.notes)), TEXT, False),
         ):
             high = height_of(text, size, bold)
             _write(slide, text, MARGIN, at, WIDTH - 2 * MARGIN, high, size, bold)
             at += high + 0.15
+
+
+def _tasks(tasks: Table) -> str:
+    """Every row of a table as a line of its headers and cells."""
+    lines = []
+    for row in tasks.rows:
+        cells = [f"{name} {cell.text}" for name, cell in zip(tasks.headers[1:], row[1:], strict=True) if cell.text]
+        lines.append(f"{row[0].text}: {'; '.join(cells)}")
+    return "\n".join(lines)
 
 
 def height_of(text: str, size: int, bold: bool = False) -> float:

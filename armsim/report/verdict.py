@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from armsim.formatting import percent
 from armsim.report.document import Cell, Table, Tone, table
 from armsim.requirement import ORDER, Judgement, Verdict, share_digits
-from armsim.results import Result, TaskResult
+from armsim.results import Contribution, Result, TaskResult
 
+MOST_CAUSES = 3
+"""Causes that are named where a task is told in a few words."""
 TONES: dict[Verdict, Tone] = {"none stated": "plain", "met": "good", "not resolved": "open", "not met": "bad"}
 
 
@@ -19,8 +24,18 @@ def load(judgement: Judgement) -> float:
 
 
 def decisive(result: Result) -> tuple[str, Judgement]:
-    """Task (empty for a joint) and judgement that decide: the worst state, of several the one closest to its limit."""
-    return max(result.judged, key=lambda pair: (ORDER.index(pair[1].state), load(pair[1]), pair[1].value))
+    """Task (empty for a joint) and judgement that decide: the worst state, of several the one closest to its limit.
+
+    Where everything is met, the criterion that comes first, which is the error of the tool point.
+    """
+    first = result.judged[0][1].criterion
+
+    def rank(pair: tuple[str, Judgement]) -> tuple[int, bool, float, float]:
+        judgement = pair[1]
+        leads = result.state == "met" and judgement.criterion == first
+        return ORDER.index(judgement.state), leads, load(judgement), judgement.value
+
+    return max(result.judged, key=rank)
 
 
 def deciding_task(result: Result) -> TaskResult:
@@ -52,6 +67,21 @@ def headline(result: Result) -> str:
 
 def _position(task: TaskResult) -> Judgement:
     return next(own for own in task.summary.judgements if own.criterion == "position")
+
+
+def largest_causes(contributions: Sequence[Contribution]) -> str:
+    """The causes that make most of the mean square error of a task, with their shares, what all arms share counted.
+
+    Parameters
+    ----------
+    contributions : sequence of Contribution
+        Of a summary.
+    """
+    shares: dict[str, float] = {}
+    for part in contributions:
+        shares[part.cause] = shares.get(part.cause, 0.0) + part.share
+    ranked = sorted(shares, key=lambda cause: -shares[cause])[:MOST_CAUSES]
+    return ", ".join(f"{cause} {percent(shares[cause], 2)}" for cause in ranked if shares[cause] > 0)
 
 
 def task_table(result: Result) -> Table:

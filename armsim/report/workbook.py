@@ -17,13 +17,14 @@ from typing import Any
 
 import numpy as np
 
+from armsim.asked import coverage_of
 from armsim.caution import LINE
 from armsim.decide.live_budget import SPREAD, Input, LiveBudgets, LiveRow, TaskBudget
 from armsim.decide.pose_budget import moments
 from armsim.decide.row_laws import Laws
 from armsim.engine.gaussian import quantile_by_moments
-from armsim.engine.statistics import LEVEL
 from armsim.formatting import ARCSECOND
+from armsim.report.verdict import headline, largest_causes, task_table
 from armsim.report.workbook_cells import (
     DIGITS,
     column_places,
@@ -105,16 +106,12 @@ def _sheet_name(number: int, name: str) -> str:
     return f"{number} {''.join(c if c.isalnum() or c in ' -_' else ' ' for c in name)}"[:LONGEST].strip()
 
 
-def _coverage(result: Result) -> float:
-    return result.requirement.coverage if result.requirement is not None else LEVEL
-
-
 def _share(value: float) -> str:
     return f"{100 * value:.4g} %"
 
 
 def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets) -> None:
-    coverage = _share(_coverage(result))
+    coverage = _share(coverage_of(result.requirement))
     put_text(sheet["A1"], f"{result.scenario}: error of the tool point at the worst pose of every task", bold=True)
     put_text(sheet["A2"], f"Results are {LINE}.")
     headers = (
@@ -139,7 +136,7 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
             put_number(sheet.cell(row, column), f"='{name}'!{cell}", places, bold=column == 5)
         signed = f"+{number_format(places)};-{number_format(places)};0"
         put_number(sheet.cell(row, 6), f"=ROUND(E{row}-D{row},{places})", signed)
-    row = FIRST_TASK + len(names) + 1
+    row = _as_run(sheet, result, FIRST_TASK + len(names) + 1) + 1
     put_text(sheet.cell(row, 1), "How to read it", bold=True)
     for line in _explanation(coverage, budgets):
         row += 1
@@ -147,6 +144,18 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
         sheet.merge_cells(start_row=row, start_column=1, end_row=row, end_column=7)
         sheet.row_dimensions[row].height = 15 * math.ceil(len(line) / 140)
     set_widths(sheet, (22, 24, 14, 22, 22, 14, 14))
+
+
+def _as_run(sheet: Any, result: Result, row: int) -> int:
+    """The verdict of the run and every criterion, as the review tells them; the row behind."""
+    put_text(sheet.cell(row, 1), f"As run: {headline(result)}", bold=True)
+    tasks = task_table(result)
+    put_headers(sheet, row + 1, (*tasks.headers, "largest parts of the mean square error"))
+    for n, (task, cells) in enumerate(zip(result.tasks, tasks.rows, strict=True), start=row + 2):
+        texts = [*(cell.text for cell in cells), largest_causes(task.summary.contributions)]
+        for column, text in enumerate(texts, start=1):
+            put_text(sheet.cell(n, column), text)
+    return row + 2 + len(tasks.rows)
 
 
 def _explanation(coverage: str, budgets: LiveBudgets) -> tuple[str, ...]:
@@ -221,7 +230,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
 
     last = FIRST + len(budget.rows) - 1
     mean, covariance = moments([own.row for own in budget.rows])
-    coverage = _coverage(result)
+    coverage = coverage_of(result.requirement)
     normal = float(quantile_by_moments(mean[None], covariance[None], coverage)[0])
     sampled = task.summary.at_coverage
     places, headline = column_places(normal * UM, 5), column_places(normal * UM, 4)

@@ -152,8 +152,8 @@ class Judgement:
         value, limit = apart(self.value, self.limit, self._shown)
         if value == limit:
             return f"exactly the {limit} required"
-        away = abs(self.value - self.limit)
-        gap = f"{100 * away:.3g} points" if self.quantity == "share" else show(away)
+        unit = "points" if self.quantity == "share" else self.shown_in.name
+        gap = in_unit(abs(self.value - self.limit), None, self.shown_in.factor, self.decimals, unit)
         return f"{gap} {'below' if self.value < self.limit else 'above'} the {limit} required"
 
     @property

@@ -1,0 +1,146 @@
+"""One result, told in eight places: the same verdict, figures, price and causes, to the digit.
+
+Source of every expected text: the judgements of results.json, which is read first; the other places must show those
+very characters.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import openpyxl
+import pypdfium2 as pdfium
+import pytest
+from pptx import Presentation
+from support import ROOT, invoke, until
+
+import armsim
+from armsim.explorer import told
+from armsim.explorer.desk import Desk
+from armsim.notebook import DisplayedResult
+from armsim.results import Result
+
+SCENARIOS = ROOT / "scenarios"
+CASES = {
+    # met; a limit inside the interval of its figure; not met at a coverage that is not 95 %
+    "met": ("track-cell", ()),
+    "not resolved": ("seven-from-sheets", ("requirement.coverage=99%", "requirement.position=400um")),
+    "not met": ("bonding-cell", ("tasks.side view.step=120 mm", "requirement.coverage=90%", "requirement.yield=99%")),
+}
+SIZES = {"units": 300, "visits": 5}
+
+
+@dataclass(frozen=True)
+class Told:
+    """A result, the folder that it was written to, what the terminal said, and what the page shows of every task."""
+
+    result: Result
+    folder: Path
+    terminal: str
+    page: tuple[str, ...]
+    page_verdict: str
+
+
+def plain(text: str) -> str:
+    """A text with single spaces, as people read it."""
+    return " ".join(text.split())
+
+
+@pytest.fixture(scope="module", params=CASES)
+def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Told:
+    name, changes = CASES[request.param]
+    folder = tmp_path_factory.mktemp("told") / "r"
+    words = [word for change in changes for word in ("--set", change)]
+    sizes = [word for size, value in SIZES.items() for word in (f"--{size}", value)]
+    done = invoke(
+        "run", SCENARIOS / f"{name}.yaml", *words, *sizes, "--workers", 1, "--slides", "--workbook", "--out", folder
+    )
+    assert done.returncode == {"met": 0, "not resolved": 4, "not met": 1}[request.param], done.stderr
+    result = Result.from_json((folder / "results.json").read_bytes())
+    assert result.state == request.param
+    study = armsim.load(SCENARIOS / f"{name}.yaml").with_plan(**SIZES)
+    if changes:
+        study = study.change(dict(change.split("=", 1) for change in changes))
+    desk = Desk(study, None, None, 1)
+    desk.begin()
+    try:
+        shown = until(lambda: (answer := desk.answer) is not None and answer.whole and answer)
+        numbers = (told.numbers(shown, task) for task in range(len(result.tasks)))
+        page = tuple("\n".join(f"{number.name} {number.text}" for number in row) for row in numbers)
+        verdict = told.verdict(shown)[0]
+    finally:
+        desk.end()
+    return Told(result, folder, done.stdout, page, verdict)
+
+
+def texts_of(case: Told) -> dict[str, str]:
+    """What each place says, but the page in the browser, which shows one task at a time."""
+    document = pdfium.PdfDocument(case.folder / "report.pdf")
+    pdf = plain(document[0].get_textpage().get_text_bounded())
+    page = (case.folder / "report.html").read_text()
+    deck = Presentation(str(case.folder / "slides.pptx"))
+    slides = [shape.text_frame.text for slide in deck.slides for shape in slide.shapes if shape.has_text_frame]
+    book = openpyxl.load_workbook(case.folder / "budget.xlsx")
+    cells = [str(cell.value) for row in book["summary"].iter_rows() for cell in row if cell.value is not None]
+    notebook = DisplayedResult.of(case.result)._repr_html_()
+    return {
+        "terminal": plain(case.terminal),
+        "html": plain(html.unescape(re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<style.*?</style>|<svg.*?</svg>", "", page)))),
+        "pdf": pdf,
+        "slides": plain(" ".join(slides)),
+        "workbook": plain(" ".join(cells)),
+        "notebook": plain(html.unescape(re.sub(r"<[^>]+>", " ", notebook))),
+    }
+
+
+def test_every_place_tells_the_same(case: Told) -> None:
+    texts = texts_of(case)
+    for task in case.result.tasks:
+        expected = [judgement.cell for judgement in task.summary.judgements]
+        assert len(expected) == 3  # errors, RP, yield
+        expected += [task.summary.state, *(judgement.header for judgement in task.summary.judgements)]
+        expected.append(task.summary.worst_pose)
+        for place, text in texts.items():
+            for figure in expected:
+                assert re.search(rf"(?<![\d.]){re.escape(figure)}(?![\d.]\d)", text), (place, task.name, figure)
+
+
+def test_the_criterion_that_decides_is_told_alike(case: Told) -> None:
+    from armsim.report.verdict import headline
+
+    sentence = headline(case.result)
+    assert sentence.lower().startswith(case.result.state)
+    for place, text in texts_of(case).items():
+        if place == "terminal":  # reasons in place of a headline
+            for reason in case.result.reasons:
+                assert plain(reason) in text
+        else:
+            assert plain(sentence) in text, place
+
+
+def test_largest_causes_and_price_are_told_alike(case: Told) -> None:
+    from armsim.report.verdict import deciding_task, largest_causes
+
+    causes = largest_causes(deciding_task(case.result).summary.contributions)
+    assert causes.count("%") == 3
+    for place, text in texts_of(case).items():
+        assert causes in text, place
+        if place in ("terminal", "html", "pdf", "slides", "notebook"):
+            assert f"{case.result.price:g} cost units" in text, place
+    book = openpyxl.load_workbook(case.folder / "budget.xlsx")["price"]
+    parts = [cell.value for cell in book["B"] if isinstance(cell.value, int | float)]
+    assert sum(parts) == pytest.approx(case.result.price)
+
+
+def test_the_page_tells_the_same(case: Told) -> None:
+    from armsim.report.verdict import largest_causes
+
+    assert case.page_verdict == f"requirement {case.result.state}"
+    for task, text in zip(case.result.tasks, case.page, strict=True):
+        for judgement in task.summary.judgements:
+            assert f"{judgement.statistic} {judgement.figure}" in text
+        assert largest_causes(task.summary.contributions) in text
+        assert f"price {case.result.price:g}" in text
