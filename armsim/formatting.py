@@ -26,6 +26,8 @@ ARCSECOND = Unit("arcsec", 180 * 3600 / math.pi)
 PERCENT = Unit("%", 100.0)
 DIGITS = 3
 """Significant digits of the largest number of a column whose intervals do not show."""
+LEAST_PERCENT = 5e-5
+"""Share below which its digits tell nothing."""
 VISIBLE = 0.25
 """Half-width, in units of the last of those digits, from which on an interval is told."""
 Interval = tuple[float, float]
@@ -85,12 +87,12 @@ def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | N
     factor : float
         Of the unit.
     """
-    sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
-    if not sizes:
-        return 0
-    places = DIGITS - 1 - _exponent(max(sizes), DIGITS)
     halves = [(ends[1] - ends[0]) / 2 * factor for ends in intervals if ends is not None]
     wide = max((half for half in halves if math.isfinite(half)), default=0.0)
+    sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
+    if not sizes:
+        return max(0, 1 - _exponent(wide, 2)) if wide else 0
+    places = DIGITS - 1 - _exponent(max(sizes), DIGITS)
     if wide >= VISIBLE * 10.0**-places:
         places = 1 - _exponent(wide, 2)
     return max(0, places)
@@ -153,7 +155,9 @@ def apart(value: float, limit: float, how: Callable[..., str]) -> tuple[str, str
 
 
 def percent(share: float, digits: int = 3) -> str:
-    """A share as per cent."""
+    """A share as per cent; what is too small to matter as less than a hundredth."""
+    if 0.0 < abs(share) < LEAST_PERCENT:
+        return "<0.01 %"
     text = significant(100 * share, digits)
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} %"
 
@@ -194,9 +198,9 @@ BELOW_RESOLUTION = 1e-6
 
 
 def without_rounding(values: Sequence[float | None]) -> list[float | None]:
-    """Numbers of one kind, those that are rounding beside the largest as 0; None and nan stay."""
+    """Numbers of one kind, those that are rounding beside the largest, or by themselves, as 0; None and nan stay."""
     finite = (abs(value) for value in values if value is not None and math.isfinite(value))
-    least = BELOW_RESOLUTION * max(finite, default=0.0)
+    least = max(BELOW_RESOLUTION * max(finite, default=0.0), NOTHING)
     return [0.0 if value is not None and abs(value) <= least else value for value in values]
 
 

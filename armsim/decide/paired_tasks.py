@@ -13,6 +13,7 @@ from armsim.engine.executors import in_order
 from armsim.engine.paired import (
     UNITS_COMPARED,
     Difference,
+    beside,
     difference,
     half_width,
     influence,
@@ -76,7 +77,8 @@ class Evaluated:
 def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
     """Other less one: the quantile at the coverage, each at its own worst pose. [m]"""
     sizes = [float(side.table.column("error.at_coverage")[side.worst]) for side in (one, other)]
-    return difference(sizes[1] - sizes[0], other.worst_influence - one.worst_influence, one.job.plan.units)
+    change = difference(sizes[1] - sizes[0], other.worst_influence - one.worst_influence, one.job.plan.units)
+    return beside(change, max(sizes))
 
 
 def repeatability(one: Evaluated, other: Evaluated) -> Difference:
@@ -92,7 +94,8 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
         for side in (one, other)
     ]
     shared = float(half_width_of_nets(nets[1] - nets[0]))
-    return difference(values[1] - values[0], pulls[1] - pulls[0], one.job.plan.units, shared)
+    change = difference(values[1] - values[0], pulls[1] - pulls[0], one.job.plan.units, shared)
+    return beside(change, max(values))
 
 
 def passing(one: Evaluated, other: Evaluated) -> Difference | None:

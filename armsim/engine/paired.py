@@ -13,6 +13,7 @@ from armsim.engine.plan import UNIT_BLOCK
 from armsim.engine.statistics import clopper_pearson, quantile_rank
 from armsim.engine.work import Job, Stage
 from armsim.errormodel.distributions import NORMAL_95
+from armsim.formatting import beside_each_other
 from armsim.model.configurations import Configurations
 
 UNITS_COMPARED = 4 * UNIT_BLOCK
@@ -170,6 +171,12 @@ def difference(value: float, quantile_influence: Array, units: int, shared: floa
     """
     half = math.hypot(half_width(quantile_influence, units), shared)
     return Difference(value, None if math.isnan(half) else (value - half, value + half))
+
+
+def beside(change: Difference, size: float) -> Difference:
+    """A change of a figure of some size, as 0 where it is below what is resolved: rounding is no finding."""
+    value, *ends = beside_each_other([size, change.value, *(change.interval or ())])[1:]
+    return Difference(value, (ends[0], ends[1]) if ends else None)
 
 
 def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:

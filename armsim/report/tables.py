@@ -7,7 +7,8 @@ import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from armsim.formatting import ARCSECOND, beside_each_other
+from armsim.asked import coverage_of
+from armsim.formatting import ARCSECOND, beside_each_other, percent
 from armsim.results import JointBudget, Result, TaskResult, TermBudget
 from armsim.results.poses import BIAS, Interval, PoseResult
 
@@ -142,6 +143,7 @@ def _pose_header(result: Result) -> list[str]:
         "task", "pose", *joints, "x [mm]", "y [mm]", "z [mm]",
         "mean x [um]", "mean y [um]", "mean z [um]", "std x [um]", "std y [um]", "std z [um]",
         "rms [um]", "p50 [um]", "p95 [um]", "p95 low [um]", "p95 high [um]", "p99 [um]", "max [um]",
+        *(f"{percent(coverage_of(result.requirement))} of errors{end} [um]" for end in ("", ", low", ", high")),
         "orientation rms [urad]", "orientation p95 [urad]",
         "AP p50 [um]", "AP p95 [um]", "RP p50 [um]", "RP p95 [um]",
         "orientation AP p95 [urad]", "orientation RP p95 [urad]",
@@ -160,7 +162,8 @@ def _pose_row(result: Result, task: TaskResult, pose: PoseResult) -> list[object
     return [
         task.name, pose.name, *joints, *(1e3 * v for v in beside_each_other(pose.position)),
         *(v * UM for v in beside_each_other(e.mean)), *(e.covariance[i][i] ** 0.5 * UM for i in range(3)),
-        *_scaled(lengths), pose.orientation_error.rms * 1e6, pose.orientation_error.p95 * 1e6,
+        *_scaled(lengths), *_scaled([e.at_coverage, *(e.at_coverage_interval or (None, None))]),
+        pose.orientation_error.rms * 1e6, pose.orientation_error.p95 * 1e6,
         *_scaled(units),
         *_scaled([pose.orientation_accuracy.p95, pose.orientation_repeatability.p95]),
         *_scaled(e.ellipsoid.semi_axes), pose.conditioning, *_scaled([pose.along], 1e3),
