@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from armsim.formatting import percent, show
 from armsim.report.assumed_values import assumed_sentence
 from armsim.report.document import Front, Picture
-from armsim.report.verdict import TONES, deciding_task, headline, largest_causes, task_table
+from armsim.report.verdict import TONES, cause_shares, deciding_task, headline, largest_causes, task_table
 from armsim.report.wording import stated
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
@@ -97,8 +97,7 @@ def dominance(result: Result, task: TaskResult) -> str:
     contributions = task.summary.contributions
     if not any(own.share for own in contributions):
         return "There is no error to share."
-    causes = task.summary.causes
-    top = max(causes, key=lambda name: causes[name])
+    top, share = next(iter(cause_shares(contributions).items()))
     alike = sum(own.bias for own in contributions if own.cause == top)
     at = task.poses.names.index(task.summary.worst_pose)
     owners = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
@@ -108,7 +107,7 @@ def dominance(result: Result, task: TaskResult) -> str:
     ranked = sorted(groups, key=lambda name: -groups[name])
     spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in ranked)
     first = f"largest parts of the mean square error over {task.name}: {largest_causes(contributions)}"
-    if alike > ALIKE * causes[top]:
+    if alike > ALIKE * share:
         first += f" (of the first, {percent(alike, 2)} is the same on every arm)"
     there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first}; by group: {spread}; {there}." if spread else f"{first}; {there}."

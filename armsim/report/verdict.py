@@ -69,6 +69,14 @@ def _position(task: TaskResult) -> Judgement:
     return next(own for own in task.summary.judgements if own.criterion == "position")
 
 
+def cause_shares(contributions: Sequence[Contribution]) -> dict[str, float]:
+    """Share of every cause in the mean square error of a task, what all arms share counted, the largest first."""
+    shares: dict[str, float] = {}
+    for part in contributions:
+        shares[part.cause] = shares.get(part.cause, 0.0) + part.share
+    return dict(sorted(shares.items(), key=lambda item: -item[1]))
+
+
 def largest_causes(contributions: Sequence[Contribution]) -> str:
     """The causes that make most of the mean square error of a task, with their shares, what all arms share counted.
 
@@ -77,10 +85,8 @@ def largest_causes(contributions: Sequence[Contribution]) -> str:
     contributions : sequence of Contribution
         Of a summary.
     """
-    shares: dict[str, float] = {}
-    for part in contributions:
-        shares[part.cause] = shares.get(part.cause, 0.0) + part.share
-    ranked = sorted(shares, key=lambda cause: -shares[cause])[:MOST_CAUSES]
+    shares = cause_shares(contributions)
+    ranked = list(shares)[:MOST_CAUSES]
     return ", ".join(f"{cause} {percent(shares[cause], 2)}" for cause in ranked if shares[cause] > 0)
 
 

@@ -110,7 +110,7 @@ def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: 
     assert done.returncode in (0, 1), done.stderr
     page = html.unescape(re.sub(r"<[^>]+>", " ", (tmp_path / "out" / "report.html").read_text()))
     page = re.sub(r"\s+", " ", page)
-    assert f"Wind-up makes {percent(wind_up, 2)} of the mean square error" in page
+    assert f"Largest parts of the mean square error over {task.name}: wind-up {percent(wind_up, 2)}, " in page
     assert f"j2 has the largest share, {percent(j2, 2)}" in page
     assert re.search(rf"joint j2 {re.escape(percent(j2, 2))}", page)
     group = max(task.summary.groups, key=lambda name: task.summary.groups[name])
