@@ -16,7 +16,8 @@ ISO_CYCLES = 30
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Requirement:
-    """What the tool point must hold. ``position`` and ``repeatability`` in m, ``coverage`` and ``yield`` as shares.
+    """What the tool must hold. ``position`` and ``repeatability`` in m, ``orientation`` and
+    ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
 
     ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
     """
@@ -37,6 +38,17 @@ class Requirement:
         ISO_CYCLES, "count", "visits per pose of the acceptance test simulated beside", least=2, most=10_000,
         why="no test has more",
     )  # fmt: skip
+    orientation: float | None = key(
+        None,
+        "angle",
+        "limit of the angle between attained and commanded orientation of the tool",
+        least=0.0,
+        above=True,
+    )
+    orientation_repeatability: float | None = key(
+        None, "angle", "limit of the repeatability of the orientation of a built arm, three standard deviations about "
+        "the axis about which it scatters most", least=0.0, above=True,
+    )  # fmt: skip
 
 
 UNSTATED_COVERAGE = 0.95
@@ -46,6 +58,13 @@ UNSTATED_COVERAGE = 0.95
 def coverage_of(requirement: Requirement | None) -> float:
     """Share of errors of which the quantiles of a study speak."""
     return UNSTATED_COVERAGE if requirement is None else requirement.coverage
+
+
+def unit_limits(requirement: Requirement) -> tuple[float | None, ...]:
+    """Limits of what every built arm has: AP, RP [m], the same of the orientation [rad]; None where not stated."""
+    return (
+        requirement.position, requirement.repeatability, requirement.orientation, requirement.orientation_repeatability,
+    )  # fmt: skip
 
 
 MOST_UNITS = 10_000_000

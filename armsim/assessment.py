@@ -8,9 +8,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from armsim.arrays import Array
 from armsim.asked import ISO_CYCLES, Requirement
-from armsim.criteria import Evidence, finite, integration_of_rp, judge_task, largest_interval, share_of, yield_of
+from armsim.criteria import (
+    Evidence,
+    finite,
+    integration_of_rp,
+    judge_task,
+    kept_but_position,
+    largest_interval,
+    share_of,
+    yield_of,
+)
 from armsim.engine import measures
 from armsim.engine import statistics as stats
 from armsim.engine.acceptance import simulate_test
@@ -122,16 +130,14 @@ def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample
         grid=poses.grid,
         notes=tuple(_notes(job, poses)),
         maps=poses.maps,
-        yield_curve=_yield_curve(scenario.requirement, sample.worst),
+        yield_curve=_yield_curve(scenario.requirement, sample),
         acceptance=_acceptance(scenario.requirement, job, poses, table, name_key(f"test of {task.name}")),
     )
 
 
-def _yield_curve(requirement: Requirement | None, worst: Array) -> YieldCurve:
-    """``worst`` holds the largest AP and RP of every unit over the poses, shape (2, units)."""
-    accuracy, repeatability = worst
-    limit = None if requirement is None else requirement.repeatability
-    fit = accuracy if limit is None else accuracy[repeatability <= limit]
+def _yield_curve(requirement: Requirement | None, sample: TaskSample) -> YieldCurve:
+    accuracy = sample.worst[0]
+    fit = accuracy if requirement is None else accuracy[kept_but_position(requirement, sample)]
     ordered, units = np.sort(fit), len(accuracy)
     asked = [] if requirement is None else [requirement.position]
     steps = np.quantile(accuracy, np.linspace(0.0, 1.0, YIELD_POINTS))
@@ -146,7 +152,7 @@ def _yield_curve(requirement: Requirement | None, worst: Array) -> YieldCurve:
 def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: TaskSample) -> list[Measure]:
     """AT and RT of a path; of other tasks the largest AP and RP, and the measures of few poses."""
     out: list[Measure] = []
-    accuracy, repeatability = sample.worst
+    accuracy, repeatability = sample.worst[:2]
     doubt = integration_of_rp(table)
     if poses.configurations.directions is not None:
         out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", accuracy))

@@ -1,4 +1,4 @@
-"""Six additions as a contributor would make them: new files, and lines put before a line that is there.
+"""Seven additions as a contributor would make them: new files, and lines put before a line that is there.
 
 `tests/test_additions.py` makes each on a copy of the package, counts the files of the package that it touches and uses
 what was added; DEVELOPERS.md tells the same in words.
@@ -183,6 +183,48 @@ STATISTIC = Addition(
         ("report/tables.py", '"rms [um]", "p50 [um]",', '"rms [um]", "p75 [um]", "p50 [um]",'),
         ("report/tables.py", "lengths = [e.rms, e.p50,", "lengths = [e.rms, e.p75, e.p50,"),
     ),
+)
+
+CRITERION = Addition(
+    2,
+    before=(
+        (
+            "asked.py",
+            "    test_cycles: int = key(",
+            """    half: float | None = key(
+        None, "length", "limit of half of the errors of the tool point", least=0.0, above=True
+    )
+""",
+        ),
+        (
+            "criteria/of_tasks.py",
+            "class Reach(Criterion):",
+            '''class Half(Criterion):
+    """Median of the tool-point error, at every pose."""
+
+    name = "half"
+
+    def statistic(self, requirement: Requirement | None) -> str:
+        return "half of errors"
+
+    def limit(self, requirement: Requirement) -> float | None:
+        return requirement.half
+
+    def judge(self, evidence: Evidence) -> Judgement | None:
+        if self.stated(evidence) is None:
+            return None
+        values = evidence.poses.column("error.p50")
+        worst = int(np.argmax(values))
+        return Judgement.of(
+            self.name, "half of errors", "half of errors lie within {}", float(values[worst]), (0.0, math.inf),
+            self.stated(evidence), evidence.units, evidence.poses.names[worst],
+        )  # fmt: skip
+
+
+''',
+        ),
+    ),
+    instead=(("criteria/of_tasks.py", "    Reach(),\n", "    Half(),\n    Reach(),\n"),),
 )
 
 COMMAND = Addition(

@@ -30,7 +30,10 @@ def make(addition: additions.Addition, home: Path) -> None:
     own = (ROOT / "armsim" / "__init__.py").read_text()
     (package / "__init__.py").write_text(f"{own}\n__path__.append({str(ROOT / 'armsim')!r})\n")
     for part in {path.split("/")[0] for path in addition.files}:
-        shutil.copytree(ROOT / "armsim" / part, package / part, ignore=shutil.ignore_patterns("__pycache__"))
+        if part.endswith(".py"):
+            shutil.copy(ROOT / "armsim" / part, package / part)
+        else:
+            shutil.copytree(ROOT / "armsim" / part, package / part, ignore=shutil.ignore_patterns("__pycache__"))
     assert len(addition.files) <= addition.most
     for path, text in addition.new.items():
         assert not (package / path).exists()
@@ -159,6 +162,22 @@ def test_a_statistic_is_a_field_a_line_and_a_column(tmp_path: Path, home: Path) 
         f"import armsim; print(float(armsim.read({str(tmp_path / 'r' / 'results.json')!r}).tasks[0].column('error.p75')[0]))",
     )
     assert float(read) == pytest.approx(error["p75"], rel=1e-12)
+
+
+def test_a_criterion_is_a_limit_and_a_class(tmp_path: Path, home: Path) -> None:
+    """Read from a file, judged, told in words on terminal and page, and kept in results.json."""
+    make(additions.CRITERION, home)
+    file = scenario(tmp_path, {})
+    data = yaml.safe_load(file.read_text())
+    data["requirement"] = {"position": "1 m", "half": "1 nm"}
+    file.write_text(yaml.safe_dump(data))
+    done = use(home, "run", file, "--units", 40, "--visits", 3, "--out", tmp_path / "r")
+    assert done.returncode == 4, done.stderr  # it has no interval
+    assert "half of errors lie within" in done.stdout
+    assert "1.00 nm required" in done.stdout
+    summary = json.loads((tmp_path / "r" / "results.json").read_text())["tasks"][0]["summary"]
+    assert "half" in [judgement["criterion"] for judgement in summary["judgements"]]
+    assert "half of errors within 1.00 nm" in (tmp_path / "r" / "report.html").read_text()
 
 
 def test_a_command_with_folder_and_figure(tmp_path: Path, home: Path) -> None:

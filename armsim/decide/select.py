@@ -26,7 +26,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from armsim.asked import Requirement
 from armsim.assessment import Judged, state_of_all
 from armsim.decide.frontier import cent, frontier, of_price
 from armsim.decide.program import Choice, Program
@@ -121,7 +120,7 @@ class _Record:
             return True
         reasons = tuple(f"{task.name}: {reason}" for task in tasks for reason in task.summary.reasons)
         self.failed[choice] = Rejected(program.price(choice), search.design(choice), reasons)
-        self.misses[choice] = _miss(tasks, search.requirement)
+        self.misses[choice] = _miss(tasks)
         program.refuse(choice)
         if dominate and search.accuracy_fails(tasks, sampled):
             program.refuse_dominated(choice, search.alike(tasks, sampled))
@@ -216,19 +215,10 @@ class _Record:
         return tuple(sorted(out, key=lambda row: -row.price))
 
 
-def _miss(tasks: Sequence[Judged], requirement: Requirement) -> float:
+def _miss(tasks: Sequence[Judged]) -> float:
     """By how much a design misses the requirement, the largest part of it: 1 is on the limit."""
-    out = 1.0
-    for task in tasks:
-        summary = task.summary
-        if "position" in summary.failed:
-            out = max(out, summary.at_coverage / requirement.position)
-        repeatability = summary.judgement("repeatability")
-        if repeatability is not None and repeatability.limit is not None and not repeatability.holds:
-            out = max(out, repeatability.value / repeatability.limit)
-        if "yield" in summary.failed and summary.yield_ is not None and requirement.yield_ is not None:
-            out = max(out, 1.0 + requirement.yield_ - summary.yield_.value)
-    return out
+    missed = (own.load for task in tasks for own in task.summary.judgements if not own.holds)
+    return max(missed, default=1.0)
 
 
 def select(

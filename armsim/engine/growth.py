@@ -150,7 +150,7 @@ class Growing:
         for pieces, tables in zip(self._tasks, self._tables, strict=True):
             rows = np.concatenate([table.rows for table in tables])
             own = np.logical_and.reduce([passing[at + i] for i in range(len(pieces))]) & fit[None]
-            worst = np.maximum.reduce([piece.figures[:, :2].max(axis=0) for piece in pieces])
+            worst = np.maximum.reduce([piece.figures.max(axis=0) for piece in pieces])
             found.append(TaskSample(rows, own[0], own[1:], worst, fit))
             at += len(pieces)
         return Samples(replace(self.job, plan=plan, drawn=None), tuple(found), None)

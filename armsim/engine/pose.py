@@ -103,7 +103,11 @@ def asked_at(coverage: float, plan: SamplingPlan) -> tuple[Asked, Asked]:
 
 def _judged(coverage: float) -> list[Quantile]:
     ends = [Quantile("", 2 + axis, p, bounded=True) for axis in range(3) for p in LINE_ENDS]
-    return [Quantile("error.at_coverage", DISTANCE, coverage, bounded=True), *ends]
+    return [
+        Quantile("error.at_coverage", DISTANCE, coverage, bounded=True),
+        Quantile("orientation_error.at_coverage", ROTATION, coverage, bounded=True),
+        *ends,
+    ]
 
 
 def _order(wanted: Sequence[Quantile]) -> list[int]:

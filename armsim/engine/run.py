@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.asked import MOST_UNITS, NumericalTolerance, Requirement, SamplingPlan
+from armsim.core.attained import ATTAINED
 from armsim.engine import executors
 from armsim.engine.drawn import Drawn
 from armsim.engine.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
@@ -61,8 +62,8 @@ class TaskSample:
         Units that pass at every pose.
     passing_bounds : (2, units) bool
         Those that do for certain, and those that may, as the integration of RP leaves it in doubt.
-    worst : (2, units) [m]
-        Largest AP and RP of every unit over the poses.
+    worst : (ATTAINED, units) [m, m, rad, rad]
+        Largest AP and RP of every unit over the poses, and the same of its orientation.
     operating : (units,) bool
         Units that keep to the limits of operation of their sensors.
     """
@@ -167,7 +168,7 @@ class Runner:
             total = len(task.configurations)
             rows = np.empty(total, self._record)
             passing = np.repeat(fit[None], 3, axis=0)
-            worst = np.zeros((2, job.plan.units))
+            worst = np.zeros((ATTAINED, job.plan.units))
             at = 0
             progress(task.name, 0, total)
             for done in executors.in_order(self.pool, self.workers, do, cut):

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.asked import Requirement, SamplingPlan
+from armsim.asked import Requirement, SamplingPlan, unit_limits
 from armsim.core.attained import ATTAINED
 from armsim.core.pose_kernel import Part
 from armsim.engine.drawn import Drawn
@@ -89,7 +89,7 @@ class Piece:
 
 @dataclass(frozen=True, eq=False)
 class Done:
-    """Rows of the poses of a piece, units that pass at all of them (as bits), largest AP and RP of every unit.
+    """Rows of the poses of a piece, units that pass at all of them (as bits), largest of what every unit has.
 
     ``passing`` has three rows, as `passes`.
     """
@@ -159,7 +159,7 @@ def work(job: Job, piece: Piece) -> Done:
     law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
     poses = sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
     passing = np.ones((3, plan.units), dtype=bool)
-    worst = np.zeros((2, plan.units))
+    worst = np.zeros((ATTAINED, plan.units))
     size = min(job.layout.group, piece.end - piece.begin)
     slots = empty_slots(job.layout.slots)
     asked, coverage = asked_at(job.coverage, plan)
@@ -175,14 +175,18 @@ def work(job: Job, piece: Piece) -> Done:
         fill_sampled(table, slice(low, high), linear, told, plan, half_width)
         figures = told.figures[: high - low]
         passing &= passes(figures, job.requirement, half_width)
-        np.maximum(worst, figures[:, :2].max(axis=0), out=worst)
+        np.maximum(worst, figures.max(axis=0), out=worst)
     if configurations.directions is not None:
         stage.fill_first_unit(table, law, plan, range(piece.begin, piece.end))
     return Done(table.rows[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
 
 
+RP = 1
+"""Number of the repeatability among what every unit has, which is integrated."""
+
+
 def passes(figures: Array, requirement: Requirement | None, half_width: Array) -> NDArray[np.bool_]:
-    """Units whose AP and RP are within the requirement at some poses, shape (3, units).
+    """Units whose AP and RP, of position and orientation, are within the requirement at some poses, shape (3, units).
 
     By the estimate; for certain, and possibly, where the integration of RP leaves ``half_width`` in doubt.
 
@@ -195,10 +199,12 @@ def passes(figures: Array, requirement: Requirement | None, half_width: Array) -
     out = np.ones((3, figures.shape[2]), dtype=bool)
     if requirement is None:
         return out
-    out &= np.all(figures[:, 0] <= requirement.position, axis=0)
-    if requirement.repeatability is not None:
+    for number, limit in enumerate(unit_limits(requirement)):
+        if limit is None:
+            continue
+        doubt = half_width[:, None] if number == RP else 0.0
         for row, sign in zip(out, (0.0, 1.0, -1.0), strict=True):
-            row &= np.all(figures[:, 1] + sign * half_width[:, None] <= requirement.repeatability, axis=0)
+            row &= np.all(figures[:, number] + sign * doubt <= limit, axis=0)
     return out
 
 

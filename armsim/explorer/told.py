@@ -94,7 +94,9 @@ def numbers(shown: Shown, task: int) -> list[Number]:
         out.append(Number("largest parts", causes, "", "plain", MEANINGS["parts"]))
     else:
         required = scenario.requirement
-        for criterion in CRITERIA[:3] if required is not None else CRITERIA[:2]:
+        for criterion in CRITERIA:
+            if not criterion.told(required):
+                continue
             value = criterion.first_order(required, shown.answer.tables[task])
             text = "…" if value is None else f"≈ {show(value)}"
             out.append(Number(criterion.statistic(required), text, "", "plain", MEANINGS.get(criterion.name, "")))

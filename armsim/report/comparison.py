@@ -129,14 +129,14 @@ def write_sweep(out: Path, found: Sweep, landed: Callable[[Path], None] = lambda
         first = record.points[0].tasks
         header = ["value", "task", "worst pose"]
         for own in first[0].judgements:
-            unit = "um" if own.quantity == "length" else "1"
+            unit = {"length": "um", "angle": "urad"}.get(own.quantity, "1")
             header += [f"{own.statistic} [{unit}]", f"low [{unit}]", f"high [{unit}]"]
         lines: list[list[object]] = []
         for point in record.points:
             for task in point.tasks:
                 cells: list[object] = []
                 for own in task.judgements:
-                    factor = UM if own.quantity == "length" else 1.0
+                    factor = UM if own.quantity in ("length", "angle") else 1.0
                     ends = own.interval or (None, None)
                     cells += ["" if x is None else x * factor for x in (own.value, *ends)]
                 lines.append([point.value, task.name, task.worst_pose, *cells, task.state])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from armsim.criteria import required_in_words
 from armsim.decide.compare import Comparison
 from armsim.report import boilerplate, wording
 from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Text, in_rows, table
@@ -78,7 +79,7 @@ def _verdicts(comparison: Comparison) -> list[Block]:
     ]
     wanted = comparison.results[0].requirement
     if wanted is not None:
-        blocks.append(Text(f"The requirement: {wording.stated(wanted)}."))
+        blocks.append(Text(f"The requirement: {required_in_words(wanted)}."))
         blocks.append(
             Bullets(tuple(f"{own.scenario}: {'; '.join((own.state, *own.reasons))}." for own in comparison.results))
         )

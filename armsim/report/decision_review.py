@@ -9,6 +9,7 @@ from typing import Any
 
 from armsim import figures
 from armsim.asked import Requirement
+from armsim.criteria import required_in_words
 from armsim.decide.decision import Decision
 from armsim.decide.records import Rejected
 from armsim.decide.selection import Selection
@@ -165,10 +166,9 @@ def _first(text: str) -> str:
 
 
 def _asked(requirement: Requirement) -> str:
-    parts = [f"{percent(requirement.coverage)} of errors within {show(requirement.position)}"]
-    parts += [] if requirement.repeatability is None else [f"RP within {show(requirement.repeatability)}"]
-    parts += [] if requirement.yield_ is None else [f"{percent(requirement.yield_)} of the built arms passing"]
-    return f"The question: which is the cheapest set of sensors that keeps {', '.join(parts)} at every pose?"
+    return (
+        f"The question: which is the cheapest set of sensors that keeps {required_in_words(requirement)} at every pose?"
+    )
 
 
 def _design_rows(decision: Decision) -> tuple[tuple[str, ...], list[list[Cell]]]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from armsim.criteria import required_in_words
 from armsim.formatting import percent, show
 from armsim.report.assumed_values import assumed_sentence
 from armsim.report.document import Front, Picture
 from armsim.report.verdict import TONES, cause_shares, deciding_task, headline, largest_causes, task_table
-from armsim.report.wording import stated
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
@@ -56,7 +56,7 @@ def _asked(result: Result) -> str:
     asked = result.requirement
     if asked is None:
         return f"The question: how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
-    return f"The question: does {result.arm} with these sensors keep {stated(asked)} {where}?"
+    return f"The question: does {result.arm} with these sensors keep {required_in_words(asked)}, {where}?"
 
 
 def _count(number: int, what: str) -> str:

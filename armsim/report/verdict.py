@@ -14,15 +14,6 @@ MOST_CAUSES = 3
 TONES: dict[Verdict, Tone] = {"none stated": "plain", "met": "good", "not resolved": "open", "not met": "bad"}
 
 
-def load(judgement: Judgement) -> float:
-    """The value over its limit; more than 1 where a limit is not kept, 0 where nothing is required."""
-    if judgement.limit is None:
-        return 0.0
-    if judgement.at_least:
-        return judgement.limit / judgement.value if judgement.value > 0 else float("inf")
-    return judgement.value / judgement.limit if judgement.limit > 0 else float("inf") if judgement.value > 0 else 0.0
-
-
 def decisive(result: Result) -> tuple[str, Judgement]:
     """Task (empty for a joint) and judgement that decide: the worst state, of several the one closest to its limit.
 
@@ -33,7 +24,7 @@ def decisive(result: Result) -> tuple[str, Judgement]:
     def rank(pair: tuple[str, Judgement]) -> tuple[int, bool, float, float]:
         judgement = pair[1]
         leads = result.state == "met" and judgement.criterion == first
-        return ORDER.index(judgement.state), leads, load(judgement), judgement.value
+        return ORDER.index(judgement.state), leads, judgement.load, judgement.value
 
     return max(result.judged, key=rank)
 

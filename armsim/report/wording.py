@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from armsim.asked import Requirement
+from armsim.criteria import required_in_words
 from armsim.decide.compare import Comparison, TaskDifference
 from armsim.decide.records import Fitted, Proof
 from armsim.decide.selection import Selection
@@ -39,26 +40,12 @@ def difference(row: TaskDifference, quantile: str) -> str:
     return f"{what}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"
 
 
-def stated(requirement: Requirement | None) -> str:
-    """A requirement in words."""
-    if requirement is None:
-        return "nothing"
-    parts = [f"{percent(requirement.coverage)} of errors within {show(requirement.position)}"]
-    if requirement.repeatability is not None:
-        parts.append(f"RP within {show(requirement.repeatability)}")
-    if requirement.velocity_ripple is not None:
-        parts.append(f"ripple of the speed within {percent(requirement.velocity_ripple)}")
-    if requirement.yield_ is not None:
-        parts.append(f"a yield of at least {percent(requirement.yield_)}")
-    return ", ".join(parts)
-
-
 def other_requirements(comparison: Comparison) -> list[str]:
     """Designs that state another requirement than the first, by which they are judged all the same."""
     first = comparison.results[0]
     return [
-        f"{name!r} asks for {stated(own)}; it is judged by the requirement of {first.scenario!r}: "
-        f"{stated(first.requirement)}"
+        f"{name!r} asks for {required_in_words(own)}; it is judged by the requirement of {first.scenario!r}: "
+        f"{required_in_words(first.requirement)}"
         for name, own in comparison.other_requirements.items()
     ]
 

@@ -5,14 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
-from armsim.formatting import PERCENT, Unit, apart, decimals_of, in_unit, percent, show, unit_for
+from armsim.formatting import PERCENT, Kind, Unit, apart, decimals_of, in_unit, percent, show, unit_for
 from armsim.requirement.state import Verdict, state_of, units_to_resolve, worst_of
 
-Quantity = Literal["length", "share", "count"]
+Quantity = Literal["length", "angle", "share", "count"]
 Ends = tuple[float, float]
 COUNT = Unit("", 1.0)
+KINDS: dict[str, Kind] = {"length": "m", "angle": "rad"}
+
+
+def show_quantity(value: float, quantity: Quantity, digits: int = 3) -> str:
+    """A value of a criterion with its unit."""
+    if quantity in KINDS:
+        return show(value, KINDS[quantity], digits)
+    return f"{value:g}" if quantity == "count" else percent(value, digits)
 
 
 @dataclass(frozen=True)
@@ -30,13 +39,13 @@ class Judgement:
     where : str
         The pose or the joint at which it is worst; empty where it is of the whole task.
     value : float
-        [m or 1]
+        [m, rad or 1]
     interval : (low, high), optional
         At 95 %; None where the sample gives none.
     limit : float, optional
         None where nothing is required.
     quantity : str
-        ``length`` [m], ``share`` [1] or ``count``.
+        ``length`` [m], ``angle`` [rad], ``share`` [1] or ``count``.
     at_least : bool
         The value must reach the limit; else it must not exceed it.
     state : Verdict
@@ -96,10 +105,18 @@ class Judgement:
         return self.value >= self.limit if self.at_least else self.value <= self.limit
 
     @property
+    def load(self) -> float:
+        """The value over its limit, or the limit over the value that must reach it; 0 where nothing is required."""
+        if self.limit is None:
+            return 0.0
+        top, bottom = (self.limit, self.value) if self.at_least else (self.value, self.limit)
+        return top / bottom if bottom > 0 else math.inf if top > 0 else 0.0
+
+    @property
     def shown_in(self) -> Unit:
         """The unit with its factor."""
         fixed = {"share": PERCENT, "count": COUNT}
-        return fixed.get(self.quantity) or unit_for([self.value], name=self.unit)
+        return fixed.get(self.quantity) or unit_for([self.value], KINDS[self.quantity], self.unit)
 
     @property
     def header(self) -> str:
@@ -125,12 +142,7 @@ class Judgement:
     @property
     def shown_limit(self) -> str:
         """The limit with its unit; empty where nothing is required."""
-        return "" if self.limit is None else self._shown(self.limit)
-
-    def _shown(self, value: float, digits: int = 3) -> str:
-        if self.quantity == "length":
-            return show(value, digits=digits)
-        return f"{value:g}" if self.quantity == "count" else percent(value, digits)
+        return "" if self.limit is None else show_quantity(self.limit, self.quantity)
 
     @property
     def required(self) -> str:
@@ -149,7 +161,7 @@ class Judgement:
         """How far the value is from its limit; empty where nothing is required."""
         if self.limit is None or self.quantity == "count":
             return ""
-        value, limit = apart(self.value, self.limit, self._shown)
+        value, limit = apart(self.value, self.limit, partial(show_quantity, quantity=self.quantity))
         if value == limit:
             return f"exactly the {limit} required"
         unit = "points" if self.quantity == "share" else self.shown_in.name
@@ -191,7 +203,8 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
     shown: dict[str, tuple[str, int]] = {}
     for name, column in columns.items():
         values = [judgement.value for judgement in column]
-        unit = unit_for(values) if column[0].quantity == "length" else column[0].shown_in
+        kind = KINDS.get(column[0].quantity)
+        unit = column[0].shown_in if kind is None else unit_for(values, kind)
         places = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
         shown[name] = unit.name, max(places, 1) if column[0].quantity == "share" else places  # 99.9 % is not 100 %
 

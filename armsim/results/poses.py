@@ -62,10 +62,15 @@ class ErrorStatistics:
 
 @dataclass(frozen=True)
 class OrientationStatistics:
-    """Angle of the orientation error at one pose, units and visits pooled. [rad]"""
+    """Angle of the orientation error at one pose, units and visits pooled. [rad]
+
+    ``at_coverage`` is the quantile at the coverage of the requirement (95 % without one), with its interval at 95 %.
+    """
 
     rms: float
     p95: float
+    at_coverage: float
+    at_coverage_interval: Interval | None
 
 
 @dataclass(frozen=True)

@@ -29,9 +29,9 @@ LONG = [
 
 
 def started(*more: str, ignored: tuple[int, ...] = ()) -> subprocess.Popen[bytes]:
-    def ignore() -> None:
-        for number in ignored:
-            signal.signal(number, signal.SIG_IGN)
+    def ignore() -> None:  # nothing but these, however the tests themselves were started
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(number, signal.SIG_IGN if number in ignored else signal.SIG_DFL)
 
     process = subprocess.Popen([*LONG, *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, preexec_fn=ignore)
     assert process.stderr is not None

@@ -1,0 +1,57 @@
+"""The criteria of a requirement: what each holds against its limit, from the samples of a task.
+
+Whoever judges, shows, searches or compares takes them from `judge_task` and `judge_joints`, and knows none by name.
+"""
+
+from __future__ import annotations
+
+from armsim.asked import Requirement
+from armsim.criteria.criterion import Criterion
+from armsim.criteria.evidence import (
+    Evidence,
+    arms_kept,
+    finite,
+    first_order_quantile,
+    integration_of_rp,
+    kept_but_position,
+    largest_interval,
+    share_of,
+    yield_of,
+)
+from armsim.criteria.of_joints import RIPPLE, judge_joints
+from armsim.criteria.of_tasks import CRITERIA
+from armsim.formatting import percent
+from armsim.requirement import Judgement
+
+__all__ = [
+    "CRITERIA",
+    "Criterion",
+    "Evidence",
+    "arms_kept",
+    "finite",
+    "first_order_quantile",
+    "integration_of_rp",
+    "judge_joints",
+    "judge_task",
+    "kept_but_position",
+    "largest_interval",
+    "required_in_words",
+    "share_of",
+    "yield_of",
+]
+
+
+def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
+    """All criteria of a task, the figure that decides first."""
+    judged = (criterion.judge(evidence) for criterion in CRITERIA)
+    return tuple(judgement for judgement in judged if judgement is not None)
+
+
+def required_in_words(requirement: Requirement | None) -> str:
+    """Everything that is required, in words."""
+    if requirement is None:
+        return "nothing"
+    parts = [criterion.required(requirement) for criterion in CRITERIA]
+    if requirement.velocity_ripple is not None:
+        parts.append(f"{RIPPLE} within {percent(requirement.velocity_ripple)}")
+    return ", ".join(part for part in parts if part)

@@ -1,0 +1,134 @@
+"""What criteria are judged by at a task, and the figures that several of them take from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.asked import Requirement, unit_limits
+from armsim.engine import statistics as stats
+from armsim.engine.gaussian import quantile_by_moments
+from armsim.engine.run import TaskSample
+from armsim.formatting import Kind, percent, show
+from armsim.results.poses import Interval
+from armsim.results.posetable import PoseTable
+from armsim.results.records import Yield
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """What a criterion is judged by at a task.
+
+    Parameters
+    ----------
+    requirement : Requirement, optional
+    poses : PoseTable
+        As sampled.
+    worst : int
+        Pose with the largest quantile at the coverage.
+    sample : TaskSample
+    unreachable : sequence of str
+        Names of the points that the arm cannot take.
+    must_reach : bool
+        Whether all of them must be reached.
+    operation : str
+        The limits of operation that the machine states, in words; empty for none.
+    """
+
+    requirement: Requirement | None
+    poses: PoseTable
+    worst: int
+    sample: TaskSample
+    unreachable: Sequence[str]
+    must_reach: bool
+    operation: str
+
+    @property
+    def units(self) -> int:
+        """Built arms sampled."""
+        return len(self.sample.passing)
+
+
+def arms_kept(requirement: Requirement | None) -> float:
+    """Share of built arms that must keep what every arm has of its own: the yield, 95 % where none is required."""
+    return stats.LEVEL if requirement is None or requirement.yield_ is None else requirement.yield_
+
+
+def largest_interval(poses: PoseTable, of: str = "error") -> Interval:
+    """Interval of the largest quantile at the coverage over the poses; an end is infinite where the sample gives none.
+
+    Parameters
+    ----------
+    poses : PoseTable
+    of : str
+        Column, ``error`` or ``orientation_error``.
+
+    Returns
+    -------
+    (low, high) [m or rad]
+        Largest of the lower and largest of the upper ends of all poses.
+    """
+    values, ends = poses.column(f"{of}.at_coverage"), poses.column(f"{of}.at_coverage_interval")
+    low, high = np.where(np.isnan(ends[:, 0]), -np.inf, ends[:, 0]), np.where(np.isnan(ends[:, 1]), np.inf, ends[:, 1])
+    high = np.where(values > 0, high, 0.0)  # no error at all is certain
+    low = np.where(values > 0, low, 0.0)
+    return float(low.max()), float(high.max())
+
+
+def finite(interval: Interval) -> Interval | None:
+    """An interval; None where the sample gives only one of its ends, or none."""
+    return interval if all(math.isfinite(end) for end in interval) else None
+
+
+def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
+    """Share of units that pass, shape (units,); ``bounds`` (2, units): those that do for certain, and that may."""
+    units, passed = len(passing), int(np.count_nonzero(passing))
+    fewest, most = (passed, passed) if bounds is None else (int(np.count_nonzero(row)) for row in bounds)
+    interval = stats.clopper_pearson(fewest, units)[0], stats.clopper_pearson(most, units)[1]
+    return Yield(passed / units, interval, passed, units)
+
+
+def yield_of(sample: TaskSample) -> Yield:
+    """Share of the units of a sample that pass, its interval spanning those that the integration of RP leaves open."""
+    return share_of(sample.passing, sample.passing_bounds)
+
+
+def integration_of_rp(poses: PoseTable) -> float:
+    """Half-width of the integration of RP at the pose where that is largest. [m]"""
+    return float(poses.column("integration")[int(np.argmax(poses.column("repeatability.p95")))])
+
+
+UNIT_NAMES = ("AP", "RP", "orientation AP", "orientation RP")
+"""What every unit has, in the order of `unit_limits`."""
+
+
+def kept_but_position(requirement: Requirement, sample: TaskSample) -> NDArray[np.bool_]:
+    """Units that keep all that a unit can keep but the limit of AP, shape (units,)."""
+    out = sample.operating.copy()
+    for worst, limit in zip(sample.worst[1:], unit_limits(requirement)[1:], strict=True):
+        if limit is not None:
+            out &= worst <= limit
+    return out
+
+
+def losses(requirement: Requirement, evidence: Evidence) -> str:
+    """What units fail by, the most frequent first; a unit may fail by several."""
+    shares: dict[str, float] = {}
+    for name, worst, limit in zip(UNIT_NAMES, evidence.sample.worst, unit_limits(requirement), strict=True):
+        if limit is not None:
+            kind: Kind = "rad" if name.startswith("orientation") else "m"
+            shares[f"{name} above {show(limit, kind)}"] = float(np.mean(worst > limit))
+    if evidence.operation:
+        shares[evidence.operation] = float(np.mean(~evidence.sample.operating))
+    failing = sorted((item for item in shares.items() if item[1] > 0), key=lambda item: -item[1])
+    return ", ".join(f"{name} in {percent(share, 2)}" for name, share in failing)
+
+
+def first_order_quantile(poses: PoseTable, coverage: float) -> Array:
+    """Quantile of the error at every pose by first order, of a normal law, shape (poses,). [m]"""
+    return quantile_by_moments(poses.column("first_order.mean"), poses.column("first_order.covariance"), coverage)
