@@ -9,17 +9,55 @@ result.map()  # and budget(), population(), yield_curve(), joint("j2"), arm_and_
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from armsim.asked import Requirement
+    from armsim.decide.allocate import Allocation, allocate
+    from armsim.decide.compare import Comparison
+    from armsim.decide.select import select
+    from armsim.decide.selection import Selection
+    from armsim.decide.sensitivity import Sensitivities, sensitivities
+    from armsim.decide.sweep import sweep
+    from armsim.decide.tradeoff import TradeOff, trade_off
+    from armsim.decide.whatif import WhatIfs, what_if
+    from armsim.errors import InputError, RunError
     from armsim.hardware.calibrate import Calibrated
     from armsim.hardware.curve import Curves
     from armsim.hardware.verify import Verified
     from armsim.model.arm import Arm
+    from armsim.model.encoder import Encoder
+    from armsim.model.joint import Joint
     from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
+    from armsim.results import Result
+    from armsim.study import Study
 
-__all__ = ["Arm", "__version__", "calibrate", "compare", "curve", "load", "read", "run", "verify"]
+EXPORTS = {
+    "armsim.asked": ("Requirement",),
+    "armsim.decide": (
+        "Allocation", "Comparison", "Selection", "Sensitivities", "TradeOff", "WhatIfs", "allocate", "select",
+        "sensitivities", "sweep", "trade_off", "what_if",
+    ),
+    "armsim.errors": ("InputError", "RunError"),
+    "armsim.hardware.calibrate": ("Calibrated",),
+    "armsim.hardware.curve": ("Curves",),
+    "armsim.hardware.verify": ("Verified",),
+    "armsim.model.arm": ("Arm",),
+    "armsim.model.encoder": ("Encoder",),
+    "armsim.model.joint": ("Joint",),
+    "armsim.results": ("Result",),
+    "armsim.study": ("Study",),
+}  # fmt: skip
+"""Names that are imported where they are asked for, so that ``import armsim`` costs nothing, by their modules."""
+
+__all__ = [
+    "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Requirement",
+    "Result", "RunError", "Selection", "Sensitivities", "Study", "TradeOff", "Verified", "WhatIfs", "__version__",
+    "allocate", "calibrate", "compare", "curve", "load", "read", "run", "select", "sensitivities", "sweep", "trade_off",
+    "verify", "what_if",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:
@@ -27,11 +65,14 @@ def __getattr__(name: str) -> Any:
         from armsim.version import own_version
 
         return own_version()
-    if name == "Arm":
-        from armsim.model.arm import Arm
-
-        return Arm
+    for module, names in EXPORTS.items():
+        if name in names:
+            return getattr(import_module(module), name)
     raise AttributeError(f"module 'armsim' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
 
 
 def load(path: Path | str) -> DisplayedStudy:

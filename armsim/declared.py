@@ -147,6 +147,25 @@ def _declared(owner: Any) -> tuple[Declared, ...]:
     return tuple(out)
 
 
+def refuse_out_of_bounds(owner: Any) -> None:
+    """Hold the numbers of a declared object against the bounds that a document must keep.
+
+    Raises
+    ------
+    ValueError
+        A number is out of its bounds; tells its key, what was found and what is accepted.
+    """
+    for field in declared(type(owner)):
+        value, about = getattr(owner, field.name), field.key
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        low = about.least is not None and (value < about.least or (about.above and value == about.least))
+        if low or (about.most is not None and value > about.most):
+            least = "" if about.least is None else f"{'above' if about.above else 'at least'} {about.least:g}"
+            most = "" if about.most is None else f"at most {about.most:g}"
+            raise ValueError(f"{field.yaml}: {value!r}; accepted: {', '.join(part for part in (least, most) if part)}")
+
+
 def nested(field: Declared) -> bool:
     """Whether a field holds a mapping of declared fields of its own."""
     return dataclasses.is_dataclass(field.type) and bool(declared(field.type))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Literal
 
 Kind = Literal["m", "rad"]
@@ -191,6 +192,18 @@ def points(value: float, interval: Interval | None) -> str:
     places = decimals_of([value], [interval], PERCENT.factor)
     text = in_unit(value, interval, PERCENT.factor, places)
     return f"{'+' if value > 0 else ''}{text} points"
+
+
+MOST_NAMES = 8
+"""Names that a message lists."""
+
+
+def not_found(what: str, name: str, names: Sequence[str]) -> str:
+    """A message for a name that is not among those that there are, the most similar one offered."""
+    like = get_close_matches(name, names, 1)
+    offered = f"; did you mean {like[0]!r}?" if like else "."
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    return f"no {what} named {name!r}{offered} There are: {', '.join(map(repr, names[:MOST_NAMES]))}{more}"
 
 
 BELOW_RESOLUTION = 1e-6

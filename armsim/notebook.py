@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from html import escape
+from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -111,7 +112,6 @@ class DisplayedStudy(Study):
     """A `Study` whose results draw themselves."""
 
     def run(self, *given: Any, **named: Any) -> DisplayedResult:
-        """As `Study.run`."""
         return DisplayedResult.of(super().run(*given, **named))
 
     def _repr_html_(self) -> str:
@@ -146,6 +146,11 @@ class DisplayedComparison(Comparison):
         rows = wording.summary_rows(self)
         table = html_table(tuple(rows[0]), [tuple(row.values()) for row in rows])
         return table + "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
+
+
+# people who ask for help see the parameters of `Study.run`
+DisplayedStudy.run.__signature__ = signature(Study.run)  # type: ignore[attr-defined]
+DisplayedStudy.run.__doc__ = Study.run.__doc__
 
 
 def html_table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

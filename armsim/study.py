@@ -14,6 +14,7 @@ from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
 from armsim.caveats import caveats
 from armsim.core.sources import LANES
 from armsim.criteria import judge_joints
+from armsim.declared import refuse_out_of_bounds
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
 from armsim.engine import growth
@@ -87,7 +88,18 @@ class Study:
         return cls(load_scenario(path))
 
     def with_plan(self, units: int | None = None, visits: int | None = None, seed: int | None = None) -> Self:
-        """The same study sampled otherwise."""
+        """The same study sampled otherwise.
+
+        Parameters
+        ----------
+        units, visits, seed : int, optional
+            As it was where not given.
+
+        Raises
+        ------
+        ValueError
+            A number that no scenario may state.
+        """
         old = self.scenario.plan
         plan = replace(
             old,
@@ -95,6 +107,7 @@ class Study:
             visits=old.visits if visits is None else visits,
             seed=old.seed if seed is None else seed,
         )
+        refuse_out_of_bounds(plan)
         return type(self)(replace(self.scenario, plan=plan), self._found, self._made)
 
     def with_scenario(self, **changes: Any) -> Self:

@@ -18,7 +18,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from armsim.arrays import Array
 from armsim.asked import Requirement, coverage_of
-from armsim.formatting import percent
+from armsim.formatting import not_found, percent
 from armsim.requirement import Judgement, Verdict, combined, fails, reasons
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget
 from armsim.results.poses import Interval, Matrix, PoseResult, UnitQuantiles, Vector
@@ -252,8 +252,13 @@ class TaskResult:
         return len(self.poses) > 0 and not math.isnan(float(self.column("along")[0]))
 
     def column(self, path: str) -> Array:
-        """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined."""
-        return self.poses.column(path)
+        """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined.
+
+        It cannot be written: a result stays what was sampled.
+        """
+        view: Array = self.poses.column(path).view()
+        view.flags.writeable = False
+        return view
 
     def share(self, owner: str, cause: str) -> Array:
         """Share of the scatter of one cause over all poses, shape (poses,)."""
@@ -264,7 +269,15 @@ class TaskResult:
         return np.asarray(self.poses.contributions[:, self.poses.members(owner, cause)].sum(axis=1))
 
     def pose(self, name: str) -> PoseResult:
-        """The pose of a name."""
+        """The pose of a name.
+
+        Raises
+        ------
+        KeyError
+            There is none of that name; tells those that there are.
+        """
+        if name not in self.poses.names:
+            raise KeyError(not_found("pose", name, self.poses.names))
         return self.poses[self.poses.names.index(name)]
 
 
@@ -339,8 +352,17 @@ class Result:
         return (*of_tasks, *reasons(self.judgements))
 
     def task(self, name: str) -> TaskResult:
-        """The task of a name."""
-        return next(task for task in self.tasks if task.name == name)
+        """The task of a name.
+
+        Raises
+        ------
+        KeyError
+            There is none of that name; tells those that there are.
+        """
+        for task in self.tasks:
+            if task.name == name:
+                return task
+        raise KeyError(not_found("task", name, [task.name for task in self.tasks]))
 
     def to_json(self) -> bytes:
         """The text of results.json."""

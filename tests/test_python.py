@@ -1,0 +1,70 @@
+"""The Python face: what is exported, what answers a slip, what cannot be changed."""
+
+from __future__ import annotations
+
+import inspect
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from support import ROOT
+
+import armsim
+from armsim.results import Result
+
+SEVEN = ROOT / "scenarios" / "seven-from-sheets.yaml"
+
+
+@pytest.fixture(scope="module")
+def result() -> Result:
+    return armsim.load(SEVEN).with_plan(units=40, visits=3).run(1)
+
+
+def test_everything_that_is_exported_is_there() -> None:
+    for name in armsim.__all__:
+        assert getattr(armsim, name) is not None, name
+    assert set(armsim.__all__) <= set(dir(armsim))
+    assert "import_module" not in dir(armsim)
+    with pytest.raises(AttributeError, match="no attribute 'studdy'"):
+        _ = armsim.studdy
+
+
+def test_the_import_costs_nothing() -> None:
+    """No library and no module of the package is loaded before it is asked for. Source: the list of loaded modules."""
+    text = "import sys, armsim; print([m for m in sys.modules if m.split('.')[0] in ('numpy', 'numba', 'pydantic')])"
+    done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout.strip() == "[]"
+
+
+def test_a_name_that_is_not_there_is_answered_with_those_that_are(result: Result) -> None:
+    with pytest.raises(KeyError, match=r"no task named 'statoins'; did you mean 'stations'\? There are: 'stations'"):
+        result.task("statoins")
+    name = result.tasks[0].poses.names[0]
+    with pytest.raises(KeyError, match=f"no pose named 'nowhere'.*{name}"):
+        result.tasks[0].pose("nowhere")
+    assert result.tasks[0].pose(name).name == name
+
+
+@pytest.mark.parametrize(
+    ("given", "found"),
+    [({"units": 0}, "units: 0; accepted: at least 1"), ({"visits": -3}, "visits: -3"), ({"seed": -1}, "seed: -1"),
+     ({"units": 10**9}, "at most 1e\\+07")],
+)  # fmt: skip
+def test_a_plan_keeps_the_bounds_of_a_file(given: dict[str, int], found: str) -> None:
+    with pytest.raises(ValueError, match=found):
+        armsim.load(SEVEN).with_plan(**given)
+
+
+def test_a_result_cannot_be_written(result: Result) -> None:
+    column = result.tasks[0].column("error.p95")
+    before = column.copy()
+    with pytest.raises(ValueError, match="read-only"):
+        column[0] = 0.0
+    assert np.array_equal(result.tasks[0].column("error.p95"), before)
+
+
+def test_run_tells_its_parameters() -> None:
+    study = armsim.load(SEVEN)
+    assert "workers" in inspect.signature(study.run).parameters
+    assert "Raises" in (study.run.__doc__ or "")
