@@ -17,7 +17,7 @@ from armsim.engine.run import TaskSample
 from armsim.formatting import Kind, percent, show
 from armsim.results.poses import Interval
 from armsim.results.posetable import PoseTable
-from armsim.results.records import Yield
+from armsim.results.summary import Yield
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,19 +10,14 @@ from armsim.results.joints import (
     Ripple,
     TermBudget,
 )
-from armsim.results.records import (
-    FORMAT,
-    NEAR_SINGULAR,
+from armsim.results.records import FORMAT, NEAR_SINGULAR, Adaptive, MapOf, Result, TaskResult
+from armsim.results.summary import (
     Acceptance,
-    Adaptive,
     Contribution,
     Grid,
-    MapOf,
     Measure,
-    Result,
     Reversal,
     Summary,
-    TaskResult,
     UnitDistribution,
     Unreachable,
     Within,
