@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,7 +52,7 @@ class Scenario:
     @property
     def folder(self) -> Path:
         """From which the files count that changes name which stand in no file, as those of the command line."""
-        return (self.file or self.sources[0].path).parent
+        return Path(os.path.realpath(self.file or self.sources[0].path)).parent
 
     def fault(self, key: str, found: str, accepted: str) -> InputError:
         """What is wrong with it as a whole, told at the head of its file."""

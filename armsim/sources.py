@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -51,9 +52,13 @@ class Source:
         return self, tuple(path)
 
     def beside(self, path: Sequence[str | int], name: str) -> Path:
-        """A file that is named at a key path: it counts from where that is written, whatever else is changed."""
+        """A file that is named at a key path: it counts from where that is written, whatever else is changed.
+
+        A link is followed first: what a file names is the same under each of its names.
+        """
         source, _ = self.origin(path)
-        return (source.path.parent if source.folder is None else source.folder) / name
+        folder = Path(os.path.realpath(source.path)).parent if source.folder is None else source.folder
+        return folder / name
 
     def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
         """A fault at a key path; parts of the path that the file does not have are left out of the place."""

@@ -45,11 +45,22 @@ def check(
 
 
 def _changed(document: Any, changes: dict[str, Any]) -> Any:
-    """A scenario with changes made; other documents have none."""
+    """A scenario with changes made.
+
+    Raises
+    ------
+    InputError
+        Changes of another document, or such as lead nowhere.
+    """
     from armsim.documents.load import load_changed
     from armsim.scenario import Scenario
 
-    return load_changed(document, changes) if isinstance(document, Scenario) else document
+    if isinstance(document, Scenario):
+        return load_changed(document, changes)
+    if changes:
+        found = f"{', '.join(changes)}: not for this document"
+        raise InputError(Problem("command line", 0, 0, "--set", found, "a scenario, whose values it changes"))
+    return document
 
 
 def _is_folder(path: Path) -> bool:

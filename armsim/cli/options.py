@@ -46,6 +46,9 @@ def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
         path, sign, value = text.partition("=")
         if not sign or not path.strip():
             raise InputError(Problem("command line", 0, 0, "--set", repr(text[:60]), "PATH=VALUE"))
+        if value.strip() in ("", "---"):
+            found, accepted = "no value", "a value as it stands in a file; null takes the key away"
+            raise InputError(Problem("command line", 0, 0, f"--set {path.strip()}", found, accepted))
         out[path.strip()] = read_value(value, f"--set {path.strip()}")
     return out
 

@@ -17,7 +17,11 @@ from armsim.results.plain import plain
 from armsim.study import Study, _quiet
 
 MOST_POINTS = 1000
-NUMBER = re.compile(r"([-+0-9.eE]+)(.{0,40})", re.ASCII)
+NUMBER = re.compile(
+    r"([-+]?(?:(?:0|[1-9][0-9]*)(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)([^0-9_.].{0,40})?", re.ASCII
+)
+"""As files take it: decimal, without a leading zero; then the unit."""
+COUNT = re.compile(r"[1-9][0-9]{0,6}", re.ASCII)
 ACCEPTED = "FROM..TO:COUNT, such as 5um..40um:8"
 
 
@@ -49,6 +53,11 @@ class Sweep:
         return plain(self.record)
 
 
+def _no_values(text: str, found: str) -> InputError:
+    accepted = f"{ACCEPTED}, from 2 to {MOST_POINTS} values"
+    return InputError(Problem("command line", 0, 0, "--sweep", f"{found} in {text[:60]!r}", accepted))
+
+
 def values_of(text: str) -> list[str]:
     """Values, evenly apart, from a text such as ``5um..40um:8``.
 
@@ -58,16 +67,21 @@ def values_of(text: str) -> list[str]:
         The text says no such values.
     """
     ends, _, many = text.rpartition(":")
-    first, _, last = ends.partition("..")
-    try:
-        found = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
-        low, high = (float(own[1]) if own is not None else math.nan for own in found)
-        count = int(many)
-        units = [own[2].strip() for own in found if own is not None and own[2].strip()]
-        if not 2 <= count <= MOST_POINTS or not math.isfinite(low) or not math.isfinite(high) or len(set(units)) > 1:
-            raise ValueError
-    except ValueError as error:
-        raise InputError(Problem("sweep", 0, 0, "", repr(text[:60]), f"{ACCEPTED}, from 2 to {MOST_POINTS}")) from error
+    first, mark, last = ends.partition("..")
+    if not mark:
+        raise _no_values(text, "no FROM..TO and COUNT")
+    if COUNT.fullmatch(many.strip()) is None or not 2 <= int(many) <= MOST_POINTS:
+        raise _no_values(text, f"{many.strip()[:20]!r} values")
+    found = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
+    if found[0] is None or found[1] is None:
+        wrong = first if found[0] is None else last
+        raise _no_values(text, f"{wrong.strip()[:40]!r} is no plain number with a unit")
+    (low, high), count = (float(end[1]) for end in found if end is not None), int(many)
+    units = [end[2].strip() for end in found if end is not None and (end[2] or "").strip()]
+    if len(set(units)) > 1:
+        raise _no_values(text, f"two units, {units[0]} and {units[1]}")
+    if not math.isfinite(low) or not math.isfinite(high):
+        raise _no_values(text, "an end that is not finite")
     unit = f" {units[0]}" if units else ""
     return [f"{low + (high - low) * k / (count - 1):.12g}{unit}" for k in range(count)]
 

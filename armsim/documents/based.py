@@ -48,7 +48,7 @@ def based(
         Anything is wrong in the base, a path leads nowhere, or bases go in a circle.
     """
     document: ChangesDocument = validated(ChangesDocument, source.data, source, ())
-    file = source.path.parent / document.base
+    file = source.beside(("base",), document.base)
     before = (*under, os.path.realpath(source.path))
     circular = os.path.realpath(file) in before
     if circular or len(before) > MOST_DEEP:

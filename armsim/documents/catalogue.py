@@ -86,9 +86,25 @@ MARK = "#"
 """Between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
 
 
+def parted(reference: str, folder: Path) -> tuple[str, str | None]:
+    """File of a reference, and name of the encoder in it; None where the file itself is meant.
+
+    Both may hold the mark: what is before it must be a file, else the first mark parts them.
+    """
+    if MARK not in reference or (folder / reference).is_file():
+        return reference, None
+    ends = [n for n, letter in enumerate(reference) if letter == MARK]
+    end = next((n for n in ends if (folder / reference[:n]).is_file()), ends[0])
+    return reference[:end], " ".join(reference[end + 1 :].split())
+
+
 def within(encoder: Any, catalogue: Path, read: Mapping[str, Source]) -> str:
     """Name of an encoder that a catalogue holds or refers to, among the files that were read."""
-    document = encoder if isinstance(encoder, dict) else read[os.path.realpath(catalogue.parent / encoder)].data
+    document = (
+        encoder
+        if isinstance(encoder, dict)
+        else read[os.path.realpath(Path(os.path.realpath(catalogue)).parent / encoder)].data
+    )
     return " ".join(str(document["name"]).split())
 
 

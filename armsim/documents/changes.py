@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from armsim.documents.catalogue import MARK, entry_of
+from armsim.documents.catalogue import entry_of, parted
 from armsim.documents.source import read_named, read_source
 from armsim.errors import InputError
 from armsim.sources import KeyPath, Source
@@ -72,14 +72,14 @@ class _Edit:
 
     def copy_referred(self, here: dict[str, Any], at: KeyPath, stated: _Stated) -> None:
         """Put the document to which a key refers in the place of the reference."""
-        file, mark, name = here[at[-1]].partition(MARK)  # type: ignore[index]
+        file, name = parted(here[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
         path = self.source.beside(at, file)
         own = read_source(path, read_named(path, stated.source, stated.at))
-        entry = entry_of(own, " ".join(name.split())) if mark else (0, own.data)
+        entry = (0, own.data) if name is None else entry_of(own, name)
         if entry is None:
             raise stated.error(f"no encoder named {name!r} in {own.path}", "the name of one that it holds")
         here[at[-1]] = copy.deepcopy(entry[1])  # type: ignore[index]
-        self.mark(at, own, ("encoders", entry[0], "encoder") if mark else ())
+        self.mark(at, own, ("encoders", entry[0], "encoder") if name is not None else ())
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def _spelled_out(
         joints = data.get("joints", {})
         if not isinstance(joints, dict):
             raise stated.error(f"joints is {str(joints)[:60]!r}, which has no parts", "a path to a value")
-        for joint in joints:
+        for joint in list(joints):
             yield ["joints", joint, *rest[1:]]
     else:
         yield [first, *rest]
@@ -144,7 +144,9 @@ def _put(edit: _Edit, keys: list[str], value: Any, stated: _Stated) -> KeyPath:
     if isinstance(here, list):
         raise stated.error("an entry of a list", "a path to a key of that entry")
     if value is None:
-        here.pop(keys[-1], None)
+        if keys[-1] not in here:
+            raise stated.nowhere(keys[-1], [str(key) for key in here], "stated key")
+        del here[keys[-1]]
     else:
         here[keys[-1]] = copy.deepcopy(value)
     return tuple(at)

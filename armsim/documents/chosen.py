@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from armsim.documents.catalogue import within
+from armsim.documents.references import named_from
 from armsim.model.joint import Fitting
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
@@ -68,7 +69,7 @@ def as_changes(
 
 def written_changes(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
     """The text of a scenario that is another one with changes, to stand in a folder."""
-    lines = ["kind: scenario", f"name: {written(name)}", f"base: {written(os.path.relpath(base, to))}"]
+    lines = ["kind: scenario", f"name: {written(name)}", f"base: {written(named_from(base, to))}"]
     lines.append("changes:" if changes else "changes: {}")
     return "\n".join([*lines, *(f"  {written(path)}: {written(value)}" for path, value in changes.items()), ""])
 
@@ -106,8 +107,8 @@ def fitted_with(
 
 def reference(entry: Any, name: str, catalogue: Path, to: Path) -> str:
     """A file of its own where the catalogue names one, else the entry of the catalogue."""
-    beside = catalogue.absolute().parent
-    return os.path.relpath(beside / entry, to) if isinstance(entry, str) else f"{os.path.relpath(catalogue, to)}#{name}"
+    beside = Path(os.path.realpath(catalogue)).parent
+    return named_from(beside / entry, to) if isinstance(entry, str) else f"{named_from(catalogue, to)}#{name}"
 
 
 def _together(fitted: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]) -> list[tuple[str, tuple[str, ...]]]:

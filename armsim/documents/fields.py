@@ -227,6 +227,8 @@ def count(least: int = 1, most: int = 1_000_000, why: str = "") -> Check:
     accepted = f"a whole number from {least} to {most}{': ' if why else ''}{why}"
 
     def check(value: Any) -> int:
+        if isinstance(value, float) and value.is_integer():  # 1e3
+            value = int(value)
         if (
             isinstance(value, bool)
             or not isinstance(value, int)

@@ -235,7 +235,7 @@ class _Builder:
             raise self.fault(node.line, node.column, found, "decimal digits, such as 90 or 1.5e3", _dotted(path))
         try:
             return self.scalars.yaml_constructors[node.tag](self.scalars, yaml.ScalarNode(node.tag, text))
-        except (ValueError, OverflowError) as error:
+        except (ValueError, OverflowError, KeyError) as error:
             found = f"{text[:40]!r} cannot be read"
             raise self.fault(node.line, node.column, found, "a plain value", _dotted(path)) from error
 

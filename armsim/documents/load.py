@@ -16,7 +16,7 @@ from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm
 from armsim.documents.based import Bases, based
 from armsim.documents.build_tasks import build_task
 from armsim.documents.calibration import build_calibration
-from armsim.documents.catalogue import MARK, CatalogueDocument, entry_of
+from armsim.documents.catalogue import CatalogueDocument, entry_of, parted
 from armsim.documents.changes import changed
 from armsim.documents.columns import LARGEST, source_of
 from armsim.documents.declared import Place, build
@@ -312,9 +312,9 @@ class _Loader:
         if not isinstance(reference, str) or not reference:
             accepted = f"a path to a file of kind {kind}, or the document itself"
             raise self.source.error(at, f"{reference!r} is not a reference", accepted)
-        file, mark, name = reference.partition(MARK)
-        if mark and kind == "encoder":
-            return self._entry(file, " ".join(name.split()), at)
+        file, name = parted(reference, self.source.beside(at, ""))
+        if name is not None and kind == "encoder":
+            return self._entry(file, name, at)
         source = self._file(reference, kind, at)
         return source.data, source, ()
 

@@ -14,6 +14,11 @@ PATH = "path"
 """Format of what names a file, in the schemas of the documents."""
 
 
+def named_from(file: Path, to: Path) -> str:
+    """A file as what stands in a folder names it; links on the way to both are followed, as a reader does."""
+    return os.path.relpath(Path(os.path.realpath(file.parent)) / file.name, os.path.realpath(to))
+
+
 def counted_from(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str, Any]:
     """Changes by path, their files counted from the folder ``to`` where they have counted from ``beside``."""
     schema = schema_of("scenario")
@@ -26,7 +31,7 @@ def counted_from(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str
             return [moved(inner, below(nodes, number, definitions)) for number, inner in enumerate(value)]
         options = [option for node in nodes for option in alternatives(node, definitions)]
         names = isinstance(value, str) and any(option.get("format") == PATH for option in options)
-        return os.path.relpath(beside / value, to) if names else value
+        return named_from(beside / value, to) if names else value
 
     out = {}
     for path, value in changes.items():
