@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from armsim.asked import ISO_CYCLES, Requirement
+from armsim.asked import ISO_CYCLES, Requirement, coverage_of
 from armsim.criteria import (
     Evidence,
     finite,
@@ -273,7 +273,7 @@ def _summary(
         p95_interval=top.error.p95_interval,
         worst_pose=top.name,
         at_coverage=top.error.at_coverage,
-        at_coverage_interval=finite(largest_interval(poses)),
+        at_coverage_interval=finite(largest_interval(poses, coverage_of(requirement))),
         repeatability_p95=rp.value,
         repeatability_p95_interval=rp.interval,
         groups=groups,

@@ -29,6 +29,8 @@ DIGITS = 3
 """Significant digits of the largest number of a column whose intervals do not show."""
 LEAST_PERCENT = 5e-5
 """Share below which its digits tell nothing."""
+TWO_DIGITS = 3.55
+"""Leading digits of a half-width up to which a second one is told. Rule of the Particle Data Group, from memory."""
 VISIBLE = 0.25
 """Half-width, in units of the last of those digits, from which on an interval is told."""
 Interval = tuple[float, float]
@@ -76,8 +78,8 @@ def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | No
 def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | None], factor: float) -> int:
     """Decimals of numbers that stand in one column, as many as the least certain of them justifies.
 
-    Two digits of the widest half-width (JCGM 100:2008 7.2.6); three of the largest number where no interval shows in
-    those.
+    Two digits of the widest half-width while they are below 35, else one (JCGM 100:2008 7.2.6: at most two); three
+    of the largest number where no interval shows in those.
 
     Parameters
     ----------
@@ -92,11 +94,17 @@ def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | N
     wide = max((half for half in halves if math.isfinite(half)), default=0.0)
     sizes = [abs(value) * factor for value in values if value is not None and math.isfinite(value) and value]
     if not sizes:
-        return max(0, 1 - _exponent(wide, 2)) if wide else 0
+        return max(0, _places(wide)) if wide else 0
     places = DIGITS - 1 - _exponent(max(sizes), DIGITS)
     if wide >= VISIBLE * 10.0**-places:
-        places = 1 - _exponent(wide, 2)
+        places = _places(wide)
     return max(0, places)
+
+
+def _places(half: float) -> int:
+    """Decimals that a half-width justifies."""
+    first = _exponent(half, 2)
+    return (1 if half < TWO_DIGITS * 10.0**first else 0) - first
 
 
 def in_unit(value: float, interval: Interval | None, factor: float, places: int, unit: str = "") -> str:
@@ -121,7 +129,7 @@ def show_interval(value: float | None, interval: Interval | None, kind: Kind = "
     """A value and its 95 % interval, with the digits of `decimals_of`; ends that read like the value are left out."""
     if value is None or interval is None or interval[1] <= interval[0]:
         return show(value, kind, unit=unit)
-    unit = unit or unit_for([value], kind)
+    unit = unit or unit_for([value, (interval[1] - interval[0]) / 2], kind)
     return in_unit(value, interval, unit.factor, decimals_of([value], [interval], unit.factor), unit.name)
 
 

@@ -59,12 +59,14 @@ def arms_kept(requirement: Requirement | None) -> float:
     return stats.LEVEL if requirement is None or requirement.yield_ is None else requirement.yield_
 
 
-def largest_interval(poses: PoseTable, of: str = "error") -> Interval:
+def largest_interval(poses: PoseTable, coverage: float, of: str = "error") -> Interval:
     """Interval of the largest quantile at the coverage over the poses; an end is infinite where the sample gives none.
 
     Parameters
     ----------
     poses : PoseTable
+    coverage : float
+        Of the quantile.
     of : str
         Column, ``error`` or ``orientation_error``.
 
@@ -75,9 +77,25 @@ def largest_interval(poses: PoseTable, of: str = "error") -> Interval:
     """
     values, ends = poses.column(f"{of}.at_coverage"), poses.column(f"{of}.at_coverage_interval")
     low, high = np.where(np.isnan(ends[:, 0]), -np.inf, ends[:, 0]), np.where(np.isnan(ends[:, 1]), np.inf, ends[:, 1])
+    if coverage >= stats.LEVEL:  # what 95 % of errors exceed, more of them do: where the sample gives no interval
+        sure = poses.column("error.p95_interval")[:, 0] if of == "error" else np.full(len(values), np.nan)
+        low = np.where(np.isneginf(low) & ~np.isnan(sure), sure, low)
     high = np.where(values > 0, high, 0.0)  # no error at all is certain
     low = np.where(values > 0, low, 0.0)
     return float(low.max()), float(high.max())
+
+
+def surely_above(values: Array, share: float) -> float:
+    """What a quantile over arms is at least, where the sample gives it no interval: the lower end of the median's.
+
+    Parameters
+    ----------
+    values : (units,)
+    share : float
+        Of the quantile; below one half nothing is known.
+    """
+    (median,) = stats.unit_quantiles(values, (0.5,))
+    return 0.0 if share < 0.5 or median.interval is None else median.interval[0]
 
 
 def finite(interval: Interval) -> Interval | None:

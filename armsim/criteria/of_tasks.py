@@ -15,6 +15,7 @@ from armsim.criteria.evidence import (
     integration_of_rp,
     largest_interval,
     losses,
+    surely_above,
     yield_of,
 )
 from armsim.engine import statistics as stats
@@ -43,9 +44,10 @@ class Position(Criterion):
     def judge(self, evidence: Evidence) -> Judgement | None:
         poses, statistic = evidence.poses, self.statistic(evidence.requirement)
         value = float(poses.column("error.at_coverage")[evidence.worst])
+        coverage = coverage_of(evidence.requirement)
         return Judgement.of(
-            self.name, statistic, f"{statistic} lie within {{}}", value, largest_interval(poses),
-            self.stated(evidence), evidence.units, poses.names[evidence.worst],
+            self.name, statistic, f"{statistic} lie within {{}}", value, largest_interval(poses, coverage),
+            self.stated(evidence), evidence.units, poses.names[evidence.worst], quantile=coverage,
         )  # fmt: skip
 
     def first_order(self, requirement: Requirement | None, poses: PoseTable) -> float | None:
@@ -74,8 +76,9 @@ class Repeatability(Criterion):
         (rp,) = stats.unit_quantiles(evidence.sample.worst[1], (share,), integration_of_rp(poses))
         return Judgement.of(
             self.name, self.statistic(evidence.requirement), f"{percent(share)} of arms repeat within {{}} (RP)",
-            rp.value, rp.interval or (0.0, math.inf), self.stated(evidence), evidence.units,
-            poses.names[int(np.argmax(poses.column("repeatability.p95")))],
+            rp.value, rp.interval or (surely_above(evidence.sample.worst[1], share), math.inf),
+            self.stated(evidence), evidence.units,
+            poses.names[int(np.argmax(poses.column("repeatability.p95")))], quantile=share,
         )  # fmt: skip
 
     def _arms(self, requirement: Requirement | None) -> float:
@@ -100,11 +103,11 @@ class Orientation(Criterion):
         if self.stated(evidence) is None:
             return None
         statistic, values = self.statistic(evidence.requirement), evidence.poses.column("orientation_error.at_coverage")
-        worst = int(np.argmax(values))
+        worst, coverage = int(np.argmax(values)), coverage_of(evidence.requirement)
         return Judgement.of(
             self.name, statistic, f"{statistic} lie within {{}}", float(values[worst]),
-            largest_interval(evidence.poses, "orientation_error"), self.stated(evidence), evidence.units,
-            evidence.poses.names[worst], self.quantity,
+            largest_interval(evidence.poses, coverage, "orientation_error"), self.stated(evidence), evidence.units,
+            evidence.poses.names[worst], self.quantity, quantile=coverage,
         )  # fmt: skip
 
 
@@ -130,9 +133,10 @@ class OrientationRepeatability(Criterion):
         (rp,) = stats.unit_quantiles(evidence.sample.worst[3], (share,))
         phrase = f"{percent(share)} of arms repeat the orientation within {{}}"
         return Judgement.of(
-            self.name, self.statistic(evidence.requirement), phrase, rp.value, rp.interval or (0.0, math.inf),
+            self.name, self.statistic(evidence.requirement), phrase, rp.value,
+            rp.interval or (surely_above(evidence.sample.worst[3], share), math.inf),
             self.stated(evidence), evidence.units,
-            poses.names[int(np.argmax(poses.column("orientation_repeatability.p95")))], self.quantity,
+            poses.names[int(np.argmax(poses.column("orientation_repeatability.p95")))], self.quantity, quantile=share,
         )  # fmt: skip
 
 

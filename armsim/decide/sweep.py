@@ -83,7 +83,7 @@ def values_of(text: str) -> list[str]:
     if not math.isfinite(low) or not math.isfinite(high):
         raise _no_values(text, "an end that is not finite")
     unit = f" {units[0]}" if units else ""
-    return [f"{low + (high - low) * k / (count - 1):.12g}{unit}" for k in range(count)]
+    return [f"{low + (high - low) * k / (count - 1):.6g}{unit}" for k in range(count)]
 
 
 def sweep(

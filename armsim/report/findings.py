@@ -84,8 +84,8 @@ def _test(task: TaskResult) -> str:
     if test.passing is None or test.good_rejected is None or test.bad_passed is None:
         return f"{text}."
     return (
-        f"{text}; it would pass {percent(test.passing.value)} of them, reject {percent(test.good_rejected, 2)} that "
-        f"keep the requirement there, and pass {percent(test.bad_passed, 2)} that do not."
+        f"{text}; it would pass {percent(test.passing.value)} of them, reject {percent(test.good_rejected)} that "
+        f"keep the requirement there, and pass {percent(test.bad_passed)} that do not."
     )
 
 

@@ -37,6 +37,8 @@ def difference(row: TaskDifference, quantile: str) -> str:
         what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
     if row.price > 0 and gained > 0 and told:
         return f"{what}, for {row.price:g} cost units more: {show(gained / row.price)} per cost unit"
+    if not row.price:
+        return f"{what}, at the same price"
     return f"{what}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"
 
 

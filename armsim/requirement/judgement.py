@@ -9,11 +9,13 @@ from functools import partial
 from typing import Literal
 
 from armsim.formatting import PERCENT, Kind, Unit, apart, decimals_of, in_unit, percent, show, unit_for
-from armsim.requirement.state import Verdict, state_of, units_to_resolve, worst_of
+from armsim.requirement.state import Verdict, state_of, units_for_interval, units_to_resolve, worst_of
 
 Quantity = Literal["length", "angle", "share", "count"]
 Ends = tuple[float, float]
 COUNT = Unit("", 1.0)
+LEAST_LOAD, MOST_LOAD = 1e-3, 10.0
+"""Values over their limit between which they are shown in the unit of the limit."""
 KINDS: dict[str, Kind] = {"length": "m", "angle": "rad"}
 
 
@@ -87,10 +89,16 @@ class Judgement:
         quantity: Quantity = "length",
         at_least: bool = False,
         cause: str = "",
+        quantile: float = 1.0,
     ) -> Judgement:
-        """Judge a value by its ``ends``, infinite where the sample gives none; ``units`` were sampled."""
+        """Judge a value by its ``ends``, infinite where the sample gives none.
+
+        ``units`` were sampled; ``quantile`` is the share of arms of which the value is a quantile, 1 where it is none.
+        """
         state: Verdict = "none stated" if limit is None else state_of(*ends, limit, at_least)
         more = None if limit is None or state != "not resolved" else units_to_resolve(units, value, *ends, limit)
+        if state == "not resolved" and not math.isfinite(ends[1]):
+            more = units_for_interval(quantile) or None
         interval = ends if all(math.isfinite(end) for end in ends) else None
         one = Judgement(
             criterion, statistic, phrase, where, value, interval, limit, quantity, at_least, state, cause, more
@@ -174,7 +182,8 @@ class Judgement:
         if self.state != "not resolved":
             return ""
         if self.interval is None:
-            return "too few units for an interval"
+            gives = f"; about {self.units_to_resolve} give one" if self.units_to_resolve else ""
+            return f"too few units for an interval{gives}"
         inside = "the limit lies in the 95 % interval"
         return f"{inside}; about {self.units_to_resolve} units would resolve it" if self.units_to_resolve else inside
 
@@ -203,8 +212,10 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
     shown: dict[str, tuple[str, int]] = {}
     for name, column in columns.items():
         values = [judgement.value for judgement in column]
-        kind = KINDS.get(column[0].quantity)
-        unit = column[0].shown_in if kind is None else unit_for(values, kind)
+        kind, limits = KINDS.get(column[0].quantity), [own.limit for own in column if own.limit is not None]
+        # beside a limit in its unit, as long as the numbers can be read there
+        near = bool(limits) and all(LEAST_LOAD < own.load < MOST_LOAD for own in column)
+        unit = column[0].shown_in if kind is None else unit_for(limits if near else values, kind)
         places = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
         shown[name] = unit.name, max(places, 1) if column[0].quantity == "share" else places  # 99.9 % is not 100 %
 

@@ -47,6 +47,19 @@ def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
     return ORDER[max((ORDER.index(verdict) for verdict in verdicts), default=0)]
 
 
+def units_for_interval(quantile: float) -> int:
+    """Arms from which on a quantile over arms has an upper end: p^n is at most 2.5 %, in round numbers.
+
+    References
+    ----------
+    .. [1] Conover, Practical Nonparametric Statistics (1999), 3.2: order statistics; the largest of n lies below the
+       quantile with the chance p^n.
+    """
+    wanted = math.ceil(math.log(0.025) / math.log(quantile)) if quantile < 1.0 else 0
+    step = int(10 ** max(0, len(str(wanted)) - 2))
+    return -(-wanted // step) * step
+
+
 def units_to_resolve(units: int, value: float, low: float, high: float, limit: float) -> int | None:
     """Units, in round numbers, whose interval about the same value would no longer hold the limit.
 

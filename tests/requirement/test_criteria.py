@@ -137,3 +137,23 @@ def test_it_is_read_from_a_file_and_told(tmp_path: Path) -> None:
     wrong = invoke("check", demo, "--set", "requirement={position: 5 mm, orientation: 20 um}")
     assert wrong.returncode == 2
     assert "orientation" in wrong.stderr
+
+
+def test_a_failure_is_called_so_by_the_end_that_the_sample_gives() -> None:
+    """With 200 arms the 99 % quantile has no upper end; 95 % of the errors are far beyond the limit all the same.
+
+    Source: the 99 % quantile is no less than the 95 % quantile, whose interval is there.
+    """
+    scattered = turning(Requirement(20e-6, 0.99, repeatability=1e-6), 200)
+    (task,) = scattered.run(1).tasks
+    position, repeatability = task.summary.judgements[:2]
+    assert position.interval is None
+    assert position.value > 5 * position.limit
+    assert (position.state, repeatability.state) == ("not met", "not met")
+    (near,) = turning(Requirement(task.summary.at_coverage * 1.05, 0.99), 200).run(1).tasks
+    judged = near.summary.judgements[0]
+    assert judged.state == "not resolved"
+    assert judged.units_to_resolve == 370  # 0.99^n <= 0.025
+    assert "too few units for an interval; about 370 give one" in judged.reason
+    (enough,) = turning(Requirement(1.0, 0.99), 400).run(1).tasks
+    assert enough.summary.judgements[0].interval is not None

@@ -73,10 +73,10 @@ def test_the_units_that_would_resolve_it_do() -> None:
 def test_what_is_said() -> None:
     open_ = judged(119 * UM, 112 * UM, 127 * UM, 120 * UM)
     assert open_.reason == (
-        "not resolved: 95 % of errors lie within 119.0 µm (112.0 to 127.0) at far, 120 µm required; the limit lies in the "
+        "not resolved: 95 % of errors lie within 119 µm (112 to 127) at far, 120 µm required; the limit lies in the "
         "95 % interval; about 64000 units would resolve it"
     )
-    assert open_.margin == "1.0 µm below the 120 µm required"
+    assert open_.margin == "1 µm below the 120 µm required"
     failing = judged(140 * UM, 130 * UM, 150 * UM, 120 * UM)
     assert failing.reason == "95 % of errors lie within 140 µm (130 to 150) at far, 120 µm required"
     fine = judged(100 * UM, 90 * UM, 110 * UM, 120 * UM)
@@ -113,6 +113,6 @@ def test_the_widest_interval_of_a_column_decides_its_decimals() -> None:
 
 
 def test_a_change_has_one_unit() -> None:
-    """-1.03 um (-1.92 um to -130 nm) was told in two."""
-    assert signed(-1.03e-6, (-1.92e-6, -0.13e-6)) == "-1.03 µm (-1.92 to -0.13)"
+    """-1.03 um (-1.92 um to -130 nm) was told in two units."""
+    assert signed(-1.03e-6, (-1.92e-6, -0.13e-6)) == "-1.0 µm (-1.9 to -0.1)"
     assert signed(2e-6, None) == "+2.00 µm"
