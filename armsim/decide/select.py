@@ -320,13 +320,17 @@ def at_coverage(tasks: Sequence[Judged]) -> float:
 
 def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: bool) -> Selection:
     search = record.search
+    # of designs that miss by as much the cheapest is the closest
+    missed = record.misses.get(choice, np.inf) * (1.0 + 1e-9)
+    alike = [other for other, miss in record.misses.items() if miss <= missed]
+    choice = min([choice, *alike], key=record.program.price)
     tasks = search.verdict(choice)
     return Selection(
         None,
         None,
         tasks,
         search.design(choice),
-        record.rivals(),
+        tuple(row for row in record.rivals() if row.design != search.design(choice)),
         len(search.ledger.designs),
         _proof(record, complete, repeatability),
         None,

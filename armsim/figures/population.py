@@ -88,7 +88,9 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
             out.tell(axes, [quantile * unit.factor], [row], texts=[f"{pose.name}: {named}"])
         axes.set_yticks(range(len(chosen)), [pose.name for pose in reversed(chosen)])
         axes.plot([], [], color=style.COLOURS[5], linewidth=6, label=f"median to {share}")
-        axes.plot([], [], color=style.COLOURS[0], linewidth=3, label=f"95 % interval of the {result.quantile}")
+        if any(pose.error.at_coverage_interval is not None for pose in chosen):
+            axes.plot([], [], color=style.COLOURS[0], linewidth=3, label=f"95 % interval of the {result.quantile}")
+        axes.plot([], [], "|", color=style.COLOURS[0], markersize=12, label="median")
         axes.plot([], [], "x", color="#555555", label="largest seen")
         if requirement is not None:
             axes.axvline(

@@ -66,7 +66,7 @@ def trade_off(
             )
             bottom = bottom + part
         below.set(xlabel="price [cost units]", ylabel="spent on [cost units]")
-        below.legend(loc="upper left", fontsize=8)
+        below.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8)
         first, last = show(max(sampled)), show(min(sampled))
         title = f"{name}: from {first} for {min(prices):g} to {last} for {max(prices):g} cost units"
         axes.set_title(style.wrapped(title, 64))

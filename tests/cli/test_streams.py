@@ -13,7 +13,7 @@ import pytest
 from support import ROOT
 
 SCENARIO = ROOT / "scenarios" / "lessons" / "eccentricity.yaml"
-SMALL = ("--units", "20", "--visits", "2", "--workers", "1")
+SMALL = ("--units", "100", "--visits", "2", "--workers", "1")  # enough for an interval
 
 
 class Outcome(NamedTuple):
