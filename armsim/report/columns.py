@@ -17,6 +17,7 @@ def column(
     intervals: Sequence[Interval] = (),
     kind: Kind = "m",
     unit: Unit | None = None,
+    places: int | None = None,
 ) -> tuple[str, list[Cell]]:
     """Header with the unit, and cells; what is below the decimals of the column is 0, what is not known a dash.
 
@@ -28,16 +29,29 @@ def column(
         As long as the values.
     kind, unit
         As of `formatting.show`.
+    places : int, optional
+        Decimals; those that its numbers justify where not given.
     """
     own = unit or unit_for([v for v in values if v is not None and math.isfinite(v)], kind)
     ends = list(intervals) or [None] * len(values)
     values = without_rounding(values)
-    places = decimals_of(values, ends, own.factor)
+    places = decimals_of(values, ends, own.factor) if places is None else places
     cells = [
         Cell(_text(value, interval, own.factor, places), None if value is None or math.isinf(value) else value)
         for value, interval in zip(values, ends, strict=True)
     ]
     return f"{name} [{own.name}]", cells
+
+
+def columns_alike(
+    columns: Sequence[tuple[str, Sequence[float | None], Sequence[Interval]]], kind: Kind = "m"
+) -> list[tuple[str, list[Cell]]]:
+    """Columns of figures that are compared along a row: `column` of each, all with one unit and as many decimals."""
+    every = [value for _, values, _ in columns for value in values]
+    ends = [interval for _, _, intervals in columns for interval in intervals]
+    unit = unit_for([value for value in every if value is not None and math.isfinite(value)], kind)
+    places = decimals_of(every, ends, unit.factor)
+    return [column(name, values, intervals, kind, unit, places) for name, values, intervals in columns]
 
 
 def joint_column(name: str, values: Sequence[float], units: Sequence[str]) -> tuple[str, list[Cell]]:

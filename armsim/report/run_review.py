@@ -17,7 +17,7 @@ from armsim.formatting import (
     signed,
 )
 from armsim.report import boilerplate
-from armsim.report.columns import column
+from armsim.report.columns import column, columns_alike
 from armsim.report.document import (
     Block,
     Bullets,
@@ -171,9 +171,11 @@ def _where(result: Result, task: TaskResult) -> str:
 
 
 def _measures(task: TaskResult) -> Table:
-    medians, half = column("median", [own.p50 for own in task.measures], [own.p50_interval for own in task.measures])
-    most, within = column(
-        "95 % of the arms within", [own.p95 for own in task.measures], [own.p95_interval for own in task.measures]
+    (medians, half), (most, within) = columns_alike(
+        [
+            ("median", [own.p50 for own in task.measures], [own.p50_interval for own in task.measures]),
+            ("95 % of arms within", [own.p95 for own in task.measures], [own.p95_interval for own in task.measures]),
+        ]
     )
     headers = ("measure of ISO 9283", "where", "clause", medians, most)
     rows: list[list[Cell | str]] = [

@@ -9,7 +9,7 @@ from pathlib import Path
 from armsim import figures
 from armsim.decide.sensitivity import Line, Sensitivities
 from armsim.engine.paired import Difference
-from armsim.formatting import percent, show, signed, significant, with_half_width
+from armsim.formatting import percent, show, signed, with_half_width
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import file_name
 from armsim.report.output_folder import folder
@@ -39,7 +39,7 @@ def _short(path: str) -> str:
 
 
 def _now(line: Line) -> str:
-    return f"{significant(line.value)} {line.unit.name}".rstrip()
+    return f"{line.value:.6g} {line.unit.name}".rstrip()  # as it is stated
 
 
 def line_rows(found: Sensitivities, task: str) -> list[tuple[str, ...]]:

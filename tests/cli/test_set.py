@@ -20,7 +20,11 @@ def test_what_if_and_allocate_see_the_change() -> None:
     change = "joints.*.mastering=120 arcsec"
     told = [json.loads(invoke("what-if", DEMO, *FEW, *COARSE, *more).stdout) for more in ((), ("--set", change))]
     halved = [
-        next(row["at_coverage"]["value"] for row in own["rows"] if row["kind"] == "cause halved" and row["what"] == "mastering")
+        next(
+            row["at_coverage"]["value"]
+            for row in own["rows"]
+            if row["kind"] == "cause halved" and row["what"] == "mastering"
+        )
         for own in told
     ]
     assert halved[1] < 3 * halved[0] < 0
