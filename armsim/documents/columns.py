@@ -157,8 +157,13 @@ def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list
             yield line, row
     except Unreadable as error:
         raise faults.error(0, "", error.found, error.accepted) from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise faults.error(1, "", f"cannot be read as CSV: {error}", "UTF-8 text with commas") from error
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise faults.error(
+            line, "", f"the byte 0x{error.object[error.start]:02x}, no UTF-8", "text in UTF-8"
+        ) from error
+    except csv.Error as error:
+        raise faults.error(reader.line_num, "", f"no row of values: {error}", "values apart by commas") from error
 
 
 def _header(

@@ -115,7 +115,7 @@ def words() -> list[str]:
     """Everything that can be explained."""
     found = [word for own in entries() for word in (own.path, own.path.rpartition(".")[2], own.field.key.cause) if word]
     shaped = [word for own in shapes() for word in (own.path, own.path.rpartition(".")[2])]
-    return sorted(dict.fromkeys([*found, *shaped, *MEASURES, *GEAR_WORDS]))
+    return sorted(dict.fromkeys([*found, *shaped, *MEASURES, *GEAR_WORDS, *TOLERANCE_WORDS]))
 
 
 def explained(word: str) -> list[str]:
@@ -128,7 +128,17 @@ def explained(word: str) -> list[str]:
         if word in (e.path, e.path.rpartition(".")[2])
     ]
     gears = [_gears()] if word in GEAR_WORDS else []
+    gears += [TOLERANCE] if word in TOLERANCE_WORDS else []
     return [*measured, *gears, *(_paragraph(entry) for entry in own), *shaped]
+
+
+TOLERANCE_WORDS = ("tolerance", "mean", "limit", "std", "distribution")
+TOLERANCE = """tolerance, the value of many keys: how a quantity differs from arm to arm, or from visit to visit
+  "15 um": uniform within +-15 um, the same as {limit: 15 um}
+  {limit: 15 um, distribution: uniform | triangular | arcsine | fixed}: within +-15 um by that law; fixed: 15 um
+  {std: 8 um, distribution: normal | rayleigh}: by its standard deviation (rayleigh: of each of two directions)
+  {mean: 8 K, limit: 2 K}: the same about a mean, 6 K to 10 K; {mean: 8 K, limit: 0 K} is 8 K on every arm
+  of a magnitude (eccentricity, tilt) the absolute value of the draw counts, its direction is drawn beside it"""
 
 
 def _gears() -> str:
