@@ -45,7 +45,7 @@ body { font-size: 13px; }
 .desk > div { min-height: 0; overflow: auto; }
 .pane { border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }
 .quiet { opacity: 0.75; font-size: 12px; }
-.good { color: #1b7f4b; } .bad { color: #c1121f; } .open { color: #8a5a00; } .open::before { content: '\26A0\FE0E  '; }
+.good { color: #1b7f4b; } .bad { color: #c1121f; } .open { color: #8a5a00; } .open::before { content: '⚠ '; }
 .body--dark .good { color: #5fd19a; } .body--dark .bad { color: #ff8a8a; } .body--dark .open { color: #ffca5f; }
 .figure { font-size: 15px; font-weight: 600; font-variant-numeric: tabular-nums; }
 :focus-visible { outline: 3px solid #d08a00 !important; outline-offset: 1px; }

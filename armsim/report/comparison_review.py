@@ -59,11 +59,11 @@ def _front(comparison: Comparison, pictures: Pictures) -> Front:
     maps = [own for own in shown if own.name.startswith(f"{start}-{best}-")]
     bars = [own for own in shown if own.name == f"{start}-designs"]
     listed = [row for row in wording.summary_rows(comparison) if row["task"] == task.name]
-    headers = tuple(name for name in listed[0] if name != "task")
+    headers = tuple(name for name in listed[0] if name not in ("task", "better / worse poses"))
     designs = table(headers, [[row[name] for name in headers] for row in listed], title=task.name)
     return Front(
         f"The question: what is gained over {first.scenario} by {others}?", said[0], "strong", tuple(said[1:]), designs,
-        (*maps, *bars), (), kept_in_mind(_notes(comparison), len(listed)),
+        (*maps, *bars), (), kept_in_mind(_notes(comparison), 2 * len(listed)),
     )  # fmt: skip
 
 

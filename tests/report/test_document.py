@@ -116,7 +116,7 @@ def cell(result: Result, title: str, row: str, header: str) -> float:
 @pytest.mark.parametrize(
     ("path", "header", "read"),
     [
-        ("error.p95", "95 % of errors", lambda pose: pose.error.p95),
+        ("error.at_coverage", "95 % of errors", lambda pose: pose.error.at_coverage),
         ("error.max", "largest", lambda pose: pose.error.max),
         ("error.rms", "rms", lambda pose: pose.error.rms),
         ("accuracy.p95", "AP", lambda pose: pose.accuracy.p95),
