@@ -6,6 +6,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parent))
 
 CACHE = tempfile.TemporaryDirectory(prefix="armsim-tests-")
@@ -16,6 +18,77 @@ LONGEST = (
     "report/test_document", "test_properties", "decide/test_sensitivity", "test_additions", "cli/test_terminal",
 )  # fmt: skip
 """Files that take longest: begun with, so that no worker is left alone with one at the end."""
+
+
+SLOW = (
+    "cli/test_commands.py::test_a_named_pose_out_of_reach_is_not_met",
+    "cli/test_commands.py::test_a_new_result_replaces_an_earlier_one_and_leaves_nothing_beside_it",
+    "cli/test_commands.py::test_a_tolerance_in_a_scenario",
+    "cli/test_commands.py::test_json_goes_to_standard_output",
+    "cli/test_commands.py::test_run_leaves_everything",
+    "cli/test_commands.py::test_small_and_strange_runs",
+    "cli/test_commands.py::test_the_same_seed_gives_the_same_bits",
+    "cli/test_stopping.py::test_stopped_while_printing",
+    "cli/test_terminal.py::test_a_backend_that_is_none",
+    "cli/test_terminal.py::test_a_folder_of_any_name",
+    "cli/test_terminal.py::test_check_begins_with_all_joints",
+    "cli/test_terminal.py::test_numbers_are_whole_at_any_width",
+    "cli/test_trials.py::test_where_only_the_printing_fails",
+    "core/test_compile.py::test_a_damaged_cache_is_made_anew",
+    "decide/test_answers.py::test_every_answer_keeps_to_its_published_schema",
+    "decide/test_compare.py::test_the_command",
+    "decide/test_decision.py::test_the_folder_holds_it_all",
+    "decide/test_select.py::test_one_design_has_one_price",
+    "decide/test_select.py::test_the_command",
+    "decide/test_sensitivity.py::test_all_numbers_together_make_the_whole",
+    "decide/test_sensitivity.py::test_the_command_writes_a_folder",
+    "decide/test_sensitivity.py::test_the_rms_of_a_tenth_less_is_that_of_a_run",
+    "decide/test_slopes.py::test_the_intervals_of_slopes_hold_the_truth",
+    "decide/test_what_if.py::test_a_cause_at_one_joint_is_halved_there_alone",
+    "decide/test_what_if.py::test_few_poses_tell_what_all_would",
+    "decide/test_what_if.py::test_the_command",
+    "documents/test_based.py::test_its_own_folder_takes_a_second_result",
+    "documents/test_changes.py::test_set_on_the_command_line",
+    "engine/test_growth.py::test_the_last_answer_is_that_of_a_run",
+    "engine/test_joint_curves.py::test_what_a_unit_sweeps_is_what_it_does",
+    "engine/test_motion.py::test_a_rough_joint_fails_the_requirement",
+    "engine/test_operation.py::test_eccentricity_and_runout_turn_together",
+    "engine/test_operation.py::test_the_commands_tell",
+    "engine/test_run.py::test_a_cluster_that_loses_a_worker_in_mid_run",
+    "engine/test_run.py::test_the_measured_peak_stays_below_the_estimate",
+    "engine/test_visitlaw.py::test_errors_kept_change_repeatability_as_they_turn_the_jacobian",
+    "engine/test_visitlaw.py::test_the_interval_of_the_integration_covers",
+    "explorer/test_page.py::test_a_group_is_changed_together_pinned_and_compared",
+    "explorer/test_page.py::test_a_still_scene_is_not_drawn_again",
+    "explorer/test_page.py::test_longer_questions",
+    "explorer/test_page.py::test_pointing_at_a_pose",
+    "explorer/test_page.py::test_saved_run_and_reloaded",
+    "explorer/test_page.py::test_the_review_is_handed_over",
+    "figures/test_volume.py::test_it_turns_in_a_browser_and_fetches_nothing",
+    "hardware/test_calibrate.py::test_the_command_writes_poses_that_can_be_read_again",
+    "report/test_document.py::test_the_page_is_whole_in_a_browser",
+    "report/test_document.py::test_the_pdf_is_typeset",
+    "report/test_document.py::test_the_review_of_the_demo_is_as_long_as_a_board_reads",
+    "report/test_faults.py::test_killed_at_random_moments",
+    "report/test_faults.py::test_two_runs_into_one_folder",
+    "report/test_fronts.py::test_the_first_page_decides",
+    "report/test_helpers.py::test_they_end_within_the_block",
+    "report/test_nothing_lost.py::test_a_choice_is_written_though_nobody_reads",
+    "report/test_nothing_lost.py::test_two_starters_do_not_share_a_folder",
+    "report/test_shares.py::test_all_places_show_the_same_share",
+    "report/test_workbook.py::test_ten_edited_cells_say_what_a_run_of_the_edited_scenario_says",
+    "report/test_workbook.py::test_unedited_it_says_what_the_results_say",
+    "tasks/test_reach.py::test_cells_of_a_redundant_arm_are_those_of_an_independent_solver",
+    "test_notebook.py::test_the_tour_runs",
+    "test_properties.py::test_a_spoilt_document_is_told_and_nothing_else",
+    "test_properties.py::test_an_added_error_never_lowers_the_scatter",
+    "test_properties.py::test_doubling_every_error_doubles_the_first_order",
+    "test_properties.py::test_every_machine_runs_and_its_result_is_sound",
+    "test_properties.py::test_the_order_of_causes_does_not_matter",
+    "test_properties.py::test_turning_the_base_turns_the_covariance",
+)
+"""Tests that are slow by nature: coverage by repetition, kills, whole commands with all documents. They carry the mark
+``slow``, are left out where nothing is said, and run in `.ci/run`: ``pytest -m slow``."""
 
 
 def pytest_configure() -> None:
@@ -34,3 +107,7 @@ def pytest_collection_modifyitems(items: list[Any]) -> None:
         return next((n for n, name in enumerate(LONGEST) if name in path), len(LONGEST))
 
     items.sort(key=place)
+    for item in items:
+        name = item.nodeid.partition("[")[0].removeprefix("tests/")
+        if name in SLOW:
+            item.add_marker(pytest.mark.slow)

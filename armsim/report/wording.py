@@ -89,7 +89,7 @@ def _changes(row: TaskDifference) -> dict[str, str]:
 def answer(selection: Selection, requirement: Requirement) -> str:
     """The answer in words."""
     worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
-    reached = show_interval(worst.summary.at_coverage, worst.interval)
+    reached = worst.summary.judgements[0].figure
     where = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
     if lost:

@@ -15,7 +15,6 @@ from enumeration import CASES, Enumerated, beaten, build, chosen, enumerate_all,
 from armsim.decide import select, trade_off
 from armsim.decide.program import Choice
 from armsim.decide.records import Fitted
-from armsim.formatting import show
 from armsim.report.run_review import curve_in_words
 from armsim.report.wording import answer
 
@@ -69,7 +68,9 @@ def test_the_coverage_required_decides(tmp_path: Path, name: str, coverage: floa
     least, found, _, verdict = hold(every, asked)
     assert verdict == "ok"
     error = every.quantile[every.choices.index(number_of(every, found.closest))]
-    assert f"{coverage * 100:g} % of errors lie within {show(error)}" in answer(found, asked)
+    decides = max(found.tasks, key=lambda task: task.summary.at_coverage).summary.judgements[0]
+    assert decides.value == error
+    assert f"{coverage * 100:g} % of errors lie within {decides.figure}" in answer(found, asked)
     curve = trade_off(every.study.with_scenario(requirement=asked), every.options, workers=1)
     assert (curve.cheapest, curve.coverage) == (least, coverage)
     assert f"{coverage * 100:g} % of errors" in curve_in_words(curve)
