@@ -143,7 +143,7 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
         put_text(sheet.cell(row, 1), line, wrap=True)
         sheet.merge_cells(start_row=row, start_column=1, end_row=row, end_column=7)
         sheet.row_dimensions[row].height = 15 * math.ceil(len(line) / 140)
-    set_widths(sheet, (22, 24, 14, 22, 22, 14, 14))
+    set_widths(sheet, (22, 24, 24, 22, 26, 22, 16, 60))
 
 
 def _as_run(sheet: Any, result: Result, row: int) -> int:
