@@ -21,6 +21,11 @@ LONGEST = (
 
 
 SLOW = (
+    "decide/test_decision.py",
+    "decide/test_sensitivity.py",
+    "engine/test_long_runs.py",
+    "hardware/test_calibrate.py",
+    "hardware/test_verify.py",
     "cli/test_commands.py::test_a_named_pose_out_of_reach_is_not_met",
     "cli/test_commands.py::test_a_new_result_replaces_an_earlier_one_and_leaves_nothing_beside_it",
     "cli/test_commands.py::test_a_tolerance_in_a_scenario",
@@ -87,7 +92,7 @@ SLOW = (
     "test_properties.py::test_the_order_of_causes_does_not_matter",
     "test_properties.py::test_turning_the_base_turns_the_covariance",
 )
-"""Tests that are slow by nature: coverage by repetition, kills, whole commands with all documents. They carry the mark
+"""Tests, and files of them, that are slow by nature: coverage by repetition, kills, whole commands with all documents. They carry the mark
 ``slow``, are left out where nothing is said, and run in `.ci/run`: ``pytest -m slow``."""
 
 
@@ -109,5 +114,5 @@ def pytest_collection_modifyitems(items: list[Any]) -> None:
     items.sort(key=place)
     for item in items:
         name = item.nodeid.partition("[")[0].removeprefix("tests/")
-        if name in SLOW:
+        if name in SLOW or name.partition("::")[0] in SLOW:
             item.add_marker(pytest.mark.slow)

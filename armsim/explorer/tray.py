@@ -16,6 +16,7 @@ from armsim.explorer import charts, jobs, told
 from armsim.explorer.desk import Desk
 from armsim.explorer.fields import chosen_changes
 from armsim.formatting import percent, show, signed
+from armsim.report.verdict import TONES
 
 SHOWN = 8
 
@@ -137,6 +138,7 @@ class Tray:
             ui.label("No choice of the catalogue meets it; this comes closest:")
         else:
             ui.label(f"{found.price:g} cost units").classes("figure")
+            ui.label(f"requirement {found.state}").classes(TONES[found.state])
         for row in found.closest:
             ui.label(f"{row.joint}: {row.encoder}, {row.mounting}, {row.placement}").classes("quiet")
 
