@@ -14,36 +14,36 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from armsim.asked import Requirement
+    from armsim.calibration.curve_analysis import Curves
+    from armsim.calibration.verify import Verified
     from armsim.decide.allocate import Allocation, allocate
+    from armsim.decide.calibration_study import Calibrated
     from armsim.decide.compare import Comparison
     from armsim.decide.select import select
     from armsim.decide.selection import Selection
     from armsim.decide.sensitivity import Sensitivities, sensitivities
     from armsim.decide.sweep import sweep
-    from armsim.decide.tradeoff import TradeOff, trade_off
-    from armsim.decide.whatif import WhatIfs, what_if
+    from armsim.decide.trade_off import TradeOff, trade_off
+    from armsim.decide.what_if import WhatIfs, what_if
     from armsim.errors import InputError, RunError
-    from armsim.hardware.calibrate import Calibrated
-    from armsim.hardware.curve import Curves
-    from armsim.hardware.verify import Verified
     from armsim.model.arm import Arm
     from armsim.model.encoder import Encoder
     from armsim.model.joint import Joint
     from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
+    from armsim.requirement.requirement import Requirement
     from armsim.results import Result
     from armsim.study import Study
 
 EXPORTS = {
-    "armsim.asked": ("Requirement",),
+    "armsim.requirement.requirement": ("Requirement",),
     "armsim.decide": (
         "Allocation", "Comparison", "Selection", "Sensitivities", "TradeOff", "WhatIfs", "allocate", "select",
         "sensitivities", "sweep", "trade_off", "what_if",
     ),
     "armsim.errors": ("InputError", "RunError"),
-    "armsim.hardware.calibrate": ("Calibrated",),
-    "armsim.hardware.curve": ("Curves",),
-    "armsim.hardware.verify": ("Verified",),
+    "armsim.decide.calibration_study": ("Calibrated",),
+    "armsim.calibration.curve_analysis": ("Curves",),
+    "armsim.calibration.verify": ("Verified",),
     "armsim.model.arm": ("Arm",),
     "armsim.model.encoder": ("Encoder",),
     "armsim.model.joint": ("Joint",),
@@ -110,20 +110,20 @@ def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
 
 def calibrate(path: Path | str, workers: int | None = None) -> Calibrated:
     """Read a scenario with a calibration and run it for every built arm of the population."""
-    from armsim.hardware.calibrate import calibrate as work_out
+    from armsim.decide.calibration_study import calibrate as work_out
 
     return work_out(load(path), workers)
 
 
 def verify(path: Path | str, measured: Path | str, instrument: float = 0.0) -> Verified:
     """Hold measured tool points against what a scenario predicts; ``instrument`` is its standard deviation. [m]"""
-    from armsim.hardware.verify import verify as held_against
+    from armsim.calibration.verify import verify as held_against
 
     return held_against(load(path), Path(measured), instrument)
 
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:
     """The orders of measured error curves."""
-    from armsim.hardware.curve import measure
+    from armsim.calibration.curve_analysis import measure
 
     return measure(Path(path), orders)

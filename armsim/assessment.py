@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from armsim.asked import ISO_CYCLES, Requirement, coverage_of
 from armsim.criteria import (
     Evidence,
     finite,
@@ -19,17 +18,11 @@ from armsim.criteria import (
     share_of,
     yield_of,
 )
-from armsim.engine import measures
-from armsim.engine import statistics as stats
-from armsim.engine.acceptance import simulate_test
-from armsim.engine.operation import limits_stated
-from armsim.engine.pose import share_names
-from armsim.engine.run import TaskSample
-from armsim.engine.work import Job, attained_at
 from armsim.errormodel.shapes import Wave
 from armsim.formatting import show
 from armsim.model.configurations import Held
 from armsim.requirement import Verdict, combined, share_digits
+from armsim.requirement.requirement import ISO_CYCLES, Requirement, coverage_of
 from armsim.results import (
     NEAR_SINGULAR,
     Acceptance,
@@ -43,8 +36,15 @@ from armsim.results import (
     Within,
     YieldCurve,
 )
+from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS, VERDICTS, Interval, UnitQuantiles, vector
-from armsim.results.posetable import PoseTable
+from armsim.sampling import measures
+from armsim.sampling import statistics as stats
+from armsim.sampling.acceptance import simulate_test
+from armsim.sampling.chunk import Job, attained_at
+from armsim.sampling.operation_limits import limits_stated
+from armsim.sampling.pose import share_names
+from armsim.sampling.sampler import TaskSample
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key

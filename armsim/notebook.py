@@ -13,7 +13,7 @@ from armsim import figures
 from armsim.decide import Comparison
 from armsim.figures.style import Drawing
 from armsim.formatting import percent, show, show_joint
-from armsim.report import wording
+from armsim.report import decision_sentences
 from armsim.report.verdict import headline, largest_causes, task_table
 from armsim.results import MapOf, Result, TaskResult
 from armsim.study import Study
@@ -140,10 +140,10 @@ class DisplayedComparison(Comparison):
     @property
     def sentences(self) -> list[str]:
         """What each design gains over the first at each task, and for how much."""
-        return [f"{wording.difference(row, self.quantile)}." for row in self.differences]
+        return [f"{decision_sentences.difference(row, self.quantile)}." for row in self.differences]
 
     def _repr_html_(self) -> str:
-        rows = wording.summary_rows(self)
+        rows = decision_sentences.summary_rows(self)
         table = html_table(tuple(rows[0]), [tuple(row.values()) for row in rows])
         return table + "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
 

@@ -6,11 +6,12 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from armsim.asked import Requirement, SamplingPlan
 from armsim.errors import InputError, Problem
-from armsim.model.calibration import Calibration
+from armsim.model.calibration_plan import Calibration
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
+from armsim.requirement.requirement import Requirement
+from armsim.sampling_plan import SamplingPlan
 from armsim.sources import Source
 from armsim.tasks import Task
 

@@ -9,36 +9,36 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
-from armsim.asked import coverage_of
 from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
-from armsim.caveats import caveats
-from armsim.core.sources import LANES
+from armsim.core.kernel_digest import LANES
 from armsim.criteria import judge_joints
-from armsim.declared import refuse_out_of_bounds
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
-from armsim.engine import growth
-from armsim.engine.growth import Stopped
-from armsim.engine.joint_budgets import joint_budgets, link_budget
-from armsim.engine.layout import MEMORY
-from armsim.engine.motion import motions
-from armsim.engine.operation import limits_of
-from armsim.engine.run import Progress, Samples, TaskConfigurations, sampling
 from armsim.errors import InputError, Problem, RunError
+from armsim.field_spec import refuse_out_of_bounds
 from armsim.model.arm import Arm
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
 from armsim.processors import processors
+from armsim.requirement.requirement import coverage_of
+from armsim.result_warnings import caveats
 from armsim.results import (
     FORMAT,
     JointBudget,
     Result,
 )
-from armsim.results.posetable import PoseTable
+from armsim.results.pose_table import PoseTable
+from armsim.sampling import growth
+from armsim.sampling.growth import Stopped
+from armsim.sampling.joint_budgets import joint_budgets, link_budget
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.operation_limits import limits_of
+from armsim.sampling.sampler import Progress, Samples, TaskConfigurations, sampling
+from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
-from armsim.tasks.poses import fastest
+from armsim.tasks.named_poses import fastest
 from armsim.version import own_version, source_digest
 
 
@@ -123,7 +123,7 @@ class Study:
         Parameters
         ----------
         changes : mapping of path to value, optional
-            As `armsim.documents.changes`: ``{"joints.j2.mounting.eccentricity": "10 um", "groups.wrist.placement":
+            As `armsim.documents.overrides`: ``{"joints.j2.mounting.eccentricity": "10 um", "groups.wrist.placement":
             "output"}``.
         joints : mapping of joint to keys, optional
             The same by joint: ``{"j1": {"encoder": "disc-28.yaml", "placement": "output"}}``.

@@ -97,7 +97,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from armsim.declared import key
+from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
@@ -174,14 +174,14 @@ STATISTIC = Addition(
     before=(
         ("results/poses.py", "    p95: float\n    p99: float", "    p75: float\n"),
         (
-            "engine/pose.py",
+            "sampling/pose.py",
             '    Quantile("error.p99", DISTANCE, 0.99),',
             '    Quantile("error.p75", DISTANCE, 0.75),\n',
         ),
     ),
     instead=(
-        ("report/tables.py", '"rms [um]", "p50 [um]",', '"rms [um]", "p75 [um]", "p50 [um]",'),
-        ("report/tables.py", "lengths = [e.rms, e.p50,", "lengths = [e.rms, e.p75, e.p50,"),
+        ("report/csv_tables.py", '"rms [um]", "p50 [um]",', '"rms [um]", "p75 [um]", "p50 [um]",'),
+        ("report/csv_tables.py", "lengths = [e.rms, e.p50,", "lengths = [e.rms, e.p75, e.p50,"),
     ),
 )
 
@@ -189,7 +189,7 @@ CRITERION = Addition(
     2,
     before=(
         (
-            "asked.py",
+            "requirement/requirement.py",
             "    test_cycles: int = key(",
             """    half: float | None = key(
         None, "length", "limit of half of the errors of the tool point", least=0.0, above=True
@@ -278,7 +278,7 @@ from functools import partial
 from pathlib import Path
 
 from armsim.decide.ranking import Ranking
-from armsim.results.plain import plain
+from armsim.results.json_records import plain
 from armsim.figures.ranking import ranking as drawn
 from armsim.report.drawing import Planned, keep
 from armsim.report.output_folder import folder

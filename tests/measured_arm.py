@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 import armsim
+from armsim.calibration.measured_population import measured_units
+from armsim.calibration.verify import at_rest
 from armsim.errormodel.distributions import Distribution, Magnitude
-from armsim.hardware.population import measured_units
-from armsim.hardware.verify import at_rest
 from armsim.model.machine import Machine
 
 SCENARIO = Path(__file__).parent.parent / "scenarios" / "measured" / "cell-poses.yaml"

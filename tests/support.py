@@ -18,12 +18,10 @@ import numpy as np
 import roboticstoolbox as rtb
 
 from armsim.core.counting import RATIO_BINS, ratio_edge
-from armsim.core.reading import estimate_tallies
+from armsim.core.kernel_digest import LANES
+from armsim.core.quantiles import estimate_tallies
 from armsim.core.sample_kernel import Tallies
 from armsim.core.screws import FRAME, SCREW, Axes, displace, settle
-from armsim.core.sources import LANES
-from armsim.engine.posesample import DISTANCE, PoseSample, asked_of, empty_slots, empty_told
-from armsim.engine.statistics import TAIL
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis, Term
@@ -32,6 +30,8 @@ from armsim.model.chain import denavit_hartenberg
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
+from armsim.sampling.pose_sample import DISTANCE, PoseSample, asked_of, empty_slots, empty_told
+from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent
 HANG = 600.0

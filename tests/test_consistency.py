@@ -18,8 +18,8 @@ from pptx import Presentation
 from support import ROOT, invoke, until
 
 import armsim
-from armsim.explorer import told
-from armsim.explorer.desk import Desk
+from armsim.explorer import view_model
+from armsim.explorer.session import Desk
 from armsim.notebook import DisplayedResult
 from armsim.results import Result
 
@@ -68,9 +68,9 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     desk.begin()
     try:
         shown = until(lambda: (answer := desk.answer) is not None and answer.whole and answer)
-        numbers = (told.numbers(shown, task) for task in range(len(result.tasks)))
+        numbers = (view_model.numbers(shown, task) for task in range(len(result.tasks)))
         page = tuple("\n".join(f"{number.name} {number.text}" for number in row) for row in numbers)
-        verdict = told.verdict(shown)[0]
+        verdict = view_model.verdict(shown)[0]
     finally:
         desk.end()
     return Told(result, folder, done.stdout, page, verdict)

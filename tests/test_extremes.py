@@ -13,11 +13,11 @@ import yaml
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
-from armsim.asked import SamplingPlan
-from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import Sampler
 from armsim.errors import InputError
 from armsim.report.run_folder import write_run_folder
+from armsim.sampling.first_order import linearise
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 
 

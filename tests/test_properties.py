@@ -14,13 +14,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import armsim
-from armsim.asked import SamplingPlan
-from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import Sampler
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError, RunError
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
+from armsim.sampling.first_order import linearise
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 
 MANY = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)

@@ -11,10 +11,10 @@ from support import ROOT
 
 import armsim
 from armsim.notebook import DisplayedResult
-from armsim.report.tables import LARGE, write_tables
+from armsim.report.csv_tables import LARGE, write_tables
 from armsim.results import Result
 from armsim.results.ellipsoids import coverage_factor, ellipsoids
-from armsim.results.posetable import PoseTable
+from armsim.results.pose_table import PoseTable
 
 
 @pytest.fixture(scope="module")

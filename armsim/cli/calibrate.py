@@ -26,7 +26,7 @@ from armsim.cli.options import (
 from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_progress, stoppable, tell
 
 if TYPE_CHECKING:
-    from armsim.hardware.calibrate import Calibrated
+    from armsim.decide.calibration_study import Calibrated
 
 
 def calibrate(
@@ -45,11 +45,11 @@ def calibrate(
     json: Json = False,
 ) -> None:
     """What calibration leaves: every built arm measured, identified, corrected; exit 1 if the requirement is missed."""
-    from armsim.decide.calibrated import asked_of
-    from armsim.documents.columns import source_of
+    from armsim.calibration.calibrated_study import asked_of
+    from armsim.decide.calibration_study import calibrate as work_out
+    from armsim.documents.csv_columns import source_of
     from armsim.documents.load import load_changed, load_scenario
-    from armsim.hardware.calibrate import calibrate as work_out
-    from armsim.report.calibrate import notes, write_calibrated
+    from armsim.report.calibration_review import notes, write_calibrated
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
@@ -87,8 +87,8 @@ def calibrate(
 
 def _print(found: Calibrated) -> None:
     from armsim.formatting import significant
-    from armsim.report import wording
-    from armsim.report.calibrate import (
+    from armsim.report import decision_sentences
+    from armsim.report.calibration_review import (
         CURVE,
         PARAMETERS,
         SHOWN,
@@ -102,7 +102,10 @@ def _print(found: Calibrated) -> None:
     )
 
     record = found.record
-    rows = [{key: own for key, own in row.items() if key != "price"} for row in wording.summary_rows(found.comparison)]
+    rows = [
+        {key: own for key, own in row.items() if key != "price"}
+        for row in decision_sentences.summary_rows(found.comparison)
+    ]
     print_table("before and after, with 95 % intervals", list(rows[0]), [list(row.values()) for row in rows])
     print_table("error that a built arm keeps", STEPS, step_rows(record), right=(1, 2))
     listed = parameter_rows(record)

@@ -100,13 +100,13 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = scenario_record(document)
                 continue
-            from armsim.cli.links import print_links
-            from armsim.cli.moving import print_motion, print_operation
-            from armsim.engine.joint_budgets import joint_budgets
-            from armsim.engine.motion import motions
-            from armsim.engine.operation import limits_of
+            from armsim.cli.link_tolerance_table import print_links
+            from armsim.cli.motion_tables import print_motion, print_operation
             from armsim.model.assumptions import assumptions
-            from armsim.tasks.poses import fastest
+            from armsim.sampling.joint_budgets import joint_budgets
+            from armsim.sampling.operation_limits import limits_of
+            from armsim.sampling.speed_ripple import motions
+            from armsim.tasks.named_poses import fastest
 
             machine = document.machine
             budgets = joint_budgets(machine, document.plan.seed, fastest(machine.arm, document.tasks))

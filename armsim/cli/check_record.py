@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
 def scenario_record(scenario: Scenario) -> dict[str, Any]:
     """Notes, prices, budgets, assumed values, motion, limits of operation and named poses of a scenario."""
-    from armsim.engine.joint_budgets import joint_budgets, link_budget
-    from armsim.engine.motion import motions
-    from armsim.engine.operation import limits_of
     from armsim.model.assumptions import assumptions
-    from armsim.tasks.poses import fastest
+    from armsim.sampling.joint_budgets import joint_budgets, link_budget
+    from armsim.sampling.operation_limits import limits_of
+    from armsim.sampling.speed_ripple import motions
+    from armsim.tasks.named_poses import fastest
 
     machine, plan = scenario.machine, scenario.plan
     budgets = joint_budgets(machine, plan.seed, fastest(machine.arm, scenario.tasks))

@@ -28,7 +28,7 @@ def compare(
     json: Json = False,
 ) -> None:
     """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
-    from armsim.report import wording
+    from armsim.report import decision_sentences
     from armsim.report.comparison import write_comparison
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
@@ -55,20 +55,20 @@ def compare(
             else:
                 _print(comparison)
         warnings = [text for result in comparison.results for text in result.warnings]
-        for warning in dict.fromkeys([*wording.other_requirements(comparison), *warnings]):
+        for warning in dict.fromkeys([*decision_sentences.other_requirements(comparison), *warnings]):
             say(f"note: {warning}")
         say(f"report: {folder / 'report.html'}")
 
 
 def _print(comparison: Comparison) -> None:
-    from armsim.report import wording
+    from armsim.report import decision_sentences
 
-    rows = wording.summary_rows(comparison)
+    rows = decision_sentences.summary_rows(comparison)
     print_table(
         "differences to the first design, with 95 % intervals", list(rows[0]), [list(row.values()) for row in rows]
     )
     for difference in comparison.differences:
-        tell(wording.difference(difference, comparison.quantile) + ".")
+        tell(decision_sentences.difference(difference, comparison.quantile) + ".")
         if difference.flips:
             some = ", ".join(difference.flips[:4])
             more = f" and {len(difference.flips) - 4} more" if len(difference.flips) > 4 else ""

@@ -13,7 +13,7 @@ from armsim.cli.printing import print_machine, print_table, printing, say, shown
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
-    from armsim.hardware.curve import Curves
+    from armsim.calibration.curve_analysis import Curves
     from armsim.model.encoder import Encoder
     from armsim.model.mounting import Mounting
     from armsim.sources import Source
@@ -30,8 +30,8 @@ def curve(
     json: Json = False,
 ) -> None:
     """A measured error curve of a sensor, order by order, beside its data sheet; exit 1 where it contradicts that."""
-    from armsim.documents.columns import source_of
-    from armsim.hardware.curve import measure
+    from armsim.calibration.curve_analysis import measure
+    from armsim.documents.csv_columns import source_of
 
     wanted = _orders(orders)
     sensor, mounting, sources = _sensor(encoder, scenario, joint)
@@ -42,7 +42,7 @@ def curve(
     found = measure(file, wanted, sensor, mounting)
     with stoppable() as landed:
         if out is not None:
-            from armsim.report.curve import write_curves
+            from armsim.report.curve_review import write_curves
 
             words = ["armsim", "curve", str(file)]
             for option, value in (
@@ -113,7 +113,7 @@ def _sensor(
 
 
 def _print(found: Curves) -> None:
-    from armsim.report.curve import HEADERS, batch, order_rows, sentence
+    from armsim.report.curve_review import HEADERS, batch, order_rows, sentence
 
     for own in found.sensors:
         print_table(own.curve.sensor, HEADERS, order_rows(own), right=(0, 1, 2, 3, 4, 5))

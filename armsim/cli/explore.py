@@ -31,8 +31,8 @@ def explore(
         ready = load_changed(load_scenario(scenario), changes)
     else:
         ready, options = load_options(scenario, catalogue, changes)
-    from armsim.explorer.desk import Desk
     from armsim.explorer.serve import free_port, serve
+    from armsim.explorer.session import Desk
     from armsim.study import Study
 
     desk = Desk(Study(ready), options, catalogue, workers, given=changes)

@@ -25,9 +25,9 @@ from armsim.cli import (
     verify,
     what_if,
 )
-from armsim.cli.cautioned import cautioned
+from armsim.cli.disclaimer import cautioned
+from armsim.cli.interrupt import STOPPED, end_on_signals, leave
 from armsim.cli.printing import say
-from armsim.cli.stopping import STOPPED, end_on_signals, leave
 from armsim.cli.streams import prepare_streams
 from armsim.errors import DoesNotFit, InputError, Problem, RunError, TooLong, one_line
 

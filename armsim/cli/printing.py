@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 from armsim.errors import RunError, one_line
 
 if TYPE_CHECKING:
-    from armsim.engine.run import Note, Progress
     from armsim.requirement import Verdict
+    from armsim.sampling.sampler import Note, Progress
 
 GAP = "  "
 """Between the columns of a table that is read by another program."""

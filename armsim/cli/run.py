@@ -33,7 +33,7 @@ from armsim.processors import processors
 
 if TYPE_CHECKING:
     from armsim.errors import InputError
-    from armsim.model.options import Options
+    from armsim.model.joint_options import Options
     from armsim.report.reproduce import Manifest
     from armsim.results import Result
     from armsim.scenario import Scenario
@@ -65,13 +65,13 @@ def run(
     json: Json = False,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
-    from armsim.engine.duration import A_DAY
-    from armsim.engine.kernels import made_ready
     from armsim.errors import DoesNotFit, RunError
     from armsim.report.helpers import DOCUMENT_MEMORY, Helpers, helpers_for
     from armsim.report.output_folder import check_destination
     from armsim.report.pictures import Extras
     from armsim.report.reproduce import RunRequest, difference, read_manifest
+    from armsim.sampling.duration import A_DAY
+    from armsim.sampling.kernels import made_ready
     from armsim.study import Study
 
     allowed = bytes_of(memory)
@@ -196,7 +196,7 @@ def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tup
 
 
 def _print(result: Result) -> None:
-    from armsim.cli.moving import print_motion, print_operation
+    from armsim.cli.motion_tables import print_motion, print_operation
     from armsim.formatting import percent
     from armsim.report.verdict import largest_causes, task_table
 

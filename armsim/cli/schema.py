@@ -33,11 +33,12 @@ def schema(
 
         own = printed_schema(kind)
     else:
-        from armsim.decide.records import RECORDS as DECIDED
-        from armsim.hardware.records import RECORDS as MEASURED
-        from armsim.results.plain import DIALECT, schema_of_record
+        from armsim.calibration.calibration_records import RECORDS as MEASURED
+        from armsim.decide.calibration_record import RECORDS as CALIBRATED
+        from armsim.decide.decision_records import RECORDS as DECIDED
+        from armsim.results.json_records import DIALECT, schema_of_record
 
-        records = {**DECIDED, **MEASURED}
+        records = {**DECIDED, **MEASURED, **CALIBRATED}
         if kind not in records:
             accepted = ", ".join((*KINDS, RESULTS, *records))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))

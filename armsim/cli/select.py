@@ -30,8 +30,8 @@ from armsim.cli.printing import exit_of, print_machine, print_table, printing, s
 from armsim.processors import processors
 
 if TYPE_CHECKING:
-    from armsim.asked import Requirement
     from armsim.decide import Selection
+    from armsim.requirement.requirement import Requirement
     from armsim.scenario import Scenario
 
 
@@ -71,7 +71,7 @@ def select(
         check_destination(out, [source.path for source in ready.sources])
     study = Study(ready).with_plan(units, visits, seed)
     if after:
-        from armsim.decide.calibrated import calibrated
+        from armsim.calibration.calibrated_study import calibrated
 
         study = calibrated(study)
     work = study, options, workers or processors()
@@ -116,8 +116,8 @@ def _chosen(
     found: Selection, ready: Scenario, scenario: Path, catalogue: Path, changes: list[str] | None, to: Path
 ) -> str:
     """The text of the chosen design, to stand in a folder."""
-    from armsim.documents.chosen import as_changes
     from armsim.documents.references import counted_from
+    from armsim.documents.write_overrides import as_changes
 
     assert found.design is not None  # held by the caller
     folder = to.absolute()
@@ -144,7 +144,7 @@ def _command(
 
 def _print(found: Selection, requirement: Requirement) -> None:
     from armsim.formatting import show
-    from armsim.report.wording import answer, in_words
+    from armsim.report.decision_sentences import answer, in_words
 
     title = "the cheapest choice" if found.design is not None else "the choice that comes closest"
     rows = [(row.joint, row.encoder, row.mounting, row.placement, f"{row.price:g}") for row in found.closest]

@@ -32,7 +32,7 @@ def sensitivity(
     """What every line of the data sheets does at the tool: per unit of it, and by a tenth of it less."""
     from armsim.documents.load import load_changed, load_scenario
     from armsim.report.output_folder import check_destination
-    from armsim.report.sensitivity import write_sensitivities
+    from armsim.report.sensitivity_review import write_sensitivities
     from armsim.study import Study
 
     allowed = bytes_of(memory)
@@ -58,7 +58,7 @@ def sensitivity(
 
 
 def _print(found: Sensitivities) -> None:
-    from armsim.report.sensitivity import LINES, PARTS, line_rows, part_rows, title
+    from armsim.report.sensitivity_review import LINES, PARTS, line_rows, part_rows, title
 
     for task in found.result.tasks:
         print_table(title(found, task.name), LINES, line_rows(found, task.name)[:SHOWN], right=(1, 2, 3, 4))

@@ -53,7 +53,7 @@ def trade_off(
     ready, options = load_options(scenario, catalogue, changes_of(set_))
     study = Study(ready).with_plan(units, visits, seed)
     if after:
-        from armsim.decide.calibrated import calibrated
+        from armsim.calibration.calibrated_study import calibrated
 
         study = calibrated(study)
     if out is not None:
@@ -74,7 +74,7 @@ def trade_off(
 
 def _print(curve: TradeOff) -> None:
     from armsim.formatting import percent, show
-    from armsim.report.wording import cheapest_in_words
+    from armsim.report.decision_sentences import cheapest_in_words
 
     groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
     headers = ("price", "first order", "sampled", "at", *(f"spent on {group}" for group in groups), "does not keep")

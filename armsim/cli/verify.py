@@ -13,7 +13,7 @@ from armsim.cli.printing import print_machine, print_table, printing, say, shown
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
-    from armsim.hardware.verify import Verified
+    from armsim.calibration.verify import Verified
 
 
 def verify(
@@ -26,10 +26,10 @@ def verify(
     json: Json = False,
 ) -> None:
     """Measured tool points of built arms against the predicted population; exit 1 where an arm is not as predicted."""
-    from armsim.documents.columns import source_of
+    from armsim.calibration.verify import verify as held_against
+    from armsim.documents.csv_columns import source_of
     from armsim.documents.load import load_changed, load_scenario
-    from armsim.hardware.verify import verify as held_against
-    from armsim.report.verify import notes
+    from armsim.report.verification_review import notes
     from armsim.study import Study
 
     size = _size(instrument)
@@ -41,7 +41,7 @@ def verify(
     found = held_against(study, measured, size)
     with stoppable() as landed:
         if out is not None:
-            from armsim.report.verify import write_verified
+            from armsim.report.verification_review import write_verified
 
             words = ["armsim", "verify", str(scenario), "--measured", str(measured), "--instrument", instrument]
             for change in set_ or ():
@@ -75,7 +75,7 @@ def _size(text: str) -> float:
 
 
 def _print(found: Verified) -> None:
-    from armsim.report.verify import (
+    from armsim.report.verification_review import (
         CAUSES,
         EXPECTED,
         POSES,

@@ -16,7 +16,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from armsim.core.sources import kernel_digest
+from armsim.core.kernel_digest import kernel_digest
 
 F = TypeVar("F", bound=Callable[..., object])
 Floats = NDArray[np.float64]

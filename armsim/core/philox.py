@@ -16,7 +16,7 @@ import math
 import numpy as np
 
 from armsim.core.compile import Floats, Words, compiled
-from armsim.core.sources import LANES
+from armsim.core.kernel_digest import LANES
 
 NORMAL, UNIFORM, TWO_VALUED = 0, 1, 2
 """Codes of the laws: standard normal; uniform on (-1, 1); -1 or +1 with equal chance."""

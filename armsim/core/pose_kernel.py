@@ -11,13 +11,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from armsim.core.attained import Kept, VisitEffect
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
 from armsim.core.counting import LINE_BINS, RATIO_BINS, ratio_bin
-from armsim.core.reading import READ, Asked, estimate_tallies, read_tallies
+from armsim.core.quantiles import READ, Asked, estimate_tallies, read_tallies
 from armsim.core.rows import add_counts
 from armsim.core.sample_kernel import Block, Scale, Tallies, Told, Visits, sample_units
 from armsim.core.screws import Axes
+from armsim.core.unit_figures import Kept, VisitEffect
 
 
 class Poses(NamedTuple):

@@ -10,13 +10,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from armsim.core.attained import ATTAINED, Kept, VisitEffect, figures_of_block, rotation_angles, stand
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
 from armsim.core.counting import line_bin, ratio_bin
+from armsim.core.kernel_digest import LANES
 from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals, add_signs, add_uniforms, philox4x32
 from armsim.core.rows import copy_row
 from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, displace, settle
-from armsim.core.sources import LANES
+from armsim.core.unit_figures import ATTAINED, Kept, VisitEffect, figures_of_block, rotation_angles, stand
 
 SUMS = 10
 """Sums over visits and units, about a centre: x, y, z, xx, yy, zz, xy, xz, yz; and the squared rotation angle."""

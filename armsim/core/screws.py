@@ -30,7 +30,7 @@ import math
 from typing import NamedTuple
 
 from armsim.core.compile import Flags, Floats, Indices, compiled
-from armsim.core.sources import LANES
+from armsim.core.kernel_digest import LANES
 
 SERIES_LIMIT = 0.06
 """Largest error for the power series [rad]: the first term left out, (t/2)^8 / 8! of the cosine, is 1.6e-17 there."""

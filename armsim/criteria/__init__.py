@@ -5,7 +5,6 @@ Whoever judges, shows, searches or compares takes them from `judge_task` and `ju
 
 from __future__ import annotations
 
-from armsim.asked import Requirement
 from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import (
     Evidence,
@@ -22,6 +21,7 @@ from armsim.criteria.of_joints import RIPPLE, judge_joints
 from armsim.criteria.of_tasks import CRITERIA
 from armsim.formatting import percent
 from armsim.requirement import Judgement
+from armsim.requirement.requirement import Requirement
 
 __all__ = [
     "CRITERIA",

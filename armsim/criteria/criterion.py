@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 
-from armsim.asked import Requirement
 from armsim.criteria.evidence import Evidence
 from armsim.requirement import Judgement, Quantity, show_quantity
-from armsim.results.posetable import PoseTable
+from armsim.requirement.requirement import Requirement
+from armsim.results.pose_table import PoseTable
 
 
 class Criterion(ABC):

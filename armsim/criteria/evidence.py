@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.asked import Requirement, unit_limits
-from armsim.engine import statistics as stats
-from armsim.engine.gaussian import quantile_by_moments
-from armsim.engine.run import TaskSample
 from armsim.formatting import Kind, percent, show
+from armsim.requirement.requirement import Requirement, unit_limits
+from armsim.results.pose_table import PoseTable
 from armsim.results.poses import Interval
-from armsim.results.posetable import PoseTable
 from armsim.results.summary import Yield
+from armsim.sampling import statistics as stats
+from armsim.sampling.gaussian import quantile_by_moments
+from armsim.sampling.sampler import TaskSample
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from armsim.asked import Requirement
 from armsim.formatting import show_speed
 from armsim.requirement import Judgement
+from armsim.requirement.requirement import Requirement
 from armsim.results.joints import JointMotion
 
 RIPPLE = "ripple of the speed of 95 % of arms"

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from armsim.asked import Requirement, coverage_of
 from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import (
     Evidence,
@@ -18,10 +17,11 @@ from armsim.criteria.evidence import (
     surely_above,
     yield_of,
 )
-from armsim.engine import statistics as stats
 from armsim.formatting import percent
 from armsim.requirement import Judgement
-from armsim.results.posetable import PoseTable
+from armsim.requirement.requirement import Requirement, coverage_of
+from armsim.results.pose_table import PoseTable
+from armsim.sampling import statistics as stats
 
 MOST_NAMED = 5
 """Points out of reach, at most, that a sentence names."""

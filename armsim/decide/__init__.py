@@ -6,8 +6,8 @@ from armsim.decide.select import select
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities
 from armsim.decide.sweep import Sweep, sweep
-from armsim.decide.tradeoff import TradeOff, trade_off
-from armsim.decide.whatif import WhatIfs, what_if
+from armsim.decide.trade_off import TradeOff, trade_off
+from armsim.decide.what_if import WhatIfs, what_if
 
 __all__ = [
     "Allocation",

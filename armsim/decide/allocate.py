@@ -20,15 +20,10 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.asked import Requirement
-from armsim.decide import records
+from armsim.decide import decision_records
 from armsim.decide.budget_split import levers, solve
+from armsim.decide.decision_records import Scheme
 from armsim.decide.obstacle import blamed, largest_parts, moved_to_output
-from armsim.decide.records import Scheme
-from armsim.engine.firstorder import linearise
-from armsim.engine.layout import MEMORY
-from armsim.engine.plan import key
-from armsim.engine.run import Progress
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
 from armsim.formatting import apart, percent, show
@@ -36,7 +31,12 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
-from armsim.results.plain import plain
+from armsim.requirement.requirement import Requirement
+from armsim.results.json_records import plain
+from armsim.sampling.first_order import linearise
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.plan import key
+from armsim.sampling.sampler import Progress
 from armsim.study import Study
 
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
@@ -105,15 +105,15 @@ class Allocation:
         return not self.reasons
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.AllocationRecord`; SI units."""
+        """For JSON, as `decision_records.AllocationRecord`; SI units."""
         budgets = []
         for budget in self.budgets:
             std = {name: value if math.isfinite(value) else None for name, value in budget.std.items()}
             bits = {name: equivalent_bits(value) for name, value in std.items() if value and self.rotary[name]}
             own = {**vars(budget), "std": std, "bits": bits}
-            budgets.append(records.BudgetRecord(**own))
+            budgets.append(decision_records.BudgetRecord(**own))
         own = {key: value for key, value in vars(self).items() if key not in ("rotary", "budgets")}
-        return plain(records.AllocationRecord(**own, met=self.met, budgets=tuple(budgets)))
+        return plain(decision_records.AllocationRecord(**own, met=self.met, budgets=tuple(budgets)))
 
 
 def equivalent_bits(std: float) -> float:

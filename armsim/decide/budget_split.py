@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.decide.records import Scheme
+from armsim.decide.decision_records import Scheme
 
 NO_LEVER = 1e-10
 """Squared lever arm, as share of the largest, below which a joint does not move the tool point."""

@@ -10,16 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.asked import Requirement
-from armsim.decide import records
+from armsim.decide import decision_records
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
-from armsim.engine.layout import MEMORY
-from armsim.engine.paired import Difference
-from armsim.engine.run import Progress
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
+from armsim.requirement.requirement import Requirement
 from armsim.results import Result
-from armsim.results.plain import plain
+from armsim.results.json_records import plain
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.paired_difference import Difference
+from armsim.sampling.sampler import Progress
 from armsim.study import Study
 
 
@@ -93,7 +93,7 @@ class Comparison:
     other_requirements: dict[str, Requirement | None] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.ComparisonRecord`; SI units."""
+        """For JSON, as `decision_records.ComparisonRecord`; SI units."""
         return plain(self.record)
 
     @property
@@ -102,19 +102,19 @@ class Comparison:
         return self.results[0].quantile
 
     @property
-    def record(self) -> records.ComparisonRecord:
+    def record(self) -> decision_records.ComparisonRecord:
         """All of it as a plain record."""
         rows = tuple(
-            records.DifferenceRecord(
+            decision_records.DifferenceRecord(
                 row.task,
                 row.scenario,
-                records.Change.of(row.at_coverage),
-                records.Change.of(row.repeatability),
-                records.Change.of(row.passing),
+                decision_records.Change.of(row.at_coverage),
+                decision_records.Change.of(row.repeatability),
+                decision_records.Change.of(row.passing),
                 row.price,
                 row.poses,
                 tuple(
-                    records.PoseChange(value, None if np.isnan(half) else half)
+                    decision_records.PoseChange(value, None if np.isnan(half) else half)
                     for value, half in zip(row.values.tolist(), row.half_widths.tolist(), strict=True)
                 ),
                 row.flips,
@@ -122,15 +122,15 @@ class Comparison:
             for row in self.differences
         )
         designs = tuple(
-            records.DesignRecord(
+            decision_records.DesignRecord(
                 result.scenario,
                 result.price,
                 result.state,
-                tuple(records.TaskRecord(task.name, task.summary) for task in result.tasks),
+                tuple(decision_records.TaskRecord(task.name, task.summary) for task in result.tasks),
             )
             for result in self.results
         )
-        return records.ComparisonRecord(designs, rows, self.other_requirements)
+        return decision_records.ComparisonRecord(designs, rows, self.other_requirements)
 
 
 def compare(

@@ -9,11 +9,11 @@ from armsim.decide.search import Search
 from armsim.decide.select import choose
 from armsim.decide.selection import Selection
 from armsim.decide.sensitivity import Sensitivities, sensitivities
-from armsim.decide.tradeoff import TradeOff, along
-from armsim.engine.layout import MEMORY
-from armsim.engine.run import Progress
-from armsim.model.options import Options
+from armsim.decide.trade_off import TradeOff, along
+from armsim.model.joint_options import Options
 from armsim.results import Result
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.sampler import Progress
 from armsim.study import Study
 
 

@@ -9,15 +9,15 @@ from typing import Any
 
 import numpy as np
 
+from armsim.decide.display_units import Unit, told_in
 from armsim.decide.pose_budget import BudgetRow, budget_rows, moments
 from armsim.decide.row_laws import SAME, Law, Laws, factors_of, fitted, gain_of
-from armsim.decide.sheet_units import Unit, told_in
-from armsim.engine.run import Progress
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.numbers import Number, numbers
+from armsim.model.parameters import Number, numbers
 from armsim.results import Result
+from armsim.sampling.sampler import Progress
 from armsim.study import Study
 from armsim.tasks import PoseSet
 

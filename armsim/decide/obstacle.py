@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from armsim.arrays import Array
-from armsim.engine.firstorder import linearise
 from armsim.formatting import percent
 from armsim.model.machine import Machine
+from armsim.sampling.first_order import linearise
 
 
 def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:

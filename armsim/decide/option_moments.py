@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.engine.visitlaw import STD
 from armsim.errormodel.terms import Independent
 from armsim.model.configurations import Configurations
 from armsim.model.correction import NAME
 from armsim.model.joint import Joint
+from armsim.model.joint_options import Options
 from armsim.model.machine import Machine
-from armsim.model.options import Options
+from armsim.sampling.visit_law import STD
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,8 +9,11 @@ from functools import cached_property
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.engine.executors import in_order
-from armsim.engine.paired import (
+from armsim.model.configurations import Configurations
+from armsim.results.pose_table import PoseTable
+from armsim.sampling.chunk import CHUNK, Job, attained_at
+from armsim.sampling.executors import in_order
+from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
     beside,
@@ -20,12 +23,9 @@ from armsim.engine.paired import (
     quantile_influence,
     share_difference,
 )
-from armsim.engine.run import Progress, Samples
-from armsim.engine.statistics import LEVEL, quantile
-from armsim.engine.visitlaw import half_width_of_nets
-from armsim.engine.work import CHUNK, Job, attained_at
-from armsim.model.configurations import Configurations
-from armsim.results.posetable import PoseTable
+from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.statistics import LEVEL, quantile
+from armsim.sampling.visit_law import half_width_of_nets
 from armsim.tasks.base import name_key
 
 

@@ -9,14 +9,14 @@ from functools import cached_property
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.asked import SamplingPlan
-from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import draw_units
 from armsim.errormodel.draws import Following
 from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import Coupling, Term
 from armsim.model.configurations import Configurations
 from armsim.model.machine import EvaluatedMachine, Machine
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.plan import draw_units
+from armsim.sampling_plan import SamplingPlan
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,7 +30,7 @@ from scipy.sparse import csr_array, lil_array, vstack
 from armsim.arrays import Array
 from armsim.decide.option_moments import Moments
 from armsim.errors import RunError
-from armsim.model.options import Options
+from armsim.model.joint_options import Options
 
 Choice = tuple[int, ...]
 """Number of the option of every joint."""

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from armsim.model.numbers import Number
+from armsim.model.parameters import Number
 
 FACTORS = (0.8, 0.5, 2.0)
 """By which every number is changed; the first gives the law, the others check it."""

@@ -15,16 +15,16 @@ from scipy.special import ndtri
 from armsim.arrays import Array
 from armsim.assessment import Judged
 from armsim.decide.allocate import confirming_seed, required
+from armsim.decide.decision_records import Fitted
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
-from armsim.decide.records import Fitted
-from armsim.decide.smooth import smooth_enough
-from armsim.engine.run import Progress, Samples
-from armsim.engine.visitlaw import integrate
+from armsim.decide.ripple_filter import smooth_enough
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
+from armsim.model.joint_options import Option, Options
 from armsim.model.machine import Machine
-from armsim.model.options import Option, Options
+from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.visit_law import integrate
 from armsim.study import Study
 from armsim.tasks import PoseSet
 

@@ -27,14 +27,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from armsim.assessment import Judged, state_of_all
+from armsim.decide.decision_records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.frontier import cent, frontier, of_price
 from armsim.decide.program import Choice, Program
-from armsim.decide.records import Confirmation, Equal, Proof, Rejected
 from armsim.decide.search import LEAST, NEAR, Search
 from armsim.decide.selection import Selection
-from armsim.engine.layout import MEMORY
-from armsim.engine.run import Progress
-from armsim.model.options import Options
+from armsim.model.joint_options import Options
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.sampler import Progress
 from armsim.study import Study
 
 MOST_SAMPLED = 100

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from armsim.assessment import Judged, state_of_all
-from armsim.decide import records
-from armsim.decide.records import Confirmation, Equal, Fitted, Proof, Rejected
+from armsim.decide import decision_records
+from armsim.decide.decision_records import Confirmation, Equal, Fitted, Proof, Rejected
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
-from armsim.results.plain import plain
+from armsim.results.json_records import plain
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,9 +66,9 @@ class Selection:
         return searched
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.SelectionRecord`; SI units."""
+        """For JSON, as `decision_records.SelectionRecord`; SI units."""
         tasks = {
-            task.name: records.JudgedRecord(
+            task.name: decision_records.JudgedRecord(
                 task.summary.at_coverage,
                 task.interval,
                 task.summary.worst_pose,
@@ -79,7 +79,7 @@ class Selection:
             for task in self.tasks
         }
         return plain(
-            records.SelectionRecord(
+            decision_records.SelectionRecord(
                 self.state,
                 self.price,
                 self.design,

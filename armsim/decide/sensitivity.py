@@ -16,24 +16,32 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.asked import SamplingPlan, coverage_of
-from armsim.decide import records
+from armsim.decide import decision_records
+from armsim.decide.display_units import Unit, told_in
+from armsim.decide.perturbation import at_largest_errors
 from armsim.decide.pose_population import PhasesHeld, PosePopulation
-from armsim.decide.probe import at_largest_errors
-from armsim.decide.sheet_units import Unit, told_in
-from armsim.engine.executors import in_order
-from armsim.engine.firstorder import linearise
-from armsim.engine.layout import MEMORY
-from armsim.engine.paired import UNITS_COMPARED, Difference, difference, half_width, influence, quantile_shift
-from armsim.engine.plan import UNIT_BLOCK
-from armsim.engine.run import Progress
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.model.numbers import Number, numbers
+from armsim.model.parameters import Number, numbers
 from armsim.processors import processors
+from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
-from armsim.results.plain import plain
-from armsim.results.posetable import PoseTable
+from armsim.results.json_records import plain
+from armsim.results.pose_table import PoseTable
+from armsim.sampling.executors import in_order
+from armsim.sampling.first_order import linearise
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.paired_difference import (
+    UNITS_COMPARED,
+    Difference,
+    difference,
+    half_width,
+    influence,
+    quantile_shift,
+)
+from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.sampler import Progress
+from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks.base import name_key
 
@@ -113,16 +121,16 @@ class Sensitivities:
         return sorted((part for part in self.parts if part.task == task), key=lambda part: -part.worst)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.SensitivitiesRecord`; SI units but for the numbers themselves."""
+        """For JSON, as `decision_records.SensitivitiesRecord`; SI units but for the numbers themselves."""
         lines = tuple(
-            records.LineRecord(
-                line.task, line.path, line.unit.name, line.value, records.Change.of(line.per_unit),
-                records.Change.of(line.tenth_less), line.rms_tenth_less,
+            decision_records.LineRecord(
+                line.task, line.path, line.unit.name, line.value, decision_records.Change.of(line.per_unit),
+                decision_records.Change.of(line.tenth_less), line.rms_tenth_less,
             )
             for line in self.lines
         )  # fmt: skip
-        parts = tuple(records.PartRecord(*astuple(part)) for part in self.parts)
-        return plain(records.SensitivitiesRecord(self.result.scenario, self.coverage, lines, parts))
+        parts = tuple(decision_records.PartRecord(*astuple(part)) for part in self.parts)
+        return plain(decision_records.SensitivitiesRecord(self.result.scenario, self.coverage, lines, parts))
 
 
 @dataclass(frozen=True, eq=False)

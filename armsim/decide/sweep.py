@@ -7,13 +7,13 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from armsim.asked import Requirement
-from armsim.decide.records import SweepPoint, SweepRecord, SweepTask
+from armsim.decide.decision_records import SweepPoint, SweepRecord, SweepTask
 from armsim.documents.grammar import read_value
-from armsim.engine.layout import MEMORY
-from armsim.engine.run import Progress
 from armsim.errors import InputError, Problem
-from armsim.results.plain import plain
+from armsim.requirement.requirement import Requirement
+from armsim.results.json_records import plain
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.sampler import Progress
 from armsim.study import Study, _quiet
 
 MOST_POINTS = 1000
@@ -101,7 +101,7 @@ def sweep(
     ----------
     study : Study
     path : str
-        As `armsim.documents.changes`: ``joints.j1.mounting.eccentricity``.
+        As `armsim.documents.overrides`: ``joints.j1.mounting.eccentricity``.
     values : sequence of str
         As they stand in a file, a number with its unit where it has one.
     workers, progress, memory, note

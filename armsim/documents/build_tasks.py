@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from armsim.declared import declared
-from armsim.documents.declared import Place, build
-from armsim.documents.holding import build_holding, joint_positions, joint_speeds
-from armsim.documents.tasks import PathDocument, PosesDocument
+from armsim.documents.from_spec import Place, build
+from armsim.documents.task_documents import PathDocument, PosesDocument
+from armsim.documents.tool_orientation import build_holding, joint_positions, joint_speeds
 from armsim.documents.waypoints import read_waypoints
+from armsim.field_spec import declared
 from armsim.model.arm import Arm
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Command, NamedPose, Path, Poses, Task, Waypoint, kind_of

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.documents.columns import Columns, read_columns
+from armsim.documents.csv_columns import Columns, read_columns
 from armsim.physics.harmonics import HarmonicFit, fit_harmonics
 
 UP, DOWN = ("up", "+", "+1", "1", "forward", "cw"), ("down", "-", "-1", "backward", "ccw")

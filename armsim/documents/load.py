@@ -10,35 +10,36 @@ from pathlib import Path
 from textwrap import shorten
 from typing import Any
 
-from armsim.asked import Requirement, SamplingPlan
-from armsim.declared import declared
-from armsim.documents.arm import ArmDocument, URDFKinematics, build_arm
-from armsim.documents.based import Bases, based
+from armsim.documents.arm_document import ArmDocument, URDFKinematics, build_arm
 from armsim.documents.build_tasks import build_task
-from armsim.documents.calibration import build_calibration
-from armsim.documents.catalogue import CatalogueDocument, entry_of, parted
-from armsim.documents.changes import changed
-from armsim.documents.columns import LARGEST, source_of
-from armsim.documents.declared import Place, build
-from armsim.documents.doubts import bare_sizes, doubts
-from armsim.documents.encoder import EncoderDocument, build_encoder
+from armsim.documents.calibration_document import build_calibration
+from armsim.documents.catalogue_document import CatalogueDocument, entry_of, parted
+from armsim.documents.catalogue_options import limit_problems, offered
+from armsim.documents.csv_columns import LARGEST, source_of
+from armsim.documents.encoder_document import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
-from armsim.documents.joint import build_joint
+from armsim.documents.from_spec import Place, build
+from armsim.documents.inheritance import Bases, based
+from armsim.documents.joint_document import build_joint
+from armsim.documents.lint import bare_sizes, doubts
 from armsim.documents.messages import Faults, validated
-from armsim.documents.motion import build_motion, check_limits
-from armsim.documents.options import limit_problems, offered
-from armsim.documents.scenario import ScenarioDocument, check_joints
+from armsim.documents.motion_document import build_motion, check_limits
+from armsim.documents.overrides import changed
+from armsim.documents.scenario_document import ScenarioDocument, check_joints
 from armsim.documents.source import read_named, read_source
-from armsim.documents.tasks import PathDocument
+from armsim.documents.task_documents import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
+from armsim.field_spec import declared
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.gravity import Masses
 from armsim.model.joint import Bus
+from armsim.model.joint_options import Options
 from armsim.model.machine import Environment, Machine
-from armsim.model.options import Options
+from armsim.requirement.requirement import Requirement
+from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Task

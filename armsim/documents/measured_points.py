@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.documents.columns import Columns, read_columns
+from armsim.documents.csv_columns import Columns, read_columns
 
 LEAST_VISITS = 2
 """Visits of a pose: one tells no scatter."""

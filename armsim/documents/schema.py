@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from armsim.documents.arm import ArmDocument
-from armsim.documents.based import ChangesDocument
-from armsim.documents.declared import document_of
-from armsim.documents.encoder import EncoderDocument
+from armsim.documents.arm_document import ArmDocument
+from armsim.documents.encoder_document import EncoderDocument
+from armsim.documents.from_spec import document_of
+from armsim.documents.inheritance import ChangesDocument
 from armsim.documents.load import KINDS
 from armsim.model.chain import OriginTolerances, RowTolerances
-from armsim.results.plain import DIALECT
+from armsim.results.json_records import DIALECT
 
 MEANINGS = {
     "a": "length of the link along its x axis", "alpha": "twist of the link about its x axis",

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from armsim.documents.columns import read_columns
+from armsim.documents.csv_columns import read_columns
 from armsim.documents.files import LARGEST
 from armsim.model.arm import Arm
 from armsim.tasks import Waypoint

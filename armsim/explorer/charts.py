@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.explorer.told import Values, plain
+from armsim.explorer.view_model import Values, plain
 from armsim.results import NEAR_SINGULAR
 from armsim.tasks import PoseSet
 

@@ -12,7 +12,7 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Design:
-    """Changes by path, as `armsim.documents.changes`, later ones over earlier ones."""
+    """Changes by path, as `armsim.documents.overrides`, later ones over earlier ones."""
 
     changes: Mapping[str, Any] = field(default_factory=dict)
 

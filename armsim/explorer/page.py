@@ -7,15 +7,15 @@ from typing import Any
 
 from nicegui import ui
 
-from armsim.caution import LINE, WHOLE
+from armsim.disclaimer import LINE, WHOLE
 from armsim.errors import InputError
-from armsim.explorer import charts, jobs, told
-from armsim.explorer.desk import Desk, Shown
-from armsim.explorer.drawn import Scene
-from armsim.explorer.fields import Offered
-from armsim.explorer.joints import JointRows
-from armsim.explorer.quick import Quick
-from armsim.explorer.tray import Tray
+from armsim.explorer import background_jobs, charts, view_model
+from armsim.explorer.edit_options import Offered
+from armsim.explorer.fast_text import Quick
+from armsim.explorer.jobs_panel import Tray
+from armsim.explorer.joint_panel import JointRows
+from armsim.explorer.scene import Scene
+from armsim.explorer.session import Desk, Shown
 from armsim.tasks import PoseSet
 
 PICKED = """(e) => {
@@ -57,7 +57,11 @@ class Page:
 
     def __init__(self, desk: Desk) -> None:
         self.desk, self.offered = desk, Offered.of(desk)
-        self.task, self.measure, self.layer = _first(desk), next(iter(told.columns(desk.study.scenario.requirement))), 0
+        self.task, self.measure, self.layer = (
+            _first(desk),
+            next(iter(view_model.columns(desk.study.scenario.requirement))),
+            0,
+        )
         self.pose: int | None = None
         self.version = -1
         self.drawn_key: tuple[Any, ...] = ()
@@ -129,7 +133,7 @@ class Page:
                     "dense options-dense"
                 )
                 own.classes("col-3").props("data-name=task")
-                measures = told.measures(desk.study.scenario.machine.arm, desk.study.scenario.requirement)
+                measures = view_model.measures(desk.study.scenario.machine.arm, desk.study.scenario.requirement)
                 own = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
                 own.props("dense options-dense data-name=measure").classes("col-4")
                 self.layers = (
@@ -202,7 +206,7 @@ class Page:
     def _to_worst(self) -> None:
         shown = self.desk.answer
         if shown is not None:
-            self.pose, self.version = told.worst_pose(shown, self.task), -1
+            self.pose, self.version = view_model.worst_pose(shown, self.task), -1
 
     def _pointed(self, event: Any) -> None:
         number = event.args
@@ -213,18 +217,18 @@ class Page:
         self.desk.pin("as read" if not self.desk.design.changes else "design")
 
     def _show_command(self) -> None:
-        text = jobs.command(self.desk)
+        text = background_jobs.command(self.desk)
         with ui.dialog(value=True), ui.card():
             ui.label("This gives what is shown:")
             ui.code(text, language="bash").classes("w-full").props("data-name=command-text")
 
     def _review(self) -> None:
-        self.tray.begin("review", lambda progress: jobs.review(self.desk, progress))
+        self.tray.begin("review", lambda progress: background_jobs.review(self.desk, progress))
 
     def _ask_save(self) -> None:
         with ui.dialog(value=True) as dialog, ui.card():
             ui.label("Saved beside the scenario, as a change of it; the original and its comments stay as they are.")
-            stem = jobs.scenario_of(self.desk).stem
+            stem = background_jobs.scenario_of(self.desk).stem
             name = (
                 ui.input("name of the file", value=f"{stem}-explored.yaml")
                 .classes("w-full")
@@ -234,7 +238,7 @@ class Page:
 
             def go() -> None:
                 try:
-                    path = jobs.save(self.desk, str(name.value).strip(), bool(over.value))
+                    path = background_jobs.save(self.desk, str(name.value).strip(), bool(over.value))
                 except InputError as error:
                     name.props(f'error error-message="{_plain(error.problems[0].found)}"')
                     return
@@ -272,16 +276,16 @@ class Page:
 
     def _say(self, shown: Shown | None) -> None:
         """Write what is new in numbers, before all else."""
-        text, tone = told.verdict(shown)
+        text, tone = view_model.verdict(shown)
         texts = {
-            "stage": (told.stage(shown), "quiet"),
+            "stage": (view_model.stage(shown), "quiet"),
             "verdict": (text, f"text-weight-bold {TONES[tone]}"),
         }
         if shown is not None:
             key = shown.key, shown.answer.units, self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
             if key != self.drawn_key:
                 self.drawn_key, self.waiting = key, shown
-                numbers = told.numbers(shown, self.task)
+                numbers = view_model.numbers(shown, self.task)
                 if self.written != [own.name for own in numbers]:
                     self._place_numbers(numbers)
                 texts |= {own.name: (own.text, f"figure {own.tone}") for own in numbers}
@@ -297,7 +301,7 @@ class Page:
 
     def _draw(self, shown: Any) -> None:
         poses, look = self.desk.found[self.task], self._look()
-        pose = told.worst_pose(shown, self.task) if self.pose is None else self.pose
+        pose = view_model.worst_pose(shown, self.task) if self.pose is None else self.pose
         names = dict(enumerate(poses.names))
         if self.which.options != names:
             self.which.set_options(names)
@@ -309,15 +313,15 @@ class Page:
         if levels and self.layers.options != levels:
             self.layers.set_options(levels, value=self.layer)
         column = shown.answer.tables[self.task].column("conditioning")
-        values = told.values(shown, self.task, self.measure)
+        values = view_model.values(shown, self.task, self.measure)
         self.chart.update_figure(charts.over_poses(poses, values, column, pose, look, self.layer))
         self.parts.update_figure(
-            charts.contributions(told.shares(shown, self.task, pose if self.pose is not None else None), look)
+            charts.contributions(view_model.shares(shown, self.task, pose if self.pose is not None else None), look)
         )
-        self.scene.show(told.posture(shown, poses, self.task, pose))
+        self.scene.show(view_model.posture(shown, poses, self.task, pose))
         self._write_pose(shown, poses, pose)
 
-    def _place_numbers(self, numbers: list[told.Number]) -> None:
+    def _place_numbers(self, numbers: list[view_model.Number]) -> None:
         self.written = [own.name for own in numbers]
         self.figures.clear()
         with self.figures:
@@ -332,7 +336,7 @@ class Page:
         with self.at_pose:
             where = "worst pose" if self.pose is None else "pose"
             ui.label(f"{where}: {poses.names[pose]}").classes("text-weight-medium").props("data-name=at-pose")
-            for name, text in told.of_pose(shown, self.task, pose):
+            for name, text in view_model.of_pose(shown, self.task, pose):
                 with ui.row().classes("justify-between w-full no-wrap"):
                     ui.label(name).classes("quiet")
                     ui.label(text)

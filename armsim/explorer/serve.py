@@ -8,9 +8,9 @@ from collections.abc import Callable
 
 from nicegui import app, ui
 
-from armsim.explorer.desk import Desk
 from armsim.explorer.guard import Guard
 from armsim.explorer.page import Page
+from armsim.explorer.session import Desk
 
 HOST = "127.0.0.1"
 

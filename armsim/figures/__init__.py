@@ -1,17 +1,17 @@
 """Figures: each a pure function of results, a matplotlib Figure out."""
 
-from armsim.figures.arm import arm
-from armsim.figures.budget import error_budget
-from armsim.figures.compare import difference_map, differences
-from armsim.figures.contributions import dominant_joint, group_share
+from armsim.figures.arm_sketch import arm
+from armsim.figures.comparison_figures import difference_map, differences
+from armsim.figures.contribution_bars import error_budget
+from armsim.figures.contribution_maps import dominant_joint, group_share
 from armsim.figures.ellipses import error_ellipses, view
-from armsim.figures.joints import alike, has_waves, joint_errors, joint_waves
+from armsim.figures.joint_error_figures import alike, has_waves, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
-from armsim.figures.motion import smoothness
-from armsim.figures.path import distribution, path_error
-from armsim.figures.population import population, pose_errors, yield_curve
-from armsim.figures.sweep import sweep
-from armsim.figures.tradeoff import trade_off
+from armsim.figures.path_figures import distribution, path_error
+from armsim.figures.population_figures import population, pose_errors, yield_curve
+from armsim.figures.ripple_figures import smoothness
+from armsim.figures.sweep_figure import sweep
+from armsim.figures.trade_off_figure import trade_off
 from armsim.figures.volume import volume
 
 __all__ = [

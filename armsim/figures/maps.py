@@ -14,9 +14,9 @@ from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
 
 from armsim.arrays import Array
-from armsim.asked import Requirement, coverage_of
 from armsim.figures import style
 from armsim.formatting import percent, show, significant, unit_for
+from armsim.requirement.requirement import Requirement, coverage_of
 from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
 
 LETTERS = "xyz"

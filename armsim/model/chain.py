@@ -11,11 +11,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from armsim.declared import key
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis
+from armsim.field_spec import key
 from armsim.model.arm import ElementaryTransform, X, Y, Z
-from armsim.physics import links
+from armsim.physics import link_tolerances
 
 TOOL = "tool"
 """Name under which errors act on the tool frame."""
@@ -24,7 +24,7 @@ TOOL = "tool"
 def _tolerance(kind: str, parameter: str) -> Distribution:
     kept: Distribution = key(
         NONE, kind, f"tolerance of the link parameter {parameter}", cause=f"link {parameter}",
-        effect="a constant of the link", life="unit", physics=links.link_tolerance,
+        effect="a constant of the link", life="unit", physics=link_tolerances.link_tolerance,
     )  # fmt: skip
     return kept
 

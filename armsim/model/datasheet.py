@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from armsim.declared import key, walk
 from armsim.errormodel.distributions import COVERED, Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT
+from armsim.field_spec import key, walk
 from armsim.formatting import percent, show
 from armsim.model.encoder import Encoder, Reading, SecondTrack, SheetSummary, Signal
 from armsim.model.mounting import POWERS, STATED

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import NamedTuple
 
-from armsim.declared import Key, stated, walk
+from armsim.field_spec import Key, stated, walk
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus, Joint

@@ -8,13 +8,13 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from armsim.declared import Measures, key
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
-from armsim.model.measured import MeasuredCurve
+from armsim.field_spec import Measures, key
+from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import POWERS, Mounting
-from armsim.physics import gear, heat, linear, scale, timing
+from armsim.physics import gear, heat, linear_scale, scale, timing
 from armsim.physics import signal as signals
 from armsim.physics.heads import Heads, number_of
 
@@ -236,7 +236,7 @@ class Encoder:
     )  # fmt: skip
     slope_error: Distribution = key(
         NONE, "slope or ratio", "error of the scale in proportion to position", most=0.01, only="translation",
-        cause="slope error", effect="in proportion to position", life="unit", physics=linear.slope_error,
+        cause="slope error", effect="in proportion to position", life="unit", physics=linear_scale.slope_error,
     )  # fmt: skip
     read_heads: int = key(
         1, "count",
@@ -330,7 +330,7 @@ class Encoder:
         noise = self._noise(contrast_loss)
         terms = scale.quantisation(self.order, self.bits) + parts + noise
         if self.slope_error.nonzero:
-            terms += linear.slope_error(self.slope_error, farthest)
+            terms += linear_scale.slope_error(self.slope_error, farthest)
         accuracy = _rest(self._whole.accuracy, _mean_square(parts))
         if accuracy.nonzero:
             terms += scale.summary_accuracy(accuracy, fundamental)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.declared import key
+from armsim.field_spec import key
 from armsim.model.arm import Arm
 
 STANDARD_GRAVITY = 9.80665

@@ -6,11 +6,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from armsim.declared import key
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Term
+from armsim.field_spec import key
 from armsim.model.encoder import Encoder
-from armsim.model.measured import MeasuredCurve
+from armsim.model.measured_curve import MeasuredCurve
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.physics import assembly, gear, timing

@@ -11,16 +11,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
-from armsim.declared import key
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
 from armsim.errormodel.terms import Axis, Term
+from armsim.field_spec import key
 from armsim.model.arm import Arm, Kinematics
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observed
 from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
-from armsim.physics import heat, links
+from armsim.physics import heat, link_tolerances
 
 SURVEY = 256
 """Joint positions, spread evenly over the ranges, in which state-dependent errors of the joint budget are looked at."""
@@ -94,7 +94,7 @@ class Machine:
         for joint in self.joints:
             terms += joint.terms()
         for axis, tolerance in self.tolerances:
-            terms += links.link_tolerance(axis, tolerance)
+            terms += link_tolerances.link_tolerance(axis, tolerance)
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
         changed = tuple(self._changed(term) for term in terms)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from armsim.declared import key
-from armsim.physics import motion as physics
+from armsim.field_spec import key
+from armsim.physics import speed_from_positions as physics
 
 
 @dataclass(frozen=True)

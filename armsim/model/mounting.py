@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-from armsim.declared import key
 from armsim.errormodel.distributions import ABSENT, NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
-from armsim.physics import assembly, linear, scale
+from armsim.field_spec import key
+from armsim.physics import assembly, linear_scale, scale
 from armsim.physics.heads import Heads
 
 VALID_SHARE = 0.1
@@ -102,7 +102,7 @@ class Mounting:
     )  # fmt: skip
     abbe_offset: float = key(
         0.0, "length", "distance of a linear scale from the line of the tool", only="translation", cause="Abbe offset",
-        effect="offset times pitch of the guide", life="unit", physics=linear.abbe,
+        effect="offset times pitch of the guide", life="unit", physics=linear_scale.abbe,
     )  # fmt: skip
     guide_pitch: Distribution = key(
         NONE, "angle", "pitch of the carriage on its guide", only="translation",
@@ -162,7 +162,7 @@ class Mounting:
         if self.head_tangential.nonzero and not mastered:
             terms += assembly.head_tangential(self.head_tangential, radius)
         if self.abbe_offset and self.guide_pitch.nonzero:
-            terms += linear.abbe(self.abbe_offset, self.guide_pitch, fundamental)
+            terms += linear_scale.abbe(self.abbe_offset, self.guide_pitch, fundamental)
         return terms
 
     def scale_terms(self, encoder: Mounted, fundamental: float) -> tuple[Term, ...]:

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from armsim.declared import key
 from armsim.errormodel.distributions import NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
+from armsim.field_spec import key
 from armsim.physics import gear
 
 VALID_STIFFNESS = 0.3

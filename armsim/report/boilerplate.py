@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from armsim import caution
+from armsim import disclaimer
 from armsim.model.effects import Effect, effects
 from armsim.report.assumed_values import assumed_table
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
@@ -125,7 +125,7 @@ def references() -> Section:
 
 def cautions() -> Section:
     """What must not be done with it."""
-    return Section("Cautions", "cautions", (Text(caution.WHOLE, "strong"),))
+    return Section("Cautions", "cautions", (Text(disclaimer.WHOLE, "strong"),))
 
 
 def provenance(manifest: dict[str, Any]) -> Section:

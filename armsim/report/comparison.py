@@ -9,19 +9,19 @@ from pathlib import Path
 from armsim import figures
 from armsim.decide.compare import Comparison
 from armsim.decide.sweep import Sweep
-from armsim.decide.tradeoff import TradeOff
-from armsim.decide.whatif import WhatIfs
+from armsim.decide.trade_off import TradeOff
+from armsim.decide.what_if import WhatIfs
 from armsim.formatting import signed
 from armsim.report.comparison_review import comparison_review
+from armsim.report.csv_tables import write_table
 from armsim.report.decision_review import write_curve_table
+from armsim.report.decision_sentences import summary_rows
 from armsim.report.drawing import Planned, keep
 from armsim.report.gallery import curve_drawn, file_name, what_ifs_drawn
+from armsim.report.html import write_page
 from armsim.report.output_folder import folder
-from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.run_folder import manifest_of, write_json
-from armsim.report.tables import write_table
-from armsim.report.wording import summary_rows
 from armsim.scenario import Scenario
 
 UM = 1e6

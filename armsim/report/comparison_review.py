@@ -7,7 +7,7 @@ from typing import Any
 
 from armsim.criteria import required_in_words
 from armsim.decide.compare import Comparison
-from armsim.report import boilerplate, wording
+from armsim.report import boilerplate, decision_sentences
 from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Text, in_rows, table
 from armsim.report.findings import dominance, kept_in_mind, number_of
 from armsim.report.gallery import file_name
@@ -53,12 +53,12 @@ def _front(comparison: Comparison, pictures: Pictures) -> Front:
     rows = sorted(
         (row for row in comparison.differences if row.task == task.name), key=lambda row: row.at_coverage.value
     )
-    said = [f"{wording.difference(row, comparison.quantile)}." for row in rows]
+    said = [f"{decision_sentences.difference(row, comparison.quantile)}." for row in rows]
     best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
     shown = pictures.get("differences", ())
     maps = [own for own in shown if own.name.startswith(f"{start}-{best}-")]
     bars = [own for own in shown if own.name == f"{start}-designs"]
-    listed = [row for row in wording.summary_rows(comparison) if row["task"] == task.name]
+    listed = [row for row in decision_sentences.summary_rows(comparison) if row["task"] == task.name]
     headers = tuple(name for name in listed[0] if name not in ("task", "better / worse poses"))
     designs = table(headers, [[row[name] for name in headers] for row in listed], title=task.name)
     return Front(
@@ -68,14 +68,17 @@ def _front(comparison: Comparison, pictures: Pictures) -> Front:
 
 
 def _notes(comparison: Comparison) -> tuple[str, ...]:
-    every = [*wording.other_requirements(comparison), *(text for own in comparison.results for text in own.warnings)]
+    every = [
+        *decision_sentences.other_requirements(comparison),
+        *(text for own in comparison.results for text in own.warnings),
+    ]
     return tuple(dict.fromkeys(every))
 
 
 def _verdicts(comparison: Comparison) -> list[Block]:
     """Every difference in words; the requirement, and which design meets it."""
     blocks: list[Block] = [
-        Bullets(tuple(f"{wording.difference(row, comparison.quantile)}." for row in comparison.differences))
+        Bullets(tuple(f"{decision_sentences.difference(row, comparison.quantile)}." for row in comparison.differences))
     ]
     wanted = comparison.results[0].requirement
     if wanted is not None:
@@ -87,7 +90,7 @@ def _verdicts(comparison: Comparison) -> list[Block]:
 
 
 def _designs(comparison: Comparison) -> list[Block]:
-    rows = wording.summary_rows(comparison)
+    rows = decision_sentences.summary_rows(comparison)
     out: list[Block] = []
     for task in dict.fromkeys(row["task"] for row in rows):
         own = [row for row in rows if row["task"] == task]

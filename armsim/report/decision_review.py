@@ -8,15 +8,16 @@ from pathlib import Path
 from typing import Any
 
 from armsim import figures
-from armsim.asked import Requirement
 from armsim.criteria import required_in_words
 from armsim.decide.decision import Decision
-from armsim.decide.records import Rejected
+from armsim.decide.decision_records import Rejected
 from armsim.decide.selection import Selection
-from armsim.decide.tradeoff import TradeOff
+from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, show
 from armsim.report import boilerplate
 from armsim.report.columns import column
+from armsim.report.csv_tables import write_table, write_tables
+from armsim.report.decision_sentences import answer, in_words
 from armsim.report.document import (
     Block,
     Cell,
@@ -32,16 +33,22 @@ from armsim.report.document import (
 from armsim.report.drawing import Planned, keep
 from armsim.report.findings import dominance, kept_in_mind, number_of
 from armsim.report.gallery import FIGURES, curve_drawn, file_name
+from armsim.report.html import write_page
 from armsim.report.output_folder import folder
-from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.pictures import Pictures
 from armsim.report.run_folder import manifest_of, write_json
 from armsim.report.run_review import curve_in_words
-from armsim.report.sensitivity import LINES, PARTS, line_rows, part_rows, sensitivities_drawn, write_sensitivity_tables
-from armsim.report.tables import write_table, write_tables
+from armsim.report.sensitivity_review import (
+    LINES,
+    PARTS,
+    line_rows,
+    part_rows,
+    sensitivities_drawn,
+    write_sensitivity_tables,
+)
 from armsim.report.verdict import TONES
-from armsim.report.wording import answer, in_words
+from armsim.requirement.requirement import Requirement
 from armsim.scenario import Scenario
 
 UM = 1e6

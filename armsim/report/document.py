@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-from armsim.caution import LINE
+from armsim.disclaimer import LINE
 
 Tone = Literal["plain", "good", "open", "bad", "soft", "strong"]
 

@@ -15,8 +15,8 @@ from armsim.results import MapOf, Result, TaskResult
 from armsim.tasks import kind_of
 
 if TYPE_CHECKING:
-    from armsim.decide.tradeoff import TradeOff
-    from armsim.decide.whatif import WhatIfs
+    from armsim.decide.trade_off import TradeOff
+    from armsim.decide.what_if import WhatIfs
 
 WIDE = ("path",)
 """Figures of a task that need the whole width of a document."""

@@ -11,8 +11,8 @@ from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
 
-from armsim.engine.executors import end_with_parent
 from armsim.processors import processors
+from armsim.sampling.executors import end_with_parent
 
 MOST_HELPERS = 3
 DOCUMENT_MEMORY = 460 * 2**20

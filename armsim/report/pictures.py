@@ -10,8 +10,8 @@ from armsim.report.document import Picture
 
 if TYPE_CHECKING:
     from armsim.decide.live_budget import LiveBudgets
-    from armsim.decide.tradeoff import TradeOff
-    from armsim.decide.whatif import WhatIfs
+    from armsim.decide.trade_off import TradeOff
+    from armsim.decide.what_if import WhatIfs
 
 
 @dataclass(frozen=True)

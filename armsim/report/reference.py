@@ -7,20 +7,21 @@ from collections.abc import Callable, Iterator
 from functools import cache
 from typing import Any, NamedTuple
 
-from armsim.asked import Requirement, SamplingPlan
-from armsim.declared import Declared, walk
-from armsim.documents.declared import kinds
+from armsim.documents.from_spec import kinds
 from armsim.documents.load import KINDS
 from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS
-from armsim.engine import measures, statistics
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.field_spec import Declared, walk
 from armsim.model.assumptions import typical_value
-from armsim.model.calibration import Calibration
+from armsim.model.calibration_plan import Calibration
 from armsim.model.datasheet import Sheet
 from armsim.model.effects import ELSEWHERE, ROOTS
 from armsim.model.gears import PRESETS, SOURCE, TYPICAL
 from armsim.model.motion import JointSpeed, Motion
+from armsim.requirement.requirement import Requirement
+from armsim.sampling import measures, statistics
+from armsim.sampling_plan import SamplingPlan
 
 ASKED: tuple[tuple[str, type, str], ...] = (
     ("encoder", Sheet, ""),

@@ -14,12 +14,12 @@ import numpy as np
 from pydantic import Field, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from armsim.asked import MOST_UNITS, MOST_VISITS
 from armsim.documents.fields import FilePath
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.errors import InputError, Problem
 from armsim.report.pdf import Paper
 from armsim.results import Result
+from armsim.sampling_plan import MOST_UNITS, MOST_VISITS
 from armsim.version import made_by
 
 FORMAT = "armsim-manifest/1"

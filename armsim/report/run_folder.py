@@ -12,18 +12,18 @@ from pathlib import Path
 from typing import Any
 
 from armsim.report.assumed_values import assumed_records
+from armsim.report.csv_tables import write_tables
 from armsim.report.drawing import begin, finish, rasterizing
 from armsim.report.gallery import figures_of
 from armsim.report.helpers import Helpers
-from armsim.report.motion import with_motion
+from armsim.report.html import write_page
 from armsim.report.output_folder import folder
-from armsim.report.page import write_page
 from armsim.report.pdf import Paper, write_pdf
 from armsim.report.pictures import Extras
 from armsim.report.reproduce import FORMAT, RunRequest, file_sha256
+from armsim.report.ripple_tables import with_motion
 from armsim.report.run_review import review
 from armsim.report.slides import write_slides
-from armsim.report.tables import write_tables
 from armsim.report.workbook import write_workbook
 from armsim.results import Result
 from armsim.scenario import Scenario

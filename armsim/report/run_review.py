@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from armsim.asked import coverage_of
 from armsim.formatting import (
     beside_each_other,
     percent,
@@ -18,6 +17,7 @@ from armsim.formatting import (
 )
 from armsim.report import boilerplate
 from armsim.report.columns import column, columns_alike
+from armsim.report.decision_sentences import cheapest_in_words
 from armsim.report.document import (
     Block,
     Bullets,
@@ -35,14 +35,14 @@ from armsim.report.first_page import advice, decisive
 from armsim.report.joint_tables import each_term, joints_section
 from armsim.report.pictures import Extras, Pictures
 from armsim.report.verdict import deciding_task
-from armsim.report.wording import cheapest_in_words
+from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, Summary, TaskResult
 from armsim.results.poses import BIAS
 from armsim.sources import Source
 
 if TYPE_CHECKING:
-    from armsim.decide.tradeoff import TradeOff
-    from armsim.decide.whatif import WhatIfs
+    from armsim.decide.trade_off import TradeOff
+    from armsim.decide.what_if import WhatIfs
 
 WORST = 8
 """Poses of a task that the document names."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from armsim.declared import stated, walk
-from armsim.engine.joint_budgets import term_budget
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
+from armsim.field_spec import stated, walk
 from armsim.formatting import orders, show_joint
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
+from armsim.sampling.joint_budgets import term_budget
 
 SPEED = {True: ("1 rad/s", 1.0), False: ("0.1 m/s", 0.1)}
 """At which errors that need motion are shown, by whether the sensor is rotary."""

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from armsim.caution import LINE
+from armsim.disclaimer import LINE
 from armsim.report.document import Block, Picture, ReviewDocument, Row, Table
 from armsim.report.drawing import rasterize
 

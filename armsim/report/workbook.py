@@ -4,7 +4,7 @@ Per task, with the rows of `armsim.decide.pose_budget` (u a random quantity, S t
 
     mean = sum of S E u,   covariance = sum of S S^T Var u,   rms^2 = |mean|^2 + trace of the covariance
 
-and the quantile of the length by three cumulants as `armsim.engine.gaussian.quantile_by_moments`, times the ratio of
+and the quantile of the length by three cumulants as `armsim.sampling.gaussian.quantile_by_moments`, times the ratio of
 the sampled quantile to that, which is of the run and stays.
 """
 
@@ -17,12 +17,10 @@ from typing import Any
 
 import numpy as np
 
-from armsim.asked import coverage_of
-from armsim.caution import LINE
 from armsim.decide.live_budget import SPREAD, Input, LiveBudgets, LiveRow, TaskBudget
 from armsim.decide.pose_budget import moments
 from armsim.decide.row_laws import Laws
-from armsim.engine.gaussian import quantile_by_moments
+from armsim.disclaimer import LINE
 from armsim.formatting import ARCSECOND
 from armsim.report.verdict import headline, largest_causes, task_table
 from armsim.report.workbook_cells import (
@@ -38,7 +36,9 @@ from armsim.report.workbook_cells import (
     set_widths,
     stated_format,
 )
+from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult
+from armsim.sampling.gaussian import quantile_by_moments
 
 UM = 1e6
 UNITS = {"rad": ("arcsec", ARCSECOND.factor), "m": ("µm", UM), "K": ("K", 1.0), "1": ("1 σ", 1.0)}

@@ -10,7 +10,7 @@ from armsim.results.joints import (
     Ripple,
     TermBudget,
 )
-from armsim.results.records import FORMAT, NEAR_SINGULAR, Adaptive, MapOf, Result, TaskResult
+from armsim.results.result import FORMAT, NEAR_SINGULAR, Adaptive, MapOf, Result, TaskResult
 from armsim.results.summary import (
     Acceptance,
     Contribution,

@@ -3,8 +3,8 @@
 from armsim.tasks.base import Advance, Command, Frame, Holding, PoseSet, Task
 from armsim.tasks.cloud import Cloud
 from armsim.tasks.iso_poses import IsoPoses
+from armsim.tasks.named_poses import NamedPose, Poses
 from armsim.tasks.path import Path, Waypoint
-from armsim.tasks.poses import NamedPose, Poses
 from armsim.tasks.slice import Slice, Volume
 
 KINDS: tuple[type[Task], ...] = (Poses, Slice, Volume, Cloud, IsoPoses, Path)

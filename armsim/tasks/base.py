@@ -13,7 +13,7 @@ from typing import ClassVar, NamedTuple
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.declared import key
+from armsim.field_spec import key
 from armsim.model.arm import Arm, X, Y, Z, rotation
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Grid, MapOf, Unreachable

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.declared import key
+from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.tasks.base import Advance, PoseSet, Task, named, quiet

@@ -9,8 +9,8 @@ from typing import Literal
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.declared import key
 from armsim.errors import RunError
+from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable

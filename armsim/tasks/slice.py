@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from armsim.arrays import Array
-from armsim.declared import key
+from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.envelope import Envelope
 from armsim.results import MapOf

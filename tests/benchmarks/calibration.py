@@ -12,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 
+from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.identifiable import with_target
+from armsim.calibration.measured_population import measured_units
+from armsim.calibration.pose_selection import Choosing, candidates_of
 from armsim.documents.load import load_changed, load_scenario
-from armsim.hardware.population import measured_units
-from armsim.identification.iterate import Model, identify
-from armsim.identification.parameters import with_target
-from armsim.identification.where import Choosing, candidates_of
 from armsim.study import Study
 
 CELL = Path(__file__).parents[2] / "scenarios" / "bonding-cell.yaml"

@@ -19,8 +19,8 @@ sys.path.insert(0, str(ROOT))
 
 from armsim.decide.select import Search, select
 from armsim.documents.load import load_options
-from armsim.engine.layout import MEMORY
-from armsim.report.wording import answer
+from armsim.report.decision_sentences import answer
+from armsim.sampling.layout import MEMORY
 from armsim.study import Study
 
 POSES = 500

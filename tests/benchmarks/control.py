@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 
 import armsim
-from armsim.asked import SamplingPlan
-from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import draw_units
 from armsim.model.machine import EvaluatedMachine
+from armsim.sampling.first_order import linearise
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.plan import draw_units
+from armsim.sampling_plan import SamplingPlan
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"
 UNITS, VISITS, REPETITIONS, MORE, TRUTH = 500, 10, 200, 10, 400_000

@@ -15,12 +15,12 @@ import numpy as np
 from scipy.stats import qmc, t
 
 import armsim
-from armsim.asked import SamplingPlan
-from armsim.engine.firstorder import linearise
-from armsim.engine.montecarlo import Sampler
-from armsim.engine.statistics import unit_quantiles
 from armsim.errormodel.distributions import open_interval
 from armsim.errormodel.terms import Term
+from armsim.sampling.first_order import linearise
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.statistics import unit_quantiles
+from armsim.sampling_plan import SamplingPlan
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"
 UNITS, NETS, REPETITIONS, TRUTH = (2048, 8192), (128, 256, 512, 1024), 100, 1_000_000

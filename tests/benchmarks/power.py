@@ -14,13 +14,13 @@ from pathlib import Path
 import numpy as np
 
 import armsim
+from armsim.calibration.cause_diagnosis import causes
+from armsim.calibration.linear_population import Linear
+from armsim.calibration.measured_population import Simulated, measured_units
+from armsim.calibration.posterior import Estimator, Update
+from armsim.calibration.rank_tests import Ranked, Reference
+from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
-from armsim.hardware.moved import causes
-from armsim.hardware.population import Simulated, measured_units
-from armsim.hardware.ranked import Ranked, Reference
-from armsim.hardware.update import Estimator, Update
-from armsim.hardware.verify import at_rest
-from armsim.identification.linear import Linear
 from armsim.model.machine import Machine
 
 CELL = Path(__file__).parents[2] / "scenarios" / "measured" / "cell-poses.yaml"

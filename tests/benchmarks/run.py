@@ -29,14 +29,9 @@ from stages import stages
 from support import normal_machine, planar_arm, published_arm, robot_file
 
 import armsim
-from armsim.asked import SamplingPlan
 from armsim.core.compile import compiled
+from armsim.core.kernel_digest import LANES
 from armsim.core.screws import FRAME, SCREW, Axes, displace, settle
-from armsim.core.sources import LANES
-from armsim.engine.firstorder import linearise
-from armsim.engine.layout import GIB
-from armsim.engine.pose import share_names
-from armsim.engine.run import TaskConfigurations, sampling
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, Signal
@@ -45,7 +40,12 @@ from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.model.toolbox import sequence_of
 from armsim.model.transmission import Transmission
-from armsim.results.posetable import PoseTable
+from armsim.results.pose_table import PoseTable
+from armsim.sampling.first_order import linearise
+from armsim.sampling.layout import GIB
+from armsim.sampling.pose import share_names
+from armsim.sampling.sampler import TaskConfigurations, sampling
+from armsim.sampling_plan import SamplingPlan
 from armsim.tasks.base import Command, Holding
 from armsim.tasks.inverse import Solver
 
@@ -284,9 +284,9 @@ def memory() -> None:
     ):
         code = (
             "import sys, time, numpy as np, armsim\n"
-            "from armsim.engine.run import TaskConfigurations, sampling\n"
+            "from armsim.sampling.sampler import TaskConfigurations, sampling\n"
             "from armsim.model.configurations import Configurations\n"
-            "from armsim.asked import SamplingPlan\n"
+            "from armsim.sampling_plan import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"
             "with sampling(machine, None, 0.95, 2, 2**30) as place:\n"

@@ -18,11 +18,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from armsim.core import attained, philox, screws
+from armsim.core import philox, screws, unit_figures
 from armsim.core import sample_kernel as kernel
 from armsim.core.compile import compiled
 from armsim.core.counting import RATIO_BINS
-from armsim.core.sources import LANES
+from armsim.core.kernel_digest import LANES
 
 CALLS = 2000
 TABLE_BITS = 4
@@ -89,7 +89,7 @@ def displace(errors, screw_rows, rotary, settled, frame, half):  # type: ignore[
 @compiled
 def turn(frame, angle, ratio):  # type: ignore[no-untyped-def]
     for _ in range(CALLS):
-        attained.rotation_angles(frame, angle, ratio)
+        unit_figures.rotation_angles(frame, angle, ratio)
 
 
 @compiled

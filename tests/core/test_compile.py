@@ -10,8 +10,8 @@ import numba
 import pytest
 
 from armsim.core import compile as compiling
+from armsim.core.kernel_digest import kernel_digest
 from armsim.core.sample_kernel import sample_units
-from armsim.core.sources import kernel_digest
 
 
 def test_the_cache_is_named_by_sources_and_versions() -> None:

@@ -25,15 +25,15 @@ from pathlib import Path
 
 import numpy as np
 
-from armsim.asked import Requirement
 from armsim.decide import select, trade_off
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.selection import Selection
 from armsim.documents.load import load_options
-from armsim.engine.firstorder import linearise
-from armsim.model.options import Option, Options
+from armsim.model.joint_options import Option, Options
+from armsim.requirement.requirement import Requirement
+from armsim.sampling.first_order import linearise
 from armsim.study import Study
 
 CENT = 1e-6

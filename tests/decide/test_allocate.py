@@ -10,11 +10,12 @@ import pytest
 from support import COARSE, ROOT, invoke, normal_machine, planar_arm
 
 import armsim
-from armsim.asked import Requirement, SamplingPlan
 from armsim.decide import allocate
 from armsim.decide.allocate import equivalent_bits, without_sensors
 from armsim.decide.budget_split import least_cost
 from armsim.errors import InputError
+from armsim.requirement.requirement import Requirement
+from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
 

@@ -13,17 +13,17 @@ from support import ROOT, invoke, normal_machine, planar_arm
 from test_select import chosen, small_case
 
 import armsim
-from armsim.asked import Requirement
 from armsim.decide import allocate, compare, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
-from armsim.decide.records import RECORDS
+from armsim.decide.decision_records import RECORDS
 from armsim.decide.search import ALIKE, Search
 from armsim.decide.selection import Selection
-from armsim.engine.paired import Difference
 from armsim.errors import InputError
-from armsim.report import wording
-from armsim.report.wording import answer
+from armsim.report import decision_sentences
+from armsim.report.decision_sentences import answer
 from armsim.requirement import Verdict
+from armsim.requirement.requirement import Requirement
+from armsim.sampling.paired_difference import Difference
 from armsim.study import Study
 
 
@@ -111,14 +111,16 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
     ],
 )
 def test_the_sentence_of_a_difference(row: TaskDifference, told: str) -> None:
-    assert told in wording.difference(row, "95 % quantile")
+    assert told in decision_sentences.difference(row, "95 % quantile")
 
 
 def test_a_design_that_asks_for_nothing() -> None:
     study = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").with_plan(units=20, visits=2)
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
     other = study.with_scenario(name="other", requirement=None)
-    assert any("'other' asks for nothing" in note for note in wording.other_requirements(compare([study, other], 1)))
+    assert any(
+        "'other' asks for nothing" in note for note in decision_sentences.other_requirements(compare([study, other], 1))
+    )
 
 
 def test_a_study_without_files_that_requires_nothing() -> None:
@@ -130,12 +132,12 @@ def test_a_study_without_files_that_requires_nothing() -> None:
 
 def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: the planar arm: the stretched pose has the longer lever."""
-    from armsim.asked import SamplingPlan
-    from armsim.decide import probe
+    from armsim.decide import perturbation
+    from armsim.sampling_plan import SamplingPlan
     from armsim.scenario import Scenario
     from armsim.tasks import NamedPose, Poses
 
-    monkeypatch.setattr(probe, "MOST_POSES", 1)
+    monkeypatch.setattr(perturbation, "MOST_POSES", 1)
     poses = (NamedPose("folded", (0.0, 2.5)), NamedPose("stretched", (0.0, 0.0)))
     machine = normal_machine(planar_arm(0.3, 0.3), 1e-4, 1e-4)
     study = Study(Scenario("two", machine, (Poses("t", poses),), SamplingPlan(40, 3, 1), None, ()))

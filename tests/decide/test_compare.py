@@ -15,9 +15,9 @@ from support import ROOT, normal_machine, planar_arm
 
 import armsim
 from armsim.decide import compare
-from armsim.engine.paired import half_width, influence, share_difference
 from armsim.errors import InputError
-from armsim.report import wording
+from armsim.report import decision_sentences
+from armsim.sampling.paired_difference import half_width, influence, share_difference
 from armsim.study import Study
 
 DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))
@@ -130,7 +130,7 @@ def test_differences_are_those_of_the_runs() -> None:
     assert row.better.all()
     assert row.at_coverage.interval is not None
     assert row.at_coverage.interval[1] < 0
-    assert f"for {row.price:g} cost units more" in wording.difference(row, "95 % quantile")
+    assert f"for {row.price:g} cost units more" in decision_sentences.difference(row, "95 % quantile")
 
 
 def test_order_of_designs_flips_where_it_does() -> None:
@@ -138,7 +138,7 @@ def test_order_of_designs_flips_where_it_does() -> None:
 
     E|dp|^2 = r^2 s1^2 + l2^2 s2^2 with r the distance of the tool. Source: closed form of the planar arm.
     """
-    from armsim.asked import SamplingPlan
+    from armsim.sampling_plan import SamplingPlan
     from armsim.tasks import NamedPose, Poses
 
     arm = planar_arm(0.4, 0.3)
@@ -189,7 +189,7 @@ def test_the_command(tmp_path: Path) -> None:
 
 
 def test_tolerance_of_the_first_design_holds_for_all() -> None:
-    from armsim.asked import NumericalTolerance
+    from armsim.sampling_plan import NumericalTolerance
 
     first = small(DEMO, 100, 20)
     plan = replace(first.scenario.plan, tolerance=NumericalTolerance(0.1))
@@ -204,7 +204,7 @@ def test_a_requirement_of_its_own_is_told() -> None:
     assert strict.scenario.requirement is not None
     strict = strict.with_scenario(requirement=replace(strict.scenario.requirement, position=1e-6))
     comparison = compare([small(DEMO), strict])
-    (text,) = wording.other_requirements(comparison)
+    (text,) = decision_sentences.other_requirements(comparison)
     assert "'strict' asks for" in text
     assert "1.00" in text
     assert comparison.to_dict()["other_requirements"]["strict"]["position"] == 1e-6
@@ -216,4 +216,4 @@ def test_no_change_of_the_yield_that_can_be_told_is_called_so() -> None:
     (row,) = compare([small(DEMO), twin]).differences
     assert row.passing is not None
     assert row.passing.interval[0] < 0 < row.passing.interval[1]
-    assert "no change of the yield can be told" in wording.difference(row, "95 % quantile")
+    assert "no change of the yield can be told" in decision_sentences.difference(row, "95 % quantile")

@@ -13,7 +13,7 @@ from support import ROOT, invoke
 
 import armsim
 from armsim.documents.load import load_scenario
-from armsim.report.wording import in_words
+from armsim.report.decision_sentences import in_words
 
 DISCS = ROOT / "configs" / "catalogues" / "discs.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"
@@ -93,7 +93,7 @@ def test_the_command_of_the_manifest_is_complete(decided: tuple[Path, Path, str]
 
 def test_joints_fitted_alike_are_named_together(decided: tuple[Path, Path, str]) -> None:
     out, _, _ = decided
-    from armsim.decide.records import Fitted
+    from armsim.decide.decision_records import Fitted
 
     design = [Fitted(**part) for part in json.loads((out / "selection.json").read_text())["design"]]
     text = in_words(design)

@@ -13,10 +13,10 @@ import pytest
 from enumeration import CASES, Enumerated, beaten, build, chosen, enumerate_all, hold, levels, squares
 
 from armsim.decide import select, trade_off
+from armsim.decide.decision_records import Fitted
 from armsim.decide.program import Choice
-from armsim.decide.records import Fitted
+from armsim.report.decision_sentences import answer
 from armsim.report.run_review import curve_in_words
-from armsim.report.wording import answer
 
 LEVELS, PER_LEVEL = 3, 5
 THINNED = 3

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from support import ROOT
 
-from armsim.decide.calibrated import calibrated
+from armsim.calibration.calibrated_study import calibrated
 from armsim.decide.live_budget import live_budgets
 from armsim.decide.pose_budget import budget_rows, moments
 from armsim.decide.row_laws import FACTORS, Law, combined, fitted
-from armsim.declared import Key
-from armsim.engine.firstorder import linearise
-from armsim.model.numbers import Number
+from armsim.field_spec import Key
+from armsim.model.parameters import Number
+from armsim.sampling.first_order import linearise
 from armsim.study import Study
 
 LESSONS = sorted((ROOT / "scenarios" / "lessons").glob("*.yaml"))

@@ -14,7 +14,6 @@ import pytest
 from support import ROOT, normal_joint, planar_arm
 
 import armsim
-from armsim.asked import Requirement
 from armsim.assessment import judge
 from armsim.decide import select
 from armsim.decide.option_moments import Moments, VisitCoefficient, fixed_part, moments_of, option_parts
@@ -23,12 +22,13 @@ from armsim.decide.search import Search
 from armsim.decide.select import SHOWN_NEXT
 from armsim.decide.selection import Selection
 from armsim.documents.load import load_options
-from armsim.engine.layout import MEMORY
 from armsim.errors import InputError
 from armsim.model.configurations import Configurations
+from armsim.model.joint_options import Fit, Option, Options
 from armsim.model.machine import Machine
-from armsim.model.options import Fit, Option, Options
-from armsim.report.wording import answer
+from armsim.report.decision_sentences import answer
+from armsim.requirement.requirement import Requirement
+from armsim.sampling.layout import MEMORY
 from armsim.study import Study
 
 DEMO, CATALOGUE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"
@@ -271,7 +271,7 @@ def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) 
 def test_the_curve_is_that_of_enumeration() -> None:
     """Every design of a small catalogue, by first order with the same ratios. Source: full enumeration."""
     from armsim.decide.frontier import STEP
-    from armsim.decide.tradeoff import trade_off
+    from armsim.decide.trade_off import trade_off
 
     study, options = small_case(75e-6)
     options = Options(options.joints[:3] + tuple(own[:1] for own in options.joints[3:]), {})
@@ -401,7 +401,7 @@ def test_options_carry_the_parts_of_their_price() -> None:
 
 def test_points_of_the_curve_tell_what_they_do_not_keep() -> None:
     """Source: each point sampled by itself with the whole requirement."""
-    from armsim.decide.tradeoff import trade_off
+    from armsim.decide.trade_off import trade_off
 
     study, options = small_case(75e-6)
     curve = trade_off(study, options, workers=2)

@@ -11,13 +11,13 @@ import pytest
 from support import ROOT, invoke, normal_machine, planar_arm
 
 import armsim
-from armsim.asked import SamplingPlan
 from armsim.decide import Sensitivities, sensitivities
-from armsim.decide.sheet_units import told_in
-from armsim.engine.firstorder import linearise
-from armsim.engine.gaussian import quantile_by_moments
+from armsim.decide.display_units import told_in
 from armsim.errors import InputError
-from armsim.model.numbers import numbers
+from armsim.model.parameters import numbers
+from armsim.sampling.first_order import linearise
+from armsim.sampling.gaussian import quantile_by_moments
+from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
 

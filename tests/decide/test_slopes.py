@@ -9,15 +9,15 @@ import pytest
 from slope_coverage import CASES, lines, study, true_slope, true_tenth
 from support import ROOT
 
-from armsim.asked import SamplingPlan
-from armsim.decide.calibrated import calibrated
+from armsim.calibration.calibrated_study import calibrated
 from armsim.decide.pose_population import PosePopulation
 from armsim.documents.load import load_changed, load_scenario
-from armsim.engine.montecarlo import Sampler
-from armsim.engine.paired import difference, quantile_shift
-from armsim.engine.plan import draw_units
 from armsim.model.machine import Machine
-from armsim.model.numbers import numbers
+from armsim.model.parameters import numbers
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.paired_difference import difference, quantile_shift
+from armsim.sampling.plan import draw_units
+from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 
 ARMS = 60_000

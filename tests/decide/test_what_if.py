@@ -12,16 +12,16 @@ import pytest
 from support import ROOT, normal_machine, planar_arm
 
 import armsim
-from armsim.asked import SamplingPlan
 from armsim.decide import what_if
-from armsim.decide.whatif import changes, finer_by_a_bit
-from armsim.engine.firstorder import linearise
+from armsim.decide.what_if import changes, finer_by_a_bit
 from armsim.errormodel.distributions import Distribution
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Change, Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
+from armsim.sampling.first_order import linearise
+from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
 

@@ -9,10 +9,10 @@ import yaml
 from support import COARSE, ROOT, invoke
 
 import armsim
-from armsim.documents.chosen import as_changes
 from armsim.documents.load import load_options, load_scenario
+from armsim.documents.write_overrides import as_changes
 from armsim.errors import InputError
-from armsim.model.options import Options
+from armsim.model.joint_options import Options
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"

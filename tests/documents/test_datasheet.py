@@ -16,13 +16,13 @@ from support import ROOT
 
 import armsim
 from armsim.documents import check_file
-from armsim.engine.joint_budgets import joint_budgets
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
+from armsim.sampling.joint_budgets import joint_budgets
 
 ARCSEC = math.pi / 648_000
 SHEET = "kind: encoder\nname: s\nmeasures: rotation\n"

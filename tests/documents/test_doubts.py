@@ -10,16 +10,16 @@ import yaml
 from support import ROOT
 
 import armsim
-from armsim.asked import SamplingPlan
 from armsim.documents import check_file
-from armsim.documents.doubts import doubts
+from armsim.documents.lint import doubts
 from armsim.documents.load import load_options, load_scenario
-from armsim.engine.layout import RECORD, lay_out
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
 from armsim.model.transmission import Transmission
 from armsim.results import Result
+from armsim.sampling.layout import RECORD, lay_out
+from armsim.sampling_plan import SamplingPlan
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 

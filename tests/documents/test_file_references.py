@@ -18,10 +18,10 @@ import yaml
 from support import invoke
 
 from armsim.documents import check_file
-from armsim.documents.chosen import written_changes
 from armsim.documents.load import KINDS, load_changed, load_options, load_scenario
 from armsim.documents.references import counted_from
 from armsim.documents.schema import schema_of
+from armsim.documents.write_overrides import written_changes
 from armsim.scenario import Scenario
 
 

@@ -20,7 +20,7 @@ from armsim.documents.schema import schema_of
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Term
 from armsim.errors import InputError
-from armsim.model.numbers import numbers
+from armsim.model.parameters import numbers
 from armsim.physics import assembly, gear, heat, scale, signal
 
 N = 200_000

@@ -11,7 +11,7 @@ import pytest
 from relative_cost import Reference
 from support import ROOT, planar_arm
 
-from armsim.documents.calibration import read_joints
+from armsim.documents.calibration_document import read_joints
 from armsim.documents.curve_file import read_curves
 from armsim.documents.measured_points import read_points
 from armsim.documents.waypoints import read_waypoints

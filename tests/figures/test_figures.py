@@ -15,7 +15,7 @@ from armsim.formatting import show
 from armsim.report.gallery import figures_of
 from armsim.report.pictures import Extras
 from armsim.results import Result, TaskResult
-from armsim.results.posetable import PoseTable
+from armsim.results.pose_table import PoseTable
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +64,7 @@ def test_every_figure_says_what_it_shows(result: Result) -> None:
 def test_contributions_add_up(result: Result) -> None:
     """Source: shares of a pose sum to one."""
     task = result.task("tilted")
-    from armsim.figures.contributions import owners
+    from armsim.figures.contribution_maps import owners
 
     np.testing.assert_allclose(sum(owners(task).values()), 1.0, rtol=1e-9)
     drawn(figures.dominant_joint(result, task))

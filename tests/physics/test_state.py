@@ -9,10 +9,6 @@ import roboticstoolbox as rtb
 from support import ROOT, curve, planar_arm, published_arm
 
 import armsim
-from armsim.asked import SamplingPlan
-from armsim.engine.firstorder import linearise
-from armsim.engine.joint_budgets import joint_budgets
-from armsim.engine.montecarlo import Sampler
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
@@ -24,8 +20,12 @@ from armsim.model.machine import Environment, Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.physics.gear import reversal, wind_up
-from armsim.physics.linear import slope_error
+from armsim.physics.linear_scale import slope_error
 from armsim.physics.timing import free_running, jitter, latency
+from armsim.sampling.first_order import linearise
+from armsim.sampling.joint_budgets import joint_budgets
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling_plan import SamplingPlan
 
 FINE = Encoder("fine", signal_periods=1, interpolation=60)
 

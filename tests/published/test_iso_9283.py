@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 from support import normal_machine, planar_arm
 
-from armsim.asked import SamplingPlan
-from armsim.engine import statistics as stats
-from armsim.engine.acceptance import simulate_test
-from armsim.engine.firstorder import linearise
-from armsim.engine.layout import Layout
-from armsim.engine.montecarlo import Sampler
-from armsim.engine.plan import draw_units
-from armsim.engine.work import Job
 from armsim.model.configurations import Configurations
+from armsim.sampling import statistics as stats
+from armsim.sampling.acceptance import simulate_test
+from armsim.sampling.chunk import Job
+from armsim.sampling.first_order import linearise
+from armsim.sampling.layout import Layout
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.plan import draw_units
+from armsim.sampling_plan import SamplingPlan
 
 
 def test_a_set_worked_by_hand() -> None:

@@ -7,11 +7,6 @@ import numpy as np
 import pytest
 from support import normal_machine, planar_arm, published_arm
 
-from armsim.asked import SamplingPlan
-from armsim.engine import measures
-from armsim.engine.layout import GIB
-from armsim.engine.run import Samples, TaskConfigurations, sampling
-from armsim.engine.work import Job
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
@@ -21,7 +16,12 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
-from armsim.results.posetable import PoseTable
+from armsim.results.pose_table import PoseTable
+from armsim.sampling import measures
+from armsim.sampling.chunk import Job
+from armsim.sampling.layout import GIB
+from armsim.sampling.sampler import Samples, TaskConfigurations, sampling
+from armsim.sampling_plan import SamplingPlan
 
 
 def gantry(*joints: Joint) -> Machine:

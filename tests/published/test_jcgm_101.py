@@ -6,8 +6,8 @@ Values from memory, recomputed by independent draws; the analytic ones are deriv
 import numpy as np
 import pytest
 
-from armsim.engine import statistics as stats
 from armsim.errormodel.distributions import Distribution
+from armsim.sampling import statistics as stats
 
 N = 1_000_000
 

@@ -12,8 +12,8 @@ from spatialmath import SE3
 from support import ROOT, displaced, published_arm, robot_file
 
 import armsim
+from armsim.core.kernel_digest import LANES
 from armsim.core.screws import FRAME, SCREW, SERIES_LIMIT, Axes, displace, settle
-from armsim.core.sources import LANES
 from armsim.documents.urdf import read_chain
 from armsim.errormodel.terms import Axis
 from armsim.errors import InputError

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from armsim.core.kernel_digest import LANES
 from armsim.core.philox import add_normals, add_signs, add_uniforms, philox4x32
-from armsim.core.sources import LANES
 
 KNOWN = [
     ((0, 0, 0, 0), (0, 0), (0x6627E8D5, 0xE169C58D, 0xBC57AC4C, 0x9B00DBD8)),

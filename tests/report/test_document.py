@@ -27,7 +27,7 @@ from armsim.report.pictures import Extras
 from armsim.report.run_folder import manifest_of, write_run_folder
 from armsim.report.run_review import review
 from armsim.results import Contribution, Result
-from armsim.results.posetable import PoseTable
+from armsim.results.pose_table import PoseTable
 from armsim.scenario import Scenario
 from armsim.study import Study
 

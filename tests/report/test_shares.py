@@ -15,8 +15,8 @@ from support import ROOT, invoke
 import armsim
 from armsim import figures
 from armsim.decide import sensitivities
-from armsim.decide.whatif import what_if
-from armsim.explorer import told
+from armsim.decide.what_if import what_if
+from armsim.explorer import view_model
 from armsim.formatting import percent
 from armsim.model.machine import Change
 from armsim.report.first_page import advice
@@ -135,11 +135,11 @@ def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: 
 
     number = [own.name for own in result.tasks].index(task.name)
     shown = SimpleShown(study, result)
-    browser = told.shares(shown, number, task.poses.names.index(task.summary.worst_pose))  # type: ignore[arg-type]
+    browser = view_model.shares(shown, number, task.poses.names.index(task.summary.worst_pose))  # type: ignore[arg-type]
     assert {(owner, cause): share for owner, cause, share in browser}["j2", "wind-up"] == pytest.approx(both)
-    over = told.shares(shown, number, None)  # type: ignore[arg-type]
+    over = view_model.shares(shown, number, None)  # type: ignore[arg-type]
     assert sum(share for _, cause, share in over if cause == "wind-up") == pytest.approx(wind_up, abs=1e-3)
-    values = told.values(shown, number, "share of j2").values  # type: ignore[arg-type]
+    values = view_model.values(shown, number, "share of j2").values  # type: ignore[arg-type]
     assert np.asarray(values)[task.poses.names.index(task.summary.worst_pose)] == pytest.approx(100.0 * j2)
 
 

@@ -18,7 +18,7 @@ from armsim.decide.live_budget import Input, LiveBudgets, live_budgets
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errors import InputError
 from armsim.model.machine import Change
-from armsim.model.numbers import Number, numbers
+from armsim.model.parameters import Number, numbers
 from armsim.report import workbook
 from armsim.report.workbook import write_workbook
 from armsim.results import Result

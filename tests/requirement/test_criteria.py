@@ -10,14 +10,15 @@ import numpy as np
 import pytest
 from support import ROOT, invoke, normal_joint, planar_arm
 
-from armsim.asked import Requirement, SamplingPlan, unit_limits
 from armsim.criteria import CRITERIA, required_in_words
-from armsim.engine.operation import operating
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.encoder import Encoder, SecondTrack
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
+from armsim.requirement.requirement import Requirement, unit_limits
+from armsim.sampling.operation_limits import operating
+from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses

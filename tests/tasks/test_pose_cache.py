@@ -93,7 +93,9 @@ def test_poses_of_other_sources_are_not_taken(monkeypatch: pytest.MonkeyPatch, t
     assert same(pose_cache.poses_of(arm, task), moved)
 
 
-@pytest.mark.parametrize("change", ["tasks/cells.py", "model/arm.py", "engine/visitlaw.py", "core/screws.py", "new.py"])
+@pytest.mark.parametrize(
+    "change", ["tasks/cells.py", "model/arm.py", "sampling/visit_law.py", "core/screws.py", "new.py"]
+)
 def test_the_digest_follows_every_source(tmp_path: Path, change: str) -> None:
     package = tmp_path / "armsim"
     shutil.copytree(Path(armsim.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))

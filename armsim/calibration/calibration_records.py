@@ -1,0 +1,265 @@
+"""What measured hardware told, as plain records: JSON and its schema follow from them. SI units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class LawRecord:
+    """The amplitude of an order in the population: what half and 95 % of the sensors keep to, where the measured one
+    lies (as share below), the causes that make it, and whether it is too large for that."""
+
+    p50: float
+    p95: float
+    place: float
+    causes: tuple[str, ...]
+    contradicts: bool
+
+
+@dataclass(frozen=True)
+class OrderRecord:
+    """An order of a curve: amplitude with its standard uncertainty, and its two coefficients."""
+
+    order: int
+    amplitude: float
+    uncertainty: float
+    cosine: float
+    sine: float
+    law: LawRecord | None
+
+
+@dataclass(frozen=True)
+class SensorRecord:
+    """A sensor: ``reversal`` is what one direction reads more than the other, with its standard uncertainty."""
+
+    sensor: str
+    unit: str
+    points: int
+    orders: tuple[OrderRecord, ...]
+    constant: float
+    noise: float
+    reversal: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class CurveRecord:
+    """Of `armsim curve`. ``leave_one_out``: for every sensor the chance of one at least as far off under the law of the
+    others."""
+
+    file: str
+    encoder: str | None
+    sensors: tuple[SensorRecord, ...]
+    leave_one_out: tuple[float, ...] | None
+    format: Literal["armsim-curve/1"] = "armsim-curve/1"
+
+
+Interval = tuple[float, float]
+Vector = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class PoseRecord:
+    """A measured pose: AP and RP of the arm with their intervals, what 5, 50 and 95 % of simulated arms keep to, their
+    places among arms simulated and measured the same way (share that is smaller), the chance of a mean displacement as
+    far off, whether that is too small over all poses, and the mean square of its displacement when left out, over that
+    expected (1 is as foretold)."""
+
+    name: str
+    visits: int
+    accuracy: float
+    accuracy_interval: Interval
+    repeatability: float
+    repeatability_interval: Interval
+    accuracy_population: Vector
+    repeatability_population: Vector
+    accuracy_place: float
+    repeatability_place: float
+    chance: float
+    stands_out: bool
+    left_out: float
+
+
+@dataclass(frozen=True)
+class DistanceRecord:
+    """AD and RD of the arm between two poses that the task names; AD with its interval."""
+
+    poses: tuple[str, str]
+    accuracy: float
+    accuracy_interval: Interval
+    repeatability: float
+
+
+@dataclass(frozen=True)
+class DirectionRecord:
+    """vAP of the arm at a pose that it was brought to from several directions, with its interval; what 5, 50 and 95 %
+    of the population keep to, coming along x, y and z, and the share of it that is smaller."""
+
+    pose: str
+    directions: tuple[str, ...]
+    variation: float
+    interval: Interval
+    population: Vector
+    place: float
+
+
+@dataclass(frozen=True)
+class CauseRecord:
+    """A cause at a joint (or link) after the measurement: by how many of its standard deviations it moved, the
+    share of its variance that the measurement tells, the chance of an estimate as far off in an arm of the population,
+    and whether that is too small over all causes."""
+
+    owner: str
+    cause: str
+    name: str
+    deviations: float
+    known: float
+    chance: float
+    stands_out: bool
+
+
+@dataclass(frozen=True)
+class ExpectedRecord:
+    """What is expected of this very arm at a pose: displacement, its size, the standard deviation left of it, and that
+    of the population."""
+
+    name: str
+    displacement: Vector
+    size: float
+    left: float
+    prior: float
+
+
+@dataclass(frozen=True)
+class ArmRecord:
+    """A measured arm. ``simulated``: arms measured the same way, by which chances and places are known. ``chance``: of
+    an arm of the population as far off over all poses; ``scatter_chance``: of one whose visits scatter as much.
+    ``coarse_instrument``: it scatters more than the visits of the arm are predicted to."""
+
+    name: str
+    simulated: int
+    chance: float
+    scatter_chance: float
+    compatible: bool
+    poses: tuple[PoseRecord, ...]
+    distances: tuple[DistanceRecord, ...]
+    directions: tuple[DirectionRecord, ...]
+    causes: tuple[CauseRecord, ...]
+    expected: tuple[ExpectedRecord, ...]
+    coarse_instrument: bool
+
+
+@dataclass(frozen=True)
+class ScaleRecord:
+    """A cause over several arms: the spread that they show over the one that is stated."""
+
+    cause: str
+    scale: float
+    interval: Interval
+    freedom: int
+
+
+@dataclass(frozen=True)
+class VerifyRecord:
+    """Of `armsim verify`."""
+
+    scenario: str
+    file: str
+    instrument: float
+    arms: tuple[ArmRecord, ...]
+    scales: tuple[ScaleRecord, ...]
+    format: Literal["armsim-verify/1"] = "armsim-verify/1"
+
+
+@dataclass(frozen=True)
+class ParameterRecord:
+    """An identified parameter: its standard deviation in the population, the standard uncertainty of its estimate by
+    formula and the part of it that instrument and visits make, and what the error was over the population. ``unit`` is
+    m, rad, m/N or rad/(N m)."""
+
+    name: str
+    group: str
+    unit: str
+    spread: float
+    uncertainty: float
+    by_measurement: float
+    over_population: float
+    bias: float
+
+
+@dataclass(frozen=True)
+class ConfoundedRecord:
+    """A parameter that the poses do not tell apart: from what, and how much of that stands for one of it; from nothing
+    where they tell nothing of it."""
+
+    name: str
+    alike: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class MeasuredPoseRecord:
+    """A pose to be measured, in the order of short moves."""
+
+    name: str
+    joints: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class CurvePointRecord:
+    """Error left with so many poses, rms over the poses of the tasks of what a built arm keeps, by first order: with
+    chosen poses, and what 5 and 95 % of arms have; with poses at random, median of sets, and 5 and 95 % of them."""
+
+    poses: int
+    chosen: float
+    chosen_arms: Interval
+    random: float
+    random_sets: Interval
+
+
+@dataclass(frozen=True)
+class StepRecord:
+    """Error left when groups of parameters up to this one are identified, as in `CurvePointRecord`; none at first."""
+
+    group: str
+    parameters: int
+    left: float
+
+
+@dataclass(frozen=True)
+class CauseLeftRecord:
+    """A cause before and after: its part of the rms over the poses of all tasks, by first order."""
+
+    cause: str
+    before: float
+    after: float
+
+
+@dataclass(frozen=True)
+class IdentifiedValueRecord:
+    """A parameter of a measured arm with its standard uncertainty, and its standard deviation in the population."""
+
+    name: str
+    group: str
+    unit: str
+    value: float
+    uncertainty: float
+    spread: float
+
+
+@dataclass(frozen=True)
+class IdentifiedArmRecord:
+    """A measured arm. ``residual`` and ``expected``: rms distance of the measured points from the identified arm, and
+    that of arms of the population. ``removed``: rms over the poses of the tasks of what the correction takes away;
+    ``left``: what then remains in such arms, as in `CurvePointRecord`."""
+
+    name: str
+    poses: int
+    values: tuple[IdentifiedValueRecord, ...]
+    residual: float
+    expected: float
+    removed: float
+    left: float
+
+
+RECORDS: dict[str, type] = {"curve": CurveRecord, "verify": VerifyRecord}

@@ -1,0 +1,302 @@
+"""The estimate of the parameters from mean displacements at measured poses, its uncertainty, and what it cannot tell.
+
+    y = m(q, phi) + what is not identified + visits and instrument
+
+About the nominal arm, with J the derivative of m, C the covariance of what is not identified (with the population as
+prior) and of visits and instrument, P the prior covariance of the parameters:
+
+    phi = mu + H (y - E y),   H = R (R^T J^T C^-1 J R + I)^-1 R^T J^T C^-1,   P = R R^T
+
+Without the population as prior I is left out, R is diagonal, mu = 0, and C is that of visits and instrument alone.
+
+References
+----------
+.. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 5 (from memory): identification.
+.. [2] Tarantola, Inverse Problem Theory (2005), 3.2: least squares with a prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.calibration.identifiable import UNITS, controlled, folded, kind_of
+from armsim.calibration.linear_population import Linear
+from armsim.errormodel.shapes import State
+from armsim.model.configurations import Configurations
+from armsim.model.correction import Parameter
+from armsim.model.machine import Machine
+
+APART = 3e-3
+"""Share of a column that the others must leave for it to be told apart from them. Common practice (a condition of a few
+hundred), no source."""
+NAMED = 0.05
+"""Part of another parameter, in standard units, from which on it is named."""
+
+
+@dataclass(frozen=True)
+class Confounded:
+    """A parameter that the poses do not tell apart from others, with how much of each stands for one of it.
+
+    ``alike`` is empty where the poses tell nothing of it at all.
+    """
+
+    name: str
+    alike: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """Of the kept parameters, at M poses.
+
+    Parameters
+    ----------
+    parameters : tuple of Parameter
+        K that are kept.
+    confounded : tuple of Confounded
+        What was left out.
+    linear : Linear
+        The population at the poses.
+    distinct : (3 M, L) [m]
+        Its columns that are told apart, each of its scale.
+    jacobian : (3 M, K)
+    inverse : (3 M, 3 M) [m^-1]
+        Whitens displacements: inverse of the lower root of C.
+    root : (K, coordinates)
+        The parameters are mu + root z; with the population as prior z has unit covariance.
+    prior : bool
+    mean, offset : (K,), (3 M,) [m]
+        mu, and the mean of what is not identified.
+    gain : (K, 3 M)
+        H.
+    truth : (K, coefficients)
+        What the parameters are in an arm of the population: its own, and what it is confounded with.
+    scale : (K,)
+        Sizes in which parameters are counted.
+    noise : (3 M, 3 M) [m^2]
+        Covariance of visits and instrument.
+    """
+
+    parameters: tuple[Parameter, ...]
+    confounded: tuple[Confounded, ...]
+    linear: Linear
+    distinct: Array
+    jacobian: Array
+    inverse: Array
+    root: Array
+    prior: bool
+    mean: Array
+    offset: Array
+    gain: Array
+    truth: Array
+    scale: Array
+    noise: Array
+
+    @property
+    def covariance(self) -> Array:
+        """Of the error of the estimate over population, visits and instrument, shape (K, K)."""
+        leak = self.gain @ self.linear.gain - self.truth
+        return np.asarray(leak @ self.linear.prior @ leak.T + self.gain @ self.noise @ self.gain.T)
+
+    @property
+    def by_measurement(self) -> Array:
+        """The part of visits and instrument, shape (K, K)."""
+        return np.asarray(self.gain @ self.noise @ self.gain.T)
+
+    @property
+    def base(self) -> Array:
+        """Estimate where nothing is displaced: with y it is base + H y, shape (K,)."""
+        return np.asarray(self.mean - self.gain @ (self.jacobian @ self.mean + self.offset))
+
+    @property
+    def spread(self) -> Array:
+        """Standard deviation of every parameter in the population, shape (K,)."""
+        return spread_of(self.truth, self.linear.prior)
+
+    @cached_property
+    def controlled(self) -> list[int]:
+        """Numbers of the parameters that are put into the controller."""
+        return controlled(self.parameters)
+
+    @property
+    def corrected(self) -> tuple[Parameter, ...]:
+        """Those parameters."""
+        return tuple(self.parameters[n] for n in self.controlled)
+
+    def observability(self, poses: int) -> tuple[float, float, float, float]:
+        """Indices O1 to O4 of the Jacobian, with lengths in mm and angles in mrad.
+
+            O1 = (s1 ... sL)^(1/L) / sqrt(m),   O2 = sL / s1,   O3 = sL,   O4 = sL^2 / s1
+
+        References
+        ----------
+        .. [1] Borm, Menq, Int. J. Robotics Research 10 (1991) 51: O1.
+        .. [2] Driels, Pathre, J. Robotic Systems 7 (1990) 505: O2.
+        .. [3] Nahvi, Hollerbach, Hayward, ICRA (1994): O3; Nahvi, Hollerbach, ICRA (1996): O4.
+        .. [4] Sun, Hollerbach, ICRA (2008): all of them compared (all from memory).
+        """
+        values = np.asarray(np.linalg.svd(self.distinct / UNITS["length"], compute_uv=False), float)
+        return indices(values, poses)
+
+
+def spread_of(truth: Array, prior: Array) -> Array:
+    """Standard deviations, shape (K,), of what coefficients with a covariance make by rows (K, coefficients)."""
+    return np.asarray(np.sqrt(np.maximum(np.einsum("kc,cd,kd->k", truth, prior, truth), 0.0)))
+
+
+def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
+    """O1 to O4 of singular values, the largest first."""
+    largest, least = float(values[0]), float(values[-1])
+    if least <= 0.0:
+        return 0.0, 0.0, 0.0, 0.0
+    product = float(np.exp(np.mean(np.log(values))))
+    return product / poses**0.5, least / largest, least, least**2 / largest
+
+
+def jacobian_of(machine: Machine, configurations: Configurations, parameters: tuple[Parameter, ...]) -> Array:
+    """What every parameter does to the tool point of the nominal arm, shape (poses, 3, parameters)."""
+    at = machine.arm.postures(configurations.joints, [own.axis for own in parameters])
+    return np.asarray(at.column.swapaxes(1, 2) * shapes_of(machine, configurations, parameters).T[:, None, :])
+
+
+def shapes_of(machine: Machine, configurations: Configurations, parameters: tuple[Parameter, ...]) -> Array:
+    """Values of the shapes of parameters at poses, shape (parameters, poses)."""
+    states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
+    fixed = State.at_rest(np.zeros(len(configurations)))
+    values = [own.shape.value(states.get(own.axis.joint, fixed)) for own in parameters]
+    return np.array(values).reshape(len(parameters), len(configurations))
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A population and its parameters at M poses, as an instrument sees them.
+
+    Parameters
+    ----------
+    parameters : tuple of Parameter
+        Those asked for, Q of them.
+    linear : Linear
+    jacobian : (3 M, Q)
+    visits : tuple of int
+        Of every pose.
+    spread : (M, 3) [m]
+        Standard deviation of a reading along x, y, z.
+    scale : (Q,)
+        Sizes in which parameters are counted.
+    truth : (Q, coefficients)
+        What every coefficient is of the parameters.
+    """
+
+    parameters: tuple[Parameter, ...]
+    linear: Linear
+    jacobian: Array
+    visits: tuple[int, ...]
+    spread: Array
+    scale: Array
+    truth: Array
+
+    @staticmethod
+    def of(
+        machine: Machine, parameters: tuple[Parameter, ...], joints: Array, visits: Sequence[int], spread: Array
+    ) -> Seen:
+        """A machine as it is measured (of `parameters.with_target`) at joint positions of shape (M, joints)."""
+        linear = Linear.of(machine, joints)
+        jacobian = jacobian_of(machine, Configurations(joints), parameters).reshape(3 * len(joints), -1)
+        scale = np.array([UNITS[kind_of(own, machine.arm)] for own in parameters])
+        return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, folded(linear, parameters, machine.arm))
+
+    def only(self, poses: NDArray[np.intp]) -> Seen:
+        """At some of the poses."""
+        rows = (3 * poses[:, None] + np.arange(3)).ravel()
+        visits = tuple(self.visits[n] for n in poses.tolist())
+        own = self.linear.only(poses), self.jacobian[rows], visits, self.spread[poses]
+        return Seen(self.parameters, *own, self.scale, self.truth)
+
+
+def estimate_of(seen: Seen, prior: bool) -> Estimate:
+    """The estimate at measured poses; ``prior``: whether the population is known beforehand."""
+    linear, every, scale, truth, parameters = seen.linear, seen.jacobian, seen.scale, seen.truth, seen.parameters
+    noise = linear.noise(seen.visits, seen.spread)
+    whitening = np.linalg.inv(np.linalg.cholesky(noise))
+    kept, confounded = told_apart(whitening @ every * scale, [own.name for own in parameters])
+    apart = [n for n, _ in kept]
+    into = np.zeros((len(kept), len(parameters)))
+    for row, (number, stands_for) in enumerate(kept):
+        for n, times in stands_for.items():
+            into[row, n] = times * scale[number] / scale[n]
+    # what the population says nothing of is exact where it is known beforehand; the prior tells the rest apart
+    numbers = np.flatnonzero(spread_of(truth, linear.prior) > 0.0).tolist() if prior else apart
+    jacobian, own_truth = every[:, numbers], into @ truth
+    mean, offset, whole = np.zeros(len(numbers)), np.zeros(len(noise)), noise
+    root = np.diag(scale[numbers])
+    if prior:
+        own_truth = truth[numbers]
+        rest = linear.gain - jacobian @ own_truth
+        whole = noise + rest @ linear.prior @ rest.T
+        root = root_of(own_truth @ linear.prior @ own_truth.T)
+        mean = own_truth @ linear.prior_mean
+        offset = rest @ linear.prior_mean + linear.fixed
+    inverse = np.linalg.inv(np.linalg.cholesky(whole))
+    rooted = inverse @ jacobian @ root
+    information = rooted.T @ rooted + (np.eye(root.shape[1]) if prior else 0.0)
+    distinct = every[:, apart] * scale[apart]
+    gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ inverse), float)
+    own, sizes = tuple(parameters[n] for n in numbers), scale[numbers]
+    return Estimate(
+        own, confounded, linear, distinct, jacobian, inverse, root, prior, mean, offset, gain, own_truth, sizes, noise
+    )  # fmt: skip
+
+
+def root_of(covariance: Array) -> Array:
+    """R with R R^T a covariance, shape (K, rank); directions without variance are left out."""
+    sizes = np.sqrt(np.diag(covariance))
+    values, vectors = np.linalg.eigh(covariance / np.outer(sizes, sizes))
+    kept = values > 1e-10 * values[-1]
+    return np.asarray(sizes[:, None] * vectors[:, kept] * np.sqrt(values[kept]), float)
+
+
+def told_apart(
+    columns: Array, names: Sequence[str]
+) -> tuple[list[tuple[int, dict[int, float]]], tuple[Confounded, ...]]:
+    """Columns that are told apart from those before them.
+
+    Returns
+    -------
+    kept : list of (number, mapping)
+        With how much of every column stands in it: of its own one, and of those that are left out.
+    confounded : tuple of Confounded
+    """
+    basis = np.zeros((len(columns), 0))
+    kept: list[int] = []
+    left: dict[int, Array] = {}
+    confounded = []
+    largest = float(np.linalg.norm(columns, axis=0).max(initial=0.0))
+    for n in range(columns.shape[1]):
+        own = columns[:, n]
+        size = float(np.linalg.norm(own))
+        rest = own - basis @ (basis.T @ own)
+        rest = rest - basis @ (basis.T @ rest)  # twice is enough: Giraud, Langou, Rozloznik (2005)
+        if size <= 1e-9 * largest:
+            confounded.append(Confounded(names[n], ()))
+            continue
+        if np.linalg.norm(rest) <= APART * size:
+            alike = np.linalg.lstsq(columns[:, kept], own, rcond=None)[0]
+            left[n] = np.asarray(alike, float)
+            sizes = np.abs(alike) * np.linalg.norm(columns[:, kept], axis=0) / size
+            order = np.argsort(-sizes, kind="stable")
+            pairs = tuple((names[kept[k]], float(alike[k])) for k in order.tolist() if sizes[k] > NAMED)
+            confounded.append(Confounded(names[n], pairs))
+            continue
+        basis = np.concatenate([basis, (rest / np.linalg.norm(rest))[:, None]], axis=1)
+        kept.append(n)
+    out = []
+    for place, n in enumerate(kept):
+        stands = {n: 1.0}
+        stands.update({other: float(alike[place]) for other, alike in left.items() if place < len(alike)})
+        out.append((n, stands))
+    return out, tuple(confounded)

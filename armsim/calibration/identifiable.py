@@ -1,0 +1,152 @@
+"""What can be identified of an arm, by name, and what the causes of a scenario do to it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.linear_population import Linear
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
+from armsim.errormodel.terms import Axis
+from armsim.model.arm import Arm
+from armsim.model.calibration_plan import Identified, Instrument
+from armsim.model.chain import TOOL, fixed_transforms
+from armsim.model.correction import Parameter
+from armsim.model.gravity import Masses
+from armsim.model.machine import Machine
+
+INSTRUMENT, TARGET = "instrument", "target"
+"""Names under which the pose of the instrument and the place of its target err."""
+ORIGIN = (0.0, 0.0, 0.0)
+AWAY = {"length": 1e-3, "angle": 1e-3}
+"""How far an instrument or a target that is identified stands off, which nobody knows beforehand. [m, rad]"""
+UNITS = {"length": 1e-3, "angle": 1e-3, "compliance": 1e-6}
+"""Sizes in which parameters are held against each other: mm, mrad, urad or um per unit of load."""
+SHIFTS, TURNS = ("x", "y", "z"), ("yaw", "pitch", "roll")
+
+
+def with_target(machine: Machine, instrument: Instrument) -> Machine:
+    """The machine as it is measured: instrument before its base, target on its tool, off where they are identified."""
+    arm, masses = machine.arm, machine.masses
+    off: list[tuple[Axis, Distribution]] = []
+    if instrument.pose == "identified":
+        off += [(Axis(INSTRUMENT, own), Distribution("normal", AWAY["length"])) for own in SHIFTS]
+        off += [(Axis(INSTRUMENT, own), Distribution("normal", AWAY["angle"])) for own in TURNS]
+    if instrument.target == "identified":
+        off += [(Axis(TARGET, own), Distribution("normal", AWAY["length"])) for own in SHIFTS]
+    before = fixed_transforms(ORIGIN, ORIGIN, INSTRUMENT)
+    beyond = (*fixed_transforms(instrument.target_offset, ORIGIN)[:3], *fixed_transforms(ORIGIN, ORIGIN, TARGET)[:3])
+    if masses is not None and masses.payload is not None:
+        x, y, z = (a - b for a, b in zip(masses.payload.centre, instrument.target_offset, strict=True))
+        masses = Masses(masses.links, replace(masses.payload, centre=(x, y, z)))
+    measured = replace(arm, motions=(*before, *arm.motions, *beyond))
+    return replace(machine, arm=measured, tolerances=(*machine.tolerances, *off), masses=masses, correction=None)
+
+
+def parameters_of(machine: Machine, instrument: Instrument, identify: Identified) -> tuple[Parameter, ...]:
+    """Everything that is asked for, in the order in which it is kept where the poses do not tell it apart."""
+    return tuple(_every(machine, instrument, identify))
+
+
+def _every(machine: Machine, instrument: Instrument, identify: Identified) -> Iterator[Parameter]:
+    if instrument.pose == "identified":
+        for own in (*SHIFTS, *TURNS):
+            yield Parameter(f"{own} of the instrument", "instrument", Axis(INSTRUMENT, own), Constant())
+    if instrument.target == "identified":
+        for own in SHIFTS:
+            yield Parameter(f"{own} of the target", "target", Axis(TARGET, own), Constant())
+    for joint in machine.joints if identify.zeros else ():
+        yield Parameter(f"zero of {joint.name}", "zeros", Axis(joint.name), Constant())
+    for joint in machine.joints if identify.stiffness else ():
+        yield Parameter(f"compliance of {joint.name}", "stiffness", Axis(joint.name), Proportional("load"))
+    for joint in machine.joints:
+        asked = (
+            (
+                "output_orders",
+                identify.output_orders,
+                joint.fundamental if joint.encoder.rotary else _travel(joint.travel),
+            ),
+            ("input_orders", identify.input_orders, abs(joint.transmission.ratio)),
+        )
+        for group, orders, base in asked:
+            what = "turn" if group == "output_orders" else "motor turn"
+            for order in orders.get(joint.name, ()):
+                for function, name in (("cos", "cosine"), ("sin", "sine")):
+                    shape = Wave(function, order * base)  # type: ignore[arg-type]
+                    yield Parameter(
+                        f"{name} of order {order} per {what} of {joint.name}", group, Axis(joint.name), shape
+                    )
+    for axis in link_axes(machine.arm) if identify.links else ():
+        yield Parameter(f"{axis.parameter} of link {axis.joint}", "links", axis, Constant())
+
+
+def _travel(travel: float) -> float:
+    return 2.0 * math.pi / travel
+
+
+def link_axes(arm: Arm) -> list[Axis]:
+    """Parameters of the links, base first."""
+    skipped = (TOOL, INSTRUMENT, TARGET)
+    every = (axis for motion in arm.motions for axis in motion.axes)
+    return [axis for axis in every if axis.parameter != "q" and axis.joint not in skipped]
+
+
+def kind_of(parameter: Parameter, arm: Arm) -> str:
+    """``length``, ``angle`` or ``compliance``."""
+    if isinstance(parameter.shape, Proportional):
+        return "compliance"
+    return "angle" if arm.motions[arm.motion_of(parameter.axis)].rotary else "length"
+
+
+def unit_of(parameter: Parameter, arm: Arm) -> str:
+    """SI unit of its value."""
+    rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
+    if isinstance(parameter.shape, Proportional):
+        return "rad/(N m)" if rotary else "m/N"
+    return "rad" if rotary else "m"
+
+
+def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
+    """What every coefficient is of the parameters, shape (parameters, coefficients): zero of what is none of them."""
+    out = np.zeros((len(parameters), len(linear.prior)))
+    motions = [arm.motion_of(own.axis) for own in parameters]
+    for term, part in linear.parts():
+        for act in term.acts:
+            motion = arm.motion_of(act.axis)
+            for j, own in enumerate(parameters):
+                if motions[j] == motion and (gain := _times(act.shape, own.shape)) is not None:
+                    out[j, part.start + act.coefficient] += gain
+    return out
+
+
+def _times(shape: Shape, unit: Shape) -> float | None:
+    """A shape as a multiple of another; None where it is none."""
+    if type(shape) is not type(unit):
+        return None
+    if isinstance(shape, Wave) and isinstance(unit, Wave):
+        alike = math.isclose(abs(shape.order), abs(unit.order), rel_tol=1e-9)
+        if not alike or shape.function != unit.function:
+            return None
+        sign = -1.0 if shape.function == "sin" and shape.order * unit.order < 0 else 1.0
+        return sign * shape.gain / unit.gain
+    if isinstance(shape, Proportional) and isinstance(unit, Proportional) and shape.quantity != unit.quantity:
+        return None
+    return shape.gain / unit.gain
+
+
+def controlled(parameters: tuple[Parameter, ...]) -> list[int]:
+    """Numbers of the parameters that are put into the controller: those of the arm."""
+    return [n for n, own in enumerate(parameters) if own.group not in (INSTRUMENT, TARGET)]
+
+
+def groups_of(parameters: tuple[Parameter, ...]) -> Mapping[str, list[int]]:
+    """Numbers of the parameters of every group."""
+    out: dict[str, list[int]] = {}
+    for n, own in enumerate(parameters):
+        out.setdefault(own.group, []).append(n)
+    return out

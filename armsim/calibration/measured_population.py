@@ -1,0 +1,68 @@
+"""The population of a scenario, measured the way an arm was, arm by arm with its visits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.model.configurations import Configurations
+from armsim.model.machine import Machine
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.plan import draw_units
+from armsim.sampling.statistics import pose_accuracy, pose_repeatability
+from armsim.sampling_plan import SamplingPlan
+
+VISIT_TASK = 0x7E57
+"""Keys the random numbers of simulated measurements, apart from those of a study."""
+
+
+def measured_units(
+    machine: Machine, joints: Array, visits: Sequence[int], instrument: float | Array, units: int, seed: int
+) -> Iterator[Array]:
+    """Visits of built units at every pose, through exact kinematics, as an instrument reads them.
+
+    ``instrument``: standard deviation along every axis, or of shape (M, 3) pose by pose along x, y, z. [m]
+
+    Yields
+    ------
+    (units, visits, 3) [m]
+        Pose by pose: attained less commanded position.
+    """
+    evaluated = machine.evaluated(Configurations(joints))
+    sampler = Sampler.prepare(evaluated, SamplingPlan(units, 2, seed))
+    drawn = draw_units(machine.terms, SamplingPlan(units, 2, seed))
+    rng = np.random.default_rng(np.random.SeedSequence([seed, VISIT_TASK]))
+    spread = np.broadcast_to(np.asarray(instrument, dtype=float), (len(visits), 3))
+    for pose, count in enumerate(visits):
+        moved, _ = sampler.follow(pose, pose, VISIT_TASK, drawn, 0, units, count)
+        read = np.transpose(moved, (2, 1, 0))
+        yield read + spread[pose] * rng.standard_normal(read.shape) if np.any(spread) else read
+
+
+@dataclass(frozen=True, eq=False)
+class Simulated:
+    """Arms of the population measured the same way: mean displacement at P poses, AP and RP.
+
+    Parameters
+    ----------
+    means : (units, 3 P) [m]
+    accuracy, repeatability : (P, units) [m]
+    """
+
+    means: Array
+    accuracy: Array
+    repeatability: Array
+
+    @staticmethod
+    def of(visits: Iterable[Array]) -> Simulated:
+        """From visits of shape (units, visits, 3), pose by pose."""
+        means, accuracy, repeatability = [], [], []
+        for own in visits:
+            across = np.transpose(own, (2, 1, 0))
+            means.append(own.mean(axis=1))
+            accuracy.append(pose_accuracy(across))
+            repeatability.append(pose_repeatability(across))
+        return Simulated(np.concatenate(means, axis=1), np.array(accuracy), np.array(repeatability))

@@ -1,0 +1,140 @@
+"""Chances that an arm of the predicted population is as far off, or scatters as much, as one that was measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.measured_population import Simulated
+from armsim.calibration.posterior import Estimator
+from armsim.documents.measured_points import MeasuredArm
+from armsim.sampling.statistics import holm
+
+Band = tuple[float, float, float]
+
+SIGNIFICANT = 0.01
+"""Chance of a false alarm. Common practice, no source."""
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """How far off simulated arms are.
+
+    Parameters
+    ----------
+    estimator : Estimator
+    simulated : Simulated
+    middles : (P, 1) [m]
+        Median RP.
+    far : (2 + P + causes, units)
+        Over all poses, in their scatter, pose by pose, cause by cause; each in order.
+    bands : pair of lists of (5 %, 50 %, 95 %)
+        AP and RP, pose by pose. [m]
+    """
+
+    estimator: Estimator
+    simulated: Simulated
+    middles: Array
+    far: Array
+    bands: tuple[list[Band], list[Band]]
+
+    @staticmethod
+    def of(estimator: Estimator, simulated: Simulated) -> Reference:
+        """Simulated arms beside themselves."""
+        middles = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
+        bands = _bands(simulated.accuracy), _bands(simulated.repeatability)
+        return Reference(estimator, simulated, middles, np.sort(_far(estimator, simulated, middles), axis=1), bands)
+
+    def chances(self, arm: Simulated) -> list[float]:
+        """Of an arm of the population as far off as one, for every row of `far`.
+
+        References
+        ----------
+        .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests.
+        """
+        own = _far(self.estimator, arm, self.middles)[:, 0]
+        units = self.far.shape[1]
+        nearer = [int(np.searchsorted(row, value)) for row, value in zip(self.far, own, strict=True)]
+        return [(1 + units - less) / (1 + units) for less in nearer]
+
+
+def _bands(figure: Array) -> list[Band]:
+    return [(low, middle, high) for low, middle, high in np.quantile(figure, (0.05, 0.5, 0.95), axis=1).T.tolist()]
+
+
+def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
+    """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its middles."""
+    away = arms.means - estimator.linear.mean
+    moved, parts = away @ estimator.gain.T, list(estimator.linear.parts())
+    rows = [_distances(away, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
+    for first in range(0, away.shape[1], 3):
+        pose = slice(first, first + 3)
+        rows.append(_distances(away[:, pose], estimator.within[pose, pose]))
+    for n in estimator.causes:
+        part = parts[n][1]
+        rows.append(_distances(moved[:, part], estimator.told(part)))
+    return np.array(rows)
+
+
+@dataclass(frozen=True, eq=False)
+class Ranked:
+    """Chances of a measured arm, and where it lies among simulated ones.
+
+    Parameters
+    ----------
+    each : float
+        Chance of a false alarm that each of the four tests may take: all poses together, single ones, single causes,
+        the scatter of the visits.
+    by_cause : mapping of place among the terms to chance
+        Of the causes that the poses tell something of.
+    """
+
+    units: int
+    each: float
+    chance: float
+    scatter_chance: float
+    by_pose: list[float]
+    judged: list[bool]
+    by_cause: dict[int, float]
+    causes_judged: frozenset[int]
+    accuracy_place: list[float]
+    repeatability_place: list[float]
+    accuracy_population: list[Band]
+    repeatability_population: list[Band]
+
+    @property
+    def compatible(self) -> bool:
+        """Whether the arm may be one of the population."""
+        return min(self.chance, self.scatter_chance) > self.each and not any(self.judged) and not self.causes_judged
+
+    @staticmethod
+    def of(arm: MeasuredArm, reference: Reference, alarm: float = SIGNIFICANT) -> Ranked:
+        """By rank among the simulated arms, so that it holds whatever the laws are.
+
+        Parameters
+        ----------
+        arm : MeasuredArm
+            Its poses in the order of the reference.
+        reference : Reference
+        alarm : float
+            Chance that an arm of the population is called wrong.
+        """
+        mine, simulated, each = Simulated.of(own[None] for own in arm.visits.values()), reference.simulated, alarm / 4.0
+        whole, scatter, *others = reference.chances(mine)
+        by_pose = others[: len(arm.visits)]
+        by_cause = dict(zip(reference.estimator.causes, others[len(arm.visits) :], strict=True))
+        causes_judged = [n for n, far in zip(by_cause, holm(list(by_cause.values()), each), strict=True) if far]
+        return Ranked(
+            len(simulated.means), each, whole, scatter, by_pose, holm(by_pose, each), by_cause,
+            frozenset(causes_judged), np.mean(simulated.accuracy <= mine.accuracy, axis=1).tolist(),
+            np.mean(simulated.repeatability <= mine.repeatability, axis=1).tolist(), *reference.bands,
+        )  # fmt: skip
+
+
+def _distances(away: Array, covariance: Array) -> Array:
+    """Squared distances of Mahalanobis of rows, in the directions that the covariance has."""
+    values, vectors = np.linalg.eigh(covariance)
+    kept = values > 1e-9 * values[-1]
+    return np.asarray(np.sum((away @ vectors[:, kept]) ** 2 / values[kept], axis=1))

@@ -1,0 +1,190 @@
+"""What a calibration leaves of the errors that a built arm keeps, by first order, over the poses of the tasks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.calibration.calibration_records import CauseLeftRecord, CurvePointRecord, Interval, StepRecord
+from armsim.calibration.estimate import Estimate, estimate_of, jacobian_of
+from armsim.calibration.estimate_correction import Measurement, correction_of
+from armsim.calibration.identifiable import INSTRUMENT, TARGET, controlled, groups_of, parameters_of
+from armsim.calibration.linear_population import Linear
+from armsim.calibration.pose_selection import Choosing
+from armsim.model.calibration_plan import Criterion, Identified
+from armsim.model.configurations import Configurations
+from armsim.model.correction import Parameter
+from armsim.model.machine import Machine
+from armsim.sampling.first_order import linearise
+from armsim.sampling.sampler import Progress
+from armsim.tasks import PoseSet
+
+MOST_POSES = 60
+"""Poses of a task that the curve looks at, evenly through it."""
+COUNTS = (5, 8, 12, 20, 30, 50, 70, 100)
+"""Numbers of poses of the curve."""
+SETS = 20
+"""Sets at random for every number of poses."""
+ARMS = 400
+"""Arms drawn for the spread between them."""
+
+
+@dataclass(frozen=True, eq=False)
+class Left:
+    """Where it is looked at: some poses of every task."""
+
+    configurations: tuple[Configurations, ...]
+
+    @staticmethod
+    def at(found: Sequence[PoseSet]) -> Left:
+        """Poses evenly through every task."""
+        out = []
+        for poses in found:
+            number = len(poses.names)
+            some = np.unique(np.linspace(0, number - 1, min(number, MOST_POSES)).astype(np.int64))
+            out.append(poses.configurations[some])
+        return Left(tuple(out))
+
+    def rms(self, machine: Machine) -> float:
+        """Over arms and poses, every task alike. [m]"""
+        return float(np.sqrt(sum(self._by_cause(machine).values())))
+
+    def causes(self, before: Machine, after: Machine) -> tuple[CauseLeftRecord, ...]:
+        """Cause by cause, the largest first."""
+        one, two = self._by_cause(before), self._by_cause(after)
+        names = sorted({*one, *two}, key=lambda name: -one.get(name, 0.0))
+        return tuple(CauseLeftRecord(name, one.get(name, 0.0) ** 0.5, two.get(name, 0.0) ** 0.5) for name in names)
+
+    def moved(self, machine: Machine, parameters: tuple[Parameter, ...], values: Array) -> float:
+        """What parameters do to the tool point, rms over arms and poses, for values of shape (arms, K). [m]"""
+        total = 0.0
+        for at in self.configurations:
+            reach = jacobian_of(machine, at, parameters).reshape(3 * len(at), -1)
+            total += float(np.mean(np.sum((values @ reach.T) ** 2, axis=1))) / len(at) / len(self.configurations)
+        return float(np.sqrt(total))
+
+    def _by_cause(self, machine: Machine) -> dict[str, float]:
+        out: dict[str, float] = {}
+        for own in self.configurations:
+            evaluated = machine.evaluated(own)
+            linear = linearise(evaluated)
+            weight = 1.0 / len(own) / len(self.configurations)
+            for term, part in zip(evaluated.terms, linear.contributions, strict=True):
+                if term.life == "unit":
+                    out[term.cause] = out.get(term.cause, 0.0) + weight * float(part.sum())
+            mean = weight * float(np.sum(linear.mean**2))
+            if mean:
+                out["mean of all"] = out.get("mean of all", 0.0) + mean
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class Reach:
+    """What coefficients and parameters do at the poses of the tasks, rows weighed so that their squares add up to the
+    mean over poses and tasks.
+
+    Parameters
+    ----------
+    gain : (rows, coefficients)
+    fixed : (rows,) [m]
+        Mean of the visits.
+    parameters : (rows, K)
+        Of those that are put into the controller.
+    drawn : (coefficients, ARMS)
+    """
+
+    gain: Array
+    fixed: Array
+    parameters: Array
+    drawn: Array
+
+    @staticmethod
+    def of(machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], left: Left, seed: int) -> Reach:
+        """With the coefficients of a population as it is measured."""
+        rng = np.random.default_rng(seed)
+        place = {term.name: part for term, part in linear.parts()}
+        drawn = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])
+        gains, fixed, moved = [], [], []
+        for at in left.configurations:
+            rows, weight = 3 * len(at), (len(at) * len(left.configurations)) ** -0.5
+            own, mean = np.zeros((rows, len(drawn))), np.zeros(rows)
+            for term, gain in machine.evaluated(at).gains():
+                if term.life == "unit" and term.name in place:
+                    own[:, place[term.name]] = gain.reshape(rows, -1)
+                else:  # of visit life, or of unit life on a path alone
+                    mean += (gain @ term.mean).ravel()
+            gains.append(weight * own)
+            fixed.append(weight * mean)
+            moved.append(weight * jacobian_of(machine, at, parameters).reshape(rows, -1))
+        return Reach(np.concatenate(gains), np.concatenate(fixed), np.concatenate(moved), drawn)
+
+    def left(self, estimate: Estimate, columns: list[int], seed: int) -> tuple[float, Interval]:
+        """Over arms and poses, and what 5 and 95 % of arms have; ``columns`` of `parameters` are estimated. [m]"""
+        own, linear = estimate.controlled, estimate.linear
+        gain, moved = estimate.gain[own], self.parameters[:, columns]
+        rest = self.gain - moved @ (gain @ linear.gain)
+        mean = self.fixed - moved @ (estimate.base[own] + gain @ linear.fixed)
+        noise = moved @ gain
+        middle = rest @ linear.prior_mean + mean
+        square = np.sum((rest @ linear.prior) * rest) + np.sum((noise @ estimate.noise) * noise) + np.sum(middle**2)
+        root = np.linalg.cholesky(estimate.noise)
+        normal = np.random.default_rng(seed).standard_normal((len(root), ARMS))
+        arms = np.sqrt(np.sum((rest @ self.drawn + mean[:, None] - noise @ (root @ normal)) ** 2, axis=0))
+        low, high = np.quantile(arms, (0.05, 0.95))
+        return float(np.sqrt(square)), (float(low), float(high))
+
+
+def curve(
+    choosing: Choosing, left: Left, counts: Sequence[int], seed: int, progress: Progress
+) -> tuple[CurvePointRecord, ...]:
+    """Error left against the number of poses, chosen and at random."""
+    asked, seen, prior = choosing.seen.parameters, choosing.seen, choosing.calibration.prior
+    parameters = tuple(asked[n] for n in controlled(asked))
+    place = {own.name: n for n, own in enumerate(parameters)}
+    reach = Reach.of(choosing.machine, seen.linear, parameters, left, seed)
+
+    def with_poses(chosen: NDArray[np.intp]) -> tuple[float, Interval]:
+        estimate = estimate_of(seen.only(chosen), prior)
+        own = [place[parameter.name] for parameter in estimate.corrected]
+        return reach.left(estimate, own, seed)
+
+    out: list[CurvePointRecord] = []
+    criterion: Criterion = choosing.calibration.poses.choice
+    for number, count in enumerate(counts):
+        progress("curve of error against poses", number, len(counts))
+        best = with_poses(choosing.chosen(count, "error" if criterion == "random" else criterion, starts=1))
+        others = [with_poses(choosing.chosen(count, "random", draw))[0] for draw in range(1, SETS + 1)]
+        low, middle, high = np.quantile(others, (0.05, 0.5, 0.95)).tolist()
+        out.append(CurvePointRecord(count, *best, middle, (low, high)))
+    progress("curve of error against poses", len(counts), len(counts))
+    return tuple(out)
+
+
+def counts_for(candidates: int) -> list[int]:
+    """Numbers of poses of the curve, among so many candidates."""
+    return [count for count in COUNTS if count <= candidates]
+
+
+def steps(machine: Machine, measurement: Measurement, left: Left) -> tuple[StepRecord, ...]:
+    """What is left when one group after the other is identified."""
+    calibration = measurement.calibration
+    asked = parameters_of(machine, calibration.instrument, calibration.identify)
+    groups = [name for name in groups_of(asked) if name not in (INSTRUMENT, TARGET)]
+    out = [StepRecord("none", 0, left.rms(machine))]
+    for number in range(1, len(groups) + 1):
+        known = groups[:number]
+        whole = calibration.identify
+        part = Identified(
+            "zeros" in known, "links" in known, "stiffness" in known,
+            whole.output_orders if "output_orders" in known else {},
+            whole.input_orders if "input_orders" in known else {},
+        )  # fmt: skip
+        own = replace(measurement, calibration=replace(calibration, identify=part))
+        estimate = own.estimate(machine)
+        corrected = replace(machine, correction=correction_of(machine, own, estimate))
+        out.append(StepRecord(groups[number - 1], len(estimate.parameters), left.rms(corrected)))
+    return tuple(out)

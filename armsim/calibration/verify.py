@@ -1,0 +1,232 @@
+"""Measured tool points of built arms against the population that was predicted, and what they tell of the arm."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.calibration_records import (
+    ArmRecord,
+    DirectionRecord,
+    DistanceRecord,
+    ExpectedRecord,
+    PoseRecord,
+    VerifyRecord,
+)
+from armsim.calibration.cause_diagnosis import causes, scales
+from armsim.calibration.linear_population import Linear
+from armsim.calibration.measured_population import Simulated, measured_units
+from armsim.calibration.posterior import Estimator, Update, expected
+from armsim.calibration.rank_tests import SIGNIFICANT, Ranked, Reference
+from armsim.documents.measured_points import MeasuredArm, read_points
+from armsim.model.configurations import Configurations
+from armsim.results import Grid
+from armsim.results.json_records import plain
+from armsim.sampling.growth import job_of
+from armsim.sampling.measures import direction_variation
+from armsim.sampling.statistics import LEVEL, pose_accuracy, pose_repeatability, student
+from armsim.study import Study
+from armsim.tasks import PoseSet
+
+UNITS, UNITS_A_TEST, MOST_UNITS = 4000, 500, 40_000
+"""Simulated arms measured the same way: as many as let one pose or cause of one arm stand out among all."""
+RESAMPLED = 1000
+"""Resamplings of the visits for the interval of RP."""
+
+
+@dataclass(frozen=True, eq=False)
+class Verified:
+    """What came of the measurement; `record` holds all of it, `grids` the cells of the slices by the names of poses."""
+
+    record: VerifyRecord
+    grids: dict[str, tuple[Grid, tuple[str, ...]]] = field(default_factory=dict)
+
+    @property
+    def compatible(self) -> bool:
+        """Whether every arm may be one of the population."""
+        return all(arm.compatible for arm in self.record.arms)
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON, as `records.VerifyRecord`; SI units."""
+        return plain(self.record)
+
+
+def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
+    """Hold measured arms against the prediction of a scenario.
+
+    Parameters
+    ----------
+    study : Study
+    path : Path
+        Of `documents.measured_points`.
+    instrument : float
+        Standard deviation of the instrument along each axis. [m]
+
+    Raises
+    ------
+    InputError
+        The file is wrong, or the scenario has no pose at rest.
+    """
+    machine = study.scenario.machine
+    places = at_rest(study)
+    joints = {name: q for name, (q, _) in places.items()}
+    arms = read_points(path, {name: tool for name, (_, tool) in places.items()})
+    everywhere = Linear.of(machine, np.array(list(joints.values())))
+    tools = {name: tool for name, (_, tool) in places.items()}
+    pairs = _pairs(study)
+    grids = {
+        task.name: (poses.grid, tuple(name if name in joints else f"{task.name}: {name}" for name in poses.names))
+        for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
+        if poses.grid is not None and len(poses.grid.axes) == 2 and poses.configurations.directions is None
+    }
+    found, informed, references = [], [], dict[tuple[tuple[str, ...], tuple[int, ...]], Reference]()
+    for arm in arms:
+        counts = [len(own) for own in arm.visits.values()]
+        measured = tuple(arm.visits), tuple(counts)
+        if measured not in references:
+            at = np.array([joints[name] for name in arm.visits])
+            estimator = Estimator.of(Linear.of(machine, at), counts, instrument)
+            units = min(max(UNITS, UNITS_A_TEST * max(len(at), len(estimator.causes)) * len(arms)), MOST_UNITS)
+            visits = measured_units(machine, at, counts, instrument, units, study.scenario.plan.seed)
+            references[measured] = Reference.of(estimator, Simulated.of(visits))
+        ranked = Ranked.of(arm, references[measured], SIGNIFICANT / len(arms))
+        displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
+        updated = Update.of(references[measured].estimator, displacement)
+        expectations = expected(updated, everywhere, list(joints))
+        found.append(
+            _record(arm, ranked, updated, expectations, instrument, pairs, tools, _directions_of(arm, study, joints))
+        )
+        informed.append(updated)
+    return Verified(VerifyRecord(study.scenario.name, path.name, instrument, tuple(found), scales(informed)), grids)
+
+
+def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
+    """Joints and commanded position of every pose of the tasks at rest; with the name of the task where two agree."""
+    arm, out = study.scenario.machine.arm, dict[str, tuple[Array, Array]]()
+    sets: list[tuple[str, PoseSet]] = [
+        (task.name, poses)
+        for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
+        if poses.configurations.directions is None
+    ]
+    for task, poses in sets:
+        tools = arm.postures(poses.configurations.joints).tool[:, :3, 3]
+        for name, q, tool in zip(poses.names, poses.configurations.joints, tools, strict=True):
+            out[f"{task}: {name}" if name in out else name] = (q, tool)
+    if not out:
+        raise study.scenario.fault("tasks", "no pose at rest", "poses, a slice, a volume or ISO poses")
+    return out
+
+
+def _record(
+    arm: MeasuredArm, ranked: Ranked, updated: Update, expectations: tuple[ExpectedRecord, ...], instrument: float,
+    pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array], directions: tuple[DirectionRecord, ...],
+) -> ArmRecord:  # fmt: skip
+    poses = []
+    for n, (name, visits) in enumerate(arm.visits.items()):
+        ap, rp = _of_visits(visits)
+        places = ranked.accuracy_place[n], ranked.repeatability_place[n]
+        bands = ranked.accuracy_population[n], ranked.repeatability_population[n]
+        chance, judged, left_out = ranked.by_pose[n], ranked.judged[n], updated.left_out[n]
+        poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *places, chance, judged, left_out))
+    scatter = float(np.sqrt(np.trace(updated.estimator.linear.scatter, axis1=1, axis2=2).mean()))
+    coarse = instrument * np.sqrt(3.0) > scatter > 0.0
+    return ArmRecord(
+        arm.name, ranked.units, ranked.chance, ranked.scatter_chance, ranked.compatible, tuple(poses),
+        _distances_of(arm, pairs, tools), directions,
+        causes(updated, ranked), expectations, bool(coarse),
+    )  # fmt: skip
+
+
+def _pairs(study: Study) -> list[tuple[str, str]]:
+    """Poses between which a task asks for the distance."""
+    out = []
+    for poses in study.find():
+        out += [(poses.names[a], poses.names[b]) for a, b in poses.pairs]
+    return out
+
+
+def _distances_of(
+    arm: MeasuredArm, pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array]
+) -> tuple[DistanceRecord, ...]:
+    """AD and RD between poses that were both measured, visit by visit.
+
+    References
+    ----------
+    .. [1] ISO 9283:1998 7.3 (clause number from memory).
+    """
+    out = []
+    for a, b in pairs:
+        if a in arm.visits and b in arm.visits:
+            count = min(len(arm.visits[a]), len(arm.visits[b]))
+            apart = tools[b] + arm.visits[b][:count] - tools[a] - arm.visits[a][:count]
+            attained = np.linalg.norm(apart, axis=1)
+            value = float(attained.mean() - np.linalg.norm(tools[b] - tools[a]))
+            spread = float(attained.std(ddof=1))
+            half = student(count - 1) * spread / np.sqrt(count)
+            out.append(DistanceRecord((a, b), value, (value - half, value + half), 3.0 * spread))
+    return tuple(out)
+
+
+def _directions_of(arm: MeasuredArm, study: Study, joints: Mapping[str, Array]) -> tuple[DirectionRecord, ...]:
+    """vAP at the poses that were visited from several directions, visits resampled for its interval.
+
+    References
+    ----------
+    .. [1] ISO 9283:1998 7.2.3 (clause number from memory).
+    .. [2] Davison, Hinkley (1997), 5.2: basic bootstrap interval, widened for few visits.
+    """
+    poses = [name for name in arm.visits if len(arm.by_direction(name)) > 1]
+    if not poses:
+        return ()
+    where = Configurations(np.array([joints[name] for name in poses]))
+    job = job_of(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL, None)
+    population = direction_variation(job, where, range(len(poses)), ["full"] * len(poses))
+    out = []
+    for name, units in zip(poses, population, strict=True):
+        groups = arm.by_direction(name)
+        value = float(_variation([own.mean(axis=0)[None] for own in groups.values()])[0])
+        rng = np.random.default_rng(len(arm.visits[name]))
+        again, grown = [], 1.0
+        for own in groups.values():
+            drawn = rng.integers(0, len(own), (RESAMPLED, len(own)))
+            again.append(own[drawn].mean(axis=1))
+            grown = max(grown, np.sqrt(len(own) / (len(own) - 1.0)))
+        low, high = np.quantile(_variation(again), (0.025, 0.975))
+        ends = max(0.0, float(value - grown * (high - value))), float(value + grown * (value - low))
+        low, middle, high = np.quantile(units, (0.05, 0.5, 0.95)).tolist()
+        place = float(np.mean(units <= value))
+        out.append(DirectionRecord(name, tuple(groups), value, ends, (low, middle, high), place))
+    return tuple(out)
+
+
+def _variation(centres: Sequence[Array]) -> Array:
+    """Largest distance between barycentres, of shape (n, 3) each, shape (n,). [m]"""
+    apart = [np.linalg.norm(a - b, axis=1) for a, b in combinations(centres, 2)]
+    return np.asarray(np.max(apart, axis=0))
+
+
+def _of_visits(visits: Array) -> tuple[tuple[float, tuple[float, float]], tuple[float, tuple[float, float]]]:
+    """AP and RP of an arm at a pose, each with its 95 % interval, visits resampled.
+
+    References
+    ----------
+    .. [1] Davison, Hinkley (1997), 5.2: basic bootstrap interval, widened for few visits.
+    """
+    count = len(visits)
+    rng = np.random.default_rng(count)
+    again = visits[rng.integers(0, count, (RESAMPLED, count))]
+    across = np.transpose(again, (2, 1, 0))
+    grown = np.sqrt(count / (count - 1.0))
+    out = []
+    for figure in (pose_accuracy, pose_repeatability):
+        value = float(figure(visits.T[:, :, None])[0])
+        low, high = np.quantile(figure(across), (0.025, 0.975))
+        ends = max(0.0, float(value - grown * (high - value))), float(value + grown * (value - low))
+        out.append((value, ends))
+    return out[0], out[1]

@@ -1,0 +1,188 @@
+"""What every built unit has by itself, without a visit being drawn: where it stands on the average of its visits.
+
+A unit at a pose carries the errors that it keeps, s; a visit adds v, of mean zero. With the symmetric laws of visits
+
+    mean over visits of F(s + v)  =  F(s) + 1/2 E[v^T F''(0) v]  +  terms of third order in s and v
+
+so that the barycentre takes one exact evaluation and a constant of the pose (`engine.visitlaw`).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from armsim.core.compile import Floats, Indices, compiled
+from armsim.core.kernel_digest import LANES
+from armsim.core.rows import copy_row
+from armsim.core.screws import FRAME, SCREW, A, Axes, B, C, W, X, Y, Z, settle
+
+ATTAINED = 4
+"""Figures of a unit: AP and RP of position, AP and RP of orientation."""
+SMALL_SINE = 0.03
+"""Sine of half an angle up to which a series gives the angle: what is left out, 63 s^10 / 2816, is below 3e-17."""
+
+
+class Kept(NamedTuple):
+    """Errors that units keep, at one pose.
+
+    coefficients : (unit coefficients, at least units rounded up to `LANES`)
+        Already drawn; those past the last unit are carried along and not counted.
+    number, axis, value : (entries,)
+        Entry i moves axis ``axis[i]`` by coefficient ``number[i]`` times ``value[i]``, its shape at this pose.
+    """
+
+    coefficients: Floats
+    number: Indices
+    axis: Indices
+    value: Floats
+
+
+class VisitEffect(NamedTuple):
+    """What the visits of a unit do to its figures at one pose.
+
+    shift, turn_shift : (3,) [m], [rad]
+        Of the mean over visits, of second order.
+    tangent : (3,)
+        Of a path: AP is taken in the plane across it. Zero without a path.
+    repeatability : (2,) [m], [rad]
+        RP of position and orientation of a unit without errors of its own.
+    slope : (2, axes)
+        How they change with the errors that a unit keeps, to first order.
+    """
+
+    shift: Floats
+    turn_shift: Floats
+    tangent: Floats
+    repeatability: Floats
+    slope: Floats
+
+
+@compiled
+def add_scaled(source: Floats, factor: float, target: Floats) -> None:
+    """Add a multiple of a row of `LANES` to another."""
+    for u in range(LANES):
+        target[u] += source[u] * factor
+
+
+@compiled
+def stand(kept: Kept, start: int, standing: Floats) -> None:
+    """Errors on every axis of the `LANES` units from ``start`` on, shape (axes, LANES), written."""
+    standing[:] = 0.0
+    for i in range(kept.number.shape[0]):
+        add_scaled(kept.coefficients[kept.number[i]][start : start + LANES], kept.value[i], standing[kept.axis[i]])
+
+
+@compiled
+def rotation_angles(frame: Floats, angle: Floats, ratio: Floats) -> None:
+    """Angle of the rotation of each frame, and rotation vector over vector part: 2 asin, by series where small."""
+    large = 0
+    for u in range(LANES):
+        a, b, c = frame[A + u], frame[B + u], frame[C + u]
+        q = a * a + b * b + c * c
+        k = 2.0 * (1.0 + q * (1.0 / 6.0 + q * (3.0 / 40.0 + q * (15.0 / 336.0 + q * (105.0 / 3456.0)))))
+        ratio[u] = k
+        angle[u] = k * math.sqrt(q)
+        large += q > SMALL_SINE**2
+    if large:
+        for u in range(LANES):
+            a, b, c, d = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
+            s = math.sqrt(a * a + b * b + c * c)
+            angle[u] = 2.0 * math.atan2(s, abs(d))
+            k = angle[u] / s if s > 0.0 else 2.0
+            ratio[u] = k if d >= 0.0 else -k
+
+
+@compiled
+def figures_of_block(
+    standing: Floats, frame: Floats, effect: VisitEffect, angle: Floats, ratio: Floats, own: Floats, centre: Floats
+) -> None:
+    """Figures of `LANES` units over visits without number.
+
+    Parameters
+    ----------
+    standing : (axes, LANES)
+        Of `stand`.
+    frame : (FRAME * LANES,)
+        Of `screws.settle`.
+    effect : VisitEffect
+    angle, ratio : (LANES,), overwritten
+    own : (ATTAINED, LANES), written
+        AP: distance of the barycentre from the command [m], RP [m], and both of the rotation vector [rad].
+    centre : (3, LANES) [m], written
+        Mean attained less commanded position.
+    """
+    rotation_angles(frame, angle, ratio)
+    sx, sy, sz = effect.shift[0], effect.shift[1], effect.shift[2]
+    _centres(frame, (sx, sy, sz), centre[0], centre[1], centre[2])
+    tx, ty, tz = effect.tangent[0], effect.tangent[1], effect.tangent[2]
+    _across(centre[0], centre[1], centre[2], (tx, ty, tz), own[0])
+    ax, ay, az = effect.turn_shift[0], effect.turn_shift[1], effect.turn_shift[2]
+    _turns(frame, ratio, (ax, ay, az), own[2])
+    for which in range(2):
+        row = own[1 + 2 * which]
+        row[:] = effect.repeatability[which]
+        for a in range(standing.shape[0]):
+            add_scaled(standing[a], effect.slope[which, a], row)
+        _not_below_zero(row)
+
+
+@compiled
+def _centres(frame: Floats, shift: tuple[float, float, float], x: Floats, y: Floats, z: Floats) -> None:
+    for u in range(LANES):
+        x[u] = frame[X + u] + shift[0]
+        y[u] = frame[Y + u] + shift[1]
+        z[u] = frame[Z + u] + shift[2]
+
+
+@compiled
+def _across(x: Floats, y: Floats, z: Floats, tangent: tuple[float, float, float], distance: Floats) -> None:
+    for u in range(LANES):
+        along = x[u] * tangent[0] + y[u] * tangent[1] + z[u] * tangent[2]
+        distance[u] = math.sqrt(max(0.0, x[u] * x[u] + y[u] * y[u] + z[u] * z[u] - along * along))
+
+
+@compiled
+def _turns(frame: Floats, ratio: Floats, shift: tuple[float, float, float], out: Floats) -> None:
+    for u in range(LANES):
+        a = frame[A + u] * ratio[u] + shift[0]
+        b = frame[B + u] * ratio[u] + shift[1]
+        c = frame[C + u] * ratio[u] + shift[2]
+        out[u] = math.sqrt(a * a + b * b + c * c)
+
+
+@compiled
+def _not_below_zero(row: Floats) -> None:
+    for u in range(LANES):
+        row[u] = max(row[u], 0.0)
+
+
+@compiled
+def attain_units(kept: Kept, axes: Axes, effect: VisitEffect, units: int, figures: Floats, barycentre: Floats) -> None:
+    """Figures of units over visits without number.
+
+    Parameters
+    ----------
+    kept : Kept
+    axes : Axes
+    effect : VisitEffect
+    units : int
+    figures : (ATTAINED, units), written
+        As in `figures_of_block`.
+    barycentre : (3, units) [m], written
+        Mean attained less commanded position.
+    """
+    standing, none = np.empty((axes.direction.shape[0], LANES)), np.empty(0, dtype=np.int64)
+    frame, half, screws = np.empty(FRAME * LANES), np.empty(2 * LANES), np.empty((0, SCREW * LANES))
+    angle, ratio, own, centre = np.empty(LANES), np.empty(LANES), np.empty((ATTAINED, LANES)), np.empty((3, LANES))
+    for start in range(0, units, LANES):
+        n = min(LANES, units - start)
+        stand(kept, start, standing)
+        settle(standing, axes, none, screws, frame, half)
+        figures_of_block(standing, frame, effect, angle, ratio, own, centre)
+        for i in range(ATTAINED):
+            copy_row(own[i], n, figures[i][start:])
+        for i in range(3):
+            copy_row(centre[i], n, barycentre[i][start:])

@@ -1,0 +1,221 @@
+"""The calibration of every built arm: measured, identified, corrected, evaluated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.calibrated_study import asked_of
+from armsim.calibration.calibration_records import (
+    ConfoundedRecord,
+    MeasuredPoseRecord,
+    ParameterRecord,
+)
+from armsim.calibration.estimate import Estimate
+from armsim.calibration.estimate_correction import Measurement, correctable, correction_of
+from armsim.calibration.fedorov_exchange import short_moves
+from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.identifiable import unit_of, with_target
+from armsim.calibration.identified_arms import identified_arm, measured_arms
+from armsim.calibration.measured_population import measured_units
+from armsim.calibration.pose_selection import Choosing, candidates_of
+from armsim.calibration.residual_error import Left, counts_for, curve, steps
+from armsim.decide.calibration_record import CalibrateRecord
+from armsim.decide.compare import Comparison, compare
+from armsim.errors import RunError
+from armsim.model.calibration_plan import Calibration
+from armsim.model.machine import Machine
+from armsim.processors import processors
+from armsim.requirement import Verdict
+from armsim.results.json_records import plain
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.plan import draw_units
+from armsim.sampling.sampler import Progress
+from armsim.sampling_plan import SamplingPlan
+from armsim.study import Study
+from armsim.tasks import PoseSet
+
+FLAT = 1e-3
+"""Singular value of the position Jacobian, over the largest, below which a direction cannot be corrected."""
+BLOCK = 1024
+"""Units that are measured together."""
+
+
+@dataclass(frozen=True, eq=False)
+class Calibrated:
+    """What a calibration leaves.
+
+    Parameters
+    ----------
+    record : CalibrateRecord
+    comparison : Comparison
+        Before and after, the same units.
+    measurement : Measurement
+    before, after : Study
+        ``after`` holds the correction that every unit of the population got.
+    """
+
+    record: CalibrateRecord
+    comparison: Comparison
+    measurement: Measurement
+    before: Study
+    after: Study
+
+    @property
+    def state(self) -> Verdict:
+        """Whether the requirement is met after the calibration."""
+        return self.comparison.results[1].state
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON, as `records.CalibrateRecord`; SI units."""
+        return plain(self.record)
+
+
+def calibrate(
+    study: Study,
+    workers: int | None = None,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+    measured: Path | None = None,
+) -> Calibrated:
+    """Run the calibration of a scenario for every built arm of its population.
+
+    ``measured``: a file of `documents.measured_points`; its arms are identified, and the poses at which the first of
+    them was measured are those of the calibration.
+
+    Raises
+    ------
+    InputError
+        The scenario has no calibration, or asks for what the joints cannot correct.
+    RunError
+        As `Study.run`; or Gauss-Newton does not settle.
+    """
+    calibration = asked_of(study)
+    plan = replace(study.scenario.plan, tolerance=None)
+    base = study.with_scenario(plan=plan)
+    machine, found = base.scenario.machine, base.find(progress)
+    flat = _flat(study, machine, calibration, found)
+    left = Left.at(found)
+    arms = [] if measured is None else measured_arms(study, measured, calibration)
+    choosing = None
+    if arms:
+        first, measurement = arms[0]
+        names, candidates = tuple(first.visits), len(first.visits)
+    else:
+        candidate = candidates_of(calibration, machine.arm, base.scenario.tasks, found)
+        candidates = len(candidate.joints)
+        choosing = Choosing.of(machine, calibration, candidate, found, plan.seed)
+        chosen = choosing.asked()
+        chosen = chosen[short_moves(candidate.joints[chosen], machine.arm.highest - machine.arm.lowest)]
+        names, measurement = tuple(candidate.names[n] for n in chosen), choosing.measurement(chosen)
+    estimate = _estimate(study, measurement, machine)
+    identified = _identified(machine, measurement, estimate, plan, progress)
+    after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
+    calibrated = base.with_scenario(machine=after, name=f"{base.scenario.name}, calibrated")
+    threads = workers or processors()
+    comparison = compare([base, calibrated], threads, progress, memory, note)
+    linear = replace(machine, correction=correction_of(machine, measurement, estimate))
+    apart = identified.values - identified.linear
+    record = CalibrateRecord(
+        scenario=base.scenario.name,
+        visits=max(measurement.visits),
+        units=plan.units,
+        prior=calibration.prior,
+        parameters=_parameters(machine, measurement, estimate, identified),
+        confounded=tuple(ConfoundedRecord(own.name, own.alike) for own in estimate.confounded),
+        observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(len(names)), strict=True)),
+        poses=tuple(
+            MeasuredPoseRecord(name, tuple(q)) for name, q in zip(names, measurement.joints.tolist(), strict=True)
+        ),
+        candidates=candidates,
+        curve=() if choosing is None else curve(choosing, left, counts_for(candidates), plan.seed, progress),
+        steps=steps(machine, measurement, left),
+        causes=left.causes(machine, linear),
+        rounds=identified.rounds,
+        beyond_linear=left.moved(machine, estimate.corrected, apart[:, estimate.controlled]),
+        uncorrectable=flat,
+        comparison=comparison.record,
+        arms=tuple(identified_arm(study, arm, own, left) for arm, own in arms),
+    )
+    return Calibrated(record, comparison, measurement, base, calibrated)
+
+
+def _flat(study: Study, machine: Machine, calibration: Calibration, found: list[PoseSet]) -> tuple[str, ...]:
+    """Poses at which the joints cannot correct in every direction, where links are identified."""
+    if not calibration.identify.links:
+        return ()
+    out = []
+    for task, poses in zip(study.scenario.tasks, found, strict=True):
+        least = correctable(machine, poses.configurations)
+        out += [f"{task.name}: {name}" for name, own in zip(poses.names, least.tolist(), strict=True) if own < FLAT]
+    if len(out) == sum(len(poses.names) for poses in found):
+        wrong = "the joints of this arm cannot move the tool point in every direction, and so correct no link"
+        accepted = "zeros, stiffness, output_orders, input_orders"
+        raise study.scenario.fault("calibration.identify.links", wrong, accepted)
+    return tuple(out)
+
+
+def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estimate:
+    estimate = measurement.estimate(machine)
+    if not estimate.controlled:
+        names = ", ".join(own.name for own in estimate.confounded[:6])
+        wrong = f"the measured poses tell nothing of what is to be identified ({names})"
+        raise study.scenario.fault("calibration", wrong, "more poses, other poses, a target off the axes")
+    return estimate
+
+
+@dataclass(frozen=True, eq=False)
+class _Identified:
+    """Of every unit: identified values, shape (units, K); what they are, and the linear estimate, likewise; rounds."""
+
+    values: Array
+    truth: Array
+    linear: Array
+    rounds: int
+
+
+def _identified(
+    machine: Machine, measurement: Measurement, estimate: Estimate, plan: SamplingPlan, progress: Progress
+) -> _Identified:
+    """Measure every unit of the population, and identify it through exact kinematics."""
+    seen = with_target(machine, measurement.calibration.instrument)
+    drawn = draw_units(seen.terms, plan)[:, : plan.units]
+    spread, joints = measurement.spread(machine), measurement.joints
+    model = Model.of(seen, estimate, joints)
+    read = measured_units(seen, joints, measurement.visits, spread, plan.units, plan.seed)
+    means = np.empty((plan.units, 3 * len(joints)))
+    for n, visits in enumerate(read):
+        means[:, 3 * n : 3 * n + 3] = visits.mean(axis=1)
+        progress("poses measured", n + 1, len(joints))
+    values, rounds = np.empty((plan.units, len(estimate.parameters))), 0
+    for start in range(0, plan.units, BLOCK):
+        part = slice(start, start + BLOCK)
+        try:
+            values[part], own = identify(model, estimate, means[part])
+        except ArithmeticError as error:
+            raise RunError(f"{error}: fewer parameters, more poses, or prior: true") from error
+        rounds = max(rounds, own)
+        progress("arms identified", min(start + BLOCK, plan.units), plan.units)
+    linear = estimate.base + means @ estimate.gain.T
+    return _Identified(values, (estimate.truth @ drawn).T, linear, rounds)
+
+
+def _parameters(
+    machine: Machine, measurement: Measurement, estimate: Estimate, identified: _Identified
+) -> tuple[ParameterRecord, ...]:
+    arm = with_target(machine, measurement.calibration.instrument).arm
+    formula, own = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
+    off = identified.values - identified.truth
+    ddof = 1 if len(off) > 1 else 0
+    over, bias = off.std(axis=0, ddof=ddof), off.mean(axis=0)
+    out = []
+    for n, parameter in zip(estimate.controlled, estimate.corrected, strict=True):
+        sizes = [float(column[n]) for column in (estimate.spread, formula, own, over, bias)]
+        out.append(ParameterRecord(parameter.name, parameter.group, unit_of(parameter, arm), *sizes))
+    return tuple(out)

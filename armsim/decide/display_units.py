@@ -1,0 +1,39 @@
+"""In which unit a number of a data sheet or drawing is told."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from armsim.documents.from_spec import EITHER, FAMILIES
+from armsim.documents.units import in_si
+
+UNITS = {
+    "ratio": "%", "time": "us", "bits": "bit", "temperature": "K", "mass": "kg", "frequency": "kHz",
+    "angular stiffness": "N*m/mrad", "stiffness": "N/um", "expansion": "ppm/K", "angular drift": "arcsec/K",
+    "linear drift": "um/K", "relative drift": "%/K", "slope": "um/m", "angular speed": "deg/s", "speed": "mm/s",
+}  # fmt: skip
+"""By kind of quantity."""
+LARGE_LENGTH, LARGE_ANGLE = 1e-3, math.radians(0.05)
+"""From which on a length is told in mm and an angle in deg, not in um and arcsec."""
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit and what it is in SI; without a name for plain numbers."""
+
+    name: str
+    si: float
+
+
+def told_in(kind: str, rotary: bool, value: float) -> Unit:
+    """The unit of a number of a kind, at a joint that turns or slides, of about that size in SI."""
+    family = FAMILIES.get(kind)
+    own = family["rotation" if rotary else "translation"][0] if family is not None else EITHER.get(kind, (kind,))[0]
+    if own == "length":
+        name = "mm" if abs(value) >= LARGE_LENGTH else "um"
+    elif own == "angle":
+        name = "deg" if abs(value) >= LARGE_ANGLE else "arcsec"
+    else:
+        name = UNITS.get(own, "")
+    return Unit(name, (in_si(name, own) or 1.0) if name else 1.0)

@@ -1,0 +1,157 @@
+"""What a change of a machine does to the worst pose and to the yield, sampled where it matters.
+
+A change is sampled at the poses that may be its worst, by first order with the ratio of quantile and rms that each pose
+has without it, and at more of them where those miss what was foretold; whether a unit passes is looked at everywhere,
+for which no visit is needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.assessment import Judged
+from armsim.decide.paired_tasks import Evaluated, at_worst_pose
+from armsim.model.machine import Machine
+from armsim.processors import processors
+from armsim.results import Result
+from armsim.sampling.chunk import Job
+from armsim.sampling.paired_difference import Difference, share_difference
+from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.unit_draws import Drawn
+from armsim.sampling.yield_survey import Surveyed, survey
+from armsim.study import Study
+from armsim.tasks import PoseSet
+
+MOST_POSES = 1000
+"""Poses of a task looked at; of more, those with the largest errors."""
+NEAR_WORST = 0.97
+"""Share of the largest error that is foretold from which on a pose is sampled."""
+MISSED = 1.005
+"""By which a pose may miss what was foretold more than those sampled did, before it is sampled too."""
+
+
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """What a change does to a task: to the quantile at the coverage at the worst pose [m], and to the yield."""
+
+    at_coverage: Difference
+    passing: Difference | None
+
+
+@dataclass(frozen=True, eq=False)
+class Probe:
+    """A study sampled at the poses that matter, to hold changes of its machine against.
+
+    Parameters
+    ----------
+    study : Study
+        With the plan that was sampled.
+    result : Result
+        Of those poses.
+    found : list of PoseSet
+        Those poses, of every task.
+    sides : list of Evaluated
+    surveys : list of Surveyed
+    ratios : list of (poses,)
+        The quantile at the coverage over the rms of first order.
+    job : Job
+    workers, memory
+        As of `Study.run`.
+    """
+
+    study: Study
+    result: Result
+    found: list[PoseSet]
+    sides: list[Evaluated]
+    surveys: list[Surveyed]
+    ratios: list[Array]
+    job: Job
+    workers: int
+    memory: int
+
+    @staticmethod
+    def of(study: Study, workers: int | None, progress: Progress, memory: int, note: Callable[[str], None]) -> Probe:
+        """Sample a study.
+
+        Raises
+        ------
+        RunError
+            As `Study.run`.
+        """
+        base, kept, result, sampled = at_largest_errors(study, workers, progress, memory, note)
+        plan = base.scenario.plan
+        job, threads = replace(sampled.job, plan=plan), workers or processors()
+        sides = [
+            Evaluated(task.name, task.poses, sampled, poses.configurations, n)
+            for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))
+        ]
+        surveys = [survey(job, side.configurations, threads) for side in sides]
+        ratios = []
+        for side, own in zip(sides, surveys, strict=True):
+            rms = np.sqrt(own.mean_square)
+            ratios.append(np.divide(side.table.column("error.at_coverage"), rms, out=np.zeros_like(rms), where=rms > 0))
+        return Probe(base, result, kept, sides, surveys, ratios, job, threads, memory)
+
+    def with_machine(self, machine: Machine) -> list[Moved]:
+        """What another machine does, of every task; it draws the same numbers for what it has in common."""
+        plan, job = self.job.plan, self.job
+        drawn = Drawn(machine.terms, plan, True) if job.layout.unit_block >= plan.units else None
+        with_it = Job(machine, plan, job.coverage, job.requirement, job.layout, drawn=drawn)
+        changed = [survey(with_it, side.configurations, self.workers) for side in self.sides]
+        foretold = [ratio * np.sqrt(own.mean_square) for ratio, own in zip(self.ratios, changed, strict=True)]
+        near = [np.flatnonzero(own >= NEAR_WORST * own.max()) for own in foretold]
+        study = self.study.with_scenario(machine=machine)
+        while True:
+            few = [
+                poses.only([poses.names[n] for n in own.tolist()]) for poses, own in zip(self.found, near, strict=True)
+            ]
+            judged, sampled = study.judge(few, self.workers, memory=self.memory)
+            more = [_may_be_worse(*own) for own in zip(foretold, near, judged, strict=True)]
+            if not any(len(own) for own in more):
+                break
+            near = [np.union1d(own, further) for own, further in zip(near, more, strict=True)]
+        out = []
+        for n, (side, task) in enumerate(zip(self.sides, judged, strict=True)):
+            other = Evaluated(task.name, task.table, sampled, few[n].configurations, n)
+            both = self.surveys[n].passing, changed[n].passing
+            passed = None if job.requirement is None else share_difference(*both)
+            out.append(Moved(at_worst_pose(side, other), passed))
+        return out
+
+
+def at_largest_errors(
+    study: Study, workers: int | None, progress: Progress, memory: int, note: Callable[[str], None]
+) -> tuple[Study, list[PoseSet], Result, Samples]:
+    """A study sampled at all poses of every task, or at the `MOST_POSES` with the largest errors.
+
+    Returns
+    -------
+    study : Study
+        With the plan that was sampled.
+    poses : list of PoseSet
+    result : Result
+    samples : Samples
+        Both of those poses.
+    """
+    found = study.find(progress)
+    result, sampled = study.evaluate(found, workers, progress, memory, note=note)
+    few = []
+    for task, poses in zip(result.tasks, found, strict=True):
+        order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
+        few.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
+    base = study.with_scenario(plan=replace(sampled.job.plan, tolerance=None))
+    if any(len(some.names) < len(poses.names) for some, poses in zip(few, found, strict=True)):
+        result, sampled = base.evaluate(few, workers, progress, memory)
+    return base, few, result, sampled
+
+
+def _may_be_worse(foretold: Array, near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
+    """Poses not sampled that may be worse than all that were, if they miss what was foretold as those did."""
+    found = judged.table.column("error.at_coverage")
+    missed = float(np.max(found / np.maximum(foretold[near], 1e-300), initial=1.0))
+    return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > found.max()), near)

@@ -1,0 +1,138 @@
+"""Price against error: designs for which, by first order, nothing cheaper errs less, and the cheapest that will do.
+
+The curve is solved to proven optimality (`frontier`), so that to first order, with the ratios that sampled designs have
+told, no point is missing but those that differ from a cheaper one by less than `frontier.STEP`. Each is then sampled at
+the poses that decide; one that is cheaper than the answer of `select` at all, where it keeps everything there. That
+answer is one of the points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from armsim.decide import decision_records
+from armsim.decide.decision_records import Point
+from armsim.decide.frontier import cent, frontier
+from armsim.decide.program import Choice, Program
+from armsim.decide.search import Search
+from armsim.decide.select import choose, met
+from armsim.model.joint_options import Options
+from armsim.results.json_records import plain
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.sampler import Progress
+from armsim.study import Study
+
+
+@dataclass(frozen=True, eq=False)
+class TradeOff:
+    """The curve.
+
+    ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
+    is stated; ``position`` the requirement [m] and ``coverage`` its share of errors; ``cheapest`` the price of the
+    cheapest design that meets all that is required, None where none does.
+    """
+
+    scenario: str
+    points: tuple[Point, ...]
+    current: float
+    current_price: float
+    position: float
+    coverage: float
+    cheapest: float | None = None
+
+    @property
+    def beaten(self) -> tuple[bool, ...]:
+        """Points that err no less, as sampled, than a cheaper one: the curve is one of first order."""
+        least, out = np.inf, []
+        for point in self.points:
+            out.append(point.sampled >= least)
+            least = min(least, point.sampled)
+        return tuple(out)
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON, as `decision_records.TradeOffRecord`; SI units."""
+        return plain(
+            decision_records.TradeOffRecord(
+                self.scenario,
+                self.points,
+                self.current,
+                self.current_price,
+                self.position,
+                self.coverage,
+                self.cheapest,
+            )
+        )
+
+
+def trade_off(
+    study: Study,
+    options: Options,
+    workers: int | None = None,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> TradeOff:
+    """The curve of a scenario and its options. Every point tells which parts of the requirement it does not keep.
+
+    Raises
+    ------
+    InputError
+        There is no requirement, which sets the coverage.
+    RunError
+        As `Study.run`.
+    """
+    search = Search(study, options, workers, progress, memory)
+    return along(search, choose(search, note)[1], note)
+
+
+def along(search: Search, answer: Choice | None, note: Callable[[str], None]) -> TradeOff:
+    """The curve of a search, with its answer."""
+    of_position = search.of_position
+    program = of_position.program()
+    choices = [choice for choice, _ in frontier(program)]
+    price = np.inf if answer is None else program.price(answer)
+    if answer is not None:
+        choices = [choice for choice in choices if abs(program.price(choice) - price) > cent(price)]
+        choices = sorted([*choices, answer], key=program.price)
+    points = []
+    for choice in choices:
+        points.append(_point(of_position, program, choice, whole=program.price(choice) < price))
+        note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
+    own = search.study.judge(search.found, search.workers, memory=search.memory)[0]
+    current = max(task.summary.at_coverage for task in own)
+    scenario = search.study.scenario
+    cheapest, asked = None if answer is None else price, search.requirement
+    sensors = scenario.machine.price
+    return TradeOff(scenario.name, tuple(points), current, sensors, asked.position, asked.coverage, cheapest)
+
+
+def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Point:
+    """A design of the curve, sampled at the poses that decide; at all if the whole is asked for and it holds there."""
+    tasks = search.ledger.verdicts.get(choice)
+    if tasks is None:
+        tasks, _ = search.sample(choice, search.few(program, choice))
+    if whole and met(tasks):
+        tasks = search.verdict(choice)
+    worst = max(tasks, key=lambda task: task.summary.at_coverage).summary
+    return Point(
+        program.price(choice),
+        search.requirement.position * float(np.sqrt(program.load(choice).max())),
+        worst.at_coverage,
+        worst.worst_pose,
+        search.design(choice),
+        _spending(search, choice),
+        tuple(dict.fromkeys(part for task in tasks for part in task.summary.failed)),
+    )
+
+
+def _spending(search: Search, choice: Choice) -> dict[str, float]:
+    arm = search.study.scenario.machine.arm
+    out: dict[str, float] = {}
+    for part in search.design(choice):
+        group = arm.group_of(part.joint)
+        out[group] = out.get(group, 0.0) + part.price
+    return out

@@ -1,0 +1,132 @@
+"""What if: each joint without error, each cause halved, everywhere or at one joint, each encoder one bit finer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from armsim.decide import decision_records
+from armsim.decide.decision_records import Kind
+from armsim.decide.paired_tasks import Evaluated
+from armsim.decide.perturbation import Probe
+from armsim.model.encoder import Encoder
+from armsim.model.machine import Change, Machine
+from armsim.results import Result
+from armsim.results.json_records import plain
+from armsim.sampling.layout import MEMORY
+from armsim.sampling.paired_difference import Difference
+from armsim.sampling.sampler import Progress
+from armsim.study import Study
+
+LEAST_SHARE = 0.01
+"""Share of the mean square error of a cause at one joint from which on it is halved there."""
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """What a change of the machine does to one task.
+
+    ``at_coverage`` is the change of the quantile at the coverage at the worst pose [m], ``passing`` that of the yield.
+    """
+
+    task: str
+    kind: Kind
+    what: str
+    at_coverage: Difference
+    passing: Difference | None
+
+
+@dataclass(frozen=True, eq=False)
+class WhatIfs:
+    """The table, and the result that it changes."""
+
+    result: Result
+    rows: tuple[WhatIf, ...]
+
+    def of(self, task: str) -> list[WhatIf]:
+        """Rows of a task, the largest gain first."""
+        return sorted((row for row in self.rows if row.task == task), key=lambda row: row.at_coverage.value)
+
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON, as `decision_records.WhatIfsRecord`; SI units."""
+        rows = tuple(
+            decision_records.WhatIfRecord(
+                row.task,
+                row.kind,
+                row.what,
+                decision_records.Change.of(row.at_coverage),
+                decision_records.Change.of(row.passing),
+            )
+            for row in self.rows
+        )
+        return plain(decision_records.WhatIfsRecord(self.result.scenario, rows))
+
+
+def changes(machine: Machine, large: Collection[tuple[str, str]] = ()) -> list[tuple[Kind, str, Machine]]:
+    """Every change looked at: its kind, its name, the machine with it.
+
+    ``large``: joints and causes of theirs that are halved there alone, where other joints have them too.
+    """
+    out: list[tuple[Kind, str, Machine]] = []
+    for joint in machine.joints:
+        out.append(("joint ideal", joint.name, _with(machine, Change(0.0, joint=joint.name))))
+    for cause in dict.fromkeys(term.cause for term in machine.terms):
+        out.append(("cause halved", cause, _with(machine, Change(0.5, cause=cause))))
+    for name, cause in large:
+        change = Change(0.5, joint=name, cause=cause)
+        out.append(("cause at a joint halved", f"{cause} at {name}", _with(machine, change)))
+    for number, joint in enumerate(machine.joints):
+        finer = list(machine.joints)
+        finer[number] = replace(joint, encoder=finer_by_a_bit(joint.encoder))
+        out.append(("one bit finer", joint.name, replace(machine, joints=tuple(finer))))
+    return out
+
+
+def finer_by_a_bit(encoder: Encoder) -> Encoder:
+    """The encoder with half the step, everything else as it was."""
+    if encoder.summary is None or encoder.signal_periods or encoder.signal_period:
+        return replace(encoder, interpolation=encoder.interpolation + 1)
+    step = encoder.summary.resolution + 1 if encoder.rotary else encoder.summary.resolution / 2
+    return replace(encoder, summary=replace(encoder.summary, resolution=step))
+
+
+def what_if(
+    study: Study,
+    workers: int | None = None,
+    progress: Progress = lambda what, done, total: None,
+    memory: int = MEMORY,
+    note: Callable[[str], None] = lambda text: None,
+) -> WhatIfs:
+    """Change one thing after the other; all draw the same numbers, so that only the change makes a difference.
+
+    Raises
+    ------
+    RunError
+        As `Study.run`.
+    """
+    probe = Probe.of(study, workers, progress, memory, note)
+    rows = []
+    every = changes(study.scenario.machine, _large(probe.sides))
+    for number, (kind, what, machine) in enumerate(every):
+        progress("what if", number, len(every))
+        for side, moved in zip(probe.sides, probe.with_machine(machine), strict=True):
+            rows.append(WhatIf(side.name, kind, what, moved.at_coverage, moved.passing))
+    progress("what if", len(every), len(every))
+    return WhatIfs(probe.result, tuple(rows))
+
+
+def _large(sides: Sequence[Evaluated]) -> list[tuple[str, str]]:
+    """Joints and causes of theirs with a share worth a change of its own, at the worst pose of any task."""
+    found: dict[tuple[str, str], None] = {}
+    for side in sides:
+        names, shares = side.table.share_names, side.table.contributions[side.worst]
+        causes = [cause for _, cause in names]
+        for own, share in zip(names, shares.tolist(), strict=True):
+            if share >= LEAST_SHARE and causes.count(own[1]) > 1 and not own[1].startswith("link"):
+                found[own] = None
+    return list(found)
+
+
+def _with(machine: Machine, change: Change) -> Machine:
+    return replace(machine, changes=(*machine.changes, change))

@@ -1,0 +1,192 @@
+"""The arm document."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from armsim.documents.fields import Document, FilePath, Word, quantity
+from armsim.documents.from_spec import As, document_of, of
+from armsim.documents.messages import validated
+from armsim.documents.urdf import MOST_JOINTS, read_chain
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Axis
+from armsim.field_spec import declared
+from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
+from armsim.model.chain import TOOL, OriginTolerances, RowTolerances, denavit_hartenberg, fixed_transforms
+from armsim.model.gravity import Mass, Masses
+from armsim.model.machine import Environment
+from armsim.sources import KeyPath, Source
+
+RESERVED = (TOOL, "bias", "calibration", "instrument", "links", "machine", "target")
+"""Names that results use for what belongs to no joint."""
+Length = Annotated[float, quantity("length")]
+Angle = Annotated[float, quantity("angle")]
+
+
+class RevoluteRow(Document):
+    """A revolute joint: the angle is the variable plus the offset."""
+
+    name: Word
+    type: Literal["revolute"]
+    d: Length
+    a: Length
+    alpha: Angle
+    offset: Angle = 0.0
+    range: Annotated[list[Angle], Field(min_length=2, max_length=2)] | None = None
+    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
+
+
+class PrismaticRow(Document):
+    """A prismatic joint: d is the variable plus the offset."""
+
+    name: Word
+    type: Literal["prismatic"]
+    theta: Angle
+    a: Length
+    alpha: Angle
+    offset: Length = 0.0
+    range: Annotated[list[Length], Field(min_length=2, max_length=2)]
+    tolerances: Annotated[Any, As(document_of(RowTolerances))] | None = None
+
+
+Row = Annotated[RevoluteRow | PrismaticRow, Field(discriminator="type")]
+
+
+class Frame(Document):
+    """A fixed frame: shift, then roll, pitch, yaw about fixed axes."""
+
+    xyz: tuple[Length, Length, Length] = (0.0, 0.0, 0.0)
+    rpy: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
+
+
+class DHKinematics(Document):
+    """A chain of Denavit-Hartenberg rows, base first."""
+
+    convention: Literal["standard-dh", "modified-dh"]
+    joints: Annotated[list[Row], Field(min_length=1, max_length=MOST_JOINTS)]
+    base: Frame = Frame()
+    tool: Frame = Frame()
+
+
+class URDFKinematics(Document):
+    """The chain between two links of a URDF file."""
+
+    convention: Literal["urdf"]
+    file: FilePath
+    base_link: Word
+    tip_link: Word
+    base: Frame = Frame()
+    tool: Frame = Frame()
+
+
+class MassesDocument(Document):
+    """Masses of the links, by the joint that moves them, and of the payload, in the frame of the tool."""
+
+    links: dict[Word, Annotated[Any, As(document_of(Mass))]] = Field(default_factory=dict)
+    payload: Annotated[Any, As(document_of(Mass))] | None = None
+
+
+class ArmDocument(Document):
+    """Kinematics of an arm."""
+
+    kind: Literal["arm"]
+    name: Word
+    kinematics: Annotated[DHKinematics | URDFKinematics, Field(discriminator="convention")]
+    groups: dict[Word, list[Word]] = Field(default_factory=dict)
+    tolerances: dict[str, Any] | None = None
+    masses: MassesDocument | None = None
+    expansion: Annotated[float, of(Environment, "expansion")] = 0.0
+
+
+Tolerances = tuple[tuple[Axis, Distribution], ...]
+
+
+def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances, Masses | None]:
+    """The arm of a document, the tolerances of its links and their masses: those of a URDF file where it tells them.
+
+    Parameters
+    ----------
+    given : ArmDocument
+    source : Source
+        The file it stands in, for errors.
+    at : key path
+        Where it stands in that file.
+    """
+    kinematics = given.kinematics
+    where = (*at, "kinematics")
+    if isinstance(kinematics, URDFKinematics):
+        joints, chain, weighed = read_chain(
+            source.beside((*where, "file"), kinematics.file), kinematics.base_link, kinematics.tip_link, source, where
+        )
+        toleranced: type = OriginTolerances
+    else:
+        (joints, chain), weighed = _rows(kinematics, source, where), {}
+        toleranced = RowTolerances
+    names = [joint.name for joint in joints]
+    for group, members in given.groups.items():
+        for position, member in enumerate(members):
+            if member not in names:
+                raise source.error((*at, "groups", group, position), f"no joint {member!r}", ", ".join(names))
+    grouped = [member for members in given.groups.values() for member in members]
+    for member in grouped:
+        if grouped.count(member) > 1:
+            raise source.error((*at, "groups"), f"joint {member!r} stands twice", "each joint in one group")
+    common = validated(document_of(toleranced), given.tolerances or {}, source, (*at, "tolerances"))
+    tolerances: list[tuple[Axis, Distribution]] = []
+    for number, name in enumerate(names):
+        own = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
+        for field in declared(toleranced):
+            entry = getattr(own, field.name, None) or getattr(common, field.name)
+            if entry is not None and entry.spread.nonzero:
+                tolerances.append((Axis(name, field.name), entry.spread))
+    for name in given.masses.links if given.masses is not None else ():
+        if name not in names:
+            raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(names))
+    on_chain = dict.fromkeys(axis.joint for motion in chain for axis in motion.axes)  # fixed joints too
+    for name in (*on_chain, *given.groups):
+        if name in RESERVED:
+            raise source.error((*at, "groups" if name in given.groups else "kinematics"),
+                               f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip
+    motions = (
+        *fixed_transforms(kinematics.base.xyz, kinematics.base.rpy),
+        *chain,
+        *fixed_transforms(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
+    )
+    groups = {name: tuple(members) for name, members in given.groups.items()}
+    return Arm(given.name, joints, motions, groups), tuple(tolerances), _masses(given, weighed)
+
+
+def _masses(given: ArmDocument, weighed: dict[str, Mass]) -> Masses | None:
+    """The masses of a document, which win over those of a URDF file."""
+    if given.masses is None:
+        return Masses(weighed) if weighed else None
+    links = {name: _mass(link) for name, link in given.masses.links.items()}
+    payload = given.masses.payload
+    return Masses({**weighed, **links}, None if payload is None else _mass(payload))
+
+
+def _mass(given: Any) -> Mass:
+    return Mass(given.mass) if given.centre is None else Mass(given.mass, given.centre)
+
+
+def _rows(
+    kinematics: DHKinematics, source: Source, at: KeyPath
+) -> tuple[tuple[ArmJoint, ...], list[ElementaryTransform]]:
+    joints: list[ArmJoint] = []
+    chain: list[ElementaryTransform] = []
+    for number, row in enumerate(kinematics.joints):
+        here = (*at, "joints", number)
+        if row.name in [joint.name for joint in joints]:
+            raise source.error((*here, "name"), f"two joints named {row.name!r}", "each name once")
+        lower, upper = row.range if row.range is not None else (-math.inf, math.inf)
+        if lower >= upper:
+            raise source.error((*here, "range"), "range empty or upside down", "[lower end, upper end]")
+        revolute = isinstance(row, RevoluteRow)
+        theta, d = (row.offset, row.d) if isinstance(row, RevoluteRow) else (row.theta, row.offset)
+        joints.append(ArmJoint(row.name, revolute, lower, upper))
+        modified = kinematics.convention == "modified-dh"
+        chain += denavit_hartenberg(number, row.name, revolute, theta, d, row.a, row.alpha, modified)
+    return tuple(joints), chain

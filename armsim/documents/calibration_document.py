@@ -1,0 +1,146 @@
+"""The calibration of a scenario: instrument, measured poses, what is identified."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+
+from armsim.documents.csv_columns import read_columns
+from armsim.documents.fields import Check, FilePath, count, quantity, wrong
+from armsim.documents.from_spec import As, Place, build, document_of, extended
+from armsim.model.arm import Arm
+from armsim.model.calibration_plan import MOST_CANDIDATES, Calibration, Identified, Instrument, MeasuredPoses
+from armsim.sources import KeyPath, Source
+from armsim.tasks import Task
+
+HIGHEST_ORDER = 100
+_ORDER = count(1, HIGHEST_ORDER, "higher ones are too many for the poses that are measured")
+_SIZE = quantity("length", least=0.0)
+
+
+def _std(value: Any) -> tuple[float, float, float]:
+    """One size for all axes, or one for each."""
+    if not isinstance(value, list):
+        size = _SIZE.read(value)
+        return size, size, size
+    if len(value) != 3:
+        raise wrong(f"{len(value)} of them", "one size, or three: along x, y, z")
+    x, y, z = (_SIZE.read(own) for own in value)
+    return x, y, z
+
+
+def _orders(value: Any) -> dict[str, tuple[int, ...]]:
+    """Orders of every joint (under the name of none), or joint by joint."""
+    if isinstance(value, dict):
+        return {str(name): _listed(own) for name, own in value.items()}
+    return {"": _listed(value)}
+
+
+def _listed(value: Any) -> tuple[int, ...]:
+    if not isinstance(value, list):
+        raise wrong(f"{value!r:.60} is no list", "a list of whole numbers, such as [1, 2], or one for every joint")
+    out = tuple(_ORDER.read(own) for own in value)
+    if len(set(out)) < len(out):
+        raise wrong("an order twice", "each once")
+    return out
+
+
+_LIST = {"type": "array", "items": _ORDER.schema}
+ORDERS = Check(_orders, {"anyOf": [_LIST, {"type": "object", "additionalProperties": _LIST}]})
+STD = Check(_std, {"anyOf": [_SIZE.schema, {"type": "array", "items": _SIZE.schema, "minItems": 3, "maxItems": 3}]})
+Orders = Annotated[Any, ORDERS]
+
+InstrumentDocument = extended(Instrument, "InstrumentDocument", {"std": (Annotated[Any, STD], ...)})
+MeasuredPosesDocument = extended(MeasuredPoses, "MeasuredPosesDocument", {"file": (FilePath | None, None)})
+IdentifiedDocument = extended(
+    Identified, "IdentifiedDocument", {"output_orders": (Orders, None), "input_orders": (Orders, None)}
+)
+CalibrationDocument = extended(
+    Calibration,
+    "CalibrationDocument",
+    {
+        "instrument": (Annotated[Any, As(InstrumentDocument)], ...),
+        "poses": (Annotated[Any, As(MeasuredPosesDocument)], None),
+        "identify": (Annotated[Any, As(IdentifiedDocument)], None),
+    },
+)
+
+
+def build_calibration(given: Any, arm: Arm, tasks: tuple[Task, ...], loads: bool, source: Source) -> Calibration:
+    """The calibration of a scenario.
+
+    Raises
+    ------
+    InputError
+        A joint or task that is not there, a file that is wrong, nothing that is identified.
+    """
+    at: KeyPath = ("calibration",)
+    place = Place(source, at, "rotation", "of the calibration")
+    instrument = build(Instrument, given.instrument, place.within("instrument"), std=given.instrument.std)
+    poses = MeasuredPoses() if given.poses is None else _poses(given.poses, arm, tasks, source, place.within("poses"))
+    where = place.within("identify")
+    asked = document_of(Identified)() if given.identify is None else given.identify
+    orders = {
+        name: _by_joint(getattr(asked, name, None) or {}, arm, source, (*where.at, name))
+        for name in ("output_orders", "input_orders")
+    }
+    identify = build(Identified, asked, where, **orders)
+    if identify.stiffness and not loads:
+        raise source.error(
+            (*where.at, "stiffness"), "nothing that pulls at the joints", "masses: of the arm's document"
+        )
+    nothing = not (identify.zeros or identify.links or identify.stiffness or any(orders.values()))
+    if nothing:
+        raise source.error(
+            where.at, "nothing that is identified", "zeros, links, stiffness, output_orders, input_orders"
+        )
+    if not any(instrument.std) and not instrument.std_per_distance:
+        raise source.error((*at, "instrument", "std"), "an instrument without any error", "more than 0")
+    return build(Calibration, given, place, instrument=instrument, poses=poses, identify=identify)
+
+
+def _poses(given: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, place: Place) -> MeasuredPoses:
+    named = [name for name in ("task", "file", "candidates") if getattr(given, name) is not None]
+    if len(named) > 1:
+        raise source.error((*place.at, named[1]), f"{named[1]} beside {named[0]}", "one of task, file, candidates")
+    known = [task.name for task in tasks]
+    if given.task is not None and given.task not in known:
+        raise source.error((*place.at, "task"), f"no task {given.task!r}", ", ".join(known))
+    if given.file is None:
+        return build(MeasuredPoses, given, place)
+    joints = read_joints(source.beside((*place.at, "file"), given.file), arm)
+    return build(MeasuredPoses, given, place, file=joints)
+
+
+def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
+    """Joint positions of a file, a column with its unit for every joint; a column ``pose`` is left aside.
+
+    Raises
+    ------
+    InputError
+        With file and line.
+    """
+    kinds = {joint.name: ("angle",) if joint.revolute else ("length",) for joint in arm.joints}
+    columns = read_columns(path, kinds, ("pose",), arm.names)
+    rows = np.stack([columns.numbers[name] for name in arm.names], axis=1)
+    if not 1 <= len(rows) <= MOST_CANDIDATES:
+        raise columns.fault(None, "", f"{len(rows)} poses", f"from 1 to {MOST_CANDIDATES}")
+    positions: dict[tuple[float, ...], int] = {}
+    for n, row in enumerate(map(tuple, rows.tolist())):
+        for joint, value in zip(arm.joints, row, strict=True):
+            if not joint.holds(value):
+                raise columns.fault(n, joint.name, "outside the range of the joint", "a position in its range")
+        if positions.setdefault(row, n) != n:
+            raise columns.fault(n, "", "a pose twice", "each once")
+    return tuple(positions)
+
+
+def _by_joint(orders: dict[str, tuple[int, ...]], arm: Arm, source: Source, at: KeyPath) -> dict[str, tuple[int, ...]]:
+    if "" in orders:
+        return dict.fromkeys(arm.names, orders[""])
+    for name in orders:
+        if name not in arm.names:
+            raise source.error((*at, name), "the arm has no such joint", ", ".join(arm.names))
+    return {name: own for name, own in orders.items() if own}

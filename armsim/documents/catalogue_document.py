@@ -1,0 +1,119 @@
+"""The catalogue document: what may be chosen for the joints, and what it costs."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from armsim.documents.fields import Document, Word, at_most, count, quantity
+from armsim.documents.from_spec import As, of
+from armsim.documents.joint_document import MountingDocument, Reference
+from armsim.model.joint import Fitting, Placement
+from armsim.sources import Source
+
+Price = Annotated[float, of(Fitting, "mounting")]
+
+
+class EntryDocument(Document):
+    """One encoder that can be bought."""
+
+    encoder: Reference
+    diameter: Annotated[float | None, quantity("length", least=0.0)] = None
+    mass: Annotated[float, quantity("mass", least=0.0)] = 0.0
+    interface: Word | None = None
+    stock: Annotated[int | None, count(0, 10**9, "no store holds more")] = None
+
+
+class MountingClassDocument(Document):
+    """A way of assembling: finer costs more."""
+
+    name: Word
+    price: Price = 0.0
+    mounting: Annotated[Any, As(MountingDocument)] = None
+
+
+class JointLimitsDocument(Document):
+    """What a joint takes."""
+
+    diameter: Annotated[float | None, quantity("length", least=0.0)] = None
+    interface: Word | None = None
+    placements: Annotated[tuple[Placement, ...] | None, Field(min_length=1)] = None
+    mountings: Annotated[tuple[Word, ...] | None, Field(min_length=1)] = None
+
+
+class GroupLimitsDocument(Document):
+    """What a group of joints takes."""
+
+    types: Annotated[int, count(1, 10**6, "there are no more encoders")]
+
+
+Names = Annotated[list[Word], Field(min_length=2, max_length=100)]
+Two = Field(min_length=2, max_length=2)
+Pair = Annotated[list[Word], Two] | Annotated[dict[Word, Word], Two]
+
+
+class LimitsDocument(Document):
+    """What the arm takes.
+
+    ``together``: joints that take the same encoder. ``apart``: two encoders that may not both be in the arm, as a list
+    of their names, or at two joints, as a mapping of joint to encoder.
+    """
+
+    mass: Annotated[float | None, quantity("mass", least=0.0)] = None
+    types: Annotated[int | None, count(1, 10**6, "there are no more encoders")] = None
+    groups: dict[Word, GroupLimitsDocument] = {}  # noqa: RUF012  a pydantic default is copied
+    together: Annotated[list[Names], Field(max_length=100)] = []  # noqa: RUF012
+    apart: Annotated[list[Pair], Field(max_length=100)] = []  # noqa: RUF012
+    joints: dict[Word, JointLimitsDocument] = {}  # noqa: RUF012
+
+
+class CatalogueDocument(Document):
+    """Encoders, ways of assembling, placements, limits."""
+
+    kind: Literal["catalogue"]
+    name: Word
+    encoders: Annotated[list[EntryDocument], *at_most(1000, "each is tried at every joint")]
+    mountings: Annotated[list[MountingClassDocument], *at_most(100, "each is tried with every encoder")]
+    placements: Annotated[dict[Placement, Price], Field(min_length=1)]
+    limits: LimitsDocument = LimitsDocument()
+
+
+MARK = "#"
+"""Between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
+
+
+def parted(reference: str, folder: Path) -> tuple[str, str | None]:
+    """File of a reference, and name of the encoder in it; None where the file itself is meant.
+
+    Both may hold the mark: what is before it must be a file, else the first mark parts them.
+    """
+    if MARK not in reference or (folder / reference).is_file():
+        return reference, None
+    ends = [n for n, letter in enumerate(reference) if letter == MARK]
+    end = next((n for n in ends if (folder / reference[:n]).is_file()), ends[0])
+    return reference[:end], " ".join(reference[end + 1 :].split())
+
+
+def within(encoder: Any, catalogue: Path, read: Mapping[str, Source]) -> str:
+    """Name of an encoder that a catalogue holds or refers to, among the files that were read."""
+    document = (
+        encoder
+        if isinstance(encoder, dict)
+        else read[os.path.realpath(Path(os.path.realpath(catalogue)).parent / encoder)].data
+    )
+    return " ".join(str(document["name"]).split())
+
+
+def entry_of(source: Source, name: str) -> tuple[int, Any] | None:
+    """Number and encoder of the entry of a catalogue that has a name; those that stand in files of their own are not
+    looked into, since they can be named themselves."""
+    entries = source.data.get("encoders")
+    for number, entry in enumerate(entries if isinstance(entries, list) else ()):
+        encoder = entry.get("encoder") if isinstance(entry, dict) else None
+        if isinstance(encoder, dict) and " ".join(str(encoder.get("name")).split()) == name:
+            return number, encoder
+    return None

@@ -1,0 +1,222 @@
+"""Documents made from the declarations of the model, and the model's objects built from them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Annotated, Any, TypeVar, cast, get_args
+
+from pydantic import Field, create_model
+
+from armsim.documents import units
+from armsim.documents.fields import (
+    Check,
+    Document,
+    Measured,
+    Tolerance,
+    Word,
+    count,
+    measured,
+    number,
+    quantity,
+    tolerance,
+)
+from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.field_spec import Declared, Key, Measures, declared, nested
+from armsim.sources import KeyPath, Source
+
+T = TypeVar("T")
+FAMILIES: dict[str, dict[Measures, tuple[str, ...]]] = {
+    "position": {"rotation": ("angle",), "translation": ("length",)},
+    "position drift": {"rotation": ("angular drift",), "translation": ("linear drift",)},
+    "position stiffness": {"rotation": ("angular stiffness",), "translation": ("stiffness",)},
+    "position speed": {"rotation": ("angular speed",), "translation": ("speed",)},
+    "resolution": {"rotation": ("bits", "counts", "angle"), "translation": ("length",)},
+}
+"""Kinds of a quantity that is of an angle or a length, by what the sensor measures."""
+SCALES: dict[Measures, str] = {"rotation": "a rotary scale", "translation": "a linear scale"}
+EITHER = {
+    "slope or ratio": ("slope", "ratio"), "ratio or length": ("ratio", "length"), "offset": ("length", "angle"),
+    "subdivision": ("bits", "counts"),
+}  # fmt: skip
+"""Quantities that may be stated as one or the other."""
+EVERY_VISIT = "what changes from visit to visit scatters about zero; what stays is an error of another key"
+
+
+def kinds(key: Key) -> tuple[str, ...]:
+    """Kinds of quantity that a field takes anywhere."""
+    family = FAMILIES.get(key.kind)
+    if family is not None:
+        return tuple(dict.fromkeys(kind for own in family.values() for kind in own))
+    return EITHER.get(key.kind, (key.kind,))
+
+
+def check(key: Key, law: type = float) -> Check:
+    """The check of a number, a quantity or a tolerance."""
+    if key.kind == "number":
+        return number(key.check or (lambda x: True), key.accepted)
+    if key.kind == "count":
+        return count(int(key.least or 0), int(key.most or 0), key.why)
+    if law in (Distribution, Magnitude):
+        centred = EVERY_VISIT if key.visit else key.centred
+        return tolerance(*kinds(key), magnitude=law is Magnitude, visit=key.visit, most=key.most, centred=centred)
+    if key.kind in FAMILIES or key.kind in EITHER:
+        return measured(*kinds(key), least=key.least, above=key.above, most=key.most)
+    return quantity(*kinds(key), least=key.least, above=key.above, most=key.most)
+
+
+def _type(field: Declared) -> Any:
+    """Type of a field in a document."""
+    key = field.key
+    if nested(field):
+        own: Any = document_of(field.type)
+    elif key.kind == "word":
+        own = Word
+    elif key.kind == "flag":
+        own = bool
+    elif key.kind == "choice":
+        own = _choice(key.choices or get_args(field.type))
+    elif set(get_args(field.type)) == {float}:
+        own = _several(Annotated[float, check(key)], len(get_args(field.type)))
+    else:
+        own = Annotated[Any, check(key, field.type)]
+    return Annotated[list[own], Field(min_length=int(key.least or 0))] if field.many else own
+
+
+def _several(one: Any, number: int) -> Any:
+    made: Any = tuple.__class_getitem__((one,) * number)
+    return made
+
+
+def _choice(words: tuple[Any, ...]) -> Any:
+    from typing import Literal
+
+    return Literal[words]
+
+
+@lru_cache(maxsize=128)
+def document_of(owner: Any) -> Any:
+    """The document of a class: a key for every declared field, absent where the model's default serves."""
+    return extended(owner, owner.__name__ + "Document")
+
+
+def extended(
+    owner: type,
+    name: str,
+    more: dict[str, Any] | None = None,
+    checks: dict[str, Any] | None = None,
+    elsewhere: tuple[str, ...] = (),
+    base: type[Document] = Document,
+) -> Any:
+    """The document of a class with further keys (pydantic's pairs of type and default) and checks between its keys.
+
+    Fields that are stated ``elsewhere``, in another document, are left out.
+    """
+    fields = keys_of(owner, elsewhere)
+    out = create_model(
+        name, __base__=base, __doc__=(owner.__doc__ or "").split("\n")[0], __validators__=checks or {},
+        **{**(more or {}), **fields, **(more or {})},
+    )  # fmt: skip
+    return cast(Any, out)
+
+
+def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
+    """Pydantic's pairs of type and default for every declared field of a class."""
+    fields: dict[str, Any] = {}
+    for field in declared(owner):
+        if field.name in elsewhere or field.key.kind == "holding":
+            continue
+        alias = field.yaml if field.yaml != field.name else None
+        default: Any = ... if field.needed else None
+        about = Field(default, description=_sentence(field.key.meaning), alias=alias)
+        fields[field.name] = (_type(field), about)
+    return fields
+
+
+def of(owner: type, name: str) -> Check:
+    """The check of one declared field, for a document that holds it beside others."""
+    field = next(own for own in declared(owner) if own.name == name)
+    return check(field.key, field.type)
+
+
+@dataclass(frozen=True)
+class As:
+    """Annotation metadata: a value of a document that is made at run time."""
+
+    model: Any
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
+        return handler.generate_schema(self.model)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a document stands, and what its quantities must fit: what is measured, and by what (for messages)."""
+
+    source: Source
+    at: KeyPath
+    measures: Measures
+    what: str
+
+    def within(self, *keys: str | int) -> Place:
+        """A place deeper inside."""
+        return Place(self.source, (*self.at, *keys), self.measures, self.what)
+
+
+def build(owner: Callable[..., T], given: Any, place: Place, **more: Any) -> T:
+    """The object of a class from its document; what is not given keeps the model's default.
+
+    Raises
+    ------
+    InputError
+        A quantity does not fit what is measured.
+    """
+    values: dict[str, Any] = {}
+    for field in declared(owner):
+        entry = getattr(given, field.name, None)
+        if field.name in more or entry is None:
+            continue
+        if field.key.only not in (None, place.measures):
+            raise place.source.error(
+                (*place.at, field.yaml),
+                f"{field.yaml} {place.what}",
+                f"leave it out: it is of {SCALES[field.key.only]}",
+            )
+        values[field.name] = _value(entry, field, place.within(field.yaml))
+    return owner(**values, **more)
+
+
+def _value(entry: Any, field: Declared, place: Place) -> Any:
+    if field.many and not nested(field):
+        return tuple(entry)
+    if field.many:
+        return tuple(build(field.type, own, place.within(n)) for n, own in enumerate(entry))
+    if nested(field):
+        return build(field.type, entry, place)
+    if isinstance(entry, Tolerance | Measured):
+        fitting = FAMILIES.get(field.key.kind, {}).get(place.measures, kinds(field.key))
+        if entry.kind not in fitting:
+            found = f"{entry.kind} where {' or '.join(fitting)} is asked for, {place.what}"
+            raise place.source.error(place.at, found, units.accepted(*fitting))
+    if isinstance(entry, Tolerance):
+        return entry.magnitude if field.type is Magnitude else entry.spread
+    if isinstance(entry, Measured):
+        if hasattr(field.type, "stated"):
+            return field.type.stated(entry.value, entry.kind)
+        if entry.kind == "counts":
+            return math.log2(entry.value)
+        steps = field.key.kind == "resolution" and entry.kind == "angle"
+        return math.log2(2 * math.pi / entry.value) if steps else entry.value
+    return entry
+
+
+def given_keys(given: Any) -> list[str]:
+    """Keys that a document states, in its own words."""
+    own = type(given).model_fields
+    return [own[name].alias or name for name in own if name in given.model_fields_set]

@@ -1,0 +1,65 @@
+"""What is accepted and yet looks like a slip: told as notes, with what it is read as."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from armsim.documents.fields import is_bare
+from armsim.field_spec import declared
+from armsim.model.encoder import Encoder
+from armsim.model.machine import Machine
+
+MOST_BITS = 30.0
+"""Bits per turn above which the stated interpolation may be the total. Common practice, no source."""
+
+
+def doubts(machine: Machine) -> list[str]:
+    """Notes on a machine, the same one told once."""
+    out: list[str] = []
+    for joint in machine.joints:
+        for encoder in (joint.encoder, joint.motor_encoder):
+            if encoder is not None:
+                out += _of_encoder(encoder)
+        ratio = joint.transmission.ratio
+        if abs(ratio) < 1.0:
+            out.append(
+                f"ratio {ratio:g} at {joint.name}: the motor turns {abs(ratio):g} times per turn of the joint; was "
+                f"{1 / abs(ratio):g} meant?"
+            )
+    stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
+    if stiff and machine.masses is None:
+        out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
+    dark = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
+    if dark:
+        out.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
+    return list(dict.fromkeys(out))
+
+
+def bare_sizes(owner: type, data: Any, path: str) -> list[str]:
+    """Notes on sizes that may be meant as values: of quantities of one side, with no word of a tolerance."""
+    out = []
+    for field in declared(owner):
+        size = data.get(field.yaml) if isinstance(data, dict) else None
+        if field.key.one_sided and isinstance(size, str) and is_bare(size):
+            unit = size.lstrip("+-.0123456789eE ")
+            out.append(
+                f"{path}.{field.yaml}: {size} is read as ±{size} about zero; for {field.key.one_sided} of {size} write "
+                f"{{mean: {size}, limit: 0 {unit}}} or {{limit: {size}, distribution: fixed}}, for ±{size} "
+                f"{{limit: {size}}}"
+            )
+    return out
+
+
+def _of_encoder(encoder: Encoder) -> list[str]:
+    if not encoder.rotary or encoder.summary is not None or encoder.signal_periods <= 1:
+        return []
+    per_turn = math.log2(encoder.signal_periods)
+    if per_turn + encoder.interpolation <= MOST_BITS:
+        return []
+    meant, stated = encoder.interpolation - per_turn, f"{encoder.interpolation:g} bit"
+    hint = f"; if {stated} per turn was meant, interpolation is {meant:.3g} bit" if meant > 0 else ""
+    return [
+        f"encoder {encoder.name!r}: {encoder.signal_periods} signal periods and {stated} within each make "
+        f"{per_turn + encoder.interpolation:.3g} bit per turn{hint}"
+    ]

@@ -1,0 +1,81 @@
+"""How the joints move: the part of a scenario that asks how smoothly, and the limits of the sensors at that speed."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from armsim.documents.fields import Word
+from armsim.documents.from_spec import As, Place, build, document_of, extended
+from armsim.errors import InputError
+from armsim.model.arm import Arm
+from armsim.model.joint import Joint
+from armsim.model.motion import JointSpeed, Motion
+from armsim.physics.speed_from_positions import signal_frequency
+from armsim.sources import Source
+
+MotionDocument = extended(
+    Motion,
+    "MotionDocument",
+    {"joints": (Annotated[dict[Word, Annotated[Any, As(document_of(JointSpeed))]], Field(min_length=1)], ...)},
+)
+
+
+def build_motion(given: Any, arm: Arm, source: Source) -> Motion:
+    """The motion of a scenario.
+
+    Raises
+    ------
+    InputError
+        A joint that the arm does not have, or a speed that does not fit it.
+    """
+    speeds = {}
+    kinds = {joint.name: joint.revolute for joint in arm.joints}
+    for name, entry in given.joints.items():
+        if name not in kinds:
+            accepted = ", ".join(arm.names)
+            raise source.error(("motion", "joints", name), "the arm has no such joint", accepted)
+        measures, what = ("rotation", "revolute") if kinds[name] else ("translation", "prismatic")
+        place = Place(source, ("motion", "joints", name), measures, f"at the {what} joint {name}")  # type: ignore[arg-type]
+        speeds[name] = build(JointSpeed, entry, place).speed
+    return build(Motion, given, Place(source, ("motion",), "rotation", "of the machine"), speeds=speeds)
+
+
+def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
+    """Every sensor of a joint still reads at its speed.
+
+    Raises
+    ------
+    InputError
+        It turns faster than the data sheet allows, or its signals are beyond their frequency.
+    """
+    speed = motion.speeds.get(joint.name) if motion is not None else None
+    if speed is None:
+        return
+    at = ("motion", "joints", joint.name, "speed")
+    for sensor, ratio in ((joint.encoder, joint.ratio), (joint.motor_encoder, joint.transmission.ratio)):
+        if sensor is None:
+            continue
+        own = abs(speed * ratio)
+        if sensor.max_speed and own > sensor.max_speed:
+            fast = f"{_speed(own, sensor.rotary)} at the shaft of {sensor.name!r}"
+            raise source.error(at, fast, f"at most {_speed(sensor.max_speed, sensor.rotary)} there, by its data sheet")
+        frequency = signal_frequency(sensor.order, own)
+        if sensor.max_frequency and frequency > sensor.max_frequency:
+            fast = f"signals of {frequency / 1e3:.4g} kHz of {sensor.name!r}"
+            raise source.error(at, fast, f"at most {sensor.max_frequency / 1e3:.4g} kHz, by its data sheet")
+
+
+def is_within_limits(joint: Joint, motion: Motion | None, source: Source) -> str | None:
+    """Why a joint cannot move as fast as it should; None where it can."""
+    try:
+        check_limits(joint, motion, source)
+    except InputError as error:
+        return error.problems[0].found
+    return None
+
+
+def _speed(value: float, rotary: bool) -> str:
+    return f"{value * 60 / (2 * math.pi):.4g} rpm" if rotary else f"{1e3 * value:.4g} mm/s"

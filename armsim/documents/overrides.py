@@ -1,0 +1,152 @@
+"""A scenario as a change of another: values put in the place of those that a path names, checked like the files.
+
+A path is the dotted key of a value: `joints.j2.mounting.eccentricity`, `requirement.position`, `sampling.units`,
+`arm.tolerances.d`. `joints.*` stands for every joint, `groups.wrist` for the joints of a group of the arm, the name of
+a task for its place in the list, a number where the entries of a list have no names. What a scenario refers to (an
+encoder, the arm) is copied before it is changed, so that nobody else's changes.
+"""
+
+from __future__ import annotations
+
+import copy
+import difflib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from armsim.documents.catalogue_document import entry_of, parted
+from armsim.documents.source import read_named, read_source
+from armsim.errors import InputError
+from armsim.sources import KeyPath, Source
+
+REFERENCES = ("arm", "encoder", "motor_encoder")
+"""Keys that may hold the path of a document."""
+NOWHERE = 0, 0
+"""Line and column of what stands in no file."""
+
+
+def changed(source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source) -> Source:
+    """A scenario with changes made.
+
+    Every value keeps the place where it is written: what is wrong with it is told there, and a file that it names
+    counts from there.
+
+    Parameters
+    ----------
+    source : Source
+        The scenario as it was read.
+    changes : mapping of path to value
+        Values as they stand in a file: text with a unit, a number, a list, a mapping; None takes a key away.
+    groups : mapping of name to joints
+        Of the arm.
+    by : Source
+        The scenario in whose ``changes:`` they stand; one without data where they stand in no file.
+
+    Raises
+    ------
+    InputError
+        A path leads nowhere.
+    """
+    edit = _Edit(replace(source, data=copy.deepcopy(source.data), elsewhere=dict(source.elsewhere)))
+    for path, value in changes.items():
+        stated = _Stated(by, ("changes", path))
+        if not by.data:
+            stated = _Stated(replace(by, places={(): NOWHERE, (path,): NOWHERE}), (path,))
+        for keys in _spelled_out(path, edit.source.data, groups, stated):
+            edit.mark(_put(edit, keys, value, stated), stated.source, stated.at)
+    return edit.source
+
+
+@dataclass(frozen=True)
+class _Edit:
+    """A scenario while changes are made to it."""
+
+    source: Source
+
+    def mark(self, at: KeyPath, source: Source, place: KeyPath) -> None:
+        """Note that what stands at a key path is written elsewhere."""
+        elsewhere = self.source.elsewhere
+        for known in [known for known in elsewhere if known[: len(at)] == at]:
+            del elsewhere[known]
+        elsewhere[at] = source, place
+
+    def copy_referred(self, here: dict[str, Any], at: KeyPath, stated: _Stated) -> None:
+        """Put the document to which a key refers in the place of the reference."""
+        file, name = parted(here[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
+        path = self.source.beside(at, file)
+        own = read_source(path, read_named(path, stated.source, stated.at))
+        entry = (0, own.data) if name is None else entry_of(own, name)
+        if entry is None:
+            raise stated.error(f"no encoder named {name!r} in {own.path}", "the name of one that it holds")
+        here[at[-1]] = copy.deepcopy(entry[1])  # type: ignore[index]
+        self.mark(at, own, ("encoders", entry[0], "encoder") if name is not None else ())
+
+
+@dataclass(frozen=True)
+class _Stated:
+    """Where a change stands."""
+
+    source: Source
+    at: KeyPath
+
+    def error(self, found: str, accepted: str) -> InputError:
+        """A fault of its path."""
+        return self.source.error(self.at, found, accepted)
+
+    def nowhere(self, key: str, known: list[str], what: str) -> InputError:
+        """A part of its path leads nowhere."""
+        close = difflib.get_close_matches(key, known, n=1)
+        hint = f"did you mean {close[0]!r}? " if close else ""
+        return self.error(f"no {what} {key!r}", f"{hint}{', '.join(known)}")
+
+
+def _spelled_out(
+    path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]], stated: _Stated
+) -> Iterator[list[str]]:
+    """The paths that a path with a star or a group stands for."""
+    first, *rest = path.split(".")
+    if first == "groups":
+        if not rest or rest[0] not in groups:
+            raise stated.nowhere(rest[0] if rest else "", list(groups), "group")
+        for joint in groups[rest[0]]:
+            yield ["joints", joint, *rest[1:]]
+    elif first == "joints" and rest and rest[0] == "*":
+        joints = data.get("joints", {})
+        if not isinstance(joints, dict):
+            raise stated.error(f"joints is {str(joints)[:60]!r}, which has no parts", "a path to a value")
+        for joint in list(joints):
+            yield ["joints", joint, *rest[1:]]
+    else:
+        yield [first, *rest]
+
+
+def _put(edit: _Edit, keys: list[str], value: Any, stated: _Stated) -> KeyPath:
+    """Put a value in its place; the key path of that, entries of lists by their numbers."""
+    here: Any = edit.source.data
+    at: list[str | int] = list(keys)
+    for number, key in enumerate(keys[:-1]):
+        if isinstance(here, list):
+            names = [str(entry.get("name", n)) if isinstance(entry, dict) else None for n, entry in enumerate(here)]
+            if key not in names:
+                raise stated.nowhere(key, [name for name in names if name is not None], "entry")
+            at[number] = names.index(key)
+            here = here[names.index(key)]
+            continue
+        if number == 1 and keys[0] == "joints" and key not in here:
+            raise stated.nowhere(key, list(here), "joint")
+        if key in REFERENCES and isinstance(here.get(key), str):
+            edit.copy_referred(here, tuple(at[: number + 1]), stated)
+        inner = here.setdefault(key, {})
+        if not isinstance(inner, dict | list):
+            found = f"{'.'.join(keys[: number + 1])} is {str(inner)[:60]!r}, which has no parts"
+            raise stated.error(found, "a path to a value")
+        here = inner
+    if isinstance(here, list):
+        raise stated.error("an entry of a list", "a path to a key of that entry")
+    if value is None:
+        if keys[-1] not in here:
+            raise stated.nowhere(keys[-1], [str(key) for key in here], "stated key")
+        del here[keys[-1]]
+    else:
+        here[keys[-1]] = copy.deepcopy(value)
+    return tuple(at)

@@ -1,0 +1,118 @@
+"""Measured error curves that a scenario or an encoder names, read into the waves that stand for them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from armsim.documents.curve_file import Curve, read_curves
+from armsim.documents.fields import Document, FilePath, Word, count
+from armsim.model.measured_curve import MeasuredCurve
+from armsim.physics.harmonics import CannotTell, HarmonicFit
+from armsim.sources import KeyPath, Source
+
+Orders = Annotated[
+    list[Annotated[int, count(1, 100_000_000, "no scale is finer")]], Field(min_length=1, max_length=200)
+]
+
+
+class CurveDocument(Document):
+    """A measured error curve of the sensor of a joint, at its shaft, in place of the causes that it measures."""
+
+    file: FilePath = Field(description="CSV with angle [deg] and error [arcsec], relative to this file.")
+    sensor: Word | None = Field(None, description="Which sensor of the file, where there are several.")
+    orders: Orders = Field(description="Orders per turn, or over the measured travel, that are taken from it.")
+    replaces: Annotated[list[Word], Field(min_length=1)] = Field(description="Causes of error that it measures.")
+
+
+class BatchDocument(Document):
+    """Measured error curves of a batch of sensors: their second moments are the law of the population."""
+
+    file: FilePath = Field(description="CSV with sensor, angle [deg] and error [arcsec], relative to this file.")
+    orders: Orders = Field(description="Orders per turn, or over the measured travel, that are taken from them.")
+    replaces: Annotated[list[Word], Field(min_length=1)] = Field(description="Causes of error that they measure.")
+
+
+LEAST_SENSORS = 5
+"""Sensors of a batch, at least: fewer tell no law."""
+
+
+def of_sensor(given: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
+    """The curve of one sensor.
+
+    Raises
+    ------
+    InputError
+        The file is wrong, has no such sensor, or its angles do not tell the orders apart.
+    """
+    curves = _read(given, rotary, source, at)
+    if given.sensor is None and len(curves) > 1:
+        names = ", ".join(curve.sensor for curve in curves[:20])
+        raise source.error((*at, "sensor"), f"{len(curves)} sensors in {given.file}", f"one of {names}")
+    own = [curve for curve in curves if given.sensor in (None, curve.sensor)]
+    if not own:
+        names = ", ".join(curve.sensor for curve in curves[:20])
+        raise source.error((*at, "sensor"), f"no sensor {given.sensor!r} in {given.file}", names)
+    fit = _fit(own[0], given.orders, source, at)
+    return _curve(fit, fit.coefficients, fit.covariance, given)
+
+
+def of_batch(given: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
+    """The law of a batch: mean and covariance of the coefficients of its sensors.
+
+    Raises
+    ------
+    InputError
+        As `of_sensor`, or too few sensors.
+    """
+    curves = _read(given, rotary, source, at)
+    if len(curves) < LEAST_SENSORS:
+        raise source.error((*at, "file"), f"{len(curves)} sensors in {given.file}", f"{LEAST_SENSORS} at least")
+    fits = [_fit(curve, given.orders, source, at) for curve in curves]
+    every = np.array([fit.coefficients for fit in fits])
+    return _curve(fits[0], every.mean(axis=0), np.atleast_2d(np.cov(every.T)), given)
+
+
+def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at: KeyPath) -> None:
+    """What a curve replaces must be there, and nothing may be counted twice.
+
+    Raises
+    ------
+    InputError
+        Either of the two.
+    """
+    causes = list(dict.fromkeys(term.cause for term in shaft if term.life == "unit"))
+    for cause in curve.replaces:
+        if cause not in causes:
+            raise source.error(
+                (*at, "replaces"), f"{cause!r} is not stated of this sensor", ", ".join(causes) or "none"
+            )
+    twice = curve.counted_twice(shaft)
+    if twice:
+        cause, order = twice[0]
+        found = f"order {order:g} is in the curve and in {cause!r}, which would count twice"
+        raise source.error((*at, "replaces"), found, f"{cause!r} among what it replaces, or other orders")
+
+
+def _read(given: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve, ...]:
+    curves = read_curves(source.beside((*at, "file"), given.file))
+    if any(curve.rotary != rotary for curve in curves):
+        found, wanted = ("position", "angle") if rotary else ("angle", "position")
+        raise source.error((*at, "file"), f"{given.file} has a column {found}", f"{wanted}, as the sensor measures")
+    return curves
+
+
+def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> HarmonicFit:
+    try:
+        return curve.fit(orders)
+    except CannotTell as error:
+        found = f"the angles of {curve.sensor!r} do not tell apart {error}"
+        raise source.error((*at, "orders"), found, "fewer orders, or more angles") from error
+
+
+def _curve(fit: HarmonicFit, mean: Any, covariance: Any, given: Any) -> MeasuredCurve:
+    rows = tuple(tuple(float(x) for x in row) for row in covariance)
+    orders, replaces = tuple(float(x) for x in fit.orders), tuple(given.replaces)
+    return MeasuredCurve(orders, tuple(float(x) for x in mean), rows, replaces)

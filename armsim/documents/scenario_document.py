@@ -1,0 +1,57 @@
+"""The scenario document: an arm, a sensor on every joint, what is required, where to look, how to sample."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from armsim.documents.calibration_document import CalibrationDocument
+from armsim.documents.fields import Document, Word, at_most
+from armsim.documents.from_spec import As, document_of, extended
+from armsim.documents.joint_document import JointDocument, Reference
+from armsim.documents.motion_document import MotionDocument
+from armsim.documents.task_documents import TaskDocument
+from armsim.documents.urdf import MOST_JOINTS
+from armsim.errors import InputError
+from armsim.model.arm import Arm
+from armsim.model.joint import Bus
+from armsim.model.machine import Environment
+from armsim.requirement.requirement import Requirement
+from armsim.sampling_plan import SamplingPlan
+from armsim.sources import Source
+
+EnvironmentDocument = extended(Environment, "EnvironmentDocument", elsewhere=("expansion",))
+
+
+class ScenarioDocument(Document):
+    """The whole question."""
+
+    kind: Literal["scenario"]
+    name: Word
+    arm: Reference
+    joints: Annotated[dict[Word, Annotated[Any, As(JointDocument)]], *at_most(MOST_JOINTS, "an arm has no more")]
+    environment: Annotated[Any, As(EnvironmentDocument)] = None
+    bus: Annotated[Any, As(document_of(Bus))] = None
+    motion: Annotated[Any, As(MotionDocument)] | None = None
+    requirement: Annotated[Any, As(document_of(Requirement))] | None = None
+    calibration: Annotated[Any, As(CalibrationDocument)] | None = None
+    tasks: Annotated[list[Annotated[Any, As(TaskDocument)]], *at_most(1000, "each has tables and figures of its own")]
+    sampling: Annotated[Any, As(document_of(SamplingPlan))] = None
+
+
+def check_joints(document: ScenarioDocument, arm: Arm, source: Source) -> None:
+    """Every joint of the arm has a sensor, and no other.
+
+    Raises
+    ------
+    InputError
+        With every joint that is missing or unknown.
+    """
+    problems = []
+    for name in document.joints:
+        if name not in arm.names:
+            problems.append(source.problem(("joints", name), "the arm has no such joint", ", ".join(arm.names)))
+    for name in arm.names:
+        if name not in document.joints:
+            problems.append(source.problem(("joints",), f"joint {name!r} has no encoder", "an entry for every joint"))
+    if problems:
+        raise InputError(*problems)

@@ -1,0 +1,160 @@
+"""The tasks of a scenario document: where to look."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Union
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from armsim.documents.fields import (
+    Document,
+    FilePath,
+    Measured,
+    Word,
+    at_most,
+    measured,
+    number,
+    quantity,
+    wrong,
+)
+from armsim.documents.from_spec import extended
+from armsim.field_spec import declared
+from armsim.tasks import KINDS, Path, Poses, Task
+from armsim.tasks.path import arc
+
+Length = Annotated[float, quantity("length")]
+Step = Annotated[float, quantity("length", least=0.0, above=True)]
+Angle = Annotated[float, quantity("angle")]
+Turns = tuple[Angle, Angle, Angle]
+Point = tuple[Length, Length, Length]
+Positions = list[Annotated[Measured, measured("angle", "length")]]
+Ends = tuple[Length, Length]
+
+
+Component = Annotated[float, number(lambda x: abs(x) <= 1e3, "a number within +-1000")]
+
+
+class PostureDocument(Document):
+    """What decides where the pose leaves the arm a choice."""
+
+    nearest: Positions | None = None
+    elbow: Angle | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> PostureDocument:
+        if (self.nearest is None) == (self.elbow is None):
+            raise wrong("a posture needs exactly one of 'nearest' and 'elbow'", "nearest: [joints], or elbow: 20 deg")
+        return self
+
+
+class HoldingDocument(Document):
+    """How the tool is held, and by which posture of the arm."""
+
+    tool: Turns | None = None
+    direction: tuple[Component, Component, Component] | None = None
+    near: Positions | None = None
+    posture: PostureDocument | None = None
+    hold: dict[Word, Annotated[Measured, measured("angle", "length")]] | None = None
+    branch: dict[Word, Literal["positive", "negative"]] | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> HoldingDocument:
+        if self.tool is not None and self.direction is not None:
+            raise wrong("'tool' beside 'direction'", "tool: all three turns, or direction: where its z axis points")
+        if self.direction is not None and not np.linalg.norm(self.direction) > 1e-6:
+            raise wrong("a direction of no length", "three numbers, not all zero")
+        return self
+
+
+class PoseDocument(Document):
+    """One pose, by joints or by the tool."""
+
+    name: Word
+    joints: Positions | None = None
+    xyz: Point | None = None
+    rpy: Turns | None = None
+    near: Positions | None = None
+    speeds: list[Annotated[Measured, measured("angular speed", "speed")]] | None = None
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> PoseDocument:
+        if (self.joints is None) == (self.xyz is None):
+            raise wrong(
+                "a pose needs exactly one of 'joints' and 'xyz'", "joints: [...], or xyz: [...] with rpy: [...]"
+            )
+        if self.joints is not None and (self.rpy is not None or self.near is not None):
+            raise wrong("'rpy' or 'near' beside 'joints'", "rpy and near belong to xyz")
+        return self
+
+
+class PosesDocument(Document):
+    """Named poses."""
+
+    kind: Literal["poses"]
+    name: Word
+    poses: Annotated[list[PoseDocument], *at_most(10_000, "each is named in the report; a cloud or a path has more")]
+    distances: Annotated[tuple[tuple[Word, Word], ...], Field(max_length=1000)] = ()
+
+
+class WaypointDocument(Document):
+    """Where a path goes next."""
+
+    to: Point
+    via: Point | None = None
+    rpy: Turns | None = None
+
+
+class PathDocument(HoldingDocument):
+    """A path of the tool."""
+
+    kind: Literal["path"]
+    name: Word
+    step: Step
+    speed: Annotated[float, quantity("speed", least=0.0, above=True)]
+    through: Annotated[list[WaypointDocument], Field(min_length=2, max_length=10_000)] | None = None
+    file: FilePath | None = None
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> PathDocument:
+        if (self.through is None) == (self.file is None):
+            raise wrong(
+                "a path needs exactly one of 'through' and 'file'", "through: [{to: [...]}, ...] or file: x.csv"
+            )
+        if self.through is not None:
+            first, *rest = self.through
+            if first.via is not None:
+                raise wrong("'via' at the point where the path begins", "via belongs to the points after it")
+            turning = [point.rpy is not None for point in self.through]
+            if any(turning) and not all(turning):
+                raise wrong("'rpy' at some points of the path", "rpy at every point, or at none with tool: for all")
+            if all(turning) and (self.tool is not None or self.direction is not None):
+                raise wrong("'tool' or 'direction' beside 'rpy' of the points", "one of them")
+            here = first.to
+            for point in rest:
+                if point.to == here and point.via is None:
+                    raise wrong(f"{_mm(here)} twice in a row", "points apart from each other; no turn on the spot")
+                if point.via is not None and arc(here, point.via, point.to) is None:
+                    raise wrong(f"an arc to {_mm(point.to)} through three points in one line", "a via: off that line")
+                here = point.to
+        return self
+
+
+BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDocument}
+"""Tasks whose keys hang on each other, so that their documents are written out."""
+
+
+def _document(own: type[Task]) -> Any:
+    if own in BY_HAND:
+        return BY_HAND[own]
+    held = any(field.key.kind == "holding" for field in declared(own))
+    more = {"kind": (Literal[own.kind], ...)}
+    return extended(own, f"{own.__name__}Document", more, base=HoldingDocument if held else Document)
+
+
+TASKS: Any = Union[tuple(_document(own) for own in KINDS)]  # noqa: UP007  made at run time
+TaskDocument: Any = Annotated[TASKS, Field(discriminator="kind")]
+
+
+def _mm(point: Point) -> str:
+    return "[" + ", ".join(f"{x * 1e3:g} mm" for x in point) + "]"

@@ -1,0 +1,136 @@
+"""A chosen design written as a change of its scenario: a few lines, references, units as they were."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Protocol
+
+from armsim.documents.catalogue_document import within
+from armsim.documents.references import named_from
+from armsim.model.joint import Fitting
+from armsim.model.machine import Machine
+from armsim.model.mounting import Mounting
+from armsim.sources import Source
+
+
+class Choice(Protocol):
+    """What a joint is fitted with, by the names of a catalogue."""
+
+    @property
+    def joint(self) -> str: ...
+    @property
+    def encoder(self) -> str: ...
+    @property
+    def mounting(self) -> str: ...
+    @property
+    def placement(self) -> str: ...
+
+
+def as_changes(
+    base: Path,
+    machine: Machine,
+    sources: Sequence[Source],
+    catalogue: Path,
+    choices: Iterable[Choice],
+    name: str,
+    to: Path,
+    before: Mapping[str, Any] | None = None,
+) -> str:
+    """The text of a scenario that is another one with what was chosen from a catalogue.
+
+    Joints that are fitted alike share their lines where they are all joints, or a group of the arm.
+
+    Parameters
+    ----------
+    base : Path
+        The scenario.
+    machine : Machine
+        Of the scenario as it was read.
+    sources : sequence of Source
+        Files as they were read, the catalogue and what it names among them.
+    catalogue : Path
+    choices : iterable of Choice
+    name : str
+        Of the new scenario.
+    to : Path
+        Folder of the new file, from which its references count.
+    before : mapping of path to value, optional
+        Changes that were made to the scenario before the choice.
+    """
+    fitted = fitted_with(machine, sources, catalogue, choices, to)
+    changes = dict(before or {})
+    for where, joints in _together(fitted, machine.arm.groups):
+        for key, value in fitted[joints[0]].items():
+            changes[f"{where}.{key}"] = value
+    return written_changes(name, base, to, changes)
+
+
+def written_changes(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
+    """The text of a scenario that is another one with changes, to stand in a folder."""
+    lines = ["kind: scenario", f"name: {written(name)}", f"base: {written(named_from(base, to))}"]
+    lines.append("changes:" if changes else "changes: {}")
+    return "\n".join([*lines, *(f"  {written(path)}: {written(value)}" for path, value in changes.items()), ""])
+
+
+def fitted_with(
+    machine: Machine, sources: Sequence[Source], catalogue: Path, choices: Iterable[Choice], to: Path
+) -> dict[str, dict[str, Any]]:
+    """What changes at every joint that is chosen for, by its keys; parameters as of `as_changes`."""
+    read = {os.path.realpath(source.path): source for source in sources}
+    offered = read[os.path.realpath(catalogue)].data
+    mountings = {entry["name"]: entry for entry in offered["mountings"]}
+    entries = {within(entry["encoder"], catalogue, read): entry["encoder"] for entry in offered["encoders"]}
+    fitted = {}
+    joints = {joint.name: joint for joint in machine.joints}
+    for choice in choices:
+        joint = joints[choice.joint]
+        mounting, entry = mountings[choice.mounting], entries[choice.encoder]
+        prices = {"mounting": mounting.get("price", 0), "placement": offered["placements"][choice.placement]}
+        keys = {
+            "encoder": reference(entry, choice.encoder, catalogue, to),
+            "placement": choice.placement,
+            "mounting": mounting.get("mounting"),
+            "price": {key: cost for key, cost in prices.items() if cost} or None,
+        }
+        had = {
+            "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",
+            "counts_turns": joint.counts_turns and choice.placement != "both",
+            "mounting": joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
+        }  # fmt: skip
+        gone = [key for key, there in had.items() if there and keys.get(key) is None]
+        kept = {key: value for key, value in keys.items() if value is not None}
+        fitted[joint.name] = {**kept, **dict.fromkeys(gone)}
+    return fitted
+
+
+def reference(entry: Any, name: str, catalogue: Path, to: Path) -> str:
+    """A file of its own where the catalogue names one, else the entry of the catalogue."""
+    beside = Path(os.path.realpath(catalogue)).parent
+    return named_from(beside / entry, to) if isinstance(entry, str) else f"{named_from(catalogue, to)}#{name}"
+
+
+def _together(fitted: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]) -> list[tuple[str, tuple[str, ...]]]:
+    """Paths and the joints for which they stand, those fitted alike together."""
+    every = tuple(fitted)
+    if len(every) > 1 and _alike(fitted, every):
+        return [("joints.*", every)]
+    out, taken = [], set[str]()
+    for group, joints in groups.items():
+        if len(joints) > 1 and _alike(fitted, joints) and not taken & set(joints):
+            out.append((f"groups.{group}", joints))
+            taken |= set(joints)
+    return out + [(f"joints.{joint}", (joint,)) for joint in every if joint not in taken]
+
+
+def _alike(fitted: Mapping[str, Any], joints: tuple[str, ...]) -> bool:
+    return all(fitted[joint] == fitted[joints[0]] for joint in joints)
+
+
+def written(value: Any) -> str:
+    """A value on one line of YAML."""
+    import yaml
+
+    text: str = yaml.safe_dump(value, default_flow_style=True, sort_keys=False, width=10**6, allow_unicode=True)
+    return text.removesuffix("\n").removesuffix("\n...")

@@ -1,0 +1,120 @@
+"""The arm in three dimensions, with the error ellipsoid of its tool point magnified."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from nicegui import ui
+
+from armsim.explorer.view_model import Posture
+
+LINK, JOINT, ELLIPSOID = "#1f77b4", "#555555", "#d08a00"
+SHARE = 0.12
+"""Longest semi-axis of the ellipsoid as drawn, over the size of the arm."""
+STEPS = (1, 2, 5)
+WHEN_CHANGED = """
+const own = getElement(%d), draw = own.renderer.render.bind(own.renderer);
+let last = '';
+own.scene.getObjectByProperty('object_id', 'ground').visible = false;
+own.renderer.render = (scene, camera) => {
+  const seen = [...camera.matrixWorld.elements, own.renderer.domElement.width, own.renderer.domElement.height];
+  scene.traverse((part) => part.isMesh && seen.push(part.id, part.visible, ...part.position.toArray(),
+    ...part.quaternion.toArray(), ...part.scale.toArray(), part.material.color.getHex(), part.material.opacity));
+  const now = seen.join();
+  if (now !== last) { last = now; draw(scene, camera); }
+};
+"""
+"""The scene is drawn again only where something in it has changed: a still picture costs the browser nothing.
+
+What reaches below the floor is seen.
+"""
+
+
+class Scene:
+    """The scene of a page."""
+
+    def __init__(self) -> None:
+        with (
+            ui.element("div")
+            .classes("pane")
+            .style("flex: 1 1 44%; min-height: 200px; position: relative; overflow: hidden")
+        ):
+            self.scene = (
+                ui.scene(width=560, height=280, grid=(2, 20), background_color="#f4f4f4")
+                .classes("w-full h-full")
+                .props("data-name=arm")
+            )
+            self.note = (
+                ui.label()
+                .classes("quiet")
+                .style("position: absolute; left: 10px; bottom: 6px; color: #333")
+                .props("data-name=scale")
+            )
+        self.scene.on("init", lambda: self.scene.client.run_javascript(WHEN_CHANGED % self.scene.id))
+        self.parts: list[Any] = []
+        self.size = 0.0
+        self.points = np.zeros((0, 3))
+
+    def show(self, posture: Posture) -> None:
+        """Draw the arm at a posture."""
+        points = posture.points
+        size = max(float(np.ptp(points, axis=0).max()), 1e-3)
+        longest = float(posture.semi_axes.max())
+        factor = _round(SHARE * size / longest) if longest > 0.0 else 1.0
+        axes = np.maximum(factor * posture.semi_axes, 0.002 * size)
+        self.note.set_text(f"ellipsoid of 95 % of errors, {factor:g} times as large")
+        if self.parts and np.array_equal(points, self.points):
+            self._turned(axes, posture)
+            return
+        self.points = points
+        with self.scene:
+            for part in self.parts:
+                part.delete()
+            self.parts = []
+            for a, b in pairwise(points):
+                length = float(np.linalg.norm(b - a))
+                if length > 1e-6:
+                    self.parts.append(_rod(self.scene, a, b, 0.02 * size).material(LINK))
+            for point in points[:-1]:
+                ball = self.scene.sphere(0.032 * size).material(JOINT)
+                ball.move(*(float(x) for x in point))
+                self.parts.append(ball)
+            own = self.scene.sphere(1.0).material(ELLIPSOID, opacity=0.75)
+            own.move(*(float(x) for x in points[-1]))
+            self.parts.append(own)
+        self._turned(axes, posture)
+        if not self.size:
+            self.size = size
+            middle = points.mean(axis=0)
+            self.scene.move_camera(
+                x=float(middle[0]), y=float(middle[1] - 1.05 * size), z=float(middle[2] + 0.25 * size),
+                look_at_x=float(middle[0]), look_at_y=float(middle[1]), look_at_z=float(middle[2]), duration=0.0,
+            )  # fmt: skip
+
+    def _turned(self, axes: np.ndarray, posture: Posture) -> None:
+        """Give the ellipsoid its size and directions."""
+        own = self.parts[-1]
+        own.scale(*(float(x) for x in axes))
+        own.rotate_R(posture.directions.T.tolist())
+
+
+def _rod(scene: Any, a: np.ndarray, b: np.ndarray, radius: float) -> Any:
+    """A cylinder from one point to another; its own axis is y."""
+    along = b - a
+    length = float(np.linalg.norm(along))
+    y = along / length
+    helper = np.array([1.0, 0.0, 0.0]) if abs(y[0]) < 0.9 else np.array([0.0, 0.0, 1.0])
+    x = np.cross(y, helper)
+    x /= np.linalg.norm(x)
+    rod = scene.cylinder(radius, radius, length)
+    rod.rotate_R(np.stack([x, y, np.cross(x, y)], axis=1).tolist())
+    rod.move(*(float(v) for v in (a + b) / 2.0))
+    return rod
+
+
+def _round(value: float) -> float:
+    """The largest of 1, 2, 5, 10, … that is not above a value."""
+    power = 10.0 ** np.floor(np.log10(max(value, 1e-12)))
+    return float(max(step * power for step in STEPS if step * power <= value * (1 + 1e-9)))

@@ -1,0 +1,124 @@
+"""The error along a path, and over a cloud of postures."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from armsim.figures import style
+from armsim.formatting import percent, show, unit_for
+from armsim.requirement.requirement import coverage_of
+from armsim.results import NEAR_SINGULAR, Result, TaskResult
+
+
+def path_error(result: Result, task: TaskResult) -> style.Drawing:
+    """Error against length of the path: population band above, one built unit by coordinate below, where steps show.
+
+    Raises
+    ------
+    ValueError
+        The task is no path.
+    """
+    along = task.column("along") * 1e3
+    if not task.follows_path:
+        raise ValueError(f"task {task.name!r} is no path")
+    requirement = result.requirement
+    p50, most, accuracy = (task.column(name) for name in ("error.p50", "error.at_coverage", "accuracy.p95"))
+    share, unit = percent(coverage_of(requirement)), unit_for([float(most.max())])
+    with style.style():
+        out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
+        axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        axes.fill_between(
+            along, p50 * unit.factor, most * unit.factor, color=style.COLOURS[5], label=f"error, 50 % to {share}"
+        )
+        axes.plot(
+            along,
+            accuracy * unit.factor,
+            color=style.COLOURS[0],
+            label="across the path, mean of visits, 95 % of units",
+        )
+        if requirement is not None:
+            axes.axhline(
+                requirement.position * unit.factor,
+                color=style.REQUIREMENT,
+                label=f"required {show(requirement.position)}",
+            )
+        close = task.column("conditioning") < NEAR_SINGULAR
+        if close.any():
+            axes.plot(along[close], np.zeros(close.sum()), "x", color="#555555", markersize=4, label="near-singular")
+        texts = [f"{a:.4g} mm: {share} of errors within {show(b)}" for a, b in zip(along, most, strict=True)]
+        out.tell(axes, along, most * unit.factor, texts=texts)
+        axes.set(ylabel=f"error [{unit.name}]", ylim=(0, None))
+        style.legend_below(axes, inches=0.12)
+        one = task.column("first_unit")
+        for letter, values, colour in zip("xyz", one.T, style.COLOURS[:3], strict=True):
+            below.plot(along, values * unit.factor, color=colour, label=letter, linewidth=1.2)
+        _reversals(below, task)
+        below.set(xlabel="length of the path [mm]", ylabel=f"one unit [{unit.name}]")
+        below.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+        figures = {measure.name: measure.p95 for measure in task.measures}
+        rt = f", RT {show(figures['RT'])}" if "RT" in figures else ""
+        axes.set_title(style.wrapped(f"{task.name}: 95 % of units have AT up to {show(figures['AT'])}{rt}", 64))
+        lost = f"; {len(task.unreachable)} points cannot be reached" if task.unreachable else ""
+        style.footnote(
+            out,
+            f"{len(along)} points, {result.units} units × {result.visits} visits{lost}; below: mean error of one built "
+            "unit, dotted where a joint turns round",
+        )
+    return out
+
+
+def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
+    """Dotted lines where joints turn round, with their names."""
+    together: dict[float, list[str]] = {}
+    for turn in task.reversals[:most]:
+        together.setdefault(turn.along * 1e3, []).append(turn.joint)
+    for n, (at, names) in enumerate(together.items()):
+        axes.axvline(at, color="#888888", linestyle=":", linewidth=0.8)
+        axes.annotate(
+            ", ".join(names),
+            (at, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(1, -7 - 8 * (n % 2)),
+            textcoords="offset points",
+            fontsize=8,
+            color="#555555",
+        )
+
+
+def distribution(result: Result, task: TaskResult) -> style.Drawing:
+    """Empirical distribution of the error over the poses of a cloud or a volume: share of poses that stay within."""
+    columns = [("error.p50", "median of arms and visits"), ("error.at_coverage", None)]
+    requirement = result.requirement
+    coverage = coverage_of(requirement)
+    unit = unit_for([float(task.column("error.at_coverage").max())])
+    with style.style():
+        out, axes = style.figure(6.4, 3.6)
+        for (column, named), colour in zip(columns, (style.COLOURS[5], style.COLOURS[0]), strict=True):
+            values = np.sort(task.column(column)) * unit.factor
+            share = 100 * np.arange(1, len(values) + 1) / len(values)
+            name = named or f"{percent(coverage)} of arms and visits"
+            axes.step(values, share, where="post", color=colour, label=name)
+            every = slice(None, None, max(1, len(values) // 200))
+            told = [
+                f"{s:.3g} % of postures: {name} within {v:.3g} {unit.name}"
+                for v, s in zip(values[every], share[every], strict=True)
+            ]
+            out.tell(axes, values[every], share[every], texts=told)
+        title = f"{task.name}: worst of {len(task.poses)} postures {show(task.summary.at_coverage)}"
+        if requirement is not None and task.summary.within is not None:
+            axes.axvline(
+                requirement.position * unit.factor,
+                color=style.REQUIREMENT,
+                label=f"required {show(requirement.position)}",
+            )
+            within = task.summary.within
+            low, high = (percent(end) for end in within.interval)
+            share_within = f"{percent(within.value)} of the postures ({low} to {high})"
+            title = f"{task.name}: {share_within} within {show(requirement.position)}"
+        axes.set(xlabel=f"tool-point error [{unit.name}]", ylabel="postures that stay within [%]", ylim=(0, 102))
+        axes.set_xlim(left=0)
+        axes.set_title(style.wrapped(title, 62))
+        style.legend_below(axes)
+        style.footnote(out, f"{result.units} units × {result.visits} visits at each posture")
+    return out

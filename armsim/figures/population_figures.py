@@ -1,0 +1,162 @@
+"""The population of built arms, and the poses of a list."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from armsim.figures import style
+from armsim.formatting import apart, percent, show, show_interval, significant, unit_for
+from armsim.requirement.requirement import coverage_of
+from armsim.results import Result, TaskResult, YieldCurve
+
+
+def population(result: Result, task: TaskResult) -> style.Drawing:
+    """Share of built units that stay within an accuracy AP and a repeatability RP at the worst pose."""
+    spread, requirement = task.distribution, result.requirement
+    curves = [("accuracy AP", np.array(spread.accuracy), requirement.position if requirement is not None else None)]
+    if spread.repeatability is not None:
+        limit = requirement.repeatability if requirement is not None else None
+        curves.append(("repeatability RP", np.array(spread.repeatability), limit))
+    probability = 100 * np.array(spread.probability)
+    with style.style():
+        out = style.Drawing(figsize=(6.4, 3.4), layout="constrained")
+        for number, (name, values, limit) in enumerate(curves):
+            axes = out.add_subplot(1, len(curves), number + 1)
+            unit = unit_for([float(values.max())])
+            right = 1.06 * max(float(values.max()), limit or 0.0) * unit.factor
+            axes.step(values * unit.factor, probability, where="post", color=style.COLOURS[0])
+            axes.fill_between(values * unit.factor, 0, probability, step="post", color=style.COLOURS[0], alpha=0.12)
+            texts = [f"{p:.3g} % of arms within {show(v)}" for p, v in zip(probability, values, strict=True)]
+            out.tell(axes, values * unit.factor, probability, texts=texts)
+            for p in (50, 95):
+                x = float(np.interp(p, probability, values)) * unit.factor
+                axes.plot([x], [p], "o", color=style.COLOURS[0], markersize=4)
+                left = x > 0.6 * right
+                axes.annotate(
+                    f"{p} %: {significant(x)} {unit.name}",
+                    (x, p),
+                    xytext=(-6, 2) if left else (6, -10),
+                    textcoords="offset points",
+                    ha="right" if left else "left",
+                    fontsize=8,
+                )
+            if limit is not None:
+                axes.axvline(limit * unit.factor, color=style.REQUIREMENT, label=f"required {show(limit)}")
+                style.legend_below(axes)
+            axes.set(xlabel=f"{name} [{unit.name}]", ylim=(0, 102))
+            axes.set_xlim(0, right or 1.0)
+            if number == 0:
+                axes.set_ylabel("built units within [%]")
+        ap = float(np.interp(0.95, spread.probability, spread.accuracy))
+        rp = (
+            ""
+            if spread.repeatability is None
+            else (f", RP {show(float(np.interp(0.95, spread.probability, spread.repeatability)))}")
+        )
+        style.titled(out, f"{spread.pose}: 95 % of built arms have AP up to {show(ap)}{rp}", 72)
+        judged = task.summary.yield_
+        passed = (
+            ""
+            if judged is None
+            else (
+                f"; yield over the task {percent(judged.value)} "
+                f"(95 % interval {percent(judged.interval[0])} to {percent(judged.interval[1])})"
+            )
+        )
+        style.footnote(out, f"{result.units} units, {result.visits} visits each, worst pose of {task.name}{passed}")
+    return out
+
+
+def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawing:
+    """Tool-point error of named poses: median, quantile at the coverage with its interval, largest seen."""
+    chosen = [task.poses[int(n)] for n in np.argsort(-task.column("error.at_coverage"), kind="stable")[:most]]
+    unit = unit_for([chosen[0].error.max])
+    requirement, share = result.requirement, percent(coverage_of(result.requirement))
+    with style.style():
+        out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(chosen), 2))
+        for row, pose in enumerate(reversed(chosen)):
+            e = pose.error
+            quantile, ends = e.at_coverage, e.at_coverage_interval
+            left, width = e.p50 * unit.factor, (quantile - e.p50) * unit.factor
+            axes.barh(row, width, left=left, height=0.5, color=style.COLOURS[5])
+            axes.plot([e.p50 * unit.factor], [row], "|", color=style.COLOURS[0], markersize=12)
+            if ends is not None:
+                low, high = (x * unit.factor for x in ends)
+                axes.plot([low, high], [row, row], color=style.COLOURS[0], linewidth=3, solid_capstyle="butt")
+            axes.plot([e.max * unit.factor], [row], "x", color="#555555", markersize=5)
+            named = f"half within {show(e.p50)}, {share} within {show_interval(quantile, ends)}, max {show(e.max)}"
+            out.tell(axes, [quantile * unit.factor], [row], texts=[f"{pose.name}: {named}"])
+        axes.set_yticks(range(len(chosen)), [pose.name for pose in reversed(chosen)])
+        axes.plot([], [], color=style.COLOURS[5], linewidth=6, label=f"median to {share}")
+        if any(pose.error.at_coverage_interval is not None for pose in chosen):
+            axes.plot([], [], color=style.COLOURS[0], linewidth=3, label=f"95 % interval of the {result.quantile}")
+        axes.plot([], [], "|", color=style.COLOURS[0], markersize=12, label="median")
+        axes.plot([], [], "x", color="#555555", label="largest seen")
+        if requirement is not None:
+            axes.axvline(
+                requirement.position * unit.factor,
+                color=style.REQUIREMENT,
+                label=f"required {show(requirement.position)}",
+            )
+        axes.set(xlabel=f"tool-point error [{unit.name}]")
+        axes.set_xlim(left=0)
+        axes.grid(axis="y", visible=False)
+        title = f"{task.name}: worst at {chosen[0].name}, {share} within {show(chosen[0].error.at_coverage)}"
+        axes.set_title(style.wrapped(title, 60))
+        style.legend_below(axes, columns=2)
+        style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")
+    return out
+
+
+def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
+    """Yield against the position that is required, with its 95 % interval.
+
+    Raises
+    ------
+    ValueError
+        The result was made before the curve was kept.
+    """
+    curve, requirement = task.yield_curve, result.requirement
+    if curve is None:
+        raise ValueError(f"task {task.name!r} has no yield curve")
+    position = np.array(curve.position)
+    unit = unit_for([float(position.max())])
+    share, low, high = (100 * np.array(column) for column in (curve.share, curve.low, curve.high))
+    with style.style():
+        out, axes = style.figure(6.4, 3.6)
+        axes.fill_between(
+            position * unit.factor, low, high, step="post", color=style.COLOURS[5], alpha=0.5, label="95 % interval"
+        )
+        axes.step(position * unit.factor, share, where="post", color=style.COLOURS[0], label="units that pass")
+        texts = [f"{show(p)} required: yield {s:.4g} %" for p, s in zip(position, share, strict=True)]
+        out.tell(axes, position * unit.factor, share, texts=texts)
+        title = f"{task.name}: half of the built arms would pass {show(_reaches(curve, 0.5))}"
+        if requirement is not None:
+            at = requirement.position * unit.factor
+            axes.axvline(at, color=style.REQUIREMENT, label=f"required {show(requirement.position)}")
+            if requirement.yield_ is not None:
+                asked = f"yield asked for, {percent(requirement.yield_)}"
+                axes.axhline(100 * requirement.yield_, color=style.REQUIREMENT, linestyle="--", label=asked)
+            judged = task.summary.yield_
+            assert judged is not None  # there with every requirement
+            wanted = requirement.yield_ or 0.95
+            need = _reaches(curve, wanted)
+            passed, needed = show(requirement.position), show(need)
+            if need is not None and need != requirement.position:
+                needed, passed = apart(need, requirement.position, show)
+            reach = f"{percent(wanted)} is never reached" if need is None else f"{percent(wanted)} need {needed}"
+            title = f"{task.name}: {percent(judged.value)} of built arms pass {passed}; {reach}"
+        axes.set(xlabel=f"position required [{unit.name}]", ylabel="yield [%]", ylim=(0, 102))
+        axes.set_xlim(left=0)
+        axes.set_title(style.wrapped(title, 64))
+        style.legend_below(axes, columns=2)
+        rp = requirement.repeatability if requirement is not None else None
+        held = "" if rp is None else f" and RP within {show(rp)}"
+        style.footnote(out, f"a unit passes if its AP is within it{held} at every pose; {result.units} units")
+    return out
+
+
+def _reaches(curve: YieldCurve, share: float) -> float | None:
+    """The smallest position on the curve at which so many pass."""
+    held = [p for p, s in zip(curve.position, curve.share, strict=True) if s >= share]
+    return held[0] if held else None

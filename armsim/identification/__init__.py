@@ -1,1 +1,0 @@
-"""What measured tool points tell of an arm: parameters, their estimate, where to measure."""

@@ -1,0 +1,91 @@
+"""How a built arm is calibrated: what is measured, by which instrument, what is worked out from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from armsim.field_spec import key
+
+Known = Literal["known", "identified"]
+Criterion = Literal["error", "determinant", "random"]
+MOST_CANDIDATES = 5000
+MOST_POSES = 1000
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """What measures the tool point, in the frame of the base.
+
+    Parameters
+    ----------
+    std : (3,) [m]
+        Standard deviation of a reading along x, y, z of the base.
+    """
+
+    std: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    std_per_distance: float = key(
+        0.0, "slope", "what its standard deviation grows by with the distance from it", least=0.0, most=0.1
+    )
+    at: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "where it stands, in the base frame")
+    pose: Known = key("known", "choice", "whether its pose against the base is known, or identified with the rest")
+    target: Known = key("known", "choice", "whether the place of its target on the tool is known, or identified")
+    target_offset: tuple[float, float, float] = key(
+        (0.0, 0.0, 0.0), "length", "where the target sits, in the frame of the tool"
+    )
+
+
+@dataclass(frozen=True)
+class MeasuredPoses:
+    """Where the arm is measured; without task and file at joint positions spread over the ranges of the joints.
+
+    Parameters
+    ----------
+    file : (poses, joints), optional
+        Joint positions read from a file. [rad or m]
+    """
+
+    task: str | None = key(None, "word", "task whose poses at rest are the candidates")
+    candidates: int = key(
+        500, "count", "joint positions to choose from, where neither a task nor a file is named", least=2,
+        most=MOST_CANDIDATES, why="each is a row of a matrix that is searched",
+    )  # fmt: skip
+    count: int | None = key(
+        None, "count", "poses to be measured; all candidates where not given", least=1, most=MOST_POSES,
+        why="no arm is measured at more",
+    )  # fmt: skip
+    choice: Criterion = key(
+        "error", "choice",
+        "error: least error left at the poses of the tasks; determinant: least volume of the uncertainty; random",
+    )  # fmt: skip
+    file: tuple[tuple[float, ...], ...] | None = None
+
+
+@dataclass(frozen=True)
+class Identified:
+    """What is identified and put into the controller.
+
+    Parameters
+    ----------
+    output_orders, input_orders : mapping of joint to orders
+        Of its error, per turn of the joint (or over its travel), per turn of the motor.
+    """
+
+    zeros: bool = key(True, "flag", "zeros of the joints")
+    links: bool = key(False, "flag", "parameters of the links")
+    stiffness: bool = key(False, "flag", "compliance of the joints under the load of gravity")
+    output_orders: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    input_orders: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The calibration of every built arm."""
+
+    instrument: Instrument = key(..., "part", "what measures the tool point")
+    poses: MeasuredPoses = key(MeasuredPoses(), "part", "where the arm is measured")
+    visits: int = key(3, "count", "readings of every pose, each after a new approach", least=1, most=1000,
+                      why="more tell nothing more")  # fmt: skip
+    identify: Identified = key(Identified(), "part", "what is identified")
+    prior: bool = key(False, "flag", "whether what the scenario says of the population is known beforehand")

@@ -1,0 +1,120 @@
+"""Every number that a machine states, each of which can be changed alone: lines of data sheets, drawings and gears."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.field_spec import Key, declared, nested
+from armsim.model.joint import Joint
+from armsim.model.machine import Machine
+
+PLAIN = ("word", "flag", "choice", "part", "list", "holding")
+"""Kinds of a field that holds no number."""
+WHOLE = ("signal_periods",)
+"""Counts that a number near them may stand for; others (heads, samples) are what they are."""
+Steps = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Number:
+    """A number of a machine.
+
+    Parameters
+    ----------
+    path : str
+        As it is changed: ``joints.j2.mounting.eccentricity``.
+    joint : str
+        Whose it is; empty where it is of the whole machine.
+    key : Key
+        Its declaration.
+    rotary : bool
+        Whether its joint turns.
+    value : float
+        The limit, standard deviation or plain value that is stated, in the SI unit.
+    steps : tuple
+        Where it stands in the machine.
+    """
+
+    path: str
+    joint: str
+    key: Key
+    rotary: bool
+    value: float
+    steps: Steps
+
+    def times(self, machine: Machine, factor: float) -> Machine:
+        """The machine with the number times a factor."""
+        own: Machine = _put(machine, self.steps, factor)
+        if self.steps[0] == "joints" and self.steps[2] == "bus":  # all joints share one
+            bus = own.joints[0].bus
+            return replace(own, joints=tuple(replace(joint, bus=bus) for joint in own.joints))
+        return own
+
+
+def numbers(machine: Machine) -> tuple[Number, ...]:
+    """All numbers that are stated as more than nothing, prices left out."""
+    out: list[Number] = []
+    for n, joint in enumerate(machine.joints):
+        rotary, here = joint.encoder.rotary, f"joints.{joint.name}."
+        for before, owner, steps in (("", joint, ()), ("encoder.", joint.encoder, ("encoder",))):
+            for path, key, value, own in _stated(owner):
+                out.append(Number(here + before + path, joint.name, key, rotary, value, ("joints", n, *steps, *own)))
+    for path, key, value, own in _stated(machine.joints[0].bus):
+        out.append(Number(f"bus.{path}", "", key, True, value, ("joints", 0, "bus", *own)))
+    for path, key, value, own in _stated(machine.environment):
+        name = "arm.expansion" if path == "expansion" else f"environment.{path}"
+        out.append(Number(name, "", key, True, value, ("environment", *own)))
+    for n, (axis, tolerance) in enumerate(machine.tolerances):
+        kind = "length" if axis.parameter in ("d", "a", "x", "y", "z") else "angle"
+        key = Key(kind, "tolerance of a link parameter", cause=f"link {axis.parameter}")
+        for name, size, where in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
+            out.append(Number(name, axis.joint, key, True, size, where))
+    return tuple(out)
+
+
+def _stated(owner: Any, before: str = "", steps: Steps = ()) -> Iterator[tuple[str, Key, float, Steps]]:
+    for field in declared(type(owner)):
+        value, at, path = getattr(owner, field.name), (*steps, field.name), before + field.yaml
+        if value is None or (field.key.kind == "number" and "cost" in field.key.accepted):
+            continue
+        if field.many and nested(field):
+            for n, one in enumerate(value):
+                yield from _stated(one, f"{path}.{n}.", (*at, n))
+        elif nested(field):
+            yield from _stated(value, f"{path}.", at)
+        elif field.key.kind not in PLAIN and not field.many and (field.key.kind != "count" or field.name in WHOLE):
+            for name, size, where in _sizes(path, value, at):
+                yield name, field.key, size, where
+
+
+def _sizes(path: str, value: Any, steps: Steps) -> Iterator[tuple[str, float, Steps]]:
+    """The numbers of a quantity that are more than nothing: one, or mean and limit of a law about another value."""
+    spread, inner = (value.spread, (*steps, "spread")) if isinstance(value, Magnitude) else (value, steps)
+    if isinstance(spread, Distribution) and spread.centre:
+        yield f"{path}.mean", spread.centre, (*inner, "centre")
+        if spread.scale:
+            yield f"{path}.{'std' if spread.distribution == 'normal' else 'limit'}", spread.scale, (*inner, "scale")
+        return
+    size = float(spread.scale if isinstance(spread, Distribution) else spread)
+    if size and abs(size) < float("inf"):
+        yield path, size, steps
+
+
+def _put(owner: Any, steps: Steps, factor: float) -> Any:
+    """A copy of an object in which a number, somewhere inside, is times a factor."""
+    if not steps:
+        if isinstance(owner, Magnitude):
+            return replace(owner, spread=owner.spread.scaled(factor))
+        return owner.scaled(factor) if isinstance(owner, Distribution) else owner * factor
+    first, *rest = steps
+    if isinstance(first, int):
+        return tuple(_put(own, tuple(rest), factor) if n == first else own for n, own in enumerate(owner))
+    return replace(owner, **{first: _put(getattr(owner, first), tuple(rest), factor)})
+
+
+def of_joint(machine: Machine, name: str) -> Joint:
+    """The joint of a name."""
+    return next(joint for joint in machine.joints if joint.name == name)

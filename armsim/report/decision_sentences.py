@@ -1,0 +1,169 @@
+"""What the deciding functions found, in words, for the terminal and the page alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from armsim.criteria import required_in_words
+from armsim.decide.compare import Comparison, TaskDifference
+from armsim.decide.decision_records import Fitted, Proof
+from armsim.decide.selection import Selection
+from armsim.decide.trade_off import TradeOff
+from armsim.formatting import percent, points, show, show_interval, signed
+from armsim.requirement import share_digits
+from armsim.requirement.requirement import Requirement
+from armsim.results import Summary
+
+
+def difference(row: TaskDifference, quantile: str) -> str:
+    """What a design gains over the first at a task, and for how much; ``quantile`` as of a result."""
+    gained = -row.at_coverage.value
+    interval = row.at_coverage.interval
+    told = interval is None or not interval[0] <= 0 <= interval[1]
+    size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
+    amount = show_interval(abs(gained), size)
+    change = f"takes {amount} off" if gained >= 0 else f"adds {amount} to"
+    what = f"{row.scenario}: at {row.task} it {change} the {quantile} at the worst pose"
+    if not told:
+        what = (
+            f"{row.scenario}: at {row.task} no difference of the {quantile} at the worst pose can be told "
+            f"(it changes by {signed(*row.at_coverage)})"
+        )
+    if row.repeatability is not None:
+        what += f", RP changes by {signed(*row.repeatability)}"
+    if row.passing is not None:
+        open_ = row.passing.interval is not None and row.passing.interval[0] <= 0 <= row.passing.interval[1]
+        change = points(*row.passing)
+        what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
+    if row.price > 0 and gained > 0 and told:
+        return f"{what}, for {row.price:g} cost units more: {show(gained / row.price)} per cost unit"
+    if not row.price:
+        return f"{what}, at the same price"
+    return f"{what}, for {abs(row.price):g} cost units {'more' if row.price >= 0 else 'less'}"
+
+
+def other_requirements(comparison: Comparison) -> list[str]:
+    """Designs that state another requirement than the first, by which they are judged all the same."""
+    first = comparison.results[0]
+    return [
+        f"{name!r} asks for {required_in_words(own)}; it is judged by the requirement of {first.scenario!r}: "
+        f"{required_in_words(first.requirement)}"
+        for name, own in comparison.other_requirements.items()
+    ]
+
+
+def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
+    """One row per task and design, for tables on screen and page; figures of a task share unit and decimals."""
+    rows = []
+    for number, task in enumerate(comparison.results[0].tasks):
+        figures = share_digits([result.tasks[number].summary.judgements for result in comparison.results])
+        for result, judgements in zip(comparison.results, figures, strict=True):
+            row = next(
+                (d for d in comparison.differences if (d.task, d.scenario) == (task.name, result.scenario)), None
+            )
+            changes = {} if row is None else _changes(row)
+            cells = {"task": task.name, "design": result.scenario, "price": f"{result.price:g}"}
+            for own in judgements:
+                cells[own.statistic] = own.number
+                if own.criterion in CHANGES:
+                    cells[f"difference of {CHANGES[own.criterion]}"] = changes.get(own.criterion, "")
+            cells["requirement"] = result.tasks[number].summary.state
+            cells["better / worse poses"] = "" if row is None else f"{row.better.sum()} / {row.worse.sum()}"
+            rows.append(cells)
+    return rows
+
+
+CHANGES = {"position": "errors", "repeatability": "RP", "yield": "yield"}
+"""Criteria whose change from design to design is told, as the headers name them."""
+
+
+def _changes(row: TaskDifference) -> dict[str, str]:
+    out = {"position": signed(*row.at_coverage)}
+    if row.repeatability is not None:
+        out["repeatability"] = signed(*row.repeatability)
+    if row.passing is not None:
+        out["yield"] = points(*row.passing)
+    return out
+
+
+def answer(selection: Selection, requirement: Requirement) -> str:
+    """The answer in words."""
+    worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
+    reached = worst.summary.judgements[0].figure
+    where = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
+    lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
+    if lost:
+        return f"no choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {where}"
+    if selection.design is None:
+        parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
+        owner, cause = max(parts, key=lambda key: parts[key])
+        fails = "; ".join(f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons)
+        found = "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
+        return (
+            f"{found}: the closest reaches {where}, and fails ({fails}); in its way stands {cause} of {owner}, "
+            f"{percent(parts[owner, cause], 2)} of the mean square error there. {_excluded(selection.proof, 'every')}"
+        )
+    price, coverage = f"{selection.price:g}", percent(requirement.coverage)
+    text = f"the cheapest choice costs {price}; {coverage} of errors lie within {where}"
+    again = selection.confirmation
+    if again is not None:
+        text += (
+            f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
+        )
+    doubts = dict.fromkeys(own.reason for task in selection.tasks for own in task.summary.judgements if own.doubt)
+    if again is not None and again.state == "not met":
+        text += ", where it misses the requirement: more units would tell"
+    elif again is not None and again.state == "not resolved" and not doubts:
+        text += ", where the requirement is not resolved: more units would tell"
+    text += "".join(f". {doubt[:1].upper()}{doubt[1:]}" for doubt in doubts)
+    if selection.equals:
+        every = "" if selection.proof.beside else " of those that were looked at"
+        smallest = show(min(own.at_coverage for own in selection.equals))
+        others = f"{len(selection.equals)} more meet" if len(selection.equals) > 1 else "one more meets"
+        text += f"; {others} the requirement for this price{every}, with errors of {smallest} and more"
+    looked = [row for row in selection.refuted if row.undecided is not None]
+    open_ = [row for row in looked if row.undecided]
+    if open_:
+        least = min(row.price for row in open_)
+        text += (
+            f"; of the {len(looked)} closest cheaper ones {len(open_)} miss by less than this sample can tell, the "
+            f"cheapest for {least:g}"
+        )
+    return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
+
+
+def cheapest_in_words(curve: TradeOff) -> str:
+    """Which design of a trade-off is the answer of `select`."""
+    if curve.cheapest is None:
+        return "no choice was found to meet the requirement"
+    return f"the cheapest choice that meets the requirement costs {curve.cheapest:g}"
+
+
+def in_words(design: Sequence[Fitted]) -> str:
+    """What the joints are fitted with, those fitted alike together."""
+    alike: dict[tuple[str, str, str], list[str]] = {}
+    for part in design:
+        alike.setdefault((part.encoder, part.mounting, part.placement), []).append(part.joint)
+    if len(alike) == 1 and len(design) > 1:
+        return f"all: {', '.join(next(iter(alike)))}"
+    return "; ".join(f"{', '.join(joints)}: {', '.join(fitted)}" for fitted, joints in alike.items())
+
+
+def _out_of_reach(summary: Summary) -> list[str]:
+    return [judgement.reason for judgement in summary.judgements if judgement.criterion == "reach"]
+
+
+def _excluded(proof: Proof, which: str) -> str:
+    """What the exclusion of other designs rests on."""
+    reasons = [f"{proof.sampled} were sampled and fail"]
+    if proof.bounded:
+        near = "" if proof.complete else ", and with them all that are near"
+        reasons.append(f"{proof.bounded} exceed the RP by the law of their visits{near}")
+    if proof.complete:
+        return f"Proved for these samples: {which} choice was looked at ({', '.join(reasons)})"
+    judged = (
+        "the rest is judged: no better at any joint and pose than one that failed, or beyond the limits of first "
+        f"order by more than {percent(proof.margin)} of the mean square error"
+    )
+    rp = "" if proof.repeatability else "; not all choices of small visits could be looked at"
+    return f"Not proved: {', '.join(reasons)}; {judged}{rp}. The program was solved to a gap of 0"

@@ -1,0 +1,67 @@
+"""What a result is to be read with: stated and without effect, beyond first order, coarse, left out."""
+
+from __future__ import annotations
+
+from armsim.formatting import show
+from armsim.requirement.requirement import coverage_of
+from armsim.results import JointBudget, OperationLimit, TaskResult
+from armsim.sampling.sampler import Samples
+from armsim.scenario import Scenario
+
+SMALL_ANGLE = 0.05
+"""Joint error beyond which a note says so: there the cosine departs from 1 by a thousandth. [rad]"""
+
+
+def _turns_far(budget: JointBudget) -> bool:
+    return budget.unit == "rad" and budget.rms > SMALL_ANGLE
+
+
+def _slipping(limits: tuple[OperationLimit, ...]) -> tuple[str, ...]:
+    failing = (own for own in limits if own.failing)
+    return tuple(
+        f"{own.joint}: the {own.limit} would be wrong in {100 * own.failing:.3g} % of the built units; they do not pass"
+        for own in failing
+    )
+
+
+def caveats(
+    scenario: Scenario,
+    tasks: tuple[TaskResult, ...],
+    sampled: Samples,
+    joints: dict[str, JointBudget],
+    operation: tuple[OperationLimit, ...],
+) -> tuple[str, ...]:
+    """Everything that is to be kept in mind."""
+    plan, requirement = sampled.job.plan, scenario.requirement
+    out = list(scenario.notes)
+    causes = {term.cause for term in scenario.machine.terms}
+    rise = scenario.machine.environment.temperature_rise
+    drifting = [
+        j.name for j in scenario.machine.joints if j.encoder.drift.nonzero or j.encoder.signal.offset_drift.nonzero
+    ]
+    if rise is not None and "temperature" not in causes:
+        out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
+    if rise is None and drifting:
+        out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")
+    large = [f"{name} {show(budget.rms, 'rad')}" for name, budget in joints.items() if _turns_far(budget)]
+    if large:
+        out.append(
+            f"joint errors beyond small angles ({', '.join(large)} rms): kinematics stays exact, but causes are taken "
+            "where the joint was told to be, not where it is, and first order fails"
+        )
+    coverage = coverage_of(requirement)
+    if plan.units * (1 - coverage) < 10:
+        out.append(f"{plan.units} units: fewer than 10 lie beyond the coverage of {coverage:.4g}, quantiles are coarse")
+    reached = sampled.adaptive
+    if reached is not None and not reached.reached:
+        out.append(f"tolerance not reached with {plan.units} units: doubt {reached.doubt:.3g} of the allowed")
+    for task in tasks:
+        if task.near_singular:
+            out.append(f"task {task.name!r}: {len(task.near_singular)} of its poses are near-singular")
+        out += [f"task {task.name!r}: {note}" for note in task.notes]
+        for judgement in task.summary.judgements:
+            if judgement.doubt:
+                out.append(f"task {task.name!r}: {judgement.statistic} is not resolved: {judgement.doubt}")
+        if task.unreachable:
+            out.append(f"task {task.name!r}: {len(task.unreachable)} of its points cannot be reached and are left out")
+    return (*out, *_slipping(operation))

@@ -1,0 +1,243 @@
+"""The result of a run: frozen classes, to and from results.json. SI units: metres, radians.
+
+Field names are the contract; an undefined number (an interval from one unit) is null.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import TypeAdapter
+
+from armsim.arrays import Array
+from armsim.formatting import not_found, percent
+from armsim.requirement import Judgement, Verdict, combined, reasons
+from armsim.requirement.requirement import Requirement, coverage_of
+from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget
+from armsim.results.pose_table import PoseTable
+from armsim.results.poses import PoseResult, Vector
+from armsim.results.summary import (
+    Acceptance,
+    Grid,
+    Measure,
+    Reversal,
+    Summary,
+    UnitDistribution,
+    Unreachable,
+    YieldCurve,
+)
+
+FORMAT = "armsim-results/1"
+MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
+"""What a slice or a volume draws over its cells."""
+NEAR_SINGULAR = 0.01
+"""Conditioning below which a posture is called near-singular. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class TaskResult:
+    """One task.
+
+    ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose [m]; ``near_singular`` names the
+    poses whose ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` say what the figures of the task cannot show.
+    """
+
+    name: str
+    kind: str
+    poses: PoseTable
+    unreachable: tuple[Unreachable, ...]
+    summary: Summary
+    distribution: UnitDistribution
+    skeleton: tuple[Vector, ...]
+    measures: tuple[Measure, ...] = ()
+    near_singular: tuple[str, ...] = ()
+    reversals: tuple[Reversal, ...] = ()
+    grid: Grid | None = None
+    notes: tuple[str, ...] = ()
+    maps: tuple[MapOf, ...] = ("error",)
+    yield_curve: YieldCurve | None = None
+    acceptance: Acceptance | None = None
+
+    @property
+    def is_map(self) -> bool:
+        """Whether its poses are cells of a plane."""
+        return self.grid is not None and len(self.grid.centres) == 2
+
+    @property
+    def follows_path(self) -> bool:
+        """Whether its poses lie along a path."""
+        return len(self.poses) > 0 and not math.isnan(float(self.column("along")[0]))
+
+    def column(self, path: str) -> Array:
+        """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined.
+
+        It cannot be written: a result stays what was sampled.
+        """
+        view: Array = self.poses.column(path).view()
+        view.flags.writeable = False
+        return view
+
+    def share(self, owner: str, cause: str) -> Array:
+        """Share of the scatter of one cause over all poses, shape (poses,)."""
+        return self.poses.share(owner, cause)
+
+    def contribution(self, owner: str | None = None, cause: str | None = None) -> Array:
+        """What an owner, a cause, or one cause of an owner makes at every pose, scatter and mean, shape (poses,)."""
+        return np.asarray(self.poses.contributions[:, self.poses.members(owner, cause)].sum(axis=1))
+
+    def pose(self, name: str) -> PoseResult:
+        """The pose of a name.
+
+        Raises
+        ------
+        KeyError
+            There is none of that name; tells those that there are.
+        """
+        if name not in self.poses.names:
+            raise KeyError(not_found("pose", name, self.poses.names))
+        return self.poses[self.poses.names.index(name)]
+
+
+@dataclass(frozen=True)
+class Adaptive:
+    """How a run with a tolerance ended, JCGM 101:2008 7.9.4.
+
+    ``doubt`` is the largest, over all poses, of twice the standard deviation of the quantile at the coverage, as share
+    of what is allowed; 1 or less means reached.
+    """
+
+    batches: int
+    units_of_batch: int
+    doubt: float
+    worst_pose: str
+    reached: bool
+
+
+@dataclass(frozen=True)
+class Result:
+    """A whole run.
+
+    ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` names the
+    causes of error that the scenario states, by document and key, with the joints at which; none where they are those
+    of the machine. ``assumptions`` are the values that it does not state. ``judgements`` are those of criteria of
+    joints; ``version`` and ``source_digest`` name the code.
+    """
+
+    format: str
+    version: str
+    scenario: str
+    arm: str
+    seed: int
+    units: int
+    visits: int
+    price: float
+    requirement: Requirement | None
+    tasks: tuple[TaskResult, ...]
+    joints: dict[str, JointBudget]
+    links: tuple[TermBudget, ...] = ()
+    groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    warnings: tuple[str, ...] = field(default=())
+    adaptive: Adaptive | None = None
+    prices: dict[str, float] = field(default_factory=dict)
+    stated: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    motion: dict[str, JointMotion] = field(default_factory=dict)
+    operation: tuple[OperationLimit, ...] = ()
+    judgements: tuple[Judgement, ...] = ()
+    source_digest: str = ""
+    assumptions: tuple[Assumption, ...] = ()
+
+    @property
+    def quantile(self) -> str:
+        """The quantile of the errors that decides, in words: "95 % quantile"."""
+        return f"{percent(coverage_of(self.requirement))} quantile"
+
+    @property
+    def judged(self) -> tuple[tuple[str, Judgement], ...]:
+        """Every judgement with the name of its task, empty for those of joints."""
+        tasks = [(task.name, own) for task in self.tasks for own in task.summary.judgements]
+        return (*tasks, *(("", own) for own in self.judgements))
+
+    @property
+    def state(self) -> Verdict:
+        """The worst state of all criteria at all tasks and joints."""
+        return combined(own for _, own in self.judged)
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """What is not met and what is not resolved, in sentences that name the task."""
+        of_tasks = [f"{task.name}: {reason}" for task in self.tasks for reason in task.summary.reasons]
+        return (*of_tasks, *reasons(self.judgements))
+
+    def task(self, name: str) -> TaskResult:
+        """The task of a name.
+
+        Raises
+        ------
+        KeyError
+            There is none of that name; tells those that there are.
+        """
+        for task in self.tasks:
+            if task.name == name:
+                return task
+        raise KeyError(not_found("task", name, [task.name for task in self.tasks]))
+
+    def to_json(self) -> bytes:
+        """The text of results.json."""
+        return b"".join(self.pieces())
+
+    def pieces(self) -> Iterator[bytes]:
+        """The same in pieces, a pose each, so that the text need not be held whole."""
+        tasks = tuple(replace(task, poses=task.poses.none()) for task in self.tasks)
+        around = _adapter().dump_json(replace(self, tasks=tasks), by_alias=True, indent=1).split(_NO_POSES)
+        for task, before in zip(self.tasks, around, strict=False):
+            yield before + b'"poses": ['
+            for number, pose in enumerate(task.poses):
+                yield (b",\n" if number else b"\n") + _pose_adapter().dump_json(pose)
+            yield b"\n]"
+        yield around[-1]
+
+    @staticmethod
+    def schema() -> dict[str, Any]:
+        """JSON Schema of results.json, as `armsim schema results` prints it."""
+        from armsim.results.json_records import DIALECT
+
+        own = _adapter().json_schema(mode="serialization", by_alias=True)
+        own["properties"]["format"] = {"const": FORMAT}
+        return {"$schema": DIALECT, "$id": f"urn:{FORMAT}", **own}
+
+    @staticmethod
+    def from_json(text: bytes | str) -> Result:
+        """A result read back.
+
+        Raises
+        ------
+        ValueError
+            The text is of another format, such as that of a later version.
+        pydantic.ValidationError
+            The text is not a result of this format.
+        """
+        head = text[:400] if isinstance(text, str) else text[:400].decode("utf-8", "replace")
+        stated = re.search(r'"format"\s*:\s*"([^"]*)"', head)
+        if stated is not None and stated[1] != FORMAT:
+            raise ValueError(f"results of the format {stated[1]!r}; this version reads {FORMAT!r}")
+        return _adapter().validate_json(text)
+
+
+_NO_POSES = b'"poses": []'
+"""Cannot stand inside a text of the result: there, quotation marks carry a backslash."""
+
+
+@lru_cache(maxsize=1)
+def _pose_adapter() -> TypeAdapter[PoseResult]:
+    return TypeAdapter(PoseResult)
+
+
+@lru_cache(maxsize=1)
+def _adapter() -> TypeAdapter[Result]:
+    return TypeAdapter(Result)

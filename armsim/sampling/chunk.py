@@ -1,0 +1,222 @@
+"""Work that can be done anywhere: a piece of a task in, rows of its table out.
+
+Random numbers are keyed by what they stand for and every sum runs in a fixed order, so that the bits of the rows do not
+depend on where a piece is done, how large it is, or what else is done there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.core.pose_kernel import Part
+from armsim.core.unit_figures import ATTAINED
+from armsim.model.configurations import Configurations
+from armsim.model.machine import Machine
+from armsim.requirement.requirement import Requirement, unit_limits
+from armsim.results.pose_table import PoseTable, Rows
+from armsim.sampling.first_order import Linearised, linearise
+from armsim.sampling.layout import Layout
+from armsim.sampling.monte_carlo import Sampler, blocks, sample
+from armsim.sampling.plan import draw_units
+from armsim.sampling.pose import asked_at, fill_first_order, fill_sampled, share_names
+from armsim.sampling.pose_sample import Scales, empty_slots, empty_told
+from armsim.sampling.unit_draws import Drawn
+from armsim.sampling.visit_law import VisitLaw
+from armsim.sampling_plan import SamplingPlan
+
+CHUNK = 64
+"""Poses whose kinematics is worked out together, counted from the first of a task."""
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """What all pieces have in common.
+
+    Parameters
+    ----------
+    machine : Machine
+    plan : SamplingPlan
+    coverage : float
+        At which a quantile is asked for.
+    requirement : Requirement, optional
+    layout : Layout
+    batch : int
+        Units of a batch by which the doubt of the quantile is judged, as many as the layout draws at a time; 0 without.
+    drawn : Drawn, optional
+        The population of the machine at rest, where it is drawn once for all pieces of this process.
+    """
+
+    machine: Machine
+    plan: SamplingPlan
+    coverage: float
+    requirement: Requirement | None
+    layout: Layout
+    batch: int = 0
+    drawn: Drawn | None = None
+
+    def units(self, first: int, units: int) -> Array:
+        """Coefficients of some units of the machine at rest, as `draw_units`."""
+        if self.drawn is not None:
+            return self.drawn.of(first, units)
+        return draw_units(self.machine.terms, self.plan, first, units)
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """Some poses of a chunk.
+
+    Parameters
+    ----------
+    task : int
+        Key of the task.
+    first : int
+        Number of the first pose of the chunk.
+    configurations : Configurations
+        Of the whole chunk.
+    begin, end : int
+        The poses of the chunk that are asked for.
+    """
+
+    task: int
+    first: int
+    configurations: Configurations
+    begin: int
+    end: int
+
+
+@dataclass(frozen=True, eq=False)
+class Done:
+    """Rows of the poses of a piece, units that pass at all of them (as bits), largest of what every unit has.
+
+    ``passing`` has three rows, as `passes`.
+    """
+
+    rows: Rows
+    passing: NDArray[np.uint8]
+    worst: Array
+
+
+def pieces(task: int, configurations: Configurations, workers: int) -> list[Piece]:
+    """The poses of a task, cut so that every worker finds work."""
+    # the kinematics of a chunk is worked out for every piece of it: cut only where workers would stand idle
+    chunks = -(-len(configurations) // CHUNK)
+    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(configurations) // (4 * workers)))
+    out = []
+    for first in range(0, len(configurations), CHUNK):
+        chunk = configurations[first : first + CHUNK]
+        for begin in range(0, len(chunk), size):
+            out.append(Piece(task, first, chunk, begin, min(begin + size, len(chunk))))
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """A chunk made ready: its kinematics, its first order, its tables."""
+
+    machine: Machine
+    linear: Linearised
+    scales: Scales
+    sampler: Sampler
+    tangents: Array
+
+    @staticmethod
+    def of(job: Job, configurations: Configurations) -> Stage:
+        """The chunk at its configurations."""
+        machine = job.machine if configurations.directions is None else job.machine.moving
+        evaluated = job.machine.evaluated(configurations)
+        tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
+        linear = linearise(evaluated)
+        return Stage(machine, linear, Scales.of(linear), Sampler.prepare(evaluated, job.plan), tangents)
+
+    def table(self, job: Job, configurations: Configurations) -> PoseTable:
+        """A table of its poses that holds what needs no sample."""
+        out = PoseTable.empty([""] * len(configurations), share_names(job.machine), len(job.machine.joints))
+        fill_first_order(out, job.machine, configurations.joints, self.sampler.evaluated, self.linear)
+        return out
+
+    def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
+        """Write the mean error of the first built unit at poses of a path."""
+        one = draw_units(self.machine.terms, plan, 0, 1)
+        for pose in poses:
+            table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
+
+    def units(self, job: Job, first: int, units: int) -> Array:
+        """Coefficients of some units of the machine of this chunk."""
+        if self.machine is job.machine:
+            return job.units(first, units)
+        return draw_units(self.machine.terms, job.plan, first, units)
+
+
+def work(job: Job, piece: Piece) -> Done:
+    """Do a piece."""
+    plan, configurations = job.plan, piece.configurations
+    stage = Stage.of(job, configurations)
+    linear, sampler = stage.linear, stage.sampler
+    table = stage.table(job, configurations)
+    law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
+    poses = sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
+    passing = np.ones((3, plan.units), dtype=bool)
+    worst = np.zeros((ATTAINED, plan.units))
+    size = min(job.layout.group, piece.end - piece.begin)
+    slots = empty_slots(job.layout.slots)
+    asked, coverage = asked_at(job.coverage, plan)
+    told = empty_told(size, plan.units, len(asked.ps), plan.units // job.batch if job.batch else 0)
+    for low in range(piece.begin, piece.end, size):
+        high = min(low + size, piece.end)
+        told.sums[:] = 0.0
+        for block, (first, units) in enumerate(blocks(plan.units, job.layout.unit_block)):
+            batch = block if job.batch and units == job.batch else -1
+            part = Part(low, high, piece.task, first, units, plan.visits, plan.units, batch)
+            sample(poses, stage.units(job, first, units), part, asked, coverage, slots, told)
+        half_width = law.half_width[low:high]
+        fill_sampled(table, slice(low, high), linear, told, plan, half_width)
+        figures = told.figures[: high - low]
+        passing &= passes(figures, job.requirement, half_width)
+        np.maximum(worst, figures.max(axis=0), out=worst)
+    if configurations.directions is not None:
+        stage.fill_first_unit(table, law, plan, range(piece.begin, piece.end))
+    return Done(table.rows[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
+
+
+RP = 1
+"""Number of the repeatability among what every unit has, which is integrated."""
+
+
+def passes(figures: Array, requirement: Requirement | None, half_width: Array) -> NDArray[np.bool_]:
+    """Units whose AP and RP, of position and orientation, are within the requirement at some poses, shape (3, units).
+
+    By the estimate; for certain, and possibly, where the integration of RP leaves ``half_width`` in doubt.
+
+    Parameters
+    ----------
+    figures : (poses, ATTAINED, units)
+    requirement : Requirement, optional
+    half_width : (poses,) [m]
+    """
+    out = np.ones((3, figures.shape[2]), dtype=bool)
+    if requirement is None:
+        return out
+    for number, limit in enumerate(unit_limits(requirement)):
+        if limit is None:
+            continue
+        doubt = half_width[:, None] if number == RP else 0.0
+        for row, sign in zip(out, (0.0, 1.0, -1.0), strict=True):
+            row &= np.all(figures[:, number] + sign * doubt <= limit, axis=0)
+    return out
+
+
+def attained_at(job: Job, number: int, configurations: Configurations) -> tuple[Array, Array]:
+    """Figures of every unit at one pose of a task, shape (ATTAINED, units), and RP there by every net. [m]"""
+    first_pose = number // CHUNK * CHUNK
+    stage, pose = Stage.of(job, configurations[first_pose : first_pose + CHUNK]), number - first_pose
+    law = stage.sampler.law(stage.tangents, slice(pose, pose + 1))
+    out = np.empty((ATTAINED, job.plan.units))
+    for first, units in blocks(job.plan.units, job.layout.unit_block):
+        drawn = stage.units(job, first, units)
+        own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
+        out[:, first : first + units] = own
+    return out, law.nets[pose]

@@ -1,0 +1,179 @@
+"""Where pieces are done: threads, processes, or the workers of a cluster. Scheduling is left to the libraries."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import socket
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import TimeoutError as FutureTimeout
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from armsim.core.kernel_digest import kernel_digest
+from armsim.errors import InputError, Problem, RunError
+from armsim.version import own_version
+
+P = TypeVar("P")
+T = TypeVar("T")
+AHEAD = 4
+"""Pieces handed out for every worker before the first of them is back."""
+RETRIES = 10
+"""Times that a piece is done again elsewhere when its worker is lost."""
+LOOK, PATIENCE, CLOSING = 2.0, 10.0, 2.0
+"""How often the workers of a cluster are counted, how long it may have none, how long a farewell may take. [s]"""
+
+
+@contextmanager
+def threads(workers: int) -> Iterator[Executor]:
+    """Threads of this process; compiled kernels hold no interpreter lock."""
+    pool = ThreadPoolExecutor(workers)
+    yield from _until_done(pool)
+
+
+@contextmanager
+def processes(workers: int) -> Iterator[Executor]:
+    """Processes on this machine, each started afresh."""
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=end_with_parent)
+    yield from _until_done(pool)
+
+
+def end_with_parent() -> None:
+    """Let this process end as soon as the one that started it is gone, however that came about."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()  # a pipe that breaks with the parent
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+    for number in (signal.SIGINT, signal.SIGTERM):  # a terminal sends them to all: the parent decides
+        signal.signal(number, signal.SIG_IGN)
+
+
+def _until_done(pool: Executor) -> Iterator[Executor]:
+    try:
+        yield pool
+    except BrokenProcessPool as error:
+        raise RunError("a worker process was killed; was there memory for all of them?") from error
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown()
+
+
+@contextmanager
+def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int]]:
+    """Workers of a running cluster of dask.distributed, and the threads that they have together.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, such as ``tcp://10.0.0.5:8786``.
+    timeout : float
+        Longest wait for it. [s]
+
+    Raises
+    ------
+    InputError
+        That is no address.
+    RunError
+        The package is not installed, no scheduler answers, or no worker is there.
+    """
+    try:
+        from distributed import Client
+        from distributed.comm.addressing import get_address_host_port
+    except ImportError as error:
+        raise RunError("a cluster needs the package 'distributed': pip install 'armsim[cluster]'") from error
+    client_of: Any = Client
+    host_and_port: Any = get_address_host_port
+    try:
+        where = host_and_port(address)
+    except ValueError as error:
+        accepted = "the address of a scheduler, such as tcp://10.0.0.5:8786"
+        raise InputError(Problem("address of the cluster", 0, 0, "", f"{address!r}: {error}", accepted)) from error
+    try:
+        socket.create_connection(where, timeout).close()  # a client that finds nobody hangs on leaving
+        client = client_of(address, timeout=timeout, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise RunError(f"no cluster answers at {address}: {error}") from error
+    try:
+        at_once = sum(client.nthreads().values())
+        if not at_once:
+            raise RunError(f"the cluster at {address} has no workers")
+        own, others = _identity(), client.run(_identity)
+        for worker, other in others.items():
+            if other != own:
+                raise RunError(
+                    f"worker {worker} of the cluster has armsim {other[0]} with kernels {other[1]}, this process "
+                    f"{own[0]} with kernels {own[1]}: their bits would differ; install the same version on all"
+                )
+        yield _Watched(client.get_executor(pure=False, retries=RETRIES), client), at_once
+    finally:
+        # a scheduler that is gone would be waited for
+        client.close(timeout=CLOSING)
+
+
+class _Watched(Executor):
+    """The executor of a cluster that says so when nobody is left to do the work."""
+
+    def __init__(self, pool: Executor, client: Any) -> None:
+        self.pool = pool
+        self.client = client
+
+    def submit(self, do: Callable[..., T], /, *given: Any, **named: Any) -> Future[T]:
+        return self.pool.submit(do, *given, **named)
+
+    def result(self, future: Future[T]) -> T:
+        """What comes of a piece.
+
+        Raises
+        ------
+        RunError
+            The scheduler is gone, or has had no worker for some time.
+        """
+        alone = 0.0
+        while True:
+            try:
+                return future.result(timeout=LOOK)
+            except FutureTimeout:
+                if future.done():  # the piece itself ran out of time somewhere
+                    raise
+            except (CancelledError, OSError) as error:
+                raise RunError("the connection to the cluster's scheduler was lost") from error
+            if self.client.status != "running":
+                raise RunError("the connection to the cluster's scheduler was lost")
+            alone = 0.0 if self._workers() else alone + LOOK
+            if alone >= PATIENCE:
+                raise RunError(f"the cluster has had no worker for {PATIENCE:g} s: all of them are gone")
+
+    def _workers(self) -> int:
+        try:
+            return len(self.client.nthreads())
+        except (OSError, ValueError, TimeoutError, CancelledError) as error:
+            raise RunError("the connection to the cluster's scheduler was lost") from error
+
+
+def _identity() -> tuple[str, str]:
+    """Version of the package and digest of its kernels, here."""
+    return own_version(), kernel_digest()
+
+
+def in_order(pool: Executor, workers: int, do: Callable[[P], T], pieces: Iterable[P]) -> Iterator[T]:
+    """What ``do`` makes of every piece, in their order, with few of them under way at any time."""
+    under_way: deque[Future[T]] = deque()
+    result = pool.result if isinstance(pool, _Watched) else Future.result
+    for piece in pieces:
+        under_way.append(pool.submit(do, piece))
+        if len(under_way) >= AHEAD * workers:
+            yield result(under_way.popleft())
+    while under_way:
+        yield result(under_way.popleft())

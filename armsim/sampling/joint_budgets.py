@@ -1,0 +1,91 @@
+"""The joint budget: every term of a joint, its size, and the curve that they make together."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.errormodel.shapes import State, Wave
+from armsim.errormodel.terms import Axis, Term
+from armsim.model.machine import Machine
+from armsim.results import JointBudget, TermBudget
+from armsim.sampling.joint_curves import joint_curve
+
+
+def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointBudget]:
+    """Sheets of all joints.
+
+    Parameters
+    ----------
+    machine : Machine
+    seed : int
+        Of the unit that is drawn.
+    speeds : (joints,) [rad/s or m/s]
+        At which the errors that need motion are looked at.
+    """
+    survey = machine.survey()
+    states = machine.states(survey, np.broadcast_to(speeds, survey.shape))
+    levers = np.linalg.norm(machine.arm.postures(survey).column, axis=2).max(axis=0)
+    return {
+        joint.name: _sheet(machine, number, states[joint.name], float(levers[number]), seed)
+        for number, joint in enumerate(machine.joints)
+    }
+
+
+def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
+    """Everything that moves the parameters of the links."""
+    return tuple(
+        term_budget(term, axis, State.at_rest(np.zeros(1)))
+        for term in machine.terms
+        for axis in term.axes
+        if axis.parameter != "q"
+    )
+
+
+def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int) -> JointBudget:
+    joint = machine.joints[number]
+    axis = Axis(joint.name)
+    terms = [term for term in machine.terms if axis in term.axes]
+    budgets = tuple(term_budget(term, axis, state) for term in terms)
+
+    def both(life: str) -> tuple[float, float]:
+        own = [term for term in terms if term.life == life]
+        together = sum((term.expected(axis, state) for term in own), np.zeros(len(state.position)))  # means add as such
+        square = float(np.mean(together**2)) + sum(term.variance(axis, state) for term in own)
+        return math.sqrt(square), sum(budget.limit for budget in budgets if budget.life == life)
+
+    (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = both("unit"), both("visit")
+    return JointBudget(
+        unit="rad" if joint.encoder.rotary else "m",
+        encoder=joint.encoder.name,
+        placement=joint.placement,
+        resolution_bits=joint.resolution_bits,
+        step=joint.step,
+        lever_arm=lever,
+        contrast=joint.contrast_loss**-0.5,
+        terms=budgets,
+        rms=math.hypot(rms_accuracy, rms_repeatability),
+        rms_accuracy=rms_accuracy,
+        rms_repeatability=rms_repeatability,
+        limit=limit_accuracy + limit_repeatability,
+        limit_accuracy=limit_accuracy,
+        limit_repeatability=limit_repeatability,
+        curve=joint_curve(machine, number, [term for term in terms if term.life == "unit"], axis, seed),
+    )
+
+
+def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
+    """Size of one term on one axis."""
+    shapes = [act.shape for act in term.acts if act.axis == axis]
+    orders = tuple(dict.fromkeys(abs(shape.order) for shape in shapes if isinstance(shape, Wave)))
+    return TermBudget(
+        name=term.name if axis.parameter == "q" else f"{axis}/{term.name.rpartition('/')[2]}",
+        cause=term.cause,
+        life=term.life,
+        shape=", ".join(dict.fromkeys(str(shape) for shape in shapes)),
+        orders=orders,
+        rms=math.sqrt(term.mean_square(axis, state)),
+        limit=term.largest(axis, state),
+    )

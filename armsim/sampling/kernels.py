@@ -1,0 +1,77 @@
+"""Kernels compiled ahead, in a process of their own, the first time that they are needed on a machine."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+
+from armsim.core.compile import cache_folder
+
+MARK = "sample_kernel.sample_units*.nbi"
+"""Index of the kernel that takes longest to compile."""
+CODE = "from armsim.sampling.kernels import sample_a_little; sample_a_little()"
+
+
+@contextmanager
+def made_ready(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
+    """Let the sampling kernels be compiled beside what is done first; what is given is called before they are needed.
+
+    Does nothing where they are cached, or nothing can be cached.
+    """
+    folder = cache_folder()
+    if folder is None or any(folder.rglob(MARK)):
+        yield lambda: None
+        return
+    note("compiling the kernels: this once, some 15 s")
+    process = subprocess.Popen([sys.executable, "-c", CODE], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        yield partial(_finished, process)
+    finally:
+        process.kill()
+        process.wait()
+
+
+def _finished(process: subprocess.Popen[bytes]) -> None:
+    read_a_little()  # what the other process comes to last
+    process.wait()
+
+
+def read_a_little() -> None:
+    """Read from empty counts, so that the kernels of reading are compiled and cached."""
+    import numpy as np
+
+    from armsim.core.quantiles import estimate_tallies
+    from armsim.core.sample_kernel import Tallies
+    from armsim.sampling.pose_sample import asked_of, empty_slots
+    from armsim.sampling.statistics import TAIL
+
+    slots = empty_slots(1)
+    slots.ratio[:, :, 0] = slots.line[:, :, 0] = 1
+    slots.extremes[:] = 0.0
+    tallies, line = Tallies(*(own[0] for own in slots)), np.array([[0.0, 1.0]] * 3)
+    estimate_tallies(tallies, line, asked_of([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
+
+
+def sample_a_little() -> None:
+    """Sample a machine of one joint, so that all kernels of sampling are compiled and cached."""
+    import numpy as np
+
+    from armsim.errormodel.distributions import Distribution
+    from armsim.model.arm import Arm, ArmJoint
+    from armsim.model.chain import denavit_hartenberg
+    from armsim.model.configurations import Configurations
+    from armsim.model.encoder import Encoder, SheetSummary
+    from armsim.model.joint import Joint
+    from armsim.model.machine import Machine
+    from armsim.sampling.sampler import TaskConfigurations, sampling
+    from armsim.sampling_plan import SamplingPlan
+
+    arm = Arm("one", (ArmJoint("j1", True, -1.0, 1.0),), tuple(denavit_hartenberg(0, "j1", True, 0.0, 0.0, 0.1, 0.0)))
+    sensor = Encoder("one", summary=SheetSummary(20.0, repeatability=Distribution("normal", 1e-6)))
+    machine = Machine(arm, (Joint("j1", sensor),))
+    asked = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
+    with sampling(machine, None, 0.95, 1, 2**30) as place:
+        place.run(SamplingPlan(64, 2, 1), asked, lambda what, done, total: None, lambda text: None)

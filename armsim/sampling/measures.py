@@ -1,0 +1,158 @@
+"""Measures of ISO 9283 that speak of more than one pose, for every built unit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.model.arm import Arm
+from armsim.model.configurations import Configurations, Held
+from armsim.results import Measure
+from armsim.sampling import statistics as stats
+from armsim.sampling.chunk import Job
+from armsim.sampling.monte_carlo import Sampler, blocks
+from armsim.sampling.plan import UNIT_BLOCK, draw_units
+
+STILL = 1e-9
+"""Share of the fastest joint below which a joint is taken as not moving."""
+SINGULAR = 1e-6
+"""Singular values of the Jacobian below this share of the largest count as none."""
+KEEPS = 1e-6
+"""Part of the way, or turn per reach, by which an approach may miss its line or its orientation."""
+
+
+def measure(name: str, what: str, clause: str, where: str, values: Array, half_width: float = 0.0) -> Measure:
+    """A figure that every unit has, as quantiles over the units; ``half_width`` as in `unit_quantiles`."""
+    p50, p95 = stats.unit_quantiles(np.abs(values), (0.5, 0.95), half_width)
+    return Measure(name, what, clause, where, p50.value, p95.value, p50.interval, p95.interval)
+
+
+def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
+    """AD and RD of every unit between two poses, the arm at rest, over visits without number.
+
+        AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
+
+    The mean is that between the barycentres and what the scatter across their line adds, to second order; the standard
+    deviation is that along the line, by the columns of the Jacobian as the errors of the unit have turned them.
+
+    Parameters
+    ----------
+    job : Job
+    configurations : Configurations
+        Of the task.
+    pair : (first, second)
+        Numbers of the poses.
+
+    Returns
+    -------
+    accuracy, repeatability : (units,) [m]
+
+    References
+    ----------
+    .. [1] ISO 9283:1998 7.3 (clause number from memory).
+    """
+    evaluated = job.machine.at(configurations.joints[list(pair)])
+    sampler = Sampler.prepare(evaluated, job.plan)
+    nominal = evaluated.postures.tool[:, :3, 3]
+    apart = nominal[1] - nominal[0]
+    commanded = float(np.linalg.norm(apart))
+    accuracy, repeatability = np.empty(job.plan.units), np.empty(job.plan.units)
+    for first, units in blocks(job.plan.units, _block(job)):
+        drawn = job.units(first, units)
+        a, b = (sampler.barycentres(n, drawn, units) for n in (0, 1))
+        line = b - a + apart[:, None]
+        length = np.linalg.norm(line, axis=0)
+        along = np.divide(line, length, out=np.zeros_like(line), where=length > 0)
+        both = np.concatenate([sampler.visit_gains(n, drawn, units) for n in (0, 1)], axis=2)
+        variance = np.sum(np.einsum("juk,ju->uk", both, along) ** 2, axis=1)
+        across = np.sum(both**2, axis=(0, 2)) - variance
+        curved = np.divide(across, 2.0 * length, out=np.zeros(units), where=length > 0)
+        accuracy[first : first + units] = length + curved - commanded
+        repeatability[first : first + units] = 3.0 * np.sqrt(variance)
+    return accuracy, repeatability
+
+
+def direction_variation(
+    job: Job, configurations: Configurations, numbers: Sequence[int], held: Sequence[Held]
+) -> Array:
+    """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
+
+    The way in which each joint moves last follows from the line along which the tool comes, its orientation kept as the
+    task asks, through the Jacobian; it decides the side of lost motion and hysteresis.
+
+    Parameters
+    ----------
+    job : Job
+    configurations : Configurations
+        Of the task.
+    numbers : sequence of int
+        Of the poses.
+    held : sequence of str
+        What the task asks of the orientation at each of them.
+
+    Returns
+    -------
+    (poses, units) [m]
+
+    References
+    ----------
+    .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
+    """
+    samplers = []
+    for number, kept in zip(numbers, held, strict=True):
+        joints = configurations.joints[number : number + 1]
+        for direction in np.eye(3):
+            motion = approach(job.machine.arm, joints, direction, kept)
+            ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
+            samplers.append(
+                Sampler.prepare(job.machine.evaluated(Configurations(joints, directions=ways[None])), job.plan)
+            )
+    out = np.empty((len(numbers), job.plan.units))
+    for first, units in blocks(job.plan.units, _block(job)):
+        drawn = draw_units(job.machine.moving.terms, job.plan, first, units)
+        for pose in range(len(numbers)):
+            centres = [sampler.barycentres(0, drawn, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
+            between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
+            out[pose, first : first + units] = np.max(between, axis=0)
+    return out
+
+
+def approach(arm: Arm, joints: Array, direction: Array, held: Held) -> Array:
+    """Motion of the joints, per unit of way, by which the tool comes to a pose along a line.
+
+    The tool keeps its orientation, or with ``direction`` that of its z axis, by the least motion. Where the arm cannot
+    (fewer joints, a singular posture) or need not (``free``), it is the least motion that leads along the line.
+
+    Parameters
+    ----------
+    arm : Arm
+    joints : (1, joints)
+    direction : (3,)
+        Unit vector.
+    held : str
+
+    Returns
+    -------
+    (joints,)
+    """
+    at = arm.postures(joints)
+    column, turning = at.column[0].T, np.where(at.rotary[:, None], at.direction[0], 0.0).T
+    if held != "free":
+        if held == "direction":
+            z = at.tool[0, :3, 2]
+            turning = turning - np.outer(z, z @ turning)  # about its own z axis the tool is free
+        size = arm.reach or 1.0
+        both = np.concatenate([column, size * turning])
+        wanted = np.concatenate([direction, np.zeros(3)])
+        motion = np.linalg.pinv(both, rcond=SINGULAR) @ wanted
+        if np.linalg.norm(both @ motion - wanted) < KEEPS:
+            return np.asarray(motion)
+    return np.asarray(np.linalg.pinv(column, rcond=SINGULAR) @ direction)
+
+
+def _block(job: Job) -> int:
+    """Units looked at together: 64 MB for thirty coefficients of visit life."""
+    return min(8 * UNIT_BLOCK, -(-job.plan.units // UNIT_BLOCK) * UNIT_BLOCK)

@@ -1,0 +1,234 @@
+"""The nested population at a pose: U built units, each visiting it V times, through exact kinematics."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.core import philox
+from armsim.core.pose_kernel import Part, Poses, Slots, ToldPoses, sample_poses
+from armsim.core.quantiles import Asked
+from armsim.core.sample_kernel import Block, Tallies, Visits, follow_units
+from armsim.core.screws import Axes
+from armsim.core.unit_figures import ATTAINED, Kept, attain_units
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Independent, Term
+from armsim.model.machine import EvaluatedMachine
+from armsim.sampling.first_order import Linearised
+from armsim.sampling.plan import draw_units, visit_key
+from armsim.sampling.pose_sample import PoseSample, Scales, asked_of, empty_slots, empty_told
+from armsim.sampling.statistics import TAIL
+from armsim.sampling.visit_law import VisitCoefficients, VisitLaw, turned_columns, visit_law
+from armsim.sampling_plan import SamplingPlan
+
+Counts = NDArray[np.int64]
+_LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philox.TWO_VALUED}
+
+
+@dataclass(frozen=True, eq=False)
+class Sampler:
+    """A evaluated laid out for the kernels.
+
+    An entry of a table says: this coefficient moves this axis by its value times this number, at every pose.
+    """
+
+    evaluated: EvaluatedMachine
+    plan: SamplingPlan
+    unit_index: Counts
+    unit_axis: Counts
+    unit_value: Array
+    visit_keys: NDArray[np.uint32]
+    visit_laws: tuple[str, ...]
+    visit_law: Counts
+    visit_index: Counts
+    visit_axis: Counts
+    visit_value: Array
+
+    @staticmethod
+    def prepare(evaluated: EvaluatedMachine, plan: SamplingPlan) -> Sampler:
+        """Lay out the tables."""
+        poses = len(evaluated.postures.tool)
+        unit: list[tuple[int, int, Array]] = []
+        visit: list[tuple[int, int, Array]] = []
+        keys: list[NDArray[np.uint32]] = []
+        laws: list[str] = []
+        first = 0
+        for term, acts in zip(evaluated.terms, evaluated.drawn, strict=True):
+            if term.life == "unit":
+                unit += [(first + k, axis, value) for k, axis, value in acts]
+                first += len(term.mean)
+            else:
+                spreads = _visit_spreads(term)
+                visit += [(len(keys) + k, axis, value * spreads[k].scale) for k, axis, value in acts]
+                laws += [spread.distribution for spread in spreads]
+                keys += [visit_key(plan.seed, term, k) for k in range(len(spreads))]
+        return Sampler(
+            evaluated,
+            plan,
+            *_table(unit, poses),
+            np.array(keys, dtype=np.uint32).reshape(-1, 2),
+            tuple(laws),
+            np.array([_LAWS[law] for law in laws], dtype=np.int64),
+            *_table(visit, poses),
+        )
+
+    def _axes(self, pose: int) -> Axes:
+        at = self.evaluated.postures
+        return Axes(at.direction[pose], at.column[pose], at.rotary)
+
+    def _kept(self, pose: int, coefficients: Array) -> Kept:
+        return Kept(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
+
+    def _drawn(self, pose: int) -> Visits:
+        rotary = self.evaluated.postures.rotary[self.moving]
+        return Visits(
+            self.visit_keys, self.visit_law, self._begin, self._moved, self.visit_value[pose], self.moving, rotary
+        )
+
+    @cached_property
+    def moving(self) -> Counts:
+        """Axes that visits move, base first."""
+        return np.unique(self.visit_axis)
+
+    @cached_property
+    def _moved(self) -> Counts:
+        """Axis of every entry of a visit, counted among those that visits move."""
+        return np.searchsorted(self.moving, self.visit_axis)
+
+    @cached_property
+    def _begin(self) -> Counts:
+        """Where the entries of every visit coefficient begin."""
+        return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
+
+    def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
+        """The law of the visits; ``tangents`` of shape (poses, 3) on a path; at the poses of ``only``."""
+        own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
+        at = self.evaluated.postures
+        return visit_law(own, at, self.plan, np.zeros((len(at.column), 3)) if tangents is None else tangents, only)
+
+    def laid_out(self, law: VisitLaw, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
+        """All poses for the kernels; ``numbers`` of shape (poses,) in their task."""
+        at = self.evaluated.postures
+        both = np.stack([law.repeatability, law.orientation_repeatability], axis=1)
+        return Poses(
+            numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
+            self.visit_keys, self.visit_law, self._begin, self._moved, self.visit_value,
+            self.moving, at.rotary[self.moving], *scales, law.shift, law.turn_shift, tangents, both, law.slope,
+        )  # fmt: skip
+
+    def attain(
+        self, pose: int, law: VisitLaw, coefficients: Array, units: int, tangent: Array | None = None
+    ) -> tuple[Array, Array]:
+        """What units have at one pose over visits without number.
+
+        Parameters
+        ----------
+        pose : int
+            Its place in the evaluated.
+        law : VisitLaw
+            Of the evaluated.
+        coefficients : (coefficients, units)
+        units : int
+        tangent : (3,), optional
+            Of a path.
+
+        Returns
+        -------
+        figures : (ATTAINED, units)
+            Of `core.attained.attain_units`.
+        barycentre : (3, units) [m]
+        """
+        figures, barycentre = np.empty((ATTAINED, units)), np.empty((3, units))
+        kernel: Any = attain_units
+        effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
+        kernel(self._kept(pose, coefficients), self._axes(pose), effect, units, figures, barycentre)
+        return figures, barycentre
+
+    def barycentres(self, pose: int, coefficients: Array, units: int) -> Array:
+        """Mean attained less commanded position of some units at one pose, shape (3, units). [m]"""
+        return self.attain(pose, self.law(only=slice(pose, pose + 1)), coefficients, units)[1]
+
+    def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
+        """What every standardised coefficient of visit life does to the tool point of some units at one pose.
+
+        The errors that a unit keeps rotation_angle the columns of the Jacobian, to first order.
+
+        Returns
+        -------
+        (3, units, coefficients) [m]
+        """
+        at = self.evaluated.postures
+        standing = np.zeros((at.column.shape[1], units))
+        for k, axis, value in zip(self.unit_index, self.unit_axis, self.unit_value[pose], strict=True):
+            standing[axis] += coefficients[k, :units] * value
+        own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value[pose : pose + 1])
+        columns = turned_columns(at.direction[pose], at.column[pose], at.rotary, standing)
+        return np.asarray(np.einsum("jua,ak->juk", columns, own.on_axes(len(standing))[0]))
+
+    def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
+        """All units at one pose, at once."""
+        units, visits = self.plan.units, self.plan.visits
+        slots, told, scales = empty_slots(1), empty_told(1, units, 0, 0), Scales.of(linear)
+        poses = self.laid_out(
+            self.law(only=slice(pose, pose + 1)), scales, np.zeros((len(linear.mean), 3)), np.arange(len(linear.mean))
+        )
+        none = asked_of([], [], [], units, visits)
+        part = Part(pose, pose + 1, task, 0, units, visits, units, -1)
+        sample(poses, draw_units(self.evaluated.terms, self.plan), part, none, none, slots, told)
+        tallies = Tallies(*(own[0] for own in slots))
+        return PoseSample(visits, scales.line[pose], tallies, told.figures[0], told.squares[0], told.sums[0])
+
+    def follow(
+        self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None
+    ) -> tuple[Array, Array]:
+        """Every visit of some units at one pose, one by one; as many as the plan says, or ``visits``.
+
+        Returns
+        -------
+        displacement : (3, visits, units) [m]
+        rotation_angle : (visits, units) [rad]
+        """
+        many = self.plan.visits if visits is None else visits
+        displacement, rotation_angle = np.empty((3, many, units)), np.empty((many, units))
+        kernel: Any = follow_units
+        kernel(
+            self._kept(pose, coefficients), self._drawn(pose), self._axes(pose),
+            Block(number, task, first, units, many), displacement, rotation_angle,
+        )  # fmt: skip
+        return displacement, rotation_angle
+
+    def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:
+        """Every visit of every unit at one pose, as `follow`."""
+        return self.follow(pose, pose, task, draw_units(self.evaluated.terms, self.plan), 0, self.plan.units)
+
+
+def sample(
+    poses: Poses, coefficients: Array, part: Part, asked: Asked, coverage: Asked, slots: Slots, told: ToldPoses
+) -> None:
+    """`core.pose_kernel.sample_poses`, at the level of all intervals."""
+    kernel: Any = sample_poses
+    kernel(poses, coefficients, part, asked, coverage, TAIL, slots, told)
+
+
+def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
+    """First unit and number of units of every block."""
+    for first in range(0, units, block):
+        yield first, min(block, units - first)
+
+
+def _visit_spreads(term: Term) -> tuple[Distribution, ...]:
+    assert isinstance(term.draw, Independent)  # held by Term itself
+    return term.draw.spreads
+
+
+def _table(entries: list[tuple[int, int, Array]], poses: int) -> tuple[Counts, Counts, Array]:
+    index = np.array([k for k, _, _ in entries], dtype=np.int64)
+    axis = np.array([a for _, a, _ in entries], dtype=np.int64)
+    value = np.array([v for _, _, v in entries]).reshape(len(entries), poses)
+    return index, axis, np.ascontiguousarray(value.T)

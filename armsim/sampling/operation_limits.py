@@ -1,0 +1,171 @@
+"""Which built units keep to the limits of operation of their sensors: part of the yield where they are stated."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.shapes import Constant, Wave
+from armsim.errormodel.terms import Axis, Term, independent
+from armsim.model.joint import Joint
+from armsim.model.machine import Machine
+from armsim.physics import absolute, assembly
+from armsim.results.joints import OperationLimit
+from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.statistics import clopper_pearson, unit_quantiles
+from armsim.sampling_plan import SamplingPlan
+
+READ = 3.0
+"""Standard deviations of what changes from reading to reading that a margin allows for."""
+PHASES = 256
+"""Places in a signal period at which its error is looked at: of four waves the peak is missed by 0.1 % at most."""
+
+
+def is_limited(machine: Machine) -> bool:
+    """Whether any joint states a limit of operation."""
+    return bool(limits_stated(machine))
+
+
+def limits_stated(machine: Machine) -> tuple[str, ...]:
+    """Names of the kinds of limit of operation that the joints state."""
+    absolute = any(joint.encoder.absolute is not None for joint in machine.joints)
+    turns = any(joint.counts_turns for joint in machine.joints)
+    return (*(("absolute reading",) if absolute else ()), *(("turn of the motor",) if turns else ()))
+
+
+def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> list[tuple[str, str, Array]]:
+    """Joint, limit, and the margin of some units, of every limit that is stated; negative where a unit fails.
+
+    The draws are those of the errors: a unit with a large eccentricity has it here too.
+    """
+    out = []
+    for joint in machine.joints:
+        if joint.encoder.absolute is not None:
+            out.append((joint.name, "absolute reading", _of_tracks(joint, plan, first, units)))
+        if joint.counts_turns:
+            out.append((joint.name, "turn of the motor", _of_turns(joint, plan, first, units)))
+    return out
+
+
+def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
+    """Units that keep to all limits of operation, shape (units,)."""
+    out = np.ones(plan.units, dtype=bool)
+    if is_limited(machine):
+        for first in range(0, plan.units, UNIT_BLOCK):
+            units = min(UNIT_BLOCK, plan.units - first)
+            for _, _, left in margins(machine, plan, first, units):
+                out[first : first + units] &= left >= 0.0
+    return out
+
+
+def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...]:
+    """Every limit over the population."""
+    if not is_limited(machine):
+        return ()
+    blocks = [
+        margins(machine, plan, first, min(UNIT_BLOCK, plan.units - first)) for first in range(0, plan.units, UNIT_BLOCK)
+    ]
+    out = []
+    for n, (joint, what, _) in enumerate(blocks[0]):
+        left = np.concatenate([block[n][2] for block in blocks])
+        failing = int(np.count_nonzero(left < 0.0))
+        p01, p50 = unit_quantiles(left, (0.01, 0.5))
+        interval = clopper_pearson(failing, len(left))
+        out.append(OperationLimit(joint, what, p50.value, p01.value, float(left.min()), failing / len(left), interval))
+    return tuple(out)
+
+
+def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array:
+    encoder, mounting, axis = joint.encoder, joint.mounting, Axis(joint.name)
+    second = encoder.absolute
+    assert second is not None  # held by the caller
+    radius, period = encoder.track_radius, 2.0 * math.pi / (second.periods or encoder.signal_periods)
+    offset = np.zeros((2, units))  # of the scale from the axis of rotation: both turn with the shaft
+    for spread, make in (
+        (mounting.eccentricity, assembly.eccentricity), (mounting.shaft_runout, assembly.shaft_runout),
+    ):  # fmt: skip
+        terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
+        offset += radius * _first_wave(_on(terms, axis), plan, first, units)
+    skew = _drawn("head skew", mounting.head_skew, axis, plan, first, units)
+    own = period * _drawn("second track", second.error, axis, plan, first, units)
+    signal = _within_period(_on(encoder.signal_waves(), axis), encoder.order, plan, first, units)
+    apart = absolute.disagreement(skew, np.hypot(*offset), own, signal, radius, second.radius)
+    return absolute.margin(apart, absolute.periods_per_angle(encoder.signal_periods, second.periods))
+
+
+def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array:
+    """The sensor on the joint, its mounting, the gear and the sensor on the motor, waves as if their peaks met.
+
+    Zeros are set against each other and the load is not looked at.
+    """
+    axis, ratio = Axis(joint.name), joint.transmission.ratio
+    gear = tuple(term.on(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))
+    fixed = joint.sensor_terms() + joint.speed_terms() + gear
+    swing = _swing([term for term in fixed if term.life == "unit"], plan, first, units)
+    square = sum(
+        float(np.trace(term.covariance)) * _gain(term) for term in joint.sensor_terms() if term.life == "visit"
+    )
+    error = swing + 0.5 * joint.transmission.lost_motion + READ * math.sqrt(square)
+    return absolute.turn_margin(error, ratio)
+
+
+def _gain(term: Term) -> float:
+    return max((act.shape.gain**2 for act in term.acts if isinstance(act.shape, Constant)), default=0.0)
+
+
+def _on(terms: Sequence[Term], axis: Axis) -> list[Term]:
+    return [term.on(axis) for term in terms]
+
+
+def _drawn(name: str, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
+    """One quantity of every unit, shape (units,)."""
+    if not spread.nonzero:
+        return np.zeros(units)
+    term = independent(name, name, (spread,), (Constant(),), spread.limit).on(axis)
+    return draw_units([term], plan, first, units)[0, :units]
+
+
+def _first_wave(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) -> Array:
+    """Sine and cosine of the first wave of a term, shape (2, units)."""
+    return draw_units(terms, plan, first, units)[:2, :units] if terms else np.zeros((2, units))
+
+
+def _waves(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) -> dict[float, Array]:
+    """Sine and cosine of every order, waves of one order added as vectors, shape (2, units) each."""
+    out: dict[float, Array] = {}
+    if not terms:
+        return out
+    drawn = draw_units(terms, plan, first, units)[:, :units]
+    start = 0
+    for term in terms:
+        for act in term.acts:
+            if isinstance(act.shape, Wave):
+                wave = out.setdefault(abs(act.shape.order), np.zeros((2, units)))
+                row = 0 if act.shape.function == "sin" else 1
+                sign = -1.0 if row == 0 and act.shape.order < 0 else 1.0
+                wave[row] += sign * act.shape.gain * drawn[start + act.coefficient]
+        start += len(term.mean)
+    return out
+
+
+def _swing(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) -> Array:
+    """Sum of the amplitudes of all orders, shape (units,)."""
+    waves = _waves(terms, plan, first, units).values()
+    return np.asarray(sum((np.hypot(*wave) for wave in waves), np.zeros(units)))
+
+
+def _within_period(
+    terms: Sequence[Term], order: float, plan: SamplingPlan, first: int, units: int
+) -> tuple[Array, Array]:
+    """Lowest and highest error within a signal period, shape (units,) each."""
+    phase = 2.0 * math.pi * np.arange(PHASES)[:, None] / PHASES
+    error = np.zeros((PHASES, units))
+    for own, (sine, cosine) in _waves(terms, plan, first, units).items():
+        turned = round(own / order) * phase
+        error += sine * np.sin(turned) + cosine * np.cos(turned)
+    return error.min(axis=0), error.max(axis=0)

@@ -1,0 +1,208 @@
+"""Differences between designs that draw the same numbers for the same cause: unit by unit, so that noise cancels."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.errormodel.distributions import NORMAL_95
+from armsim.formatting import beside_each_other
+from armsim.model.configurations import Configurations
+from armsim.sampling.chunk import Job, Stage
+from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.statistics import clopper_pearson, quantile_rank
+
+UNITS_COMPARED = 4 * UNIT_BLOCK
+"""Units by which the scatter of a difference is judged; more tell it no better than is needed."""
+WINDOW = 0.02
+"""Probability either way of a quantile over which the density there is taken."""
+SPAN = 2.0
+"""Standard deviations of the share of units below a quantile over which the density is taken at least."""
+REACH = 0.8
+"""Of the probability beyond a quantile, the part either way of it in which its shift is looked for."""
+AROUND = 10.0
+"""As often the probability beyond a quantile: from so far below it on, what a change may be near it is looked for."""
+LEAST_NEAR = 30
+"""Units near a quantile from which on its shift is taken from them."""
+
+
+class Difference(NamedTuple):
+    """A difference and its 95 % interval; None from few units."""
+
+    value: float
+    interval: tuple[float, float] | None
+
+
+def influence(values: Array, p: float) -> Array:
+    """How each unit pulls at a quantile of the pooled values, shape (units,).
+
+    With the share F_u of the visits of unit u at or below the quantile q, and the density f there,
+
+        (p - F_u) / f
+
+    has the mean zero, and its variance over the number of units is that of q. Units are independent; visits of a unit
+    need not be. Where so many values are equal that the quantile cannot move, it is zero; nan where the sample is too
+    small to tell that.
+
+    Parameters
+    ----------
+    values : (visits, units)
+    p : float
+
+    References
+    ----------
+    .. [1] Hampel, J. Am. Stat. Assoc. 69 (1974) 383: the influence curve. Woodruff (1952) for the quantile of clusters.
+    """
+    n, units = values.size, values.shape[1]
+    margin = min(1 - p, p)
+    # the density is taken over the probabilities between which the sample puts the quantile, or a little more
+    scatter = math.sqrt(p * (1 - p) / max(units, 1))
+    half = min(max(WINDOW, SPAN * scatter), 0.5 * margin)
+    ranks = [min(n, max(1, math.ceil(x * n - 1e-9))) - 1 for x in (p - half, p, p + half)]
+    low, q, high = np.partition(values, ranks, axis=None)[ranks]
+    if high <= low:  # one value holds all that probability: certain, if the sample tells so much
+        return np.full(units, 0.0 if half >= SPAN * scatter else math.nan)
+    share = np.mean(values <= q, axis=0)
+    return np.asarray((p - share) * (high - low) / (2 * half))
+
+
+class Shift(NamedTuple):
+    """How far a quantile moves from one population to another.
+
+    Parameters
+    ----------
+    value : float
+    pull : (units,)
+        How each unit pulls at the value, of mean zero: its variance over the number of units is that of the value.
+        nan where the sample is too small to tell.
+    unseen : float
+        Half of a 95 % interval, of one unit more near the quantile whose change is as far from the others as any.
+    """
+
+    value: float
+    pull: Array
+    unseen: float = 0.0
+
+
+def quantile_shift(one: Array, other: Array, p: float) -> Shift:
+    """From the quantile of one population to that of another that pairs with it, member by member.
+
+    Between members x and y lie x + t (y - x), t from 0 to 1, whose quantile q moves at the rate E[y - x | q] exactly.
+    The rate at t = 1/2 stands for the mean over t, which leaves an error of third order in the change. It is the value
+    at q of a parabola of y - x over the middles near q, by least squares: a window of ranks has no bias of first order
+    in its width then, whatever the law. Members that change otherwise than most may be so rare near the quantile that
+    the sample has none of them; one unit of their kind is therefore allowed for.
+
+    Parameters
+    ----------
+    one, other : (visits, units)
+    p : float
+
+    References
+    ----------
+    .. [1] Hong, Operations Research 57 (2009) 118: the derivative of a quantile is the conditional expectation of the
+       pathwise derivative.
+    """
+    middle, change = 0.5 * (one + other), other - one
+    units = middle.shape[1]
+    low, q, high = np.quantile(middle, (p - REACH * min(p, 1.0 - p), p, p + REACH * min(p, 1.0 - p)))
+    inside = (middle >= low) & (middle <= high)
+    unit = np.nonzero(inside)[1]
+    away, moved = middle[inside] - q, change[inside]
+    size = max(float(high - q), float(q - low))
+    near = len(np.unique(unit))
+    if near < LEAST_NEAR or len(np.unique(away)) < LEAST_NEAR:  # few units, or few values that they take
+        values = [_sample_quantile(values, p) for values in (one, other)]
+        return Shift(values[1] - values[0], influence(other, p) - influence(one, p))
+    powers = (away / size) ** np.arange(3)[:, None]
+    inverse = np.linalg.inv(powers @ powers.T)
+    parabola = inverse @ (powers @ moved)
+    weights = (inverse[0] @ powers) * (moved - parabola @ powers)
+    pull = units * np.bincount(unit, weights, minlength=units)
+    # where the quantile is, is uncertain too
+    density = 2.0 * REACH * min(p, 1.0 - p) / float(high - low)
+    pull += parabola[1] / size * (p - np.mean(middle <= q, axis=0)) / density
+    value = float(parabola[0])
+    around = change[middle >= np.quantile(middle, max(0.0, p - AROUND * min(p, 1.0 - p)))]
+    farthest = max(float(around.max()) - value, value - float(around.min()))
+    return Shift(value, np.asarray(pull), NORMAL_95 * float(inverse[0, 0]) * len(away) / near * farthest)
+
+
+def _sample_quantile(values: Array, p: float) -> float:
+    rank = quantile_rank(values.size, p)
+    return float(np.partition(values, rank, axis=None)[rank])
+
+
+def quantile_influence(job: Job, task: int, own: Configurations, units: int, p: float) -> Array:
+    """`influence` of the first units at some poses, shape (poses, units). [m]
+
+    Parameters
+    ----------
+    job : Job
+    task : int
+        Its key.
+    own : Configurations
+        At most a chunk.
+    units : int
+    p : float
+    """
+    stage = Stage.of(job, own)
+    drawn = stage.units(job, 0, units)
+    out = np.empty((len(own), units))
+    for pose in range(len(own)):
+        moved, _ = stage.sampler.follow(pose, int(own.numbers[pose]), task, drawn, 0, units)
+        out[pose] = influence(np.linalg.norm(moved, axis=0), p)
+    return out
+
+
+def half_width(differences: Array, units: int) -> float:
+    """Half of the 95 % interval of a mean over ``units``, from the differences of some of them, shape (known,)."""
+    return NORMAL_95 * float(np.std(differences, ddof=1)) / math.sqrt(units) if len(differences) > 1 else math.nan
+
+
+def difference(value: float, quantile_influence: Array, units: int, shared: float = 0.0) -> Difference:
+    """A difference of quantiles with its interval, from how each unit pulls at it, shape (known units,).
+
+    ``shared`` is half of the 95 % interval of an error that is the same for all units.
+    """
+    half = math.hypot(half_width(quantile_influence, units), shared)
+    return Difference(value, None if math.isnan(half) else (value - half, value + half))
+
+
+def beside(change: Difference, size: float) -> Difference:
+    """A change of a figure of some size, as 0 where it is below what is resolved: rounding is no finding."""
+    value, *ends = beside_each_other([size, change.value, *(change.interval or ())])[1:]
+    return Difference(value, (ends[0], ends[1]) if ends else None)
+
+
+def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
+    """Share of units that pass in b less that in a, the units being the same; shapes (units,).
+
+    Only units that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
+    share that is lost are put together, with the correlation of two shares of one sample, so that the interval is not
+    empty where no unit happened to change.
+
+    References
+    ----------
+    .. [1] Clopper, Pearson, Biometrika 26 (1934) 404, for either share.
+    .. [2] Newcombe, Statistics in Medicine 17 (1998) 2635, and Zou, Donner, Statistics in Medicine 27 (2008) 1693: the
+       interval of a difference from those of its parts.
+    """
+    units = len(a)
+    gained, lost = (int(np.count_nonzero(one & ~other)) for one, other in ((b, a), (a, b)))
+    (gained_low, gained_high), (lost_low, lost_high) = (clopper_pearson(count, units) for count in (gained, lost))
+    up, down = gained / units, lost / units
+    value = up - down
+    # a unit that is gained is not lost: the two shares are negatively correlated
+    pulled = math.sqrt(up * down / max((1 - up) * (1 - down), 1e-300))
+    low = value - _joined(up - gained_low, lost_high - down, pulled)
+    high = value + _joined(gained_high - up, down - lost_low, pulled)
+    return Difference(value, (max(low, -1.0), min(high, 1.0)))
+
+
+def _joined(a: float, b: float, correlation: float) -> float:
+    return math.sqrt(a * a + b * b + 2.0 * correlation * a * b)

@@ -1,0 +1,76 @@
+"""How the population is drawn."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.random import Generator, Philox
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.core.kernel_digest import LANES
+from armsim.errormodel.draws import Following, Tabled
+from armsim.errormodel.terms import Term
+from armsim.sampling_plan import SamplingPlan
+
+UNIT_BLOCK = 8 * LANES
+"""Units drawn by one generator: more units extend a population and leave its first units as they were."""
+
+
+def key(seed: int, *names: object) -> bytes:
+    """Sixteen bytes that stand for a seed and names: the key of one stream of random numbers.
+
+    Keyed by name, not by place in a list, so that two machines draw the same numbers for the same cause on the same
+    joint, whatever else differs between them.
+    """
+    text = "\x1f".join([str(seed), *(str(name) for name in names)])
+    return hashlib.blake2b(text.encode(), digest_size=16).digest()
+
+
+def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units: int | None = None) -> Array:
+    """Coefficients of unit life of some units, in the order of the terms.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    plan : SamplingPlan
+    first : int
+        Number of the first unit, a multiple of `UNIT_BLOCK`.
+    units : int, optional
+        All of the plan where not given.
+
+    Returns
+    -------
+    (coefficients, units), with the units rounded up to a multiple of `LANES`
+    """
+    whole = -(-(plan.units if units is None else units) // LANES) * LANES
+    own = [term.draw for term in terms if term.life == "unit"]
+    names = [term.name for term in terms if term.life == "unit"]
+    out = np.empty((sum(len(draw.limits) for draw in own), whole))
+    places = dict(zip(names, np.cumsum([0, *(len(draw.limits) for draw in own)]).tolist(), strict=False))
+    for start in range(0, whole, UNIT_BLOCK):
+        row = 0
+        for draw, name in zip(own, names, strict=True):
+            if isinstance(draw, Tabled):
+                drawn = draw.units(plan.seed, first + start, UNIT_BLOCK)
+            else:
+                drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
+            out[row : row + len(drawn), start : start + UNIT_BLOCK] = drawn[:, : whole - start]
+            row += len(drawn)
+    for draw, name in zip(own, names, strict=True):
+        for other, response in draw.response.items() if isinstance(draw, Following) else ():
+            if other in places:
+                moved = response @ out[places[other] : places[other] + response.shape[1]]
+                out[places[name] : places[name] + len(moved)] += moved
+    return out
+
+
+def _philox(seed: int, *names: object) -> Philox:
+    return Philox(key=int.from_bytes(key(seed, *names), "little"))
+
+
+def visit_key(seed: int, term: Term, coefficient: int) -> NDArray[np.uint32]:
+    """Key of one coefficient of visit life, shape (2,)."""
+    return np.frombuffer(key(seed, term.name, "visit", coefficient)[:8], dtype="<u4").astype(np.uint32)

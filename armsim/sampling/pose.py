@@ -1,0 +1,197 @@
+"""All that is known of poses, from their samples and their first order, as rows of a table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.core.pose_kernel import ToldPoses
+from armsim.core.quantiles import Asked
+from armsim.model.machine import EvaluatedMachine, Machine
+from armsim.results.pose_table import PoseTable
+from armsim.results.poses import BIAS
+from armsim.sampling import statistics as stats
+from armsim.sampling.first_order import Linearised
+from armsim.sampling.pose_sample import DISTANCE, ROTATION, asked_of
+from armsim.sampling.validation import validate
+from armsim.sampling_plan import SamplingPlan
+
+
+class Quantile(NamedTuple):
+    """A figure of a pose that is a quantile of what is counted; ``bounded`` where it has an interval."""
+
+    path: str
+    measure: int
+    p: float
+    bounded: bool = False
+
+
+QUANTILES = (
+    Quantile("error.p50", DISTANCE, 0.5),
+    Quantile("error.p95", DISTANCE, 0.95, bounded=True),
+    Quantile("error.p99", DISTANCE, 0.99),
+    Quantile("orientation_error.p95", ROTATION, 0.95),
+)
+FIGURES = ("accuracy", "repeatability", "orientation_accuracy", "orientation_repeatability")
+"""What every unit has, in the order of `core.attained`."""
+UNIT_QUANTILES = (0.5, 0.95)
+LINE_ENDS = (0.025, 0.975)
+"""Ends of the coverage interval of a coordinate."""
+
+
+def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
+    """Owner and cause of every share, each once, the bias last."""
+    return (*dict.fromkeys((term.owner, term.cause) for term in machine.terms), BIAS)
+
+
+def conditioning(machine: Machine, joints: Array) -> Array:
+    """Smallest singular value of the Jacobian over the largest, lengths in reaches of the arm, shape (P,).
+
+    Of an arm with fewer than six joints, those that it has. Source: Yoshikawa, Int. J. Robotics Research 4 (1985) 3.
+    """
+    at = machine.arm.postures(joints)
+    reach = machine.arm.reach or 1.0  # of an arm without any length only the turning counts
+    turning = np.where(at.rotary[:, None], at.direction, 0.0)
+    scale = np.where(at.rotary, 1.0, reach)
+    jacobian = np.concatenate([at.column / reach, turning], axis=2) * scale[:, None]
+    values = np.linalg.svd(jacobian, compute_uv=False)
+    return np.divide(values[:, -1], values[:, 0], out=np.zeros(len(values)), where=values[:, 0] > 0)
+
+
+def fill_first_order(
+    table: PoseTable, machine: Machine, joints: Array, evaluated: EvaluatedMachine, linear: Linearised
+) -> None:
+    """Write what needs no sample into a table of the same poses."""
+    column, names = table.column, {name: i for i, name in enumerate(table.share_names)}
+    poses = len(joints)
+    column("joints")[:] = joints
+    column("conditioning")[:] = conditioning(machine, joints)
+    column("position")[:] = evaluated.postures.tool[:, :3, 3]
+    column("first_order.mean")[:] = linear.mean
+    column("first_order.rms")[:] = np.sqrt(linear.mean_square)
+    column("first_order.covariance")[:] = linear.covariance
+    shares = column("shares")
+    shares[:] = 0.0
+    for term, own in zip(evaluated.terms, linear.contributions, strict=True):
+        shares[:, names[term.owner, term.cause]] += own
+    shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
+    bias_shares, cause_means = column("bias_shares"), column("cause_means")
+    bias_shares[:], cause_means[:] = 0.0, 0.0
+    for term, part, mean in zip(evaluated.terms, linear.bias_parts, linear.means, strict=True):
+        bias_shares[:, names[term.owner, term.cause]] += part
+        cause_means[:, names[term.owner, term.cause]] += mean
+    of_visits = [own for term, own in zip(evaluated.terms, linear.contributions, strict=True) if term.life == "visit"]
+    total = np.sum(shares, axis=1, keepdims=True)
+    visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)
+    column("visit_share")[:] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
+    for part in (shares, bias_shares):
+        np.divide(part, total, out=part, where=total > 0)
+
+
+def asked_at(coverage: float, plan: SamplingPlan) -> tuple[Asked, Asked]:
+    """Quantiles that are read at every pose, in the order of `_order`; and that at the coverage alone."""
+    wanted = [*QUANTILES, *_judged(coverage)]
+    ordered = [wanted[i] for i in _order(wanted)]
+    columns = [own.measure for own in ordered], [own.p for own in ordered], [own.bounded for own in ordered]
+    one = [DISTANCE], [coverage], [False]
+    return asked_of(*columns, plan.units, plan.visits), asked_of(*one, plan.units, plan.visits)
+
+
+def _judged(coverage: float) -> list[Quantile]:
+    ends = [Quantile("", 2 + axis, p, bounded=True) for axis in range(3) for p in LINE_ENDS]
+    return [
+        Quantile("error.at_coverage", DISTANCE, coverage, bounded=True),
+        Quantile("orientation_error.at_coverage", ROTATION, coverage, bounded=True),
+        *ends,
+    ]
+
+
+def _order(wanted: Sequence[Quantile]) -> list[int]:
+    """Kernels read measure after measure."""
+    return sorted(range(len(wanted)), key=lambda i: wanted[i].measure)
+
+
+def fill_sampled(
+    table: PoseTable, rows: slice, linear: Linearised, told: ToldPoses, plan: SamplingPlan, half_width: Array
+) -> None:
+    """Write the statistics of samples into rows of a table.
+
+    Parameters
+    ----------
+    table : PoseTable
+        Of the poses of ``linear``.
+    rows : slice
+    linear : Linearised
+    told : ToldPoses
+        Of the poses of ``rows``, or of more.
+    plan : SamplingPlan
+    half_width : (rows,)
+        Half of the 95 % interval of the integration of RP. [m]
+    """
+    poses = rows.stop - rows.start
+
+    def put(path: str, values: Any) -> None:
+        table.column(path)[rows] = values
+
+    wanted = [*QUANTILES, *_judged(0.0)]
+    place = np.argsort(_order(wanted))
+    estimates = told.estimates[:poses][:, :, place]
+    sums = told.sums[:poses] / (plan.units * plan.visits)
+    mean, covariance = centred_moments(sums[:, :9], linear.mean[rows])
+    square = stats.means_over_units(told.squares[:poses])
+    put("error.mean", mean)
+    put("error.covariance", covariance)
+    put("error.rms", np.sqrt(square[:, 0]))
+    put("error.rms_interval", np.sqrt(square[:, 1:]))
+    put("error.max", told.largest[:poses])
+    put("orientation_error.rms", np.sqrt(sums[:, 9]))
+    put("integration", half_width)
+    for i, own in enumerate(wanted):
+        if own.path:
+            put(own.path, estimates[:, 0, i])
+        if own.path and own.bounded:
+            put(f"{own.path}_interval", estimates[:, 1:, i])
+    for i, path in enumerate(FIGURES):
+        widths = half_width if path == "repeatability" else np.zeros(poses)
+        found = stats.quantiles_of_rows(told.figures[:poses, i], UNIT_QUANTILES, widths)
+        for k, name in enumerate(("p50", "p95")):
+            put(f"{path}.{name}", found[:, k, 0])
+            put(f"{path}.{name}_interval", found[:, k, 1:])
+    lines = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
+    judged = validate(linear.mean[rows], linear.covariance[rows], lines[..., 0], lines[..., 1:])
+    parts: Any = table.column("first_order.validation")[rows]
+    for name, values in judged.items():
+        parts[name] = values
+    if told.batches.shape[1] > 1:
+        batches = told.batches[:poses]
+        put("error.at_coverage_doubt", 2.0 * np.std(batches, axis=1, ddof=1) / math.sqrt(batches.shape[1]))
+
+
+def centred_moments(moments: Array, centre: Array) -> tuple[Array, Array]:
+    """Mean and covariance from means of x, y, z, xx, yy, zz, xy, xz, yz about a centre.
+
+    Parameters
+    ----------
+    moments : (poses, 9)
+    centre : (poses, 3)
+
+    Returns
+    -------
+    mean : (poses, 3) [m]
+    covariance : (poses, 3, 3) [m^2]
+        Without a negative eigenvalue.
+    """
+    off = moments[:, :3]
+    squares = moments[:, [3, 6, 7, 6, 4, 8, 7, 8, 5]].reshape(-1, 3, 3)
+    covariance = squares - off[:, :, None] * off[:, None, :]
+    values, vectors = np.linalg.eigh(covariance)
+    negative = values[:, 0] < 0.0  # by rounding, where there is no scatter
+    if negative.any():
+        own = vectors[negative]
+        lifted = (own * np.maximum(values[negative], 0.0)[:, None, :]) @ np.swapaxes(own, 1, 2)
+        covariance[negative] = 0.5 * (lifted + np.swapaxes(lifted, 1, 2))
+    return centre + off, covariance

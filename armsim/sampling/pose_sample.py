@@ -1,0 +1,120 @@
+"""What is kept of the population at poses: counts, sums, and a few numbers per unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from armsim.arrays import Array
+from armsim.core.counting import LINE_BINS, RATIO_BINS
+from armsim.core.pose_kernel import Slots, ToldPoses
+from armsim.core.quantiles import READ, Asked, read_tallies
+from armsim.core.sample_kernel import MEASURES, SUMS, Tallies
+from armsim.core.unit_figures import ATTAINED
+from armsim.sampling import statistics as stats
+from armsim.sampling.first_order import Linearised
+
+DISTANCE, ROTATION = 0, 1
+"""Numbers of what is counted; coordinates are 2, 3 and 4."""
+LINE_REACH = 16.0
+"""Standard deviations, by first order, over which a coordinate is counted either way of its mean."""
+SLOT_BYTES = 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 2 * MEASURES)
+"""Memory of the counts of a pose."""
+UNIT_BYTES = 8 * (ATTAINED + 1 + 4)
+"""Memory of what is told of a unit at a pose, and of what its statistics take on their way."""
+
+
+def empty_slots(number: int) -> Slots:
+    """Counts of so many poses, nothing counted."""
+    extremes = np.full((number, 2, MEASURES), np.inf)
+    extremes[:, 1] = -np.inf
+    return Slots(
+        np.zeros((number, 2, RATIO_BINS), dtype=np.int64),
+        np.zeros((number, RATIO_BINS), dtype=np.int64),
+        np.zeros((number, 3, LINE_BINS), dtype=np.int64),
+        np.zeros((number, 3, LINE_BINS), dtype=np.int64),
+        extremes,
+    )
+
+
+def empty_told(poses: int, units: int, asked: int, batches: int) -> ToldPoses:
+    """Room for what is told of some poses."""
+    return ToldPoses(
+        np.empty((poses, units)),
+        np.empty((poses, ATTAINED, units)),
+        np.zeros((poses, SUMS)),
+        np.empty((poses, 3, asked)),
+        np.empty(poses),
+        np.empty((poses, batches)),
+    )
+
+
+def asked_of(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> Asked:
+    """Quantiles to be read from a sample of so many units and visits; parameters as of `core.reading.Asked`."""
+    freedom = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
+    return Asked(
+        np.asarray(measure, dtype=np.int64), np.asarray(ps, dtype=float), np.asarray(bounded, dtype=bool), freedom
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class PoseSample:
+    """The sample of one pose, all units and visits, with its counts.
+
+    Parameters
+    ----------
+    visits : int
+        Of every unit.
+    line : (3, 2)
+        Of `core.sample_kernel.Scale`.
+    tallies : Tallies
+    figures : (ATTAINED, units)
+        Of every unit over visits without number, as in `core.attained.figures_of_block`.
+    square : (units,) [m^2]
+        Mean over the visits of the squared distance.
+    sums : (SUMS,)
+        Over visits and units, about the mean of first order.
+    """
+
+    visits: int
+    line: Array
+    tallies: Tallies
+    figures: Array
+    square: Array
+    sums: Array
+
+    @property
+    def units(self) -> int:
+        """Units of the population."""
+        return int(self.figures.shape[1])
+
+    def read(self, measure: ArrayLike, ps: ArrayLike) -> Array:
+        """As `statistics.Counts.read`."""
+        asked = np.asarray(ps, dtype=float)
+        out = np.empty((READ, len(asked)))
+        kernel: Any = read_tallies
+        kernel(self.tallies, self.line, np.asarray(measure, dtype=np.int64), asked, out)
+        return out
+
+
+class Scales(NamedTuple):
+    """Where coordinates are counted and summed at some poses, about the mean of first order.
+
+    line : (poses, 3, 2)
+    centre : (poses, 3)
+        As in `core.sample_kernel.Scale`.
+    """
+
+    line: Array
+    centre: Array
+
+    @staticmethod
+    def of(linear: Linearised) -> Scales:
+        """Those of the first order."""
+        std = np.sqrt(np.einsum("pii->pi", linear.covariance))
+        reach = LINE_REACH * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
+        line = np.stack([linear.mean - reach, LINE_BINS / (2 * reach)], axis=2)
+        return Scales(line, np.ascontiguousarray(linear.mean))

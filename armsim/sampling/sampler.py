@@ -1,0 +1,241 @@
+"""A whole run: the pieces of all tasks through one executor, once or until a tolerance is reached."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.core.unit_figures import ATTAINED
+from armsim.errors import DoesNotFit, RunError, TooLong
+from armsim.model.configurations import Configurations
+from armsim.model.machine import Machine
+from armsim.processors import processors
+from armsim.requirement.requirement import Requirement
+from armsim.results import Adaptive
+from armsim.results.pose_table import PoseTable, Rows, record
+from armsim.sampling import executors
+from armsim.sampling.chunk import Job, pieces, work
+from armsim.sampling.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
+from armsim.sampling.layout import GIB, Where, lay_out
+from armsim.sampling.operation_limits import operating
+from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.pose import share_names
+from armsim.sampling.unit_draws import Drawn
+from armsim.sampling_plan import MOST_UNITS, NumericalTolerance, SamplingPlan
+
+Progress = Callable[[str, int, int], None]
+"""Told the name of the task, poses done, poses in all."""
+Note = Callable[[str], None]
+LEAST_BATCHES = 5
+"""Batches before their scatter is believed; the guide begins with two."""
+LEAST_TRIALS = 10_000
+"""Trials of a batch at least. JCGM 101:2008 7.9.4 b."""
+MARGIN = 1.1
+"""Batches taken beyond what their scatter so far foretells, so that few rounds are needed."""
+
+
+@dataclass(frozen=True, eq=False)
+class TaskConfigurations:
+    """Where a task looks; ``key`` stands for its name in the random numbers."""
+
+    name: str
+    configurations: Configurations
+    key: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class TaskSample:
+    """What came of a task.
+
+    Parameters
+    ----------
+    rows : (poses,)
+        Of the `PoseTable`.
+    passing : (units,) bool
+        Units that pass at every pose.
+    passing_bounds : (2, units) bool
+        Those that do for certain, and those that may, as the integration of RP leaves it in doubt.
+    worst : (ATTAINED, units) [m, m, rad, rad]
+        Largest AP and RP of every unit over the poses, and the same of its orientation.
+    operating : (units,) bool
+        Units that keep to the limits of operation of their sensors.
+    """
+
+    rows: Rows
+    passing: NDArray[np.bool_]
+    passing_bounds: NDArray[np.bool_]
+    worst: Array
+    operating: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """What came of a run."""
+
+    job: Job
+    tasks: tuple[TaskSample, ...]
+    adaptive: Adaptive | None
+
+
+@dataclass(frozen=True, eq=False)
+class Runner:
+    """A machine and a place where it is sampled."""
+
+    machine: Machine
+    requirement: Requirement | None
+    coverage: float
+    workers: int
+    memory: int
+    pool: Executor
+    where: Where
+    longest: float = math.inf
+    afterwards: int = 0
+
+    def run(self, plan: SamplingPlan, asked: list[TaskConfigurations], progress: Progress, note: Note) -> Samples:
+        """Sample all poses; with a tolerance, with ever more units until it is reached.
+
+        A run that ends with some number of units is, to the bit, the run that asks for that number.
+        """
+        if plan.tolerance is None:
+            job = self._job(plan, asked, 0, note)
+            return Samples(job, self._once(job, asked, progress), None)
+        batch = batch_units(plan, self.coverage)
+        most = MOST_UNITS // batch
+        count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
+        done: Samples | None = None
+        while True:
+            try:
+                job = self._job(replace(plan, units=count * batch), asked, batch, note)
+            except RunError:
+                if done is None:
+                    raise
+                return done  # what was reached so far stands; more does not fit into the memory
+            tasks = self._once(job, asked, progress)
+            reached = self._judge(job, asked, tasks, plan.tolerance, count)
+            done = Samples(job, tasks, reached)
+            if reached.reached or count >= most:
+                return done
+            wanted = min(MARGIN * count * reached.doubt**2, float(most))
+            count = min(max(count + 1, math.ceil(wanted)), most)
+
+    @property
+    def _record(self) -> np.dtype[np.void]:
+        return record(len(self.machine.joints), len(share_names(self.machine)))
+
+    def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int, note: Note) -> Job:
+        poses = sum(len(task.configurations) for task in asked)
+        row = self._record.itemsize // 8
+        if self.afterwards > self.memory:
+            raise DoesNotFit(
+                f"what is made of the samples takes {self.afterwards / GIB:.2g} GiB of memory, allowed "
+                f"{self.memory / GIB:.2g} GiB"
+            )
+        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
+        samples = poses * plan.units * plan.visits
+        job = Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
+        seconds = expected_seconds(job, asked, self.workers) if samples > LONG_RUN else 0.0
+        lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
+        note(
+            f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
+            f"at most {max(layout.estimate, self.afterwards) / GIB:.2g} GiB of memory{lasting}"
+        )
+        if seconds > self.longest:
+            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(self.longest)}")
+        whole = layout.unit_block >= plan.units
+        if self.where == "threads":
+            try:
+                return replace(job, drawn=Drawn(self.machine.terms, plan, whole))
+            except OSError:
+                pass  # drawn again for every group of poses
+        if not whole and not batch:
+            note(
+                f"the units do not fit into the memory allowed and are drawn anew for every {layout.group} poses; with "
+                f"{layout.whole / GIB:.2g} GiB they would be drawn once"
+            )
+        return job
+
+    def _once(self, job: Job, asked: list[TaskConfigurations], progress: Progress) -> tuple[TaskSample, ...]:
+        do, out, fit = partial(work, job), [], operating(job.machine, job.plan)
+        for task in asked:
+            cut = pieces(task.key, task.configurations, self.workers)
+            total = len(task.configurations)
+            rows = np.empty(total, self._record)
+            passing = np.repeat(fit[None], 3, axis=0)
+            worst = np.zeros((ATTAINED, job.plan.units))
+            at = 0
+            progress(task.name, 0, total)
+            for done in executors.in_order(self.pool, self.workers, do, cut):
+                rows[at : at + len(done.rows)] = done.rows
+                at += len(done.rows)
+                # a unit passes if it passes everywhere
+                passing &= np.unpackbits(done.passing, axis=1, count=job.plan.units).astype(bool)
+                np.maximum(worst, done.worst, out=worst)
+                progress(task.name, at, total)
+            out.append(TaskSample(rows, passing[0], passing[1:], worst, fit))
+        return tuple(out)
+
+    def _judge(
+        self,
+        job: Job,
+        asked: list[TaskConfigurations],
+        tasks: tuple[TaskSample, ...],
+        tolerance: NumericalTolerance,
+        count: int,
+    ) -> Adaptive:
+        worst, where = 0.0, ""
+        for task, sample in zip(asked, tasks, strict=True):
+            table = PoseTable(("",) * len(sample.rows), share_names(self.machine), sample.rows)
+            quantile, doubt = table.column("error.at_coverage"), table.column("error.at_coverage_doubt")
+            allowed = np.array([tolerance.of(float(q)) for q in quantile])
+            ratio = np.divide(doubt, allowed, out=np.zeros_like(doubt), where=doubt > 0)
+            if ratio.max() >= worst:
+                worst, where = float(ratio.max()), f"pose {int(np.argmax(ratio)) + 1} of {task.name}"
+        return Adaptive(count, job.batch, worst, where, worst <= 1.0)
+
+
+def batch_units(plan: SamplingPlan, coverage: float) -> int:
+    """Units of a batch: so many that their visits make M trials, M = max(J, 10^4), J = 100 / (1 - p) rounded up.
+
+    References
+    ----------
+    .. [1] JCGM 101:2008 7.9.4 b.
+    """
+    trials = max(math.ceil(100 / (1 - coverage)), LEAST_TRIALS)
+    return -(-trials // (plan.visits * UNIT_BLOCK)) * UNIT_BLOCK
+
+
+@contextmanager
+def sampling(
+    machine: Machine,
+    requirement: Requirement | None,
+    coverage: float,
+    workers: int | None,
+    memory: int,
+    processes: bool = False,
+    cluster: str | None = None,
+    longest: float = math.inf,
+    afterwards: int = 0,
+) -> Iterator[Runner]:
+    """A place to sample: threads, processes, or a cluster, there until the end of the block.
+
+    A run that would take more than ``longest`` seconds is not begun, nor one of which something is then made that takes
+    more memory than is allowed (``afterwards``, in bytes).
+    """
+    workers = workers or processors()
+    with ExitStack() as stack:
+        if cluster is not None:
+            pool, workers = stack.enter_context(executors.cluster(cluster))
+        elif processes:
+            pool = stack.enter_context(executors.processes(workers))
+        else:
+            pool = stack.enter_context(executors.threads(workers))
+        where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
+        yield Runner(machine, requirement, coverage, workers, memory, pool, where, longest, afterwards)

@@ -1,0 +1,157 @@
+"""How smoothly the joints move, as far as their sensors decide it: resolution, noise and ripple of the speed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.errormodel.shapes import Constant, Wave
+from armsim.errormodel.terms import Term
+from armsim.model.joint import Joint
+from armsim.model.machine import Machine
+from armsim.model.motion import Motion
+from armsim.physics import speed_from_positions as physics
+from armsim.results.joints import JointMotion, Ripple
+from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.statistics import unit_quantiles
+from armsim.sampling_plan import SamplingPlan
+
+UNITS = 4 * UNIT_BLOCK
+"""Built units whose ripple is looked at."""
+READINGS = ("quantisation", "signal noise", "stated noise")
+"""Causes that scatter from reading to reading."""
+SPEEDS = 400
+"""Speeds at which the slowest one with little ripple is looked for, evenly spaced on a logarithmic scale."""
+SLOWEST = 1e-5
+"""The least of them, over the stated speed."""
+
+
+def motions(machine: Machine, motion: Motion | None, seed: int) -> dict[str, JointMotion]:
+    """Every joint whose speed is stated."""
+    if motion is None:
+        return {}
+    moving = (joint for joint in machine.joints if joint.name in motion.speeds)
+    return {joint.name: joint_motion(joint, motion.speeds[joint.name], motion, seed) for joint in moving}
+
+
+def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> JointMotion:
+    """What the sensor that closes the speed loop of a joint tells of a steady speed.
+
+    Ripple is rms over a turn, over the speed, of what the reading adds to a perfectly steady motion; a drive that
+    follows the reading moves by as much. Waves of the sensor and its mounting count; those of the gear do not, since no
+    sensor before it sees them.
+    """
+    sensor, ratio = joint.speed_sensor
+    waves, noise = _waves(joint, seed), _reading_noise(joint)
+    pole, sample_time = motion.pole, motion.sample_time
+    speeds = np.concatenate([[1.0], np.geomspace(1.0, SLOWEST, SPEEDS)[1:]]) * speed
+    from_noise = physics.speed_noise(noise, sample_time, pole)
+    from_waves = _ripple(waves, speed, motion)
+    p50, p95 = unit_quantiles(from_waves, (0.5, 0.95))
+    noisy = np.array([_whole(waves, v, motion, from_noise) for v in speeds])
+    return JointMotion(
+        unit="rad" if joint.encoder.rotary else "m",
+        encoder=sensor.name,
+        speed=speed,
+        shaft_speed=abs(speed * ratio),
+        shaft_speed_limit=sensor.max_speed or None,
+        frequency=physics.signal_frequency(sensor.order, speed * ratio),
+        frequency_limit=sensor.max_frequency or None,
+        step=physics.speed_step(sensor.step / abs(ratio), sample_time, 0.0),
+        step_filtered=physics.speed_step(sensor.step / abs(ratio), sample_time, pole),
+        noise=from_noise,
+        ripple_p50=p50.value,
+        ripple_p95=p95.value,
+        ripple_p95_interval=p95.interval,
+        smoothness=math.hypot(p95.value, from_noise / speed),
+        largest=_largest(waves, speed, motion),
+        slowest=_slowest(speeds, noisy, motion.ripple),
+        lag=speed * joint.encoder.timing.latency * (1.0 - joint.encoder.corrections.latency),
+        jitter=speed * joint.encoder.timing.jitter,
+        speeds=tuple(speeds[::-4].tolist()),
+        smoothness_at=tuple(noisy[::-4].tolist()),
+    )
+
+
+def smoothness(joint: Joint, speed: float, motion: Motion, seed: int) -> float:
+    """Ripple and noise of the speed, rms over the speed, that 95 % of built units keep to."""
+    from_noise = physics.speed_noise(_reading_noise(joint), motion.sample_time, motion.pole)
+    return _whole(_waves(joint, seed), speed, motion, from_noise)
+
+
+def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
+    """Half the square of every order's amplitude at the joint in every unit [rad^2 or m^2], and its largest cause."""
+    terms = [term for term in joint.speed_terms() if term.life == "unit"]
+    drawn = draw_units(terms, SamplingPlan(UNITS, 1, seed))
+    parts: dict[tuple[float, str], Array] = {}
+    size: dict[float, dict[str, float]] = {}
+    first = 0
+    for term in terms:
+        for act in term.acts:
+            if isinstance(act.shape, Wave):
+                order = abs(act.shape.order)
+                sign = math.copysign(1.0, act.shape.order) if act.shape.function == "sin" else 1.0
+                own = parts.setdefault((order, act.shape.function), np.zeros(UNITS))
+                own += sign * act.shape.gain * drawn[first + act.coefficient, :UNITS]
+                causes = size.setdefault(order, {})
+                weight = act.shape.gain**2 * float(term.second_moment[act.coefficient, act.coefficient])
+                causes[term.cause] = causes.get(term.cause, 0.0) + weight
+        first += len(term.mean)
+    return {
+        order: (
+            np.sum([0.5 * parts[order, name] ** 2 for name in ("sin", "cos") if (order, name) in parts], axis=0),
+            max(causes, key=lambda cause: causes[cause]),
+        )
+        for order, causes in size.items()
+    }
+
+
+def _reading_noise(joint: Joint) -> float:
+    """Standard deviation of a position from reading to reading, at the joint. [rad or m]"""
+    terms: list[Term] = [term for term in joint.speed_terms() if term.cause in READINGS]
+    square = 0.0
+    for term in terms:
+        for act in term.acts:
+            assert isinstance(act.shape, Constant)
+            square += act.shape.gain**2 * float(term.covariance[act.coefficient, act.coefficient])
+    return math.sqrt(square)
+
+
+def _gains(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> Array:
+    orders = np.array(list(waves))
+    return orders * physics.ripple_gain(orders * speed / (2.0 * np.pi), motion.sample_time, motion.pole)
+
+
+def _ripple(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> Array:
+    """Of every unit, rms over the speed, shape (units,)."""
+    if not waves:
+        return np.zeros(UNITS)
+    gains = _gains(waves, speed, motion)
+    squares = [gain**2 * half for gain, (half, _) in zip(gains, waves.values(), strict=True)]
+    return np.asarray(np.sqrt(np.sum(squares, axis=0)))
+
+
+def _whole(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion, noise: float) -> float:
+    ripple = np.quantile(_ripple(waves, speed, motion), 0.95, method="inverted_cdf")
+    return float(np.hypot(ripple, noise / speed))
+
+
+def _largest(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> Ripple | None:
+    """The wave that ripples most: its amplitude is sqrt(2) times the rms of all units."""
+    if not waves:
+        return None
+    gains = _gains(waves, speed, motion)
+    sizes = [gain * math.sqrt(2.0 * float(half.mean())) for gain, (half, _) in zip(gains, waves.values(), strict=True)]
+    n = int(np.argmax(sizes))
+    order = list(waves)[n]
+    return Ripple(order, order * speed / (2.0 * math.pi), sizes[n] * speed, waves[order][1])
+
+
+def _slowest(speeds: Array, noisy: Array, share: float) -> float | None:
+    """The slowest speed from which on, up to the stated one, the ripple stays within a share; else None."""
+    beyond = np.flatnonzero(noisy > share)
+    if not len(beyond):
+        return float(speeds[-1])
+    return None if beyond[0] == 0 else float(speeds[beyond[0] - 1])

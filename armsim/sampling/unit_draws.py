@@ -1,0 +1,71 @@
+"""Unit coefficients drawn once: kept in memory, or in a file without a name where the memory allowed is too small."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Sequence
+from typing import IO
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.core.kernel_digest import LANES
+from armsim.errormodel.terms import Term
+from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling_plan import SamplingPlan
+
+DISK_SHARE = 0.5
+"""Share of the free disk that the file may take, at most."""
+
+
+class Drawn:
+    """Coefficients of unit life of a whole population, read again as often as they are asked for.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        Of a machine at rest.
+    plan : SamplingPlan
+    in_memory : bool
+        Else they go into a file, which the system removes with the process.
+
+    Raises
+    ------
+    OSError
+        There is no room for the file.
+    """
+
+    def __init__(self, terms: Sequence[Term], plan: SamplingPlan, in_memory: bool) -> None:
+        self._kept: Array | None = None
+        self._file: IO[bytes] | None = None
+        rows = sum(len(term.mean) for term in terms if term.life == "unit")
+        if in_memory or not rows:
+            self._kept = draw_units(terms, plan)
+            return
+        self._shape = (rows, UNIT_BLOCK)
+        needed = 8 * rows * UNIT_BLOCK * -(-plan.units // UNIT_BLOCK)
+        if not hasattr(os, "preadv") or needed > DISK_SHARE * shutil.disk_usage(tempfile.gettempdir()).free:
+            raise OSError("no room for the file of the population")
+        self._file = tempfile.TemporaryFile(prefix="armsim-")  # noqa: SIM115  open as long as the population is needed
+        for first in range(0, plan.units, UNIT_BLOCK):
+            draw_units(terms, plan, first, UNIT_BLOCK).tofile(self._file)
+        self._file.flush()
+
+    def of(self, first: int, units: int) -> Array:
+        """Coefficients of some units, shape (coefficients, units rounded up to a multiple of `LANES`).
+
+        ``first`` is a multiple of `UNIT_BLOCK`.
+        """
+        whole = -(-units // LANES) * LANES
+        if self._kept is not None:
+            if first == 0 and whole == self._kept.shape[1]:
+                return self._kept
+            return np.ascontiguousarray(self._kept[:, first : first + whole])
+        assert self._file is not None  # one of the two
+        out, block = np.empty((self._shape[0], whole)), np.empty(self._shape)
+        for start in range(0, whole, UNIT_BLOCK):
+            os.preadv(self._file.fileno(), [block.data.cast("B")], 8 * self._shape[0] * (first + start))
+            out[:, start : start + UNIT_BLOCK] = block[:, : whole - start]
+        return out

@@ -1,0 +1,333 @@
+"""What visits without number do to a unit: its repeatability, and by how much they move its barycentre.
+
+To first order the visits of a unit scatter its tool point by
+
+    D = sum over coefficients of g_k z_k,      z_k independent, of mean 0 and variance 1, normal, uniform or two-valued
+
+with g_k known at every pose. RP of ISO 9283 is then a number, not a sample: with f = |D|, m = E f, S^2 = sum |g_k|^2,
+
+    RP = m + 3 sqrt(S^2 - m^2)
+
+E f is integrated over scrambled Sobol nets; S^2, known exactly, serves as control variate; the scatter between the nets
+gives the uncertainty. All poses share the nets, so that the largest RP over many poses is hardly biased. How RP changes
+with the errors that a unit keeps follows from how they turn the columns of the Jacobian.
+
+References
+----------
+.. [1] ISO 9283:1998 7.2.2 (clause number from memory): RP is mean distance plus three standard deviations.
+.. [2] Owen, "Monte Carlo extension of quasi-Monte Carlo", Proc. Winter Simulation Conference (1998) 571: the
+   uncertainty of an integral from independent scramblings.
+.. [3] Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994), ch. 3: derivatives of the
+   product of exponentials.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from armsim import disk_cache
+from armsim.arrays import Array
+from armsim.core.law_sums import LAW_SUMS, POINTS, sum_influences, sum_law
+from armsim.core.unit_figures import VisitEffect
+from armsim.errormodel.distributions import Distribution, open_interval
+from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
+from armsim.model.arm import Kinematics
+from armsim.sampling.plan import key
+from armsim.sampling.statistics import student
+from armsim.sampling_plan import SamplingPlan
+from armsim.version import own_version, source_digest
+
+KIND, MOST_FILES = "nets", 16
+"""Sets of nets that the cache of the user holds, at most; of the demo's 9 MB."""
+NETS = 8
+"""Independent scramblings."""
+MOST_POINTS = 8192
+"""Points of a net, at most."""
+SAMPLES_PER_POINT = 4
+"""Pose-samples of the plan for each point of all nets: the finer the sampling, the finer the integration."""
+STANDARD: dict[str, Distribution] = {
+    law: Distribution(law, 1.0 / Distribution(law, 1.0).rms) for law in VISIT_DISTRIBUTIONS
+}
+"""The laws of visits with variance 1."""
+STD = {law: 1.0 / spread.scale for law, spread in STANDARD.items()}
+"""Standard deviation of each law at scale 1."""
+EVEN = 1e-6
+"""Relative scatter of the distance below which it counts as constant."""
+
+
+@dataclass(frozen=True, eq=False)
+class VisitLaw:
+    """The visits at P poses.
+
+    Parameters
+    ----------
+    repeatability, half_width : (P,) [m]
+        RP of a unit without errors of its own, and half of the 95 % interval of its integration.
+    nets : (P, NETS) [m]
+        RP as each net tells it, linearised: for differences of two designs on the same nets.
+    orientation_repeatability : (P,) [rad]
+        Three standard deviations of the rotation vector along the direction in which it scatters most.
+    shift, turn_shift : (P, 3) [m], [rad]
+        By which visits move the barycentre, of second order.
+    slope : (P, 2, axes)
+        Change of both RP per error that a unit keeps on each axis.
+    """
+
+    repeatability: Array
+    half_width: Array
+    nets: Array
+    orientation_repeatability: Array
+    shift: Array
+    turn_shift: Array
+    slope: Array
+
+    def at(self, pose: int, tangent: Array) -> VisitEffect:
+        """For the kernel, at one pose."""
+        both = np.array([self.repeatability[pose], self.orientation_repeatability[pose]])
+        return VisitEffect(self.shift[pose], self.turn_shift[pose], tangent, both, self.slope[pose])
+
+
+@dataclass(frozen=True, eq=False)
+class VisitCoefficients:
+    """The coefficients of visit life.
+
+    Parameters
+    ----------
+    laws : tuple of str
+        Of each coefficient.
+    index, axis : (entries,)
+    value : (P, entries)
+        Entry i moves axis ``axis[i]`` by coefficient ``index[i]`` times ``value[:, i]``, the scale of the law included.
+    """
+
+    laws: tuple[str, ...]
+    index: np.ndarray
+    axis: np.ndarray
+    value: Array
+
+    def on_axes(self, axes: int) -> Array:
+        """What every standardised coefficient does to every axis, shape (P, axes, coefficients)."""
+        out = np.zeros((len(self.value), axes, len(self.laws)))
+        std = np.array([STD[law] for law in self.laws])
+        for i, (k, a) in enumerate(zip(self.index.tolist(), self.axis.tolist(), strict=True)):
+            out[:, a, k] += self.value[:, i] * std[k]
+        return out
+
+
+def points_of(plan: SamplingPlan) -> int:
+    """Points of a net for a plan: a power of two."""
+    wanted = max(plan.units * plan.visits / (SAMPLES_PER_POINT * NETS), POINTS)
+    return min(1 << int(math.log2(wanted)), MOST_POINTS)
+
+
+@lru_cache(maxsize=16)
+def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
+    """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
+    name = key(seed, own_version(), source_digest(), *laws, points).hex()
+    held = disk_cache.load(KIND, name)
+    if held is not None and held.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
+        return np.asarray(held["nets"], dtype=float)
+    from scipy.stats import qmc  # takes half a second to load, longer than all nets
+
+    out = np.empty((NETS, len(laws), points))
+    for number in range(NETS):
+        entropy = int.from_bytes(key(seed, "visit law", number), "little")
+        uniform = qmc.Sobol(len(laws), scramble=True, rng=np.random.default_rng(entropy)).random(points).T
+        for k, law in enumerate(laws):
+            out[number, k] = STANDARD[law].quantile(open_interval(uniform[k]))
+    disk_cache.save(KIND, name, {"nets": out}, MOST_FILES)
+    return out
+
+
+def visit_law(
+    coefficients: VisitCoefficients,
+    postures: Kinematics,
+    plan: SamplingPlan,
+    tangents: Array,
+    only: slice = slice(None),
+) -> VisitLaw:
+    """The law of the visits at poses.
+
+    Parameters
+    ----------
+    coefficients : VisitCoefficients
+    postures : Kinematics
+        With the axes that the coefficients move.
+    plan : SamplingPlan
+        Its seed scrambles the nets, its size decides how many points they have.
+    tangents : (P, 3)
+        Of a path, where RP is taken in the plane across it; zero without.
+    only : slice
+        Poses at which it is worked out, zero elsewhere. The bits do not depend on which these are.
+    """
+    column = postures.column[only]
+    loads = replace(coefficients, value=coefficients.value[only]).on_axes(column.shape[1])
+    covariance = loads @ np.swapaxes(loads, 1, 2)
+    turning = np.where(postures.rotary[:, None], postures.direction[only], 0.0)
+    gains = np.swapaxes(column, 1, 2) @ loads  # (P, 3, coefficients)
+    gains = gains - tangents[only, :, None] * np.einsum("pj,pjk->pk", tangents[only], gains)[:, None]
+    across = np.ascontiguousarray(np.swapaxes(gains, 1, 2))
+    repeatability, spread, half, by_net = integrate(coefficients.laws, across, plan)
+    mean = repeatability - 3.0 * spread
+    change_of_mean = _response(loads @ _influences(coefficients, across, plan), turning, column)
+    change_of_square = _response(loads @ across, turning, column)  # half of that of S^2
+    scattered = spread > EVEN * np.maximum(mean, 1e-300)
+    change_of_spread = np.divide(
+        change_of_square - mean[:, None] * change_of_mean,
+        spread[:, None],
+        out=np.zeros_like(change_of_mean),
+        where=scattered[:, None],
+    )
+    turn, turn_slope = _turn_repeatability(loads, turning)
+
+    def among(values: Array) -> Array:
+        out = np.zeros((len(postures.column), *values.shape[1:]))
+        out[only] = values
+        return out
+
+    return VisitLaw(
+        among(repeatability),
+        among(half),
+        among(by_net),
+        among(turn),
+        among(_second_order(covariance, turning, column)),
+        among(_second_order_turn(covariance, turning)),
+        among(np.stack([change_of_mean + 3.0 * change_of_spread, turn_slope], axis=1)),
+    )
+
+
+def integrate(laws: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
+    """RP of independent coefficients of some laws.
+
+    Parameters
+    ----------
+    laws : tuple of str
+    gains : (P, coefficients, 3) [m]
+        What each does, standardised.
+    plan
+        As in `visit_law`.
+
+    Returns
+    -------
+    repeatability, spread, half_width : (P,) [m]
+        RP, standard deviation of the distance, half of the 95 % interval of RP.
+    by_net : (P, NETS) [m]
+        RP as each net tells it, linearised.
+    """
+    poses = len(gains)
+    if not laws:
+        zero = np.zeros(poses)
+        return zero, zero, zero, np.zeros((poses, NETS))
+    standard = nets(plan.seed, laws, points_of(plan))
+    moments = np.zeros((NETS, poses, LAW_SUMS))
+    for number in range(NETS):
+        sum_law(standard[number], gains, moments[number])
+    moments /= standard.shape[2]
+    f1, f2, f3, f4 = np.moveaxis(moments.mean(axis=0), -1, 0)
+    square = np.sum(gains**2, axis=(1, 2))
+    spread = np.sqrt(np.maximum(f2 - f1**2, 0.0))
+    scattered = spread > EVEN * np.maximum(f1, 1e-300)
+    safe = np.where(scattered, spread, 1.0)
+    # RP changes by  a df1 + b df2;  what f^2 tells of it is taken off by its known mean
+    a = np.where(scattered, 1.0 - 3.0 * f1 / safe, 1.0)
+    b = np.where(scattered, 1.5 / safe, 0.0)
+    varies = np.maximum(f4 - f2**2, 0.0)
+    control = np.divide(a * (f3 - f1 * f2), varies, out=np.zeros(poses), where=scattered & (varies > 1e-12 * f2**2)) + b
+    repeatability = f1 + 3.0 * np.where(scattered, spread, 0.0) - control * (f2 - square)
+    of_nets = a * (moments[..., 0] - f1) + (b - control) * (moments[..., 1] - f2)
+    of_nets = np.ascontiguousarray(of_nets.T)  # so that sums over nets do not depend on the number of poses
+    return (
+        repeatability,
+        np.where(scattered, spread, 0.0),
+        half_width_of_nets(of_nets),
+        repeatability[:, None] + of_nets,
+    )
+
+
+def half_width_of_nets(values: Array) -> Array:
+    """Half of the 95 % interval of a mean over nets, from values of shape (..., NETS), shape (...)."""
+    return np.asarray(student(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
+
+
+def _influences(coefficients: VisitCoefficients, gains: Array, plan: SamplingPlan) -> Array:
+    """Mean of every coefficient times the direction of the displacement, shape (P, K, 3)."""
+    out = np.zeros_like(gains)
+    if len(coefficients.laws):
+        standard = nets(plan.seed, coefficients.laws, points_of(plan))[0]
+        sum_influences(standard, gains, out)
+        out /= standard.shape[1]
+    return out
+
+
+def _response(loads: Array, turning: Array, column: Array) -> Array:
+    """E[u . dD / ds_c] for every axis c, with ``loads`` = E[t_b u] for the error t_b of every axis b.
+
+    An error on axis c turns the column of every axis b beyond it by w_c x J_b, and moves the tool against every axis
+    before it, w_b x J_c.
+
+    Parameters
+    ----------
+    loads, turning, column : (P, axes, 3)
+
+    Returns
+    -------
+    (P, axes)
+    """
+    crossed = np.cross(column, loads)
+    beyond = np.flip(np.cumsum(np.flip(crossed, axis=1), axis=1), axis=1)
+    before = np.cross(loads, turning)  # w_b . (J_c x M_b) = J_c . (M_b x w_b)
+    summed = np.cumsum(before, axis=1) - before
+    return np.asarray(np.sum(turning * beyond, axis=2) + np.sum(column * summed, axis=2))
+
+
+def turned_columns(direction: Array, column: Array, rotary: np.ndarray, standing: Array) -> Array:
+    """Columns of the Jacobian of units at one pose, as the errors that they keep have turned them, to first order.
+
+    Parameters
+    ----------
+    direction, column : (axes, 3)
+    rotary : (axes,) bool
+    standing : (axes, units)
+
+    Returns
+    -------
+    (3, units, axes)
+    """
+    turning = np.where(rotary[:, None], direction, 0.0)
+    spin = np.cumsum(turning[:, None] * standing[:, :, None], axis=0)  # (axes, units, 3)
+    moved = column[:, None] * standing[:, :, None]
+    beyond = moved.sum(axis=0) - np.cumsum(moved, axis=0)
+    changed = column[:, None] + np.cross(spin, column[:, None]) + np.cross(turning[:, None], beyond)
+    return np.asarray(changed.transpose(2, 1, 0))
+
+
+def _second_order(covariance: Array, turning: Array, column: Array) -> Array:
+    """Mean displacement of second order, shape (P, 3): half the sum of cov_ab w_a x J_b over a not beyond b, twice off
+    the diagonal."""
+    axes = covariance.shape[1]
+    weight = np.triu(covariance) * (np.ones((axes, axes)) - 0.5 * np.eye(axes))
+    return np.asarray(np.sum(np.cross(turning, weight @ column), axis=1))
+
+
+def _second_order_turn(covariance: Array, turning: Array) -> Array:
+    """The same of the rotation vector (Baker, Campbell, Hausdorff): half the sum of cov_ab w_a x w_b, a before b."""
+    return np.asarray(0.5 * np.sum(np.cross(turning, np.triu(covariance, 1) @ turning), axis=1))
+
+
+def _turn_repeatability(loads: Array, turning: Array) -> tuple[Array, Array]:
+    """Three standard deviations along the widest direction, shape (P,), and its change with every axis, (P, axes)."""
+    gains = np.swapaxes(turning, 1, 2) @ loads  # (P, 3, coefficients)
+    values, vectors = np.linalg.eigh(gains @ np.swapaxes(gains, 1, 2))
+    widest, along = np.sqrt(np.maximum(values[:, -1], 0.0)), vectors[:, :, -1]
+    weight = np.einsum("pak,pjk,pj->pa", loads, gains, along)
+    # along . (w_c x w_b) = w_b . (along x w_c), halved by the expansion of the rotation vector, doubled by the square
+    weighted = turning * weight[:, :, None]
+    before = np.cumsum(weighted, axis=1) - weighted
+    beyond = weighted.sum(axis=1, keepdims=True) - before - weighted
+    change = np.sum(np.cross(along[:, None], turning) * (beyond - before), axis=2)
+    slope = np.divide(1.5 * change, widest[:, None], out=np.zeros_like(change), where=widest[:, None] > 0)
+    return 3.0 * widest, np.asarray(slope)

@@ -1,0 +1,43 @@
+"""How a population is sampled: built arms, visits, random numbers, and how well the quantile must be known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from armsim.field_spec import key
+
+MOST_UNITS = 10_000_000
+MOST_VISITS = 1_000_000
+
+
+@dataclass(frozen=True)
+class NumericalTolerance:
+    """How far the quantile asked for may be in doubt: a share of itself, or a length [m]."""
+
+    value: float
+    relative: bool = True
+
+    @classmethod
+    def stated(cls, value: float, kind: str) -> NumericalTolerance:
+        """From a quantity, ``ratio`` or ``length``."""
+        return cls(value, kind == "ratio")
+
+    def of(self, quantile: float) -> float:
+        """Doubt allowed to a quantile. [m]"""
+        return self.value * quantile if self.relative else self.value
+
+
+@dataclass(frozen=True)
+class SamplingPlan:
+    """How many arms, how many visits, which random numbers."""
+
+    units: int = key(2000, "count", "built arms", least=1, most=MOST_UNITS, why="every unit is kept in memory")
+    visits: int = key(
+        30, "count", "visits of every built arm to every pose", least=1, most=MOST_VISITS,
+        why="more tell nothing more of a unit",
+    )  # fmt: skip
+    seed: int = key(1, "count", "of all random numbers", least=0, most=2**63, why="it keys counters of 64 bits")
+    tolerance: NumericalTolerance | None = key(
+        None, "ratio or length", "take as many units as this doubt of the quantile asks for, beginning with `units`",
+        least=0.0, above=True,
+    )  # fmt: skip

@@ -1,0 +1,261 @@
+"""Smoothness of motion against a sampled sensor that is simulated: positions read, rounded, differenced, filtered.
+
+Source: the simulation, which shares no code with what it checks but the numbers of the sensor; closed forms beside it.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support import ROOT, invoke
+
+import armsim
+from armsim.documents.load import load_options, load_scenario
+from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.errors import InputError
+from armsim.model.encoder import Encoder, Signal
+from armsim.model.joint import Joint
+from armsim.model.motion import Motion
+from armsim.model.mounting import Mounting
+from armsim.model.transmission import Transmission
+from armsim.physics import speed_from_positions as physics
+from armsim.sampling.speed_ripple import joint_motion, smoothness
+
+SHEETS = ROOT / "scenarios" / "seven-from-sheets.yaml"
+TS, T = 250e-6, 1e-3
+
+
+def sampled(speed: float, read, samples: int, sample_time: float, time_constant: float) -> np.ndarray:  # type: ignore[no-untyped-def]
+    """Speeds that a control would take from positions read at a steady speed, after the filter has settled."""
+    position = read(speed * sample_time * np.arange(samples))
+    difference = np.diff(position) / sample_time
+    out, state, a = np.empty_like(difference), speed, math.exp(-sample_time / time_constant) if time_constant else 0.0
+    for k, value in enumerate(difference.tolist()):
+        state = a * state + (1 - a) * value
+        out[k] = state
+    return out[samples // 10 :]
+
+
+@pytest.mark.parametrize("time_constant", [0.0, 1e-3, 5e-3])
+@pytest.mark.parametrize("bits", [16.0, 20.0])
+def test_noise_of_rounding(bits: float, time_constant: float) -> None:
+    """Rows of rounded positions: on average over speeds step / (sqrt(6) Ts) without a filter, and less with one.
+
+    At one steady speed the difference goes to and fro between two whole numbers of steps: step sqrt(f (1 - f)) / Ts with
+    f the fraction of a step per sample, at most step / (2 Ts).
+    """
+    step = 2 * math.pi / 2**bits
+    joint = Joint("j", Encoder("e", signal_periods=1, interpolation=bits))
+    found = joint_motion(joint, 1.234567, Motion(TS, time_constant), 1)
+    speeds = 1.2 + np.random.default_rng(4).uniform(0.0, 0.1, 150)
+    variances = [
+        sampled(v, lambda q: step * np.round(q / step), 4000, TS, time_constant).var() for v in speeds.tolist()
+    ]
+    # of f (1 - f), evenly spread, the mean of 150 scatters by 4 %; with a filter by more
+    assert found.noise == pytest.approx(math.sqrt(np.mean(variances)), rel=0.1)
+    if not time_constant:
+        assert found.noise == pytest.approx(step / math.sqrt(6) / TS)
+        assert math.sqrt(max(variances)) <= 0.5 * step / TS * (1 + 1e-6)
+    assert found.step == pytest.approx(step / TS)
+    left = 1 - (math.exp(-TS / time_constant) if time_constant else 0.0)
+    assert found.step_filtered == pytest.approx(step / TS * left)
+
+
+def test_noise_of_the_signals() -> None:
+    """Normal noise of sine and cosine, read by the arctangent, beside the rounding."""
+    rng = np.random.default_rng(3)
+    encoder = Encoder("e", signal_periods=512, interpolation=10, signal=Signal(noise=0.01))
+    step = encoder.step
+
+    def read(q: np.ndarray) -> np.ndarray:
+        s, c = (f(512 * q) + rng.normal(0, 0.01, q.shape) for f in (np.sin, np.cos))
+        angle = q + np.angle((c + 1j * s) * np.exp(-512j * q)) / 512
+        return step * np.round(angle / step)
+
+    told = sampled(0.7, read, 200_000, TS, T)
+    assert joint_motion(Joint("j", encoder), 0.7, Motion(TS, T), 1).noise == pytest.approx(told.std(), rel=0.02)
+
+
+@pytest.mark.parametrize("time_constant", [0.0, 1e-3])
+@pytest.mark.parametrize("speed", [0.05, 1.0, 20.0])
+def test_ripple_of_an_eccentric_disc_with_offsets(speed: float, time_constant: float) -> None:
+    """A disc 30 um off its shaft whose signals have an offset, read exactly: law of sines and arctangent."""
+    e, radius, periods, offset = 30e-6, 12e-3, 256, 0.02
+    encoder = Encoder(
+        "e", signal_periods=periods, interpolation=22, track_radius=radius,
+        signal=Signal(offset=Distribution("fixed", offset)),
+    )  # fmt: skip
+    mounting = Mounting(eccentricity=Magnitude(Distribution("fixed", e)))
+    joint = Joint("j", encoder, mounting=mounting)
+
+    def read(q: np.ndarray) -> np.ndarray:
+        at = q + np.arctan2(e * np.sin(q), radius - e * np.cos(q))
+        sine, cosine = np.sin(periods * at) + offset, np.cos(periods * at) + offset
+        return at + np.angle((cosine + 1j * sine) * np.exp(-1j * periods * at)) / periods
+
+    turns = max(3, math.ceil(speed * TS * 40_000 / (2 * math.pi)))
+    samples = int(turns * 2 * math.pi / (speed * TS))
+    told = sampled(speed, read, min(samples, 2_000_000), TS, time_constant)
+    found = joint_motion(joint, speed, Motion(TS, time_constant), 1)
+    assert found.ripple_p95 == pytest.approx(told.std() / speed, rel=0.02)
+    assert found.ripple_p50 == pytest.approx(found.ripple_p95, rel=1e-6)  # sizes are fixed, phases do not matter
+    if speed == 20.0:  # 815 Hz, above the filter: the eccentricity is left
+        assert found.largest is not None
+        wave = {"eccentricity": speed * e / radius, "signal offset": speed * offset * math.sqrt(2)}
+        gain = physics.ripple_gain(periods * speed / (2 * math.pi), TS, Motion(TS, time_constant).pole)
+        largest = max(
+            ("eccentricity", wave["eccentricity"]),
+            ("signal offset", wave["signal offset"] * float(gain)),
+            key=lambda x: x[1],
+        )
+        assert found.largest.cause == largest[0]
+        assert found.largest.amplitude == pytest.approx(largest[1], rel=0.01)
+
+
+def test_aliased_ripple_keeps_its_size() -> None:
+    """Signals above half the sampling frequency: the ripple appears elsewhere, as large as the gain says."""
+    a, order, speed = 1e-5, 300.0, 2 * math.pi * 9.01  # 2703 Hz at 4 kHz
+    told = sampled(speed, lambda q: q + a * np.sin(order * q), 100_000, TS, T)
+    expected = (
+        a * order * speed / math.sqrt(2) * physics.ripple_gain(order * speed / (2 * math.pi), TS, math.exp(-TS / T))
+    )
+    assert told.std() == pytest.approx(float(expected), rel=0.01)
+
+
+def test_the_slowest_smooth_speed() -> None:
+    """At it and above the share is kept, just below it is not."""
+    study = armsim.load(SHEETS)
+    motion, machine = study.scenario.motion, study.scenario.machine
+    assert motion is not None
+    for joint in machine.joints:
+        if joint.name not in motion.speeds:
+            continue
+        found = joint_motion(joint, motion.speeds[joint.name], motion, study.scenario.plan.seed)
+        assert found.slowest is not None
+        seed = study.scenario.plan.seed
+        for speed in np.geomspace(found.slowest, found.speed, 40):
+            assert smoothness(joint, float(speed), motion, seed) <= motion.ripple * 1.001
+        assert smoothness(joint, found.slowest * 0.95, motion, seed) > motion.ripple
+
+
+def test_the_motor_encoder_closes_the_speed_loop() -> None:
+    """With sensors on both sides the one on the motor counts, divided by the ratio; the mounting of the other does not."""
+    fine, coarse = (
+        Encoder("out", signal_periods=1024, interpolation=12),
+        Encoder("in", signal_periods=1, interpolation=12),
+    )
+    off = Mounting(eccentricity=Magnitude(Distribution("fixed", 1e-4)))
+    joint = Joint(
+        "j", fine, placement="both", mounting=off, motor_encoder=coarse, transmission=Transmission(ratio=50.0)
+    )
+    found = joint_motion(joint, 1.0, Motion(TS), 1)
+    assert found.encoder == "in"
+    assert found.shaft_speed == pytest.approx(50.0)
+    assert found.noise == pytest.approx(2 * math.pi / 4096 / 50 / math.sqrt(6) / TS)
+    assert found.ripple_p95 == 0.0
+    assert found.largest is None
+
+
+def test_a_sliding_axis() -> None:
+    """20 um period at 0.5 m/s: 25 kHz; a wave of 0.1 um and that period makes a ripple of 2 pi 0.1/20."""
+    tape = Encoder(
+        "t", measures="translation", signal_period=20e-6, interpolation=14,
+        sub_divisional_error=Distribution("uniform", 0.1e-6 * math.sqrt(3 / 2)),
+    )  # fmt: skip
+    found = joint_motion(Joint("x", tape, travel=1.0), 0.5, Motion(1e-6), 1)
+    assert found.frequency == pytest.approx(25e3)
+    low, high = (2 * math.pi * 0.1 / 20 * n / math.sqrt(2) for n in (1, 2))  # once or twice a period
+    assert found.ripple_p50 == pytest.approx(low, rel=0.02) or found.ripple_p50 == pytest.approx(high, rel=0.02)
+    assert found.ripple_p95 == pytest.approx(high, rel=0.02)
+
+
+def with_motion(tmp_path: Path, old: str, new: str) -> Path:
+    text = SHEETS.read_text()
+    assert old in text
+    path = tmp_path / "s.yaml"
+    path.write_text(text.replace(old, new).replace("../configs", str(ROOT / "configs")))
+    return path
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        (
+            "j7: {speed: 180 deg/s}",
+            "j7: {speed: 1500 deg/s}",
+            ["motion.joints.j7.speed", "266.7 kHz", "at most 250 kHz"],
+        ),
+        ("j1: {speed: 60 deg/s}", "j1: {speed: 620 rpm}", ["motion.joints.j1.speed", "620 rpm", "at most 600 rpm"]),
+        ("j1: {speed: 60 deg/s}", "j1: {speed: 60 mm/s}", ["motion.joints.j1.speed", "angular speed"]),
+        ("j1: {speed: 60 deg/s}", "j9: {speed: 60 deg/s}", ["motion.joints.j9", "no such joint", "j7"]),
+        ("j1: {speed: 60 deg/s}", "j1: {speed: 0 deg/s}", ["motion.joints.j1.speed", "more than 0"]),
+        ("sample_time: 250 us", "sample_time: 250", ["motion.sample_time", "bare number"]),
+        ("  sample_time: 250 us\n", "", ["motion.sample_time"]),
+        ("velocity_ripple: 2 %", "velocity_ripple: 0 %", ["requirement.velocity_ripple", "more than 0"]),
+    ],
+)
+def test_wrong_motion_is_named(tmp_path: Path, old: str, new: str, expected: list[str]) -> None:
+    with pytest.raises(InputError) as caught:
+        load_scenario(with_motion(tmp_path, old, new))
+    text = "\n".join(str(problem) for problem in caught.value.problems)
+    for part in expected:
+        assert part in text
+
+
+def test_a_ripple_without_motion_is_an_error(tmp_path: Path) -> None:
+    demo = (ROOT / "scenarios" / "bonding-cell.yaml").read_text().replace("../configs", str(ROOT / "configs"))
+    path = tmp_path / "s.yaml"
+    path.write_text(demo.replace("coverage: 95 %", "coverage: 95 %, velocity_ripple: 1 %"))
+    with pytest.raises(InputError, match=r"requirement\.velocity_ripple: without motion"):
+        load_scenario(path)
+
+
+def test_a_rough_joint_fails_the_requirement(tmp_path: Path) -> None:
+    path = with_motion(tmp_path, "velocity_ripple: 2 %", "velocity_ripple: 0.2 %")
+    out = tmp_path / "out"
+    done = invoke("run", path, "--units", "200", "--visits", "3", "--out", out)
+    assert done.returncode == 1
+    assert "95 % of arms ripple by up to 0.26" in done.stdout
+    assert "at j1, 0.2 % required" in done.stdout
+    record = json.loads((out / "results.json").read_text())
+    assert record["motion"]["j1"]["smoothness"] > 0.002 > record["motion"]["j4"]["smoothness"]
+    page = (out / "report.html").read_text()
+    assert "Not met: 95 % of arms ripple by up to 0.26" in page
+    assert "How smoothly the joints move" in page
+    assert (out / "tables" / "motion.csv").read_text().count("\n") == 6
+    assert (out / "figures" / "smoothness.png").exists()
+
+
+CATALOGUE = """kind: catalogue
+name: two
+placements: {output: 0}
+mountings: [{name: plain}]
+encoders:
+  - encoder: {kind: encoder, name: rough, measures: rotation, lines: 200, resolution: 24 bit, summary: {accuracy: 2 arcsec}, sub_divisional_error: 1.9 arcsec, price: 10}
+  - encoder: {kind: encoder, name: smooth, measures: rotation, lines: 200, resolution: 24 bit, summary: {accuracy: 20 arcsec}, sub_divisional_error: 0.2 arcsec, price: 30}
+  - encoder: {kind: encoder, name: slow, measures: rotation, lines: 4000, resolution: 24 bit, max_frequency: 0.5 kHz, price: 1}
+"""
+
+
+def test_the_choice_keeps_to_ripple_and_frequency(tmp_path: Path) -> None:
+    """The rough one errs less and costs less, the slow one costs least: neither may move so fast so smoothly."""
+    shop = tmp_path / "shop.yaml"
+    shop.write_text(CATALOGUE)
+    path = with_motion(tmp_path, "velocity_ripple: 2 %", "velocity_ripple: 0.1 %")
+    _, options = load_options(path, shop)
+    names = [{option.encoder for option in own} for own in options.joints]
+    assert names[0] == {"rough", "smooth"}  # 60 deg/s of 4000 periods: 667 Hz
+    assert names[2] == {"rough", "smooth", "slow"}  # no speed is stated for j3
+    done = invoke("select", path, "--catalogue", shop, "--json", "--units", "200", "--visits", "3")
+    assert done.returncode == 0, done.stderr
+    design = {part["joint"]: part["encoder"] for part in json.loads(done.stdout)["design"]}
+    assert {design[name] for name in ("j1", "j2", "j4", "j5", "j7")} == {"smooth"}
+    assert {design[name] for name in ("j3", "j6")} == {"slow"}
+    tight = with_motion(tmp_path, "velocity_ripple: 2 %", "velocity_ripple: 0.0001 %")
+    refused = invoke("select", tight, "--catalogue", shop, "--units", "200", "--visits", "3")
+    assert refused.returncode == 2
+    assert "least ripple of any option" in refused.stderr
