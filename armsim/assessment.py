@@ -13,8 +13,8 @@ from armsim.criteria import (
     finite,
     integration_of_rp,
     judge_task,
-    kept_but_position,
     largest_interval,
+    passing,
     share_of,
     yield_of,
 )
@@ -22,7 +22,7 @@ from armsim.errormodel.shapes import Wave
 from armsim.formatting import show
 from armsim.model.configurations import Held
 from armsim.requirement import Verdict, combined, share_digits
-from armsim.requirement.requirement import ISO_CYCLES, Requirement, coverage_of
+from armsim.requirement.requirement import ISO_CYCLES, Requirement, coverage_of, required_at
 from armsim.results import (
     NEAR_SINGULAR,
     Acceptance,
@@ -32,7 +32,6 @@ from armsim.results import (
     Summary,
     TaskResult,
     UnitDistribution,
-    Unreachable,
     Within,
     YieldCurve,
 )
@@ -80,7 +79,7 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
     if poses.along is not None:
         table.column("along")[:] = poses.along
     worst = int(np.argmax(table.column("error.at_coverage")))
-    return Judged(task.name, table, worst, _summary(scenario, task, poses.unreachable, table, worst, sample))
+    return Judged(task.name, table, worst, _summary(scenario, task, poses, table, worst, sample))
 
 
 def judge_all(scenario: Scenario, found: Sequence[PoseSet], samples: Sequence[TaskSample]) -> tuple[Judged, ...]:
@@ -104,7 +103,7 @@ def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
 
 def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
     """Everything that is known of a task."""
-    machine = scenario.machine
+    machine, required = scenario.machine, required_at(scenario.requirement, task.name)
     judged = judge(scenario, task, poses, sample)
     table, worst = judged.table, judged.worst
     ap, rp, *_ = np.sort(attained_at(job, worst, poses.configurations)[0], axis=1)
@@ -130,14 +129,15 @@ def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample
         grid=poses.grid,
         notes=tuple(_notes(job, poses)),
         maps=poses.maps,
-        yield_curve=_yield_curve(scenario.requirement, sample),
-        acceptance=_acceptance(scenario.requirement, job, poses, table, name_key(f"test of {task.name}")),
+        yield_curve=_yield_curve(required, poses.configurations.is_path, sample),
+        acceptance=_acceptance(required, job, poses, table, name_key(f"test of {task.name}")),
     )
 
 
-def _yield_curve(requirement: Requirement | None, sample: TaskSample) -> YieldCurve:
+def _yield_curve(requirement: Requirement | None, path: bool, sample: TaskSample) -> YieldCurve:
     accuracy = sample.worst[0]
-    fit = accuracy if requirement is None else accuracy[kept_but_position(requirement, sample)]
+    otherwise = passing(requirement, path, sample.extremes, sample.operating, without="position")[0]
+    fit = accuracy if requirement is None else accuracy[otherwise]
     ordered, units = np.sort(fit), len(accuracy)
     asked = [] if requirement is None else [requirement.position]
     steps = np.quantile(accuracy, np.linspace(0.0, 1.0, YIELD_POINTS))
@@ -154,7 +154,7 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
     out: list[Measure] = []
     accuracy, repeatability = sample.worst[:2]
     doubt = integration_of_rp(table)
-    if poses.configurations.directions is not None:
+    if poses.configurations.is_path:
         out.append(measures.measure("AT", "path accuracy", "8.2", "whole path", accuracy))
         out.append(measures.measure("RT", "path repeatability", "8.3", "whole path", repeatability, doubt))
         return out
@@ -180,7 +180,7 @@ def _acceptance(
     requirement: Requirement | None, job: Job, poses: PoseSet, table: PoseTable, task: int
 ) -> Acceptance | None:
     """A test of few cycles, at all poses of a task of few, else where AP and RP are largest; none on a path."""
-    if poses.configurations.directions is not None:
+    if poses.configurations.is_path:
         return None
     numbers = list(range(len(poses.names)))
     if poses.grid is not None or len(numbers) > MOST_TESTED:
@@ -242,12 +242,12 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
 def _summary(
     scenario: Scenario,
     task: Task,
-    unreachable: tuple[Unreachable, ...],
+    searched: PoseSet,
     poses: PoseTable,
     worst: int,
     sample: TaskSample,
 ) -> Summary:
-    requirement = scenario.requirement
+    requirement = required_at(scenario.requirement, task.name)
     top = poses[worst]
     scatter, of_bias = (poses.over_task(poses.column(path)) for path in ("shares", "bias_shares"))
     groups: dict[str, float] = {}
@@ -263,8 +263,11 @@ def _summary(
     bias = float(scatter[-1])
     visits = float(poses.over_task(poses.column("visit_share")))
     units = float(scatter[:-1].sum()) - visits
-    lost, limits = [point.name for point in unreachable], " or ".join(limits_stated(scenario.machine))
-    judgements = judge_task(Evidence(requirement, poses, worst, sample, lost, task.must_reach, limits))
+    lost, limits = [point.name for point in searched.unreachable], " or ".join(limits_stated(scenario.machine))
+    evidence = Evidence(
+        requirement, poses, worst, sample, lost, task.must_reach, limits, searched.configurations.is_path
+    )
+    judgements = judge_task(evidence)
     (rp,) = stats.unit_quantiles(sample.worst[1], (stats.LEVEL,), integration_of_rp(poses))
     verdicts = poses.column("first_order.validation.verdict")[:, 0].astype(int)
     agrees: dict[str, int] = {verdict: int(np.count_nonzero(verdicts == code)) for code, verdict in enumerate(VERDICTS)}
@@ -280,7 +283,7 @@ def _summary(
         causes=causes,
         lives={"unit": units, "visit": visits, "bias": bias},
         first_order_agrees=agrees,
-        yield_=None if requirement is None else yield_of(sample),
+        yield_=None if requirement is None else yield_of(evidence),
         state=combined(judgements),
         judgements=judgements,
         within=None if requirement is None else _within(poses, requirement),

@@ -315,7 +315,7 @@ class Study:
         needed = growth.bytes_needed(sum(len(own.names) for own in poses), plan)
         if needed > memory:
             raise RunError(f"a population that grows to {plan.units} units takes {needed} bytes, allowed {memory}")
-        job = growth.job_of(scenario.machine, plan, self._coverage, scenario.requirement)
+        job = growth.job_of(scenario.machine, plan, self._coverage)
         try:
             population = growth.Growing(job, self._asked(poses), workers or processors(), stopped)
             yield Answer(0, tuple(population.first_order()), (), None)
@@ -365,5 +365,5 @@ class Study:
         afterwards: int = 0,
     ) -> Samples:
         scenario, where = self.scenario, (workers, memory, processes, cluster, longest, afterwards)
-        with sampling(scenario.machine, scenario.requirement, self._coverage, *where) as place:
+        with sampling(scenario.machine, self._coverage, *where) as place:
             return place.run(scenario.plan, self._asked(found), progress, note)

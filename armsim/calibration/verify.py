@@ -185,7 +185,7 @@ def _directions_of(arm: MeasuredArm, study: Study, joints: Mapping[str, Array]) 
     if not poses:
         return ()
     where = Configurations(np.array([joints[name] for name in poses]))
-    job = job_of(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL, None)
+    job = job_of(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL)
     population = direction_variation(job, where, range(len(poses)), ["full"] * len(poses))
     out = []
     for name, units in zip(poses, population, strict=True):

@@ -12,13 +12,11 @@ from armsim.criteria.evidence import (
     finite,
     first_order_quantile,
     integration_of_rp,
-    kept_but_position,
     largest_interval,
     share_of,
-    yield_of,
 )
 from armsim.criteria.of_joints import RIPPLE, judge_joints
-from armsim.criteria.of_tasks import CRITERIA
+from armsim.criteria.of_populations import CRITERIA, limits_of_arms, passing, smallest_limit, yield_of
 from armsim.formatting import percent
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
@@ -33,10 +31,12 @@ __all__ = [
     "integration_of_rp",
     "judge_joints",
     "judge_task",
-    "kept_but_position",
     "largest_interval",
+    "limits_of_arms",
+    "passing",
     "required_in_words",
     "share_of",
+    "smallest_limit",
     "yield_of",
 ]
 
@@ -51,7 +51,11 @@ def required_in_words(requirement: Requirement | None) -> str:
     """Everything that is required, in words."""
     if requirement is None:
         return "nothing"
-    parts = [criterion.required(requirement) for criterion in CRITERIA]
+    parts = [part for criterion in CRITERIA if (part := criterion.required(requirement))]
     if requirement.velocity_ripple is not None:
         parts.append(f"{RIPPLE} within {percent(requirement.velocity_ripple)}")
-    return ", ".join(part for part in parts if part)
+    tasks = []
+    for name in requirement.tasks:
+        at_task = (criterion.required(requirement.of(name)) for criterion in CRITERIA)
+        tasks.append(f"for {name} {' and '.join(part for part in at_task if part and part not in parts)}")
+    return "; ".join([", ".join(parts), *tasks])

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.formatting import Kind, percent, show
-from armsim.requirement.requirement import Requirement, unit_limits
+from armsim.requirement.requirement import Requirement
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import Interval
 from armsim.results.summary import Yield
@@ -27,6 +26,7 @@ class Evidence:
     Parameters
     ----------
     requirement : Requirement, optional
+        At this task.
     poses : PoseTable
         As sampled.
     worst : int
@@ -38,6 +38,8 @@ class Evidence:
         Whether all of them must be reached.
     operation : str
         The limits of operation that the machine states, in words; empty for none.
+    path : bool
+        Whether the poses follow each other along a path.
     """
 
     requirement: Requirement | None
@@ -47,11 +49,12 @@ class Evidence:
     unreachable: Sequence[str]
     must_reach: bool
     operation: str
+    path: bool
 
     @property
     def units(self) -> int:
         """Built arms sampled."""
-        return len(self.sample.passing)
+        return len(self.sample.operating)
 
 
 def arms_kept(requirement: Requirement | None) -> float:
@@ -111,40 +114,9 @@ def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None
     return Yield(passed / units, interval, passed, units)
 
 
-def yield_of(sample: TaskSample) -> Yield:
-    """Share of the units of a sample that pass, its interval spanning those that the integration of RP leaves open."""
-    return share_of(sample.passing, sample.passing_bounds)
-
-
 def integration_of_rp(poses: PoseTable) -> float:
     """Half-width of the integration of RP at the pose where that is largest. [m]"""
     return float(poses.column("integration")[int(np.argmax(poses.column("repeatability.p95")))])
-
-
-UNIT_NAMES = ("AP", "RP", "orientation AP", "orientation RP")
-"""What every unit has, in the order of `unit_limits`."""
-
-
-def kept_but_position(requirement: Requirement, sample: TaskSample) -> NDArray[np.bool_]:
-    """Units that keep all that a unit can keep but the limit of AP, shape (units,)."""
-    out = sample.operating.copy()
-    for worst, limit in zip(sample.worst[1:], unit_limits(requirement)[1:], strict=True):
-        if limit is not None:
-            out &= worst <= limit
-    return out
-
-
-def losses(requirement: Requirement, evidence: Evidence) -> str:
-    """What units fail by, the most frequent first; a unit may fail by several."""
-    shares: dict[str, float] = {}
-    for name, worst, limit in zip(UNIT_NAMES, evidence.sample.worst, unit_limits(requirement), strict=True):
-        if limit is not None:
-            kind: Kind = "rad" if name.startswith("orientation") else "m"
-            shares[f"{name} above {show(limit, kind)}"] = float(np.mean(worst > limit))
-    if evidence.operation:
-        shares[evidence.operation] = float(np.mean(~evidence.sample.operating))
-    failing = sorted((item for item in shares.items() if item[1] > 0), key=lambda item: -item[1])
-    return ", ".join(f"{name} in {percent(share, 2)}" for name, share in failing)
 
 
 def first_order_quantile(poses: PoseTable, coverage: float) -> Array:

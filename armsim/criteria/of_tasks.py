@@ -1,4 +1,4 @@
-"""The criteria that are judged at every task."""
+"""The criteria that a built arm can keep or not at a task."""
 
 from __future__ import annotations
 
@@ -13,24 +13,53 @@ from armsim.criteria.evidence import (
     first_order_quantile,
     integration_of_rp,
     largest_interval,
-    losses,
     surely_above,
-    yield_of,
 )
 from armsim.formatting import percent
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement, coverage_of
+from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable
 from armsim.sampling import statistics as stats
 
-MOST_NAMED = 5
-"""Points out of reach, at most, that a sentence names."""
+
+def of_arms(
+    criterion: Criterion, evidence: Evidence, phrase: str, largest: str, share: float | None = None
+) -> Judgement | None:
+    """The judgement on a figure that so large a share of the built arms keeps to; None where it is not limited.
+
+    Parameters
+    ----------
+    criterion : Criterion
+    evidence : Evidence
+    phrase : str
+        Finding, with ``{share}`` and the figure.
+    largest : str
+        Column of the poses whose largest tells where.
+    share : float, optional
+        Of the arms; judged with a limit or without. That of the yield, where limited, if not given.
+    """
+    if share is None and criterion.stated(evidence) is None:
+        return None
+    share, poses, number = share or arms_kept(evidence.requirement), evidence.poses, criterion.figure
+    assert number is not None
+    values = evidence.sample.worst[number]
+    doubt = integration_of_rp(poses) if number is Figure.REPEATABILITY else 0.0
+    (figure,) = stats.unit_quantiles(values, (share,), doubt)
+    return Judgement.of(
+        criterion.name, criterion.statistic(evidence.requirement), phrase.format(share=percent(share)), figure.value,
+        figure.interval or (surely_above(values, share), math.inf), criterion.stated(evidence), evidence.units,
+        poses.names[int(np.argmax(poses.column(largest)))], criterion.quantity, quantile=share,
+    )  # fmt: skip
 
 
 class Position(Criterion):
     """Quantile at the coverage of the tool-point error, at every pose."""
 
     name = "position"
+    errors = "error"
+    figure = Figure.ACCURACY
+    figure_name = "AP"
 
     def statistic(self, requirement: Requirement | None) -> str:
         return f"{percent(coverage_of(requirement))} of errors"
@@ -38,7 +67,7 @@ class Position(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.position
 
-    def told(self, requirement: Requirement | None) -> bool:
+    def shown(self, requirement: Requirement | None, path: bool) -> bool:
         return True
 
     def judge(self, evidence: Evidence) -> Judgement | None:
@@ -61,6 +90,8 @@ class Repeatability(Criterion):
     """
 
     name = "repeatability"
+    figure = Figure.REPEATABILITY
+    figure_name = "RP"
 
     def statistic(self, requirement: Requirement | None) -> str:
         return f"RP of {percent(self._arms(requirement))} of arms"
@@ -68,18 +99,15 @@ class Repeatability(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.repeatability
 
-    def told(self, requirement: Requirement | None) -> bool:
+    def shown(self, requirement: Requirement | None, path: bool) -> bool:
         return True
 
+    def arms(self, requirement: Requirement) -> float | None:
+        return arms_kept(requirement)
+
     def judge(self, evidence: Evidence) -> Judgement | None:
-        share, poses = self._arms(evidence.requirement), evidence.poses
-        (rp,) = stats.unit_quantiles(evidence.sample.worst[1], (share,), integration_of_rp(poses))
-        return Judgement.of(
-            self.name, self.statistic(evidence.requirement), f"{percent(share)} of arms repeat within {{}} (RP)",
-            rp.value, rp.interval or (surely_above(evidence.sample.worst[1], share), math.inf),
-            self.stated(evidence), evidence.units,
-            poses.names[int(np.argmax(poses.column("repeatability.p95")))], quantile=share,
-        )  # fmt: skip
+        share = self._arms(evidence.requirement)
+        return of_arms(self, evidence, "{share} of arms repeat within {{}} (RP)", "repeatability.p95", share)
 
     def _arms(self, requirement: Requirement | None) -> float:
         if requirement is None or requirement.repeatability is None:
@@ -91,7 +119,10 @@ class Orientation(Criterion):
     """Quantile at the coverage of the angle between attained and commanded orientation, at every pose."""
 
     name = "orientation"
+    errors = "orientation_error"
     quantity = "angle"
+    figure = Figure.ORIENTATION_ACCURACY
+    figure_name = "orientation AP"
 
     def statistic(self, requirement: Requirement | None) -> str:
         return f"{percent(coverage_of(requirement))} of orientation errors"
@@ -119,6 +150,8 @@ class OrientationRepeatability(Criterion):
 
     name = "orientation repeatability"
     quantity = "angle"
+    figure = Figure.ORIENTATION_REPEATABILITY
+    figure_name = "orientation RP"
 
     def statistic(self, requirement: Requirement | None) -> str:
         return f"orientation RP of {percent(arms_kept(requirement))} of arms"
@@ -126,83 +159,62 @@ class OrientationRepeatability(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.orientation_repeatability
 
+    def arms(self, requirement: Requirement) -> float | None:
+        return arms_kept(requirement)
+
     def judge(self, evidence: Evidence) -> Judgement | None:
-        if self.stated(evidence) is None:
-            return None
-        share, poses = arms_kept(evidence.requirement), evidence.poses
-        (rp,) = stats.unit_quantiles(evidence.sample.worst[3], (share,))
-        phrase = f"{percent(share)} of arms repeat the orientation within {{}}"
-        return Judgement.of(
-            self.name, self.statistic(evidence.requirement), phrase, rp.value,
-            rp.interval or (surely_above(evidence.sample.worst[3], share), math.inf),
-            self.stated(evidence), evidence.units,
-            poses.names[int(np.argmax(poses.column("orientation_repeatability.p95")))], self.quantity, quantile=share,
-        )  # fmt: skip
+        phrase = "{share} of arms repeat the orientation within {{}}"
+        return of_arms(self, evidence, phrase, "orientation_repeatability.p95")
 
 
-class YieldOfArms(Criterion):
-    """Share of built arms that keep AP, RP and the limits of operation at every pose."""
+class PathAccuracy(Criterion):
+    """AT of ISO 9283:1998, 8.2, that a share of the built arms keeps to: the largest AP of an arm along a path."""
 
-    name = "yield"
-    quantity = "share"
-    at_least = True
+    name = "path accuracy"
+    figure = Figure.ACCURACY
+    figure_name = "AT"
+    along_paths = True
 
     def statistic(self, requirement: Requirement | None) -> str:
-        return "yield"
+        return f"AT of {percent(arms_kept(requirement))} of arms"
 
     def limit(self, requirement: Requirement) -> float | None:
-        return requirement.yield_
+        return requirement.path_accuracy
 
-    def told(self, requirement: Requirement | None) -> bool:
-        return requirement is not None
+    def arms(self, requirement: Requirement) -> float | None:
+        return arms_kept(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        if evidence.requirement is None:
-            return None
-        share, lost = yield_of(evidence.sample), losses(evidence.requirement, evidence)
-        return Judgement.of(
-            self.name, self.name, "{} of arms pass", share.value, share.interval, self.stated(evidence),
-            evidence.units, quantity=self.quantity, at_least=self.at_least, cause=lost,
-        )  # fmt: skip
+        return of_arms(self, evidence, "{share} of arms follow the path within {{}} (AT)", "accuracy.p95")
 
 
-class Reach(Criterion):
-    """Every named pose can be taken."""
+class PathRepeatability(Criterion):
+    """RT of ISO 9283:1998, 8.3, that a share of the built arms keeps to: the largest RP of an arm along a path."""
 
-    name = "reach"
-    quantity = "count"
+    name = "path repeatability"
+    figure = Figure.REPEATABILITY
+    figure_name = "RT"
+    along_paths = True
 
     def statistic(self, requirement: Requirement | None) -> str:
-        return "points out of reach"
+        return f"RT of {percent(arms_kept(requirement))} of arms"
 
     def limit(self, requirement: Requirement) -> float | None:
-        return 0.0
+        return requirement.path_repeatability
 
-    def required(self, requirement: Requirement) -> str:
-        return ""  # goes without saying
-
-    def told(self, requirement: Requirement | None) -> bool:
-        return False  # only where points are lost
+    def arms(self, requirement: Requirement) -> float | None:
+        return arms_kept(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        lost = evidence.unreachable
-        if evidence.requirement is None or not (evidence.must_reach and lost):
-            return None
-        more = f" and {len(lost) - MOST_NAMED} more" if len(lost) > MOST_NAMED else ""
-        named = ", ".join(lost[:MOST_NAMED]).replace("{", "{{").replace("}", "}}")
-        count = float(len(lost))
-        return Judgement.of(
-            self.name, self.statistic(None), f"{named}{more} cannot be reached", count, (count, count),
-            self.stated(evidence), evidence.units, quantity=self.quantity,
-        )  # fmt: skip
+        return of_arms(self, evidence, "{share} of arms repeat the path within {{}} (RT)", "repeatability.p95")
 
 
-CRITERIA: tuple[Criterion, ...] = (
+KEPT_BY_ARMS: tuple[Criterion, ...] = (
     Position(),
     Repeatability(),
     Orientation(),
     OrientationRepeatability(),
-    YieldOfArms(),
-    Reach(),
+    PathAccuracy(),
+    PathRepeatability(),
 )
-"""What is told of every task, with or without a limit."""
+"""What a built arm can keep or not, so that it counts for the yield."""

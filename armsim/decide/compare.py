@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.decide import decision_records
-from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
+from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, repeatability, yield_difference
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.requirement.requirement import Requirement
@@ -185,7 +185,7 @@ def compare(
                     name,
                     at_worst_pose(one, two),
                     repeatability(one, two),
-                    passing(one, two),
+                    yield_difference(one, two, studies[0].scenario.requirement),
                     results[other].price - results[0].price,
                     one.table.names,
                     two.table.column("error.at_coverage") - one.table.column("error.at_coverage"),

@@ -9,7 +9,9 @@ from functools import cached_property
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.criteria import passing
 from armsim.model.configurations import Configurations
+from armsim.requirement.requirement import Requirement
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.chunk import CHUNK, Job, attained_at
 from armsim.sampling.executors import in_order
@@ -98,11 +100,13 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
     return beside(change, max(values))
 
 
-def passing(one: Evaluated, other: Evaluated) -> Difference | None:
-    """Other less one: the yield; None without a requirement."""
-    if one.job.requirement is None:
+def yield_difference(one: Evaluated, other: Evaluated, requirement: Requirement | None) -> Difference | None:
+    """Other less one: the yield at a task; None without a requirement."""
+    if requirement is None:
         return None
-    return share_difference(*(side.sampled.tasks[side.number].passing for side in (one, other)))
+    limits, path = requirement.of(one.name), one.configurations.is_path
+    samples = (side.sampled.tasks[side.number] for side in (one, other))
+    return share_difference(*(passing(limits, path, sample.extremes, sample.operating)[0] for sample in samples))
 
 
 def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progress, what: str) -> Array:

@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.assessment import Judged
+from armsim.criteria import passing
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose
 from armsim.model.machine import Machine
 from armsim.processors import processors
+from armsim.requirement.requirement import required_at
 from armsim.results import Result
 from armsim.sampling.chunk import Job
 from armsim.sampling.paired_difference import Difference, share_difference
@@ -90,7 +92,8 @@ class Probe:
             Evaluated(task.name, task.poses, sampled, poses.configurations, n)
             for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))
         ]
-        surveys = [survey(job, side.configurations, threads) for side in sides]
+        required = study.scenario.requirement is not None
+        surveys = [survey(job, side.configurations, threads, required) for side in sides]
         ratios = []
         for side, own in zip(sides, surveys, strict=True):
             rms = np.sqrt(own.mean_square)
@@ -101,8 +104,9 @@ class Probe:
         """What another machine does, of every task; it draws the same numbers for what it has in common."""
         plan, job = self.job.plan, self.job
         drawn = Drawn(machine.terms, plan, True) if job.layout.unit_block >= plan.units else None
-        with_it = Job(machine, plan, job.coverage, job.requirement, job.layout, drawn=drawn)
-        changed = [survey(with_it, side.configurations, self.workers) for side in self.sides]
+        with_it = Job(machine, plan, job.coverage, job.layout, drawn=drawn)
+        required = self.study.scenario.requirement
+        changed = [survey(with_it, side.configurations, self.workers, required is not None) for side in self.sides]
         foretold = [ratio * np.sqrt(own.mean_square) for ratio, own in zip(self.ratios, changed, strict=True)]
         near = [np.flatnonzero(own >= NEAR_WORST * own.max()) for own in foretold]
         study = self.study.with_scenario(machine=machine)
@@ -118,9 +122,10 @@ class Probe:
         out = []
         for n, (side, task) in enumerate(zip(self.sides, judged, strict=True)):
             other = Evaluated(task.name, task.table, sampled, few[n].configurations, n)
-            both = self.surveys[n].passing, changed[n].passing
-            passed = None if job.requirement is None else share_difference(*both)
-            out.append(Moved(at_worst_pose(side, other), passed))
+            limits, path = required_at(required, task.name), side.configurations.is_path
+            surveys = self.surveys[n], changed[n]
+            both = (passing(limits, path, seen.extremes, seen.operating)[0] for seen in surveys)
+            out.append(Moved(at_worst_pose(side, other), None if required is None else share_difference(*both)))
         return out
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import fields, replace
 from typing import Any
 
 from armsim.documents.from_spec import Place, build
@@ -10,6 +12,7 @@ from armsim.documents.tool_orientation import build_holding, joint_positions, jo
 from armsim.documents.waypoints import read_waypoints
 from armsim.field_spec import declared
 from armsim.model.arm import Arm
+from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Command, NamedPose, Path, Poses, Task, Waypoint, kind_of
 from armsim.tasks.base import FREELY
@@ -24,6 +27,41 @@ def build_task(given: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
     if fault is not None:
         raise source.error((*at, fault.key), fault.found, fault.accepted)
     return task
+
+
+def with_task_limits(
+    requirement: Requirement | None, documents: Sequence[Any], tasks: Sequence[Task | None], source: Source
+) -> Requirement | None:
+    """The requirement of a scenario with the limits that its tasks state.
+
+    Raises
+    ------
+    InputError
+        A task states none although it has the key, the scenario states none, or limits of paths stand where no path is.
+    """
+    limits: dict[str, TaskLimits] = {}
+    for number, document in enumerate(documents):
+        if document.requirement is None:
+            continue
+        at = ("tasks", number, "requirement")
+        limits[document.name] = build(TaskLimits, document.requirement, Place(source, at, "rotation", "of a task"))
+        if requirement is None:
+            accepted = "requirement: {position: 100 um, ...} of the scenario, in whose place a task states its own"
+            raise source.error(at, "without a requirement of the scenario", accepted)
+        if not document.requirement.model_fields_set:
+            raise source.error(at, "no limit", ", ".join(field.name.rstrip("_") for field in fields(TaskLimits)))
+    for number, task in enumerate(tasks):
+        stated = limits.get(task.name) if task is not None and not task.is_path else None
+        _refuse_path_limits(stated, ("tasks", number, "requirement"), "of a task that is no path", source)
+    if not any(task is None or task.is_path for task in tasks):
+        _refuse_path_limits(requirement, ("requirement",), "without a task that is a path", source)
+    return None if requirement is None else replace(requirement, tasks=limits)
+
+
+def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, found: str, source: Source) -> None:
+    for key in ("path_accuracy", "path_repeatability"):
+        if limits is not None and getattr(limits, key) is not None:
+            raise source.error((*at, key), found, "a limit of the path AT or RT, at a task of kind path")
 
 
 def _declared(given: Any, arm: Arm, source: Source, at: KeyPath) -> Task:

@@ -11,7 +11,7 @@ from textwrap import shorten
 from typing import Any
 
 from armsim.documents.arm_document import ArmDocument, URDFKinematics, build_arm
-from armsim.documents.build_tasks import build_task
+from armsim.documents.build_tasks import build_task, with_task_limits
 from armsim.documents.calibration_document import build_calibration
 from armsim.documents.catalogue_document import CatalogueDocument, entry_of, parted
 from armsim.documents.catalogue_options import limit_problems, offered
@@ -104,6 +104,8 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
         fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
         stated = {name: getattr(new.plan, name) for path, name in fields.items() if path in changes}
         parts["plan"] = replace(scenario.plan, **stated)
+    if "tasks" in parts and "requirement" not in parts and scenario.requirement and new.requirement:
+        parts["requirement"] = replace(scenario.requirement, tasks=new.requirement.tasks)
     sources = {os.path.realpath(file.path): file for file in new.sources}
     for file, _ in source.elsewhere.values():
         if file.sha256:  # what the command line says is no file
@@ -190,6 +192,7 @@ class _Loader:
         if requirement is not None and requirement.velocity_ripple is not None and document.motion is None:
             ripple, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
             wrong.problems.append(source.problem(ripple, "without motion", accepted))
+        requirement = wrong.of(with_task_limits, requirement, document.tasks, tasks, source)
         calibration = None
         if document.calibration is not None:
             given, known = document.calibration, tuple(task for task in tasks if task is not None)

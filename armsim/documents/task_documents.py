@@ -18,8 +18,9 @@ from armsim.documents.fields import (
     quantity,
     wrong,
 )
-from armsim.documents.from_spec import extended
+from armsim.documents.from_spec import As, document_of, extended
 from armsim.field_spec import declared
+from armsim.requirement.requirement import TaskLimits
 from armsim.tasks import KINDS, Path, Poses, Task
 from armsim.tasks.path import arc
 
@@ -48,7 +49,13 @@ class PostureDocument(Document):
         return self
 
 
-class HoldingDocument(Document):
+class LimitedDocument(Document):
+    """What every task may state: limits of its own."""
+
+    requirement: Annotated[Any, As(document_of(TaskLimits))] | None = None
+
+
+class HoldingDocument(LimitedDocument):
     """How the tool is held, and by which posture of the arm."""
 
     tool: Turns | None = None
@@ -88,7 +95,7 @@ class PoseDocument(Document):
         return self
 
 
-class PosesDocument(Document):
+class PosesDocument(LimitedDocument):
     """Named poses."""
 
     kind: Literal["poses"]
@@ -149,7 +156,7 @@ def _document(own: type[Task]) -> Any:
         return BY_HAND[own]
     held = any(field.key.kind == "holding" for field in declared(own))
     more = {"kind": (Literal[own.kind], ...)}
-    return extended(own, f"{own.__name__}Document", more, base=HoldingDocument if held else Document)
+    return extended(own, f"{own.__name__}Document", more, base=HoldingDocument if held else LimitedDocument)
 
 
 TASKS: Any = Union[tuple(_document(own) for own in KINDS)]  # noqa: UP007  made at run time

@@ -49,6 +49,11 @@ class Configurations:
         return Configurations(self.joints[index], speeds, directions, tangents, self.numbers[index])
 
     @property
+    def is_path(self) -> bool:
+        """Whether the arm goes from pose to pose along a path."""
+        return self.directions is not None
+
+    @property
     def numbers(self) -> NDArray[np.int64]:
         """The keys, shape (P,)."""
         return np.arange(len(self.joints), dtype=np.int64) if self.keys is None else self.keys

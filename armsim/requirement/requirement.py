@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+import dataclasses
+from collections.abc import Mapping
+from typing import Annotated, Any
 
 from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass as checked
@@ -14,29 +16,16 @@ ISO_CYCLES = 30
 
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
-class Requirement:
-    """What the tool must hold. ``position`` and ``repeatability`` in m, ``orientation`` and
-    ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
+class TaskLimits:
+    """What a task requires in place of the scenario's limits; None where it states nothing. [m, rad, shares]"""
 
-    ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
-    """
-
-    position: float = key(..., "length", "limit of the error of the tool point", least=0.0, above=True)
-    coverage: float = key(0.95, "ratio", "share of errors that keep to it at every pose", least=0.01, most=0.9999)
+    position: float | None = key(None, "length", "limit of the error of the tool point", least=0.0, above=True)
     repeatability: float | None = key(
         None, "length", "limit of the repeatability RP of a built arm", least=0.0, above=True
     )
     yield_: Annotated[float | None, Field(alias="yield")] = key(
         None, "ratio", "share of built arms that must pass", least=0.0, above=True, most=1.0, alias="yield"
     )
-    velocity_ripple: float | None = key(
-        None, "ratio", "ripple and noise of the speed of every joint whose motion is stated, rms over the speed, that "
-        "95 % of built arms keep to", least=0.0, above=True, most=1.0,
-    )  # fmt: skip
-    test_cycles: int = key(
-        ISO_CYCLES, "count", "visits per pose of the acceptance test simulated beside", least=2, most=10_000,
-        why="no test has more",
-    )  # fmt: skip
     orientation: float | None = key(
         None,
         "angle",
@@ -48,6 +37,59 @@ class Requirement:
         None, "angle", "limit of the repeatability of the orientation of a built arm, three standard deviations about "
         "the axis about which it scatters most", least=0.0, above=True,
     )  # fmt: skip
+    path_accuracy: float | None = key(
+        None, "length", "limit of the path accuracy AT of a built arm along every path", least=0.0, above=True
+    )
+    path_repeatability: float | None = key(
+        None, "length", "limit of the path repeatability RT of a built arm along every path", least=0.0, above=True
+    )
+
+
+def _limit(name: str) -> Any:
+    """A field of the requirement that is declared in `TaskLimits`."""
+    (declared,) = (field for field in dataclasses.fields(TaskLimits) if field.name == name)
+    return dataclasses.field(default=None, metadata=declared.metadata)
+
+
+@checked(frozen=True, config=ConfigDict(populate_by_name=True))
+class Requirement:
+    """What the tool must hold. ``position``, ``repeatability``, ``path_accuracy`` and ``path_repeatability`` in m,
+    ``orientation`` and ``orientation_repeatability`` in rad, ``coverage`` and ``yield`` as shares.
+
+    ``test_cycles``: visits per pose of the acceptance test that is simulated beside; they decide nothing.
+    ``tasks``: limits of single tasks, by their names, each in place of the scenario's.
+    """
+
+    position: float = key(..., "length", "limit of the error of the tool point", least=0.0, above=True)
+    coverage: float = key(0.95, "ratio", "share of errors that keep to it at every pose", least=0.01, most=0.9999)
+    repeatability: float | None = _limit("repeatability")
+    yield_: Annotated[float | None, Field(alias="yield")] = _limit("yield_")
+    velocity_ripple: float | None = key(
+        None, "ratio", "ripple and noise of the speed of every joint whose motion is stated, rms over the speed, that "
+        "95 % of built arms keep to", least=0.0, above=True, most=1.0,
+    )  # fmt: skip
+    test_cycles: int = key(
+        ISO_CYCLES, "count", "visits per pose of the acceptance test simulated beside", least=2, most=10_000,
+        why="no test has more",
+    )  # fmt: skip
+    orientation: float | None = _limit("orientation")
+    orientation_repeatability: float | None = _limit("orientation_repeatability")
+    path_accuracy: float | None = _limit("path_accuracy")
+    path_repeatability: float | None = _limit("path_repeatability")
+    tasks: Mapping[str, TaskLimits] = dataclasses.field(default_factory=dict)
+
+    def of(self, task: str) -> Requirement:
+        """What is required at a task: the limits that it states, the scenario's where it states none."""
+        limits = self.tasks.get(task)
+        names = () if limits is None else (field.name for field in dataclasses.fields(limits))
+        stated = {name: value for name in names if (value := getattr(limits, name)) is not None}
+        return dataclasses.replace(self, tasks={}, **stated)
+
+    def of_errors(self) -> Requirement:
+        """The same without what single arms must keep."""
+        of_arms: dict[str, Any] = dict.fromkeys(("repeatability", "yield_", "path_accuracy", "path_repeatability"))
+        tasks = {name: dataclasses.replace(limits, **of_arms) for name, limits in self.tasks.items()}
+        return dataclasses.replace(self, **of_arms, tasks=tasks)
 
 
 UNSTATED_COVERAGE = 0.95
@@ -59,8 +101,6 @@ def coverage_of(requirement: Requirement | None) -> float:
     return UNSTATED_COVERAGE if requirement is None else requirement.coverage
 
 
-def unit_limits(requirement: Requirement) -> tuple[float | None, ...]:
-    """Limits of what every built arm has: AP, RP [m], the same of the orientation [rad]; None where not stated."""
-    return (
-        requirement.position, requirement.repeatability, requirement.orientation, requirement.orientation_repeatability,
-    )  # fmt: skip
+def required_at(requirement: Requirement | None, task: str) -> Requirement | None:
+    """What is required at a task, as `Requirement.of`; None where the scenario requires nothing."""
+    return None if requirement is None else requirement.of(task)

@@ -18,7 +18,7 @@ from pydantic import TypeAdapter
 from armsim.arrays import Array
 from armsim.formatting import not_found, percent
 from armsim.requirement import Judgement, Verdict, combined, reasons
-from armsim.requirement.requirement import Requirement, coverage_of
+from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import PoseResult, Vector
@@ -156,6 +156,10 @@ class Result:
     def quantile(self) -> str:
         """The quantile of the errors that decides, in words: "95 % quantile"."""
         return f"{percent(coverage_of(self.requirement))} quantile"
+
+    def required_at(self, task: str) -> Requirement | None:
+        """What is required at a task; None where nothing is."""
+        return required_at(self.requirement, task)
 
     @property
     def judged(self) -> tuple[tuple[str, Judgement], ...]:

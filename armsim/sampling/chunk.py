@@ -9,14 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core.pose_kernel import Part
 from armsim.core.unit_figures import ATTAINED
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.requirement.requirement import Requirement, unit_limits
+from armsim.results.figure import Figure
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.first_order import Linearised, linearise
 from armsim.sampling.layout import Layout
@@ -42,7 +41,6 @@ class Job:
     plan : SamplingPlan
     coverage : float
         At which a quantile is asked for.
-    requirement : Requirement, optional
     layout : Layout
     batch : int
         Units of a batch by which the doubt of the quantile is judged, as many as the layout draws at a time; 0 without.
@@ -53,7 +51,6 @@ class Job:
     machine: Machine
     plan: SamplingPlan
     coverage: float
-    requirement: Requirement | None
     layout: Layout
     batch: int = 0
     drawn: Drawn | None = None
@@ -89,15 +86,59 @@ class Piece:
 
 
 @dataclass(frozen=True, eq=False)
-class Done:
-    """Rows of the poses of a piece, units that pass at all of them (as bits), largest of what every unit has.
+class Extremes:
+    """The largest over poses of what every unit has.
 
-    ``passing`` has three rows, as `passes`.
+    Parameters
+    ----------
+    worst : (ATTAINED, units) [m, m, rad, rad]
+        AP and RP of every unit, and the same of its orientation.
+    repeatability_bounds : (2, units) [m]
+        RP that the integration over the visits holds for the most and for the least possible.
     """
 
-    rows: Rows
-    passing: NDArray[np.uint8]
     worst: Array
+    repeatability_bounds: Array
+
+    @staticmethod
+    def none(units: int) -> Extremes:
+        """Of no pose."""
+        return Extremes(np.zeros((ATTAINED, units)), np.full((2, units), -np.inf))
+
+    def add(self, figures: Array, half_width: Array) -> None:
+        """Take further poses in.
+
+        Parameters
+        ----------
+        figures : (poses, ATTAINED, units) [m, m, rad, rad]
+        half_width : (poses,) [m]
+            Of the interval of the integration of RP.
+        """
+        np.maximum(self.worst, figures.max(axis=0), out=self.worst)
+        for bound, sign in zip(self.repeatability_bounds, (1.0, -1.0), strict=True):
+            np.maximum(bound, (figures[:, Figure.REPEATABILITY] + sign * half_width[:, None]).max(axis=0), out=bound)
+
+    def of_figure(self, figure: Figure) -> Array:
+        """A figure, and what it is at most and at least by the integration of RP, shape (3, units). [m or rad]"""
+        value = self.worst[figure]
+        return np.stack([value, *(self.repeatability_bounds if figure is Figure.REPEATABILITY else (value, value))])
+
+    def of(self, units: slice) -> Extremes:
+        """A view of some units."""
+        return Extremes(self.worst[:, units], self.repeatability_bounds[:, units])
+
+    def join(self, other: Extremes) -> None:
+        """Take the poses of another part in."""
+        np.maximum(self.worst, other.worst, out=self.worst)
+        np.maximum(self.repeatability_bounds, other.repeatability_bounds, out=self.repeatability_bounds)
+
+
+@dataclass(frozen=True, eq=False)
+class Done:
+    """Rows of the poses of a piece, and the largest over them of what every unit has, as of `Extremes`."""
+
+    rows: Rows
+    extremes: Extremes
 
 
 def pieces(task: int, configurations: Configurations, workers: int) -> list[Piece]:
@@ -159,8 +200,7 @@ def work(job: Job, piece: Piece) -> Done:
     table = stage.table(job, configurations)
     law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
     poses = sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
-    passing = np.ones((3, plan.units), dtype=bool)
-    worst = np.zeros((ATTAINED, plan.units))
+    extremes = Extremes.none(plan.units)
     size = min(job.layout.group, piece.end - piece.begin)
     slots = empty_slots(job.layout.slots)
     asked, coverage = asked_at(job.coverage, plan)
@@ -174,39 +214,10 @@ def work(job: Job, piece: Piece) -> Done:
             sample(poses, stage.units(job, first, units), part, asked, coverage, slots, told)
         half_width = law.half_width[low:high]
         fill_sampled(table, slice(low, high), linear, told, plan, half_width)
-        figures = told.figures[: high - low]
-        passing &= passes(figures, job.requirement, half_width)
-        np.maximum(worst, figures.max(axis=0), out=worst)
+        extremes.add(told.figures[: high - low], half_width)
     if configurations.directions is not None:
         stage.fill_first_unit(table, law, plan, range(piece.begin, piece.end))
-    return Done(table.rows[piece.begin : piece.end], np.packbits(passing, axis=1), worst)
-
-
-RP = 1
-"""Number of the repeatability among what every unit has, which is integrated."""
-
-
-def passes(figures: Array, requirement: Requirement | None, half_width: Array) -> NDArray[np.bool_]:
-    """Units whose AP and RP, of position and orientation, are within the requirement at some poses, shape (3, units).
-
-    By the estimate; for certain, and possibly, where the integration of RP leaves ``half_width`` in doubt.
-
-    Parameters
-    ----------
-    figures : (poses, ATTAINED, units)
-    requirement : Requirement, optional
-    half_width : (poses,) [m]
-    """
-    out = np.ones((3, figures.shape[2]), dtype=bool)
-    if requirement is None:
-        return out
-    for number, limit in enumerate(unit_limits(requirement)):
-        if limit is None:
-            continue
-        doubt = half_width[:, None] if number == RP else 0.0
-        for row, sign in zip(out, (0.0, 1.0, -1.0), strict=True):
-            row &= np.all(figures[:, number] + sign * doubt <= limit, axis=0)
-    return out
+    return Done(table.rows[piece.begin : piece.end], extremes)
 
 
 def attained_at(job: Job, number: int, configurations: Configurations) -> tuple[Array, Array]:

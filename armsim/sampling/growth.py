@@ -19,9 +19,8 @@ from armsim.core.kernel_digest import LANES
 from armsim.core.pose_kernel import Part, Poses, Slots, ToldPoses, pack, packed_size, unpack
 from armsim.core.sample_kernel import Tallies
 from armsim.model.machine import Machine
-from armsim.requirement.requirement import Requirement
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.chunk import Job, Stage, passes
+from armsim.sampling.chunk import Extremes, Job, Stage
 from armsim.sampling.layout import Layout
 from armsim.sampling.monte_carlo import sample
 from armsim.sampling.operation_limits import operating
@@ -74,9 +73,9 @@ class _Piece:
     counts: list[_Counts] = field(default_factory=list)
 
 
-def job_of(machine: Machine, plan: SamplingPlan, coverage: float, requirement: Requirement | None) -> Job:
+def job_of(machine: Machine, plan: SamplingPlan, coverage: float) -> Job:
     """What a population that grows up to the plan's units has in common."""
-    return Job(machine, plan, coverage, requirement, Layout(plan.units, 1, 1, 0))
+    return Job(machine, plan, coverage, Layout(plan.units, 1, 1, 0))
 
 
 def bytes_needed(poses: int, plan: SamplingPlan) -> int:
@@ -145,18 +144,18 @@ class Growing:
                 self._drawn[moving] = Drawn(piece.stage.machine.terms, self.job.plan, in_memory=True)
         keep = self._begun_to_grow and units < self.job.plan.units
         with ThreadPoolExecutor(self._workers) as pool:
-            passing = list(pool.map(lambda piece: self._grown(piece, units, keep), every))
+            grown = iter(list(pool.map(lambda piece: self._grown(piece, units, keep), every)))
         self._begun_to_grow, self._kept = True, units if keep else 0
-        found, at, fit = [], 0, operating(self.job.machine, plan)
+        found, fit = [], operating(self.job.machine, plan)
         for pieces, tables in zip(self._tasks, self._tables, strict=True):
             rows = np.concatenate([table.rows for table in tables])
-            own = np.logical_and.reduce([passing[at + i] for i in range(len(pieces))]) & fit[None]
-            worst = np.maximum.reduce([piece.figures.max(axis=0) for piece in pieces])
-            found.append(TaskSample(rows, own[0], own[1:], worst, fit))
-            at += len(pieces)
+            extremes = Extremes.none(units)
+            for _ in pieces:
+                extremes.join(next(grown))
+            found.append(TaskSample(rows, extremes, fit))
         return Samples(replace(self.job, plan=plan, drawn=None), tuple(found), None)
 
-    def _grown(self, piece: _Piece, units: int, keep: bool) -> np.ndarray:
+    def _grown(self, piece: _Piece, units: int, keep: bool) -> Extremes:
         job, plan, before = self.job, replace(self.job.plan, units=units), self._kept
         first, last = piece.rows.start, piece.rows.stop
         if piece.poses is None:
@@ -184,7 +183,9 @@ class Growing:
                 counts += [_packed(_slot_of(slots, i)) for i in range(high - low)]
         piece.squares, piece.figures, piece.sums, piece.counts = told.squares, told.figures, told.sums, counts
         fill_sampled(piece.table, piece.rows, piece.stage.linear, told, plan, piece.half_width)
-        return passes(told.figures, job.requirement, piece.half_width)
+        extremes = Extremes.none(units)
+        extremes.add(told.figures, piece.half_width)
+        return extremes
 
     def _laid_out(self, piece: _Piece) -> Poses:
         stage, rows = piece.stage, piece.rows

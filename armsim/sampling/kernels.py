@@ -73,5 +73,5 @@ def sample_a_little() -> None:
     sensor = Encoder("one", summary=SheetSummary(20.0, repeatability=Distribution("normal", 1e-6)))
     machine = Machine(arm, (Joint("j1", sensor),))
     asked = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
-    with sampling(machine, None, 0.95, 1, 2**30) as place:
+    with sampling(machine, 0.95, 1, 2**30) as place:
         place.run(SamplingPlan(64, 2, 1), asked, lambda what, done, total: None, lambda text: None)

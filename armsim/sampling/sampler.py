@@ -13,16 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.core.unit_figures import ATTAINED
 from armsim.errors import DoesNotFit, RunError, TooLong
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.processors import processors
-from armsim.requirement.requirement import Requirement
 from armsim.results import Adaptive
 from armsim.results.pose_table import PoseTable, Rows, record
 from armsim.sampling import executors
-from armsim.sampling.chunk import Job, pieces, work
+from armsim.sampling.chunk import Extremes, Job, pieces, work
 from armsim.sampling.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
 from armsim.sampling.layout import GIB, Where, lay_out
 from armsim.sampling.operation_limits import operating
@@ -59,21 +57,20 @@ class TaskSample:
     ----------
     rows : (poses,)
         Of the `PoseTable`.
-    passing : (units,) bool
-        Units that pass at every pose.
-    passing_bounds : (2, units) bool
-        Those that do for certain, and those that may, as the integration of RP leaves it in doubt.
-    worst : (ATTAINED, units) [m, m, rad, rad]
-        Largest AP and RP of every unit over the poses, and the same of its orientation.
+    extremes : Extremes
+        The largest over the poses of what every unit has.
     operating : (units,) bool
         Units that keep to the limits of operation of their sensors.
     """
 
     rows: Rows
-    passing: NDArray[np.bool_]
-    passing_bounds: NDArray[np.bool_]
-    worst: Array
+    extremes: Extremes
     operating: NDArray[np.bool_]
+
+    @property
+    def worst(self) -> Array:
+        """Largest AP and RP of every unit, the same of its orientation, shape (ATTAINED, units). [m, m, rad, rad]"""
+        return self.extremes.worst
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +87,6 @@ class Runner:
     """A machine and a place where it is sampled."""
 
     machine: Machine
-    requirement: Requirement | None
     coverage: float
     workers: int
     memory: int
@@ -140,7 +136,7 @@ class Runner:
             )
         layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
-        job = Job(self.machine, plan, self.coverage, self.requirement, layout, batch)
+        job = Job(self.machine, plan, self.coverage, layout, batch)
         seconds = expected_seconds(job, asked, self.workers) if samples > LONG_RUN else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         note(
@@ -168,18 +164,15 @@ class Runner:
             cut = pieces(task.key, task.configurations, self.workers)
             total = len(task.configurations)
             rows = np.empty(total, self._record)
-            passing = np.repeat(fit[None], 3, axis=0)
-            worst = np.zeros((ATTAINED, job.plan.units))
+            extremes = Extremes.none(job.plan.units)
             at = 0
             progress(task.name, 0, total)
             for done in executors.in_order(self.pool, self.workers, do, cut):
                 rows[at : at + len(done.rows)] = done.rows
                 at += len(done.rows)
-                # a unit passes if it passes everywhere
-                passing &= np.unpackbits(done.passing, axis=1, count=job.plan.units).astype(bool)
-                np.maximum(worst, done.worst, out=worst)
+                extremes.join(done.extremes)
                 progress(task.name, at, total)
-            out.append(TaskSample(rows, passing[0], passing[1:], worst, fit))
+            out.append(TaskSample(rows, extremes, fit))
         return tuple(out)
 
     def _judge(
@@ -215,7 +208,6 @@ def batch_units(plan: SamplingPlan, coverage: float) -> int:
 @contextmanager
 def sampling(
     machine: Machine,
-    requirement: Requirement | None,
     coverage: float,
     workers: int | None,
     memory: int,
@@ -238,4 +230,4 @@ def sampling(
         else:
             pool = stack.enter_context(executors.threads(workers))
         where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
-        yield Runner(machine, requirement, coverage, workers, memory, pool, where, longest, afterwards)
+        yield Runner(machine, coverage, workers, memory, pool, where, longest, afterwards)

@@ -1,4 +1,4 @@
-"""Which units pass, and the size of the error by first order: what a change does, without a visit sampled."""
+"""What every unit has at its worst pose, and the size of the error by first order, without a visit sampled."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import CHUNK, Job, Stage, passes
+from armsim.sampling.chunk import CHUNK, Extremes, Job, Stage
 from armsim.sampling.executors import in_order
 from armsim.sampling.monte_carlo import blocks
 from armsim.sampling.operation_limits import operating
@@ -24,32 +24,36 @@ class Surveyed:
     ----------
     mean_square : (poses,) [m^2]
         By first order.
-    passing : (units,) bool
-        Units whose AP and RP, of visits without number, are within the requirement at every pose: those of a run.
+    extremes : Extremes
+        The largest of what every unit has over the poses, in the limit of infinitely many visits: those of a run.
+    operating : (units,) bool
+        Units that keep to the limits of operation of their sensors.
     """
 
     mean_square: Array
-    passing: NDArray[np.bool_]
+    extremes: Extremes
+    operating: NDArray[np.bool_]
 
 
-def survey(job: Job, configurations: Configurations, workers: int) -> Surveyed:
-    """Look at all poses of a task; units are not looked at without a requirement."""
+def survey(job: Job, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
+    """Look at all poses of a task; what every unit has stays at nothing where it is not asked for."""
 
-    def chunk(first: int) -> tuple[Array, NDArray[np.bool_]]:
-        own = configurations[first : first + CHUNK]
-        stage = Stage.of(job, own)
-        passing = np.ones(job.plan.units, dtype=bool)
-        if job.requirement is not None:
+    def chunk(first: int) -> tuple[Array, Extremes]:
+        part = configurations[first : first + CHUNK]
+        stage = Stage.of(job, part)
+        extremes = Extremes.none(job.plan.units)
+        if with_units:
             law = stage.sampler.law(stage.tangents)
             for first_unit, units in blocks(job.plan.units, job.layout.unit_block):
-                drawn, those = stage.units(job, first_unit, units), slice(first_unit, first_unit + units)
-                for pose in range(len(own)):
+                drawn, block = stage.units(job, first_unit, units), extremes.of(slice(first_unit, first_unit + units))
+                for pose in range(len(part)):
                     figures = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
-                    passing[those] &= passes(figures[None], job.requirement, law.half_width[pose : pose + 1])[0]
-        return stage.linear.mean_square, passing
+                    block.add(figures[None], law.half_width[pose : pose + 1])
+        return stage.linear.mean_square, extremes
 
     with ThreadPoolExecutor(workers) as pool:
-        found = list(in_order(pool, workers, chunk, range(0, len(configurations), CHUNK)))
-    fit = operating(job.machine, job.plan) if job.requirement is not None else np.ones(job.plan.units, dtype=bool)
-    passing = np.logical_and.reduce([fit, *(own[1] for own in found)])
-    return Surveyed(np.concatenate([own[0] for own in found]), passing)
+        parts = list(in_order(pool, workers, chunk, range(0, len(configurations), CHUNK)))
+    extremes = Extremes.none(job.plan.units)
+    for _, part in parts:
+        extremes.join(part)
+    return Surveyed(np.concatenate([squares for squares, _ in parts]), extremes, operating(job.machine, job.plan))

@@ -99,6 +99,8 @@ class Task(ABC):
     kind: ClassVar[str]
     must_reach: ClassVar[bool] = False
     """Whether every pose must be reached, so that one out of reach fails the requirement."""
+    is_path: ClassVar[bool] = False
+    """Whether the tool follows a path, along which AT and RT are judged."""
     one_by_one: ClassVar[bool] = False
     """Whether its poses are few and have names that a reader knows."""
     name: str

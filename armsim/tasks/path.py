@@ -58,6 +58,7 @@ class Path(Task):
     """
 
     kind = "path"
+    is_path = True
     must_reach = True
     name: str
     step: float

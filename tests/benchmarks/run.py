@@ -151,7 +151,7 @@ def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:
 
 
 def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> None:
-    with sampling(machine, None, 0.95, workers, 8 * GIB) as place:
+    with sampling(machine, 0.95, workers, 8 * GIB) as place:
         place.run(plan, [TaskConfigurations("", Configurations(q))], lambda task, done, total: None, lambda text: None)
 
 
@@ -289,7 +289,7 @@ def memory() -> None:
             "from armsim.sampling_plan import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"
-            "with sampling(machine, None, 0.95, 2, 2**30) as place:\n"
+            "with sampling(machine, 0.95, 2, 2**30) as place:\n"
             f"    place.run(SamplingPlan({units}, {visits}, 1), [TaskConfigurations('', Configurations(q))], lambda *a: None, lambda text: None)\n"
             "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
         )

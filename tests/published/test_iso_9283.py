@@ -47,7 +47,7 @@ def test_the_test_prints_the_definition() -> None:
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     configurations = Configurations(np.array([[0.3, 0.8], [0.1, 1.2]]))
     plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 1, 0)
-    tested = simulate_test(Job(machine, plan, 0.95, None, layout), 0, configurations, [1], 30)
+    tested = simulate_test(Job(machine, plan, 0.95, layout), 0, configurations, [1], 30)
     sampler = Sampler.prepare(machine.evaluated(configurations[1:]), plan)
     displacement, _ = sampler.follow(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
     for unit in (0, 255, 256, 699):

@@ -42,7 +42,7 @@ def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mast
 
 
 def run(machine: Machine, configurations: Configurations, plan: SamplingPlan) -> Samples:
-    with sampling(machine, None, 0.95, 1, GIB) as place:
+    with sampling(machine, 0.95, 1, GIB) as place:
         return place.run(plan, [TaskConfigurations("t", configurations)], lambda *a: None, lambda text: None)
 
 

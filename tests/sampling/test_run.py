@@ -15,7 +15,6 @@ import armsim
 from armsim.errors import RunError
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.requirement.requirement import Requirement
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
 from armsim.sampling.layout import BASE, GIB, lay_out
@@ -36,10 +35,13 @@ def ask(machine: Machine, poses: int = 100) -> list[engine.TaskConfigurations]:
 def numbers(
     machine: Machine, plan: SamplingPlan, workers: int = 1, memory: int = GIB, processes: bool = False
 ) -> list[bytes]:
-    requirement = Requirement(2e-4, 0.95, 2e-4)
-    with engine.sampling(machine, requirement, 0.95, workers, memory, processes) as place:
+    with engine.sampling(machine, 0.95, workers, memory, processes) as place:
         sampled = place.run(plan, ask(machine), lambda task, done, total: None, lambda text: None)
-    return [part.tobytes() for task in sampled.tasks for part in (task.rows, task.passing, task.worst)]
+    return [
+        part.tobytes()
+        for task in sampled.tasks
+        for part in (task.rows, *task.extremes.worst, *task.extremes.repeatability_bounds)
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -165,7 +167,7 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     """Source: JCGM 101:2008 7.9.4; the run that ends with n units is that of n units."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     plan = SamplingPlan(500, 30, 5, tolerance)
-    with engine.sampling(machine, None, 0.95, 2, GIB) as place:
+    with engine.sampling(machine, 0.95, 2, GIB) as place:
         sampled = place.run(plan, ask(machine, 8), lambda *a: None, lambda text: None)
         final = sampled.job.plan
         again = place.run(replace(final, tolerance=None), ask(machine, 8), lambda *a: None, lambda text: None)
@@ -179,7 +181,7 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
         doubt = np.isnan(others) & ~np.isnan(numbers)
         assert doubt.any(axis=0).sum() == 1  # the doubt itself
         np.testing.assert_array_equal(np.where(doubt, np.nan, numbers), others)
-        np.testing.assert_array_equal(task.passing, other.passing)
+        np.testing.assert_array_equal(task.extremes.repeatability_bounds, other.extremes.repeatability_bounds)
 
 
 def test_the_doubt_of_a_tolerance_holds() -> None:
@@ -188,7 +190,7 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
     held = 0
     for seed in range(60):
         plan = SamplingPlan(100, 10, seed, NumericalTolerance(0.02))
-        with engine.sampling(machine, None, 0.95, 1, GIB) as place:
+        with engine.sampling(machine, 0.95, 1, GIB) as place:
             sampled = place.run(
                 plan,
                 [engine.TaskConfigurations("t", Configurations(np.zeros((1, 1))))],

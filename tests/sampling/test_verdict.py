@@ -142,7 +142,7 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 1e-4)
     configurations = [engine.TaskConfigurations("t", Configurations(np.array([[0.3, 0.5]])))]
     plan = SamplingPlan(1000, 3, 1, NumericalTolerance(1e-12))
-    with engine.sampling(machine, None, 0.95, 1, GIB) as place:
+    with engine.sampling(machine, 0.95, 1, GIB) as place:
         sampled = place.run(plan, configurations, lambda *a: None, lambda text: None)
     assert sampled.adaptive is not None
     assert not sampled.adaptive.reached
@@ -157,7 +157,7 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
         return lay_out(machine, plan, *rest)  # type: ignore[arg-type]
 
     monkeypatch.setattr(engine, "lay_out", small)
-    with engine.sampling(machine, None, 0.95, 1, GIB) as place:
+    with engine.sampling(machine, 0.95, 1, GIB) as place:
         sampled = place.run(plan, configurations, lambda *a: None, lambda text: None)
     assert sampled.adaptive is not None
     assert sampled.job.plan.units <= 22_000
@@ -184,7 +184,7 @@ def test_figures_of_a_pose_do_not_hang_on_the_chunk() -> None:
     paths = ("accuracy.p95", "repeatability.p95", "orientation_repeatability.p95")
     rows = []
     for workers in (1, 3):
-        with engine.sampling(machine, None, 0.95, workers, GIB) as place:
+        with engine.sampling(machine, 0.95, workers, GIB) as place:
             (task,) = place.run(
                 SamplingPlan(300, 3, 1),
                 [engine.TaskConfigurations("t", Configurations(q))],

@@ -1,0 +1,159 @@
+"""The criteria of all built arms together: the yield, and poses that none of them reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.criteria.criterion import Criterion
+from armsim.criteria.evidence import Evidence, share_of
+from armsim.criteria.of_tasks import KEPT_BY_ARMS
+from armsim.formatting import percent
+from armsim.requirement import Judgement, show_quantity
+from armsim.requirement.requirement import Requirement
+from armsim.results.summary import Yield
+from armsim.sampling.chunk import Extremes
+
+MOST_NAMED = 5
+"""Points out of reach, at most, that a sentence names."""
+
+
+def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tuple[Criterion, float]]:
+    """The criteria that a built arm can keep, with the limits that a requirement sets at a task."""
+    for criterion in KEPT_BY_ARMS:
+        limit = criterion.limit_at(requirement, path)
+        if criterion.figure is not None and limit is not None:
+            yield criterion, limit
+
+
+def smallest_limit(requirement: Requirement | None, path: bool, column: str) -> float | None:
+    """The smallest limit on a quantity at the poses of a task; None where nothing limits it. [m or rad]
+
+    Parameters
+    ----------
+    requirement : Requirement, optional
+        At the task.
+    path : bool
+        Whether the task is a path.
+    column : str
+        ``error`` or ``orientation_error``, or the column of a `Figure`.
+    """
+    limits = []
+    for criterion in CRITERIA:
+        limit = criterion.limit_at(requirement, path)
+        if limit is not None and column in (criterion.errors, criterion.figure and criterion.figure.column):
+            limits.append(limit)
+    return min(limits, default=None)
+
+
+def passing(
+    requirement: Requirement | None,
+    path: bool,
+    extremes: Extremes,
+    operating: NDArray[np.bool_],
+    without: str = "",
+) -> NDArray[np.bool_]:
+    """Units that keep to every limit at all poses of a task, shape (3, units).
+
+    By the estimate; for certain, and possibly, where the integration of RP leaves it in doubt.
+
+    Parameters
+    ----------
+    requirement : Requirement, optional
+        At the task.
+    path : bool
+        Whether the task is a path.
+    extremes : Extremes
+    operating : (units,) bool
+        Units that keep to the limits of operation of their sensors.
+    without : str
+        Name of a criterion that is left out.
+    """
+    out = np.repeat(operating[None], 3, axis=0)
+    for criterion, limit in limits_of_arms(requirement, path):
+        if criterion.name != without and criterion.figure is not None:
+            out &= extremes.of_figure(criterion.figure) <= limit
+    return out
+
+
+def yield_of(evidence: Evidence) -> Yield:
+    """Share of the units that pass, its interval spanning those that the integration of RP leaves open."""
+    sample = evidence.sample
+    passed, *bounds = passing(evidence.requirement, evidence.path, sample.extremes, sample.operating)
+    return share_of(passed, np.array(bounds))
+
+
+def losses(evidence: Evidence) -> str:
+    """What units fail by, the most frequent first; a unit may fail by several."""
+    shares: dict[str, float] = {}
+    for criterion, limit in limits_of_arms(evidence.requirement, evidence.path):
+        assert criterion.figure is not None
+        above = evidence.sample.worst[criterion.figure] > limit
+        shares[f"{criterion.figure_name} above {show_quantity(limit, criterion.quantity)}"] = float(np.mean(above))
+    if evidence.operation:
+        shares[evidence.operation] = float(np.mean(~evidence.sample.operating))
+    failing = sorted((item for item in shares.items() if item[1] > 0), key=lambda item: -item[1])
+    return ", ".join(f"{name} in {percent(share, 2)}" for name, share in failing)
+
+
+class YieldOfArms(Criterion):
+    """Share of built arms that keep every limit that an arm can keep, and the limits of operation, at every pose."""
+
+    name = "yield"
+    quantity = "share"
+    at_least = True
+
+    def statistic(self, requirement: Requirement | None) -> str:
+        return "yield"
+
+    def limit(self, requirement: Requirement) -> float | None:
+        return requirement.yield_
+
+    def shown(self, requirement: Requirement | None, path: bool) -> bool:
+        return requirement is not None
+
+    def judge(self, evidence: Evidence) -> Judgement | None:
+        if evidence.requirement is None:
+            return None
+        share, lost = yield_of(evidence), losses(evidence)
+        return Judgement.of(
+            self.name, self.name, "{} of arms pass", share.value, share.interval, self.stated(evidence),
+            evidence.units, quantity=self.quantity, at_least=self.at_least, cause=lost,
+        )  # fmt: skip
+
+
+class Reach(Criterion):
+    """Every named pose can be taken."""
+
+    name = "reach"
+    quantity = "count"
+
+    def statistic(self, requirement: Requirement | None) -> str:
+        return "points out of reach"
+
+    def limit(self, requirement: Requirement) -> float | None:
+        return 0.0
+
+    def required(self, requirement: Requirement) -> str:
+        return ""  # goes without saying
+
+    def shown(self, requirement: Requirement | None, path: bool) -> bool:
+        return False  # only where points are lost
+
+    def judge(self, evidence: Evidence) -> Judgement | None:
+        lost = evidence.unreachable
+        if evidence.requirement is None or not (evidence.must_reach and lost):
+            return None
+        more = f" and {len(lost) - MOST_NAMED} more" if len(lost) > MOST_NAMED else ""
+        named = ", ".join(lost[:MOST_NAMED]).replace("{", "{{").replace("}", "}}")
+        count = float(len(lost))
+        return Judgement.of(
+            self.name, self.statistic(None), f"{named}{more} cannot be reached", count, (count, count),
+            self.stated(evidence), evidence.units, quantity=self.quantity,
+        )  # fmt: skip
+
+
+CRITERIA: tuple[Criterion, ...] = (*KEPT_BY_ARMS, YieldOfArms(), Reach())
+"""What is told of every task, with or without a limit."""
