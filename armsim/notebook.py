@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from armsim import figures
+from armsim.criteria import required_in_words
 from armsim.decide import Comparison
 from armsim.figures.style import Drawing
-from armsim.formatting import percent, show, show_joint
+from armsim.formatting import show_joint
 from armsim.report import decision_sentences
 from armsim.report.verdict import headline, largest_causes, task_table
 from armsim.results import MapOf, Result, TaskResult
@@ -117,7 +118,7 @@ class DisplayedStudy(Study):
     def _repr_html_(self) -> str:
         own, plan = self.scenario, self.scenario.plan
         asked = own.requirement
-        wanted = "none stated" if asked is None else f"{show(asked.position)} at {percent(asked.coverage)}"
+        wanted = "none stated" if asked is None else required_in_words(asked)
         rows = [
             ("arm", f"{own.machine.arm.name}, {len(own.machine.joints)} joints"),
             ("sensors", f"{own.machine.price:g} cost units"),

@@ -190,15 +190,16 @@ CRITERION = Addition(
     before=(
         (
             "requirement/requirement.py",
-            "    test_cycles: int = key(",
+            "    path_accuracy: float | None = key(",
             """    half: float | None = key(
         None, "length", "limit of half of the errors of the tool point", least=0.0, above=True
     )
 """,
         ),
+        ("requirement/requirement.py", "    tasks: Mapping", '    half: float | None = _limit("half")\n'),
         (
             "criteria/of_tasks.py",
-            "class Reach(Criterion):",
+            "KEPT_BY_ARMS: tuple",
             '''class Half(Criterion):
     """Median of the tool-point error, at every pose."""
 
@@ -224,7 +225,7 @@ CRITERION = Addition(
 ''',
         ),
     ),
-    instead=(("criteria/of_tasks.py", "    Reach(),\n", "    Half(),\n    Reach(),\n"),),
+    instead=(("criteria/of_tasks.py", "    PathRepeatability(),\n", "    PathRepeatability(),\n    Half(),\n"),),
 )
 
 COMMAND = Addition(

@@ -178,6 +178,18 @@ def test_a_criterion_is_a_limit_and_a_class(tmp_path: Path, home: Path) -> None:
     summary = json.loads((tmp_path / "r" / "results.json").read_text())["tasks"][0]["summary"]
     assert "half" in [judgement["criterion"] for judgement in summary["judgements"]]
     assert "half of errors within 1.00 nm" in (tmp_path / "r" / "report.html").read_text()
+    shared = use(home, "allocate", file, "--units", 40, "--visits", 3)
+    assert shared.returncode == 1, shared.stderr
+    assert "half of errors lie within" in shared.stdout
+    data["requirement"] = {"position": "1 m"}
+    (name,) = (task["name"] for task in data["tasks"])
+    data["tasks"][0]["requirement"] = {"half": "1 nm"}
+    file.write_text(yaml.safe_dump(data))
+    other = tmp_path / "other.yaml"
+    other.write_text(yaml.safe_dump({**data, "name": "other"}))
+    compared = use(home, "compare", file, other, "--units", 40, "--visits", 3, "--out", tmp_path / "c")
+    assert compared.returncode == 0, compared.stderr
+    assert f"for {name} half of errors within 1.00 nm" in (tmp_path / "c" / "report.html").read_text()
 
 
 def test_a_command_with_folder_and_figure(tmp_path: Path, home: Path) -> None:

@@ -40,7 +40,7 @@ def allocate(
     with printing():
         if json:
             print_machine(found.to_dict())
-        elif found.met:
+        elif found.budgets:
             _print(found)
         else:
             tell(f"requirement not met, whatever the sensors: {'; '.join(found.reasons)}")
@@ -70,10 +70,15 @@ def _print(found: Allocation) -> None:
                 cells.append(show(std))
         rows.append([name, *cells])
     last = len(rows)
-    rows.append(["sampled", *(show_interval(b.verified, b.verified_interval) for b in found.budgets)])
+    for criterion in dict.fromkeys(own.criterion for budget in found.budgets for own in budget.judgements):
+        judged = [next(own for own in budget.judgements if own.criterion == criterion) for budget in found.budgets]
+        rows.append([judged[0].statistic, *(own.figure for own in judged)])
     rows.append(["other units", *(show_interval(b.confirmed, b.confirmed_interval) for b in found.budgets)])
     rows.append(["at", *(budget.pose for budget in found.budgets)])
     rows.append(["cost", *(f"{budget.cost:.3g}" for budget in found.budgets)])
+    for budget in found.budgets:
+        for judgement in budget.unmet:
+            tell(f"{budget.scheme}: {judgement.reason}")
     title, header = "standard deviation left to the sensor of each joint", [budget.scheme for budget in found.budgets]
     print_table(title, ["joint", *header], rows, apart=(last,))
     gap = next(budget.gap for budget in found.budgets if budget.gap is not None)

@@ -1,28 +1,32 @@
 """From the requirement at the tool point to an error budget for the sensor of every joint.
 
 What is not the sensors' (links, gears, mastering, heat) stays as it is and is taken off first. At every pose p the
-quantile q at the coverage is tied to the mean square error by a ratio k_p = q^2 / E|dp|^2 that the Monte Carlo tells:
+largest load l, a figure over its limit (quantile at the coverage over the position, and whatever else is required of
+the errors), is tied to the mean square error by a ratio k_p = l^2 / E|dp|^2 that the Monte Carlo tells:
 
-    F_p + sum over joints of g_jp s_j^2  <=  position^2 / k_p
+    F_p + sum over joints of g_jp s_j^2  <=  1 / k_p
 
 with F_p the mean square of the fixed part, g_jp the squared column of the Jacobian, s_j the standard deviation of the
 error of the joint. That is solved, sampled with a normal error of unit life on every joint, the ratios are taken anew,
-and so on until the sampled quantile at the pose that decides is the requirement.
+and so on until the sampled load at the pose that decides is 1.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.assessment import Judged
+from armsim.criteria import CRITERIA
 from armsim.decide import decision_records
 from armsim.decide.budget_split import levers, solve
 from armsim.decide.decision_records import Scheme
+from armsim.decide.loads import error_loads
 from armsim.decide.obstacle import blamed, largest_parts, moved_to_output
 from armsim.errormodel.distributions import NORMAL_95, Distribution
 from armsim.errormodel.terms import Axis
@@ -31,6 +35,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
+from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import plain
 from armsim.sampling.first_order import linearise
@@ -41,8 +46,10 @@ from armsim.study import Study
 
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
 CLOSED = 0.005
-"""Departure of the sampled quantile from the requirement at which the loop is closed."""
+"""Departure of the sampled load from 1 at which the loop is closed."""
 ROUNDS = 12
+FIRST = CRITERIA[0].name
+"""The criterion whose obstacle is told in full."""
 NOTHING_BITS = 60.0
 """Interpolation of an encoder without error of its own: below 1e-17 rad."""
 
@@ -57,10 +64,10 @@ class Budget:
     std : mapping of joint to standard deviation [rad or m]
         Infinite where the joint does not move the tool point at any pose.
     verified : float
-        Quantile at the coverage at the pose that decides, sampled with these budgets. [m]
+        Largest quantile at the coverage over its limit, sampled with these budgets. [m]
     verified_interval : (low, high), optional [m]
     pose : str
-        That pose.
+        Where that is.
     confirmed : float
         The largest quantile over all poses on a population that the loop has not seen. [m]
     confirmed_interval : (low, high), optional [m]
@@ -79,6 +86,13 @@ class Budget:
     gap: float | None = None
     confirmed: float = math.nan
     confirmed_interval: tuple[float, float] | None = None
+    judgements: tuple[Judgement, ...] = ()
+    """Of every criterion with a limit, at the task where its load is largest, sampled with these budgets."""
+
+    @property
+    def unmet(self) -> tuple[Judgement, ...]:
+        """Criteria that these budgets miss by more than the loop leaves open."""
+        return tuple(judgement for judgement in self.judgements if judgement.load > 1 + CLOSED)
 
 
 @dataclass(frozen=True)
@@ -101,8 +115,8 @@ class Allocation:
 
     @property
     def met(self) -> bool:
-        """Whether sensors without error at least would meet the requirement."""
-        return not self.reasons
+        """Whether sensors without error would meet the requirement, and sensors with the budgets of one scheme do."""
+        return not self.reasons and any(not budget.unmet for budget in self.budgets)
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON, as `decision_records.AllocationRecord`; SI units."""
@@ -178,11 +192,11 @@ def allocate(
     RunError
         As `Study.run`.
     """
-    scenario = study.scenario
+    scenario, tasks = study.scenario, study.scenario.tasks
     requirement = required(study)
     found = study.find(progress)
     reasons = []
-    for task, poses in zip(study.scenario.tasks, found, strict=True):
+    for task, poses in zip(tasks, found, strict=True):
         if poses.unreachable and task.must_reach:
             lost = ", ".join(point.name for point in poses.unreachable[:5])
             reasons.append(f"the arm cannot reach {lost} of task {task.name!r}")
@@ -194,32 +208,44 @@ def allocate(
     gains = np.sum(machine.arm.postures(q).column ** 2, axis=2)
     fixed = np.concatenate([linearise(fixed_machine.evaluated(poses.configurations)).mean_square for poses in found])
 
-    def sampled(
-        of: Machine, say: Callable[[str], None] = lambda text: None, seed: int = plan.seed
-    ) -> tuple[Array, Array]:
-        """Quantile at the coverage and its interval, at every pose."""
-        own = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
-        tasks, _ = own.judge(found, workers, memory=memory, note=say)
-        paths = ("error.at_coverage", "error.at_coverage_interval")
-        quantile, ends = (np.concatenate([task.table.column(path) for task in tasks]) for path in paths)
-        return quantile, ends
+    position = np.concatenate(
+        [
+            np.full(len(poses.names), requirement.of(task.name).position)
+            for task, poses in zip(tasks, found, strict=True)
+        ]
+    )
 
-    alone, _ = sampled(fixed_machine, note)
-    most = int(np.argmax(alone))
-    if alone[most] >= requirement.position:
+    def sampled(of: Machine, say: Callable[[str], None] = lambda text: None, seed: int = plan.seed) -> _Sampled:
+        """A machine at every pose."""
+        judged, samples = study.with_scenario(machine=of, plan=replace(plan, seed=seed)).judge(
+            found, workers, memory=memory, note=say
+        )
+        columns = ("error.at_coverage", "error.at_coverage_interval")
+        quantile, ends = (np.concatenate([task.table.column(name) for task in judged]) for name in columns)
+        loads = np.concatenate(
+            error_loads(requirement, judged, samples.tasks, [poses.configurations.is_path for poses in found])
+        )
+        return _Sampled(quantile, ends, loads, int(np.argmax(quantile / position)), _largest(judged))
+
+    bare = sampled(fixed_machine, note)
+    most = bare.worst
+    if bare.quantile[most] >= position[most]:
         ways = []
         for which, moved in moved_to_output(machine, blamed(fixed_machine, q[most])):
-            left = float(sampled(without_sensors(moved))[0].max())
+            left = float(sampled(without_sensors(moved)).quantile[most])
             ways.append(f"with the sensors of {which} on the output it would be {show(left)}")
-        makes, asked = apart(float(alone[most]), requirement.position, show)
+        makes, limit = apart(float(bare.quantile[most]), float(position[most]), show)
         reasons.append(
             f"nothing is left for the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
-            f"mastering alone make lie within {makes} at {names[most]}, required {asked}; most of it from "
+            f"mastering alone make lie within {makes} at {names[most]}, required {limit}; most of it from "
             f"{largest_parts(fixed_machine, q[most])}" + "".join(f"; {way}" for way in ways)
         )
+    reasons += [
+        judgement.reason for judgement in bare.judgements if judgement.load >= 1 and judgement.criterion != FIRST
+    ]
     rotary = {joint.name: joint.revolute for joint in machine.arm.joints}
+    fixed_alone = float(bare.quantile[most]), names[most]
     if reasons:
-        fixed_alone = float(alone[most]), names[most]
         return Allocation(
             requirement.position, requirement.coverage, *fixed_alone, exponent, rotary, (), tuple(reasons)
         )
@@ -227,35 +253,31 @@ def allocate(
     budgets = []
     for number, scheme in enumerate(SCHEMES):
         progress("allocation", number, len(SCHEMES))
-        ratio = np.full(len(fixed), NORMAL_95**2)  # of a normal law along a line: where the first round begins
+        ratio = NORMAL_95**2 / position**2  # of a normal law along a line: where the first round begins
         gap = None
         for _ in range(ROUNDS):
-            allowance = requirement.position**2 / ratio - fixed
-            allowance = np.maximum(
-                allowance, 1e-3 * requirement.position**2 / ratio
-            )  # a ratio taken too high leaves something
+            # a ratio taken too high leaves something
+            allowance = np.maximum(1.0 / ratio - fixed, 1e-3 / ratio)
             std, gap = solve(scheme, gains, allowance, lever, exponent)
-            quantile, intervals = sampled(with_budget(machine, dict(zip(rotary, std.tolist(), strict=True))))
+            budget = with_budget(machine, dict(zip(rotary, std.tolist(), strict=True)))
+            seen = sampled(budget)
             # over the mean square by first order, which the next round will go by
-            ratio = quantile**2 / (fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2)
-            worst = int(np.argmax(quantile))
-            if abs(quantile[worst] / requirement.position - 1) < CLOSED:
+            ratio = seen.loads**2 / (fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2)
+            if abs(seen.loads.max() - 1) < CLOSED:
                 break
-        ends = intervals[worst]
-        budget = with_budget(machine, dict(zip(rotary, std.tolist(), strict=True)))
-        again, again_ends = sampled(budget, seed=confirming_seed(plan.seed))
-        largest = int(np.argmax(again))
+        again = sampled(budget, seed=confirming_seed(plan.seed))
         budgets.append(
             Budget(
                 scheme,
                 dict(zip(rotary, std.tolist(), strict=True)),
-                float(quantile[worst]),
-                _interval(ends),
-                names[worst],
+                float(seen.quantile[seen.worst]),
+                _interval(seen.ends[seen.worst]),
+                names[seen.worst],
                 float(np.sum((lever / std) ** exponent)),
                 gap,
-                float(again[largest]),
-                _interval(again_ends[largest]),
+                float(again.quantile[again.worst]),
+                _interval(again.ends[again.worst]),
+                seen.judgements,
             )
         )
     progress("allocation", len(SCHEMES), len(SCHEMES))
@@ -263,8 +285,7 @@ def allocate(
     return Allocation(
         requirement.position,
         requirement.coverage,
-        float(alone[most]),
-        names[most],
+        *fixed_alone,
         exponent,
         rotary,
         tuple(replace(budget, cost=budget.cost / cheapest) for budget in budgets),
@@ -274,6 +295,28 @@ def allocate(
 def confirming_seed(seed: int) -> int:
     """Seed of a population that a search from ``seed`` does not see."""
     return int.from_bytes(key(seed, "confirmation")[:7], "little")
+
+
+@dataclass(frozen=True, eq=False)
+class _Sampled:
+    """A machine at every pose: quantile at the coverage with its interval [m], loads, the pose that decides."""
+
+    quantile: Array
+    ends: Array
+    loads: Array
+    worst: int
+    judgements: tuple[Judgement, ...]
+
+
+def _largest(judged: Sequence[Judged]) -> tuple[Judgement, ...]:
+    """Of every criterion with a limit, the judgement at the task where its load is largest."""
+    largest: dict[str, Judgement] = {}
+    for task in judged:
+        for judgement in task.summary.judgements:
+            known = largest.get(judgement.criterion)
+            if judgement.limit is not None and (known is None or judgement.load > known.load):
+                largest[judgement.criterion] = judgement
+    return tuple(largest.values())
 
 
 def _interval(ends: Array) -> tuple[float, float] | None:

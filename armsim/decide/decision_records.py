@@ -115,6 +115,7 @@ class BudgetRecord:
     gap: float | None
     confirmed: float
     confirmed_interval: Interval | None
+    judgements: tuple[Judgement, ...]
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,13 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.special import ndtri
 
 from armsim.arrays import Array
 from armsim.assessment import Judged
+from armsim.criteria import limits_of_arms
 from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.decision_records import Fitted
+from armsim.decide.loads import error_loads
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
 from armsim.decide.ripple_filter import smooth_enough
@@ -23,6 +24,7 @@ from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.model.joint_options import Option, Options
 from armsim.model.machine import Machine
+from armsim.results.figure import Figure
 from armsim.sampling.sampler import Progress, Samples
 from armsim.sampling.visit_law import integrate
 from armsim.study import Study
@@ -75,7 +77,8 @@ class Ledger:
 class Search:
     """A scenario, its options, and the ratios learned so far.
 
-    ``requirement`` is what the ratios and the program go by; every design is judged by that of the study.
+    ``requirement`` is what the ratios and the program go by; every design is judged by that of the study. A ratio is
+    that of the square of the largest load (figure over limit) and the mean square error, at every pose. [m^-2]
     """
 
     def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
@@ -90,7 +93,8 @@ class Search:
         self.parts = option_parts(machine, options, configurations, shared)
         self.fixed = fixed_part(machine, configurations, shared)
         poses = len(self.fixed.scatter)
-        self.ratio = np.full(poses, NORMAL_95**2)  # a normal law along a line: where the first design is looked for
+        self.ratio = self._first_ratio()
+        self.error_ratio = np.full(poses, NORMAL_95**2)
         self.margin = MARGIN
         self.names = [
             (task.name, name)
@@ -103,22 +107,44 @@ class Search:
     @cached_property
     def of_position(self) -> Search:
         """The search by the error alone, whatever else is required, taught; both share what was sampled."""
-        asked = self.requirement
-        if asked.repeatability is None and asked.yield_ is None:
+        bare = self.requirement.of_errors()
+        if bare == self.requirement:
             return self
         out = copy.copy(self)
-        out.requirement = replace(asked, repeatability=None, yield_=None)
-        out.ratio, out.margin = np.full(len(self.ratio), NORMAL_95**2), MARGIN
+        out.requirement = bare
+        out.ratio, out.margin = out._first_ratio(), MARGIN
         out.taught()
         return out
 
     def program(self) -> Program:
         """The program for the ratios as they are known. Of RP it holds what no design can evade: RP >= S."""
-        asked = self.requirement
-        visit_limit = np.full(len(self.ratio), np.inf)
-        if asked.repeatability is not None:
-            visit_limit[:] = (asked.repeatability * (1 + SURELY)) ** 2
-        return Program(self.options, self.parts, self.fixed, asked.position**2 / self.ratio, visit_limit)
+        return Program(
+            self.options, self.parts, self.fixed, 1.0 / self.ratio, (self.repeatability_limit * (1 + SURELY)) ** 2
+        )
+
+    def _over_poses(self, limits: Sequence[float]) -> Array:
+        """A number a task as one a pose, shape (poses,)."""
+        return np.concatenate(
+            [np.full(len(poses.names), limit) for limit, poses in zip(limits, self.found, strict=True)]
+        )
+
+    def _first_ratio(self) -> Array:
+        """That of a normal law along a line: where the first design is looked for."""
+        return NORMAL_95**2 / self._over_poses([self.requirement.of(task.name).position for task in self.tasks]) ** 2
+
+    @property
+    def repeatability_limit(self) -> Array:
+        """The limit of the repeatability of an arm at every pose, inf where there is none, shape (poses,). [m]"""
+        least = []
+        for task, poses in zip(self.tasks, self.found, strict=True):
+            limits = limits_of_arms(self.requirement.of(task.name), poses.configurations.is_path)
+            least.append(min((limit for own, limit in limits if own.figure is Figure.REPEATABILITY), default=math.inf))
+        return self._over_poses(least)
+
+    @property
+    def limits_visits(self) -> bool:
+        """Whether the repeatability is limited anywhere."""
+        return bool(np.isfinite(self.repeatability_limit).any())
 
     def machine(self, choice: Choice) -> Machine:
         """The machine of a choice."""
@@ -162,20 +188,20 @@ class Search:
         """Seed of a population that the search does not see."""
         return confirming_seed(self.study.scenario.plan.seed)
 
-    def asked_of(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
-        """What a sampled choice has to hold within the position at every pose, shape (poses,). [m]"""
-        error = np.concatenate([task.table.column("error.at_coverage") for task in tasks])
-        share = self.requirement.yield_
-        return error if share is None else np.maximum(error, _accuracy_at_all_poses(share, tasks, sampled))
-
     def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Samples, program: Program) -> None:
         """Take the ratios of a sampled choice."""
-        self.ratio = self.asked_of(tasks, sampled) ** 2 / np.maximum(program.square(choice), 1e-30)
+        square = np.maximum(program.square(choice), 1e-30)
+        self.ratio = self.loads(tasks, sampled) ** 2 / square
+        self.error_ratio = np.concatenate([task.table.column("error.at_coverage") for task in tasks]) ** 2 / square
         # ratios are no surer than the sample: the margin is not narrower than its intervals
         for task in tasks:
             ends = task.interval
             if ends is not None and task.summary.at_coverage > 0:
                 self.margin = max(self.margin, (ends[1] / task.summary.at_coverage) ** 2)
+
+    def predicted(self, program: Program, choice: Choice) -> float:
+        """Largest quantile at the coverage of a choice by first order and the ratios. [m]"""
+        return float(np.sqrt((program.square(choice) * self.error_ratio).max()))
 
     def nearest(self, program: Program) -> tuple[Choice, float]:
         """`Program.closest` among all choices.
@@ -204,10 +230,11 @@ class Search:
         place = {name: n for n, name in enumerate(self.names)}
         square = program.square(choice)
         for task in tasks:
+            position = self.requirement.of(task.name).position
             for name, quantile in zip(task.table.names, task.table.column("error.at_coverage").tolist(), strict=True):
-                if quantile > self.requirement.position:
+                if quantile > position:
                     n = place[task.name, name]
-                    own = square[n] * (self.requirement.position / quantile) ** 2 * NEAR / self.margin
+                    own = square[n] * (position / quantile) ** 2 * NEAR / self.margin
                     program.limit[n] = min(program.limit[n], own)
 
     def alike(self, tasks: Sequence[Judged], sampled: Samples) -> float:
@@ -215,22 +242,21 @@ class Search:
 
         All joints together may then make up for half of what it exceeds, in mean square.
         """
-        error = self.asked_of(tasks, sampled)
-        excess = (float(error.max()) / self.requirement.position) ** 2 - 1
+        excess = float(self.loads(tasks, sampled).max()) ** 2 - 1
         return max(ALIKE, excess / (2 * len(self.options.joints)))
 
     def excess(self, program: Program, choice: Choice) -> Excess | None:
         """Where RP of a choice exceeds its limit by most, for certain; None where it does nowhere."""
-        limit = self.requirement.repeatability
-        if limit is None:
+        limit = self.repeatability_limit
+        if not self.limits_visits:
             return None
         rms = np.sqrt(program.visit_square(choice))
-        order = np.argsort(-rms, kind="stable")
-        order = order[rms[order] * LEAST > limit]  # elsewhere RP cannot reach it
+        order = np.argsort(-rms / limit, kind="stable")
+        order = order[rms[order] * LEAST > limit[order]]  # elsewhere RP cannot reach it
         for start in range(0, len(order), AT_ONCE):
             poses = order[start : start + AT_ONCE]
             repeatability, half_width = self.repeatability(program, choice, poses)
-            beyond = repeatability - 2.0 * half_width - limit * (1 + SURELY)
+            beyond = repeatability - 2.0 * half_width - limit[poses] * (1 + SURELY)
             most = int(np.argmax(beyond))
             if beyond[most] > 0:
                 return Excess(int(poses[most]), float(repeatability[most]), float(beyond[most]))
@@ -278,27 +304,11 @@ class Search:
         """Of the cheapest option at every joint together: nothing can cost less."""
         return float(sum(min(option.price for option in own) for own in self.options.joints))
 
+    def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
+        """The largest load of a sampled choice by its errors at every pose, as `error_loads`, shape (poses,)."""
+        paths = [poses.configurations.is_path for poses in self.found]
+        return np.concatenate(error_loads(self.requirement, tasks, sampled.tasks, paths))
+
     def accuracy_fails(self, tasks: Sequence[Judged], sampled: Samples) -> bool:
         """Whether a sampled choice fails by what moves its barycentres or all its errors, and not by RP alone."""
-        asked = self.requirement
-        for task, sample in zip(tasks, sampled.tasks, strict=True):
-            if "position" in task.summary.failed:
-                return True
-            if asked.yield_ is not None and float(np.mean(sample.worst[0] <= asked.position)) < asked.yield_:
-                return True
-        return False
-
-
-def _accuracy_at_all_poses(share: float, tasks: Sequence[Judged], sampled: Samples) -> Array:
-    """AP at every pose of the units that must pass, raised so that its largest is that over all poses of a task.
-
-    A unit must hold at all poses at once, so that the quantile over units of its worst pose is what counts.
-    """
-    out = []
-    for task, sample in zip(tasks, sampled.tasks, strict=True):
-        p50, p95 = (task.table.column(f"accuracy.{p}") for p in ("p50", "p95"))
-        # nearly normal between the two quantiles that are kept
-        own = p50 + float(ndtri(min(max(share, 0.5), 0.999)) / ndtri(0.95)) * (p95 - p50)
-        worst = float(np.quantile(sample.worst[0], share))
-        out.append(own * worst / max(float(own.max()), 1e-30))
-    return np.concatenate(out)
+        return float(self.loads(tasks, sampled).max()) > 1.0

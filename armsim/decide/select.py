@@ -101,8 +101,8 @@ class _Record:
             return False
         self.bounded.add(choice)
         self.program.refuse_near(choice, excess.pose, excess.excess / LEAST)
-        limit = self.search.requirement.repeatability
-        if hasty and limit is not None:
+        limit = float(self.search.repeatability_limit[excess.pose])
+        if hasty:
             own = self.program.visit_square(choice)[excess.pose] * (limit / excess.repeatability) ** 2 * NEAR
             self.program.visit_limit[excess.pose] = min(self.program.visit_limit[excess.pose], own)
         return True
@@ -251,7 +251,7 @@ def choose(search: Search, note: Callable[[str], None]) -> tuple[Selection, Choi
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.found, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
         return _nothing(record, closest, complete=True, repeatability=True), None
-    if search.requirement.repeatability is not None:
+    if search.limits_visits:
         # a first answer, by the ratio of RP to the rms of the visits as designs tell it; then without that shortcut
         record.walk(hasty=True)
         record.program.visit_limit = search.program().visit_limit

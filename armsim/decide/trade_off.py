@@ -120,7 +120,7 @@ def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Poi
     worst = max(tasks, key=lambda task: task.summary.at_coverage).summary
     return Point(
         program.price(choice),
-        search.requirement.position * float(np.sqrt(program.load(choice).max())),
+        search.predicted(program, choice),
         worst.at_coverage,
         worst.worst_pose,
         search.design(choice),

@@ -15,7 +15,7 @@ from armsim.formatting import percent, show, show_interval
 from armsim.model.arm import Arm
 from armsim.report.document import Tone
 from armsim.report.verdict import TONES, largest_causes
-from armsim.requirement.requirement import Requirement, coverage_of
+from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results import NEAR_SINGULAR
 from armsim.results.ellipsoids import ellipsoids
 from armsim.tasks import PoseSet
@@ -93,9 +93,9 @@ def numbers(shown: Shown, task: int) -> list[Number]:
         causes = largest_causes(judged[task].summary.contributions)
         out.append(Number("largest parts", causes, "", "plain", MEANINGS["parts"]))
     else:
-        required = scenario.requirement
+        required = required_at(scenario.requirement, scenario.tasks[task].name)
         for criterion in CRITERIA:
-            if not criterion.told(required):
+            if not criterion.shown(required, scenario.tasks[task].is_path):
                 continue
             value = criterion.first_order(required, shown.answer.tables[task])
             text = "…" if value is None else f"≈ {show(value)}"
@@ -146,7 +146,7 @@ def values(shown: Shown, task: int, measure: str) -> Values:
     path = columns(required)[measure]
     if path == AT_COVERAGE:
         column = table.column(path) if shown.answer.units else first_order(shown, task)
-        limit = None if required is None else required.position
+        limit = None if required is None else required.of(name).position
     else:
         column = table.column(path)
         limit = required.repeatability if measure.startswith("RP") and required is not None else None

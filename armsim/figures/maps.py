@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -14,9 +15,10 @@ from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
 
 from armsim.arrays import Array
+from armsim.criteria import smallest_limit
 from armsim.figures import style
 from armsim.formatting import percent, show, significant, unit_for
-from armsim.requirement.requirement import Requirement, coverage_of
+from armsim.requirement.requirement import coverage_of
 from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
 
 LETTERS = "xyz"
@@ -46,7 +48,7 @@ def told_of(result: Result, task: TaskResult, measure: MapOf, directions: int) -
         Its cells do not lie along so many directions.
     """
     _grid(task, directions)
-    column, label, limit, angular = _measure(result, measure)
+    column, label, limit, angular = _measure(result, task, measure)
     values = on_grid(task, task.column(column))
     return Told(values, label, *_unit(values, angular), limit, _finding(task, values, limit, measure, angular))
 
@@ -209,20 +211,19 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
     return handles
 
 
-def _measure(result: Result, measure: MapOf) -> tuple[str, str, float | None, bool]:
+def _measure(result: Result, task: TaskResult, measure: MapOf) -> tuple[str, str, float | None, bool]:
     """Column, label, limit and whether it is an angle."""
-    asked: Requirement | None = result.requirement
-    coverage = coverage_of(asked)
-    position = asked.position if asked is not None else None
+    requirement, coverage = result.required_at(task.name), coverage_of(result.requirement)
+    limit = partial(smallest_limit, requirement, task.follows_path)
     rows: dict[MapOf, tuple[str, str, float | None, bool]] = {
         "error": (
             "error.at_coverage",
             f"tool-point error not exceeded by {percent(coverage)}",
-            position,
+            limit("error"),
             False,
         ),
-        "accuracy": ("accuracy.p95", "AP of 95 % of units", position, False),
-        "repeatability": ("repeatability.p95", "RP of 95 % of units", asked.repeatability if asked else None, False),
+        "accuracy": ("accuracy.p95", "AP of 95 % of units", limit("accuracy"), False),
+        "repeatability": ("repeatability.p95", "RP of 95 % of units", limit("repeatability"), False),
         "orientation": ("orientation_error.p95", "orientation error not exceeded by 95 %", None, True),
     }
     return rows[measure]

@@ -22,7 +22,7 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
     along = task.column("along") * 1e3
     if not task.follows_path:
         raise ValueError(f"task {task.name!r} is no path")
-    requirement = result.requirement
+    requirement = result.required_at(task.name)
     p50, most, accuracy = (task.column(name) for name in ("error.p50", "error.at_coverage", "accuracy.p95"))
     share, unit = percent(coverage_of(requirement)), unit_for([float(most.max())])
     with style.style():
@@ -89,7 +89,7 @@ def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
 def distribution(result: Result, task: TaskResult) -> style.Drawing:
     """Empirical distribution of the error over the poses of a cloud or a volume: share of poses that stay within."""
     columns = [("error.p50", "median of arms and visits"), ("error.at_coverage", None)]
-    requirement = result.requirement
+    requirement = result.required_at(task.name)
     coverage = coverage_of(requirement)
     unit = unit_for([float(task.column("error.at_coverage").max())])
     with style.style():

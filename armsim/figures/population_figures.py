@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from armsim.criteria import limits_of_arms, smallest_limit
 from armsim.figures import style
 from armsim.formatting import apart, percent, show, show_interval, significant, unit_for
+from armsim.requirement import show_quantity
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult, YieldCurve
 
 
 def population(result: Result, task: TaskResult) -> style.Drawing:
     """Share of built units that stay within an accuracy AP and a repeatability RP at the worst pose."""
-    spread, requirement = task.distribution, result.requirement
-    curves = [("accuracy AP", np.array(spread.accuracy), requirement.position if requirement is not None else None)]
+    spread, requirement, path = task.distribution, result.required_at(task.name), task.follows_path
+    curves = [("accuracy AP", np.array(spread.accuracy), smallest_limit(requirement, path, "accuracy"))]
     if spread.repeatability is not None:
-        limit = requirement.repeatability if requirement is not None else None
+        limit = smallest_limit(requirement, path, "repeatability")
         curves.append(("repeatability RP", np.array(spread.repeatability), limit))
     probability = 100 * np.array(spread.probability)
     with style.style():
@@ -71,7 +73,7 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
     """Tool-point error of named poses: median, quantile at the coverage with its interval, largest seen."""
     chosen = [task.poses[int(n)] for n in np.argsort(-task.column("error.at_coverage"), kind="stable")[:most]]
     unit = unit_for([chosen[0].error.max])
-    requirement, share = result.requirement, percent(coverage_of(result.requirement))
+    requirement, share = result.required_at(task.name), percent(coverage_of(result.requirement))
     with style.style():
         out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(chosen), 2))
         for row, pose in enumerate(reversed(chosen)):
@@ -116,7 +118,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
     ValueError
         The result was made before the curve was kept.
     """
-    curve, requirement = task.yield_curve, result.requirement
+    curve, requirement = task.yield_curve, result.required_at(task.name)
     if curve is None:
         raise ValueError(f"task {task.name!r} has no yield curve")
     position = np.array(curve.position)
@@ -150,8 +152,8 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         axes.set_xlim(left=0)
         axes.set_title(style.wrapped(title, 64))
         style.legend_below(axes, columns=2)
-        rp = requirement.repeatability if requirement is not None else None
-        held = "" if rp is None else f" and RP within {show(rp)}"
+        others = (own for own in limits_of_arms(requirement, task.follows_path) if own[0].errors != "error")
+        held = "".join(f", {own.figure_name} within {show_quantity(limit, own.quantity)}" for own, limit in others)
         style.footnote(out, f"a unit passes if its AP is within it{held} at every pose; {result.units} units")
     return out
 

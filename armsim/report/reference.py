@@ -19,13 +19,14 @@ from armsim.model.datasheet import Sheet
 from armsim.model.effects import ELSEWHERE, ROOTS
 from armsim.model.gears import PRESETS, SOURCE, TYPICAL
 from armsim.model.motion import JointSpeed, Motion
-from armsim.requirement.requirement import Requirement
+from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sampling import measures, statistics
 from armsim.sampling_plan import SamplingPlan
 
 ASKED: tuple[tuple[str, type, str], ...] = (
     ("encoder", Sheet, ""),
     ("scenario", Requirement, "requirement."),
+    ("scenario", TaskLimits, "tasks.requirement."),
     ("scenario", SamplingPlan, "sampling."),
     ("scenario", Motion, "motion."),
     ("scenario", JointSpeed, "motion.joints.JOINT."),

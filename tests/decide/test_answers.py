@@ -166,8 +166,7 @@ def test_how_much_alike_designs_are(excess: float, expected: float, monkeypatch:
     study, options = small_case(75e-6)
     search = Search(study, options, 1, lambda what, done, total: None, 2**30)
     assert len(options.joints) == 6
-    position = search.requirement.position
-    monkeypatch.setattr(Search, "asked_of", lambda self, *given: np.array([excess * position]))
+    monkeypatch.setattr(Search, "loads", lambda self, *given: np.array([excess]))
     assert search.alike((), None) == pytest.approx(expected)
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from support import ROOT
+from support import HANG, ROOT
 
 import armsim
 from armsim import figures
@@ -108,6 +108,7 @@ def test_it_turns_in_a_browser_and_fetches_nothing(study: Study, result: Result,
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=BROWSER, args=[*options, "--use-angle=swiftshader"])
         tab: Any = browser.new_page(viewport={"width": 1280, "height": 900})
+        tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
         tab.on("request", lambda request: asked.append(request.url))
         tab.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
         tab.on("pageerror", lambda error: wrong.append(str(error)))

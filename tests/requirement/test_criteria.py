@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from support import ROOT, invoke, normal_joint, planar_arm
 
-from armsim.criteria import CRITERIA, required_in_words
+from armsim.criteria import CRITERIA, limits_of_arms, required_in_words
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.encoder import Encoder, SecondTrack
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
-from armsim.requirement.requirement import Requirement, unit_limits
+from armsim.requirement.requirement import Requirement
 from armsim.sampling.operation_limits import operating
 from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
@@ -118,7 +118,7 @@ def test_every_limit_of_a_unit_is_required_in_words() -> None:
     assert len(told) == 5
     assert all(phrase in text for phrase in told)
     assert "ripple" in text
-    assert unit_limits(requirement) == tuple(limits.values())
+    assert [limit for _, limit in limits_of_arms(requirement, path=False)] == list(limits.values())
     (task,) = turning(requirement, 200).run(1).tasks
     names = [judgement.criterion for judgement in task.summary.judgements]
     assert names == ["position", "repeatability", "orientation", "orientation repeatability", "yield"]

@@ -1,0 +1,63 @@
+"""How near sampled designs come to their limits: figure over limit, pose by pose."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import ndtri
+
+from armsim.arrays import Array
+from armsim.assessment import Judged
+from armsim.criteria import CRITERIA, limits_of_arms
+from armsim.requirement.requirement import Requirement
+from armsim.results.figure import Figure
+from armsim.sampling.sampler import TaskSample
+
+
+def error_loads(
+    requirement: Requirement, tasks: Sequence[Judged], samples: Sequence[TaskSample], paths: Sequence[bool]
+) -> list[Array]:
+    """The largest load that errors bring at every pose, of every task; 1 is on a limit.
+
+    Of all errors together, and of what arms have in common over their visits where so large a share of the arms must
+    keep it. The scatter of the visits is left out.
+
+    Parameters
+    ----------
+    requirement : Requirement
+    tasks : sequence of Judged
+    samples : sequence of TaskSample
+    paths : sequence of bool
+        Whether each task is a path.
+
+    Returns
+    -------
+    list of (poses,)
+    """
+    out = []
+    for task, sample, path in zip(tasks, samples, paths, strict=True):
+        limits = requirement.of(task.name)
+        load = np.zeros(len(task.table))
+        for criterion in CRITERIA:
+            limit = criterion.limit_at(limits, path)
+            if criterion.errors and limit is not None:
+                load = np.maximum(load, task.table.column(f"{criterion.errors}.at_coverage") / limit)
+        for criterion, limit in limits_of_arms(limits, path):
+            share, figure = criterion.arms(limits), criterion.figure
+            if share is not None and figure is not None and not figure.of_visits:
+                load = np.maximum(load, _at_all_poses(share, figure, task, sample) / limit)
+        out.append(load)
+    return out
+
+
+def _at_all_poses(share: float, figure: Figure, task: Judged, sample: TaskSample) -> Array:
+    """A figure at every pose of the units that must pass, raised so that its largest is that over all poses of a task.
+
+    A unit must hold at all poses at once, so that the quantile over units of its worst pose is what counts.
+    """
+    p50, p95 = (task.table.column(f"{figure.column}.{p}") for p in ("p50", "p95"))
+    # nearly normal between the two quantiles that are known
+    values = p50 + float(ndtri(min(max(share, 0.5), 0.999)) / ndtri(0.95)) * (p95 - p50)
+    worst = float(np.quantile(sample.worst[figure], share))
+    return np.asarray(values * worst / max(float(values.max()), 1e-30))
