@@ -70,6 +70,7 @@ SLOW = (
     "explorer/test_page.py::test_saved_run_and_reloaded",
     "explorer/test_page.py::test_the_review_is_handed_over",
     "figures/test_volume.py::test_it_turns_in_a_browser_and_fetches_nothing",
+    "calibration/test_session.py::test_sound_arms_are_called_sound_whatever_the_frame",
     "calibration/test_calibrate.py::test_the_command_writes_poses_that_can_be_read_again",
     "report/test_document.py::test_the_page_is_whole_in_a_browser",
     "report/test_document.py::test_the_pdf_is_typeset",

@@ -132,6 +132,17 @@ class ExpectedRecord:
 
 
 @dataclass(frozen=True)
+class RegistrationRecord:
+    """Frame and target fitted to the nominal arm: by how much the instrument is turned against the base [rad], its
+    origin in the base frame, the place of the target on the tool, rms distance that is left. [m]"""
+
+    turn: float
+    origin: Vector
+    target: Vector
+    left: float
+
+
+@dataclass(frozen=True)
 class ArmRecord:
     """A measured arm. ``simulated``: arms measured the same way, by which chances and places are known. ``chance``: of
     an arm of the population as far off over all poses; ``scatter_chance``: of one whose visits scatter as much.
@@ -148,6 +159,7 @@ class ArmRecord:
     causes: tuple[CauseRecord, ...]
     expected: tuple[ExpectedRecord, ...]
     coarse_instrument: bool
+    registration: RegistrationRecord | None = None
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from armsim.calibration.estimate import Estimate, Seen, estimate_of
 from armsim.calibration.identifiable import parameters_of, with_target
 from armsim.calibration.linear_population import Linear
 from armsim.errormodel.draws import Tabled
-from armsim.model.calibration_plan import Calibration
+from armsim.model.calibration_plan import Calibration, Instrument
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observed
 from armsim.model.machine import Machine
@@ -40,7 +40,7 @@ class Measurement:
 
     def spread(self, machine: Machine) -> Array:
         """Standard deviation of a reading at every pose along x, y, z, shape (M, 3). [m]"""
-        return spread_at(self.calibration, machine, self.joints)
+        return spread_at(self.calibration.instrument, machine, self.joints)
 
     def estimate(self, machine: Machine) -> Estimate:
         """The estimate for a machine, seen without any correction of it."""
@@ -57,9 +57,8 @@ class Measurement:
         return replace(machine, correction=correction_of(machine, self, self.estimate(machine)))
 
 
-def spread_at(calibration: Calibration, machine: Machine, joints: Array) -> Array:
+def spread_at(instrument: Instrument, machine: Machine, joints: Array) -> Array:
     """Standard deviation of a reading along x, y, z, shape (poses, 3): so much, and so much of the distance. [m]"""
-    instrument = calibration.instrument
     tools = with_target(machine, instrument).arm.postures(joints, []).tool[:, :3, 3]
     distance = np.linalg.norm(tools - np.array(instrument.at), axis=1)
     return np.asarray(np.array(instrument.std) + instrument.std_per_distance * distance[:, None])

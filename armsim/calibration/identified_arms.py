@@ -11,6 +11,7 @@ from armsim.calibration.calibration_records import IdentifiedArmRecord, Identifi
 from armsim.calibration.estimate_correction import Measurement, correction_of
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identifiable import unit_of, with_target
+from armsim.calibration.measurement_setup import Setup
 from armsim.calibration.residual_error import Left
 from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm, read_points
@@ -22,19 +23,24 @@ from armsim.study import Study
 def measured_arms(study: Study, path: Path, calibration: Calibration) -> list[tuple[MeasuredArm, Measurement]]:
     """Arms of a file, and how each was measured.
 
+    Where frame or target is identified, readings may stand in the frame of the instrument: they are first brought into
+    the base frame by the nominal arm, and what is then left of frame and target is identified with the rest.
+
     Raises
     ------
     InputError
-        As `documents.measured_points.read_points`.
+        As `documents.measured_points.read_points` and `measurement_setup.Setup.register`.
     """
-    places = at_rest(study)
-    seen = with_target(study.scenario.machine, calibration.instrument).arm
-    joints = {name: q for name, (q, _) in places.items()}
-    targets = seen.postures(np.array(list(joints.values())), []).tool[:, :3, 3]
-    arms = read_points(path, dict(zip(joints, targets, strict=True)))
+    joints = {name: q for name, (q, _) in at_rest(study).items()}
+    setup = Setup.of(study, None)
+    commanded = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
+    arms = read_points(path, commanded, setup.fitted)
+    setup = setup.settled(arms, joints, path)
+    targets, calibration = setup.targets(joints), replace(calibration, instrument=setup.instrument)
     out = []
-    for arm in arms:
-        counts = tuple(len(own) for own in arm.visits.values())
+    for reading in arms:
+        arm, _ = setup.register(reading, targets, path)
+        counts = tuple(len(rows) for rows in arm.visits.values())
         out.append((arm, Measurement(calibration, np.array([joints[name] for name in arm.visits]), counts)))
     return out
 

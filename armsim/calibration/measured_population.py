@@ -12,7 +12,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.plan import draw_units
-from armsim.sampling.statistics import pose_accuracy, pose_repeatability
+from armsim.sampling.statistics import pose_repeatability
 from armsim.sampling_plan import SamplingPlan
 
 VISIT_TASK = 0x7E57
@@ -57,12 +57,17 @@ class Simulated:
     repeatability: Array
 
     @staticmethod
-    def of(visits: Iterable[Array]) -> Simulated:
-        """From visits of shape (units, visits, 3), pose by pose."""
-        means, accuracy, repeatability = [], [], []
-        for own in visits:
-            across = np.transpose(own, (2, 1, 0))
-            means.append(own.mean(axis=1))
-            accuracy.append(pose_accuracy(across))
-            repeatability.append(pose_repeatability(across))
-        return Simulated(np.concatenate(means, axis=1), np.array(accuracy), np.array(repeatability))
+    def of(visits: Iterable[Array], projection: Array | None = None) -> Simulated:
+        """From visits of shape (units, visits, 3), pose by pose.
+
+        ``projection``, shape (3 P, 3 P): what is left of displacements once frame and target are fitted.
+        """
+        means, repeatability = [], []
+        for readings in visits:
+            means.append(readings.mean(axis=1))
+            repeatability.append(pose_repeatability(np.transpose(readings, (2, 1, 0))))
+        displacements = np.concatenate(means, axis=1)
+        if projection is not None:
+            displacements = displacements @ projection.T
+        accuracy = np.linalg.norm(displacements.reshape(len(displacements), -1, 3), axis=2).T
+        return Simulated(displacements, accuracy, np.array(repeatability))

@@ -10,6 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import ExpectedRecord
 from armsim.calibration.linear_population import Linear
+from armsim.calibration.session import taken_out
 
 SURE = 0.01
 """Share of its prior variance that must be known of a cause before it is told whether it moved."""
@@ -29,6 +30,8 @@ class Estimator:
         From displacements less their mean to coefficients less their mean.
     covariance : (coefficients, coefficients)
         Of what is left unknown.
+    projection : (3 P, 3 P)
+        What is left of displacements once frame and target are fitted; the identity where both are known.
 
     References
     ----------
@@ -40,15 +43,42 @@ class Estimator:
     inverse: Array
     gain: Array
     covariance: Array
+    projection: Array
 
     @staticmethod
-    def of(linear: Linear, counts: Sequence[int], instrument: float) -> Estimator:
-        """For so many visits at every pose, and an instrument of that standard deviation along each axis [m]."""
+    def of(linear: Linear, counts: Sequence[int], instrument: float | Array, columns: Array | None = None) -> Estimator:
+        """For so many visits at every pose.
+
+        Parameters
+        ----------
+        linear : Linear
+        counts : sequence of int
+            Visits of every pose.
+        instrument : float or (P, 3) [m]
+            Standard deviation of a reading along every axis.
+        columns : (3 P, K), optional
+            What a frame and a target that are fitted do to the readings, as `session.nuisance`.
+
+        Raises
+        ------
+        ArithmeticError
+            The poses do not tell frame and target apart.
+        """
         within = linear.gain @ linear.prior @ linear.gain.T + linear.noise(counts, instrument)
         inverse = np.asarray(np.linalg.pinv(within, rcond=1e-12, hermitian=True), float)
+        projection = np.eye(len(within))
+        if columns is not None and columns.shape[1]:
+            projection = taken_out(within, columns)
+            inverse = projection.T @ inverse @ projection
+            within = projection @ within @ projection.T
         reach = linear.prior @ linear.gain.T
         gain = reach @ inverse
-        return Estimator(linear, within, inverse, gain, linear.prior - gain @ reach.T)
+        return Estimator(linear, within, inverse, gain, linear.prior - gain @ reach.T, projection)
+
+    @property
+    def mean(self) -> Array:
+        """Of the displacements of the population, frame and target fitted, shape (3 P,). [m]"""
+        return np.asarray(self.projection @ self.linear.mean)
 
     def known(self, part: slice) -> float:
         """Share of the prior variance of a cause that the measurement tells."""
@@ -75,8 +105,8 @@ class Update:
 
     @staticmethod
     def of(estimator: Estimator, displacement: Array) -> Update:
-        """From mean displacements of shape (3 P,). [m]"""
-        away = displacement - estimator.linear.mean
+        """From mean displacements of shape (3 P,), frame and target fitted or not. [m]"""
+        away = estimator.projection @ displacement - estimator.mean
         coefficients = estimator.linear.prior_mean + estimator.gain @ away
         # the residual of a pose that is left out, and its covariance, from the inverse of the whole
         left_out, pulled = [], estimator.inverse @ away

@@ -42,7 +42,7 @@ class Reference:
 
     @staticmethod
     def of(estimator: Estimator, simulated: Simulated) -> Reference:
-        """Simulated arms beside themselves."""
+        """The reference distribution made of simulated arms."""
         middles = np.maximum(np.median(simulated.repeatability, axis=1, keepdims=True), np.finfo(float).tiny)
         bands = _bands(simulated.accuracy), _bands(simulated.repeatability)
         return Reference(estimator, simulated, middles, np.sort(_far(estimator, simulated, middles), axis=1), bands)
@@ -66,7 +66,7 @@ def _bands(figure: Array) -> list[Band]:
 
 def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
     """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its middles."""
-    away = arms.means - estimator.linear.mean
+    away = arms.means - estimator.mean
     moved, parts = away @ estimator.gain.T, list(estimator.linear.parts())
     rows = [_distances(away, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
     for first in range(0, away.shape[1], 3):

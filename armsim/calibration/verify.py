@@ -22,7 +22,8 @@ from armsim.calibration.calibration_records import (
 from armsim.calibration.cause_diagnosis import causes, scales
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
-from armsim.calibration.posterior import Estimator, Update, expected
+from armsim.calibration.measurement_setup import Setup, without_frame
+from armsim.calibration.posterior import Update, expected
 from armsim.calibration.rank_tests import SIGNIFICANT, Ranked, Reference
 from armsim.documents.measured_points import MeasuredArm, read_points
 from armsim.model.configurations import Configurations
@@ -57,16 +58,20 @@ class Verified:
         return plain(self.record)
 
 
-def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
+def verify(study: Study, path: Path, instrument: float | None = None) -> Verified:
     """Hold measured arms against the prediction of a scenario.
+
+    Where the calibration of the scenario says that the pose of the instrument, or the place of its target, is
+    identified, they are fitted, arm by arm, and taken out of every statistic.
 
     Parameters
     ----------
     study : Study
     path : Path
         Of `documents.measured_points`.
-    instrument : float
-        Standard deviation of the instrument along each axis. [m]
+    instrument : float, optional
+        Standard deviation of the instrument along each axis; that of the calibration of the scenario, or none, where
+        not given. [m]
 
     Raises
     ------
@@ -74,11 +79,16 @@ def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
         The file is wrong, or the scenario has no pose at rest.
     """
     machine = study.scenario.machine
-    places = at_rest(study)
-    joints = {name: q for name, (q, _) in places.items()}
-    arms = read_points(path, {name: tool for name, (_, tool) in places.items()})
-    everywhere = Linear.of(machine, np.array(list(joints.values())))
-    tools = {name: tool for name, (_, tool) in places.items()}
+    joints = {name: q for name, (q, _) in at_rest(study).items()}
+    positions = np.array(list(joints.values()))
+    setup = Setup.of(study, instrument)
+    commanded = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
+    arms = read_points(path, commanded, setup.fitted)
+    setup = setup.settled(arms, joints, path)
+    targets = setup.targets(joints)
+    tools = {name: frame[:3, 3] for name, frame in targets.items()}
+    everywhere = Linear.of(machine, positions)
+    size = float(np.sqrt(np.mean(setup.spread(positions) ** 2)))
     pairs = _pairs(study)
     grids = {
         task.name: (poses.grid, tuple(name if name in joints else f"{task.name}: {name}" for name in poses.names))
@@ -86,24 +96,30 @@ def verify(study: Study, path: Path, instrument: float = 0.0) -> Verified:
         if poses.grid is not None and len(poses.grid.axes) == 2 and poses.configurations.directions is None
     }
     found, informed, references = [], [], dict[tuple[tuple[str, ...], tuple[int, ...]], Reference]()
-    for arm in arms:
-        counts = [len(own) for own in arm.visits.values()]
+    for reading in arms:
+        arm, registration = setup.register(reading, targets, path)
+        counts = [len(visits) for visits in arm.visits.values()]
         measured = tuple(arm.visits), tuple(counts)
         if measured not in references:
             at = np.array([joints[name] for name in arm.visits])
-            estimator = Estimator.of(Linear.of(machine, at), counts, instrument)
+            estimator, spread = setup.estimator(at, counts, path), setup.spread(at)
             units = min(max(UNITS, UNITS_A_TEST * max(len(at), len(estimator.causes)) * len(arms)), MOST_UNITS)
-            visits = measured_units(machine, at, counts, instrument, units, study.scenario.plan.seed)
-            references[measured] = Reference.of(estimator, Simulated.of(visits))
+            visits = measured_units(setup.machine, at, counts, spread, units, study.scenario.plan.seed)
+            references[measured] = Reference.of(estimator, Simulated.of(visits, estimator.projection))
+        if registration is not None:
+            arm = without_frame(arm, references[measured].estimator)
         ranked = Ranked.of(arm, references[measured], SIGNIFICANT / len(arms))
         displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
         updated = Update.of(references[measured].estimator, displacement)
         expectations = expected(updated, everywhere, list(joints))
         found.append(
-            _record(arm, ranked, updated, expectations, instrument, pairs, tools, _directions_of(arm, study, joints))
+            replace(
+                _record(arm, ranked, updated, expectations, size, pairs, tools, _directions_of(arm, study, joints)),
+                registration=registration,
+            )
         )
         informed.append(updated)
-    return Verified(VerifyRecord(study.scenario.name, path.name, instrument, tuple(found), scales(informed)), grids)
+    return Verified(VerifyRecord(study.scenario.name, path.name, size, tuple(found), scales(informed)), grids)
 
 
 def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:

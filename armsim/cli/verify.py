@@ -19,7 +19,10 @@ if TYPE_CHECKING:
 def verify(
     scenario: Annotated[Path, typer.Argument(help="Scenario that predicts the arm.")],
     measured: Annotated[Path, typer.Option(help="CSV with pose, x [mm], y [mm], z [mm]; optionally arm, visit.")],
-    instrument: Annotated[str, typer.Option(help="Standard deviation of the instrument along an axis.")] = "0 um",
+    instrument: Annotated[
+        str | None,
+        typer.Option(help="Standard deviation of the instrument along an axis; else that of the calibration, or none."),
+    ] = None,
     out: Out = None,
     paper: PaperSize = Paper.a4,
     set_: Set = None,
@@ -32,7 +35,7 @@ def verify(
     from armsim.report.verification_review import notes
     from armsim.study import Study
 
-    size = _size(instrument)
+    size = None if instrument is None else _size(instrument)
     study = Study(load_changed(load_scenario(scenario), changes_of(set_)))
     if out is not None:
         from armsim.report.output_folder import check_destination
@@ -43,7 +46,8 @@ def verify(
         if out is not None:
             from armsim.report.verification_review import write_verified
 
-            words = ["armsim", "verify", str(scenario), "--measured", str(measured), "--instrument", instrument]
+            words = ["armsim", "verify", str(scenario), "--measured", str(measured)]
+            words += [] if instrument is None else ["--instrument", instrument]
             for change in set_ or ():
                 words += ["--set", change]
             with shown_progress() as (progress, _):

@@ -30,11 +30,14 @@ class MeasuredArm:
         Attained less commanded position in the base frame.
     directions : mapping of pose to words
         From where every visit came; no entry where that is not told.
+    points : mapping of pose to (visits, 3) [m]
+        As they were read, in the frame of the instrument.
     """
 
     name: str
     visits: dict[str, Array]
     directions: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    points: dict[str, Array] = field(default_factory=dict)
 
     def by_direction(self, pose: str) -> dict[str, Array]:
         """Visits of a pose by the direction from which they came, (visits, 3) each. [m]"""
@@ -42,7 +45,7 @@ class MeasuredArm:
         return {word: self.visits[pose][words == word] for word in dict.fromkeys(words.tolist())}
 
 
-def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm, ...]:
+def read_points(path: Path, commanded: Mapping[str, Array], anywhere: bool = False) -> tuple[MeasuredArm, ...]:
     """Every arm of a file.
 
     The header names ``pose``, ``x [mm]``, ``y [mm]``, ``z [mm]`` in the base frame; optionally ``arm``, ``visit`` and
@@ -53,6 +56,8 @@ def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm
     path : Path
     commanded : mapping of pose to (3,) [m]
         Poses that can be measured, and where they are commanded.
+    anywhere : bool
+        Whether the positions stand in the frame of an instrument that is yet to be found, however far away.
 
     Raises
     ------
@@ -79,7 +84,8 @@ def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm
             raise own.fault(row, at, f"{same} line {own.lines[seen[key]]}", "every visit once")
         seen[key] = row
     away = points - np.array([commanded[pose] for pose in poses])
-    _check_far(own, points, away, poses, commanded)
+    if not anywhere:
+        _check_far(own, points, away, poses, commanded)
     by_arm: dict[str, dict[str, list[int]]] = {}
     for row, (arm, pose) in enumerate(zip(arms, poses, strict=True)):
         by_arm.setdefault(arm, {}).setdefault(pose, []).append(row)
@@ -97,7 +103,8 @@ def read_points(path: Path, commanded: Mapping[str, Array]) -> tuple[MeasuredArm
                 row = rows[pose][words.index(alone)]
                 found = f"{pose!r} is visited once from {alone!r} by {name!r}"
                 raise own.fault(row, "direction", found, f"{LEAST_VISITS} visits from each direction at least")
-        out.append(MeasuredArm(name, {pose: away[those] for pose, those in rows.items()}, came))
+        errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (away, points))
+        out.append(MeasuredArm(name, errors, came, readings))
     return tuple(out)
 
 
@@ -121,7 +128,8 @@ def _check_far(own: Columns, points: Array, away: Array, poses: list[str], comma
         if left <= FAR:
             angle = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))
             fits = f"turned by {angle:.3g} deg and moved by {1e3 * float(np.linalg.norm(shift)):.4g} mm they would fit"
-            raise own.fault(row, "x", found, f"positions in the base frame of the arm: {fits}")
+            stated = "calibration: {instrument: {pose: identified}} fits the frame"
+            raise own.fault(row, "x", found, f"positions in the base frame of the arm: {fits}; {stated}")
     raise own.fault(row, "x", found, f"positions in the base frame, within {1e3 * FAR:g} mm of the command")
 
 

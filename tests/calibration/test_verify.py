@@ -109,7 +109,7 @@ def test_arms_as_predicted_are_called_so_and_a_coarse_instrument_is_noted(tmp_pa
     assert arm["coarse_instrument"]
     assert "scatters more than the visits" in done.stderr
     # the same file with an instrument said to be perfect: RP is then far beyond every simulated arm
-    (blamed,) = json.loads(invoke("verify", CELL, "--measured", path, "--json").stdout)["arms"]
+    (blamed,) = json.loads(invoke("verify", CELL, "--measured", path, "--instrument", "0 um", "--json").stdout)["arms"]
     assert min(own["repeatability_place"] for own in blamed["poses"]) == 1.0
     assert blamed["scatter_chance"] < 0.001
     assert not blamed["compatible"]
