@@ -30,7 +30,10 @@ EFFECT = Addition(
         (
             "physics/assembly.py",
             "def mastering(",
-            '''def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[Term, ...]:
+            '''DISC_WARP = causes.Cause("disc warp")
+
+
+def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[Term, ...]:
     """Three-times-per-turn error of a disc that three screws have bent: a / R sin 3t.
 
     References
@@ -38,7 +41,7 @@ EFFECT = Addition(
     .. [1] invented for the test of additions; no source.
     """
     parts = (Part(1.0 / track_radius, power=1, turns=3, order=3.0),)
-    return _kept("warp", "disc warp", amplitude, None, parts, heads)
+    return _averaged("warp", DISC_WARP, amplitude, None, parts, heads)
 
 
 ''',
@@ -48,7 +51,7 @@ EFFECT = Addition(
             "    guide_pitch: Distribution = key(",
             """    disc_warp: Distribution = key(
         NONE, "length", "amplitude of the warp of a disc held by three screws", only="rotation", needs=RADIUS,
-        cause="disc warp", effect="three times per turn", life="unit", physics=assembly.warp,
+        cause=assembly.DISC_WARP, effect="three times per turn", physics=assembly.warp,
     )  # fmt: skip
 """,
         ),

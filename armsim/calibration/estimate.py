@@ -168,7 +168,7 @@ def shapes_of(machine: Machine, configurations: Configurations, parameters: tupl
     """Values of the shapes of parameters at poses, shape (parameters, poses)."""
     states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
     fixed = State.at_rest(np.zeros(len(configurations)))
-    values = [own.shape.value(states.get(own.axis.joint, fixed)) for own in parameters]
+    values = [own.shape.value(own.axis.state(states, fixed)) for own in parameters]
     return np.array(values).reshape(len(parameters), len(configurations))
 
 

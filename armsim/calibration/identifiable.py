@@ -12,10 +12,10 @@ from armsim.arrays import Array
 from armsim.calibration.linear_population import Linear
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Identified, Instrument
-from armsim.model.chain import TOOL, fixed_transforms
+from armsim.model.chain import fixed_transforms
 from armsim.model.correction import Parameter
 from armsim.model.gravity import Masses
 from armsim.model.machine import Machine
@@ -35,10 +35,10 @@ def with_target(machine: Machine, instrument: Instrument) -> Machine:
     arm, masses = machine.arm, machine.masses
     off: list[tuple[Axis, Distribution]] = []
     if instrument.pose == "identified":
-        off += [(Axis(INSTRUMENT, own), Distribution("normal", AWAY["length"])) for own in SHIFTS]
-        off += [(Axis(INSTRUMENT, own), Distribution("normal", AWAY["angle"])) for own in TURNS]
+        off += [(Axis(INSTRUMENT, own, Role.FRAME), Distribution("normal", AWAY["length"])) for own in SHIFTS]
+        off += [(Axis(INSTRUMENT, own, Role.FRAME), Distribution("normal", AWAY["angle"])) for own in TURNS]
     if instrument.target == "identified":
-        off += [(Axis(TARGET, own), Distribution("normal", AWAY["length"])) for own in SHIFTS]
+        off += [(Axis(TARGET, own, Role.FRAME), Distribution("normal", AWAY["length"])) for own in SHIFTS]
     before = fixed_transforms(ORIGIN, ORIGIN, INSTRUMENT)
     beyond = (*fixed_transforms(instrument.target_offset, ORIGIN)[:3], *fixed_transforms(ORIGIN, ORIGIN, TARGET)[:3])
     if masses is not None and masses.payload is not None:
@@ -56,10 +56,10 @@ def parameters_of(machine: Machine, instrument: Instrument, identify: Identified
 def _every(machine: Machine, instrument: Instrument, identify: Identified) -> Iterator[Parameter]:
     if instrument.pose == "identified":
         for own in (*SHIFTS, *TURNS):
-            yield Parameter(f"{own} of the instrument", "instrument", Axis(INSTRUMENT, own), Constant())
+            yield Parameter(f"{own} of the instrument", "instrument", Axis(INSTRUMENT, own, Role.FRAME), Constant())
     if instrument.target == "identified":
         for own in SHIFTS:
-            yield Parameter(f"{own} of the target", "target", Axis(TARGET, own), Constant())
+            yield Parameter(f"{own} of the target", "target", Axis(TARGET, own, Role.FRAME), Constant())
     for joint in machine.joints if identify.zeros else ():
         yield Parameter(f"zero of {joint.name}", "zeros", Axis(joint.name), Constant())
     for joint in machine.joints if identify.stiffness else ():
@@ -82,7 +82,7 @@ def _every(machine: Machine, instrument: Instrument, identify: Identified) -> It
                         f"{name} of order {order} per {what} of {joint.name}", group, Axis(joint.name), shape
                     )
     for axis in link_axes(machine.arm) if identify.links else ():
-        yield Parameter(f"{axis.parameter} of link {axis.joint}", "links", axis, Constant())
+        yield Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
 
 def _travel(travel: float) -> float:
@@ -90,10 +90,8 @@ def _travel(travel: float) -> float:
 
 
 def link_axes(arm: Arm) -> list[Axis]:
-    """Parameters of the links, base first."""
-    skipped = (TOOL, INSTRUMENT, TARGET)
-    every = (axis for motion in arm.motions for axis in motion.axes)
-    return [axis for axis in every if axis.parameter != "q" and axis.joint not in skipped]
+    """Constants of the links, base first."""
+    return [axis for motion in arm.motions for axis in motion.axes if axis.role is Role.LINK]
 
 
 def kind_of(parameter: Parameter, arm: Arm) -> str:

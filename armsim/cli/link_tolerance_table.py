@@ -36,6 +36,7 @@ def link_rows(machine: Machine) -> list[tuple[str, ...]]:
     At the tool by the largest lever over the ranges of the joints.
     """
     from armsim.errormodel.shapes import State
+    from armsim.errormodel.terms import Role
     from armsim.sampling.joint_budgets import term_budget
 
     rest, evaluated = State.at_rest(np.zeros(1)), machine.at(machine.survey())
@@ -44,7 +45,7 @@ def link_rows(machine: Machine) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for term in machine.terms:
         for axis in term.axes:
-            if axis.parameter == "q":
+            if axis.role is Role.MOTION:
                 continue
             own = term_budget(term, axis, rest)
             motion = machine.arm.motion_of(axis)

@@ -12,7 +12,7 @@ from armsim.documents.fields import LONGEST_NAME
 from armsim.documents.files import Unreadable, read_bytes, unshown
 from armsim.documents.inertials import link_masses
 from armsim.documents.units import number
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError, Problem
 from armsim.model.arm import ArmJoint, ElementaryTransform
 from armsim.model.chain import fixed_transforms
@@ -108,7 +108,7 @@ def read_chain(
         origin = element.find("origin")
         xyz = _vector(origin, "xyz", (0.0, 0.0, 0.0), fault, name)
         rpy = _vector(origin, "rpy", (0.0, 0.0, 0.0), fault, name)
-        motions += fixed_transforms(xyz, rpy, name)
+        motions += fixed_transforms(xyz, rpy, name, Role.LINK)
         if kind == "fixed":
             continue
         if kind not in ("revolute", "continuous", "prismatic"):

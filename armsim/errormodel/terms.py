@@ -9,31 +9,64 @@ into one term. Physics functions make terms, the machine collects them, every an
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from enum import Enum
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.causes import Cause, Life
 from armsim.errormodel.distributions import Distribution, Law
 from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Shape, State, Wave, mean_product
 
-Life = Literal["unit", "visit"]
 VISIT_DISTRIBUTIONS: tuple[Law, ...] = ("normal", "uniform", "two-valued")
 """Laws that compiled draws serve: coefficients of visit life keep to these."""
 
 
+class Role(Enum):
+    """What an axis is to the arm: it decides whose an error on it is, and what a calibration may identify."""
+
+    MOTION = "motion of a joint"
+    ERROR_MOTION = "error motion of a joint"
+    LINK = "constant of a link"
+    FRAME = "constant of a frame that no joint moves"
+
+
 @dataclass(frozen=True)
 class Axis:
-    """What a coefficient moves: a joint's own motion (``parameter`` "q") or a link parameter of that joint's row."""
+    """What a coefficient moves.
 
-    joint: str
-    parameter: str = "q"
+    Parameters
+    ----------
+    owner : str
+        Name of the joint, of the joint whose row holds the constants of a link, or of a frame.
+    parameter : str
+        Which motion or constant; empty for the motion of a joint, which has but one.
+    role : Role
+    """
+
+    owner: str
+    parameter: str = ""
+    role: Role = Role.MOTION
+
+    def __post_init__(self) -> None:
+        if (self.role is Role.MOTION) == bool(self.parameter):
+            raise ValueError(f"{self}: {self.role.value}; the motion of a joint has no parameter, all else has one")
 
     def __str__(self) -> str:
-        return self.joint if self.parameter == "q" else f"{self.joint}.{self.parameter}"
+        return f"{self.owner}.{self.parameter}" if self.parameter else self.owner
+
+    @property
+    def of_joint(self) -> bool:
+        """Whether it is the motion of a joint, or an error motion of it."""
+        return self.role in (Role.MOTION, Role.ERROR_MOTION)
+
+    def state(self, states: Mapping[str, State], fixed: State) -> State:
+        """The state in which shapes on it are looked at: that of its joint, ``fixed`` for frames that none moves."""
+        return fixed if self.role is Role.FRAME else states.get(self.owner, fixed)
 
 
 @dataclass(frozen=True)
@@ -45,7 +78,7 @@ class Coupling:
     shape: Shape
 
 
-SHAFT = Axis("", "shaft")
+SHAFT = Axis("")
 """The shaft a physics function speaks of, before the machine is assembled."""
 
 
@@ -57,8 +90,8 @@ class Term:
     ----------
     name : str
         Unique on a machine; keys the random numbers.
-    cause : str
-        Trade name of the cause; shares are summed by it.
+    cause : Cause
+        Shares are summed by it.
     life : str
         ``unit``: drawn once for a built arm; ``visit``: drawn anew at every visit.
     acts : tuple of Coupling
@@ -73,7 +106,7 @@ class Term:
     """
 
     name: str
-    cause: str
+    cause: Cause
     life: Life
     acts: tuple[Coupling, ...]
     draw: Draw
@@ -103,11 +136,14 @@ class Term:
 
     @cached_property
     def owner(self) -> str:
-        """The joint whose reading it spoils; ``links`` for link parameters; ``machine`` where several share it."""
-        if all(axis.parameter != "q" for axis in self.axes):
-            return "links"
-        joints = {axis.joint for axis in self.axes}
-        return joints.pop() if len(joints) == 1 and all(axis.parameter == "q" for axis in self.axes) else "machine"
+        """The joint whose motion, or axis, it spoils; ``links`` for constants; ``machine`` where several share it."""
+        owners = {axis.owner if axis.of_joint else "links" for axis in self.axes}
+        return owners.pop() if len(owners) == 1 else "machine"
+
+    @property
+    def share_name(self) -> tuple[str, str]:
+        """Owner and name of the cause: what a result sums shares by."""
+        return self.owner, self.cause.name
 
     def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
         """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's."""
@@ -170,7 +206,7 @@ class Independent(Draw):
 
 def independent(
     name: str,
-    cause: str,
+    cause: Cause,
     spreads: tuple[Distribution, ...],
     shapes: tuple[Shape, ...],
     limit: float,
@@ -225,7 +261,7 @@ class Polar(Draw):
         return tuple(abs(part.scale) * self.spread.limit**part.power for part in self.parts for _ in range(2))
 
 
-def polar(name: str, cause: str, spread: Distribution, phase: float | None, parts: tuple[Part, ...]) -> Term:
+def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, parts: tuple[Part, ...]) -> Term:
     """A term from one random magnitude and direction; the direction is uniform where ``phase`` is None."""
     k = 2 * len(parts)
     mean, second = np.zeros(k), np.zeros((k, k))
@@ -285,7 +321,7 @@ class UnknownOrder(Draw):
 
 
 def unknown_curve(
-    name: str, cause: str, spread: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
+    name: str, cause: Cause, spread: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
 ) -> Term:
     """A curve over the turn of which only the size is known.
 
@@ -300,7 +336,7 @@ def unknown_curve(
 
 
 def unknown_wave(
-    name: str, cause: str, amplitude: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
+    name: str, cause: Cause, amplitude: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
 ) -> Term:
     """One harmonic a unit, every order equally likely, of random amplitude, at a phase not known.
 

@@ -6,16 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
-from armsim.errormodel.terms import Axis
-
-if TYPE_CHECKING:
-    pass
+from armsim.errormodel.terms import Axis, Role
 
 X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
 CRUMB = 1e-9
@@ -34,7 +31,7 @@ class ElementaryTransform:
     value : float
         Fixed part of the motion. [rad or m]
     axes : tuple of Axis
-        Names under which errors act on it: a joint's motion, a link parameter, or both at once.
+        Under which errors act on it: the motion of a joint, a constant of a link, or both at once.
     joint : int, optional
         Number of the joint whose variable is added to the value.
     """
@@ -224,7 +221,8 @@ class Arm:
     def frames(self, q: ArrayLike) -> Frames:
         """Frames of links and tool, axes of the joints, at joint positions of shape (P, joints)."""
         q = np.atleast_2d(np.asarray(q, dtype=float))
-        own = [max(i for i, m in enumerate(self.motions) if any(a.joint == n for a in m.axes)) for n in self.names]
+        carried = {axis.owner: i for i, m in enumerate(self.motions) for axis in m.axes if axis.role is not Role.FRAME}
+        last = [carried[name] for name in self.names]
         frame = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
         links = np.empty((len(q), len(self.joints), 4, 4))
         direction, origin = np.empty((len(q), len(self.joints), 3)), np.empty((len(q), len(self.joints), 3))
@@ -233,7 +231,7 @@ class Arm:
                 direction[:, motion.joint] = frame[:, :3, :3] @ np.array(motion.direction)
                 origin[:, motion.joint] = frame[:, :3, 3]
             _move(frame, motion, q)
-            for number in (n for n, last in enumerate(own) if last == index):
+            for number in (n for n, end in enumerate(last) if end == index):
                 links[:, number] = frame
         return Frames(links, frame, direction, origin)
 

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
+from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
@@ -32,26 +33,26 @@ class Environment:
 
     temperature_rise: Distribution | None = key(
         None, "temperature", "temperature above that of mastering, shared by links, scales and drifts",
-        one_sided="a rise", cause="temperature", effect="growth and drifts, in proportion", life="unit",
+        one_sided="a rise", cause=causes.TEMPERATURE, effect="growth and drifts, in proportion",
         physics=heat.temperature,
     )  # fmt: skip
     expansion: float = key(
-        0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause="growth of the links",
-        through="temperature", effect="lengths of the arm, in proportion", life="unit", physics=heat.temperature,
+        0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause=causes.LINK_GROWTH,
+        effect="lengths of the arm, in proportion", physics=heat.temperature,
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Change:
-    """What if: errors of a joint (its own motion), of a cause, or of both, times a factor."""
+    """What if: errors of a joint (of its motion and its axis), of a cause, or of both, times a factor."""
 
     factor: float
     joint: str | None = None
-    cause: str | None = None
+    cause: causes.Cause | None = None
 
     def of(self, term: Term, axis: Axis) -> float:
         """Factor on what a term does to an axis."""
-        concerned = self.joint is None or (axis.joint == self.joint and axis.parameter == "q")
+        concerned = self.joint is None or (axis.of_joint and axis.owner == self.joint)
         return self.factor if concerned and self.cause in (None, term.cause) else 1.0
 
 
@@ -168,7 +169,7 @@ class Machine:
                 (
                     act.coefficient,
                     index[self.arm.motion_of(act.axis)],
-                    act.shape.value(states.get(act.axis.joint, fixed)),
+                    act.shape.value(act.axis.state(states, fixed)),
                 )
                 for act in term.acts
             )
@@ -227,8 +228,9 @@ class Machine:
         grows: list[tuple[Axis, Shape]] = []
         expansion = self.environment.expansion
         for motion in self.arm.motions:
-            if not motion.rotary and motion.axes and motion.joint is None and motion.value and expansion:
-                grows.append((motion.axes[-1], Constant(expansion * motion.value)))
+            constants = [axis for axis in motion.axes if not axis.of_joint]
+            if not motion.rotary and constants and motion.joint is None and motion.value and expansion:
+                grows.append((constants[-1], Constant(expansion * motion.value)))
         for joint in self.joints:
             if joint.encoder.expansion:
                 grows.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))

@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.errormodel.terms import Axis
 from armsim.field_spec import Key, declared, nested
+from armsim.model.chain import tolerance_key
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
@@ -36,6 +38,8 @@ class Number:
         The limit, standard deviation or plain value that is stated, in the SI unit.
     steps : tuple
         Where it stands in the machine.
+    axis : Axis, optional
+        Parameter of a link whose tolerance it is.
     """
 
     path: str
@@ -44,6 +48,7 @@ class Number:
     rotary: bool
     value: float
     steps: Steps
+    axis: Axis | None = None
 
     def times(self, machine: Machine, factor: float) -> Machine:
         """The machine with the number times a factor."""
@@ -68,10 +73,9 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
         name = "arm.expansion" if path == "expansion" else f"environment.{path}"
         out.append(Number(name, "", key, True, value, ("environment", *own)))
     for n, (axis, tolerance) in enumerate(machine.tolerances):
-        kind = "length" if axis.parameter in ("d", "a", "x", "y", "z") else "angle"
-        key = Key(kind, "tolerance of a link parameter", cause=f"link {axis.parameter}")
+        key = tolerance_key(axis.parameter)
         for name, size, where in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
-            out.append(Number(name, axis.joint, key, True, size, where))
+            out.append(Number(name, axis.owner, key, True, size, where, axis))
     return tuple(out)
 
 

@@ -20,8 +20,6 @@ from armsim.sampling_plan import SamplingPlan
 
 UNITS = 4 * UNIT_BLOCK
 """Built units whose ripple is looked at."""
-READINGS = ("quantisation", "signal noise", "stated noise")
-"""Causes that scatter from reading to reading."""
 SPEEDS = 400
 """Speeds at which the slowest one with little ripple is looked for, evenly spaced on a logarithmic scale."""
 SLOWEST = 1e-5
@@ -97,7 +95,7 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
                 own += sign * act.shape.gain * drawn[first + act.coefficient, :UNITS]
                 causes = size.setdefault(order, {})
                 weight = act.shape.gain**2 * float(term.second_moment[act.coefficient, act.coefficient])
-                causes[term.cause] = causes.get(term.cause, 0.0) + weight
+                causes[term.cause.name] = causes.get(term.cause.name, 0.0) + weight
         first += len(term.mean)
     return {
         order: (
@@ -110,7 +108,7 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
 
 def _reading_noise(joint: Joint) -> float:
     """Standard deviation of a position from reading to reading, at the joint. [rad or m]"""
-    terms: list[Term] = [term for term in joint.speed_terms() if term.cause in READINGS]
+    terms: list[Term] = [term for term in joint.speed_terms() if term.cause.every_reading]
     square = 0.0
     for term in terms:
         for act in term.acts:
