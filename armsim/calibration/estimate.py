@@ -208,7 +208,8 @@ class Seen:
         linear = Linear.of(machine, joints)
         jacobian = jacobian_of(machine, Configurations(joints), parameters).reshape(3 * len(joints), -1)
         scale = np.array([UNITS[kind_of(own, machine.arm)] for own in parameters])
-        return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, folded(linear, parameters, machine.arm))
+        truth = folded(linear, parameters, machine.perturbed_arm)
+        return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, truth)
 
     def only(self, poses: NDArray[np.intp]) -> Seen:
         """At some of the poses."""

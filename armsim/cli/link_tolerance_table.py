@@ -39,8 +39,8 @@ def link_rows(machine: Machine) -> list[tuple[str, ...]]:
     from armsim.errormodel.terms import Role
     from armsim.sampling.joint_budgets import term_budget
 
-    rest, evaluated = State.at_rest(np.zeros(1)), machine.at(machine.survey())
-    moved = [machine.arm.motion_of(axis) for axis in evaluated.axes]
+    arm, rest, evaluated = machine.perturbed_arm, State.at_rest(np.zeros(1)), machine.at(machine.survey())
+    moved = [arm.motion_of(axis) for axis in evaluated.axes]
     levers = np.linalg.norm(evaluated.postures.column, axis=2).max(axis=0)
     rows: list[tuple[str, ...]] = []
     for term in machine.terms:
@@ -48,8 +48,8 @@ def link_rows(machine: Machine) -> list[tuple[str, ...]]:
             if axis.role is Role.MOTION:
                 continue
             own = term_budget(term, axis, rest)
-            motion = machine.arm.motion_of(axis)
-            unit = "rad" if machine.arm.motions[motion].rotary else "m"
+            motion = arm.motion_of(axis)
+            unit = "rad" if arm.motions[motion].rotary else "m"
             lever, mean = float(levers[moved.index(motion)]), float(term.expected(axis, rest)[0])
             sizes = (show_joint(own.rms, unit), show_joint(mean, unit), show(own.rms * lever))
             rows.append((str(axis), own.cause, own.life, *sizes, show_joint(own.limit, unit)))

@@ -77,9 +77,18 @@ class Coupling:
     axis: Axis
     shape: Shape
 
+    def on(self, axis: Axis, gain: float, ratio: float) -> Coupling:
+        """The same placed at a joint, as `Term.on`."""
+        if self.axis.role is Role.ERROR_MOTION:
+            owned = self.axis if self.axis.owner else replace(self.axis, owner=axis.owner)
+            return Coupling(self.coefficient, owned, self.shape.geared(ratio))
+        placed = axis if self.axis == SHAFT else self.axis
+        return Coupling(self.coefficient, placed, self.shape.geared(ratio).scaled(gain))
+
 
 SHAFT = Axis("")
-"""The shaft a physics function speaks of, before the machine is assembled."""
+"""The shaft a physics function speaks of, before the machine is assembled. An error motion without an owner is one of
+the joint of that shaft."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,12 +155,14 @@ class Term:
         return self.owner, self.cause.name
 
     def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
-        """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's."""
-        acts = tuple(
-            Coupling(act.coefficient, axis if act.axis == SHAFT else act.axis, act.shape.geared(ratio).scaled(gain))
-            for act in self.acts
-        )
-        return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=self.limit * abs(gain))
+        """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's.
+
+        An error motion keeps its size: no gear stands between it and the joint.
+        """
+        acts = tuple(act.on(axis, gain, ratio) for act in self.acts)
+        off_axis = all(act.axis.role is Role.ERROR_MOTION for act in self.acts)
+        limit = self.limit if off_axis else self.limit * abs(gain)
+        return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=limit)
 
     def largest(self, axis: Axis, state: State) -> float:
         """Largest magnitude of the error on one axis: the limit, or over the given states where it depends on them."""
@@ -211,12 +222,13 @@ def independent(
     shapes: tuple[Shape, ...],
     limit: float,
     life: Life = "unit",
+    axis: Axis = SHAFT,
 ) -> Term:
-    """A term of independent coefficients on the shaft, one shape each."""
+    """A term of independent coefficients on one axis, the shaft where none is given, one shape each."""
     mean = np.array([spread.mean for spread in spreads])
     second = np.outer(mean, mean)
     np.fill_diagonal(second, [spread.second_moment for spread in spreads])
-    acts = tuple(Coupling(k, SHAFT, shape) for k, shape in enumerate(shapes))
+    acts = tuple(Coupling(k, axis, shape) for k, shape in enumerate(shapes))
     return Term(name, cause, life, acts, Independent(spreads), mean, second, limit)
 
 

@@ -102,6 +102,11 @@ class Machine:
         return changed if self.correction is None else (*changed, self.correction.added(self._observed))
 
     @cached_property
+    def perturbed_arm(self) -> Arm:
+        """The arm with the error motions of its joints that terms move."""
+        return self.arm.with_error_motions(axis for term in self.terms for axis in term.axes)
+
+    @cached_property
     def _observed(self) -> Observed:
         """What the measurement of its calibration makes of it."""
         assert self.correction is not None  # asked for by the callers
@@ -156,9 +161,9 @@ class Machine:
         first: dict[int, Axis] = {}
         for term in self.terms:
             for axis in term.axes:
-                first.setdefault(self.arm.motion_of(axis), axis)
+                first.setdefault(self.perturbed_arm.motion_of(axis), axis)
         for parameter in self.correction.parameters if self.correction is not None else ():
-            first.setdefault(self.arm.motion_of(parameter.axis), parameter.axis)
+            first.setdefault(self.perturbed_arm.motion_of(parameter.axis), parameter.axis)
         motions = sorted(first)
         index = {motion: i for i, motion in enumerate(motions)}
         axes = tuple(first[motion] for motion in motions)
@@ -168,7 +173,7 @@ class Machine:
             tuple(
                 (
                     act.coefficient,
-                    index[self.arm.motion_of(act.axis)],
+                    index[self.perturbed_arm.motion_of(act.axis)],
                     act.shape.value(act.axis.state(states, fixed)),
                 )
                 for act in term.acts
@@ -178,11 +183,11 @@ class Machine:
         drawn = acts
         if self.correction is not None:
             acts = self._corrected(self.correction, acts, self.correction.values(states, fixed), index)
-        return EvaluatedMachine(axes, self.arm.postures(q, axes), self.terms, acts, drawn)
+        return EvaluatedMachine(axes, self.perturbed_arm.postures(q, axes), self.terms, acts, drawn)
 
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """What every coefficient does, with the correction that it has brought about: one entry an axis."""
-        axis = np.array([index[self.arm.motion_of(own.axis)] for own in correction.parameters])
+        axis = np.array([index[self.perturbed_arm.motion_of(own.axis)] for own in correction.parameters])
         out = []
         for term, own in zip(self.terms, acts, strict=True):
             response = self._observed.response.get(term.name)

@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.causes import HEAD_SKEW, SECOND_TRACK, Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import Axis, Term, independent
+from armsim.errormodel.terms import Axis, Role, Term, independent
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.physics import absolute, assembly
@@ -116,7 +116,8 @@ def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array
 
 
 def _gain(term: Term) -> float:
-    return max((act.shape.gain**2 for act in term.acts if isinstance(act.shape, Constant)), default=0.0)
+    along = (act.shape for act in term.acts if act.axis.role is Role.MOTION)
+    return max((shape.gain**2 for shape in along if isinstance(shape, Constant)), default=0.0)
 
 
 def _on(terms: Sequence[Term], axis: Axis) -> list[Term]:
@@ -145,7 +146,7 @@ def _waves(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) ->
     start = 0
     for term in terms:
         for act in term.acts:
-            if isinstance(act.shape, Wave):
+            if isinstance(act.shape, Wave) and act.axis.role is Role.MOTION:
                 wave = out.setdefault(abs(act.shape.order), np.zeros((2, units)))
                 row = 0 if act.shape.function == "sin" else 1
                 sign = -1.0 if row == 0 and act.shape.order < 0 else 1.0

@@ -8,7 +8,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import Term
+from armsim.errormodel.terms import Role, Term
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
@@ -88,7 +88,7 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
     first = 0
     for term in terms:
         for act in term.acts:
-            if isinstance(act.shape, Wave):
+            if isinstance(act.shape, Wave) and act.axis.role is Role.MOTION:
                 order = abs(act.shape.order)
                 sign = math.copysign(1.0, act.shape.order) if act.shape.function == "sin" else 1.0
                 own = parts.setdefault((order, act.shape.function), np.zeros(UNITS))
