@@ -152,7 +152,9 @@ def test_an_error_motion_stays_with_its_joint(tmp_path: Path, home: Path) -> Non
         share = pose["shares"]["j2"]["bearing tilt"]
         assert share * pose["first_order"]["rms"] ** 2 == pytest.approx(square, rel=1e-6)
         assert pose["error"]["rms"] == pytest.approx(pose["first_order"]["rms"], rel=0.1)  # 400 arms
-    parts = {(part["owner"], part["cause"]): part["scatter"] + part["bias"] for part in task["summary"]["contributions"]}
+    parts = {
+        (part["owner"], part["cause"]): part["scatter"] + part["bias"] for part in task["summary"]["contributions"]
+    }
     assert parts["j2", "bearing tilt"] > 0.1
     groups = {name: sum(share for (owner, _), share in parts.items() if owner in names)
               for name, names in {"base": ("j1", "j2", "j3"), "wrist": ("j4", "j5", "j6")}.items()}  # fmt: skip

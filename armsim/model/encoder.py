@@ -114,7 +114,9 @@ class SheetSummary:
         cause=causes.STATED_ACCURACY, effect="a long wave of unknown phase", physics=scale.summary_accuracy,
     )  # fmt: skip
     repeatability: Distribution = key(
-        NONE, "position", "scatter of one position from visit to visit; noise that the sheet tells apart is part of it",
+        NONE, "position",
+        "scatter of one position from visit to visit, held while the joint moves, so that it makes no noise of a "
+        "speed; noise that the sheet tells apart is part of it",
         visit=True, cause=causes.STATED_REPEATABILITY, effect="scatter from visit to visit",
         physics=scale.summary_repeatability,
     )  # fmt: skip
@@ -203,7 +205,9 @@ class Encoder:
         physics=signals.stated_sub_divisional_error,
     )  # fmt: skip
     noise: Distribution = key(
-        NONE, "position", "noise of the reading itself", visit=True, cause=causes.STATED_NOISE,
+        NONE, "position",
+        "noise of the reading itself: it scatters from reading to reading, so that a speed taken from them is noisy",
+        visit=True, cause=causes.STATED_NOISE,
         effect="scatter from reading to reading", physics=scale.stated_noise,
     )  # fmt: skip
     noise_bandwidth: float = key(0.0, "frequency", "bandwidth at which the noise is stated", least=0.0, above=True)

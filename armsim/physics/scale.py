@@ -123,7 +123,9 @@ def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental:
 
 
 def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
-    """Noise that a data sheet states of the reading itself, anew at every visit.
+    """Noise that a data sheet states of the reading itself, anew at every reading and so at every visit.
+
+    A speed taken from the difference of two readings has the noise of both (`speed_from_positions.speed_noise`).
 
     Parameters
     ----------
@@ -164,6 +166,10 @@ def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
 def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     """Repeatability of a data sheet: drawn anew at every visit.
 
+    It is found by returning to a position again and again. What differs between returns (seating, bearing, slow drift)
+    is taken to hold while the joint moves, over the time between two readings: the difference of two readings does not
+    have it, and a speed is not noisy by it. What scatters from reading to reading is `stated_noise`.
+
     Parameters
     ----------
     error : Distribution
@@ -172,6 +178,8 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     References
     ----------
     .. [1] JCGM 100:2008 4.3.7.
+    .. [2] JCGM 200:2012, 2.20 and 2.21, and ISO 230-2:2014: repeatability is the scatter of repeated measurements of
+       one thing, of an axis that of repeated approaches to one position (from memory).
     """
     return (independent("repeatability", causes.STATED_REPEATABILITY, (error,), (Constant(),), error.limit, "visit"),)
 
