@@ -131,17 +131,17 @@ def declared(owner: Any) -> tuple[Declared, ...]:
 def _declared(owner: Any) -> tuple[Declared, ...]:
     hints = get_type_hints(owner)
     out = []
-    for own in dataclasses.fields(owner):
-        if "key" not in own.metadata:
+    for field in dataclasses.fields(owner):
+        if "key" not in field.metadata:
             continue
-        kind = hints[own.name]
+        kind = hints[field.name]
         parts = [part for part in get_args(kind) if part is not type(None)]
         if type(None) in get_args(kind) and len(parts) == 1:
             kind = parts[0]
         many = len(get_args(kind)) == 2 and get_args(kind)[1] is Ellipsis
-        about: Key = own.metadata["key"]
-        needed = about.required or own.default is MISSING
-        out.append(Declared(own.name, about, get_args(kind)[0] if many else kind, many, own.default, needed))
+        about: Key = field.metadata["key"]
+        needed = about.required or field.default is MISSING
+        out.append(Declared(field.name, about, get_args(kind)[0] if many else kind, many, field.default, needed))
     return tuple(out)
 
 

@@ -137,9 +137,9 @@ def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm
     common = validated(document_of(toleranced), given.tolerances or {}, source, (*at, "tolerances"))
     tolerances: list[tuple[Axis, Distribution]] = []
     for number, name in enumerate(names):
-        own = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
+        row = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
         for field in declared(toleranced):
-            entry = getattr(own, field.name, None) or getattr(common, field.name)
+            entry = getattr(row, field.name, None) or getattr(common, field.name)
             if entry is not None and entry.spread.nonzero:
                 tolerances.append((Axis(name, field.name, Role.LINK), entry.spread))
     for name in given.masses.links if given.masses is not None else ():

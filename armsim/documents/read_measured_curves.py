@@ -53,11 +53,11 @@ def of_sensor(given: Any, rotary: bool, source: Source, at: KeyPath) -> Measured
     if given.sensor is None and len(curves) > 1:
         names = ", ".join(curve.sensor for curve in curves[:20])
         raise source.error((*at, "sensor"), f"{len(curves)} sensors in {given.file}", f"one of {names}")
-    own = [curve for curve in curves if given.sensor in (None, curve.sensor)]
-    if not own:
+    chosen = [curve for curve in curves if given.sensor in (None, curve.sensor)]
+    if not chosen:
         names = ", ".join(curve.sensor for curve in curves[:20])
         raise source.error((*at, "sensor"), f"no sensor {given.sensor!r} in {given.file}", names)
-    fit = _fit(own[0], given.orders, source, at)
+    fit = _fit(chosen[0], given.orders, source, at)
     return _curve(fit, fit.coefficients, fit.covariance, given)
 
 

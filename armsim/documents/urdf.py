@@ -141,10 +141,10 @@ def read_chain(
 
 def _place(text: str, name: str) -> tuple[int, int]:
     """Line and column at which an element of a name begins; the first where there is none."""
-    found = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
-    if found is None:
+    match = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
+    if match is None:
         return 1, 1
-    before = text[: found.start()]
+    before = text[: match.start()]
     return before.count("\n") + 1, len(before) - before.rfind("\n")
 
 

@@ -333,36 +333,36 @@ class UnknownOrder(Draw):
 
 
 def unknown_curve(
-    name: str, cause: Cause, spread: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
+    name: str, cause: Cause, spread: Distribution, orders: tuple[float, ...], shares: tuple[float, ...]
 ) -> Term:
     """A curve over the turn of which only the size is known.
 
     Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
     at a position picked at random the error then has the standard uncertainty that the tolerance states (a/sqrt(3) for
-    +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. ``kept`` is the
+    +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. ``shares`` is the
     share of every order that read heads leave; those averaged away stay as draws without effect.
     """
     amplitude = min(math.sqrt(2.0) * spread.rms, spread.limit)
-    limit = spread.limit * max(kept)
-    return replace(unknown_wave(name, cause, Distribution("fixed", amplitude), orders, kept), limit=limit)
+    limit = spread.limit * max(shares)
+    return replace(unknown_wave(name, cause, Distribution("fixed", amplitude), orders, shares), limit=limit)
 
 
 def unknown_wave(
-    name: str, cause: Cause, amplitude: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
+    name: str, cause: Cause, amplitude: Distribution, orders: tuple[float, ...], shares: tuple[float, ...]
 ) -> Term:
     """One harmonic a unit, every order equally likely, of random amplitude, at a phase not known.
 
-    ``kept`` as in `unknown_curve`.
+    ``shares`` as in `unknown_curve`.
     """
     n = len(orders)
     acts = tuple(
         act
         for i, order in enumerate(orders)
-        if kept[i]
+        if shares[i]
         for act in (
-            Coupling(2 * i, SHAFT, Wave("sin", order, kept[i])),
-            Coupling(2 * i + 1, SHAFT, Wave("cos", order, kept[i])),
+            Coupling(2 * i, SHAFT, Wave("sin", order, shares[i])),
+            Coupling(2 * i + 1, SHAFT, Wave("cos", order, shares[i])),
         )
     )
-    second, limit = np.eye(2 * n) * amplitude.second_moment / (2 * n), amplitude.limit * max(kept)
+    second, limit = np.eye(2 * n) * amplitude.second_moment / (2 * n), amplitude.limit * max(shares)
     return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, limit)

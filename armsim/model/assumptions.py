@@ -22,7 +22,7 @@ OF_THE_GEAR = {"kinematic_error": causes.GEAR_KINEMATIC_ERROR, "lost_motion": ca
 
 def assumptions(machine: Machine) -> tuple[Assumption, ...]:
     """Every value of a machine that its scenario does not state, with the causes that rest on it."""
-    return tuple(own for joint in machine.joints for own in (*_of_gear(joint), *_of_encoder(joint)))
+    return tuple(assumption for joint in machine.joints for assumption in (*_of_gear(joint), *_of_encoder(joint)))
 
 
 def _of_gear(joint: Joint) -> Iterator[Assumption]:
@@ -36,11 +36,12 @@ def typical_value(gear: Transmission, key: str) -> str:
     """A typical value of a gear in words."""
     if key == "lost_motion":
         return show_joint(gear.lost_motion, "rad")
-    return ", ".join(_wave(own) for own in gear.kinematic_error)
+    return ", ".join(_wave(harmonic) for harmonic in gear.kinematic_error)
 
 
-def _wave(own: Harmonic) -> str:
-    return f"order {own.order:g} per {own.per.replace('-', ' ')} up to {show_joint(own.amplitude.spread.limit, 'rad')}"
+def _wave(harmonic: Harmonic) -> str:
+    size = show_joint(harmonic.amplitude.spread.limit, "rad")
+    return f"order {harmonic.order:g} per {harmonic.per.replace('-', ' ')} up to {size}"
 
 
 def _of_encoder(joint: Joint) -> Iterator[Assumption]:

@@ -94,7 +94,9 @@ class Correction:
         own; or exactly.
         """
         mean, covariance = observed.mean, observed.covariance
-        acts = tuple(Coupling(k, own.axis, own.shape.scaled(-1.0)) for k, own in enumerate(self.parameters))
+        acts = tuple(
+            Coupling(k, parameter.axis, parameter.shape.scaled(-1.0)) for k, parameter in enumerate(self.parameters)
+        )
         normal = Gaussian(tuple(mean.tolist()), tuple(tuple(row) for row in covariance.tolist()))
         draw = self.exact or Following(normal, observed.response)
         limit = float("nan")  # on each axis what its shapes make of it
@@ -102,4 +104,4 @@ class Correction:
 
     def values(self, states: Mapping[str, State], fixed: State) -> Array:
         """Shapes of the parameters, shape (parameters, poses)."""
-        return np.array([own.shape.value(own.axis.state(states, fixed)) for own in self.parameters])
+        return np.array([parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in self.parameters])

@@ -77,6 +77,6 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
     around: tuple[tuple[str, object], ...] = (("bus.", machine.joints[0].bus), ("environment.", machine.environment))
     for before, whole in around:
         for path, _ in stated(whole):
-            document, own = ELSEWHERE.get(before + path, ("scenario", before + path))
-            out.setdefault(f"{document} {own}", [])
-    return {str(own): tuple(out[str(own)]) for own in effects() if str(own) in out}
+            document, key = ELSEWHERE.get(before + path, ("scenario", before + path))
+            out.setdefault(f"{document} {key}", [])
+    return {str(effect): tuple(out[str(effect)]) for effect in effects() if str(effect) in out}

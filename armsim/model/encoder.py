@@ -362,10 +362,12 @@ class Encoder:
 
     def signal_waves(self) -> tuple[Term, ...]:
         """Terms that repeat with the signal period, at the shaft."""
-        own, order, heads, removed = self.signal, self.order, self.head_count, self.corrections.signal
-        terms = signals.sub_divisional_error(order, own.offset, own.amplitude_mismatch, own.phase_error, removed, heads)
-        if own.third_harmonic.nonzero:
-            terms += signals.third_harmonic(order, own.third_harmonic, own.third_harmonic_order, removed, heads)
+        signal, order, heads, removed = self.signal, self.order, self.head_count, self.corrections.signal
+        terms = signals.sub_divisional_error(
+            order, signal.offset, signal.amplitude_mismatch, signal.phase_error, removed, heads
+        )
+        if signal.third_harmonic.nonzero:
+            terms += signals.third_harmonic(order, signal.third_harmonic, signal.third_harmonic_order, removed, heads)
         if self.sub_divisional_error.nonzero:
             terms += signals.stated_sub_divisional_error(order, self.sub_divisional_error)
         return terms

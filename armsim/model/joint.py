@@ -20,10 +20,10 @@ Placement = Literal["motor", "output", "both"]
 
 
 def _price(meaning: str) -> float:
-    kept: float = key(
+    price: float = key(
         0.0, "number", meaning, check=lambda x: 0 <= x <= 1e9, accepted="a number of cost units, zero or more"
     )
-    return kept
+    return price
 
 
 @dataclass(frozen=True)

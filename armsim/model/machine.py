@@ -187,18 +187,18 @@ class Machine:
 
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """What every coefficient does, with the correction that it has brought about: one entry an axis."""
-        axis = np.array([index[self.perturbed_arm.motion_of(own.axis)] for own in correction.parameters])
+        axis = np.array([index[self.perturbed_arm.motion_of(parameter.axis)] for parameter in correction.parameters])
         out = []
-        for term, own in zip(self.terms, acts, strict=True):
+        for term, moved in zip(self.terms, acts, strict=True):
             response = self._observed.response.get(term.name)
             if response is None:  # of visit life, or what the measurement adds
-                out.append(own)
+                out.append(moved)
                 continue
             moves: dict[tuple[int, int], Array] = {}
             for a in np.unique(axis).tolist():
                 taken = response[axis == a].T @ shapes[axis == a]
                 moves.update({(k, a): -taken[k] for k in range(len(term.mean))})
-            for k, a, value in own:
+            for k, a, value in moved:
                 moves[k, a] = moves[k, a] + value if (k, a) in moves else value
             out.append(tuple((k, a, value) for (k, a), value in sorted(moves.items(), key=lambda entry: entry[0])))
         return tuple(out)
@@ -258,13 +258,13 @@ class Machine:
 
 def _primes(number: int) -> Array:
     """The first primes."""
-    found: list[int] = []
+    primes: list[int] = []
     n = 2
-    while len(found) < number:
-        if all(n % prime for prime in found):
-            found.append(n)
+    while len(primes) < number:
+        if all(n % prime for prime in primes):
+            primes.append(n)
         n += 1
-    return np.array(found, dtype=float)
+    return np.array(primes, dtype=float)
 
 
 Acts = tuple[tuple[tuple[int, int, Array], ...], ...]

@@ -119,12 +119,12 @@ class Mounting:
         left = {}
         for name, degree in POWERS.items():
             power = 1 if name in in_proportion else degree
-            own, known = getattr(self, name), getattr(counted, name)
-            if own.spread.nonzero and known.spread.nonzero:
-                square = own.spread.absolute_moment(2 * power)
+            whole, known = getattr(self, name), getattr(counted, name)
+            if whole.spread.nonzero and known.spread.nonzero:
+                square = whole.spread.absolute_moment(2 * power)
                 share = max(0.0, 1.0 - known.spread.absolute_moment(2 * power) / square)
-                spread = own.spread.scaled(share ** (0.5 / power))
-                left[name] = replace(own, spread=spread)
+                spread = whole.spread.scaled(share ** (0.5 / power))
+                left[name] = replace(whole, spread=spread)
         return replace(self, **left)
 
     def contrast_loss(self, encoder: Mounted) -> float:

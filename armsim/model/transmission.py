@@ -73,9 +73,11 @@ class Transmission:
         lost_motion = self.lost_motion if geared else 0.0
         terms = gear.reversal(lost_motion, hysteresis, approach)
         if geared:
-            for number, own in enumerate(self.kinematic_error, start=1):
-                turns = self.ratio if own.per == "input-turn" else 1.0
-                terms += gear.kinematic_error(own.amplitude.spread, own.order, turns, own.amplitude.phase, str(number))
+            for number, harmonic in enumerate(self.kinematic_error, start=1):
+                turns = self.ratio if harmonic.per == "input-turn" else 1.0
+                terms += gear.kinematic_error(
+                    harmonic.amplitude.spread, harmonic.order, turns, harmonic.amplitude.phase, str(number)
+                )
             if math.isfinite(self.stiffness):
                 terms += gear.wind_up(self.stiffness, self.stiffness_tolerance, self.compensation)
         return terms

@@ -189,7 +189,7 @@ def of_unknown_shape(
 ) -> tuple[Term, ...]:
     """A curve over the turn or the travel of which only the size is known, read by so many heads."""
     harmonics = range(1, GRADUATION_ORDERS + 1)
-    kept = tuple(gain(heads, h)[0] for h in harmonics)
-    if not any(kept):
+    shares = tuple(gain(heads, h)[0] for h in harmonics)
+    if not any(shares):
         return ()
-    return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)
+    return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), shares),)

@@ -97,8 +97,8 @@ def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term
     ----------
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty; Heydemann, Appl. Opt. 20 (1981) 3382 for the orders.
     """
-    waves, kept = (order, 2 * order), (1.0, 1.0)
-    return (unknown_curve("stated sub-divisional error", causes.SUB_DIVISIONAL_ERROR, error, waves, kept),)
+    waves, shares = (order, 2 * order), (1.0, 1.0)
+    return (unknown_curve("stated sub-divisional error", causes.SUB_DIVISIONAL_ERROR, error, waves, shares),)
 
 
 @dataclass(frozen=True)

@@ -217,7 +217,7 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
 def _named(own: Input) -> tuple[str, str]:
     """Whose a number is, and its key there."""
     if own.axis is not None:
-        return "links", own.path.replace("link ", "tolerance of ", 1)
+        return "links", f"tolerance of {own.axis}{own.path.removeprefix(f'link {own.axis}')}"
     return (own.joint, own.path.removeprefix(f"joints.{own.joint}.")) if own.joint else ("machine", own.path)
 
 
