@@ -14,6 +14,7 @@ from armsim.model.chain import OriginTolerances
 from armsim.model.effects import causes_in, effects, stated_effects
 from armsim.model.encoder import Encoder, Misalignment, SheetSummary, Signal
 from armsim.model.joint import Joint
+from armsim.model.machine import Change
 from armsim.model.mounting import Mounting
 from armsim.physics import gear
 from armsim.report.boilerplate import modelled
@@ -99,3 +100,9 @@ def test_what_a_sheet_states_of_an_offset_counts_for_the_offset() -> None:
     sentences = modelled(result)
     assert "head radial" in sentences[0]
     assert not any("without effect" in text for text in sentences)
+
+
+def test_a_change_by_name_is_refused() -> None:
+    """It would change nothing, and say nothing."""
+    with pytest.raises(TypeError, match="'wind-up': a name"):
+        Change(0.5, cause="wind-up")  # type: ignore[arg-type]

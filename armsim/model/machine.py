@@ -50,6 +50,10 @@ class Change:
     joint: str | None = None
     cause: causes.Cause | None = None
 
+    def __post_init__(self) -> None:
+        if isinstance(self.cause, str):  # it would be none of any term, and the change would change nothing
+            raise TypeError(f"cause {self.cause!r}: a name; accepted: a Cause of armsim.causes, or of a term")
+
     def of(self, term: Term, axis: Axis) -> float:
         """Factor on what a term does to an axis."""
         concerned = self.joint is None or (axis.of_joint and axis.owner == self.joint)
