@@ -27,9 +27,9 @@ class Cause:
     through : tuple of Cause
         Causes under one of which its error appears, where it has no term of its own.
     every_reading : bool
-        Whether it scatters from reading to reading, at any speed alike, so that a speed taken from positions is noisy by
-        it. All else of visit life is held while a joint moves, but for what time does: that grows with the speed and is
-        shown apart.
+        Whether it scatters from reading to reading, at any speed alike, so that a speed taken from positions is noisy
+        by it. All else of visit life is held while a joint moves, but for what time does: that grows with the speed and
+        is shown apart.
     by_direction : bool
         Whether the direction of approach decides it.
     family : str
