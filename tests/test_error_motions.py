@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from support import published_arm
 
+from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.identifiable import parameters_of, with_target
 from armsim.calibration.linear_population import Linear
 from armsim.causes import Cause
@@ -18,7 +19,7 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, State, Wave
 from armsim.errormodel.terms import SHAFT, Axis, Coupling, Role, Term, independent
 from armsim.model.arm import ERROR_MOTIONS, Arm, ArmJoint, ElementaryTransform
-from armsim.model.calibration_plan import Identified, Instrument
+from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses
 from armsim.model.chain import fixed_transforms
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
@@ -117,6 +118,25 @@ def test_identifying_links_takes_constants_of_links_alone() -> None:
         links = [own.axis for own in asked if own.group == "links"]
         assert links == [Axis(j, p, Role.LINK) for j in arm.names for p in ("theta", "d", "a", "alpha")]
     assert "axis tilt" in {term.cause.name for term in Linear.of(machine, Q).terms}
+
+
+def test_a_calibration_of_links_sees_a_lean_and_knows_no_name_for_it() -> None:
+    """The second axis stands square to the first: its leans are what a zero and a twist before it can bring about, so
+    that a calibration takes them away at the tool, and none of its parameters is called after them."""
+    arm, _ = published_arm("Puma560")
+    machine = machine_of(arm, "j2")
+    joints = np.random.default_rng(8).uniform(-1.5, 1.5, (40, 6))
+    calibration = Calibration(Instrument((1e-6,) * 3), MeasuredPoses(), 1, Identified(zeros=True, links=True))
+    measurement = Measurement(calibration, joints)
+    names = [parameter.name for parameter in measurement.estimate(machine).parameters]
+    assert len(names) > 12
+    assert not any("tilt" in name for name in names)
+
+    def of_tilts(whole: Machine) -> float:
+        parts = linearise(whole.at(Q)).contributions
+        return sum(float(own.sum()) for own, t in zip(parts, whole.terms, strict=True) if t.cause == TILT)
+
+    assert of_tilts(measurement.calibrated(machine)) < 0.01 * of_tilts(machine)
 
 
 def test_the_directions_are_those_of_the_joint() -> None:
