@@ -19,12 +19,13 @@ SPEED = {True: ("1 rad/s", 1.0), False: ("0.1 m/s", 0.1)}
 TRAVEL = {True: (2 * np.pi, np.pi), False: (1.0, 1.0)}
 """Travel, and farthest position, at which errors in proportion to it are shown; a linear axis as a metre long."""
 
-PERIODIC = {
+PERIODIC = frozenset((
     causes.SIGNAL_OFFSET, causes.AMPLITUDE_MISMATCH, causes.PHASE_ERROR, causes.THIRD_HARMONIC,
     causes.SUB_DIVISIONAL_ERROR,
-}  # fmt: skip
-SCATTER = {causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY}
-LONG_WAVES = {causes.STATED_ACCURACY, causes.GRADUATION_ERROR}
+))  # fmt: skip
+SCATTER = frozenset((causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY))
+LONG_WAVES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
+"""Causes of which a sheet that states one leaves nothing untold of the others."""
 
 
 def numbers(encoder: Encoder) -> list[tuple[str, str, str]]:
