@@ -167,7 +167,7 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
         between, scatter = measures.distance(job, poses.configurations, pair)
         out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, between))
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
-    directed = any(term.name.endswith("reversal") and term.life == "visit" for term in job.machine.terms)
+    directed = any(term.cause.by_direction and term.life == "visit" for term in job.machine.terms)
     turned = task.directed(poses.names) if directed else []
     held: list[Held] = [poses.held[pose] if poses.held else "full" for pose in turned]
     what = "multi-directional pose accuracy variation"
@@ -221,10 +221,10 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
     finest, causes, joints = math.inf, set(), []
     for name, speed in zip(job.machine.arm.names, rate, strict=True):
         waves = {
-            (abs(act.shape.order), term.cause)
+            (abs(act.shape.order), term.cause.name)
             for term in job.machine.terms
             for act in term.acts
-            if act.axis.joint == name and act.axis.parameter == "q" and isinstance(act.shape, Wave)
+            if act.axis.of_joint and act.axis.owner == name and isinstance(act.shape, Wave)
         }
         fine = {(order, cause) for order, cause in waves if order * speed * step * PER_PERIOD > 2 * math.pi}
         if fine:

@@ -13,6 +13,8 @@ from dataclasses import MISSING, dataclass
 from functools import lru_cache
 from typing import Any, Literal, get_args, get_type_hints
 
+from armsim.causes import Cause
+
 Measures = Literal["rotation", "translation"]
 
 
@@ -27,12 +29,10 @@ class Key:
         ``resolution`` are of an angle or a length, by what the sensor measures; ``number``, ``count``, ``word``.
     meaning : str
         In words a new engineer knows.
-    cause : str
-        Cause of error that the field states; empty where it states none.
-    through : str
-        Cause under which its error appears, where that is another one.
-    effect, life : str
-        What it does, and whether it stays with a built arm (``unit``) or changes at every ``visit``.
+    cause : Cause, optional
+        Cause of error that the field states; None where it states none.
+    effect : str
+        What it does.
     physics : callable, optional
         The function that makes its terms; its docstring has the equation, what is neglected and the source.
     least, most : float, optional
@@ -67,10 +67,8 @@ class Key:
 
     kind: str
     meaning: str
-    cause: str = ""
-    through: str = ""
+    cause: Cause | None = None
     effect: str = ""
-    life: str = ""
     physics: Callable[..., Any] | None = None
     least: float | None = None
     most: float | None = None
@@ -97,10 +95,10 @@ class Key:
         return " ".join(listed.split("\n.. [")[0].split()).rstrip(".")
 
 
-def key(default: Any, kind: str, meaning: str, **more: Any) -> Any:
+def key(default: Any, kind: str, meaning: str, *, cause: Cause | None = None, **more: Any) -> Any:
     """A dataclass field with its declaration; a ``default`` of ``...`` means that there is none."""
     given = {} if default is ... else {"default": default}
-    return dataclasses.field(**given, metadata={"key": Key(kind, meaning, **more)})
+    return dataclasses.field(**given, metadata={"key": Key(kind, meaning, cause, **more)})
 
 
 @dataclass(frozen=True)
@@ -133,17 +131,17 @@ def declared(owner: Any) -> tuple[Declared, ...]:
 def _declared(owner: Any) -> tuple[Declared, ...]:
     hints = get_type_hints(owner)
     out = []
-    for own in dataclasses.fields(owner):
-        if "key" not in own.metadata:
+    for field in dataclasses.fields(owner):
+        if "key" not in field.metadata:
             continue
-        kind = hints[own.name]
+        kind = hints[field.name]
         parts = [part for part in get_args(kind) if part is not type(None)]
         if type(None) in get_args(kind) and len(parts) == 1:
             kind = parts[0]
         many = len(get_args(kind)) == 2 and get_args(kind)[1] is Ellipsis
-        about: Key = own.metadata["key"]
-        needed = about.required or own.default is MISSING
-        out.append(Declared(own.name, about, get_args(kind)[0] if many else kind, many, own.default, needed))
+        about: Key = field.metadata["key"]
+        needed = about.required or field.default is MISSING
+        out.append(Declared(field.name, about, get_args(kind)[0] if many else kind, many, field.default, needed))
     return tuple(out)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from armsim.causes import TEMPERATURE
 from armsim.formatting import show
 from armsim.requirement.requirement import coverage_of
 from armsim.results import JointBudget, OperationLimit, TaskResult
@@ -39,7 +40,7 @@ def caveats(
     drifting = [
         j.name for j in scenario.machine.joints if j.encoder.drift.nonzero or j.encoder.signal.offset_drift.nonzero
     ]
-    if rise is not None and "temperature" not in causes:
+    if rise is not None and TEMPERATURE not in causes:
         out.append("temperature_rise does nothing: no expansion of arm or scales is stated, and no drift")
     if rise is None and drifting:
         out.append(f"drift at {', '.join(drifting)} does nothing: no temperature_rise is stated")

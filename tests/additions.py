@@ -1,4 +1,4 @@
-"""Seven additions as a contributor would make them: new files, and lines put before a line that is there.
+"""Eight additions as a contributor would make them: new files, and lines put before a line that is there.
 
 `tests/test_additions.py` makes each on a copy of the package, counts the files of the package that it touches and uses
 what was added; DEVELOPERS.md tells the same in words.
@@ -30,7 +30,10 @@ EFFECT = Addition(
         (
             "physics/assembly.py",
             "def mastering(",
-            '''def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[Term, ...]:
+            '''DISC_WARP = causes.Cause("disc warp")
+
+
+def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[Term, ...]:
     """Three-times-per-turn error of a disc that three screws have bent: a / R sin 3t.
 
     References
@@ -38,7 +41,7 @@ EFFECT = Addition(
     .. [1] invented for the test of additions; no source.
     """
     parts = (Part(1.0 / track_radius, power=1, turns=3, order=3.0),)
-    return _kept("warp", "disc warp", amplitude, None, parts, heads)
+    return _averaged("warp", DISC_WARP, amplitude, None, parts, heads)
 
 
 ''',
@@ -48,7 +51,7 @@ EFFECT = Addition(
             "    guide_pitch: Distribution = key(",
             """    disc_warp: Distribution = key(
         NONE, "length", "amplitude of the warp of a disc held by three screws", only="rotation", needs=RADIUS,
-        cause="disc warp", effect="three times per turn", life="unit", physics=assembly.warp,
+        cause=assembly.DISC_WARP, effect="three times per turn", physics=assembly.warp,
     )  # fmt: skip
 """,
         ),
@@ -58,6 +61,54 @@ EFFECT = Addition(
             """        if self.disc_warp.nonzero:
             terms += assembly.warp(self.disc_warp, radius, heads)
 """,
+        ),
+    ),
+)
+
+ERROR_MOTION = Addition(
+    2,
+    before=(
+        (
+            "physics/assembly.py",
+            "def mastering(",
+            '''BEARING_TILT = causes.Cause("bearing tilt")
+
+
+def bearing_tilt(tilt: Distribution) -> tuple[Term, ...]:
+    """Lean of the axis of a joint in its bearing, about the x of the joint.
+
+    References
+    ----------
+    .. [1] invented for the test of additions; no source.
+    """
+    lean = Axis("", "tilt x", Role.ERROR_MOTION)
+    return (independent("bearing tilt", BEARING_TILT, (tilt,), (Constant(),), tilt.limit, axis=lean),)
+
+
+''',
+        ),
+        (
+            "model/mounting.py",
+            "    guide_pitch: Distribution = key(",
+            """    bearing_tilt: Distribution = key(
+        NONE, "angle", "lean of the axis in its bearing", cause=assembly.BEARING_TILT, effect="a lean of the axis",
+        physics=assembly.bearing_tilt,
+    )  # fmt: skip
+""",
+        ),
+        (
+            "model/mounting.py",
+            "        if self.abbe_offset and self.guide_pitch.nonzero:",
+            """        if self.bearing_tilt.nonzero:
+            terms += assembly.bearing_tilt(self.bearing_tilt)
+""",
+        ),
+    ),
+    instead=(
+        (
+            "physics/assembly.py",
+            "from armsim.errormodel.terms import Part, Term, independent, polar",
+            "from armsim.errormodel.terms import Axis, Part, Role, Term, independent, polar",
         ),
     ),
 )

@@ -1,6 +1,8 @@
 """What an addition touches: each is made on a copy of the package, its files are counted, and what was added is used."""
 
+import importlib.util
 import json
+import math
 import os
 import shutil
 import subprocess
@@ -8,6 +10,7 @@ import sys
 from pathlib import Path
 
 import additions
+import numpy as np
 import pytest
 import yaml
 from support import ROOT
@@ -103,6 +106,87 @@ def test_an_effect_is_found_everywhere(tmp_path: Path, home: Path) -> None:
     assert "disc warp" in modelled.split("Not stated")[0]
     assert "disc warp (joint mounting.disc_warp)" in left_out.split("Not stated")[1]
     assert any("disc warp" in row and "`mounting.disc_warp`" in row for row in table)
+
+
+ROWS = ((0.3, 0.04, -90), (0, 0.4, 0), (0, 0.03, -90), (0.37, 0, 90), (0, 0, -90), (0.07, 0, 0))
+"""d, a [m], alpha [deg] of configs/arms/bench-six.yaml, written out again; its second joint is offset by -90 deg."""
+
+
+def bench_tool(q: np.ndarray, lean: float) -> np.ndarray:
+    """Tool point of that arm with its second joint leaning about x: products of elementary matrices."""
+
+    def turn(axis: str, angle: float) -> np.ndarray:
+        c, s = math.cos(angle), math.sin(angle)
+        out = np.eye(4)
+        out[:3, :3] = [[c, -s, 0], [s, c, 0], [0, 0, 1]] if axis == "z" else [[1, 0, 0], [0, c, -s], [0, s, c]]
+        return out
+
+    out = np.eye(4)
+    for number, (d, a, alpha) in enumerate(ROWS):
+        shift = np.eye(4)
+        shift[:3, 3] = a, 0, d
+        leaning = turn("x", lean) if number == 1 else np.eye(4)
+        out = out @ leaning @ turn("z", q[number]) @ shift @ turn("x", math.radians(alpha))
+    return np.asarray((out @ [0, 0, 0.04, 1])[:3])
+
+
+def test_an_error_motion_stays_with_its_joint(tmp_path: Path, home: Path) -> None:
+    """Two files, as any effect; the error at the tool against finite differences of a chain of the test's own."""
+    make(additions.ERROR_MOTION, home)
+    data = yaml.safe_load(DEMO.read_text())
+    for key, owner in (("arm", data), *(("encoder", joint) for joint in data["joints"].values())):
+        if not owner[key].startswith("/"):  # joints share their entries
+            owner[key] = str(DEMO.parent / owner[key])
+    data["joints"]["j2"] = {**data["joints"]["j2"], "mounting": {"bearing_tilt": "0.2 mrad"}}
+    data["tasks"] = data["tasks"][:1]
+    file = tmp_path / "leaning.yaml"
+    file.write_text(yaml.safe_dump(data))
+    done = use(home, "run", file, "--units", 400, "--visits", 4, "--out", tmp_path / "r")
+    assert done.returncode in (0, 1, 4), done.stderr
+    result = json.loads((tmp_path / "r" / "results.json").read_text())
+    (task,) = result["tasks"]
+    for pose in task["poses"]:
+        q = np.array(pose["joints"]) - [0, math.pi / 2, 0, 0, 0, 0]
+        column = (bench_tool(q, 1e-6) - bench_tool(q, -1e-6)) / 2e-6
+        square = float(column @ column) * 0.2e-3**2 / 3  # uniform within +-0.2 mrad
+        share = pose["shares"]["j2"]["bearing tilt"]
+        assert share * pose["first_order"]["rms"] ** 2 == pytest.approx(square, rel=1e-6)
+        assert pose["error"]["rms"] == pytest.approx(pose["first_order"]["rms"], rel=0.1)  # 400 arms
+    parts = {
+        (part["owner"], part["cause"]): part["scatter"] + part["bias"] for part in task["summary"]["contributions"]
+    }
+    assert parts["j2", "bearing tilt"] > 0.1
+    groups = {name: sum(share for (owner, _), share in parts.items() if owner in names)
+              for name, names in {"base": ("j1", "j2", "j3"), "wrist": ("j4", "j5", "j6")}.items()}  # fmt: skip
+    assert task["summary"]["groups"]["base"] == pytest.approx(groups["base"])
+    page = (tmp_path / "r" / "report.html").read_text()
+    assert "bearing tilt (joint mounting.bearing_tilt)" not in page.split("Not stated")[0]  # it has its effect
+    links = script(
+        home,
+        "import armsim; from armsim.calibration.identifiable import link_axes\n"
+        f"machine = armsim.load({str(file)!r}).scenario.machine\n"
+        "print(*(str(axis) for axis in link_axes(machine.perturbed_arm)))\n"
+        "print(any(t.cause.name == 'bearing tilt' for t in machine.terms))",
+    ).split()
+    assert links == [f"j{n}.{p}" for n in range(1, 7) for p in ("theta", "d", "a", "alpha")] + ["True"]
+    listed = use(home, "check", file)
+    assert "j2.tilt x" in listed.stdout
+    assert "without effect" not in listed.stdout
+
+
+def test_a_misspelt_cause_is_an_error_of_the_interpreter_and_of_the_type_checker(home: Path) -> None:
+    line = "cause=causes.ECCENTRICITY, effect"
+    make(additions.Addition(1, instead=(("model/mounting.py", line, "cause=causes.ECENTRICITY, effect"),)), home)
+    done = use(home, "check", LESSON)
+    assert done.returncode != 0
+    assert "ECENTRICITY" in done.stdout + done.stderr
+    file = ROOT / "armsim" / "model" / "mounting.py"
+    wrong = home / "misspelt.py"
+    wrong.write_text(file.read_text().replace(line, 'cause="eccentricity", effect'))
+    checker = [sys.executable, "-m", "mypy", "--strict", "--ignore-missing-imports", "--follow-imports=silent", wrong]
+    if importlib.util.find_spec("mypy") is not None:
+        told = subprocess.run(checker, capture_output=True, text=True, check=False, cwd=ROOT)
+        assert 'Argument "cause" to "key" has incompatible type "str"' in told.stdout, told.stdout + told.stderr
 
 
 def test_a_key_is_one_declaration_and_its_use(tmp_path: Path, home: Path) -> None:

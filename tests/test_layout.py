@@ -26,7 +26,7 @@ FLOORS = [
     {"results"},
     {"sources", "requirement", "sampling_plan"},
     {"core", "field_spec", "formatting", "disk_cache", "version", "arrays", "disclaimer", "processors"},
-    {"errors"},
+    {"errors", "causes"},
 ]
 """From the top. A name imports from floors below its own, and its own parts."""
 DRAWING = {"matplotlib", "typst", "jinja2", "rich", "typer", "nicegui"}

@@ -25,7 +25,7 @@ def test_every_cause_has_physics_with_a_source() -> None:
     for effect in effects():
         assert len(effect.key.source) > 15, effect
         assert effect.key.source not in ("definition", "kinematics", "geometry", "statics")
-        assert effect.key.life in ("unit", "visit")
+        assert effect.cause.life in ("unit", "visit")
 
 
 @pytest.mark.parametrize("word", words())

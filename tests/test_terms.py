@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave, mean_product
 from armsim.errormodel.terms import SHAFT, Axis, Part, independent, polar
@@ -87,7 +88,7 @@ def test_second_order_of_an_eccentricity_goes_with_the_first() -> None:
 
 def test_visit_life_refuses_laws_that_compiled_draws_do_not_know() -> None:
     with pytest.raises(ValueError, match="visit life"):
-        independent("x", "x", (Distribution("triangular", 1.0),), (Constant(),), 1.0, "visit")
+        independent("x", Cause("x"), (Distribution("triangular", 1.0),), (Constant(),), 1.0, "visit")
 
 
 def test_mean_products_over_all_positions() -> None:
@@ -102,7 +103,7 @@ def test_mean_products_over_all_positions() -> None:
 
 
 def test_placing_a_term_scales_its_limit_and_keeps_its_draws() -> None:
-    term = polar("x", "x", Distribution("uniform", 1.0), None, (Part(1.0, 1, 1, 1.0),))
+    term = polar("x", Cause("x"), Distribution("uniform", 1.0), None, (Part(1.0, 1, 1, 1.0),))
     placed = term.on(Axis("j"), -0.01, 100.0)
     assert placed.limit == pytest.approx(0.01)
     assert {act.axis for act in placed.acts} == {Axis("j")}

@@ -24,7 +24,7 @@ def causes(updated: Update, ranked: Ranked) -> tuple[CauseRecord, ...]:
         deviations = float(np.sqrt(max(float(moved @ inverse @ moved), 0.0) / max(rank, 1)))
         joint, _, name = term.name.partition("/")
         known, stands_out = updated.estimator.known(own), n in ranked.causes_judged
-        out.append(CauseRecord(joint, term.cause, name or term.name, deviations, known, chance, stands_out))
+        out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, known, chance, stands_out))
     return tuple(sorted(out, key=lambda own: (own.chance, -own.deviations)))
 
 
@@ -47,7 +47,7 @@ def scales(arms: Sequence[Update]) -> tuple[ScaleRecord, ...]:
             values, vectors = np.linalg.eigh(shrunk)
             kept = values > 1e-3 * values[-1]
             moved = (updated.coefficients[own] - estimator.linear.prior_mean[own]) @ vectors[:, kept]
-            entry = squares.setdefault(term.cause, [0.0, 0.0])
+            entry = squares.setdefault(term.cause.name, [0.0, 0.0])
             entry[0] += float(np.sum(moved**2 / values[kept]))
             entry[1] += int(np.count_nonzero(kept))
     out = []

@@ -187,7 +187,7 @@ def _amplitudes(terms: Sequence[Term], order: float, seed: int) -> tuple[Array, 
                     cosine += own
                 else:
                     sine += own
-                causes[term.cause] = None
+                causes[term.cause.name] = None
         start += len(term.mean)
     return np.hypot(cosine, sine), tuple(causes)
 

@@ -168,7 +168,7 @@ def shapes_of(machine: Machine, configurations: Configurations, parameters: tupl
     """Values of the shapes of parameters at poses, shape (parameters, poses)."""
     states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
     fixed = State.at_rest(np.zeros(len(configurations)))
-    values = [own.shape.value(states.get(own.axis.joint, fixed)) for own in parameters]
+    values = [own.shape.value(own.axis.state(states, fixed)) for own in parameters]
     return np.array(values).reshape(len(parameters), len(configurations))
 
 
@@ -208,7 +208,8 @@ class Seen:
         linear = Linear.of(machine, joints)
         jacobian = jacobian_of(machine, Configurations(joints), parameters).reshape(3 * len(joints), -1)
         scale = np.array([UNITS[kind_of(own, machine.arm)] for own in parameters])
-        return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, folded(linear, parameters, machine.arm))
+        truth = folded(linear, parameters, machine.perturbed_arm)
+        return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, truth)
 
     def only(self, poses: NDArray[np.intp]) -> Seen:
         """At some of the poses."""

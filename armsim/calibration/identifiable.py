@@ -12,10 +12,10 @@ from armsim.arrays import Array
 from armsim.calibration.linear_population import Linear
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Identified, Instrument
-from armsim.model.chain import TOOL, fixed_transforms
+from armsim.model.chain import fixed_transforms
 from armsim.model.correction import Parameter
 from armsim.model.gravity import Masses
 from armsim.model.machine import Machine
@@ -35,10 +35,12 @@ def with_target(machine: Machine, instrument: Instrument) -> Machine:
     arm, masses = machine.arm, machine.masses
     off: list[tuple[Axis, Distribution]] = []
     if instrument.pose == "identified":
-        off += [(Axis(INSTRUMENT, own), Distribution("normal", AWAY["length"])) for own in SHIFTS]
-        off += [(Axis(INSTRUMENT, own), Distribution("normal", AWAY["angle"])) for own in TURNS]
+        off += [
+            (Axis(INSTRUMENT, parameter, Role.FRAME), Distribution("normal", AWAY["length"])) for parameter in SHIFTS
+        ]
+        off += [(Axis(INSTRUMENT, parameter, Role.FRAME), Distribution("normal", AWAY["angle"])) for parameter in TURNS]
     if instrument.target == "identified":
-        off += [(Axis(TARGET, own), Distribution("normal", AWAY["length"])) for own in SHIFTS]
+        off += [(Axis(TARGET, parameter, Role.FRAME), Distribution("normal", AWAY["length"])) for parameter in SHIFTS]
     before = fixed_transforms(ORIGIN, ORIGIN, INSTRUMENT)
     beyond = (*fixed_transforms(instrument.target_offset, ORIGIN)[:3], *fixed_transforms(ORIGIN, ORIGIN, TARGET)[:3])
     if masses is not None and masses.payload is not None:
@@ -55,17 +57,19 @@ def parameters_of(machine: Machine, instrument: Instrument, identify: Identified
 
 def _every(machine: Machine, instrument: Instrument, identify: Identified) -> Iterator[Parameter]:
     if instrument.pose == "identified":
-        for own in (*SHIFTS, *TURNS):
-            yield Parameter(f"{own} of the instrument", "instrument", Axis(INSTRUMENT, own), Constant())
+        for parameter in (*SHIFTS, *TURNS):
+            yield Parameter(
+                f"{parameter} of the instrument", "instrument", Axis(INSTRUMENT, parameter, Role.FRAME), Constant()
+            )
     if instrument.target == "identified":
-        for own in SHIFTS:
-            yield Parameter(f"{own} of the target", "target", Axis(TARGET, own), Constant())
+        for parameter in SHIFTS:
+            yield Parameter(f"{parameter} of the target", "target", Axis(TARGET, parameter, Role.FRAME), Constant())
     for joint in machine.joints if identify.zeros else ():
         yield Parameter(f"zero of {joint.name}", "zeros", Axis(joint.name), Constant())
     for joint in machine.joints if identify.stiffness else ():
         yield Parameter(f"compliance of {joint.name}", "stiffness", Axis(joint.name), Proportional("load"))
     for joint in machine.joints:
-        asked = (
+        orders_by_group = (
             (
                 "output_orders",
                 identify.output_orders,
@@ -73,7 +77,7 @@ def _every(machine: Machine, instrument: Instrument, identify: Identified) -> It
             ),
             ("input_orders", identify.input_orders, abs(joint.transmission.ratio)),
         )
-        for group, orders, base in asked:
+        for group, orders, base in orders_by_group:
             what = "turn" if group == "output_orders" else "motor turn"
             for order in orders.get(joint.name, ()):
                 for function, name in (("cos", "cosine"), ("sin", "sine")):
@@ -82,7 +86,7 @@ def _every(machine: Machine, instrument: Instrument, identify: Identified) -> It
                         f"{name} of order {order} per {what} of {joint.name}", group, Axis(joint.name), shape
                     )
     for axis in link_axes(machine.arm) if identify.links else ():
-        yield Parameter(f"{axis.parameter} of link {axis.joint}", "links", axis, Constant())
+        yield Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
 
 def _travel(travel: float) -> float:
@@ -90,10 +94,8 @@ def _travel(travel: float) -> float:
 
 
 def link_axes(arm: Arm) -> list[Axis]:
-    """Parameters of the links, base first."""
-    skipped = (TOOL, INSTRUMENT, TARGET)
-    every = (axis for motion in arm.motions for axis in motion.axes)
-    return [axis for axis in every if axis.parameter != "q" and axis.joint not in skipped]
+    """Constants of the links, base first."""
+    return [axis for motion in arm.motions for axis in motion.axes if axis.role is Role.LINK]
 
 
 def kind_of(parameter: Parameter, arm: Arm) -> str:
@@ -114,12 +116,12 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
 def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
     """What every coefficient is of the parameters, shape (parameters, coefficients): zero of what is none of them."""
     out = np.zeros((len(parameters), len(linear.prior)))
-    motions = [arm.motion_of(own.axis) for own in parameters]
+    motions = [arm.motion_of(parameter.axis) for parameter in parameters]
     for term, part in linear.parts():
         for act in term.acts:
             motion = arm.motion_of(act.axis)
-            for j, own in enumerate(parameters):
-                if motions[j] == motion and (gain := _times(act.shape, own.shape)) is not None:
+            for j, parameter in enumerate(parameters):
+                if motions[j] == motion and (gain := _times(act.shape, parameter.shape)) is not None:
                     out[j, part.start + act.coefficient] += gain
     return out
 
@@ -141,12 +143,12 @@ def _times(shape: Shape, unit: Shape) -> float | None:
 
 def controlled(parameters: tuple[Parameter, ...]) -> list[int]:
     """Numbers of the parameters that are put into the controller: those of the arm."""
-    return [n for n, own in enumerate(parameters) if own.group not in (INSTRUMENT, TARGET)]
+    return [n for n, parameter in enumerate(parameters) if parameter.group not in (INSTRUMENT, TARGET)]
 
 
 def groups_of(parameters: tuple[Parameter, ...]) -> Mapping[str, list[int]]:
     """Numbers of the parameters of every group."""
     out: dict[str, list[int]] = {}
-    for n, own in enumerate(parameters):
-        out.setdefault(own.group, []).append(n)
+    for n, parameter in enumerate(parameters):
+        out.setdefault(parameter.group, []).append(n)
     return out

@@ -75,7 +75,8 @@ class Left:
             weight = 1.0 / len(own) / len(self.configurations)
             for term, part in zip(evaluated.terms, linear.contributions, strict=True):
                 if term.life == "unit":
-                    out[term.cause] = out.get(term.cause, 0.0) + weight * float(part.sum())
+                    name = term.cause.name
+                    out[name] = out.get(name, 0.0) + weight * float(part.sum())
             mean = weight * float(np.sum(linear.mean**2))
             if mean:
                 out["mean of all"] = out.get("mean of all", 0.0) + mean

@@ -36,19 +36,20 @@ def link_rows(machine: Machine) -> list[tuple[str, ...]]:
     At the tool by the largest lever over the ranges of the joints.
     """
     from armsim.errormodel.shapes import State
+    from armsim.errormodel.terms import Role
     from armsim.sampling.joint_budgets import term_budget
 
-    rest, evaluated = State.at_rest(np.zeros(1)), machine.at(machine.survey())
-    moved = [machine.arm.motion_of(axis) for axis in evaluated.axes]
+    arm, rest, evaluated = machine.perturbed_arm, State.at_rest(np.zeros(1)), machine.at(machine.survey())
+    moved = [arm.motion_of(axis) for axis in evaluated.axes]
     levers = np.linalg.norm(evaluated.postures.column, axis=2).max(axis=0)
     rows: list[tuple[str, ...]] = []
     for term in machine.terms:
         for axis in term.axes:
-            if axis.parameter == "q":
+            if axis.role is Role.MOTION:
                 continue
             own = term_budget(term, axis, rest)
-            motion = machine.arm.motion_of(axis)
-            unit = "rad" if machine.arm.motions[motion].rotary else "m"
+            motion = arm.motion_of(axis)
+            unit = "rad" if arm.motions[motion].rotary else "m"
             lever, mean = float(levers[moved.index(motion)]), float(term.expected(axis, rest)[0])
             sizes = (show_joint(own.rms, unit), show_joint(mean, unit), show(own.rms * lever))
             rows.append((str(axis), own.cause, own.life, *sizes, show_joint(own.limit, unit)))

@@ -13,6 +13,7 @@ from armsim.decide.display_units import Unit, told_in
 from armsim.decide.pose_budget import BudgetRow, budget_rows, moments
 from armsim.decide.row_laws import SAME, Law, Laws, factors_of, fitted, gain_of
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.errormodel.terms import Axis
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
@@ -41,6 +42,8 @@ class Input:
         As it is changed.
     joint : str
         Whose it is; empty where it is of the whole machine.
+    axis : Axis, optional
+        Parameter of a link whose tolerance it is.
     meaning : str
     law : str
         What the number is of: a limit of a uniform law, a standard deviation; empty for a plain value.
@@ -53,6 +56,7 @@ class Input:
 
     path: str
     joint: str
+    axis: Axis | None
     meaning: str
     law: str
     unit: Unit
@@ -317,4 +321,5 @@ def _input(machine: Machine, number: Number, followed: bool) -> Input:
         own = own[step] if isinstance(step, int) else getattr(own, step)
     spread = own.spread if isinstance(own, Magnitude) else own
     law = LAWS[spread.distribution] if isinstance(spread, Distribution) else ""
-    return Input(number.path, number.joint, number.key.meaning, law, unit, number.value / unit.si, followed)
+    value = number.value / unit.si
+    return Input(number.path, number.joint, number.axis, number.key.meaning, law, unit, value, followed)

@@ -15,8 +15,8 @@ def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
     linear = linearise(machine.at(joints))
     parts: dict[tuple[str, str], float] = {}
     for term, scatter, bias in zip(machine.terms, linear.contributions[:, 0], linear.bias_parts[:, 0], strict=True):
-        key_ = term.owner, term.cause
-        parts[key_] = parts.get(key_, 0.0) + float(scatter + bias) / max(float(linear.mean_square[0]), 1e-300)
+        name = term.share_name
+        parts[name] = parts.get(name, 0.0) + float(scatter + bias) / max(float(linear.mean_square[0]), 1e-300)
     return parts
 
 

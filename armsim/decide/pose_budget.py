@@ -106,7 +106,7 @@ def _rows(
         mean, variance = float(weight @ term.mean), float(weight @ term.covariance @ weight)
         column = evaluated.postures.column[pose, axis]
         yield BudgetRow(
-            (term.name, place), term.owner, term.cause, place, term.life, unit, column, mean, max(variance, 0.0) ** 0.5
+            (term.name, place), *term.share_name, place, term.life, unit, column, mean, max(variance, 0.0) ** 0.5
         )
 
 
@@ -121,9 +121,9 @@ def _shared(term: Term, k: int, gain: Array) -> BudgetRow:
     mean, std = float(term.mean[k]), max(float(term.covariance[k, k]), 0.0) ** 0.5
     key = (term.name, f"coefficient {k}")
     if isinstance(term.draw, WarmDraw):
-        return BudgetRow(key, term.owner, term.cause, "", term.life, "K", gain, mean, std)
+        return BudgetRow(key, *term.share_name, "", term.life, "K", gain, mean, std)
     size = std or abs(mean) or 1.0
-    return BudgetRow(key, term.owner, term.cause, "", term.life, "1", gain * size, mean / size, std / size)
+    return BudgetRow(key, *term.share_name, "", term.life, "1", gain * size, mean / size, std / size)
 
 
 def _principal(term: Term, gain: Array) -> Iterator[BudgetRow]:
@@ -135,4 +135,4 @@ def _principal(term: Term, gain: Array) -> Iterator[BudgetRow]:
     ]
     for name, along, mean, std in parts:
         if np.any(along):
-            yield BudgetRow((term.name, name), term.owner, term.cause, "", term.life, "1", along, mean, std)
+            yield BudgetRow((term.name, name), *term.share_name, "", term.life, "1", along, mean, std)

@@ -71,11 +71,12 @@ def changes(machine: Machine, large: Collection[tuple[str, str]] = ()) -> list[t
     out: list[tuple[Kind, str, Machine]] = []
     for joint in machine.joints:
         out.append(("joint ideal", joint.name, _with(machine, Change(0.0, joint=joint.name))))
-    for cause in dict.fromkeys(term.cause for term in machine.terms):
-        out.append(("cause halved", cause, _with(machine, Change(0.5, cause=cause))))
-    for name, cause in large:
-        change = Change(0.5, joint=name, cause=cause)
-        out.append(("cause at a joint halved", f"{cause} at {name}", _with(machine, change)))
+    causes = {term.cause.name: term.cause for term in machine.terms}
+    for name, cause in causes.items():
+        out.append(("cause halved", name, _with(machine, Change(0.5, cause=cause))))
+    for owner, name in large:
+        change = Change(0.5, joint=owner, cause=causes[name])
+        out.append(("cause at a joint halved", f"{name} at {owner}", _with(machine, change)))
     for number, joint in enumerate(machine.joints):
         finer = list(machine.joints)
         finer[number] = replace(joint, encoder=finer_by_a_bit(joint.encoder))
@@ -107,7 +108,7 @@ def what_if(
     """
     probe = Probe.of(study, workers, progress, memory, note)
     rows = []
-    every = changes(study.scenario.machine, _large(probe.sides))
+    every = changes(study.scenario.machine, _large(probe.sides, study.scenario.machine.arm.names))
     for number, (kind, what, machine) in enumerate(every):
         progress("what if", number, len(every))
         for side, moved in zip(probe.sides, probe.with_machine(machine), strict=True):
@@ -116,16 +117,16 @@ def what_if(
     return WhatIfs(probe.result, tuple(rows))
 
 
-def _large(sides: Sequence[Evaluated]) -> list[tuple[str, str]]:
+def _large(sides: Sequence[Evaluated], joints: Sequence[str]) -> list[tuple[str, str]]:
     """Joints and causes of theirs with a share worth a change of its own, at the worst pose of any task."""
-    found: dict[tuple[str, str], None] = {}
+    large: dict[tuple[str, str], None] = {}
     for side in sides:
         names, shares = side.table.share_names, side.table.contributions[side.worst]
         causes = [cause for _, cause in names]
-        for own, share in zip(names, shares.tolist(), strict=True):
-            if share >= LEAST_SHARE and causes.count(own[1]) > 1 and not own[1].startswith("link"):
-                found[own] = None
-    return list(found)
+        for (owner, cause), share in zip(names, shares.tolist(), strict=True):
+            if share >= LEAST_SHARE and causes.count(cause) > 1 and owner in joints:
+                large[owner, cause] = None
+    return list(large)
 
 
 def _with(machine: Machine, change: Change) -> Machine:

@@ -12,7 +12,7 @@ from armsim.documents.from_spec import As, document_of, of
 from armsim.documents.messages import validated
 from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import Distribution
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.field_spec import declared
 from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
 from armsim.model.chain import TOOL, OriginTolerances, RowTolerances, denavit_hartenberg, fixed_transforms
@@ -20,7 +20,7 @@ from armsim.model.gravity import Mass, Masses
 from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
 
-RESERVED = (TOOL, "bias", "calibration", "instrument", "links", "machine", "target")
+RESERVED = ("bias", "calibration", "instrument", "links", "machine", "target")
 """Names that results use for what belongs to no joint."""
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
@@ -137,15 +137,15 @@ def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm
     common = validated(document_of(toleranced), given.tolerances or {}, source, (*at, "tolerances"))
     tolerances: list[tuple[Axis, Distribution]] = []
     for number, name in enumerate(names):
-        own = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
+        row = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
         for field in declared(toleranced):
-            entry = getattr(own, field.name, None) or getattr(common, field.name)
+            entry = getattr(row, field.name, None) or getattr(common, field.name)
             if entry is not None and entry.spread.nonzero:
-                tolerances.append((Axis(name, field.name), entry.spread))
+                tolerances.append((Axis(name, field.name, Role.LINK), entry.spread))
     for name in given.masses.links if given.masses is not None else ():
         if name not in names:
             raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(names))
-    on_chain = dict.fromkeys(axis.joint for motion in chain for axis in motion.axes)  # fixed joints too
+    on_chain = dict.fromkeys(axis.owner for motion in chain for axis in motion.axes)  # fixed joints too
     for name in (*on_chain, *given.groups):
         if name in RESERVED:
             raise source.error((*at, "groups" if name in given.groups else "kinematics"),

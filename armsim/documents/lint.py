@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from armsim.documents.fields import is_bare
 from armsim.field_spec import declared
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Machine
+from armsim.model.motion import Motion
 
 MOST_BITS = 30.0
 """Bits per turn above which the stated interpolation may be the total. Common practice, no source."""
 
 
-def doubts(machine: Machine) -> list[str]:
-    """Notes on a machine, the same one told once."""
+def doubts(machine: Machine, motion: Motion | None = None) -> list[str]:
+    """Notes on a machine, and on how it moves where that is stated, the same one told once."""
     out: list[str] = []
     for joint in machine.joints:
         for encoder in (joint.encoder, joint.motor_encoder):
@@ -33,7 +35,25 @@ def doubts(machine: Machine) -> list[str]:
     dark = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
     if dark:
         out.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
+    speeds = motion.speeds if motion is not None else {}
+    out += without_speed_noise([(j.name, j.speed_sensor[0]) for j in machine.joints if j.name in speeds])
     return list(dict.fromkeys(out))
+
+
+def without_speed_noise(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
+    """A note on sensors, by name, whose scatter is stated by visits alone, so that it makes no noise of a speed."""
+    names = [
+        name
+        for name, sensor in sensors
+        if sensor.summary is not None and sensor.summary.repeatability.nonzero
+        if not sensor.noise.nonzero and not sensor.signal.noise
+    ]
+    if not names:
+        return []
+    return [
+        f"summary.repeatability of {', '.join(names)} makes no noise of the speed: it is taken as scatter from visit "
+        "to visit, held while the joint moves; what scatters from reading to reading is stated as noise"
+    ]
 
 
 def bare_sizes(owner: type, data: Any, path: str) -> list[str]:

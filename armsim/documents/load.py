@@ -21,7 +21,7 @@ from armsim.documents.fields import Document
 from armsim.documents.from_spec import Place, build
 from armsim.documents.inheritance import Bases, based
 from armsim.documents.joint_document import build_joint
-from armsim.documents.lint import bare_sizes, doubts
+from armsim.documents.lint import bare_sizes, doubts, without_speed_noise
 from armsim.documents.messages import Faults, validated
 from armsim.documents.motion_document import build_motion, check_limits
 from armsim.documents.overrides import changed
@@ -205,7 +205,7 @@ class _Loader:
         environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
         fitted = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, fitted, tolerances, masses, environment)
-        self.notes += [*doubts(machine), *bare_sizes(Environment, source.data.get("environment"), "environment")]
+        self.notes += [*doubts(machine, moves), *bare_sizes(Environment, source.data.get("environment"), "environment")]
         return Scenario(
             document.name,
             machine,
@@ -261,6 +261,8 @@ class _Loader:
         self.notes += here.notes
         options, notes = offered(document, encoders, scenario, ready, source)
         self.notes += notes
+        if ready.motion is not None:
+            self.notes += without_speed_noise([(f"encoder {encoder.name!r}", encoder) for encoder in encoders])
         return options
 
     def entries(self, document: CatalogueDocument, arm: Arm | None = None) -> list[Encoder]:

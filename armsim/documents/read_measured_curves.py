@@ -7,8 +7,10 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field
 
+from armsim.causes import Cause
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.documents.fields import Document, FilePath, Word, count
+from armsim.model.effects import effects
 from armsim.model.measured_curve import MeasuredCurve
 from armsim.physics.harmonics import CannotTell, HarmonicFit
 from armsim.sources import KeyPath, Source
@@ -51,11 +53,11 @@ def of_sensor(given: Any, rotary: bool, source: Source, at: KeyPath) -> Measured
     if given.sensor is None and len(curves) > 1:
         names = ", ".join(curve.sensor for curve in curves[:20])
         raise source.error((*at, "sensor"), f"{len(curves)} sensors in {given.file}", f"one of {names}")
-    own = [curve for curve in curves if given.sensor in (None, curve.sensor)]
-    if not own:
+    chosen = [curve for curve in curves if given.sensor in (None, curve.sensor)]
+    if not chosen:
         names = ", ".join(curve.sensor for curve in curves[:20])
         raise source.error((*at, "sensor"), f"no sensor {given.sensor!r} in {given.file}", names)
-    fit = _fit(own[0], given.orders, source, at)
+    fit = _fit(chosen[0], given.orders, source, at)
     return _curve(fit, fit.coefficients, fit.covariance, given)
 
 
@@ -86,14 +88,13 @@ def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at
     causes = list(dict.fromkeys(term.cause for term in shaft if term.life == "unit"))
     for cause in curve.replaces:
         if cause not in causes:
-            raise source.error(
-                (*at, "replaces"), f"{cause!r} is not stated of this sensor", ", ".join(causes) or "none"
-            )
+            stated = ", ".join(known.name for known in causes) or "none"
+            raise source.error((*at, "replaces"), f"{cause.name!r} is not stated of this sensor", stated)
     twice = curve.counted_twice(shaft)
     if twice:
         cause, order = twice[0]
-        found = f"order {order:g} is in the curve and in {cause!r}, which would count twice"
-        raise source.error((*at, "replaces"), found, f"{cause!r} among what it replaces, or other orders")
+        found = f"order {order:g} is in the curve and in {cause.name!r}, which would count twice"
+        raise source.error((*at, "replaces"), found, f"{cause.name!r} among what it replaces, or other orders")
 
 
 def _read(given: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve, ...]:
@@ -114,5 +115,6 @@ def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> Harmon
 
 def _curve(fit: HarmonicFit, mean: Any, covariance: Any, given: Any) -> MeasuredCurve:
     rows = tuple(tuple(float(x) for x in row) for row in covariance)
-    orders, replaces = tuple(float(x) for x in fit.orders), tuple(given.replaces)
-    return MeasuredCurve(orders, tuple(float(x) for x in mean), rows, replaces)
+    known = {effect.cause.name: effect.cause for effect in effects()}
+    replaces = tuple(known.get(name, Cause(name)) for name in given.replaces)  # what is not known is told later on
+    return MeasuredCurve(tuple(float(x) for x in fit.orders), tuple(float(x) for x in mean), rows, replaces)

@@ -12,7 +12,7 @@ from armsim.documents.fields import LONGEST_NAME
 from armsim.documents.files import Unreadable, read_bytes, unshown
 from armsim.documents.inertials import link_masses
 from armsim.documents.units import number
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError, Problem
 from armsim.model.arm import ArmJoint, ElementaryTransform
 from armsim.model.chain import fixed_transforms
@@ -108,7 +108,7 @@ def read_chain(
         origin = element.find("origin")
         xyz = _vector(origin, "xyz", (0.0, 0.0, 0.0), fault, name)
         rpy = _vector(origin, "rpy", (0.0, 0.0, 0.0), fault, name)
-        motions += fixed_transforms(xyz, rpy, name)
+        motions += fixed_transforms(xyz, rpy, name, Role.LINK)
         if kind == "fixed":
             continue
         if kind not in ("revolute", "continuous", "prismatic"):
@@ -141,10 +141,10 @@ def read_chain(
 
 def _place(text: str, name: str) -> tuple[int, int]:
     """Line and column at which an element of a name begins; the first where there is none."""
-    found = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
-    if found is None:
+    match = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
+    if match is None:
         return 1, 1
-    before = text[: found.start()]
+    before = text[: match.start()]
     return before.count("\n") + 1, len(before) - before.rfind("\n")
 
 

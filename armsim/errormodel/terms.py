@@ -9,31 +9,64 @@ into one term. Physics functions make terms, the machine collects them, every an
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from enum import Enum
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.causes import Cause, Life
 from armsim.errormodel.distributions import Distribution, Law
 from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Shape, State, Wave, mean_product
 
-Life = Literal["unit", "visit"]
 VISIT_DISTRIBUTIONS: tuple[Law, ...] = ("normal", "uniform", "two-valued")
 """Laws that compiled draws serve: coefficients of visit life keep to these."""
 
 
+class Role(Enum):
+    """What an axis is to the arm: it decides whose an error on it is, and what a calibration may identify."""
+
+    MOTION = "motion of a joint"
+    ERROR_MOTION = "error motion of a joint"
+    LINK = "constant of a link"
+    FRAME = "constant of a frame that no joint moves"
+
+
 @dataclass(frozen=True)
 class Axis:
-    """What a coefficient moves: a joint's own motion (``parameter`` "q") or a link parameter of that joint's row."""
+    """What a coefficient moves.
 
-    joint: str
-    parameter: str = "q"
+    Parameters
+    ----------
+    owner : str
+        Name of the joint, of the joint whose row holds the constants of a link, or of a frame.
+    parameter : str
+        Which motion or constant; empty for the motion of a joint, which has but one.
+    role : Role
+    """
+
+    owner: str
+    parameter: str = ""
+    role: Role = Role.MOTION
+
+    def __post_init__(self) -> None:
+        if (self.role is Role.MOTION) == bool(self.parameter):
+            raise ValueError(f"{self}: {self.role.value}; the motion of a joint has no parameter, all else has one")
 
     def __str__(self) -> str:
-        return self.joint if self.parameter == "q" else f"{self.joint}.{self.parameter}"
+        return f"{self.owner}.{self.parameter}" if self.parameter else self.owner
+
+    @property
+    def of_joint(self) -> bool:
+        """Whether it is the motion of a joint, or an error motion of it."""
+        return self.role in (Role.MOTION, Role.ERROR_MOTION)
+
+    def state(self, states: Mapping[str, State], fixed: State) -> State:
+        """The state in which shapes on it are looked at: that of its joint, ``fixed`` for frames that none moves."""
+        return fixed if self.role is Role.FRAME else states.get(self.owner, fixed)
 
 
 @dataclass(frozen=True)
@@ -44,9 +77,18 @@ class Coupling:
     axis: Axis
     shape: Shape
 
+    def on(self, axis: Axis, gain: float, ratio: float) -> Coupling:
+        """The same placed at a joint, as `Term.on`."""
+        if self.axis.role is Role.ERROR_MOTION:
+            owned = self.axis if self.axis.owner else replace(self.axis, owner=axis.owner)
+            return Coupling(self.coefficient, owned, self.shape.geared(ratio))
+        placed = axis if self.axis == SHAFT else self.axis
+        return Coupling(self.coefficient, placed, self.shape.geared(ratio).scaled(gain))
 
-SHAFT = Axis("", "shaft")
-"""The shaft a physics function speaks of, before the machine is assembled."""
+
+SHAFT = Axis("")
+"""The shaft a physics function speaks of, before the machine is assembled. An error motion without an owner is one of
+the joint of that shaft."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,8 +99,8 @@ class Term:
     ----------
     name : str
         Unique on a machine; keys the random numbers.
-    cause : str
-        Trade name of the cause; shares are summed by it.
+    cause : Cause
+        Shares are summed by it.
     life : str
         ``unit``: drawn once for a built arm; ``visit``: drawn anew at every visit.
     acts : tuple of Coupling
@@ -73,7 +115,7 @@ class Term:
     """
 
     name: str
-    cause: str
+    cause: Cause
     life: Life
     acts: tuple[Coupling, ...]
     draw: Draw
@@ -103,19 +145,24 @@ class Term:
 
     @cached_property
     def owner(self) -> str:
-        """The joint whose reading it spoils; ``links`` for link parameters; ``machine`` where several share it."""
-        if all(axis.parameter != "q" for axis in self.axes):
-            return "links"
-        joints = {axis.joint for axis in self.axes}
-        return joints.pop() if len(joints) == 1 and all(axis.parameter == "q" for axis in self.axes) else "machine"
+        """The joint whose motion, or axis, it spoils; ``links`` for constants; ``machine`` where several share it."""
+        owners = {axis.owner if axis.of_joint else "links" for axis in self.axes}
+        return owners.pop() if len(owners) == 1 else "machine"
+
+    @property
+    def share_name(self) -> tuple[str, str]:
+        """Owner and name of the cause: what a result sums shares by."""
+        return self.owner, self.cause.name
 
     def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
-        """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's."""
-        acts = tuple(
-            Coupling(act.coefficient, axis if act.axis == SHAFT else act.axis, act.shape.geared(ratio).scaled(gain))
-            for act in self.acts
-        )
-        return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=self.limit * abs(gain))
+        """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's.
+
+        An error motion keeps its size: no gear stands between it and the joint.
+        """
+        acts = tuple(act.on(axis, gain, ratio) for act in self.acts)
+        off_axis = all(act.axis.role is Role.ERROR_MOTION for act in self.acts)
+        limit = self.limit if off_axis else self.limit * abs(gain)
+        return replace(self, name=f"{axis}/{self.name}", acts=acts, limit=limit)
 
     def largest(self, axis: Axis, state: State) -> float:
         """Largest magnitude of the error on one axis: the limit, or over the given states where it depends on them."""
@@ -170,17 +217,18 @@ class Independent(Draw):
 
 def independent(
     name: str,
-    cause: str,
+    cause: Cause,
     spreads: tuple[Distribution, ...],
     shapes: tuple[Shape, ...],
     limit: float,
     life: Life = "unit",
+    axis: Axis = SHAFT,
 ) -> Term:
-    """A term of independent coefficients on the shaft, one shape each."""
+    """A term of independent coefficients on one axis, the shaft where none is given, one shape each."""
     mean = np.array([spread.mean for spread in spreads])
     second = np.outer(mean, mean)
     np.fill_diagonal(second, [spread.second_moment for spread in spreads])
-    acts = tuple(Coupling(k, SHAFT, shape) for k, shape in enumerate(shapes))
+    acts = tuple(Coupling(k, axis, shape) for k, shape in enumerate(shapes))
     return Term(name, cause, life, acts, Independent(spreads), mean, second, limit)
 
 
@@ -225,7 +273,7 @@ class Polar(Draw):
         return tuple(abs(part.scale) * self.spread.limit**part.power for part in self.parts for _ in range(2))
 
 
-def polar(name: str, cause: str, spread: Distribution, phase: float | None, parts: tuple[Part, ...]) -> Term:
+def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, parts: tuple[Part, ...]) -> Term:
     """A term from one random magnitude and direction; the direction is uniform where ``phase`` is None."""
     k = 2 * len(parts)
     mean, second = np.zeros(k), np.zeros((k, k))
@@ -285,36 +333,36 @@ class UnknownOrder(Draw):
 
 
 def unknown_curve(
-    name: str, cause: str, spread: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
+    name: str, cause: Cause, spread: Distribution, orders: tuple[float, ...], shares: tuple[float, ...]
 ) -> Term:
     """A curve over the turn of which only the size is known.
 
     Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
     at a position picked at random the error then has the standard uncertainty that the tolerance states (a/sqrt(3) for
-    +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. ``kept`` is the
+    +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. ``shares`` is the
     share of every order that read heads leave; those averaged away stay as draws without effect.
     """
     amplitude = min(math.sqrt(2.0) * spread.rms, spread.limit)
-    limit = spread.limit * max(kept)
-    return replace(unknown_wave(name, cause, Distribution("fixed", amplitude), orders, kept), limit=limit)
+    limit = spread.limit * max(shares)
+    return replace(unknown_wave(name, cause, Distribution("fixed", amplitude), orders, shares), limit=limit)
 
 
 def unknown_wave(
-    name: str, cause: str, amplitude: Distribution, orders: tuple[float, ...], kept: tuple[float, ...]
+    name: str, cause: Cause, amplitude: Distribution, orders: tuple[float, ...], shares: tuple[float, ...]
 ) -> Term:
     """One harmonic a unit, every order equally likely, of random amplitude, at a phase not known.
 
-    ``kept`` as in `unknown_curve`.
+    ``shares`` as in `unknown_curve`.
     """
     n = len(orders)
     acts = tuple(
         act
         for i, order in enumerate(orders)
-        if kept[i]
+        if shares[i]
         for act in (
-            Coupling(2 * i, SHAFT, Wave("sin", order, kept[i])),
-            Coupling(2 * i + 1, SHAFT, Wave("cos", order, kept[i])),
+            Coupling(2 * i, SHAFT, Wave("sin", order, shares[i])),
+            Coupling(2 * i + 1, SHAFT, Wave("cos", order, shares[i])),
         )
     )
-    second, limit = np.eye(2 * n) * amplitude.second_moment / (2 * n), amplitude.limit * max(kept)
+    second, limit = np.eye(2 * n) * amplitude.second_moment / (2 * n), amplitude.limit * max(shares)
     return Term(name, cause, "unit", acts, UnknownOrder(amplitude, n), np.zeros(2 * n), second, limit)

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
-from armsim.errormodel.terms import Axis
-
-if TYPE_CHECKING:
-    pass
+from armsim.errormodel.terms import Axis, Role
 
 X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
+ERROR_MOTIONS = {f"{kind} {axis}": (n, kind == "tilt") for kind in ("shift", "tilt") for n, axis in enumerate("xyz")}
+"""Error motions of a joint: direction, z along its own motion, and whether they turn. Of a shaft ISO 230-7:2015 calls
+shifts along x and y radial, along z axial; of a slide ISO 230-1:2012 calls them straightness (both from memory)."""
 CRUMB = 1e-9
 """By which rounding may lead out of a range. [rad or m]"""
 
@@ -34,7 +34,7 @@ class ElementaryTransform:
     value : float
         Fixed part of the motion. [rad or m]
     axes : tuple of Axis
-        Names under which errors act on it: a joint's motion, a link parameter, or both at once.
+        Under which errors act on it: the motion of a joint, a constant of a link, or both at once.
     joint : int, optional
         Number of the joint whose variable is added to the value.
     """
@@ -190,6 +190,30 @@ class Arm:
     def _motions_by_axis(self) -> dict[Axis, int]:
         return {axis: index for index, motion in enumerate(self.motions) for axis in motion.axes}
 
+    def with_error_motions(self, axes: Iterable[Axis]) -> Arm:
+        """The arm that can err along the error motions among some axes; itself where there are none.
+
+        They stand before the motion of their joint, in the frame that carries it: its x and y do not turn with it.
+
+        Raises
+        ------
+        KeyError
+            An error motion that `ERROR_MOTIONS` does not know.
+        ValueError
+            An error motion that is the joint's own motion.
+        """
+        missing = {axis for axis in axes if axis.role is Role.ERROR_MOTION and axis not in self._motions_by_axis}
+        if not missing:
+            return self
+        ordered = sorted(missing, key=lambda axis: list(ERROR_MOTIONS).index(axis.parameter))
+        motions: list[ElementaryTransform] = []
+        for motion in self.motions:
+            if motion.joint is not None:
+                name = self.names[motion.joint]
+                motions += [_error_motion(axis, motion) for axis in ordered if axis.owner == name]
+            motions.append(motion)
+        return replace(self, motions=tuple(motions))
+
     def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Kinematics:
         """The arm at joint positions ``q``.
 
@@ -224,7 +248,8 @@ class Arm:
     def frames(self, q: ArrayLike) -> Frames:
         """Frames of links and tool, axes of the joints, at joint positions of shape (P, joints)."""
         q = np.atleast_2d(np.asarray(q, dtype=float))
-        own = [max(i for i, m in enumerate(self.motions) if any(a.joint == n for a in m.axes)) for n in self.names]
+        carried = {axis.owner: i for i, m in enumerate(self.motions) for axis in m.axes if axis.role is not Role.FRAME}
+        last = [carried[name] for name in self.names]
         frame = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
         links = np.empty((len(q), len(self.joints), 4, 4))
         direction, origin = np.empty((len(q), len(self.joints), 3)), np.empty((len(q), len(self.joints), 3))
@@ -233,7 +258,7 @@ class Arm:
                 direction[:, motion.joint] = frame[:, :3, :3] @ np.array(motion.direction)
                 origin[:, motion.joint] = frame[:, :3, 3]
             _move(frame, motion, q)
-            for number in (n for n, last in enumerate(own) if last == index):
+            for number in (n for n, end in enumerate(last) if end == index):
                 links[:, number] = frame
         return Frames(links, frame, direction, origin)
 
@@ -249,6 +274,15 @@ class Arm:
         from armsim.model.toolbox import to_robot
 
         return to_robot(self)
+
+
+def _error_motion(axis: Axis, motion: ElementaryTransform) -> ElementaryTransform:
+    """An axis of error motion of the joint of a motion, in the frame before it."""
+    number, rotary = ERROR_MOTIONS[axis.parameter]
+    if number == 2 and rotary == motion.rotary:
+        raise ValueError(f"{axis}: the joint's own motion, no error motion of it")
+    x, y, z = z_onto(motion.direction)[:, number].tolist() if number < 2 else motion.direction
+    return ElementaryTransform((x, y, z), rotary, 0.0, (axis,))
 
 
 def _move(frame: Array, motion: ElementaryTransform, q: Array) -> None:

@@ -11,9 +11,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from armsim.causes import link_parameter
 from armsim.errormodel.distributions import NONE, Distribution
-from armsim.errormodel.terms import Axis
-from armsim.field_spec import key
+from armsim.errormodel.terms import Axis, Role
+from armsim.field_spec import Key, declared, key
 from armsim.model.arm import ElementaryTransform, X, Y, Z
 from armsim.physics import link_tolerances
 
@@ -22,11 +23,11 @@ TOOL = "tool"
 
 
 def _tolerance(kind: str, parameter: str) -> Distribution:
-    kept: Distribution = key(
-        NONE, kind, f"tolerance of the link parameter {parameter}", cause=f"link {parameter}",
-        effect="a constant of the link", life="unit", physics=link_tolerances.link_tolerance,
+    tolerance: Distribution = key(
+        NONE, kind, f"tolerance of the link parameter {parameter}", cause=link_parameter(parameter),
+        effect="a constant of the link", physics=link_tolerances.link_tolerance,
     )  # fmt: skip
-    return kept
+    return tolerance
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,12 @@ class OriginTolerances:
     yaw: Distribution = _tolerance("angle", "yaw")
     pitch: Distribution = _tolerance("angle", "pitch")
     roll: Distribution = _tolerance("angle", "roll")
+
+
+def tolerance_key(parameter: str) -> Key:
+    """Declaration of the tolerance of a link parameter of any convention."""
+    fields = (*declared(RowTolerances), *declared(OriginTolerances))
+    return next(field.key for field in fields if field.name == parameter)
 
 
 def denavit_hartenberg(
@@ -76,8 +83,8 @@ def denavit_hartenberg(
     """
 
     def axes(parameter: str) -> tuple[Axis, ...]:
-        own = (Axis(name),) if parameter == ("theta" if revolute else "d") else ()
-        return (*own, Axis(name, parameter))
+        motion = (Axis(name),) if parameter == ("theta" if revolute else "d") else ()
+        return (*motion, Axis(name, parameter, Role.LINK))
 
     turn = ElementaryTransform(Z, True, theta, axes("theta"), number if revolute else None)
     shift = ElementaryTransform(Z, False, d, axes("d"), None if revolute else number)
@@ -87,11 +94,12 @@ def denavit_hartenberg(
 
 
 def fixed_transforms(
-    xyz: Sequence[float], rpy: Sequence[float], name: str | None = None
+    xyz: Sequence[float], rpy: Sequence[float], name: str | None = None, role: Role = Role.FRAME
 ) -> tuple[ElementaryTransform, ...]:
     """Motions of a fixed frame: shift by xyz [m], then turn by roll, pitch, yaw about fixed x, y, z [rad].
 
-    With a joint's name, errors can act on every one of the six under the names of `OriginTolerances`.
+    With a name, errors can act on every one of the six under the names of `OriginTolerances`: as on a frame that no
+    joint moves, or, by ``role``, as on the constants of the link that a joint of that name carries.
 
     References
     ----------
@@ -99,7 +107,7 @@ def fixed_transforms(
     """
 
     def axes(parameter: str) -> tuple[Axis, ...]:
-        return (Axis(name, parameter),) if name else ()
+        return (Axis(name, parameter, role),) if name else ()
 
     x, y, z = xyz
     roll, pitch, yaw = rpy

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
+from armsim.causes import CALIBRATION
 from armsim.errormodel.draws import Draw, Following, Gaussian
 from armsim.errormodel.shapes import Shape, State
 from armsim.errormodel.terms import Axis, Coupling, Term
 
 NAME = "calibration"
-"""Term and cause of what the calibration itself adds."""
+"""Term of what the calibration itself adds."""
 
 
 @dataclass(frozen=True)
@@ -93,12 +94,14 @@ class Correction:
         own; or exactly.
         """
         mean, covariance = observed.mean, observed.covariance
-        acts = tuple(Coupling(k, own.axis, own.shape.scaled(-1.0)) for k, own in enumerate(self.parameters))
+        acts = tuple(
+            Coupling(k, parameter.axis, parameter.shape.scaled(-1.0)) for k, parameter in enumerate(self.parameters)
+        )
         normal = Gaussian(tuple(mean.tolist()), tuple(tuple(row) for row in covariance.tolist()))
         draw = self.exact or Following(normal, observed.response)
         limit = float("nan")  # on each axis what its shapes make of it
-        return Term(NAME, NAME, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
+        return Term(NAME, CALIBRATION, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
 
     def values(self, states: Mapping[str, State], fixed: State) -> Array:
         """Shapes of the parameters, shape (parameters, poses)."""
-        return np.array([own.shape.value(states.get(own.axis.joint, fixed)) for own in self.parameters])
+        return np.array([parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in self.parameters])

@@ -5,11 +5,14 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import NamedTuple
 
+from armsim.causes import STATED_MISALIGNMENT, Cause, names_in
 from armsim.field_spec import Key, stated, walk
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus, Joint
 from armsim.model.machine import Environment, Machine
+from armsim.physics import scale
+from armsim.results.joints import TermBudget
 
 
 class Effect(NamedTuple):
@@ -21,6 +24,12 @@ class Effect(NamedTuple):
 
     def __str__(self) -> str:
         return f"{self.document} {self.path}"
+
+    @property
+    def cause(self) -> Cause:
+        """The cause that it states."""
+        assert self.key.cause is not None  # by which `effects` finds it
+        return self.key.cause
 
 
 ROOTS: tuple[tuple[str, type, str], ...] = (
@@ -39,13 +48,21 @@ ELSEWHERE = {"environment.expansion": ("arm", "expansion")}
 @lru_cache(maxsize=1)
 def effects() -> tuple[Effect, ...]:
     """All effects, in the order of the documents."""
-    found = (
+    return tuple(
         Effect(*ELSEWHERE.get(before + path, (document, before + path)), field.key)
         for document, owner, before in ROOTS
         for path, field in walk(owner)
-        if field.key.cause
+        if field.key.cause is not None
     )
-    return tuple(found)
+
+
+def causes_in(term: TermBudget) -> tuple[str, ...]:
+    """Names of the causes that a term of a result shows; of what a sheet states of an offset, the offset's too."""
+    names = names_in(term.cause)
+    if term.cause != STATED_MISALIGNMENT.name:
+        return names
+    offset = term.name.rpartition("/")[2].removeprefix(scale.STATED)
+    return (*names, *(effect.cause.name for effect in effects() if effect.path == f"mounting.{offset}"))
 
 
 def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
@@ -56,10 +73,10 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
             for path, _ in stated(part):
                 out.setdefault(f"{document} {path}", []).append(joint.name)
     for axis, _ in machine.tolerances:
-        out.setdefault(f"arm tolerances.{axis.parameter}", []).append(axis.joint)
+        out.setdefault(f"arm tolerances.{axis.parameter}", []).append(axis.owner)
     around: tuple[tuple[str, object], ...] = (("bus.", machine.joints[0].bus), ("environment.", machine.environment))
     for before, whole in around:
         for path, _ in stated(whole):
-            document, own = ELSEWHERE.get(before + path, ("scenario", before + path))
-            out.setdefault(f"{document} {own}", [])
-    return {str(own): tuple(out[str(own)]) for own in effects() if str(own) in out}
+            document, key = ELSEWHERE.get(before + path, ("scenario", before + path))
+            out.setdefault(f"{document} {key}", [])
+    return {str(effect): tuple(out[str(effect)]) for effect in effects() if str(effect) in out}

@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import SHAFT, Term
@@ -36,25 +37,25 @@ class Signal:
     """Imperfections of sine and cosine, over the amplitude."""
 
     offset: Distribution = key(
-        NONE, "ratio", "offset of sine and cosine, drawn for each", most=VALID_RATIO, cause="signal offset",
-        effect="once per signal period", life="unit", physics=signals.sub_divisional_error,
+        NONE, "ratio", "offset of sine and cosine, drawn for each", most=VALID_RATIO, cause=causes.SIGNAL_OFFSET,
+        effect="once per signal period", physics=signals.sub_divisional_error,
     )  # fmt: skip
     amplitude_mismatch: Distribution = key(
-        NONE, "ratio", "amplitude of sine over that of cosine, less one", most=VALID_RATIO, cause="amplitude mismatch",
-        effect="twice per signal period", life="unit", physics=signals.sub_divisional_error,
+        NONE, "ratio", "amplitude of sine over that of cosine, less one", most=VALID_RATIO,
+        cause=causes.AMPLITUDE_MISMATCH, effect="twice per signal period", physics=signals.sub_divisional_error,
     )  # fmt: skip
     phase_error: Distribution = key(
-        NONE, "angle", "departure of sine and cosine from quadrature", most=VALID_PHASE, cause="phase error",
-        effect="twice per signal period", life="unit", physics=signals.sub_divisional_error,
+        NONE, "angle", "departure of sine and cosine from quadrature", most=VALID_PHASE, cause=causes.PHASE_ERROR,
+        effect="twice per signal period", physics=signals.sub_divisional_error,
     )  # fmt: skip
     third_harmonic: Distribution = key(
-        NONE, "ratio", "third harmonic of the signals", most=VALID_RATIO, cause="third harmonic",
-        effect="four times (or twice) per signal period", life="unit", physics=signals.third_harmonic,
+        NONE, "ratio", "third harmonic of the signals", most=VALID_RATIO, cause=causes.THIRD_HARMONIC,
+        effect="four times (or twice) per signal period", physics=signals.third_harmonic,
     )  # fmt: skip
     third_harmonic_order: Literal[2, 4] = key(4, "choice", "order per signal period that the third harmonic produces")
     noise: float = key(
         0.0, "ratio", "standard deviation of the noise of the signals", least=0.0, most=VALID_NOISE,
-        cause="signal noise", effect="scatter from reading to reading", life="visit",
+        cause=causes.SIGNAL_NOISE, effect="scatter from reading to reading",
         physics=signals.noise,
     )  # fmt: skip
     averages: int = key(
@@ -62,8 +63,8 @@ class Signal:
     )
     offset_drift: Distribution = key(
         NONE, "relative drift", "offset of the signals that comes back per kelvin",
-        centred="where in a signal period it lies is not known", cause="signal offset drift",
-        through="temperature", effect="once per signal period, with the temperature", life="unit",
+        centred="where in a signal period it lies is not known", cause=causes.SIGNAL_OFFSET_DRIFT,
+        effect="once per signal period, with the temperature",
         physics=signals.sub_divisional_error,
     )  # fmt: skip
 
@@ -82,12 +83,12 @@ class Timing:
     """Age of a reading and scatter of its instant."""
 
     latency: float = key(
-        0.0, "time", "age of a reading", least=0.0, cause="latency", effect="speed times time", life="unit",
+        0.0, "time", "age of a reading", least=0.0, cause=causes.LATENCY, effect="speed times time",
         physics=timing.latency,
     )  # fmt: skip
     jitter: float = key(
-        0.0, "time", "standard deviation of the instant of a reading", least=0.0, cause="timing jitter",
-        effect="speed times time", life="visit", physics=timing.jitter,
+        0.0, "time", "standard deviation of the instant of a reading", least=0.0, cause=causes.TIMING_JITTER,
+        effect="speed times time", physics=timing.jitter,
     )  # fmt: skip
 
     def terms(self, corrected: float) -> tuple[Term, ...]:
@@ -103,18 +104,20 @@ class SheetSummary:
 
     resolution: float = key(
         0.0, "resolution", "steps per turn, as bits, as counts or as the angle of one; step of a linear scale",
-        least=0.0, above=True, cause="quantisation", effect="uniform within a step", life="visit",
+        least=0.0, above=True, cause=causes.QUANTISATION, effect="uniform within a step",
         physics=scale.quantisation,
     )  # fmt: skip
     accuracy: Distribution = key(
         NONE, "position",
         "largest error of one sensor over its range; what the sheet tells apart (graduation, signals) is part of it",
         centred=CURVE,
-        cause="stated accuracy", effect="a long wave of unknown phase", life="unit", physics=scale.summary_accuracy,
+        cause=causes.STATED_ACCURACY, effect="a long wave of unknown phase", physics=scale.summary_accuracy,
     )  # fmt: skip
     repeatability: Distribution = key(
-        NONE, "position", "scatter of one position from visit to visit; noise that the sheet tells apart is part of it",
-        visit=True, cause="stated repeatability", effect="scatter from visit to visit", life="visit",
+        NONE, "position",
+        "scatter of one position from visit to visit, held while the joint moves, so that it makes no noise of a "
+        "speed; noise that the sheet tells apart is part of it",
+        visit=True, cause=causes.STATED_REPEATABILITY, effect="scatter from visit to visit",
         physics=scale.summary_repeatability,
     )  # fmt: skip
     mounted_with: Mounting = key(
@@ -172,8 +175,8 @@ class Encoder:
         0.0, "length", "signal period of a linear scale", least=0.0, above=True, only="translation"
     )
     interpolation: float = key(
-        0.0, "subdivision", "bits or counts within a signal period", least=0.0, most=40.0, cause="quantisation",
-        effect="uniform within a step", life="visit", physics=scale.quantisation,
+        0.0, "subdivision", "bits or counts within a signal period", least=0.0, most=40.0, cause=causes.QUANTISATION,
+        effect="uniform within a step", physics=scale.quantisation,
     )  # fmt: skip
     track_radius: float = key(
         0.0, "length", "radius at which the track is read", least=0.0, above=True, only="rotation"
@@ -190,20 +193,22 @@ class Encoder:
         most=1.0,
     )  # fmt: skip
     graduation_error: Distribution = key(
-        NONE, "position", "long-wave error of the written scale", centred=CURVE, cause="graduation error",
-        effect="one of the orders 1 to 4 per turn", life="unit", physics=scale.graduation,
+        NONE, "position", "long-wave error of the written scale", centred=CURVE, cause=causes.GRADUATION_ERROR,
+        effect="one of the orders 1 to 4 per turn", physics=scale.graduation,
     )  # fmt: skip
     signal: Signal = key(Signal(), "part", "imperfections of sine and cosine, over the amplitude")
     sub_divisional_error: Distribution = key(
         NONE, "position",
         "error of the reading within a signal period, its heads averaged, of which the data sheet states only the size",
         centred=CURVE,
-        cause="sub-divisional error", effect="once or twice per signal period", life="unit",
+        cause=causes.SUB_DIVISIONAL_ERROR, effect="once or twice per signal period",
         physics=signals.stated_sub_divisional_error,
     )  # fmt: skip
     noise: Distribution = key(
-        NONE, "position", "noise of the reading itself", visit=True, cause="stated noise",
-        effect="scatter from reading to reading", life="visit", physics=scale.stated_noise,
+        NONE, "position",
+        "noise of the reading itself: it scatters from reading to reading, so that a speed taken from them is noisy",
+        visit=True, cause=causes.STATED_NOISE,
+        effect="scatter from reading to reading", physics=scale.stated_noise,
     )  # fmt: skip
     noise_bandwidth: float = key(0.0, "frequency", "bandwidth at which the noise is stated", least=0.0, above=True)
     used_bandwidth: float = key(
@@ -212,7 +217,7 @@ class Encoder:
     )  # fmt: skip
     misalignment_errors: tuple[Misalignment, ...] = key(
         (), "list", "what the data sheet says that offsets of head or scale cost, in proportion",
-        cause="stated misalignment", effect="a long wave of unknown phase", life="unit",
+        cause=causes.STATED_MISALIGNMENT, effect="a long wave of unknown phase",
         physics=scale.stated_misalignment,
     )  # fmt: skip
     max_speed: float = key(0.0, "position speed", "speed at which the sensor still reads", least=0.0, above=True)
@@ -220,23 +225,22 @@ class Encoder:
         0.0, "frequency", "signal frequency at which the sensor still reads", least=0.0, above=True
     )
     hysteresis: float = key(
-        0.0, "position", "from side to side", least=0.0, cause="hysteresis",
-        effect="half to either side, by the direction of approach", life="visit", physics=gear.reversal,
+        0.0, "position", "from side to side", least=0.0, cause=causes.HYSTERESIS,
+        effect="half to either side, by the direction of approach", physics=gear.reversal,
     )  # fmt: skip
     corrections: Corrections = key(Corrections(), "part", "share of an error that calibration removes")
     timing: Timing = key(Timing(), "part", "age of a reading and scatter of its instant")
     drift: Distribution = key(
-        NONE, "position drift", "drift of the zero", cause="drift of the zero", through="temperature",
-        effect="with the temperature", life="unit", physics=heat.temperature,
+        NONE, "position drift", "drift of the zero", cause=causes.ZERO_DRIFT,
+        effect="with the temperature", physics=heat.temperature,
     )  # fmt: skip
     expansion: float = key(
         0.0, "expansion", "expansion of the scale", least=-1e-3, most=1e-3, only="translation",
-        cause="growth of the scale", through="temperature", effect="in proportion to position and temperature",
-        life="unit", physics=heat.temperature,
+        cause=causes.SCALE_GROWTH, effect="in proportion to position and temperature", physics=heat.temperature,
     )  # fmt: skip
     slope_error: Distribution = key(
         NONE, "slope or ratio", "error of the scale in proportion to position", most=0.01, only="translation",
-        cause="slope error", effect="in proportion to position", life="unit", physics=linear_scale.slope_error,
+        cause=causes.SLOPE_ERROR, effect="in proportion to position", physics=linear_scale.slope_error,
     )  # fmt: skip
     read_heads: int = key(
         1, "count",
@@ -358,10 +362,12 @@ class Encoder:
 
     def signal_waves(self) -> tuple[Term, ...]:
         """Terms that repeat with the signal period, at the shaft."""
-        own, order, heads, removed = self.signal, self.order, self.head_count, self.corrections.signal
-        terms = signals.sub_divisional_error(order, own.offset, own.amplitude_mismatch, own.phase_error, removed, heads)
-        if own.third_harmonic.nonzero:
-            terms += signals.third_harmonic(order, own.third_harmonic, own.third_harmonic_order, removed, heads)
+        signal, order, heads, removed = self.signal, self.order, self.head_count, self.corrections.signal
+        terms = signals.sub_divisional_error(
+            order, signal.offset, signal.amplitude_mismatch, signal.phase_error, removed, heads
+        )
+        if signal.third_harmonic.nonzero:
+            terms += signals.third_harmonic(order, signal.third_harmonic, signal.third_harmonic_order, removed, heads)
         if self.sub_divisional_error.nonzero:
             terms += signals.stated_sub_divisional_error(order, self.sub_divisional_error)
         return terms

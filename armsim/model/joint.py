@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Term
 from armsim.field_spec import key
@@ -19,10 +20,10 @@ Placement = Literal["motor", "output", "both"]
 
 
 def _price(meaning: str) -> float:
-    kept: float = key(
+    price: float = key(
         0.0, "number", meaning, check=lambda x: 0 <= x <= 1e9, accepted="a number of cost units, zero or more"
     )
-    return kept
+    return price
 
 
 @dataclass(frozen=True)
@@ -30,14 +31,14 @@ class Bus:
     """How positions are taken: at the bus's own instant, or whenever the encoder is ready."""
 
     cycle: float = key(
-        0.0, "time", "cycle of the bus", least=0.0, cause="bus cycle",
-        effect="speed times age, uniform over the cycle, where not synchronous", life="visit",
+        0.0, "time", "cycle of the bus", least=0.0, cause=causes.BUS_CYCLE,
+        effect="speed times age, uniform over the cycle, where not synchronous",
         physics=timing.free_running,
     )  # fmt: skip
     synchronous: bool = key(True, "flag", "whether positions are taken at the bus's own instant")
     skew: Distribution = key(
-        NONE, "time", "difference of the instants of two joints", cause="sampling skew", effect="speed times time",
-        life="unit", physics=timing.skew,
+        NONE, "time", "difference of the instants of two joints", cause=causes.SAMPLING_SKEW,
+        effect="speed times time", physics=timing.skew,
     )  # fmt: skip
 
     def terms(self) -> tuple[Term, ...]:
@@ -86,7 +87,7 @@ class Joint:
     transmission: Transmission = key(Transmission(), "part", "the gear between motor and joint")
     mastering: Distribution | None = key(
         None, "position", "zero left over after mastering, at the joint; a joint without it was not mastered",
-        cause="mastering", effect="moves the zero", life="unit", physics=assembly.mastering,
+        cause=causes.MASTERING, effect="moves the zero", physics=assembly.mastering,
     )  # fmt: skip
     motor_encoder: Encoder | None = None
     curve: MeasuredCurve | None = None

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
+from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
@@ -32,26 +33,30 @@ class Environment:
 
     temperature_rise: Distribution | None = key(
         None, "temperature", "temperature above that of mastering, shared by links, scales and drifts",
-        one_sided="a rise", cause="temperature", effect="growth and drifts, in proportion", life="unit",
+        one_sided="a rise", cause=causes.TEMPERATURE, effect="growth and drifts, in proportion",
         physics=heat.temperature,
     )  # fmt: skip
     expansion: float = key(
-        0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause="growth of the links",
-        through="temperature", effect="lengths of the arm, in proportion", life="unit", physics=heat.temperature,
+        0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause=causes.LINK_GROWTH,
+        effect="lengths of the arm, in proportion", physics=heat.temperature,
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Change:
-    """What if: errors of a joint (its own motion), of a cause, or of both, times a factor."""
+    """What if: errors of a joint (of its motion and its axis), of a cause, or of both, times a factor."""
 
     factor: float
     joint: str | None = None
-    cause: str | None = None
+    cause: causes.Cause | None = None
+
+    def __post_init__(self) -> None:
+        if isinstance(self.cause, str):  # it would be none of any term, and the change would change nothing
+            raise TypeError(f"cause {self.cause!r}: a name; accepted: a Cause of armsim.causes, or of a term")
 
     def of(self, term: Term, axis: Axis) -> float:
         """Factor on what a term does to an axis."""
-        concerned = self.joint is None or (axis.joint == self.joint and axis.parameter == "q")
+        concerned = self.joint is None or (axis.of_joint and axis.owner == self.joint)
         return self.factor if concerned and self.cause in (None, term.cause) else 1.0
 
 
@@ -99,6 +104,11 @@ class Machine:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
         changed = tuple(self._changed(term) for term in terms)
         return changed if self.correction is None else (*changed, self.correction.added(self._observed))
+
+    @cached_property
+    def perturbed_arm(self) -> Arm:
+        """The arm with the error motions of its joints that terms move."""
+        return self.arm.with_error_motions(axis for term in self.terms for axis in term.axes)
 
     @cached_property
     def _observed(self) -> Observed:
@@ -155,9 +165,9 @@ class Machine:
         first: dict[int, Axis] = {}
         for term in self.terms:
             for axis in term.axes:
-                first.setdefault(self.arm.motion_of(axis), axis)
+                first.setdefault(self.perturbed_arm.motion_of(axis), axis)
         for parameter in self.correction.parameters if self.correction is not None else ():
-            first.setdefault(self.arm.motion_of(parameter.axis), parameter.axis)
+            first.setdefault(self.perturbed_arm.motion_of(parameter.axis), parameter.axis)
         motions = sorted(first)
         index = {motion: i for i, motion in enumerate(motions)}
         axes = tuple(first[motion] for motion in motions)
@@ -167,8 +177,8 @@ class Machine:
             tuple(
                 (
                     act.coefficient,
-                    index[self.arm.motion_of(act.axis)],
-                    act.shape.value(states.get(act.axis.joint, fixed)),
+                    index[self.perturbed_arm.motion_of(act.axis)],
+                    act.shape.value(act.axis.state(states, fixed)),
                 )
                 for act in term.acts
             )
@@ -177,22 +187,22 @@ class Machine:
         drawn = acts
         if self.correction is not None:
             acts = self._corrected(self.correction, acts, self.correction.values(states, fixed), index)
-        return EvaluatedMachine(axes, self.arm.postures(q, axes), self.terms, acts, drawn)
+        return EvaluatedMachine(axes, self.perturbed_arm.postures(q, axes), self.terms, acts, drawn)
 
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """What every coefficient does, with the correction that it has brought about: one entry an axis."""
-        axis = np.array([index[self.arm.motion_of(own.axis)] for own in correction.parameters])
+        axis = np.array([index[self.perturbed_arm.motion_of(parameter.axis)] for parameter in correction.parameters])
         out = []
-        for term, own in zip(self.terms, acts, strict=True):
+        for term, moved in zip(self.terms, acts, strict=True):
             response = self._observed.response.get(term.name)
             if response is None:  # of visit life, or what the measurement adds
-                out.append(own)
+                out.append(moved)
                 continue
             moves: dict[tuple[int, int], Array] = {}
             for a in np.unique(axis).tolist():
                 taken = response[axis == a].T @ shapes[axis == a]
                 moves.update({(k, a): -taken[k] for k in range(len(term.mean))})
-            for k, a, value in own:
+            for k, a, value in moved:
                 moves[k, a] = moves[k, a] + value if (k, a) in moves else value
             out.append(tuple((k, a, value) for (k, a), value in sorted(moves.items(), key=lambda entry: entry[0])))
         return tuple(out)
@@ -227,8 +237,9 @@ class Machine:
         grows: list[tuple[Axis, Shape]] = []
         expansion = self.environment.expansion
         for motion in self.arm.motions:
-            if not motion.rotary and motion.axes and motion.joint is None and motion.value and expansion:
-                grows.append((motion.axes[-1], Constant(expansion * motion.value)))
+            constants = [axis for axis in motion.axes if not axis.of_joint]
+            if not motion.rotary and constants and motion.joint is None and motion.value and expansion:
+                grows.append((constants[-1], Constant(expansion * motion.value)))
         for joint in self.joints:
             if joint.encoder.expansion:
                 grows.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))
@@ -251,13 +262,13 @@ class Machine:
 
 def _primes(number: int) -> Array:
     """The first primes."""
-    found: list[int] = []
+    primes: list[int] = []
     n = 2
-    while len(found) < number:
-        if all(n % prime for prime in found):
-            found.append(n)
+    while len(primes) < number:
+        if all(n % prime for prime in primes):
+            primes.append(n)
         n += 1
-    return np.array(found, dtype=float)
+    return np.array(primes, dtype=float)
 
 
 Acts = tuple[tuple[tuple[int, int, Array], ...], ...]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from armsim.causes import Cause
 from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import Term
 from armsim.physics.harmonics import measured_curve
@@ -19,27 +20,27 @@ class MeasuredCurve:
         [rad/rad or rad/m]
     mean, covariance : tuples
         Of cosine and sine of every order: of one sensor with the uncertainty of its fit, or of a batch.
-    replaces : tuple of str
+    replaces : tuple of Cause
         Causes that it measures.
     """
 
     orders: tuple[float, ...]
     mean: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
-    replaces: tuple[str, ...]
+    replaces: tuple[Cause, ...]
 
     def in_place(self, terms: tuple[Term, ...]) -> tuple[Term, ...]:
         """Terms of a shaft, the curve in the place of what it measures."""
-        kept = tuple(term for term in terms if term.cause not in self.replaces)
-        return kept + measured_curve(self.orders, self.mean, self.covariance)
+        others = tuple(term for term in terms if term.cause not in self.replaces)
+        return others + measured_curve(self.orders, self.mean, self.covariance)
 
-    def counted_twice(self, terms: tuple[Term, ...]) -> list[tuple[str, float]]:
+    def counted_twice(self, terms: tuple[Term, ...]) -> list[tuple[Cause, float]]:
         """Causes that stay though the curve has one of their orders, with that order."""
         out = []
         for term in terms:
             if term.life != "unit" or term.cause in self.replaces:
                 continue
-            own = [abs(act.shape.order) for act in term.acts if isinstance(act.shape, Wave)]
-            both = [order for order in own if any(abs(order - other) < 1e-6 * order for other in self.orders)]
+            orders = [abs(act.shape.order) for act in term.acts if isinstance(act.shape, Wave)]
+            both = [order for order in orders if any(abs(order - other) < 1e-6 * order for other in self.orders)]
             out += [(term.cause, both[0])] if both else []
         return out

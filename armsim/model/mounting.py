@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
+from armsim import causes
 from armsim.errormodel.distributions import ABSENT, NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
 from armsim.field_spec import key
@@ -50,45 +51,45 @@ class Mounting:
 
     eccentricity: Magnitude = key(
         ABSENT, "length", "distance between the centre of the scale and the shaft axis", only="rotation", needs=RADIUS,
-        most_of_radius=VALID_SHARE, cause="eccentricity", effect="once and twice per turn", life="unit",
+        most_of_radius=VALID_SHARE, cause=causes.ECCENTRICITY, effect="once and twice per turn",
         physics=assembly.eccentricity,
     )  # fmt: skip
     shaft_runout: Magnitude = key(
         ABSENT, "length", "total indicator reading of the shaft where the scale sits, in its bearing", only="rotation",
-        needs=RADIUS, most_of_radius=VALID_SHARE, cause="shaft run-out", effect="once per turn", life="unit",
+        needs=RADIUS, most_of_radius=VALID_SHARE, cause=causes.SHAFT_RUNOUT, effect="once per turn",
         physics=assembly.shaft_runout,
     )  # fmt: skip
     nonrepeatable_runout: Distribution = key(
         NONE, "length", "where the shaft lies in its bearing, from visit to visit, along any direction",
-        only="rotation", needs=RADIUS, visit=True, cause="non-repeatable run-out", effect="scatter from visit to visit",
-        life="visit", physics=assembly.nonrepeatable_runout,
+        only="rotation", needs=RADIUS, visit=True, cause=causes.NONREPEATABLE_RUNOUT,
+        effect="scatter from visit to visit", physics=assembly.nonrepeatable_runout,
     )  # fmt: skip
     ellipticity: Magnitude = key(
         ABSENT, "length", "departure from the mean radius of a disc bent into an ellipse", only="rotation",
-        needs=RADIUS, most_of_radius=VALID_SHARE, cause="ellipticity", effect="twice per turn", life="unit",
+        needs=RADIUS, most_of_radius=VALID_SHARE, cause=causes.ELLIPTICITY, effect="twice per turn",
         physics=assembly.ellipticity,
     )  # fmt: skip
     disc_tilt: Magnitude = key(
         ABSENT, "angle", "angle between the axis of the disc and the shaft", only="rotation", most=VALID_ANGLE,
-        cause="disc tilt", effect="twice per turn", life="unit", physics=assembly.disc_tilt,
+        cause=causes.DISC_TILT, effect="twice per turn", physics=assembly.disc_tilt,
     )  # fmt: skip
     coupling_angle: Magnitude = key(
         ABSENT, "angle", "angle at which the shafts of a coupling meet", only="rotation", most=VALID_ANGLE,
-        cause="coupling misalignment", effect="twice per turn, whatever the number of heads", life="unit",
+        cause=causes.COUPLING_MISALIGNMENT, effect="twice per turn, whatever the number of heads",
         physics=assembly.coupling,
     )  # fmt: skip
     head_tangential: Distribution = key(
-        NONE, "length", "head off along the track", only="rotation", needs=RADIUS, cause="head tangential",
-        effect="moves the zero, until mastering", life="unit", physics=assembly.head_tangential,
+        NONE, "length", "head off along the track", only="rotation", needs=RADIUS, cause=causes.HEAD_TANGENTIAL,
+        effect="moves the zero, until mastering", physics=assembly.head_tangential,
     )  # fmt: skip
     head_radial: Distribution = key(
-        NONE, "length", "head off along the radius", only="rotation", needs=RADIUS, cause="head radial",
-        through="signal noise", effect="lowers the contrast, so raises the noise", life="visit",
+        NONE, "length", "head off along the radius", only="rotation", needs=RADIUS, cause=causes.HEAD_RADIAL,
+        effect="lowers the contrast, so raises the noise",
         physics=assembly.contrast_loss,
     )  # fmt: skip
     head_tilt: Distribution = key(
-        NONE, "angle", "head turned about the radius", most=VALID_ANGLE, cause="head tilt", through="signal noise",
-        effect="lowers the contrast, so raises the noise", life="visit",
+        NONE, "angle", "head turned about the radius", most=VALID_ANGLE, cause=causes.HEAD_TILT,
+        effect="lowers the contrast, so raises the noise",
         physics=assembly.contrast_loss,
     )  # fmt: skip
     head_skew: Distribution = key(
@@ -96,13 +97,13 @@ class Mounting:
         only="rotation", most=VALID_ANGLE,
     )  # fmt: skip
     air_gap: Distribution = key(
-        NONE, "length", "head off its nominal distance from the scale", cause="air gap", through="signal noise",
-        effect="lowers the contrast (with the encoder's light_cone), so raises the noise", life="visit",
+        NONE, "length", "head off its nominal distance from the scale", cause=causes.AIR_GAP,
+        effect="lowers the contrast (with the encoder's light_cone), so raises the noise",
         physics=assembly.gap_loss,
     )  # fmt: skip
     abbe_offset: float = key(
-        0.0, "length", "distance of a linear scale from the line of the tool", only="translation", cause="Abbe offset",
-        effect="offset times pitch of the guide", life="unit", physics=linear_scale.abbe,
+        0.0, "length", "distance of a linear scale from the line of the tool", only="translation",
+        cause=causes.ABBE_OFFSET, effect="offset times pitch of the guide", physics=linear_scale.abbe,
     )  # fmt: skip
     guide_pitch: Distribution = key(
         NONE, "angle", "pitch of the carriage on its guide", only="translation",
@@ -118,12 +119,12 @@ class Mounting:
         left = {}
         for name, degree in POWERS.items():
             power = 1 if name in in_proportion else degree
-            own, known = getattr(self, name), getattr(counted, name)
-            if own.spread.nonzero and known.spread.nonzero:
-                square = own.spread.absolute_moment(2 * power)
+            whole, known = getattr(self, name), getattr(counted, name)
+            if whole.spread.nonzero and known.spread.nonzero:
+                square = whole.spread.absolute_moment(2 * power)
                 share = max(0.0, 1.0 - known.spread.absolute_moment(2 * power) / square)
-                spread = own.spread.scaled(share ** (0.5 / power))
-                left[name] = replace(own, spread=spread)
+                spread = whole.spread.scaled(share ** (0.5 / power))
+                left[name] = replace(whole, spread=spread)
         return replace(self, **left)
 
     def contrast_loss(self, encoder: Mounted) -> float:

@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.errormodel.terms import Axis
 from armsim.field_spec import Key, declared, nested
+from armsim.model.chain import tolerance_key
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
@@ -36,6 +38,8 @@ class Number:
         The limit, standard deviation or plain value that is stated, in the SI unit.
     steps : tuple
         Where it stands in the machine.
+    axis : Axis, optional
+        Parameter of a link whose tolerance it is.
     """
 
     path: str
@@ -44,14 +48,15 @@ class Number:
     rotary: bool
     value: float
     steps: Steps
+    axis: Axis | None = None
 
     def times(self, machine: Machine, factor: float) -> Machine:
         """The machine with the number times a factor."""
-        own: Machine = _put(machine, self.steps, factor)
+        changed: Machine = _put(machine, self.steps, factor)
         if self.steps[0] == "joints" and self.steps[2] == "bus":  # all joints share one
-            bus = own.joints[0].bus
-            return replace(own, joints=tuple(replace(joint, bus=bus) for joint in own.joints))
-        return own
+            bus = changed.joints[0].bus
+            return replace(changed, joints=tuple(replace(joint, bus=bus) for joint in changed.joints))
+        return changed
 
 
 def numbers(machine: Machine) -> tuple[Number, ...]:
@@ -60,18 +65,17 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
     for n, joint in enumerate(machine.joints):
         rotary, here = joint.encoder.rotary, f"joints.{joint.name}."
         for before, owner, steps in (("", joint, ()), ("encoder.", joint.encoder, ("encoder",))):
-            for path, key, value, own in _stated(owner):
-                out.append(Number(here + before + path, joint.name, key, rotary, value, ("joints", n, *steps, *own)))
-    for path, key, value, own in _stated(machine.joints[0].bus):
-        out.append(Number(f"bus.{path}", "", key, True, value, ("joints", 0, "bus", *own)))
-    for path, key, value, own in _stated(machine.environment):
+            for path, key, value, place in _stated(owner):
+                out.append(Number(here + before + path, joint.name, key, rotary, value, ("joints", n, *steps, *place)))
+    for path, key, value, place in _stated(machine.joints[0].bus):
+        out.append(Number(f"bus.{path}", "", key, True, value, ("joints", 0, "bus", *place)))
+    for path, key, value, place in _stated(machine.environment):
         name = "arm.expansion" if path == "expansion" else f"environment.{path}"
-        out.append(Number(name, "", key, True, value, ("environment", *own)))
+        out.append(Number(name, "", key, True, value, ("environment", *place)))
     for n, (axis, tolerance) in enumerate(machine.tolerances):
-        kind = "length" if axis.parameter in ("d", "a", "x", "y", "z") else "angle"
-        key = Key(kind, "tolerance of a link parameter", cause=f"link {axis.parameter}")
+        key = tolerance_key(axis.parameter)
         for name, size, where in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
-            out.append(Number(name, axis.joint, key, True, size, where))
+            out.append(Number(name, axis.owner, key, True, size, where, axis))
     return tuple(out)
 
 
@@ -111,7 +115,7 @@ def _put(owner: Any, steps: Steps, factor: float) -> Any:
         return owner.scaled(factor) if isinstance(owner, Distribution) else owner * factor
     first, *rest = steps
     if isinstance(first, int):
-        return tuple(_put(own, tuple(rest), factor) if n == first else own for n, own in enumerate(owner))
+        return tuple(_put(item, tuple(rest), factor) if n == first else item for n, item in enumerate(owner))
     return replace(owner, **{first: _put(getattr(owner, first), tuple(rest), factor)})
 
 

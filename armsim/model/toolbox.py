@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError, Problem
 from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z, rotation, z_onto
 from armsim.model.chain import TOOL, denavit_hartenberg, fixed_transforms
@@ -113,7 +113,7 @@ def _of_sequence(sequence: Any, names: list[str]) -> tuple[list[ArmJoint], list[
             continue
         number = numbers[id(one)]
         name, kind = names[number], one.kind
-        chain += _fixed(fixed, name)
+        chain += _fixed(fixed, name, Role.LINK)
         fixed = np.eye(4)
         x, y, z = DIRECTIONS[kind[-1]]
         direction = (-x, -y, -z) if one.isflip else (x, y, z)
@@ -128,7 +128,7 @@ def _range(limits: Any) -> tuple[float, float]:
     return (-math.inf, math.inf) if limits is None else (float(limits[0]), float(limits[1]))
 
 
-def _fixed(matrix: Array, name: str | None = None) -> tuple[ElementaryTransform, ...]:
+def _fixed(matrix: Array, name: str | None = None, role: Role = Role.FRAME) -> tuple[ElementaryTransform, ...]:
     """A fixed frame of shape (4, 4) as elementary transforms; none where it is the identity and has no name."""
     from scipy.spatial.transform import Rotation
 
@@ -138,7 +138,7 @@ def _fixed(matrix: Array, name: str | None = None) -> tuple[ElementaryTransform,
         warnings.simplefilter("ignore")  # looking straight up any yaw will do
         roll, pitch, yaw = Rotation.from_matrix(matrix[:3, :3]).as_euler("xyz")
     x, y, z = matrix[:3, 3]
-    return fixed_transforms((float(x), float(y), float(z)), (float(roll), float(pitch), float(yaw)), name)
+    return fixed_transforms((float(x), float(y), float(z)), (float(roll), float(pitch), float(yaw)), name, role)
 
 
 def _matrix(motion: ElementaryTransform) -> Array:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
 from armsim.field_spec import key
@@ -38,21 +39,21 @@ class Transmission:
         accepted="a number, not zero nor below a millionth",
     )  # fmt: skip
     kinematic_error: tuple[Harmonic, ...] = key(
-        (), "list", "orders of the transmission error", only="rotation", cause="gear kinematic error",
-        effect="any orders per turn of input or output", life="unit",
+        (), "list", "orders of the transmission error", only="rotation", cause=causes.GEAR_KINEMATIC_ERROR,
+        effect="any orders per turn of input or output",
         physics=gear.kinematic_error,
     )  # fmt: skip
     lost_motion: float = key(
-        0.0, "position", "from side to side", least=0.0, cause="lost motion",
-        effect="half to either side, by the direction of approach", life="visit", physics=gear.reversal,
+        0.0, "position", "from side to side", least=0.0, cause=causes.LOST_MOTION,
+        effect="half to either side, by the direction of approach", physics=gear.reversal,
     )  # fmt: skip
     stiffness: float = key(
         math.inf, "position stiffness", "torsional stiffness, loaded by the masses of the arm", least=0.0, above=True,
-        cause="wind-up", effect="load of gravity over stiffness", life="unit", physics=gear.wind_up,
+        cause=causes.WIND_UP, effect="load of gravity over stiffness", physics=gear.wind_up,
     )  # fmt: skip
     stiffness_tolerance: Distribution = key(
-        NONE, "ratio", "relative tolerance of the stiffness", most=VALID_STIFFNESS, cause="stiffness tolerance",
-        through="wind-up", effect="share of the wind-up", life="unit", physics=gear.wind_up,
+        NONE, "ratio", "relative tolerance of the stiffness", most=VALID_STIFFNESS, cause=causes.STIFFNESS_TOLERANCE,
+        effect="share of the wind-up", physics=gear.wind_up,
     )  # fmt: skip
     compensation: float = key(0.0, "ratio", "share of the wind-up that the controller removes", least=0.0, most=1.0)
     type: str = ""
@@ -70,11 +71,13 @@ class Transmission:
         approach : str
         """
         lost_motion = self.lost_motion if geared else 0.0
-        terms = gear.reversal(lost_motion, hysteresis, approach) if lost_motion or hysteresis else ()
+        terms = gear.reversal(lost_motion, hysteresis, approach)
         if geared:
-            for number, own in enumerate(self.kinematic_error, start=1):
-                turns = self.ratio if own.per == "input-turn" else 1.0
-                terms += gear.kinematic_error(own.amplitude.spread, own.order, turns, own.amplitude.phase, str(number))
+            for number, harmonic in enumerate(self.kinematic_error, start=1):
+                turns = self.ratio if harmonic.per == "input-turn" else 1.0
+                terms += gear.kinematic_error(
+                    harmonic.amplitude.spread, harmonic.order, turns, harmonic.amplitude.phase, str(number)
+                )
             if math.isfinite(self.stiffness):
                 terms += gear.wind_up(self.stiffness, self.stiffness_tolerance, self.compensation)
         return terms

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant
@@ -50,7 +51,7 @@ def eccentricity(
         Part(left / track_radius, power=1, turns=1, order=1.0),
         Part(left / (2 * track_radius**2), power=2, turns=2, order=2.0),
     )
-    return _kept("eccentricity", "eccentricity", offset, phase, parts, heads)
+    return _averaged("eccentricity", causes.ECCENTRICITY, offset, phase, parts, heads)
 
 
 def shaft_runout(
@@ -83,7 +84,7 @@ def shaft_runout(
     .. [1] as `eccentricity`; ISO 1101:2017, run-out: half the total indicator reading is the offset of the axes.
     """
     part = Part(0.5 * (1.0 - correction) / track_radius, power=1, turns=1, order=1.0)
-    return _kept("shaft run-out", "shaft run-out", reading, phase, (part,), heads)
+    return _averaged("shaft run-out", causes.SHAFT_RUNOUT, reading, phase, (part,), heads)
 
 
 def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads = 1) -> tuple[Term, ...]:
@@ -109,8 +110,8 @@ def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads
     if not share:
         return ()
     spread = motion.scaled(share)
-    cause = "non-repeatable run-out"
-    return (independent(cause, cause, (spread,), (Constant(),), spread.limit, "visit"),)
+    cause = causes.NONREPEATABLE_RUNOUT
+    return (independent("non-repeatable run-out", cause, (spread,), (Constant(),), spread.limit, "visit"),)
 
 
 def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) -> tuple[Term, ...]:
@@ -136,7 +137,7 @@ def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) 
     ----------
     .. [1] projection, as in a Cardan joint; 1 deg gives 76.2 urad.
     """
-    return _kept("disc tilt", "disc tilt", tilt, phase, (Part(-0.25, power=2, turns=2, order=2.0),), heads)
+    return _averaged("disc tilt", causes.DISC_TILT, tilt, phase, (Part(-0.25, power=2, turns=2, order=2.0),), heads)
 
 
 def ellipticity(
@@ -168,7 +169,7 @@ def ellipticity(
        4th ed. (1927), ch. XXI.
     """
     parts = (Part(0.5 / track_radius, power=1, turns=2, order=2.0),)
-    return _kept("ellipticity", "ellipticity", amplitude, phase, parts, heads)
+    return _averaged("ellipticity", causes.ELLIPTICITY, amplitude, phase, parts, heads)
 
 
 def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Term, ...]:
@@ -193,7 +194,7 @@ def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Te
     .. [1] Cardan joint, any textbook of machine elements; tested against the exact expression over a turn.
     """
     parts = (Part(-0.25, power=2, turns=2, order=2.0),)
-    return (polar("coupling", "coupling misalignment", misalignment, phase, parts),)
+    return (polar("coupling", causes.COUPLING_MISALIGNMENT, misalignment, phase, parts),)
 
 
 def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ...]:
@@ -211,7 +212,7 @@ def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ..
     .. [1] ISO 80000-3:2019, 3-5: an angle is the arc over the radius.
     """
     shape = Constant(1.0 / track_radius)
-    return (independent("head tangential", "head tangential", (offset,), (shape,), offset.limit / track_radius),)
+    return (independent("head tangential", causes.HEAD_TANGENTIAL, (offset,), (shape,), offset.limit / track_radius),)
 
 
 def contrast(mismatch: ArrayLike, periods: float) -> Array:
@@ -319,12 +320,13 @@ def mastering(error: Distribution) -> tuple[Term, ...]:
     ----------
     .. [1] JCGM 200:2012, 2.17: systematic measurement error.
     """
-    return (independent("mastering", "mastering", (error,), (Constant(),), error.limit),)
+    return (independent("mastering", causes.MASTERING, (error,), (Constant(),), error.limit),)
 
 
-def _kept(
-    name: str, cause: str, spread: Distribution, phase: float | None, parts: tuple[Part, ...], heads: Heads
+def _averaged(
+    name: str, cause: causes.Cause, spread: Distribution, phase: float | None, parts: tuple[Part, ...], heads: Heads
 ) -> tuple[Term, ...]:
+    """What is left of the waves of one size after the heads are averaged; nothing where no wave is."""
     left = []
     for part in parts:
         share, lag = gain(heads, part.order)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import Constant, Proportional
 from armsim.errormodel.terms import Part, Term, independent, polar
@@ -36,7 +37,7 @@ def kinematic_error(
        output turn.
     """
     parts = (Part(1.0, power=1, turns=1, order=order * per_turn_of_input),)
-    return (polar(f"kinematic error {name}".rstrip(), "gear kinematic error", amplitude, phase, parts),)
+    return (polar(f"kinematic error {name}".rstrip(), causes.GEAR_KINEMATIC_ERROR, amplitude, phase, parts),)
 
 
 def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approach = "random") -> tuple[Term, ...]:
@@ -63,8 +64,11 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
     .. [1] common practice, no source.
     """
     half = 0.5 * (hysteresis - lost_motion)
-    named = [name for name, width in (("lost motion", lost_motion), ("hysteresis", hysteresis)) if width]
-    cause = " and ".join(named)
+    widths = ((causes.LOST_MOTION, lost_motion), (causes.HYSTERESIS, hysteresis))
+    named = [cause for cause, width in widths if width]
+    if not named:
+        return ()
+    cause = causes.together(*named)
     if approach == "path":
         one, free = Distribution("fixed", 1.0), Distribution("two-valued", 1.0)
         moved = independent("reversal", cause, (one,), (Proportional("direction", half),), abs(half))
@@ -101,4 +105,4 @@ def wind_up(stiffness: float, tolerance: Distribution = NONE, compensation: floa
     .. [1] Spong, Vidyasagar, Robot Dynamics and Control (1989), ch. 8: a joint behind a spring (from memory).
     """
     shapes = (Proportional("load", (1.0 - compensation) / stiffness), Proportional("load", -1.0 / stiffness))
-    return (independent("wind-up", "wind-up", (Distribution("fixed", 1.0), tolerance), shapes, math.nan),)
+    return (independent("wind-up", causes.WIND_UP, (Distribution("fixed", 1.0), tolerance), shapes, math.nan),)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.draws import Gaussian
 from armsim.errormodel.shapes import Wave
@@ -175,4 +176,4 @@ def measured_curve(
     )
     m = np.array(mean)
     second = np.outer(m, m) + np.array(covariance)
-    return (Term("measured curve", "measured curve", "unit", acts, draw, m, second, float(sum(draw.limits))),)
+    return (Term("measured curve", causes.MEASURED_CURVE, "unit", acts, draw, m, second, float(sum(draw.limits))),)

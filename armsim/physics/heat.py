@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.draws import Draw
@@ -75,7 +76,7 @@ def temperature(
     np.fill_diagonal(second, [1.0, *(spread.second_moment for spread in spreads)])
     term = Term(
         "machine/temperature",
-        "temperature",
+        causes.TEMPERATURE,
         "unit",
         tuple(acts),
         WarmDraw(rise, spreads),

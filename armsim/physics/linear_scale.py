@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from armsim import causes
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Proportional
 from armsim.errormodel.terms import Term, independent
@@ -23,7 +24,7 @@ def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
     .. [1] ISO 230-2:2014: systematic deviation of position of a linear axis.
     """
     shape = Proportional("position")
-    return (independent("slope error", "slope error", (slope,), (shape,), slope.limit * farthest),)
+    return (independent("slope error", causes.SLOPE_ERROR, (slope,), (shape,), slope.limit * farthest),)
 
 
 def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, ...]:
@@ -44,4 +45,4 @@ def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, 
     ----------
     .. [1] Abbe, Zeitschrift für Instrumentenkunde 10 (1890) 446 (from memory).
     """
-    return of_unknown_shape("abbe", "Abbe offset", pitch.scaled(abs(offset)), fundamental, 1)
+    return of_unknown_shape("abbe", causes.ABBE_OFFSET, pitch.scaled(abs(offset)), fundamental, 1)

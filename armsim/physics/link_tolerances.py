@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from armsim import causes
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant
 from armsim.errormodel.terms import Axis, Term, independent
 
 
 def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
-    """Error of one link parameter: a constant of the unit.
+    """Error of one link parameter, or of the zero of a joint: a constant of the unit.
 
     Parameters
     ----------
     axis : Axis
-        The joint's row and the parameter.
+        A parameter of a link, or the motion of a joint.
     tolerance : Distribution
         Of the parameter. [rad or m]
 
@@ -22,5 +23,6 @@ def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
     .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 2: errors of link parameters (from
        memory).
     """
-    term = independent("tolerance", f"link {axis.parameter}", (tolerance,), (Constant(),), tolerance.limit)
+    cause = causes.JOINT_ZERO if axis.of_joint else causes.link_parameter(axis.parameter)
+    term = independent("tolerance", cause, (tolerance,), (Constant(),), tolerance.limit)
     return (term.on(axis),)

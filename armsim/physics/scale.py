@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from armsim import causes
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant
 from armsim.errormodel.terms import Term, independent, unknown_curve, unknown_wave
@@ -12,6 +13,9 @@ from armsim.physics.heads import Heads, gain
 GRADUATION_ORDERS = 4
 """Harmonics over which a graduation error is spread: the long waves of a written or printed scale. Common practice,
 no source."""
+
+STATED = "stated "
+"""What stands before the key of an offset in the name of the term whose size a sheet states."""
 
 
 def least_significant_bit(order: float, bits: float) -> float:
@@ -48,9 +52,8 @@ def quantisation(order: float, bits: float) -> tuple[Term, ...]:
     .. [1] JCGM 100:2008 F.2.2.1.
     """
     half = 0.5 * least_significant_bit(order, bits)
-    return (
-        independent("quantisation", "quantisation", (Distribution("uniform", half),), (Constant(),), half, "visit"),
-    )
+    spread = Distribution("uniform", half)
+    return (independent("quantisation", causes.QUANTISATION, (spread,), (Constant(),), half, "visit"),)
 
 
 def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tuple[Term, ...]:
@@ -72,7 +75,7 @@ def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tup
     ----------
     .. [1] discrete Fourier sum, for the heads; the choice of harmonics is common practice, no source.
     """
-    return of_unknown_shape("graduation", "graduation error", error, fundamental, heads)
+    return of_unknown_shape("graduation", causes.GRADUATION_ERROR, error, fundamental, heads)
 
 
 def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...]:
@@ -89,7 +92,7 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
     ----------
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty of +-a: a / sqrt(3).
     """
-    return of_unknown_shape("accuracy", "stated accuracy", error, fundamental, 1)
+    return of_unknown_shape("accuracy", causes.STATED_ACCURACY, error, fundamental, 1)
 
 
 def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
@@ -115,12 +118,14 @@ def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental:
        source.
     """
     orders = tuple(h * fundamental for h in range(1, GRADUATION_ORDERS + 1))
-    name, cause = f"stated {of}", "stated misalignment"
-    return (unknown_wave(name, cause, offset.scaled(gain), orders, (1.0,) * GRADUATION_ORDERS),)
+    name, amplitude = f"{STATED}{of}", offset.scaled(gain)
+    return (unknown_wave(name, causes.STATED_MISALIGNMENT, amplitude, orders, (1.0,) * GRADUATION_ORDERS),)
 
 
 def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
-    """Noise that a data sheet states of the reading itself, anew at every visit.
+    """Noise that a data sheet states of the reading itself, anew at every reading and so at every visit.
+
+    A speed taken from the difference of two readings has the noise of both (`speed_from_positions.speed_noise`).
 
     Parameters
     ----------
@@ -134,7 +139,7 @@ def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
     .. [1] JCGM 100:2008 4.2.2, the standard deviation of an observation.
     """
     left = noise.scaled(share)
-    return (independent("stated noise", "stated noise", (left,), (Constant(),), left.limit, "visit"),)
+    return (independent("stated noise", causes.STATED_NOISE, (left,), (Constant(),), left.limit, "visit"),)
 
 
 def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
@@ -161,6 +166,10 @@ def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
 def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     """Repeatability of a data sheet: drawn anew at every visit.
 
+    It is found by returning to a position again and again. What differs between returns (seating, bearing, slow drift)
+    is taken to hold while the joint moves, over the time between two readings: the difference of two readings does not
+    have it, and a speed is not noisy by it. What scatters from reading to reading is `stated_noise`.
+
     Parameters
     ----------
     error : Distribution
@@ -169,14 +178,18 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
     References
     ----------
     .. [1] JCGM 100:2008 4.3.7.
+    .. [2] JCGM 200:2012, 2.20 and 2.21, and ISO 230-2:2014: repeatability is the scatter of repeated measurements of
+       one thing, of an axis that of repeated approaches to one position (from memory).
     """
-    return (independent("repeatability", "stated repeatability", (error,), (Constant(),), error.limit, "visit"),)
+    return (independent("repeatability", causes.STATED_REPEATABILITY, (error,), (Constant(),), error.limit, "visit"),)
 
 
-def of_unknown_shape(name: str, cause: str, error: Distribution, fundamental: float, heads: Heads) -> tuple[Term, ...]:
+def of_unknown_shape(
+    name: str, cause: causes.Cause, error: Distribution, fundamental: float, heads: Heads
+) -> tuple[Term, ...]:
     """A curve over the turn or the travel of which only the size is known, read by so many heads."""
     harmonics = range(1, GRADUATION_ORDERS + 1)
-    kept = tuple(gain(heads, h)[0] for h in harmonics)
-    if not any(kept):
+    shares = tuple(gain(heads, h)[0] for h in harmonics)
+    if not any(shares):
         return ()
-    return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), kept),)
+    return (unknown_curve(name, cause, error, tuple(h * fundamental for h in harmonics), shares),)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.draws import Draw
@@ -61,7 +62,7 @@ def sub_divisional_error(
         terms.append(
             Term(
                 "signal offset",
-                "signal offset",
+                causes.SIGNAL_OFFSET,
                 "unit",
                 acts,
                 draw,
@@ -70,10 +71,11 @@ def sub_divisional_error(
                 limit,
             )
         )
-    for name, size in (("amplitude mismatch", amplitude_mismatch), ("phase error", phase_error)):
+    sizes = ((causes.AMPLITUDE_MISMATCH, amplitude_mismatch), (causes.PHASE_ERROR, phase_error))
+    for cause, size in sizes:
         if size.nonzero:
             part = Part(0.5 * gain, power=1, turns=1, order=2 * order)
-            terms.append(replace(polar(name, name, size, None, (part,)), limit=0.5 * size.limit * worst))
+            terms.append(replace(polar(cause.name, cause, size, None, (part,)), limit=0.5 * size.limit * worst))
     return tuple(terms)
 
 
@@ -95,8 +97,8 @@ def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term
     ----------
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty; Heydemann, Appl. Opt. 20 (1981) 3382 for the orders.
     """
-    waves, kept = (order, 2 * order), (1.0, 1.0)
-    return (unknown_curve("stated sub-divisional error", "sub-divisional error", error, waves, kept),)
+    waves, shares = (order, 2 * order), (1.0, 1.0)
+    return (unknown_curve("stated sub-divisional error", causes.SUB_DIVISIONAL_ERROR, error, waves, shares),)
 
 
 @dataclass(frozen=True)
@@ -153,7 +155,7 @@ def third_harmonic(
     """
     worst = (1.0 - correction) / order
     part = Part(worst / math.sqrt(heads), power=1, turns=1, order=produced * order)
-    term = polar("third harmonic", "third harmonic", level, None, (part,))
+    term = polar("third harmonic", causes.THIRD_HARMONIC, level, None, (part,))
     return (replace(term, limit=level.limit * worst),)
 
 
@@ -181,4 +183,4 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
     """
     std = level * math.sqrt(loss / averages) / order
     spread = Distribution("normal", std)
-    return (independent("noise", "signal noise", (spread,), (Constant(),), spread.limit, "visit"),)
+    return (independent("noise", causes.SIGNAL_NOISE, (spread,), (Constant(),), spread.limit, "visit"),)

@@ -72,10 +72,12 @@ def speed_noise(std: float, sample_time: float, pole: float) -> float:
 
         (sigma / Ts) (1 - a) sqrt(2 / (1 + a))
 
-    Without a filter sqrt(2) sigma / Ts, for rounding to steps (sigma = step / sqrt(12)) step / (sqrt(6) Ts). Rounding
-    scatters independently only where noise moves the position by a step; without it this is the mean over speeds, and
-    at one speed the difference goes to and fro between two whole numbers of steps, step sqrt(f (1 - f)) / Ts with f the
-    fraction of a step per sample. Much slower than a step per sample the speed is a row of single `speed_step`.
+    Rounding and noise scatter so; the scatter from visit to visit that a repeatability states is in both positions and
+    drops out of their difference. Without a filter sqrt(2) sigma / Ts, for rounding to steps (sigma = step / sqrt(12))
+    step / (sqrt(6) Ts). Rounding scatters independently only where noise moves the position by a step; without it this
+    is the mean over speeds, and at one speed the difference goes to and fro between two whole numbers of steps,
+    step sqrt(f (1 - f)) / Ts with f the fraction of a step per sample. Much slower than a step per sample the speed is
+    a row of single `speed_step`.
 
     Parameters
     ----------

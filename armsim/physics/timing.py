@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from armsim import causes
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Proportional
 from armsim.errormodel.terms import Term, independent
@@ -25,7 +26,7 @@ def latency(delay: float) -> tuple[Term, ...]:
     .. [1] JCGM 100:2008, 5.1.3: the sensitivity of a position to its instant is its rate, the speed.
     """
     shape = Proportional("speed", delay)
-    return (independent("latency", "latency", (Distribution("fixed", 1.0),), (shape,), math.nan),)
+    return (independent("latency", causes.LATENCY, (Distribution("fixed", 1.0),), (shape,), math.nan),)
 
 
 def jitter(std: float) -> tuple[Term, ...]:
@@ -41,7 +42,7 @@ def jitter(std: float) -> tuple[Term, ...]:
     .. [1] JCGM 100:2008, 5.1.3: the sensitivity of a position to its instant is its rate, the speed.
     """
     shape = Proportional("speed")
-    return (independent("jitter", "timing jitter", (Distribution("normal", std),), (shape,), math.nan, "visit"),)
+    return (independent("jitter", causes.TIMING_JITTER, (Distribution("normal", std),), (shape,), math.nan, "visit"),)
 
 
 def skew(offset: Distribution) -> tuple[Term, ...]:
@@ -56,7 +57,7 @@ def skew(offset: Distribution) -> tuple[Term, ...]:
     ----------
     .. [1] JCGM 100:2008, 5.1.3: the sensitivity of a position to its instant is its rate, the speed.
     """
-    return (independent("skew", "sampling skew", (offset,), (Proportional("speed"),), math.nan),)
+    return (independent("skew", causes.SAMPLING_SKEW, (offset,), (Proportional("speed"),), math.nan),)
 
 
 def free_running(cycle: float) -> tuple[Term, ...]:
@@ -77,6 +78,6 @@ def free_running(cycle: float) -> tuple[Term, ...]:
     half = 0.5 * cycle
     shape = Proportional("speed")
     return (
-        independent("bus age", "bus cycle", (Distribution("fixed", half),), (shape,), math.nan),
-        independent("bus phase", "bus cycle", (Distribution("uniform", half),), (shape,), math.nan, "visit"),
+        independent("bus age", causes.BUS_CYCLE, (Distribution("fixed", half),), (shape,), math.nan),
+        independent("bus phase", causes.BUS_CYCLE, (Distribution("uniform", half),), (shape,), math.nan, "visit"),
     )

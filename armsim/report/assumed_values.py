@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from armsim.causes import names_in
 from armsim.formatting import percent
 from armsim.report.document import Cell, Table, table
 from armsim.results import Assumption, Result, TaskResult
@@ -20,7 +21,7 @@ def resting_share(task: TaskResult, assumptions: Sequence[Assumption]) -> float:
     return sum(
         own.share
         for own in task.summary.contributions
-        if any((own.owner, cause) in pairs for cause in own.cause.split(" and "))
+        if any((own.owner, cause) in pairs for cause in names_in(own.cause))
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from armsim import disclaimer
-from armsim.model.effects import Effect, effects
+from armsim.model.effects import Effect, causes_in, effects
 from armsim.report.assumed_values import assumed_table
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
 from armsim.results import Result
@@ -64,20 +64,19 @@ def modelled(result: Result) -> list[str]:
     working: dict[str, set[str]] = {}
     for name, terms in (*((name, budget.terms) for name, budget in result.joints.items()), ("", result.links)):
         for term in terms:
-            misaligned = term.name.rpartition("/stated ")[2].replace("_", " ")  # what the sheet states of an offset
-            for cause in (*term.cause.split(" and "), misaligned):
-                working.setdefault(cause, set()).add(name)
+            for shown in causes_in(term):
+                working.setdefault(shown, set()).add(name)
     names, idle = [], []
     for text, joints in result.stated.items():
         if text not in known:
             continue
-        key = known[text].key
-        at = working.get(key.through or key.cause, set())
-        dead = [name for name in joints if name not in at and not text.startswith("arm ")]
+        cause = known[text].cause
+        at: set[str] = set().union(*(working.get(own.name, ()) for own in (cause, *cause.through)))
+        dead = [name for name in joints if not {name, ""} & at]
         if at and len(dead) < max(len(joints), 1):
-            names.append(key.cause)
+            names.append(cause.name)
         if dead or not at:
-            idle.append(f"{key.cause}{' at ' + ', '.join(dead) if dead else ''} ({text})")
+            idle.append(f"{cause}{' at ' + ', '.join(dead) if dead else ''} ({text})")
     out = [f"Causes in the model of this arm: {', '.join(dict.fromkeys(names)) or 'none'}."]
     if idle:
         out.append(f"Stated, and without effect in this design (key in brackets): {', '.join(idle)}.")
@@ -89,18 +88,19 @@ def modelled(result: Result) -> list[str]:
 
 def _left_out(result: Result, known: Mapping[str, Effect]) -> list[str]:
     """Causes of which the scenario states nothing, but for those that no joint of this arm can have."""
-    stated = {known[text].key.cause for text in result.stated if text in known}
+    stated = {known[text].cause for text in result.stated if text in known}
     units = {"rotation": "rad", "translation": "m"}
     present = {budget.unit for budget in result.joints.values()}
     out: dict[str, str] = {}
     for text, effect in known.items():
-        if effect.key.cause in stated or (effect.key.only is not None and units[effect.key.only] not in present):
+        cause = effect.cause
+        if cause in stated or (effect.key.only is not None and units[effect.key.only] not in present):
             continue
-        if effect.path.startswith("tolerances."):
-            if not any(text.startswith("arm tolerances.") for text in result.stated):
+        if cause.family:
+            if not any(own.family == cause.family for own in stated):
                 out.setdefault("tolerances of the links", "arm tolerances")
             continue
-        out.setdefault(effect.key.cause, text)
+        out.setdefault(cause.name, text)
     return [f"{cause} ({text})" for cause, text in out.items()]
 
 

@@ -50,7 +50,7 @@ MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
 """What results speak of, and the function whose docstring has its equation and source."""
 DOCUMENTS = {"ArmDocument", "EncoderDocument"}
 GEAR_WORDS = ("transmission.type", "type", *PRESETS)
-LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)", "": ""}
+LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
 
 
 class Entry(NamedTuple):
@@ -59,6 +59,12 @@ class Entry(NamedTuple):
     document: str
     path: str
     field: Declared
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """By which it is found: its key, whole and last part, and its cause."""
+        cause = self.field.key.cause
+        return (self.path, self.path.rpartition(".")[2], *(() if cause is None else (cause.name,)))
 
 
 def entries() -> Iterator[Entry]:
@@ -115,14 +121,14 @@ def _properties(schema: dict[str, Any]) -> Iterator[tuple[str, str]]:
 
 def words() -> list[str]:
     """Everything that can be explained."""
-    found = [word for own in entries() for word in (own.path, own.path.rpartition(".")[2], own.field.key.cause) if word]
+    found = [word for entry in entries() for word in entry.words]
     shaped = [word for own in shapes() for word in (own.path, own.path.rpartition(".")[2])]
     return sorted(dict.fromkeys([*found, *shaped, *MEASURES, *GEAR_WORDS, *TOLERANCE_WORDS]))
 
 
 def explained(word: str) -> list[str]:
     """Paragraphs on every key or cause of a name, none where nothing is known of it."""
-    own = [e for e in entries() if word in (e.path, e.path.rpartition(".")[2], e.field.key.cause)]
+    own = [entry for entry in entries() if word in entry.words]
     measured = [_measure(word)] if word in MEASURES else []
     shaped = [
         f"{e.path}, of the {e.document}: {e.meaning[:1].lower()}{e.meaning[1:].rstrip('.')}"
@@ -168,9 +174,10 @@ def _measure(word: str) -> str:
 def _paragraph(entry: Entry) -> str:
     key = entry.field.key
     lines = [f"{entry.path}, of the {entry.document}: {key.meaning}", f"  states: {_accepted(entry.field)}"]
-    if key.cause:
-        through = f", as part of {key.through}" if key.through else ""
-        lines += [f"  cause of error: {key.cause}{through}; {key.effect}; {LIVES[key.life]}"]
+    if key.cause is not None:
+        through = " or ".join(cause.name for cause in key.cause.through)
+        through = f", as part of {through}" if through else ""
+        lines += [f"  cause of error: {key.cause}{through}; {key.effect}; {LIVES[key.cause.life]}"]
     if key.needs:
         lines.append(f"  needs: {', '.join(key.needs)} of the encoder")
     if key.physics is not None:
@@ -202,9 +209,9 @@ def effects_table() -> str:
     rows: dict[tuple[str, str, str, str], list[str]] = {}
     for entry in entries():
         key = entry.field.key
-        if key.cause:
-            cause = "link parameter" if entry.path.startswith("tolerances.") else key.cause
-            rows.setdefault((cause, key.effect, key.life, key.source), []).append(f"{entry.document} `{entry.path}`")
+        if key.cause is not None:
+            row = (key.cause.heading, key.effect, key.cause.life, key.source)
+            rows.setdefault(row, []).append(f"{entry.document} `{entry.path}`")
     lines = ["| cause | effect | key | life | source |", "| --- | --- | --- | --- | --- |"]
     for (cause, effect, life, source), keys in rows.items():
         lines.append(f"| {cause} | {effect} | {', '.join(keys)} | {life} | {source} |")

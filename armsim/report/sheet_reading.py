@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from armsim import causes
+from armsim.causes import Cause
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
 from armsim.field_spec import stated, walk
@@ -17,6 +19,14 @@ SPEED = {True: ("1 rad/s", 1.0), False: ("0.1 m/s", 0.1)}
 TRAVEL = {True: (2 * np.pi, np.pi), False: (1.0, 1.0)}
 """Travel, and farthest position, at which errors in proportion to it are shown; a linear axis as a metre long."""
 
+PERIODIC = frozenset((
+    causes.SIGNAL_OFFSET, causes.AMPLITUDE_MISMATCH, causes.PHASE_ERROR, causes.THIRD_HARMONIC,
+    causes.SUB_DIVISIONAL_ERROR,
+))  # fmt: skip
+SCATTER = frozenset((causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY))
+LONG_WAVES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
+"""Causes of which a sheet that states one leaves nothing untold of the others."""
+
 
 def numbers(encoder: Encoder) -> list[tuple[str, str, str]]:
     """Key, what it was read as, where it came from."""
@@ -29,31 +39,29 @@ def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
     shaft, speed = Joint("shaft", encoder, travel=travel, farthest=farthest), SPEED[encoder.rotary][1]
     state = State(np.full(1, farthest), np.full(1, speed), np.zeros(1), np.zeros(1))
     unit = "rad" if encoder.rotary else "m"
-    keys: dict[str, list[str]] = {}
+    keys: dict[Cause, list[str]] = {}
     for path, key in stated(encoder):
-        keys.setdefault(key.through or key.cause, []).append(path)
-    keys["quantisation"] = [own.key for own in encoder.readings if own.key in ("interpolation", "resolution")]
+        for cause in key.cause.shown_as if key.cause is not None else ():
+            keys.setdefault(cause, []).append(path)
+    keys[causes.QUANTISATION] = [own.key for own in encoder.readings if own.key in ("interpolation", "resolution")]
     rows = []
     for term in shaft.terms():
-        own = term_budget(term, Axis("shaft"), state)
-        shape = orders(own.shape, own.orders, unit)
-        origin = ", ".join(keys.get(own.cause, []))
-        rows.append((own.cause, own.life, shape, show_joint(own.rms, unit), show_joint(own.limit, unit), origin))
+        budget = term_budget(term, Axis("shaft"), state)
+        shape, origin = orders(budget.shape, budget.orders, unit), ", ".join(keys.get(term.cause, []))
+        sizes = show_joint(budget.rms, unit), show_joint(budget.limit, unit)
+        rows.append((budget.cause, budget.life, shape, *sizes, origin))
     return rows
 
 
 def not_stated(encoder: Encoder) -> list[str]:
     """Causes that the sheet does not tell and that are taken as absent."""
-    told = {key.cause for _, key in stated(encoder)}
-    periodic = {"signal offset", "amplitude mismatch", "phase error", "third harmonic"}
-    if told & {"sub-divisional error", "stated accuracy"}:
-        told |= periodic | {"sub-divisional error"}
-    if told & periodic:
-        told.add("sub-divisional error")
-    if told & {"stated noise", "signal noise", "stated repeatability"}:
-        told |= {"stated noise", "signal noise", "stated repeatability"}
-    if told & {"stated accuracy", "graduation error"}:
-        told |= {"stated accuracy", "graduation error"}
-    own = "rotation" if encoder.rotary else "translation"
-    causes = [f.key.cause for _, f in walk(Encoder) if f.key.cause and f.key.only in (None, own)]
-    return list(dict.fromkeys(cause for cause in causes if cause not in told and cause != "quantisation"))
+    known = {causes.QUANTISATION, *(key.cause for _, key in stated(encoder))}
+    if known & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
+        known |= PERIODIC
+    if known & PERIODIC:
+        known.add(causes.SUB_DIVISIONAL_ERROR)
+    for alike in (SCATTER, LONG_WAVES):
+        if known & alike:
+            known |= alike
+    present = [field.key for _, field in walk(Encoder) if field.key.only in (None, encoder.measures)]
+    return list(dict.fromkeys(str(key.cause) for key in present if key.cause is not None and key.cause not in known))

@@ -216,12 +216,9 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
 
 def _named(own: Input) -> tuple[str, str]:
     """Whose a number is, and its key there."""
-    of_joint = f"joints.{own.joint}."
-    if own.joint and own.path.startswith(of_joint):
-        return own.joint, own.path.removeprefix(of_joint)
-    if own.joint:
-        return "links", f"tolerance of {own.path.removeprefix('link ')}"
-    return "machine", own.path
+    if own.axis is not None:
+        return "links", f"tolerance of {own.axis}{own.path.removeprefix(f'link {own.axis}')}"
+    return (own.joint, own.path.removeprefix(f"joints.{own.joint}.")) if own.joint else ("machine", own.path)
 
 
 def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) -> None:

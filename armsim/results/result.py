@@ -125,8 +125,9 @@ class Result:
 
     ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` names the
     causes of error that the scenario states, by document and key, with the joints at which; none where they are those
-    of the machine. ``assumptions`` are the values that it does not state. ``judgements`` are those of criteria of
-    joints; ``version`` and ``source_digest`` name the code.
+    of the machine. ``assumptions`` are the values that it does not state. ``links`` are the terms off the
+    motions of the joints, named by their axes: constants of links, error motions. ``judgements`` are those of criteria
+    of joints; ``version`` and ``source_digest`` name the code.
     """
 
     format: str

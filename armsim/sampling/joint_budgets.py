@@ -8,7 +8,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.errormodel.shapes import State, Wave
-from armsim.errormodel.terms import Axis, Term
+from armsim.errormodel.terms import Axis, Role, Term
 from armsim.model.machine import Machine
 from armsim.results import JointBudget, TermBudget
 from armsim.sampling.joint_curves import joint_curve
@@ -35,12 +35,12 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
 
 
 def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
-    """Everything that moves the parameters of the links."""
+    """Everything that moves the arm elsewhere than along its joints: constants of links, error motions of joints."""
     return tuple(
         term_budget(term, axis, State.at_rest(np.zeros(1)))
         for term in machine.terms
         for axis in term.axes
-        if axis.parameter != "q"
+        if axis.role is not Role.MOTION
     )
 
 
@@ -81,8 +81,8 @@ def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
     shapes = [act.shape for act in term.acts if act.axis == axis]
     orders = tuple(dict.fromkeys(abs(shape.order) for shape in shapes if isinstance(shape, Wave)))
     return TermBudget(
-        name=term.name if axis.parameter == "q" else f"{axis}/{term.name.rpartition('/')[2]}",
-        cause=term.cause,
+        name=term.name if axis.role is Role.MOTION else f"{axis}/{term.name.rpartition('/')[2]}",
+        cause=term.cause.name,
         life=term.life,
         shape=", ".join(dict.fromkeys(str(shape) for shape in shapes)),
         orders=orders,

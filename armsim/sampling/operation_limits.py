@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
+from armsim.causes import HEAD_SKEW, SECOND_TRACK, Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import Axis, Term, independent
+from armsim.errormodel.terms import Axis, Role, Term, independent
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.physics import absolute, assembly
@@ -91,8 +92,8 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Arra
     ):  # fmt: skip
         terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
         offset += radius * _first_wave(_on(terms, axis), plan, first, units)
-    skew = _drawn("head skew", mounting.head_skew, axis, plan, first, units)
-    own = period * _drawn("second track", second.error, axis, plan, first, units)
+    skew = _drawn(HEAD_SKEW, mounting.head_skew, axis, plan, first, units)
+    own = period * _drawn(SECOND_TRACK, second.error, axis, plan, first, units)
     signal = _within_period(_on(encoder.signal_waves(), axis), encoder.order, plan, first, units)
     apart = absolute.disagreement(skew, np.hypot(*offset), own, signal, radius, second.radius)
     return absolute.margin(apart, absolute.periods_per_angle(encoder.signal_periods, second.periods))
@@ -115,18 +116,19 @@ def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array
 
 
 def _gain(term: Term) -> float:
-    return max((act.shape.gain**2 for act in term.acts if isinstance(act.shape, Constant)), default=0.0)
+    along = (act.shape for act in term.acts if act.axis.role is Role.MOTION)
+    return max((shape.gain**2 for shape in along if isinstance(shape, Constant)), default=0.0)
 
 
 def _on(terms: Sequence[Term], axis: Axis) -> list[Term]:
     return [term.on(axis) for term in terms]
 
 
-def _drawn(name: str, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
+def _drawn(cause: Cause, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
     """One quantity of every unit, shape (units,)."""
     if not spread.nonzero:
         return np.zeros(units)
-    term = independent(name, name, (spread,), (Constant(),), spread.limit).on(axis)
+    term = independent(cause.name, cause, (spread,), (Constant(),), spread.limit).on(axis)
     return draw_units([term], plan, first, units)[0, :units]
 
 
@@ -144,7 +146,7 @@ def _waves(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) ->
     start = 0
     for term in terms:
         for act in term.acts:
-            if isinstance(act.shape, Wave):
+            if isinstance(act.shape, Wave) and act.axis.role is Role.MOTION:
                 wave = out.setdefault(abs(act.shape.order), np.zeros((2, units)))
                 row = 0 if act.shape.function == "sin" else 1
                 sign = -1.0 if row == 0 and act.shape.order < 0 else 1.0

@@ -45,7 +45,7 @@ LINE_ENDS = (0.025, 0.975)
 
 def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
     """Owner and cause of every share, each once, the bias last."""
-    return (*dict.fromkeys((term.owner, term.cause) for term in machine.terms), BIAS)
+    return (*dict.fromkeys(term.share_name for term in machine.terms), BIAS)
 
 
 def conditioning(machine: Machine, joints: Array) -> Array:
@@ -77,13 +77,13 @@ def fill_first_order(
     shares = column("shares")
     shares[:] = 0.0
     for term, own in zip(evaluated.terms, linear.contributions, strict=True):
-        shares[:, names[term.owner, term.cause]] += own
+        shares[:, names[term.share_name]] += own
     shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
     bias_shares, cause_means = column("bias_shares"), column("cause_means")
     bias_shares[:], cause_means[:] = 0.0, 0.0
     for term, part, mean in zip(evaluated.terms, linear.bias_parts, linear.means, strict=True):
-        bias_shares[:, names[term.owner, term.cause]] += part
-        cause_means[:, names[term.owner, term.cause]] += mean
+        bias_shares[:, names[term.share_name]] += part
+        cause_means[:, names[term.share_name]] += mean
     of_visits = [own for term, own in zip(evaluated.terms, linear.contributions, strict=True) if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
     visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)

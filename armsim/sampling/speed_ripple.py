@@ -8,7 +8,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import Term
+from armsim.errormodel.terms import Role, Term
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
@@ -20,8 +20,6 @@ from armsim.sampling_plan import SamplingPlan
 
 UNITS = 4 * UNIT_BLOCK
 """Built units whose ripple is looked at."""
-READINGS = ("quantisation", "signal noise", "stated noise")
-"""Causes that scatter from reading to reading."""
 SPEEDS = 400
 """Speeds at which the slowest one with little ripple is looked for, evenly spaced on a logarithmic scale."""
 SLOWEST = 1e-5
@@ -90,14 +88,14 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
     first = 0
     for term in terms:
         for act in term.acts:
-            if isinstance(act.shape, Wave):
+            if isinstance(act.shape, Wave) and act.axis.role is Role.MOTION:
                 order = abs(act.shape.order)
                 sign = math.copysign(1.0, act.shape.order) if act.shape.function == "sin" else 1.0
                 own = parts.setdefault((order, act.shape.function), np.zeros(UNITS))
                 own += sign * act.shape.gain * drawn[first + act.coefficient, :UNITS]
                 causes = size.setdefault(order, {})
                 weight = act.shape.gain**2 * float(term.second_moment[act.coefficient, act.coefficient])
-                causes[term.cause] = causes.get(term.cause, 0.0) + weight
+                causes[term.cause.name] = causes.get(term.cause.name, 0.0) + weight
         first += len(term.mean)
     return {
         order: (
@@ -110,7 +108,7 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
 
 def _reading_noise(joint: Joint) -> float:
     """Standard deviation of a position from reading to reading, at the joint. [rad or m]"""
-    terms: list[Term] = [term for term in joint.speed_terms() if term.cause in READINGS]
+    terms: list[Term] = [term for term in joint.speed_terms() if term.cause.every_reading]
     square = 0.0
     for term in terms:
         for act in term.acts:

@@ -35,7 +35,7 @@ from armsim.decide.calibration_study import Calibrated, calibrate
 from armsim.decide.option_moments import moments_of
 from armsim.documents.load import load_changed, load_options, load_scenario
 from armsim.errormodel.distributions import Distribution
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm, ArmJoint
 from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses
 from armsim.model.chain import denavit_hartenberg, fixed_transforms
@@ -113,7 +113,7 @@ def test_parameters_of_an_arm_that_pinocchio_simulates() -> None:
     arm, cases, std = _plain_arm(), 200, 20e-6
     sizes = {"theta": 1e-3, "d": 0.5e-3, "a": 0.5e-3, "alpha": 1e-3}
     tolerances = tuple(
-        (Axis(name, own), Distribution("normal", size)) for name in arm.names for own, size in sizes.items()
+        (Axis(name, own, Role.LINK), Distribution("normal", size)) for name in arm.names for own, size in sizes.items()
     )
     machine = Machine(arm, tuple(_ideal(name, 0.0) for name in arm.names), tolerances)
     joints = Cloud("poses", 40).find(arm).configurations.joints
@@ -164,7 +164,7 @@ def test_taking_parameters_off_the_axes_is_what_a_controller_does() -> None:
             jacobian = last.toActionMatrixInverse() @ pin.getJointJacobian(model, data, 6, pin.LOCAL)
             moved = moved + np.linalg.lstsq(jacobian, away, rcond=None)[0]
         exact = _pin_tool(true, moved) - wanted.translation
-        axes = [Axis(f"j{n + 1}", own) for n in range(6) for own in ("theta", "d", "a", "alpha")]
+        axes = [Axis(f"j{n + 1}", own, Role.LINK) for n in range(6) for own in ("theta", "d", "a", "alpha")]
         column = arm.postures(q, axes).column[0]
         taken_off = (true - found).ravel() @ column
         corrected = float(np.linalg.norm(moved - q))
@@ -393,7 +393,7 @@ def test_the_invented_arm_has_the_wave_of_its_disc_removed(tmp_path: Path) -> No
     waves = {own.name: own for own in arm.values}
     cos, sin = (waves[f"{name} of order 1 per motor turn of j2"] for name in ("cosine", "sine"))
     joint = measured_arm.hidden(found.before.scenario.machine).joints[1]
-    truth = next(term for term in joint.terms() if term.cause == "eccentricity")
+    truth = next(term for term in joint.terms() if term.cause.name == "eccentricity")
     orders = [act for act in truth.acts if abs(getattr(act.shape, "order", 0.0)) == joint.transmission.ratio]
     amplitude = math.sqrt(
         sum(truth.second_moment[a.coefficient, a.coefficient] * a.shape.scaled(1.0).gain ** 2 for a in orders)

@@ -299,7 +299,7 @@ def test_a_measured_curve_takes_the_place_of_its_causes(tmp_path: Path) -> None:
     more = "    error_curve: {file: curve.csv, orders: [1, 2, 3, 4], replaces: [eccentricity, graduation error]}\n"
     study = armsim.load(scenario_with(tmp_path, more))
     joint = study.scenario.machine.joints[0]
-    causes = {term.cause for term in joint.terms()}
+    causes = {term.cause.name for term in joint.terms()}
     assert "measured curve" in causes
     assert not causes & {"eccentricity", "graduation error"}
     result = study.run(1)

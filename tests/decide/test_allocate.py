@@ -111,7 +111,7 @@ def test_the_loop_closes_on_the_demo() -> None:
 
 def test_what_is_fixed_has_no_sensors() -> None:
     machine = without_sensors(armsim.load(DEMO).scenario.machine)
-    causes = {term.cause for term in machine.terms}
+    causes = {term.cause.name for term in machine.terms}
     assert "gear kinematic error" in causes
     assert "mastering" in causes
     assert not causes & {"eccentricity", "graduation error", "signal offset", "noise", "disc tilt"}

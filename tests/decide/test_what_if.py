@@ -122,7 +122,7 @@ def test_every_joint_and_cause_is_changed_once() -> None:
     listed = [(kind, what) for kind, what, _ in changes(machine)]
     assert len(set(listed)) == len(listed)
     assert sum(kind == "joint ideal" for kind, _ in listed) == sum(kind == "one bit finer" for kind, _ in listed) == 6
-    assert {what for kind, what in listed if kind == "cause halved"} == {term.cause for term in machine.terms}
+    assert {what for kind, what in listed if kind == "cause halved"} == {term.cause.name for term in machine.terms}
 
 
 def test_changes_scale_the_terms_and_leave_the_rest() -> None:

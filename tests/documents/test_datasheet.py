@@ -166,7 +166,7 @@ def mean_square(own: Encoder, cause: str) -> float:
     """Of one cause at the shaft, over units and positions."""
     state = State.at_rest(np.zeros(1))
     terms = own.terms(1.0, math.pi, 1.0)
-    return sum(term.mean_square(SHAFT, state) for term in terms if term.cause == cause)
+    return sum(term.mean_square(SHAFT, state) for term in terms if term.cause.name == cause)
 
 
 def test_what_is_told_apart_is_part_of_the_whole(tmp_path: Path) -> None:
@@ -219,7 +219,7 @@ def test_noise_shrinks_with_the_root_of_the_bandwidth(tmp_path: Path) -> None:
 def test_a_stated_sub_divisional_error_repeats_with_the_period(tmp_path: Path) -> None:
     """Drawn: every unit's curve repeats with the signal period, stays within +-limit, and has the stated rms."""
     own = encoder(tmp_path, f"{SHEET}lines: 64\nresolution: 26 bit\nsub_divisional_error: 12 arcsec pp\n")
-    (term,) = [term for term in own.terms(1.0, math.pi, 1.0) if term.cause == "sub-divisional error"]
+    (term,) = [term for term in own.terms(1.0, math.pi, 1.0) if term.cause.name == "sub-divisional error"]
     drawn = term.draw(np.random.default_rng(2), 4000)
     period = 2 * math.pi / 64
     at = np.linspace(0, period, 101)[:-1]

@@ -8,7 +8,7 @@ import yaml
 from support import ROOT, robot_file
 
 from armsim.documents import check_file, load_scenario
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.encoder import Corrections, Encoder
@@ -94,9 +94,9 @@ def test_values_reach_the_model(tmp_path: Path) -> None:
     assert joint.mastering.scale == pytest.approx(np.radians(10 / 3600))
     assert machine.joints[2].encoder.step == pytest.approx(20e-6 / 256)
     tolerances = dict(machine.tolerances)
-    assert tolerances[Axis("j1", "a")].scale == pytest.approx(30e-6)
-    assert tolerances[Axis("j2", "a")].scale == pytest.approx(7e-6)  # the row's own
-    assert tolerances[Axis("j3", "alpha")].distribution == "normal"
+    assert tolerances[Axis("j1", "a", Role.LINK)].scale == pytest.approx(30e-6)
+    assert tolerances[Axis("j2", "a", Role.LINK)].scale == pytest.approx(7e-6)  # the row's own
+    assert tolerances[Axis("j3", "alpha", Role.LINK)].distribution == "normal"
     assert scenario.requirement is not None
     assert (scenario.requirement.position, scenario.requirement.yield_) == (pytest.approx(100e-6), 0.99)
     # base 50 mm up and turned by 90 deg, arm stretched: tool at y = 350 mm, z = 50 + 100 - 5 - 30 mm, offsets included
@@ -485,7 +485,7 @@ def test_every_key_of_the_contract_is_taken(tmp_path: Path) -> None:
         "hysteresis: 0 arcsec\ntiming: {latency: 10 us, jitter: 50 ns}\n"
     )
     scenario = load_scenario(write(tmp_path, scenario_yaml=DESIGN_SCENARIO, disc_yaml=disc))
-    causes = {term.cause for term in scenario.machine.terms}
+    causes = {term.cause.name for term in scenario.machine.terms}
     assert {"third harmonic", "latency", "timing jitter", "wind-up", "lost motion", "link theta"} <= causes
     assert scenario.machine.joints[0].contrast_loss > 1.0
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from support import ROOT
+from support import ROOT, invoke
 
 import armsim
 from armsim.documents import check_file
@@ -15,7 +15,8 @@ from armsim.documents.lint import doubts
 from armsim.documents.load import load_options, load_scenario
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
-from armsim.model.encoder import Encoder
+from armsim.model.encoder import Encoder, SheetSummary, Signal
+from armsim.model.motion import Motion
 from armsim.model.transmission import Transmission
 from armsim.results import Result
 from armsim.sampling.layout import RECORD, lay_out
@@ -96,6 +97,42 @@ def test_a_path_alone_budgets_its_latency() -> None:
     machine = replace(study.scenario.machine, joints=late)
     result = study.with_scenario(tasks=paths, machine=machine).run(1)
     assert any(term.cause == "latency" and term.rms > 0 for sheet in result.joints.values() for term in sheet.terms)
+
+
+def test_a_repeatability_that_makes_no_noise_of_the_speed_is_told() -> None:
+    """Of the sensor that closes the speed loop, where a motion is stated and nothing scatters from reading to reading."""
+    machine = load_scenario(DEMO).machine
+    first = machine.joints[0]
+    motion = Motion(1e-3, speeds={first.name: 1.0})
+
+    def told(encoder: Encoder, motor: Encoder | None = None) -> list[str]:
+        fitted = replace(first, encoder=encoder, motor_encoder=motor, placement="both" if motor else "output")
+        return doubts(replace(machine, joints=(fitted, *machine.joints[1:])), motion)
+
+    seated = Encoder("seated", summary=SheetSummary(24.0, repeatability=Distribution("normal", 1e-5)))
+    (note,) = told(seated)
+    assert note.startswith(f"summary.repeatability of {first.name} makes no noise of the speed")
+    assert "visit to visit" in note
+    assert "stated as noise" in note
+    assert told(replace(seated, noise=Distribution("normal", 1e-6))) == []
+    assert told(replace(seated, signal=Signal(noise=0.001))) == []
+    assert told(Encoder("plain", summary=SheetSummary(24.0))) == []
+    assert told(replace(seated), Encoder("on the motor", summary=SheetSummary(24.0))) == []
+    assert len(told(Encoder("plain", summary=SheetSummary(24.0)), seated)) == 1
+    assert doubts(replace(machine, joints=(replace(first, encoder=seated), *machine.joints[1:]))) == []
+
+
+def test_check_tells_of_it(tmp_path: Path) -> None:
+    sheets = ROOT / "scenarios" / "seven-from-sheets.yaml"
+    told = "summary.repeatability of j1, j2, j4 makes no noise of the speed"
+    assert told in invoke("check", sheets).stderr
+    still = tmp_path / "still.yaml"
+    data = yaml.safe_load(sheets.read_text().replace("../configs", str(ROOT / "configs")))
+    del data["motion"], data["requirement"]["velocity_ripple"]
+    still.write_text(yaml.safe_dump(data))
+    done = invoke("check", still)
+    assert done.returncode == 0, done.stderr
+    assert "no noise of the speed" not in done.stderr
 
 
 def test_an_air_gap_that_does_nothing_is_told() -> None:

@@ -182,9 +182,7 @@ def test_a_reversal_steps_by_the_lost_motion_where_the_joint_turns_round() -> No
         np.stack([x, 0 * x, 0 * x], axis=1), directions=ways, tangents=np.tile([1.0, 0.0, 0.0], (101, 1))
     )
     (task,) = run(machine, configurations, SamplingPlan(20, 10, 1)).tasks
-    table = PoseTable(
-        ("",) * 101, (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean")), task.rows
-    )
+    table = PoseTable(("",) * 101, (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean")), task.rows)
     mean = table.column("error.mean")[:, 0]
     np.testing.assert_allclose(mean[:50], -b / 2, rtol=1e-9)
     np.testing.assert_allclose(mean[50:], b / 2, rtol=1e-9)
@@ -231,7 +229,7 @@ def test_a_turn_of_the_base_changes_no_figure() -> None:
     for rpy in ((0.0, 0.0, 0.0), (0.7, -1.1, 2.3), (math.pi / 4, 0.0, math.pi / 4)):
         turned = Arm("turned", arm.joints, (*fixed_transforms((0.1, 0.2, 0.3), rpy), *arm.motions))
         (task,) = run(Machine(turned, joints), q, SamplingPlan(500, 4, 1)).tasks
-        names = (*dict.fromkeys((t.owner, t.cause) for t in Machine(turned, joints).terms), ("bias", "mean"))
+        names = (*dict.fromkeys(t.share_name for t in Machine(turned, joints).terms), ("bias", "mean"))
         table = PoseTable(("p",), names, task.rows)
         paths = ("accuracy", "repeatability", "orientation_accuracy", "orientation_repeatability")
         figures.append([table.column(f"{path}.{p}")[0] for path in paths for p in ("p50", "p95")])
@@ -258,7 +256,7 @@ def test_sub_divisional_error_ripples_along_a_path_at_its_true_period() -> None:
     )
     found = half.find(machine.arm)
     (task,) = run(machine, found.configurations, SamplingPlan(3, 2, 1)).tasks
-    names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
+    names = (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean"))
     table = PoseTable(found.names, names, task.rows)
     assert found.configurations.tangents is not None
     along = np.sum(table.column("first_unit") * found.configurations.tangents, axis=1)[:-1]
@@ -276,7 +274,7 @@ def test_latency_lags_along_a_path() -> None:
     machine = Machine(planar_arm(0.4, 0.3), tuple(Joint(n, late) for n in ("j1", "j2")))
     found = Path("line", 0.001, 0.05, (Waypoint((0.5, -0.1, 0.0)), Waypoint((0.5, 0.1, 0.0)))).find(machine.arm)
     (task,) = run(machine, found.configurations, SamplingPlan(3, 2, 1)).tasks
-    names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
+    names = (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean"))
     mean = PoseTable(found.names, names, task.rows).column("error.mean")
     np.testing.assert_allclose(np.linalg.norm(mean, axis=1), 1e-6, rtol=2e-2)
     np.testing.assert_allclose(np.abs(mean[:, 1]), 1e-6, rtol=2e-2)

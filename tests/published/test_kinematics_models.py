@@ -15,7 +15,7 @@ import armsim
 from armsim.core.kernel_digest import LANES
 from armsim.core.screws import FRAME, SCREW, SERIES_LIMIT, Axes, displace, settle
 from armsim.documents.urdf import read_chain
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
 from armsim.model.arm import Arm, rotation
 from armsim.model.gravity import STANDARD_GRAVITY, Masses, gravity_loads
@@ -104,7 +104,7 @@ def test_tolerances_act_on_a_robot_of_the_toolbox() -> None:
     """Link parameters of rows, origins of sequences. Source: a finite difference of the perturbed chain."""
     for robot, parameter in ((rtb.models.DH.Puma560(), "alpha"), (rtb.models.ETS.Panda(), "yaw")):
         arm = Arm.from_robot(robot)
-        axis, q = Axis("j3", parameter), np.full((1, robot.n), 0.4)
+        axis, q = Axis("j3", parameter, Role.LINK), np.full((1, robot.n), 0.4)
         column = arm.postures(q, (axis,)).column[0, -1]
         step = 1e-6
         moved = replace(
@@ -205,7 +205,7 @@ def test_link_parameters_are_axes_like_joints(name: str) -> None:
     arm, _ = published_arm(name)
     q = poses(arm, 1)[0]
     nominal = arm.postures(q).tool[0]
-    axes = [Axis(joint, parameter) for joint in arm.names for parameter in ("theta", "d", "a", "alpha")]
+    axes = [Axis(joint, parameter, Role.LINK) for joint in arm.names for parameter in ("theta", "d", "a", "alpha")]
     at = arm.postures(q, axes)
     for number, axis in enumerate(axes):
         step = 1e-3

@@ -192,8 +192,10 @@ def test_without_a_requirement_it_serves_still(every: tuple[Scenario, Result]) -
 def test_every_cause_of_the_scenarios_is_known() -> None:
     for path in sorted((ROOT / "scenarios").rglob("*.yaml")):
         if "kind: scenario" in path.read_text():
-            causes = {cause for term in load_scenario(path).machine.terms for cause in term.cause.split(" and ")}
-            assert causes <= {effect.key.cause for effect in effects()}, path.name
+            causes = {
+                cause for term in load_scenario(path).machine.terms for cause in term.cause.parts or (term.cause,)
+            }
+            assert causes <= {effect.cause for effect in effects()}, path.name
 
 
 def test_extras_stand_in_the_document(tmp_path: Path) -> None:

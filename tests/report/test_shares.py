@@ -41,7 +41,8 @@ def result(study: Study) -> Result:
 
 def without(study: Study, joint: str | None, cause: str | None, factor: float) -> Result:
     machine = study.scenario.machine
-    change = Change(factor, joint=joint, cause=cause)
+    change = Change(factor, joint, next((term.cause for term in machine.terms if term.cause.name == cause), None))
+    assert cause is None or change.cause is not None
     return study.with_scenario(machine=replace(machine, changes=(*machine.changes, change))).run(1)
 
 

@@ -16,8 +16,10 @@ from support import ROOT, invoke
 import armsim
 from armsim.documents.load import load_options, load_scenario
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.errormodel.shapes import State
+from armsim.errormodel.terms import Axis
 from armsim.errors import InputError
-from armsim.model.encoder import Encoder, Signal
+from armsim.model.encoder import Encoder, SheetSummary, Signal
 from armsim.model.joint import Joint
 from armsim.model.motion import Motion
 from armsim.model.mounting import Mounting
@@ -78,6 +80,54 @@ def test_noise_of_the_signals() -> None:
 
     told = sampled(0.7, read, 200_000, TS, T)
     assert joint_motion(Joint("j", encoder), 0.7, Motion(TS, T), 1).noise == pytest.approx(told.std(), rel=0.02)
+
+
+@pytest.mark.parametrize("time_constant", [0.0, 0.3])
+def test_noise_makes_a_speed_noisy_and_repeatability_does_not(time_constant: float) -> None:
+    """3 arcsec either way, at 10 Hz: scattered at every reading, or once for a visit, beside the rounding to 24 bit.
+
+    Both scatter the position from visit to visit alike; the speed within a visit is another matter.
+    """
+    std, sample_time, rng = math.radians(3 / 3600), 0.1, np.random.default_rng(6)
+    spread = Distribution("normal", std)
+    noisy = Joint("j", Encoder("e", summary=SheetSummary(24.0), noise=spread))
+    seated = Joint("j", Encoder("e", summary=SheetSummary(24.0, repeatability=spread)))
+    step, speeds, visits = noisy.encoder.step, rng.uniform(0.2, 0.3, 200).tolist(), rng.normal(0.0, std, 200)
+
+    def rounded(q: np.ndarray) -> np.ndarray:
+        return np.asarray(step * np.round(q / step))
+
+    def spread_of_speeds(each_reading: float, each_visit: np.ndarray) -> float:
+        variances = []
+        for speed, offset in zip(speeds, each_visit.tolist(), strict=True):
+
+            def read(q: np.ndarray, by: float = offset) -> np.ndarray:
+                return rounded(q + by + rng.normal(0.0, each_reading, q.shape))
+
+            variances.append(sampled(speed, read, 2000, sample_time, time_constant).var())
+        return math.sqrt(np.mean(variances))
+
+    motion = Motion(sample_time, time_constant)
+    of_noise, of_repeatability = (joint_motion(joint, 0.25, motion, 1).noise for joint in (noisy, seated))
+    # 200 visits of 2000 readings; of rounding alone as in the test above
+    assert of_noise == pytest.approx(spread_of_speeds(std, np.zeros(200)), rel=0.01)
+    assert of_repeatability == pytest.approx(spread_of_speeds(0.0, visits), rel=0.1)
+    assert of_noise > 100 * of_repeatability
+    if not time_constant:
+        assert of_noise == pytest.approx(2.06e-4, rel=0.01)
+        assert of_repeatability == pytest.approx(1.5e-6, rel=0.03)
+    kept = [sum(t.variance(Axis("j"), State.at_rest(np.zeros(1))) for t in j.terms()) for j in (noisy, seated)]
+    assert kept[0] == pytest.approx(kept[1]) == pytest.approx(std**2 + step**2 / 12)
+
+
+def test_what_a_sheet_tells_apart_of_its_repeatability_makes_the_noise() -> None:
+    """1 of 3 arcsec is noise: the speed has that of 1 arcsec, the position that of 3. Source: variances add."""
+    arcsec = math.radians(1 / 3600)
+    whole = SheetSummary(30.0, repeatability=Distribution("normal", 3 * arcsec))
+    joint = Joint("j", Encoder("e", summary=whole, noise=Distribution("normal", arcsec)))
+    assert joint_motion(joint, 1.0, Motion(TS), 1).noise == pytest.approx(math.sqrt(2) * arcsec / TS, rel=1e-3)
+    at_rest = State.at_rest(np.zeros(1))
+    assert math.sqrt(sum(t.variance(Axis("j"), at_rest) for t in joint.terms())) == pytest.approx(3 * arcsec, rel=1e-3)
 
 
 @pytest.mark.parametrize("time_constant", [0.0, 1e-3])

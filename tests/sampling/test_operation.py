@@ -14,6 +14,7 @@ import pytest
 from support import ROOT, invoke, planar_arm
 
 import armsim
+from armsim.causes import Cause
 from armsim.documents.load import load_scenario
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errors import InputError
@@ -82,12 +83,12 @@ def drawn(joint: Joint, plan: SamplingPlan) -> tuple[np.ndarray, np.ndarray, np.
     from armsim.errormodel.terms import Axis, independent
     from armsim.sampling.plan import draw_units
 
-    terms = [term for term in joint.terms() if term.cause == "eccentricity"]
+    terms = [term for term in joint.terms() if term.cause.name == "eccentricity"]
     waves = draw_units(terms, plan)[:, :400]
     out = [joint.encoder.track_radius * np.hypot(waves[0], waves[1])]
     assert joint.encoder.absolute is not None
     for name, spread in (("head skew", joint.mounting.head_skew), ("second track", joint.encoder.absolute.error)):
-        term = independent(name, name, (spread,), (Constant(),), spread.limit).on(Axis("j1"))
+        term = independent(name, Cause(name), (spread,), (Constant(),), spread.limit).on(Axis("j1"))
         out.append(draw_units([term], plan)[0, :400])
     return out[0], out[1], out[2]
 

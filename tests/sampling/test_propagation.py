@@ -6,7 +6,7 @@ from support import estimates, normal_joint, normal_machine, planar_arm, publish
 
 from armsim.core.counting import ratio_bin, ratio_edge
 from armsim.errormodel.distributions import Distribution
-from armsim.errormodel.terms import Axis
+from armsim.errormodel.terms import Axis, Role
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
@@ -88,7 +88,9 @@ def test_monte_carlo_against_first_order_over_two_hundred_poses() -> None:
         "disc", signal_periods=256, interpolation=12, track_radius=12e-3, graduation_error=Distribution("uniform", 5e-5)
     )
     terms = [Joint(name, disc, mastering=Distribution("uniform", 5e-5)) for name in arm.names]
-    machine = Machine(arm, tuple(terms), tuple((Axis(n, "a"), Distribution("normal", 2e-5)) for n in arm.names))
+    machine = Machine(
+        arm, tuple(terms), tuple((Axis(n, "a", Role.LINK), Distribution("normal", 2e-5)) for n in arm.names)
+    )
     q = np.random.default_rng(6).uniform(-1.5, 1.5, (200, 6))
     linear = linearise(machine.at(q)).mean_square
     found = mean_squares(machine, q, SamplingPlan(1500, 2, 6))

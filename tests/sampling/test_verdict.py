@@ -191,7 +191,7 @@ def test_figures_of_a_pose_do_not_hang_on_the_chunk() -> None:
                 lambda *a: None,
                 lambda text: None,
             ).tasks
-        names = (*dict.fromkeys((t.owner, t.cause) for t in machine.terms), ("bias", "mean"))
+        names = (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean"))
         table = PoseTable(("",) * 40, names, task.rows)
         rows.append([table.column(path) for path in paths])
     np.testing.assert_array_equal(*rows)

@@ -1,0 +1,130 @@
+"""Causes of error: each is one object, declared once, which declarations, physics and every analysis share.
+
+A cause that one effect alone has may be declared beside its physics function. Results hold names; `names_in` takes
+apart what `together` joins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Life = Literal["unit", "visit"]
+"""Drawn once for a built arm, or anew at every visit."""
+AND = " and "
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A cause of error.
+
+    Parameters
+    ----------
+    name : str
+        Trade name, as it is shown; shares are summed by it.
+    life : str
+        Whether it stays with a built arm or changes at every visit, where nothing else decides it.
+    through : tuple of Cause
+        Causes under one of which its error appears, where it has no term of its own.
+    every_reading : bool
+        Whether it scatters from reading to reading, at any speed alike, so that a speed taken from positions is noisy
+        by it. All else of visit life is held while a joint moves, but for what time does: that grows with the speed and
+        is shown apart.
+    by_direction : bool
+        Whether the direction of approach decides it.
+    family : str
+        Name under which a list joins it with its like; empty where it stands for itself.
+    parts : tuple of Cause
+        Of several causes that one quantity decides.
+    """
+
+    name: str
+    life: Life = "unit"
+    through: tuple[Cause, ...] = ()
+    every_reading: bool = False
+    by_direction: bool = False
+    family: str = ""
+    parts: tuple[Cause, ...] = ()
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def shown_as(self) -> tuple[Cause, ...]:
+        """Causes under one of which its error appears."""
+        return self.through or (self,)
+
+    @property
+    def heading(self) -> str:
+        """Name in a list of causes: that of its family where it has one."""
+        return self.family or self.name
+
+
+def together(*causes: Cause) -> Cause:
+    """Several causes that one quantity decides, as one; a single one is itself."""
+    if len(causes) == 1:
+        return causes[0]
+    by_direction = any(cause.by_direction for cause in causes)
+    return Cause(AND.join(cause.name for cause in causes), causes[0].life, by_direction=by_direction, parts=causes)
+
+
+def names_in(name: str) -> tuple[str, ...]:
+    """Names of the causes that a name in a result joins: the inverse of `together`."""
+    return tuple(name.split(AND))
+
+
+def link_parameter(parameter: str) -> Cause:
+    """Departure of a parameter of a link."""
+    return Cause(f"link {parameter}", family="link parameter")
+
+
+ECCENTRICITY = Cause("eccentricity")
+SHAFT_RUNOUT = Cause("shaft run-out")
+NONREPEATABLE_RUNOUT = Cause("non-repeatable run-out", "visit")
+ELLIPTICITY = Cause("ellipticity")
+DISC_TILT = Cause("disc tilt")
+COUPLING_MISALIGNMENT = Cause("coupling misalignment")
+HEAD_TANGENTIAL = Cause("head tangential")
+HEAD_SKEW = Cause("head skew")
+SECOND_TRACK = Cause("second track")
+MASTERING = Cause("mastering")
+JOINT_ZERO = Cause("zero of a joint")
+
+SIGNAL_OFFSET = Cause("signal offset")
+AMPLITUDE_MISMATCH = Cause("amplitude mismatch")
+PHASE_ERROR = Cause("phase error")
+THIRD_HARMONIC = Cause("third harmonic")
+SUB_DIVISIONAL_ERROR = Cause("sub-divisional error")
+SIGNAL_NOISE = Cause("signal noise", "visit", every_reading=True)
+STATED_NOISE = Cause("stated noise", "visit", every_reading=True)
+HEAD_RADIAL = Cause("head radial", "visit", through=(SIGNAL_NOISE, STATED_NOISE))
+HEAD_TILT = Cause("head tilt", "visit", through=(SIGNAL_NOISE, STATED_NOISE))
+AIR_GAP = Cause("air gap", "visit", through=(SIGNAL_NOISE, STATED_NOISE))
+
+QUANTISATION = Cause("quantisation", "visit", every_reading=True)
+GRADUATION_ERROR = Cause("graduation error")
+STATED_ACCURACY = Cause("stated accuracy")
+STATED_REPEATABILITY = Cause("stated repeatability", "visit")
+STATED_MISALIGNMENT = Cause("stated misalignment")
+SLOPE_ERROR = Cause("slope error")
+ABBE_OFFSET = Cause("Abbe offset")
+MEASURED_CURVE = Cause("measured curve")
+
+GEAR_KINEMATIC_ERROR = Cause("gear kinematic error")
+LOST_MOTION = Cause("lost motion", "visit", by_direction=True)
+HYSTERESIS = Cause("hysteresis", "visit", by_direction=True)
+WIND_UP = Cause("wind-up")
+STIFFNESS_TOLERANCE = Cause("stiffness tolerance", through=(WIND_UP,))
+
+LATENCY = Cause("latency")
+TIMING_JITTER = Cause("timing jitter", "visit")
+BUS_CYCLE = Cause("bus cycle", "visit")
+SAMPLING_SKEW = Cause("sampling skew")
+
+TEMPERATURE = Cause("temperature")
+LINK_GROWTH = Cause("growth of the links", through=(TEMPERATURE,))
+SCALE_GROWTH = Cause("growth of the scale", through=(TEMPERATURE,))
+ZERO_DRIFT = Cause("drift of the zero", through=(TEMPERATURE,))
+SIGNAL_OFFSET_DRIFT = Cause("signal offset drift", through=(TEMPERATURE,))
+
+CALIBRATION = Cause("calibration")
