@@ -25,10 +25,11 @@ from armsim.core.screws import FRAME, SCREW, Axes, displace, settle
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis, Term
-from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
+from armsim.model.arm import Arm
 from armsim.model.chain import denavit_hartenberg
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
+from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
 from armsim.sampling.pose_sample import DISTANCE, PoseSample, asked_of, empty_slots, empty_told
 from armsim.sampling.statistics import TAIL

@@ -18,11 +18,12 @@ from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, State, Wave
 from armsim.errormodel.terms import SHAFT, Axis, Coupling, Role, Term, independent
-from armsim.model.arm import ERROR_MOTIONS, Arm, ArmJoint, ElementaryTransform
+from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses
 from armsim.model.chain import fixed_transforms
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
+from armsim.model.kinematics import ERROR_MOTIONS, ArmJoint, ElementaryTransform
 from armsim.model.machine import Change, Machine
 from armsim.sampling.first_order import linearise
 from armsim.sampling.joint_budgets import joint_budgets, link_budget

@@ -1,6 +1,7 @@
 """Imports run downward only, and modules stay small."""
 
 import ast
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -79,6 +80,30 @@ def test_nothing_draws_or_prints_below_the_reports() -> None:
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_modules_stay_small(path: Path) -> None:
     assert len(path.read_text().splitlines()) <= 400
+
+
+def test_modules_make_no_circle() -> None:
+    """Not even by imports inside of functions; those for types alone do not run."""
+    names = {".".join(("armsim", *path.relative_to(PACKAGE).with_suffix("").parts)) for path in PACKAGE.rglob("*.py")}
+    graph: dict[str, set[str]] = {}
+    for name in names:
+        tree = ast.parse((PACKAGE.parent / Path(*name.split("."))).with_suffix(".py").read_text())
+        for_types = {
+            id(inside)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+            for inside in ast.walk(node)
+        }
+        graph[name] = set()
+        for node in ast.walk(tree):
+            if (
+                isinstance(node, ast.ImportFrom)
+                and (node.module or "").startswith("armsim")
+                and id(node) not in for_types
+            ):
+                whole = str(node.module)
+                graph[name] |= {full if (full := f"{whole}.{alias.name}") in names else whole for alias in node.names}
+    list(TopologicalSorter(graph).static_order())  # raises with the circle
 
 
 def test_core_imports_nothing_of_the_package() -> None:

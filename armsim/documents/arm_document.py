@@ -14,9 +14,10 @@ from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.field_spec import declared
-from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
+from armsim.model.arm import Arm
 from armsim.model.chain import TOOL, OriginTolerances, RowTolerances, denavit_hartenberg, fixed_transforms
 from armsim.model.gravity import Mass, Masses
+from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
 

@@ -11,10 +11,11 @@ from armsim.documents.from_spec import document_of
 from armsim.documents.joint_document import build_joint
 from armsim.documents.motion_document import is_within_limits
 from armsim.errors import InputError, Problem
-from armsim.model.arm import Arm, ArmJoint
+from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Fitting, Joint
 from armsim.model.joint_options import Fit, Option, Options
+from armsim.model.kinematics import ArmJoint
 from armsim.scenario import Scenario
 from armsim.sources import Source
 

@@ -11,8 +11,8 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.documents.units import number
 from armsim.errors import InputError
-from armsim.model.arm import rotation
 from armsim.model.gravity import Mass
+from armsim.model.kinematics import rotation
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element

@@ -9,10 +9,10 @@ from typing import Any, Literal, get_args
 from armsim.documents.from_spec import Place, build, document_of, extended
 from armsim.documents.read_measured_curves import CurveDocument, check_curve, of_sensor
 from armsim.field_spec import declared
-from armsim.model.arm import ArmJoint
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS, TYPICAL, GearType
 from armsim.model.joint import Bus, Joint
+from armsim.model.kinematics import ArmJoint
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.physics.assembly import LEAST_CONTRAST

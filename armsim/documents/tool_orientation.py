@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from armsim.documents.fields import Measured
-from armsim.model.arm import Arm, ArmJoint
+from armsim.model.arm import Arm
+from armsim.model.kinematics import ArmJoint
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Holding
 from armsim.tasks.elbow import possible

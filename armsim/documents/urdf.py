@@ -14,9 +14,9 @@ from armsim.documents.inertials import link_masses
 from armsim.documents.units import number
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError, Problem
-from armsim.model.arm import ArmJoint, ElementaryTransform
 from armsim.model.chain import fixed_transforms
 from armsim.model.gravity import Mass
+from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.sources import Source
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from armsim.causes import link_parameter
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.field_spec import Key, declared, key
-from armsim.model.arm import ElementaryTransform, X, Y, Z
+from armsim.model.kinematics import ElementaryTransform, X, Y, Z
 from armsim.physics import link_tolerances
 
 TOOL = "tool"

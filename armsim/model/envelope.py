@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.model.arm import Arm, ElementaryTransform, rotation, z_onto
+from armsim.model.arm import Arm
+from armsim.model.kinematics import ElementaryTransform, rotation, z_onto
 
 ROUNDING = 1e-9
 """By which a point may lie outside. [m]"""

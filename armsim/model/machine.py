@@ -16,11 +16,12 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Proportional, Shape, State, Wave
 from armsim.errormodel.terms import Axis, Term
 from armsim.field_spec import key
-from armsim.model.arm import Arm, Kinematics
+from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observed
 from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
+from armsim.model.kinematics import Kinematics
 from armsim.physics import heat, link_tolerances
 
 SURVEY = 256

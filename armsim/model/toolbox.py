@@ -19,14 +19,19 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError, Problem
-from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z, rotation, z_onto
 from armsim.model.chain import TOOL, denavit_hartenberg, fixed_transforms
+from armsim.model.kinematics import ArmJoint, Chain, ElementaryTransform, X, Y, Z, rotation, z_onto
 
 DIRECTIONS = {"x": X, "y": Y, "z": Z}
 
 
-def from_robot(robot: Any, names: Sequence[str] | None = None) -> Arm:
-    """The arm of a robot object: of Denavit-Hartenberg links of either kind, or of an elementary transform sequence.
+Parts = tuple[str, tuple[ArmJoint, ...], tuple[ElementaryTransform, ...]]
+
+
+def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
+    """Name, joints and chain of a robot object.
+
+    Of Denavit-Hartenberg links of either kind, or of an elementary transform sequence.
 
     Links of Denavit-Hartenberg rows keep their parameters, so that tolerances of theta, d, a and alpha can act on them;
     what stands before a joint of a sequence takes those of an origin: x, y, z, yaw, pitch, roll.
@@ -55,17 +60,17 @@ def from_robot(robot: Any, names: Sequence[str] | None = None) -> Arm:
     joints, chain = _of_rows(robot, given) if rows else _of_sequence(sequence, given)
     before = () if bare else _fixed(robot.base.A)
     after = () if bare else _fixed(robot.tool.A, TOOL if rows else None)
-    return Arm(label, tuple(joints), (*before, *chain, *after))
+    return label, tuple(joints), (*before, *chain, *after)
 
 
-def to_robot(arm: Arm) -> Any:
+def to_robot(arm: Chain) -> Any:
     """The arm as a robot object of roboticstoolbox, with its joint ranges."""
     import roboticstoolbox as rtb
 
     return rtb.Robot(sequence_of(arm), name=arm.name)
 
 
-def sequence_of(arm: Arm) -> Any:
+def sequence_of(arm: Chain) -> Any:
     """The arm as an elementary transform sequence of roboticstoolbox."""
     import roboticstoolbox as rtb
     import spatialmath

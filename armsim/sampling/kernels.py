@@ -60,11 +60,12 @@ def sample_a_little() -> None:
     import numpy as np
 
     from armsim.errormodel.distributions import Distribution
-    from armsim.model.arm import Arm, ArmJoint
+    from armsim.model.arm import Arm
     from armsim.model.chain import denavit_hartenberg
     from armsim.model.configurations import Configurations
     from armsim.model.encoder import Encoder, SheetSummary
     from armsim.model.joint import Joint
+    from armsim.model.kinematics import ArmJoint
     from armsim.model.machine import Machine
     from armsim.sampling.sampler import TaskConfigurations, sampling
     from armsim.sampling_plan import SamplingPlan

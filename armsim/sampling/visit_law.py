@@ -35,7 +35,7 @@ from armsim.core.law_sums import LAW_SUMS, POINTS, sum_influences, sum_law
 from armsim.core.unit_figures import VisitEffect
 from armsim.errormodel.distributions import Distribution, open_interval
 from armsim.errormodel.terms import VISIT_DISTRIBUTIONS
-from armsim.model.arm import Kinematics
+from armsim.model.kinematics import Kinematics
 from armsim.sampling.plan import key
 from armsim.sampling.statistics import student
 from armsim.sampling_plan import SamplingPlan

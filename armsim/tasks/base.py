@@ -14,8 +14,9 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.field_spec import key
-from armsim.model.arm import Arm, X, Y, Z, rotation
+from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
+from armsim.model.kinematics import X, Y, Z, rotation
 from armsim.results import Grid, MapOf, Unreachable
 
 Advance = Callable[[int, int], None]

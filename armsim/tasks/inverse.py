@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.model.arm import Arm, z_onto
+from armsim.model.arm import Arm
+from armsim.model.kinematics import z_onto
 from armsim.tasks.base import FREELY, Command, Holding
 from armsim.tasks.elbow import brought_to
 

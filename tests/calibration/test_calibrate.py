@@ -36,11 +36,12 @@ from armsim.decide.option_moments import moments_of
 from armsim.documents.load import load_changed, load_options, load_scenario
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
-from armsim.model.arm import Arm, ArmJoint
+from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses
 from armsim.model.chain import denavit_hartenberg, fixed_transforms
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
+from armsim.model.kinematics import ArmJoint
 from armsim.model.machine import Machine
 from armsim.results.json_records import schema_of_record
 from armsim.sampling.first_order import linearise

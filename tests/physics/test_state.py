@@ -12,10 +12,11 @@ import armsim
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
-from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X
+from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder, Signal, Timing
 from armsim.model.gravity import STANDARD_GRAVITY, Mass, Masses, gravity_loads
 from armsim.model.joint import Bus, Joint
+from armsim.model.kinematics import ArmJoint, ElementaryTransform, X
 from armsim.model.machine import Environment, Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission

@@ -60,9 +60,10 @@ def test_population_of_isotropic_scatter() -> None:
     """Three prismatic axes with equal normal scatter s: RP of a unit is 3.616 s, however few the visits (Maxwell)."""
     from armsim.errormodel.distributions import Distribution
     from armsim.errormodel.terms import Axis
-    from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
+    from armsim.model.arm import Arm
     from armsim.model.encoder import Encoder, SheetSummary
     from armsim.model.joint import Joint
+    from armsim.model.kinematics import ArmJoint, ElementaryTransform, X, Y, Z
     from armsim.model.machine import Machine
 
     s, visits, units = 1e-6, 3, 2000

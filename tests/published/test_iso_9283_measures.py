@@ -9,11 +9,12 @@ from support import normal_machine, planar_arm, published_arm
 
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis
-from armsim.model.arm import Arm, ArmJoint, ElementaryTransform, X, Y, Z
+from armsim.model.arm import Arm
 from armsim.model.chain import fixed_transforms
 from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
+from armsim.model.kinematics import ArmJoint, ElementaryTransform, X, Y, Z
 from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
 from armsim.results.pose_table import PoseTable

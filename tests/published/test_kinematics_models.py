@@ -17,8 +17,9 @@ from armsim.core.screws import FRAME, SCREW, SERIES_LIMIT, Axes, displace, settl
 from armsim.documents.urdf import read_chain
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
-from armsim.model.arm import Arm, rotation
+from armsim.model.arm import Arm
 from armsim.model.gravity import STANDARD_GRAVITY, Masses, gravity_loads
+from armsim.model.kinematics import rotation
 from armsim.model.toolbox import sequence_of
 from armsim.sources import Source
 

@@ -115,7 +115,7 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
 
 def test_known_laws() -> None:
     """RP = 3.616 s for isotropic normal scatter (Maxwell distribution), 2.606 s on a line (half-normal), a for +-a."""
-    from armsim.model.arm import Kinematics
+    from armsim.model.kinematics import Kinematics
     from armsim.sampling.visit_law import VisitCoefficients, visit_law
 
     def law(gains: np.ndarray, kind: str) -> float:

@@ -12,8 +12,9 @@ from support import published_arm
 
 from armsim.arrays import Array
 from armsim.errormodel.terms import Axis
-from armsim.model.arm import Arm, ArmJoint, ElementaryTransform
+from armsim.model.arm import Arm
 from armsim.model.envelope import Envelope
+from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.tasks.base import Frame, Holding
 from armsim.tasks.inverse import Solver
 from armsim.tasks.slice import Slice

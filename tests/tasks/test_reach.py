@@ -16,7 +16,8 @@ from support import ROOT, planar_arm, published_arm
 
 import armsim
 from armsim.errors import RunError
-from armsim.model.arm import Arm, ArmJoint, rotation
+from armsim.model.arm import Arm
+from armsim.model.kinematics import ArmJoint, rotation
 from armsim.tasks import Path, Slice, Waypoint
 from armsim.tasks.base import Command, Holding
 from armsim.tasks.inverse import CLOSE, Failure, Solver

@@ -1,0 +1,144 @@
+"""Elementary motions of a serial chain, and where its axes and frames are."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from armsim.arrays import Array
+from armsim.errormodel.terms import Axis
+
+X, Y, Z = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)
+ERROR_MOTIONS = {f"{kind} {axis}": (n, kind == "tilt") for kind in ("shift", "tilt") for n, axis in enumerate("xyz")}
+"""Error motions of a joint: direction, z along its own motion, and whether they turn. Of a shaft ISO 230-7:2015 calls
+shifts along x and y radial, along z axial; of a slide ISO 230-1:2012 calls them straightness (both from memory)."""
+CRUMB = 1e-9
+"""By which rounding may lead out of a range. [rad or m]"""
+
+
+@dataclass(frozen=True)
+class ElementaryTransform:
+    """Turn about, or shift along, a fixed direction of the local frame.
+
+    Parameters
+    ----------
+    direction : (3,)
+        Unit vector.
+    rotary : bool
+    value : float
+        Fixed part of the motion. [rad or m]
+    axes : tuple of Axis
+        Under which errors act on it: the motion of a joint, a constant of a link, or both at once.
+    joint : int, optional
+        Number of the joint whose variable is added to the value.
+    """
+
+    direction: tuple[float, float, float]
+    rotary: bool
+    value: float
+    axes: tuple[Axis, ...] = ()
+    joint: int | None = None
+
+
+@dataclass(frozen=True)
+class ArmJoint:
+    """Name and travel of one joint. ``lower`` and ``upper`` are in rad (revolute) or m (prismatic)."""
+
+    name: str
+    revolute: bool
+    lower: float = -math.inf
+    upper: float = math.inf
+
+    @property
+    def travel(self) -> float:
+        """Upper less lower end; one turn or one metre where it has no ends."""
+        travel = self.upper - self.lower
+        return travel if math.isfinite(travel) else (2 * math.pi if self.revolute else 1.0)
+
+    def holds(self, position: float) -> bool:
+        """Whether a position is within its range, but for rounding."""
+        return self.lower - CRUMB <= position <= self.upper + CRUMB
+
+
+@dataclass(frozen=True, eq=False)
+class Kinematics:
+    """An arm at P poses: where its axes are and what they do to the tool point.
+
+    Parameters
+    ----------
+    direction : (P, axes, 3)
+        Unit vectors of the axes, in the base frame.
+    column : (P, axes, 3)
+        Columns of the geometric Jacobian of the tool point. [m/rad or 1]
+    rotary : (axes,) bool
+    tool : (P, 4, 4)
+        Pose of the tool. [m]
+    points : (P, joints + 2, 3)
+        Base, every joint, tool point: the arm drawn as a line. [m]
+    """
+
+    direction: Array
+    column: Array
+    rotary: np.ndarray
+    tool: Array
+    points: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Frames:
+    """Frames of an arm at P poses.
+
+    Parameters
+    ----------
+    links : (P, joints, 4, 4)
+        Frame that each joint carries: the last of its row.
+    tool : (P, 4, 4)
+    direction, origin : (P, joints, 3)
+        Of the joint axes.
+    """
+
+    links: Array
+    tool: Array
+    direction: Array
+    origin: Array
+
+
+class Chain(Protocol):
+    """A serial chain: what an arm is to its conventions and to other libraries."""
+
+    @property
+    def name(self) -> str:
+        """Of the arm."""
+
+    @property
+    def joints(self) -> tuple[ArmJoint, ...]:
+        """Base first."""
+
+    @property
+    def motions(self) -> tuple[ElementaryTransform, ...]:
+        """The whole chain from base to tool."""
+
+
+def rotation(direction: ArrayLike, angle: ArrayLike) -> Array:
+    """Rotation matrices about a unit vector, shape (P, 3, 3), for angles of shape (P,). Rodrigues's formula."""
+    x, y, z = np.asarray(direction, dtype=float)
+    angle = np.atleast_1d(np.asarray(angle, dtype=float))[:, None, None]
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    along: Array = np.outer([x, y, z], [x, y, z])
+    turned: Array = along + np.cos(angle) * (np.eye(3) - along) + np.sin(angle) * cross
+    return turned
+
+
+def z_onto(direction: ArrayLike) -> Array:
+    """A rotation that takes z onto a unit vector."""
+    d = np.asarray(direction, dtype=float)
+    axis = np.cross([0.0, 0.0, 1.0], d)
+    sine = float(np.linalg.norm(axis))
+    if sine < 1e-15:
+        return np.eye(3) if d[2] > 0 else np.diag([1.0, -1.0, -1.0])
+    turned: Array = rotation(axis / sine, math.atan2(sine, float(d[2])))[0]
+    return turned
