@@ -61,17 +61,17 @@ Vector = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class PoseRecord:
-    """A measured pose: AP and RP of the arm with their intervals, what 5, 50 and 95 % of simulated arms keep to, their
-    places among arms simulated and measured the same way (share that is smaller), the chance of a mean displacement as
-    far off, whether that is too small over all poses, and the mean square of its displacement when left out, over that
-    expected (1 is as foretold)."""
+    """A measured pose: AP and RP of the arm with their intervals, null where it was visited once, what 5, 50 and 95 %
+    of simulated arms keep to, their places among arms simulated and measured the same way (share that is smaller), the
+    chance of a mean displacement as far off, whether that is too small over all poses, and the mean square of its
+    displacement when left out, over that expected (1 is as foretold)."""
 
     name: str
     visits: int
     accuracy: float
-    accuracy_interval: Interval
-    repeatability: float
-    repeatability_interval: Interval
+    accuracy_interval: Interval | None
+    repeatability: float | None
+    repeatability_interval: Interval | None
     accuracy_population: Vector
     repeatability_population: Vector
     accuracy_place: float

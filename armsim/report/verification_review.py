@@ -85,7 +85,8 @@ def pose_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
         (
             own.name + (" !" if own.stands_out else ""), str(own.visits),
             show_interval(own.accuracy, own.accuracy_interval), percent(own.accuracy_place),
-            show_interval(own.repeatability, own.repeatability_interval), percent(own.repeatability_place),
+            "–" if own.repeatability is None else show_interval(own.repeatability, own.repeatability_interval),
+            "–" if own.repeatability is None else percent(own.repeatability_place),
             significant(own.chance, 2), significant(own.left_out, 2),
         )
         for own in sorted(arm.poses, key=lambda own: own.chance)
@@ -146,8 +147,8 @@ def write_verified(
         expected: list[list[object]] = []
         for arm in record.arms:
             for own in arm.poses:
-                ap = own.accuracy, *own.accuracy_interval, own.accuracy_place
-                rp = own.repeatability, *own.repeatability_interval, own.repeatability_place
+                ap = own.accuracy, *(own.accuracy_interval or ("", "")), own.accuracy_place
+                rp = own.repeatability, *(own.repeatability_interval or ("", "")), own.repeatability_place
                 poses.append([arm.name, own.name, own.visits, *ap, *rp, own.chance, own.stands_out, own.left_out])
             causes += [[arm.name, own.owner, own.cause, own.deviations, own.known, own.chance] for own in arm.causes]
             for at in arm.expected:
