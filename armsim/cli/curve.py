@@ -24,7 +24,9 @@ def curve(
     encoder: Annotated[Path | None, typer.Option(help="Encoder file, whose law the orders are held against.")] = None,
     scenario: Annotated[Path | None, typer.Option(help="Scenario with the joint whose sensor it is.")] = None,
     joint: Annotated[str | None, typer.Option(help="That joint: its encoder and mounting give the law.")] = None,
-    orders: Annotated[str | None, typer.Option(help="Orders to look for, such as 1,2,3,256.")] = None,
+    orders: Annotated[
+        str | None, typer.Option(help="Orders to fit, such as 1,2,3,256; others that stand out are found.")
+    ] = None,
     out: Out = None,
     paper: PaperSize = Paper.a4,
     json: Json = False,
@@ -96,10 +98,10 @@ def _sensor(
         from armsim.documents.source import read_source
         from armsim.model.encoder import Encoder
 
-        own = check_file(encoder)
-        if not isinstance(own, Encoder):
+        document = check_file(encoder)
+        if not isinstance(document, Encoder):
             raise InputError(Problem(str(encoder), 1, 1, "kind", "no encoder", "kind: encoder"))
-        return own, None, (read_source(encoder),)
+        return document, None, (read_source(encoder),)
     if scenario is None:
         return None, None, ()
     from armsim.documents.load import load_scenario
@@ -115,9 +117,9 @@ def _sensor(
 def _print(found: Curves) -> None:
     from armsim.report.curve_review import HEADERS, batch, order_rows, sentence
 
-    for own in found.sensors:
-        print_table(own.curve.sensor, HEADERS, order_rows(own), right=(0, 1, 2, 3, 4, 5))
-        tell(sentence(own, found.encoder) + ".")
+    for sensor in found.sensors:
+        print_table(sensor.curve.sensor, HEADERS, order_rows(sensor), right=(0, 1, 2, 3, 4, 5))
+        tell(sentence(sensor, found.encoder) + ".")
     together = batch(found)
     if together is not None:
         tell(f"{together}.")

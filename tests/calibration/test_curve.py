@@ -179,7 +179,8 @@ def test_sensors_of_the_law_are_not_contradicted(tmp_path: Path) -> None:
     rows = [(f"s{n}", math.degrees(a), curves[k, n] / ARCSEC) for n in range(units) for k, a in enumerate(at.tolist())]
     path = written(tmp_path, rows, "sensor,angle [deg],error [arcsec]")
     found = measure(path, (1, 2, 3), encoder, mounting)
-    places = np.array([own.laws[0].place for own in found.sensors if own.laws[0] is not None])
+    laws = [sensor.orders[0].law for sensor in found.sensors]
+    places = np.array([law.place for law in laws if law is not None])
     assert stats.kstest(places, "uniform").pvalue > 0.01
     assert sum(bool(own.contradicted) for own in found.sensors) <= 3 + 3 * math.sqrt(3)
 
