@@ -57,6 +57,8 @@ class FoldedLaw:
     ----------
     coefficients : (2 H, UNITS)
         Fitted cosine and sine of every order, without noise. [rad or m]
+    quantiles : (H, 2)
+        What 50 and 95 % of the amplitudes keep to. [rad or m]
     causes : (H,)
         Causes of every order and of those that cannot be told from it; empty where nothing is stated.
     aliases : (H,)
@@ -66,6 +68,7 @@ class FoldedLaw:
     """
 
     coefficients: Array
+    quantiles: Array
     causes: tuple[tuple[str, ...], ...]
     aliases: tuple[tuple[float, ...], ...]
     unlisted: int
@@ -123,7 +126,9 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
         near = [isinstance(shape, Wave) and abs(shape.order) in same | folded for shape in sheet.shapes]
         causes.append(tuple(dict.fromkeys(c for c, is_near in zip(sheet.causes, near, strict=True) if is_near)))
         covered |= same | folded
-    return FoldedLaw(gains @ sheet.draws, tuple(causes), tuple(aliases), len(sheet.orders) - len(covered))
+    coefficients = gains @ sheet.draws
+    quantiles = np.quantile(np.hypot(coefficients[0::2], coefficients[1::2]), [0.5, 0.95], axis=1).T
+    return FoldedLaw(coefficients, quantiles, tuple(causes), tuple(aliases), len(sheet.orders) - len(covered))
 
 
 def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> tuple[LawRecord | None, ...]:
@@ -148,11 +153,11 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> tuple[LawRecord | None
     rng = np.random.default_rng(seed)
     size = np.sqrt(fit.freedom / rng.chisquare(fit.freedom, UNITS))
     noise = rng.normal(size=(2, UNITS)) * size
-    found: list[tuple[float, float, float, tuple[str, ...]] | None] = []
+    places: list[tuple[float, float, float, tuple[str, ...]] | None] = []
     chances = []
     for n, causes in enumerate(law.causes):
         if not causes:
-            found.append(None)
+            places.append(None)
             continue
         rows = slice(2 * n, 2 * n + 2)
         cosine, sine = law.coefficients[rows]
@@ -160,8 +165,8 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> tuple[LawRecord | None
         scatter = (vectors * np.sqrt(np.maximum(values, 0.0))) @ noise
         seen = np.hypot(cosine + scatter[0], sine + scatter[1])
         below = int(np.count_nonzero(seen <= np.hypot(*fit.coefficients[rows])))
-        p50, p95 = np.quantile(np.hypot(cosine, sine), [0.5, 0.95])
-        found.append((float(p50), float(p95), below / UNITS, causes))
+        p50, p95 = law.quantiles[n].tolist()
+        places.append((p50, p95, below / UNITS, causes))
         chances.append((1 + UNITS - below) / (1 + UNITS))
     contradicts = iter(holm([*chances, *[1.0] * law.unlisted], SIGNIFICANT))
-    return tuple(None if place is None else LawRecord(*place, next(contradicts)) for place in found)
+    return tuple(None if place is None else LawRecord(*place, next(contradicts)) for place in places)

@@ -113,7 +113,8 @@ def _strongest(
     if fit.freedom <= 2 or not len(candidates):
         return None
     power = _periodogram(curve, fit.residual, candidates)
-    for place in np.argsort(-power, kind="stable").tolist():
+    # orders that look the same have the same power, but for rounding: the lowest of them
+    for place in np.argsort(-np.round(power / power.max(), 9), kind="stable").tolist():
         order = int(candidates[place])
         try:
             return order, curve.fit((*listed, order))

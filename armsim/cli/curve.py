@@ -118,7 +118,7 @@ def _print(found: Curves) -> None:
     from armsim.report.curve_review import HEADERS, batch, order_rows, sentence
 
     for sensor in found.sensors:
-        print_table(sensor.curve.sensor, HEADERS, order_rows(sensor), right=(0, 1, 2, 3, 4, 5))
+        print_table(sensor.curve.sensor, HEADERS, order_rows(sensor), right=(0, 1, 2, 3, 4))
         tell(sentence(sensor, found.encoder) + ".")
     together = batch(found)
     if together is not None:

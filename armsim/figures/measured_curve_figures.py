@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 POINTS = 4000
 """Points of a curve drawn, at most."""
+FINEST = 60
+"""Periods of a wave drawn over the width of a figure, at most: of more only a band is seen."""
 
 
 def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
@@ -32,9 +34,9 @@ def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
         at, error = curve.angle[few] * where, curve.error[few] * unit.factor
         top.plot(at, error, ".", color=style.COLOURS[5], markersize=2, label="measured")
         line = np.linspace(curve.angle.min(), curve.angle.max(), 1000)
-        waves = (fit.constant + fit.at(line)) * unit.factor
-        top.plot(line * where, waves, color=style.COLOURS[0], linewidth=1.2, label=f"{len(sensor.orders)} orders")
-        top.legend(loc="upper right", fontsize=8)
+        waves = (fit.constant + fit.at(line, 2 * math.pi * FINEST / np.ptp(line))) * unit.factor
+        top.plot(line * where, waves, color=style.COLOURS[0], linewidth=1.2, label=_legend(sensor))
+        top.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.0, fontsize=8)
         top.set(ylabel=f"error [{unit.name}]")
         middle.plot(at, fit.residual[few] * unit.factor, ".", color="#666666", markersize=2)
         middle.axhline(0.0, color="#222222", linewidth=0.8)
@@ -82,6 +84,13 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
     elif encoder:
         finding += "; every order lies within the law"
     return finding
+
+
+def _legend(sensor: Measured) -> str:
+    """How many orders the line shows: those that are too fine for it are left out."""
+    shown = int(np.count_nonzero(sensor.fit.orders * np.ptp(sensor.curve.angle) <= 2 * math.pi * FINEST))
+    hidden = len(sensor.orders) - shown
+    return f"{shown} orders" + (f", without {hidden} too fine to draw" if hidden else "")
 
 
 def _tick(order: OrderRecord) -> str:

@@ -73,10 +73,11 @@ class HarmonicFit:
             out.append(float(np.sqrt(along @ block @ along)))
         return np.array(out)
 
-    def at(self, angle: ArrayLike) -> Array:
-        """The waves without constant and reversal, shape of the angles."""
+    def at(self, angle: ArrayLike, finest: float = np.inf) -> Array:
+        """The waves up to an order, without constant and reversal, shape of the angles."""
         where = np.asarray(angle, dtype=float)
-        return np.asarray(_waves(where, self.orders) @ self.coefficients)
+        drawn = np.repeat(self.orders <= finest, 2)
+        return np.asarray(_waves(where, self.orders[drawn[::2]]) @ self.coefficients[drawn])
 
 
 def _waves(angle: Array, orders: Array) -> Array:

@@ -6,12 +6,11 @@ import platform
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Literal
 
 from armsim.calibration.calibration_records import OrderRecord
 from armsim.calibration.curve_analysis import Curves, Measured
 from armsim.figures.measured_curve_figures import measured_curve
-from armsim.formatting import percent, show_joint
+from armsim.formatting import ARCSECOND, percent, show_interval, show_joint
 from armsim.report import boilerplate
 from armsim.report.csv_tables import write_table
 from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, in_rows, table
@@ -25,7 +24,7 @@ from armsim.report.run_folder import origin, write_json
 from armsim.sources import Source
 from armsim.version import made_by, own_version, source_digest
 
-HEADERS = ("order", "amplitude", "95 % interval", "law: half", "law: 95 %", "place in the law", "made by")
+HEADERS = ("order", "amplitude with 95 % interval", "law: half", "law: 95 %", "place in the law", "made by")
 
 
 def order_rows(sensor: Measured) -> list[tuple[str, ...]]:
@@ -39,21 +38,17 @@ def order_rows(sensor: Measured) -> list[tuple[str, ...]]:
             place = percent(law.place) + (" !" if law.contradicts else "")
             beside = (show_joint(law.p50, unit), show_joint(law.p95, unit), place, ", ".join(law.causes))
         name = f"{order.order} (found)" if order.false_alarm is not None else str(order.order)
-        rows.append((name, show_joint(order.amplitude, unit), _interval(order, unit), *beside))
+        rows.append((name, _amplitude(order, unit), *beside))
     return rows
 
 
-def _interval(order: OrderRecord, unit: Literal["rad", "m"]) -> str:
-    low, high = order.interval
-    return f"{show_joint(low, unit)} to {show_joint(high, unit)}"
+def _amplitude(order: OrderRecord, unit: str) -> str:
+    return show_interval(order.amplitude, order.interval, unit=ARCSECOND if unit == "rad" else None)
 
 
 def in_residual(sensor: Measured) -> str:
     """Orders found in the residual, with amplitude and interval; empty where there are none."""
-    orders = [
-        f"order {order.order}, {show_joint(order.amplitude, sensor.unit)} ({_interval(order, sensor.unit)})"
-        for order in sensor.in_residual
-    ]
+    orders = [f"order {order.order}, {_amplitude(order, sensor.unit)}" for order in sensor.in_residual]
     return f"in the residual of the orders requested: {'; '.join(orders)}" if orders else ""
 
 
