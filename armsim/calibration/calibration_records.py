@@ -39,8 +39,8 @@ class OrderRecord:
 @dataclass(frozen=True)
 class SensorRecord:
     """A sensor: the noise is what is left beyond all orders listed; ``reversal`` is what one direction reads more than
-    the other, with its standard uncertainty; ``equal_steps`` of a turn or of the travel, null at other angles, and the
-    highest order searched in the residual."""
+    the other, with its standard uncertainty; ``equal_steps`` of a turn or of the travel, null at other angles, the
+    highest order searched in the residual, and orders of the data sheet that cannot be told from a constant."""
 
     sensor: str
     unit: str
@@ -51,6 +51,7 @@ class SensorRecord:
     reversal: tuple[float, float] | None
     equal_steps: int | None
     searched: int
+    constant_aliases: tuple[float, ...]
 
 
 @dataclass(frozen=True)

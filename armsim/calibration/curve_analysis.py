@@ -12,8 +12,8 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.amplitude_interval import rice_amplitudes, rice_intervals
-from armsim.calibration.calibration_records import CurveRecord, LawRecord, OrderRecord, SensorRecord
-from armsim.calibration.order_law import FoldedLaw, SheetErrors, draw_sheet, fold, judge
+from armsim.calibration.calibration_records import CurveRecord, OrderRecord, SensorRecord
+from armsim.calibration.order_law import FoldedLaw, JudgedOrders, SheetErrors, draw_sheet, fold, judge
 from armsim.calibration.residual_search import SearchedFit, search_residual
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.errors import InputError, Problem
@@ -36,6 +36,7 @@ class Measured:
     fit: HarmonicFit
     orders: tuple[OrderRecord, ...]
     searched: int
+    constant_aliases: tuple[float, ...]
 
     @property
     def contradicted(self) -> tuple[int, ...]:
@@ -76,8 +77,18 @@ class Curves:
 def _record(sensor: Measured) -> SensorRecord:
     fit, curve = sensor.fit, sensor.curve
     reversal = None if math.isnan(fit.reversal) else (fit.reversal, fit.reversal_uncertainty)
-    angles = (len(curve.angle), sensor.orders, fit.constant, fit.noise, reversal, curve.equal_steps, sensor.searched)
-    return SensorRecord(curve.sensor, sensor.unit, *angles)
+    return SensorRecord(
+        curve.sensor,
+        sensor.unit,
+        len(curve.angle),
+        sensor.orders,
+        fit.constant,
+        fit.noise,
+        reversal,
+        curve.equal_steps,
+        sensor.searched,
+        sensor.constant_aliases,
+    )
 
 
 def measure(
@@ -111,13 +122,14 @@ def measure(
             kind = f"{encoder.name!r} measures {encoder.measures}"
             raise InputError(Problem(str(path), 1, 1, "header", kind, "the curve of a sensor of its kind"))
     fits = [_searched(curve, orders, path) for curve in curves]
-    laws: Sequence[tuple[tuple[float, ...], LawRecord | None]] = [((), None)] * sum(len(fit.orders) for fit in fits)
-    if encoder is not None:
+    if encoder is None:
+        laws = [JudgedOrders((None,) * len(fit.orders), ((),) * len(fit.orders)) for fit in fits]
+    else:
         laws = _laws(encoder, mounting, curves, fits, seed)
     records = iter(_orders(fits, laws))
     sensors = tuple(
-        Measured(curve, searched.fit, tuple(next(records) for _ in searched.orders), searched.searched)
-        for curve, searched in zip(curves, fits, strict=True)
+        Measured(curve, fit.fit, tuple(next(records) for _ in fit.orders), fit.searched, law.constant_aliases)
+        for curve, fit, law in zip(curves, fits, laws, strict=True)
     )
     return Curves(path, None if encoder is None else encoder.name, sensors, left_out(_requested(fits)))
 
@@ -131,9 +143,9 @@ def _searched(curve: Curve, orders: Sequence[int], path: Path) -> SearchedFit:
         except CannotTell as error:
             reason = str(error)
     steps = "" if curve.equal_steps is None else f" at {curve.equal_steps} equal steps"
-    found = f"the angles of {curve.sensor!r} do not tell apart {reason}{steps}"
+    problem = f"the angles of {curve.sensor!r} do not tell apart {reason}{steps}"
     raise InputError(
-        Problem(str(path), 0, 0, "--orders", found, "more angles, spread over the turn, or fewer --orders")
+        Problem(str(path), 0, 0, "--orders", problem, "more angles, spread over the turn, or fewer --orders")
     )
 
 
@@ -146,11 +158,11 @@ def _most_orders(curve: Curve) -> int:
 
 def _laws(
     encoder: Encoder, mounting: Mounting | None, curves: Sequence[Curve], fits: Sequence[SearchedFit], seed: int
-) -> list[tuple[tuple[float, ...], LawRecord | None]]:
-    """For every order of every sensor the orders it cannot be told from, and its law; equal angles share a law."""
+) -> list[JudgedOrders]:
+    """Laws and aliases of every sensor; equal angles share a law."""
     sheets: dict[object, SheetErrors] = {}
     folded: dict[object, FoldedLaw] = {}
-    out: list[tuple[tuple[float, ...], LawRecord | None]] = []
+    out = []
     for curve, searched in zip(curves, fits, strict=True):
         travel = math.pi if curve.rotary else curve.travel  # a rotary sheet states nothing that grows with it
         if travel not in sheets:
@@ -158,14 +170,11 @@ def _laws(
         angles = (searched.orders, curve.angle.tobytes(), curve.direction.tobytes())
         if angles not in folded:
             folded = {angles: fold(sheets[travel], curve, searched.orders)}  # the last one: laws are large
-        law = folded[angles]
-        out += zip(law.aliases, judge(law, searched.fit, seed), strict=True)
+        out.append(judge(folded[angles], searched.fit, seed))
     return out
 
 
-def _orders(
-    fits: Sequence[SearchedFit], laws: Sequence[tuple[tuple[float, ...], LawRecord | None]]
-) -> list[OrderRecord]:
+def _orders(fits: Sequence[SearchedFit], laws: Sequence[JudgedOrders]) -> list[OrderRecord]:
     """Every order of every sensor, one sensor after the other."""
     pairs = np.concatenate([searched.fit.coefficients.reshape(-1, 2) for searched in fits])
     blocks = np.concatenate([_blocks(searched.fit) for searched in fits])
@@ -177,12 +186,13 @@ def _orders(
         rice_intervals(pairs, blocks, freedom).tolist(),
         pairs.tolist(),
         [alarm for searched in fits for alarm in searched.false_alarms],
-        laws,
+        [aliases for judged in laws for aliases in judged.aliases],
+        [law for judged in laws for law in judged.laws],
         strict=True,
     )
     return [
         OrderRecord(order, amplitude, uncertainty, (low, high), cosine, sine, aliases, alarm, law)
-        for order, amplitude, uncertainty, (low, high), (cosine, sine), alarm, (aliases, law) in columns
+        for order, amplitude, uncertainty, (low, high), (cosine, sine), alarm, aliases, law in columns
     ]
 
 

@@ -63,6 +63,8 @@ class FoldedLaw:
         Causes of every order and of those that cannot be told from it; empty where nothing is stated.
     aliases : (H,)
         Orders of the sheet that cannot be told from it at these angles, per turn or over the travel.
+    constant : tuple of float
+        Orders of the sheet that cannot be told from a constant, likewise.
     unlisted : int
         Orders of the sheet that are none of these.
     """
@@ -71,7 +73,20 @@ class FoldedLaw:
     quantiles: Array
     causes: tuple[tuple[str, ...], ...]
     aliases: tuple[tuple[float, ...], ...]
+    constant: tuple[float, ...]
     unlisted: int
+
+
+@dataclass(frozen=True)
+class JudgedOrders:
+    """Laws of the orders of one sensor, None where nothing is stated, and the orders of the sheet that alias.
+
+    ``aliases`` of every order, ``constant_aliases`` of the constant, as in `FoldedLaw`.
+    """
+
+    laws: tuple[LawRecord | None, ...]
+    aliases: tuple[tuple[float, ...], ...]
+    constant_aliases: tuple[float, ...] = ()
 
 
 def draw_sheet(
@@ -122,16 +137,24 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
         same = {other for other in sheet.orders if abs(other - order) < SAME_ORDER * order}
         others = [other for other in sheet.orders if other not in same]
         folded = set(indistinguishable(curve.angle, order, others))
-        aliases.append(tuple(sorted(round(other / curve.fundamental, 6) for other in folded)))
+        aliases.append(_per_fundamental(folded, curve))
         near = [isinstance(shape, Wave) and abs(shape.order) in same | folded for shape in sheet.shapes]
         causes.append(tuple(dict.fromkeys(c for c, is_near in zip(sheet.causes, near, strict=True) if is_near)))
         covered |= same | folded
     coefficients = gains @ sheet.draws
     quantiles = np.quantile(np.hypot(coefficients[0::2], coefficients[1::2]), [0.5, 0.95], axis=1).T
-    return FoldedLaw(coefficients, quantiles, tuple(causes), tuple(aliases), len(sheet.orders) - len(covered))
+    constant = set(indistinguishable(curve.angle, 0.0, sheet.orders)) - covered
+    unlisted = len(sheet.orders) - len(covered) - len(constant)
+    hidden = _per_fundamental(constant, curve)
+    return FoldedLaw(coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
 
 
-def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> tuple[LawRecord | None, ...]:
+def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
+    """Orders per turn or over the travel, the lowest first."""
+    return tuple(sorted(round(order / curve.fundamental, 6) for order in orders))
+
+
+def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
     """Where the fitted amplitudes lie among those of sensors of the law, measured with the same noise.
 
     The chance of one as large is counted among the sensors drawn; their noise is that of the fit, with the law of
@@ -169,4 +192,5 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> tuple[LawRecord | None
         places.append((p50, p95, below / UNITS, causes))
         chances.append((1 + UNITS - below) / (1 + UNITS))
     contradicts = iter(holm([*chances, *[1.0] * law.unlisted], SIGNIFICANT))
-    return tuple(None if place is None else LawRecord(*place, next(contradicts)) for place in places)
+    laws = tuple(None if place is None else LawRecord(*place, next(contradicts)) for place in places)
+    return JudgedOrders(laws, law.aliases, law.constant)

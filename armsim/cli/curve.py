@@ -25,7 +25,7 @@ def curve(
     scenario: Annotated[Path | None, typer.Option(help="Scenario with the joint whose sensor it is.")] = None,
     joint: Annotated[str | None, typer.Option(help="That joint: its encoder and mounting give the law.")] = None,
     orders: Annotated[
-        str | None, typer.Option(help="Orders to fit, such as 1,2,3,256; others that stand out are found.")
+        str | None, typer.Option(help="Orders to fit, such as 1,2,3,256; others that stand out are curves.")
     ] = None,
     out: Out = None,
     paper: PaperSize = Paper.a4,
@@ -41,7 +41,7 @@ def curve(
         from armsim.report.output_folder import check_destination
 
         check_destination(out, [file, *(source.path for source in sources)])
-    found = measure(file, wanted, sensor, mounting)
+    curves = measure(file, wanted, sensor, mounting)
     with stoppable() as landed:
         if out is not None:
             from armsim.report.curve_review import write_curves
@@ -56,15 +56,15 @@ def curve(
                 words += [] if value is None else [option, str(value)]
             with shown_progress() as (progress, _):
                 everything = (source_of(file), *sources)
-                write_curves(out, found, everything, shlex.join(words), paper.value, progress, landed.append)
+                write_curves(out, curves, everything, shlex.join(words), paper.value, progress, landed.append)
         with printing(out):
             if json:
-                print_machine(found.to_dict())
+                print_machine(curves.to_dict())
             else:
-                _print(found)
+                _print(curves)
         if out is not None:
             say(f"curve: {out / 'report.html'}")
-    if found.agrees is False:
+    if curves.agrees is False:
         raise typer.Exit(1)
 
 
@@ -85,13 +85,13 @@ def _sensor(
     encoder: Path | None, scenario: Path | None, joint: str | None
 ) -> tuple[Encoder | None, Mounting | None, tuple[Source, ...]]:
     if (encoder is not None and scenario is not None) or (scenario is None) != (joint is None):
-        found = (
+        options = (
             "--encoder with --scenario"
             if encoder is not None and scenario is not None
             else "one of --scenario and --joint"
         )
         raise InputError(
-            Problem("command line", 0, 0, "--scenario", found, "--encoder FILE, or --scenario FILE --joint NAME")
+            Problem("command line", 0, 0, "--scenario", options, "--encoder FILE, or --scenario FILE --joint NAME")
         )
     if encoder is not None:
         from armsim.documents import check_file
@@ -114,12 +114,12 @@ def _sensor(
     return fitted.encoder, fitted.mounting, read.sources
 
 
-def _print(found: Curves) -> None:
+def _print(curves: Curves) -> None:
     from armsim.report.curve_review import HEADERS, batch, order_rows, sentence
 
-    for sensor in found.sensors:
+    for sensor in curves.sensors:
         print_table(sensor.curve.sensor, HEADERS, order_rows(sensor), right=(0, 1, 2, 3, 4))
-        tell(sentence(sensor, found.encoder) + ".")
-    together = batch(found)
+        tell(sentence(sensor, curves.encoder) + ".")
+    together = batch(curves)
     if together is not None:
         tell(f"{together}.")

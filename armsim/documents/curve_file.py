@@ -101,8 +101,8 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
     )
     where = [name for name in ("angle", "position") if name in columns.numbers]
     if len(where) != 1:
-        found = "both angle and position" if where else "neither angle nor position"
-        raise columns.fault(None, "header", found, "angle [deg], or position [mm] of a linear scale")
+        columns_read = "both angle and position" if where else "neither angle nor position"
+        raise columns.fault(None, "header", columns_read, "angle [deg], or position [mm] of a linear scale")
     rotary = where[0] == "angle"
     if columns.kinds["error"] != ("angle" if rotary else "length"):
         raise columns.fault(
@@ -111,8 +111,8 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
     at, error = columns.numbers[where[0]], columns.numbers["error"]
     if rotary and len(error) and np.abs(error).max() > LARGEST_ERROR:
         row = int(np.argmax(np.abs(error)))
-        found = f"an error of {np.degrees(error[row]):.4g} deg"
-        raise columns.fault(row, "error", found, "reading minus truth, below half a radian; was the reading meant?")
+        size = f"an error of {np.degrees(error[row]):.4g} deg"
+        raise columns.fault(row, "error", size, "reading minus truth, below half a radian; was the reading meant?")
     names = columns.words.get("sensor") or [path.stem] * len(at)
     ways = _directions(columns, len(at))
     rows: dict[str, list[int]] = {}

@@ -124,7 +124,7 @@ def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tu
     """Which other orders look like one order at the angles measured, whatever their phase.
 
     A constant and the waves of the order take up nearly all of theirs (`INDISTINGUISHABLE`). Of n equal steps a turn
-    these are the orders k n + h and k n - h.
+    these are the orders k n + h and k n - h. Order 0 is the constant.
 
     Parameters
     ----------
@@ -141,16 +141,15 @@ def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tu
     .. [1] Shannon, Proceedings of the IRE 37 (1949) 10: sampling; for any angles the coefficient of determination,
        Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 4.4.
     """
-    basis, _ = np.linalg.qr(np.concatenate([np.ones((len(angle), 1)), _waves(angle, np.array([order]))], axis=1))
+    columns = [np.ones((len(angle), 1)), _waves(angle, np.array([order] if order else []))]
+    basis, _ = np.linalg.qr(np.concatenate(columns, axis=1))
     out = []
     for other in others:
         waves = _waves(angle, np.array([other]))
-        waves = waves - waves.mean(axis=0)
-        whole = float(np.sum(waves**2))
-        if (
-            whole > (1.0 - INDISTINGUISHABLE) * len(angle)
-            and np.sum((basis.T @ waves) ** 2) > INDISTINGUISHABLE * whole
-        ):
+        centred = waves - waves.mean(axis=0)
+        constant = np.sum(centred**2) <= (1.0 - INDISTINGUISHABLE) * len(angle)
+        near = np.sum((basis.T @ centred) ** 2) > INDISTINGUISHABLE * np.sum(centred**2)
+        if constant if not order else near and not constant:
             out.append(other)
     return tuple(out)
 

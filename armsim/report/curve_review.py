@@ -61,6 +61,7 @@ def aliases(sensor: Measured) -> str:
         for order in sensor.orders
         if order.aliases
     ]
+    parts += [f"order {alias:g} cannot be told from a constant" for alias in sensor.constant_aliases]
     return f"{', '.join(parts)} at {where}" if parts else ""
 
 
@@ -82,19 +83,19 @@ def sentence(sensor: Measured, encoder: str | None) -> str:
     )
 
 
-def batch(found: Curves) -> str | None:
+def batch(curves: Curves) -> str | None:
     """What leaving out one sensor after the other tells; None from too few."""
-    if found.leave_one_out is None:
+    if curves.leave_one_out is None:
         return None
-    far = sum(chance < 0.05 for chance in found.leave_one_out)
-    number = len(found.leave_one_out)
+    far = sum(chance < 0.05 for chance in curves.leave_one_out)
+    number = len(curves.leave_one_out)
     expected = f"{0.05 * number:.2g} to be expected"
     return f"By the law of the others, {far} of {number} sensors are as far off as 5 % would be ({expected})"
 
 
 def write_curves(
     out: Path,
-    found: Curves,
+    curves: Curves,
     sources: tuple[Source, ...],
     command: str,
     paper: Paper = "a4",
@@ -103,13 +104,13 @@ def write_curves(
 ) -> None:
     """Write curve.json, tables, figures and the document; an earlier one there is replaced at the very end."""
     with folder(out, None, landed) as place:
-        write_json(place / "curve.json", found.to_dict())
+        write_json(place / "curve.json", curves.to_dict())
         (place / "tables").mkdir()
         header = ["sensor", "order", "amplitude [SI]", "95 %, low [SI]", "95 %, high [SI]", "standard uncertainty [SI]",
                   "cosine [SI]", "sine [SI]", "cannot be told from", "false alarm [1]",
                   "law, half [SI]", "law, 95 % [SI]", "place in the law [1]", "contradicts"]  # fmt: skip
         lines: list[list[object]] = []
-        for sensor in found.sensors:
+        for sensor in curves.sensors:
             for order in sensor.orders:
                 law = order.law
                 beside: list[object] = (
@@ -122,30 +123,32 @@ def write_curves(
         write_table(place / "tables" / "orders.csv", header, lines)
         caption = "Points, waves fitted to them, what is left, and the orders."
         planned = [
-            Planned("curves", file_name(item.curve.sensor), caption, partial(measured_curve, item, found.encoder), True)
-            for item in found.sensors
+            Planned(
+                "curves", file_name(item.curve.sensor), caption, partial(measured_curve, item, curves.encoder), True
+            )
+            for item in curves.sensors
         ]
         pictures = keep(place / "figures", planned, progress)
         manifest = origin(sources, command)
         write_json(place / "manifest.json", manifest)
-        document = _review(found, pictures, sources, command, str(manifest["time"]))
+        document = _review(curves, pictures, sources, command, str(manifest["time"]))
         write_page(place / "report.html", document)
         write_pdf(place / "report.pdf", document, paper)
 
 
-def _review(found: Curves, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str) -> ReviewDocument:
-    tone: Tone = "plain" if found.agrees is None else "good" if found.agrees else "bad"
-    answers: list[Block] = [Text(f"{sentence(sensor, found.encoder)}.", tone) for sensor in found.sensors]
-    if batch(found) is not None:
-        answers.append(Text(f"{batch(found)}."))
+def _review(curves: Curves, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str) -> ReviewDocument:
+    tone: Tone = "plain" if curves.agrees is None else "good" if curves.agrees else "bad"
+    answers: list[Block] = [Text(f"{sentence(sensor, curves.encoder)}.", tone) for sensor in curves.sensors]
+    if batch(curves) is not None:
+        answers.append(Text(f"{batch(curves)}."))
     tables: list[Block] = []
-    for sensor in found.sensors:
+    for sensor in curves.sensors:
         rows: list[list[Cell | str]] = [list(row) for row in order_rows(sensor)]
         tables.append(table(HEADERS, rows, title=sensor.curve.sensor))
     method = (
         "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
         "Orders that stand out of the residual (Lomb-Scargle; false alarm below 1 % over all orders searched, "
-        f"up to order {max(sensor.searched for sensor in found.sensors)}) are fitted with the others and are no noise.",
+        f"up to order {max(sensor.searched for sensor in curves.sensors)}) are fitted too and are no noise.",
         "Amplitudes are without what the noise adds to their square; their intervals follow from the law of Rice and "
         "begin at 0 where there may be no wave.",
         "The law of an order is the amplitude that the same fit at the same angles gives over sensors with the data "
@@ -164,5 +167,5 @@ def _review(found: Curves, pictures: Pictures, sources: tuple[Source, ...], comm
         boilerplate.cautions(),
         Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
     )
-    title = f"Measured error curves: {found.file.name}"
-    return ReviewDocument(title, f"{len(found.sensors)} sensors", title, made[:10], sections)
+    title = f"Measured error curves: {curves.file.name}"
+    return ReviewDocument(title, f"{len(curves.sensors)} sensors", title, made[:10], sections)

@@ -184,9 +184,24 @@ def test_aliases_are_named_everywhere(tmp_path: Path) -> None:
     assert [order["aliases"] for order in sensor["orders"] if order["order"] in (3, 4, 5)] == [[], [256.0], []]
     assert (sensor["equal_steps"], sensor["searched"]) == (36, 17)
     assert "cannot be told from" in (tmp_path / "out" / "tables" / "orders.csv").read_text().splitlines()[0]
+    assert sensor["constant_aliases"] == []
     refused = invoke("curve", path, "--orders", "4,256")
     assert refused.returncode == 2
     assert "do not tell apart order 4 and order 256 at 36 equal steps" in refused.stderr
+
+
+def test_an_order_that_looks_like_a_constant_is_named(tmp_path: Path) -> None:
+    """At 32 equal steps every reading lies at the same place of its signal period: 256 = 8 x 32, 512 = 16 x 32."""
+    rng = np.random.default_rng(10)
+    t = np.arange(32) * TURN / 32
+    path = file_of(tmp_path, [(t, sensor_of_the_sheet(rng, t) + rng.normal(0, 0.05 * ARCSEC, 32))])
+    (sensor,) = measure(path, (1, 2, 3, 4), ENCODER, MOUNTING).sensors
+    assert sensor.constant_aliases == (PERIODS, 2 * PERIODS)
+    assert all(order.aliases == () for order in sensor.orders)
+    sheet = tmp_path / "sheet.yaml"
+    sheet.write_text(SHEET)
+    done = invoke("curve", path, "--encoder", sheet)
+    assert "order 256 cannot be told from a constant, order 512 cannot be told from a constant at 32" in done.stdout
 
 
 def test_orders_in_the_residual_are_listed_and_no_noise(tmp_path: Path) -> None:
@@ -230,10 +245,10 @@ def test_sensors_left_out_are_those_of_the_covariance_of_the_others(tmp_path: Pa
     curves = [
         (t, (rng.normal() * np.cos(t) + rng.normal() * np.sin(t) + rng.normal(0, 0.1, 24)) * ARCSEC) for _ in range(9)
     ]
-    found = measure(file_of(tmp_path, curves), (1, 2))
-    every = np.array([sensor.fit.coefficients[:4] for sensor in found.sensors])
-    assert found.leave_one_out is not None
-    for n, chance in enumerate(found.leave_one_out):
+    result = measure(file_of(tmp_path, curves), (1, 2))
+    every = np.array([sensor.fit.coefficients[:4] for sensor in result.sensors])
+    assert result.leave_one_out is not None
+    for n, chance in enumerate(result.leave_one_out):
         others = np.delete(every, n, axis=0)
         away = every[n] - others.mean(axis=0)
         square = away @ np.linalg.solve(np.cov(others.T), away)
