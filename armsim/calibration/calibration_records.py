@@ -40,7 +40,8 @@ class OrderRecord:
 class SensorRecord:
     """A sensor: the noise is what is left beyond all orders listed; ``reversal`` is what one direction reads more than
     the other, with its standard uncertainty; ``equal_steps`` of a turn or of the travel, null at other angles, the
-    highest order searched in the residual, and orders of the data sheet that cannot be told from a constant."""
+    order up to which all were searched in the residual, and orders of the data sheet that cannot be told from a
+    constant."""
 
     sensor: str
     unit: str

@@ -13,7 +13,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.amplitude_interval import rice_amplitudes, rice_intervals
 from armsim.calibration.calibration_records import CurveRecord, OrderRecord, SensorRecord
-from armsim.calibration.order_law import FoldedLaw, JudgedOrders, SheetErrors, draw_sheet, fold, judge
+from armsim.calibration.order_law import SAME_ORDER, JudgedOrders, SheetErrors, draw_sheet, fold, judge
 from armsim.calibration.residual_search import SearchedFit, search_residual
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.errors import InputError, Problem
@@ -121,11 +121,18 @@ def measure(
         if encoder is not None and encoder.rotary != curve.rotary:
             kind = f"{encoder.name!r} measures {encoder.measures}"
             raise InputError(Problem(str(path), 1, 1, "header", kind, "the curve of a sensor of its kind"))
-    fits = [_searched(curve, orders, path) for curve in curves]
-    if encoder is None:
-        laws = [JudgedOrders((None,) * len(fit.orders), ((),) * len(fit.orders)) for fit in fits]
-    else:
-        laws = _laws(encoder, mounting, curves, fits, seed)
+    fits, laws = [], []
+    sheet, law = None, None
+    for curve in curves:
+        # sensors at equal angles, one after the other, share draws and law; of others only the last is held
+        if encoder is not None and (sheet is None or not sheet.applies_to(curve)):
+            sheet = draw_sheet(encoder, mounting, curve, seed)
+        searched = _searched(curve, orders, sheet, path)
+        if sheet is not None and (law is None or not law.applies_to(curve, searched.orders)):
+            law = fold(sheet, curve, searched.orders)
+        unjudged = JudgedOrders((None,) * len(searched.orders), ((),) * len(searched.orders))
+        laws.append(unjudged if law is None else judge(law, searched.fit, seed))
+        fits.append(searched)
     records = iter(_orders(fits, laws))
     sensors = tuple(
         Measured(curve, fit.fit, tuple(next(records) for _ in fit.orders), fit.searched, law.constant_aliases)
@@ -134,12 +141,14 @@ def measure(
     return Curves(path, None if encoder is None else encoder.name, sensors, left_out(_requested(fits)))
 
 
-def _searched(curve: Curve, orders: Sequence[int], path: Path) -> SearchedFit:
+def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
     """The waves of a curve; where no orders are requested, of as many as the angles tell."""
+    stated = [order / curve.fundamental for order in (() if sheet is None else sheet.orders)]
+    whole = [round(order) for order in stated if abs(order - round(order)) < SAME_ORDER * order]
     choices = [tuple(orders)] if orders else [tuple(range(1, most + 1)) for most in range(_most_orders(curve), 0, -1)]
     for choice in choices:
         try:
-            return search_residual(curve, choice)
+            return search_residual(curve, choice, whole)
         except CannotTell as error:
             reason = str(error)
     steps = "" if curve.equal_steps is None else f" at {curve.equal_steps} equal steps"
@@ -154,24 +163,6 @@ def _most_orders(curve: Curve) -> int:
     turn = 2.0 * math.pi if curve.rotary else curve.travel
     places = np.unique(np.round((curve.angle / turn % 1.0) / SAME_ANGLE))
     return max(1, min(MOST_ORDERS, (len(places) - 1) // 2, (len(curve.angle) - 3) // 2))
-
-
-def _laws(
-    encoder: Encoder, mounting: Mounting | None, curves: Sequence[Curve], fits: Sequence[SearchedFit], seed: int
-) -> list[JudgedOrders]:
-    """Laws and aliases of every sensor; equal angles share a law."""
-    sheets: dict[object, SheetErrors] = {}
-    folded: dict[object, FoldedLaw] = {}
-    out = []
-    for curve, searched in zip(curves, fits, strict=True):
-        travel = math.pi if curve.rotary else curve.travel  # a rotary sheet states nothing that grows with it
-        if travel not in sheets:
-            sheets[travel] = draw_sheet(encoder, mounting, curve.fundamental, travel, seed)
-        angles = (searched.orders, curve.angle.tobytes(), curve.direction.tobytes())
-        if angles not in folded:
-            folded = {angles: fold(sheets[travel], curve, searched.orders)}  # the last one: laws are large
-        out.append(judge(folded[angles], searched.fit, seed))
-    return out
 
 
 def _orders(fits: Sequence[SearchedFit], laws: Sequence[JudgedOrders]) -> list[OrderRecord]:

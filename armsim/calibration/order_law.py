@@ -33,15 +33,23 @@ class SheetErrors:
 
     Parameters
     ----------
+    fundamental, travel : float
+        Order 1, and the range over which they are drawn; 0 on a turn, where nothing that is stated grows with it.
     shapes : (K,)
     causes : (K,)
     draws : (K, UNITS)
         Coefficient of every shape. [rad or m]
     """
 
+    fundamental: float
+    travel: float
     shapes: tuple[Shape, ...]
     causes: tuple[str, ...]
     draws: Array
+
+    def applies_to(self, curve: Curve) -> bool:
+        """Whether they are those of the sensor of a curve."""
+        return (self.fundamental, self.travel) == (curve.fundamental, 0.0 if curve.rotary else curve.travel)
 
     @property
     def orders(self) -> tuple[float, ...]:
@@ -55,6 +63,8 @@ class FoldedLaw:
 
     Parameters
     ----------
+    curve : Curve
+    orders : (H,)
     coefficients : (2 H, UNITS)
         Fitted cosine and sine of every order, without noise. [rad or m]
     quantiles : (H, 2)
@@ -69,12 +79,19 @@ class FoldedLaw:
         Orders of the sheet that are none of these.
     """
 
+    curve: Curve
+    orders: tuple[int, ...]
     coefficients: Array
     quantiles: Array
     causes: tuple[tuple[str, ...], ...]
     aliases: tuple[tuple[float, ...], ...]
     constant: tuple[float, ...]
     unlisted: int
+
+    def applies_to(self, curve: Curve, orders: Sequence[int]) -> bool:
+        """Whether it is that of a curve at the same angles with the same orders."""
+        same = np.array_equal(self.curve.angle, curve.angle) and np.array_equal(self.curve.direction, curve.direction)
+        return same and self.orders == tuple(orders)
 
 
 @dataclass(frozen=True)
@@ -89,10 +106,9 @@ class JudgedOrders:
     constant_aliases: tuple[float, ...] = ()
 
 
-def draw_sheet(
-    encoder: Encoder, mounting: Mounting | None, fundamental: float, travel: float, seed: int
-) -> SheetErrors:
-    """Draw the sensors that a data sheet and a mounting stand for."""
+def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: int) -> SheetErrors:
+    """Draw the sensors that a data sheet and a mounting stand for, over the turn or the travel of a curve."""
+    fundamental, travel = curve.fundamental, 0.0 if curve.rotary else curve.travel
     terms = [term for term in encoder.terms(fundamental, travel, 1.0) if term.life == "unit"]
     terms += [term for term in (mounting or Mounting()).terms(encoder, fundamental, True) if term.life == "unit"]
     drawn, start = draw_units(terms, SamplingPlan(UNITS, 1, seed)), 0
@@ -106,7 +122,7 @@ def draw_sheet(
                 causes.append(term.cause.name)
                 rows.append(start + act.coefficient)
         start += len(term.mean)
-    return SheetErrors(tuple(shapes), tuple(causes), drawn[rows])
+    return SheetErrors(fundamental, travel, tuple(shapes), tuple(causes), drawn[rows])
 
 
 def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
@@ -146,7 +162,8 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
     constant = set(indistinguishable(curve.angle, 0.0, sheet.orders)) - covered
     unlisted = len(sheet.orders) - len(covered) - len(constant)
     hidden = _per_fundamental(constant, curve)
-    return FoldedLaw(coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
+    where = (curve, tuple(orders))
+    return FoldedLaw(*where, coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
 
 
 def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:

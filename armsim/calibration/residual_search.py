@@ -17,7 +17,7 @@ HIGHEST_ORDER = 4096
 """Highest order searched where the angles bound none. Common practice, no source."""
 MOST_FOUND = 12
 """Orders found in the residual, at most."""
-WORK = 20_000_000
+WORK = 10_000_000
 """Angles times orders of a search, at most: seconds."""
 BLOCK = 2_000_000
 """Angles times orders worked out at once, at most."""
@@ -37,7 +37,7 @@ class SearchedFit:
     false_alarms : (H,)
         Chance of an order as large in noise, over all orders searched; None where it was requested.
     searched : int
-        Highest order searched.
+        Order up to which all were searched.
     """
 
     fit: HarmonicFit
@@ -46,7 +46,7 @@ class SearchedFit:
     searched: int
 
 
-def search_residual(curve: Curve, orders: Sequence[int]) -> SearchedFit:
+def search_residual(curve: Curve, orders: Sequence[int], stated: Sequence[int] = ()) -> SearchedFit:
     """Fit orders, and find others in the residual, the strongest first, until no more stands out of the noise.
 
     The strongest order of the Lomb-Scargle periodogram of the residual is fitted together with all before. It takes the
@@ -62,6 +62,9 @@ def search_residual(curve: Curve, orders: Sequence[int]) -> SearchedFit:
     ----------
     curve : Curve
     orders : sequence of int
+    stated : sequence of int
+        Orders of the data sheet: searched though they are higher than the angles times orders allow (`WORK`), but not
+        beyond half of the equal steps, where they look like lower ones.
 
     Raises
     ------
@@ -76,10 +79,11 @@ def search_residual(curve: Curve, orders: Sequence[int]) -> SearchedFit:
        the same data (from memory).
     """
     fit = curve.fit(orders)
-    searched = highest_order(curve)
+    searched, steps = highest_order(curve), curve.equal_steps
+    higher = [order for order in stated if order > searched and (steps is None or order <= (steps - 1) // 2)]
     listed, alarms = list(orders), [None for _ in orders]  # type: list[int], list[float | None]
     while len(listed) < len(orders) + MOST_FOUND and not _negligible(fit, curve):
-        candidates = np.setdiff1d(np.arange(1, searched + 1), listed)
+        candidates = np.setdiff1d([*range(1, searched + 1), *higher], listed)
         trial = _strongest(curve, fit, listed, candidates)
         if trial is None:
             break

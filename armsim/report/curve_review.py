@@ -148,7 +148,7 @@ def _review(curves: Curves, pictures: Pictures, sources: tuple[Source, ...], com
     method = (
         "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
         "Orders that stand out of the residual (Lomb-Scargle; false alarm below 1 % over all orders searched, "
-        f"up to order {max(sensor.searched for sensor in curves.sensors)}) are fitted too and are no noise.",
+        f"all up to {max(sensor.searched for sensor in curves.sensors)}) are fitted too and are no noise.",
         "Amplitudes are without what the noise adds to their square; their intervals follow from the law of Rice and "
         "begin at 0 where there may be no wave.",
         "The law of an order is the amplitude that the same fit at the same angles gives over sensors with the data "

@@ -83,3 +83,18 @@ def test_a_curve_without_noise_holds_no_orders() -> None:
     t = np.arange(40) * TURN / 40
     assert search_residual(curve_of(t, np.sin(t)), (1,)).orders == (1,)
     assert search_residual(curve_of(t, np.zeros(40)), (1,)).orders == (1,)
+
+
+def test_a_high_order_is_found_among_many_angles_where_it_is_stated() -> None:
+    """At 20 000 angles 500 orders are searched: order 3000 is found where the sheet names it, and is noise otherwise."""
+    rng = np.random.default_rng(19)
+    t = rng.uniform(0, TURN, 20_000)
+    curve = curve_of(t, 5 * np.sin(t) + np.sin(3000 * t) + rng.normal(0, 1, len(t)))
+    assert search_residual(curve, (1,), (1, 3000)).orders == (1, 3000)
+    assert search_residual(curve, (1,)).orders == (1,)
+
+
+def test_a_stated_order_beyond_half_of_the_equal_steps_is_its_alias() -> None:
+    t = np.arange(36) * TURN / 36
+    curve = curve_of(t, 5 * np.sin(t) + np.sin(256 * t) + np.random.default_rng(20).normal(0, 0.05, 36))
+    assert search_residual(curve, (1,), (256,)).orders == (1, 4)
