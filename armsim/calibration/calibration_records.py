@@ -8,8 +8,9 @@ from typing import Literal
 
 @dataclass(frozen=True)
 class LawRecord:
-    """The amplitude of an order in the population: what half and 95 % of the sensors keep to, where the measured one
-    lies (as share below), the causes that make it, and whether it is too large for that."""
+    """The amplitude of an order in the population, as the measured angles show it: what half and 95 % of the sensors
+    keep to, where the measured one lies (as share below), the causes that make it (those of orders that look like it
+    too), and whether it is too large for that."""
 
     p50: float
     p95: float
@@ -20,19 +21,27 @@ class LawRecord:
 
 @dataclass(frozen=True)
 class OrderRecord:
-    """An order of a curve: amplitude with its standard uncertainty, and its two coefficients."""
+    """An order of a curve: amplitude, the noise's share of it removed, with its standard uncertainty along the wave and
+    its 95 % interval, and its two coefficients; orders of the data sheet that it cannot be told from at the angles
+    measured; the chance of a false alarm where it was found in the residual, null where it was requested."""
 
     order: int
     amplitude: float
     uncertainty: float
+    interval: tuple[float, float]
     cosine: float
     sine: float
+    aliases: tuple[float, ...]
+    false_alarm: float | None
     law: LawRecord | None
 
 
 @dataclass(frozen=True)
 class SensorRecord:
-    """A sensor: ``reversal`` is what one direction reads more than the other, with its standard uncertainty."""
+    """A sensor: the noise is what is left beyond all orders listed; ``reversal`` is what one direction reads more than
+    the other, with its standard uncertainty; ``equal_steps`` of a turn or of the travel, null at other angles, the
+    order up to which all were searched in the residual, and orders of the data sheet that cannot be told from a
+    constant."""
 
     sensor: str
     unit: str
@@ -41,6 +50,9 @@ class SensorRecord:
     constant: float
     noise: float
     reversal: tuple[float, float] | None
+    equal_steps: int | None
+    searched: int
+    constant_aliases: tuple[float, ...]
 
 
 @dataclass(frozen=True)

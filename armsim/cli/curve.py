@@ -24,7 +24,9 @@ def curve(
     encoder: Annotated[Path | None, typer.Option(help="Encoder file, whose law the orders are held against.")] = None,
     scenario: Annotated[Path | None, typer.Option(help="Scenario with the joint whose sensor it is.")] = None,
     joint: Annotated[str | None, typer.Option(help="That joint: its encoder and mounting give the law.")] = None,
-    orders: Annotated[str | None, typer.Option(help="Orders to look for, such as 1,2,3,256.")] = None,
+    orders: Annotated[
+        str | None, typer.Option(help="Orders to fit, such as 1,2,3,256; others that stand out are curves.")
+    ] = None,
     out: Out = None,
     paper: PaperSize = Paper.a4,
     json: Json = False,
@@ -39,7 +41,7 @@ def curve(
         from armsim.report.output_folder import check_destination
 
         check_destination(out, [file, *(source.path for source in sources)])
-    found = measure(file, wanted, sensor, mounting)
+    curves = measure(file, wanted, sensor, mounting)
     with stoppable() as landed:
         if out is not None:
             from armsim.report.curve_review import write_curves
@@ -54,15 +56,15 @@ def curve(
                 words += [] if value is None else [option, str(value)]
             with shown_progress() as (progress, _):
                 everything = (source_of(file), *sources)
-                write_curves(out, found, everything, shlex.join(words), paper.value, progress, landed.append)
+                write_curves(out, curves, everything, shlex.join(words), paper.value, progress, landed.append)
         with printing(out):
             if json:
-                print_machine(found.to_dict())
+                print_machine(curves.to_dict())
             else:
-                _print(found)
+                _print(curves)
         if out is not None:
             say(f"curve: {out / 'report.html'}")
-    if found.agrees is False:
+    if curves.agrees is False:
         raise typer.Exit(1)
 
 
@@ -83,23 +85,23 @@ def _sensor(
     encoder: Path | None, scenario: Path | None, joint: str | None
 ) -> tuple[Encoder | None, Mounting | None, tuple[Source, ...]]:
     if (encoder is not None and scenario is not None) or (scenario is None) != (joint is None):
-        found = (
+        options = (
             "--encoder with --scenario"
             if encoder is not None and scenario is not None
             else "one of --scenario and --joint"
         )
         raise InputError(
-            Problem("command line", 0, 0, "--scenario", found, "--encoder FILE, or --scenario FILE --joint NAME")
+            Problem("command line", 0, 0, "--scenario", options, "--encoder FILE, or --scenario FILE --joint NAME")
         )
     if encoder is not None:
         from armsim.documents import check_file
         from armsim.documents.source import read_source
         from armsim.model.encoder import Encoder
 
-        own = check_file(encoder)
-        if not isinstance(own, Encoder):
+        document = check_file(encoder)
+        if not isinstance(document, Encoder):
             raise InputError(Problem(str(encoder), 1, 1, "kind", "no encoder", "kind: encoder"))
-        return own, None, (read_source(encoder),)
+        return document, None, (read_source(encoder),)
     if scenario is None:
         return None, None, ()
     from armsim.documents.load import load_scenario
@@ -112,12 +114,12 @@ def _sensor(
     return fitted.encoder, fitted.mounting, read.sources
 
 
-def _print(found: Curves) -> None:
+def _print(curves: Curves) -> None:
     from armsim.report.curve_review import HEADERS, batch, order_rows, sentence
 
-    for own in found.sensors:
-        print_table(own.curve.sensor, HEADERS, order_rows(own), right=(0, 1, 2, 3, 4, 5))
-        tell(sentence(own, found.encoder) + ".")
-    together = batch(found)
+    for sensor in curves.sensors:
+        print_table(sensor.curve.sensor, HEADERS, order_rows(sensor), right=(0, 1, 2, 3, 4))
+        tell(sentence(sensor, curves.encoder) + ".")
+    together = batch(curves)
     if together is not None:
         tell(f"{together}.")
