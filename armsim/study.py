@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -19,7 +19,6 @@ from armsim.field_spec import refuse_out_of_bounds
 from armsim.model.arm import Arm
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
-from armsim.processors import processors
 from armsim.requirement.requirement import coverage_of
 from armsim.result_warnings import caveats
 from armsim.results import (
@@ -29,11 +28,10 @@ from armsim.results import (
 )
 from armsim.results.pose_table import PoseTable
 from armsim.sampling import growth
-from armsim.sampling.growth import Stopped
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.operation_limits import limits_of
-from armsim.sampling.sampler import Progress, Samples, TaskConfigurations, sampling
+from armsim.sampling.run_options import MEMORY, Note, Progress, RunOptions, no_note, no_progress
+from armsim.sampling.sampler import Samples, TaskConfigurations, sampling
 from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
@@ -62,10 +60,6 @@ class Answer:
     tables: tuple[PoseTable, ...]
     judged: tuple[Judged, ...]
     samples: Samples | None
-
-
-def _quiet(task: str, done: int, total: int) -> None:
-    return None
 
 
 class Study:
@@ -167,11 +161,11 @@ class Study:
     def run(
         self,
         workers: int | None = None,
-        progress: Progress = _quiet,
+        progress: Progress = no_progress,
         memory: int = MEMORY,
         processes: bool = False,
         cluster: str | None = None,
-        note: Callable[[str], None] = lambda text: None,
+        note: Note = no_note,
         longest: float = math.inf,
     ) -> Result:
         """Sample the population at every pose of every task.
@@ -198,10 +192,10 @@ class Study:
         RunError
             A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker can be had.
         """
-        found = self.find(progress)
-        return self.evaluate(found, workers, progress, memory, processes, cluster, note, longest)[0]
+        options = RunOptions(workers, memory, processes, cluster, longest, progress=progress, note=note)
+        return self.evaluate(self.find(progress), options)[0]
 
-    def find(self, progress: Progress = _quiet) -> list[PoseSet]:
+    def find(self, progress: Progress = no_progress) -> list[PoseSet]:
         """The poses of every task: those known to this study or kept on disk, else looked for.
 
         Raises
@@ -221,24 +215,16 @@ class Study:
             found.append(poses.keyed())
         return found
 
-    def evaluate(
-        self,
-        found: Sequence[PoseSet],
-        workers: int | None = None,
-        progress: Progress = _quiet,
-        memory: int = MEMORY,
-        processes: bool = False,
-        cluster: str | None = None,
-        note: Callable[[str], None] = lambda text: None,
-        longest: float = math.inf,
-        afterwards: int = 0,
-    ) -> tuple[Result, Samples]:
-        """Sample the population at poses that are found already; parameters as of `run`.
+    def evaluate(self, found: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[Result, Samples]:
+        """Sample the population at poses of `find`, one set a task.
 
-        ``afterwards``: bytes that are needed for what is then made of the result.
+        Raises
+        ------
+        RunError
+            As `run`.
         """
-        sampled = self._sample(found, workers, progress, memory, processes, cluster, note, longest, afterwards)
-        return self.told(found, sampled), sampled
+        samples = self._sample(found, options)
+        return self.told(found, samples), samples
 
     def told(self, found: Sequence[PoseSet], sampled: Samples) -> Result:
         """All that is known from samples at poses."""
@@ -282,9 +268,7 @@ class Study:
     def growing(
         self,
         found: Sequence[PoseSet] | None = None,
-        workers: int | None = None,
-        stopped: Stopped = lambda: False,
-        memory: int = MEMORY,
+        options: RunOptions = RunOptions(),
         begin: int = 128,
     ) -> Iterator[Answer]:
         """Answers one after the other: first order at once, then a population that grows to the units of the plan.
@@ -296,12 +280,7 @@ class Study:
         ----------
         found : sequence of PoseSet, optional
             Of `find`, which is asked where not given.
-        workers : int, optional
-            Threads; the processors of this machine where not given.
-        stopped : callable
-            Asked every 20 ms or so.
-        memory : int
-            Bytes that may be taken.
+        options : RunOptions
         begin : int
             Units of the first population; each further one has four times as many.
 
@@ -313,11 +292,13 @@ class Study:
         poses = self.find() if found is None else found
         scenario, plan = self.scenario, self.scenario.plan
         needed = growth.bytes_needed(sum(len(own.names) for own in poses), plan)
-        if needed > memory:
-            raise RunError(f"a population that grows to {plan.units} units takes {needed} bytes, allowed {memory}")
+        if needed > options.memory:
+            raise RunError(
+                f"a population that grows to {plan.units} units takes {needed} bytes, allowed {options.memory}"
+            )
         job = growth.job_of(scenario.machine, plan, self._coverage)
         try:
-            population = growth.Growing(job, self._asked(poses), workers or processors(), stopped)
+            population = growth.Growing(job, self._asked(poses), options.threads, options.stopped)
             yield Answer(0, tuple(population.first_order()), (), None)
             units = min(-(-begin // LANES) * LANES, plan.units)
             while True:
@@ -340,30 +321,18 @@ class Study:
             for task, poses in zip(self.scenario.tasks, found, strict=True)
         ]
 
-    def judge(
-        self,
-        found: Sequence[PoseSet],
-        workers: int | None = None,
-        progress: Progress = _quiet,
-        memory: int = MEMORY,
-        note: Callable[[str], None] = lambda text: None,
-    ) -> tuple[tuple[Judged, ...], Samples]:
-        """Sample, and only judge: for a search that tries many designs; parameters as of `run`."""
-        sampled = self._sample(found, workers, progress, memory, note=note)
-        return judge_all(self.scenario, found, sampled.tasks), sampled
+    def judge(self, found: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[tuple[Judged, ...], Samples]:
+        """Sample, and only judge: for a search that tries many designs.
 
-    def _sample(
-        self,
-        found: Sequence[PoseSet],
-        workers: int | None,
-        progress: Progress,
-        memory: int,
-        processes: bool = False,
-        cluster: str | None = None,
-        note: Callable[[str], None] = lambda text: None,
-        longest: float = math.inf,
-        afterwards: int = 0,
-    ) -> Samples:
-        scenario, where = self.scenario, (workers, memory, processes, cluster, longest, afterwards)
-        with sampling(scenario.machine, self._coverage, *where) as place:
-            return place.run(scenario.plan, self._asked(found), progress, note)
+        Raises
+        ------
+        RunError
+            As `run`.
+        """
+        samples = self._sample(found, options)
+        return judge_all(self.scenario, found, samples.tasks), samples
+
+    def _sample(self, found: Sequence[PoseSet], options: RunOptions) -> Samples:
+        scenario = self.scenario
+        with sampling(scenario.machine, self._coverage, options) as sampler:
+            return sampler.run(scenario.plan, self._asked(found))

@@ -6,16 +6,16 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable
-from armsim.processors import processors
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_run, stoppable
 
 if TYPE_CHECKING:
     from armsim.decide.sweep import Sweep
     from armsim.requirement import Verdict
+    from armsim.sampling.run_options import RunOptions
     from armsim.study import Study
 
 
-def sweep_of(study: Study, text: str, out: Path, own: Path, workers: int | None, allowed: int, json: bool) -> Verdict:
+def sweep_of(study: Study, text: str, out: Path, own: Path, options: RunOptions, json: bool) -> Verdict:
     """Sweep a value, PATH=FROM..TO:COUNT, write and print what is found; the worst verdict of all values."""
     from armsim.decide.sweep import ACCEPTED, sweep, values_of
     from armsim.errors import InputError, Problem
@@ -28,8 +28,8 @@ def sweep_of(study: Study, text: str, out: Path, own: Path, workers: int | None,
         raise InputError(Problem("command line", 0, 0, "--sweep", repr(text[:60]), f"PATH={ACCEPTED}"))
     check_destination(out, [source.path for source in study.scenario.sources], own)
     with stoppable() as landed:
-        with shown_progress() as (progress, note):
-            found = sweep(study, path.strip(), values_of(values), workers or processors(), progress, allowed, note)
+        with shown_run(options) as run_options:
+            found = sweep(study, path.strip(), values_of(values), run_options)
             write_sweep(out, found, landed.append)
         with printing(out):
             if json:

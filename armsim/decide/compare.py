@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -17,9 +17,8 @@ from armsim.errors import InputError, Problem
 from armsim.requirement.requirement import Requirement
 from armsim.results import Result
 from armsim.results.json_records import plain
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.paired_difference import Difference
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 
@@ -135,10 +134,7 @@ class Comparison:
 
 def compare(
     studies: Sequence[Study],
-    workers: int = 1,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Comparison:
     """Hold designs against the first of them.
 
@@ -153,7 +149,7 @@ def compare(
     """
     others = _other_requirements(studies)
     studies = _matched(studies)
-    found = [study.find(progress) for study in studies]
+    found = [study.find(run_options.progress) for study in studies]
     common = []
     for task in range(len(found[0])):
         rest = [set(poses[task].names) for poses in found[1:]]
@@ -163,10 +159,10 @@ def compare(
             raise studies[0].scenario.fault(f"tasks.{task_name}", "no pose that all designs reach", "common poses")
         common.append(names)
     restricted = [[poses.only(names) for poses, names in zip(own, common, strict=True)] for own in found]
-    ran = [studies[0].evaluate(restricted[0], workers, progress, memory, note=note)]
+    ran = [studies[0].evaluate(restricted[0], run_options)]
     plan = replace(ran[0][1].job.plan, tolerance=None)  # where a tolerance was asked for, as many units as it took
     for study, poses in zip(studies[1:], restricted[1:], strict=True):
-        ran.append(study.with_scenario(plan=plan).evaluate(poses, workers, progress, memory, note=note))
+        ran.append(study.with_scenario(plan=plan).evaluate(poses, run_options))
     results = tuple(result for result, _ in ran)
     differences = []
     for number in range(len(common)):
@@ -178,7 +174,7 @@ def compare(
         ]
         for other in range(1, len(studies)):
             one, two, name = sides[0], sides[other], results[other].scenario
-            widths = half_widths(one, two, workers, progress, f"{name}, {one.name}: differences")
+            widths = half_widths(one, two, run_options, f"{name}, {one.name}: differences")
             differences.append(
                 TaskDifference(
                     one.name,

@@ -25,7 +25,8 @@ from armsim.sampling.paired_difference import (
     quantile_influence,
     share_difference,
 )
-from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.run_options import RunOptions
+from armsim.sampling.sampler import Samples
 from armsim.sampling.statistics import LEVEL, quantile
 from armsim.sampling.visit_law import half_width_of_nets
 from armsim.tasks.base import name_key
@@ -109,7 +110,7 @@ def yield_difference(one: Evaluated, other: Evaluated, requirement: Requirement 
     return share_difference(*(passing(limits, path, sample.extremes, sample.operating)[0] for sample in samples))
 
 
-def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progress, what: str) -> Array:
+def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what: str) -> Array:
     """Half of the 95 % interval of the difference of the quantile at the coverage at every pose, shape (poses,). [m]"""
     units = one.job.plan.units
     known = min(units, UNITS_COMPARED)
@@ -124,8 +125,8 @@ def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progre
 
     out = np.empty(poses)
     chunks = range(0, poses, CHUNK)
-    with ThreadPoolExecutor(workers) as pool:
-        for chunk, values in zip(chunks, in_order(pool, workers, both, chunks), strict=True):
+    with ThreadPoolExecutor(run_options.threads) as pool:
+        for chunk, values in zip(chunks, in_order(pool, run_options.threads, both, chunks), strict=True):
             out[chunk : chunk + CHUNK] = values
-            progress(what, min(chunk + CHUNK, poses), poses)
+            run_options.progress(what, min(chunk + CHUNK, poses), poses)
     return out

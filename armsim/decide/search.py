@@ -25,7 +25,8 @@ from armsim.errors import InputError, Problem
 from armsim.model.joint_options import Option, Options
 from armsim.model.machine import Machine
 from armsim.results.figure import Figure
-from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.run_options import RunOptions
+from armsim.sampling.sampler import Samples
 from armsim.sampling.visit_law import integrate
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -81,12 +82,12 @@ class Search:
     that of the square of the largest load (figure over limit) and the mean square error, at every pose. [m^-2]
     """
 
-    def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
+    def __init__(self, study: Study, options: Options, run_options: RunOptions = RunOptions()) -> None:
         self.requirement = required(study)
         plan = replace(study.scenario.plan, tolerance=None)
         options = smooth_enough(study, options)
-        self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
-        self.found, self.tasks = study.find(progress), study.scenario.tasks
+        self.study, self.options, self.run_options = study.with_scenario(plan=plan), options, run_options
+        self.found, self.tasks = study.find(run_options.progress), study.scenario.tasks
         configurations = [poses.configurations for poses in self.found]
         machine = study.scenario.machine
         shared = shared_terms(machine, options)
@@ -102,7 +103,6 @@ class Search:
             for name in poses.names
         ]
         self.ledger = Ledger()
-        self.progress = progress
 
     @cached_property
     def of_position(self) -> Search:
@@ -169,11 +169,11 @@ class Search:
         """Sample a choice at all poses, or some; with all units, or some; with the seed of the scenario, or another."""
         self.ledger.designs.add(choice)
         count = len(self.ledger.designs)
-        self.progress("designs sampled", count, max(count, ROUNDS))
+        self.run_options.progress("designs sampled", count, max(count, ROUNDS))
         plan = self.study.scenario.plan
         own = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
         study = self.study.with_scenario(machine=self.machine(choice), plan=own)
-        tasks, sampled = study.judge(self.found if found is None else found, self.workers, memory=self.memory)
+        tasks, sampled = study.judge(self.found if found is None else found, self.run_options.silent)
         if found is None and own == plan:
             self.ledger.verdicts[choice] = tasks
         return tasks, sampled

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from armsim.decide.decision_records import SweepPoint, SweepRecord, SweepTask
@@ -12,9 +13,8 @@ from armsim.documents.grammar import read_value
 from armsim.errors import InputError, Problem
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import plain
-from armsim.sampling.layout import MEMORY
-from armsim.sampling.sampler import Progress
-from armsim.study import Study, _quiet
+from armsim.sampling.run_options import RunOptions, no_progress
+from armsim.study import Study
 
 MOST_POINTS = 1000
 NUMBER = re.compile(
@@ -90,10 +90,7 @@ def sweep(
     study: Study,
     path: str,
     values: Sequence[str],
-    workers: int | None = None,
-    progress: Progress = _quiet,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Sweep:
     """Judge the tasks of a study with each of some values in the place of one.
 
@@ -104,8 +101,7 @@ def sweep(
         As `armsim.documents.overrides`: ``joints.j1.mounting.eccentricity``.
     values : sequence of str
         As they stand in a file, a number with its unit where it has one.
-    workers, progress, memory, note
-        As of `Study.run`.
+    run_options : RunOptions
 
     Raises
     ------
@@ -116,8 +112,9 @@ def sweep(
     changed = [study.change({path: value}) for value in read]  # all that is wrong is told before anything is sampled
     points = []
     for number, (value, own) in enumerate(zip(values, changed, strict=True)):
-        progress(f"{path} = {value}", number, len(values))
-        judged, _ = own.judge(own.find(progress), workers, _quiet, memory, note if number == 0 else (lambda text: None))
+        run_options.progress(f"{path} = {value}", number, len(values))
+        how = run_options.silent if number else replace(run_options, progress=no_progress)
+        judged, _ = own.judge(own.find(run_options.progress), how)
         tasks = tuple(
             SweepTask(
                 one.name,
@@ -128,7 +125,7 @@ def sweep(
             for one in judged
         )
         points.append(SweepPoint(value, float(value.split()[0]), tasks))
-    progress(path, len(values), len(values))
+    run_options.progress(path, len(values), len(values))
     unit = values[0].partition(" ")[2] if values else ""
     plan = study.scenario.plan
     return Sweep(study, SweepRecord(study.scenario.name, path, unit, plan.units, plan.visits, plan.seed, tuple(points)))

@@ -14,6 +14,7 @@ from typing import Any
 from armsim.errors import InputError, RunError
 from armsim.explorer.design import Design, History
 from armsim.model.joint_options import Options
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Answer, Study
 from armsim.tasks import PoseSet
 
@@ -81,7 +82,8 @@ class Desk:
     options : Options, optional
         Of a catalogue.
     catalogue : Path, optional
-    workers : int, optional
+    run_options : RunOptions
+        Of answers and longer work; callbacks are set for each.
     changed : callable
         Told whenever something is new; must return at once.
     given : mapping of path to value
@@ -91,7 +93,7 @@ class Desk:
     study: Study
     options: Options | None = None
     catalogue: Path | None = None
-    workers: int | None = None
+    run_options: RunOptions = RunOptions()
     changed: Callable[[], None] = lambda: None
     history: History = field(default_factory=History)
     shown: Shown | None = None
@@ -204,7 +206,7 @@ class Desk:
             if self.shown is not None and self.shown.key == design.key and self.shown.whole:
                 continue
             try:
-                for answer in study.growing(self.found, self.workers, self._wanted.is_set):
+                for answer in study.growing(self.found, replace(self.run_options, stopped=self._wanted.is_set)):
                     if not self._publish(Shown(design.key, study, answer)):
                         break
             except RunError as error:

@@ -6,7 +6,7 @@ sampled at once.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -26,11 +26,11 @@ from armsim.sampling.monte_carlo import sample
 from armsim.sampling.operation_limits import operating
 from armsim.sampling.pose import asked_at, fill_sampled
 from armsim.sampling.pose_sample import UNIT_BYTES, empty_slots, empty_told
+from armsim.sampling.run_options import Stopped, never
 from armsim.sampling.sampler import Samples, TaskConfigurations, TaskSample
 from armsim.sampling.unit_draws import Drawn
 from armsim.sampling_plan import SamplingPlan
 
-Stopped = Callable[[], bool]
 CHUNK = 1024
 """Poses whose kinematics is worked out together; the bits of their rows do not depend on it."""
 PIECE = 64
@@ -97,9 +97,7 @@ class Growing:
         Asked after every call of the kernel whether to stop.
     """
 
-    def __init__(
-        self, job: Job, asked: list[TaskConfigurations], workers: int, stopped: Stopped = lambda: False
-    ) -> None:
+    def __init__(self, job: Job, asked: list[TaskConfigurations], workers: int, stopped: Stopped = never) -> None:
         self.job, self._kept, self._begun_to_grow = job, 0, False
         self._stopped, self._workers = stopped, workers
         self._drawn: dict[bool, Drawn] = {}

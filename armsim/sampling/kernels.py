@@ -67,6 +67,7 @@ def sample_a_little() -> None:
     from armsim.model.joint import Joint
     from armsim.model.kinematics import ArmJoint
     from armsim.model.machine import Machine
+    from armsim.sampling.run_options import RunOptions
     from armsim.sampling.sampler import TaskConfigurations, sampling
     from armsim.sampling_plan import SamplingPlan
 
@@ -74,5 +75,5 @@ def sample_a_little() -> None:
     sensor = Encoder("one", summary=SheetSummary(20.0, repeatability=Distribution("normal", 1e-6)))
     machine = Machine(arm, (Joint("j1", sensor),))
     asked = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
-    with sampling(machine, 0.95, 1, 2**30) as place:
-        place.run(SamplingPlan(64, 2, 1), asked, lambda what, done, total: None, lambda text: None)
+    with sampling(machine, 0.95, RunOptions(workers=1)) as sampler:
+        sampler.run(SamplingPlan(64, 2, 1), asked)

@@ -11,11 +11,10 @@ from armsim.model.machine import Machine
 from armsim.sampling.executors import AHEAD
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.pose_sample import SLOT_BYTES, UNIT_BYTES
+from armsim.sampling.run_options import MEMORY
 from armsim.sampling_plan import SamplingPlan
 
 GIB = 2**30
-MEMORY = GIB
-"""Bytes that a run may take where nothing else is said."""
 BASE = 290 * 2**20
 """Bytes of the interpreter, the libraries and compiled kernels; measured by the benchmark."""
 PROCESS = 240 * 2**20

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
@@ -16,7 +16,6 @@ from armsim.arrays import Array
 from armsim.errors import DoesNotFit, RunError, TooLong
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.processors import processors
 from armsim.results import Adaptive
 from armsim.results.pose_table import PoseTable, Rows, record
 from armsim.sampling import executors
@@ -26,12 +25,10 @@ from armsim.sampling.layout import GIB, Where, lay_out
 from armsim.sampling.operation_limits import operating
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.pose import share_names
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import Drawn
 from armsim.sampling_plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 
-Progress = Callable[[str, int, int], None]
-"""Told the name of the task, poses done, poses in all."""
-Note = Callable[[str], None]
 LEAST_BATCHES = 5
 """Batches before their scatter is believed; the guide begins with two."""
 LEAST_TRIALS = 10_000
@@ -88,33 +85,31 @@ class Runner:
 
     machine: Machine
     coverage: float
+    options: RunOptions
     workers: int
-    memory: int
     pool: Executor
     where: Where
-    longest: float = math.inf
-    afterwards: int = 0
 
-    def run(self, plan: SamplingPlan, asked: list[TaskConfigurations], progress: Progress, note: Note) -> Samples:
+    def run(self, plan: SamplingPlan, asked: list[TaskConfigurations]) -> Samples:
         """Sample all poses; with a tolerance, with ever more units until it is reached.
 
         A run that ends with some number of units is, to the bit, the run that asks for that number.
         """
         if plan.tolerance is None:
-            job = self._job(plan, asked, 0, note)
-            return Samples(job, self._once(job, asked, progress), None)
+            job = self._job(plan, asked, 0)
+            return Samples(job, self._once(job, asked), None)
         batch = batch_units(plan, self.coverage)
         most = MOST_UNITS // batch
         count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
         done: Samples | None = None
         while True:
             try:
-                job = self._job(replace(plan, units=count * batch), asked, batch, note)
+                job = self._job(replace(plan, units=count * batch), asked, batch)
             except RunError:
                 if done is None:
                     raise
                 return done  # what was reached so far stands; more does not fit into the memory
-            tasks = self._once(job, asked, progress)
+            tasks = self._once(job, asked)
             reached = self._judge(job, asked, tasks, plan.tolerance, count)
             done = Samples(job, tasks, reached)
             if reached.reached or count >= most:
@@ -126,25 +121,26 @@ class Runner:
     def _record(self) -> np.dtype[np.void]:
         return record(len(self.machine.joints), len(share_names(self.machine)))
 
-    def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int, note: Note) -> Job:
+    def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int) -> Job:
+        options = self.options
         poses = sum(len(task.configurations) for task in asked)
         row = self._record.itemsize // 8
-        if self.afterwards > self.memory:
+        if options.afterwards > options.memory:
             raise DoesNotFit(
-                f"what is made of the samples takes {self.afterwards / GIB:.2g} GiB of memory, allowed "
-                f"{self.memory / GIB:.2g} GiB"
+                f"what is made of the samples takes {options.afterwards / GIB:.2g} GiB of memory, allowed "
+                f"{options.memory / GIB:.2g} GiB"
             )
-        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
+        layout = lay_out(self.machine, plan, poses, row, self.workers, options.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
         job = Job(self.machine, plan, self.coverage, layout, batch)
         seconds = expected_seconds(job, asked, self.workers) if samples > LONG_RUN else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
-        note(
+        options.note(
             f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
-            f"at most {max(layout.estimate, self.afterwards) / GIB:.2g} GiB of memory{lasting}"
+            f"at most {max(layout.estimate, options.afterwards) / GIB:.2g} GiB of memory{lasting}"
         )
-        if seconds > self.longest:
-            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(self.longest)}")
+        if seconds > options.longest:
+            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(options.longest)}")
         whole = layout.unit_block >= plan.units
         if self.where == "threads":
             try:
@@ -152,13 +148,13 @@ class Runner:
             except OSError:
                 pass  # drawn again for every group of poses
         if not whole and not batch:
-            note(
+            options.note(
                 f"the units do not fit into the memory allowed and are drawn anew for every {layout.group} poses; with "
                 f"{layout.whole / GIB:.2g} GiB they would be drawn once"
             )
         return job
 
-    def _once(self, job: Job, asked: list[TaskConfigurations], progress: Progress) -> tuple[TaskSample, ...]:
+    def _once(self, job: Job, asked: list[TaskConfigurations]) -> tuple[TaskSample, ...]:
         do, out, fit = partial(work, job), [], operating(job.machine, job.plan)
         for task in asked:
             cut = pieces(task.key, task.configurations, self.workers)
@@ -166,12 +162,12 @@ class Runner:
             rows = np.empty(total, self._record)
             extremes = Extremes.none(job.plan.units)
             at = 0
-            progress(task.name, 0, total)
+            self.options.progress(task.name, 0, total)
             for done in executors.in_order(self.pool, self.workers, do, cut):
                 rows[at : at + len(done.rows)] = done.rows
                 at += len(done.rows)
                 extremes.join(done.extremes)
-                progress(task.name, at, total)
+                self.options.progress(task.name, at, total)
             out.append(TaskSample(rows, extremes, fit))
         return tuple(out)
 
@@ -209,25 +205,16 @@ def batch_units(plan: SamplingPlan, coverage: float) -> int:
 def sampling(
     machine: Machine,
     coverage: float,
-    workers: int | None,
-    memory: int,
-    processes: bool = False,
-    cluster: str | None = None,
-    longest: float = math.inf,
-    afterwards: int = 0,
+    options: RunOptions = RunOptions(),
 ) -> Iterator[Runner]:
-    """A place to sample: threads, processes, or a cluster, there until the end of the block.
-
-    A run that would take more than ``longest`` seconds is not begun, nor one of which something is then made that takes
-    more memory than is allowed (``afterwards``, in bytes).
-    """
-    workers = workers or processors()
+    """A place to sample: threads, processes, or a cluster, there until the end of the block."""
+    workers = options.threads
     with ExitStack() as stack:
-        if cluster is not None:
-            pool, workers = stack.enter_context(executors.cluster(cluster))
-        elif processes:
+        if options.cluster is not None:
+            pool, workers = stack.enter_context(executors.cluster(options.cluster))
+        elif options.processes:
             pool = stack.enter_context(executors.processes(workers))
         else:
             pool = stack.enter_context(executors.threads(workers))
-        where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
-        yield Runner(machine, coverage, workers, memory, pool, where, longest, afterwards)
+        where: Where = "cluster" if options.cluster is not None else "processes" if options.processes else "threads"
+        yield Runner(machine, coverage, options, workers, pool, where)

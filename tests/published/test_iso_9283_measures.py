@@ -21,6 +21,7 @@ from armsim.results.pose_table import PoseTable
 from armsim.sampling import measures
 from armsim.sampling.chunk import Job
 from armsim.sampling.layout import GIB
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples, TaskConfigurations, sampling
 from armsim.sampling_plan import SamplingPlan
 
@@ -43,8 +44,8 @@ def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mast
 
 
 def run(machine: Machine, configurations: Configurations, plan: SamplingPlan) -> Samples:
-    with sampling(machine, 0.95, 1, GIB) as place:
-        return place.run(plan, [TaskConfigurations("t", configurations)], lambda *a: None, lambda text: None)
+    with sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+        return place.run(plan, [TaskConfigurations("t", configurations)])
 
 
 def job(machine: Machine, plan: SamplingPlan) -> Job:

@@ -7,6 +7,7 @@ import pytest
 from support import ROOT
 
 import armsim
+from armsim.sampling.run_options import RunOptions
 
 EVERY = ROOT / "scenarios" / "every-task.yaml"
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -18,7 +19,7 @@ def test_the_last_answer_is_that_of_a_run(scenario, units, workers) -> None:  # 
     """Source: the run itself, another path through the engine; paths and one-sided approaches among the tasks."""
     study = armsim.load(scenario).with_plan(units=units, visits=6)
     found = study.find()
-    answers = list(study.growing(found, workers=workers))
+    answers = list(study.growing(found, RunOptions(workers)))
     assert answers[0].units == 0
     assert answers[-1].units == units
     result = study.evaluate(found)[0]
@@ -53,7 +54,7 @@ def test_it_is_stopped_between_calls() -> None:
         last = next(calls)
         return last > 40
 
-    answers = list(study.growing(stopped=stopped, workers=1))
+    answers = list(study.growing(options=RunOptions(1, stopped=stopped)))
     assert answers[-1].units < 100_000
     assert last == 41
 

@@ -24,6 +24,7 @@ from armsim.sampling.duration import in_words
 from armsim.sampling.layout import GIB, lay_out
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.pose import share_names
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import Drawn
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
@@ -124,7 +125,7 @@ def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
     from armsim.sampling.sampler import TaskConfigurations
 
     start = time.process_time()
-    _, sampled = study.evaluate(found, 1)
+    _, sampled = study.evaluate(found, RunOptions(1))
     taken = time.process_time() - start
     asked = [TaskConfigurations("stations", found[0].configurations)]
     expected = statistics.median(expected_seconds(sampled.job, asked, 1) for _ in range(5))

@@ -18,6 +18,7 @@ from armsim.model.machine import Machine
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
 from armsim.sampling.layout import BASE, GIB, lay_out
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
 
@@ -35,8 +36,8 @@ def ask(machine: Machine, poses: int = 100) -> list[engine.TaskConfigurations]:
 def numbers(
     machine: Machine, plan: SamplingPlan, workers: int = 1, memory: int = GIB, processes: bool = False
 ) -> list[bytes]:
-    with engine.sampling(machine, 0.95, workers, memory, processes) as place:
-        sampled = place.run(plan, ask(machine), lambda task, done, total: None, lambda text: None)
+    with engine.sampling(machine, 0.95, RunOptions(workers, memory, processes)) as place:
+        sampled = place.run(plan, ask(machine))
     return [
         part.tobytes()
         for task in sampled.tasks
@@ -167,10 +168,10 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     """Source: JCGM 101:2008 7.9.4; the run that ends with n units is that of n units."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     plan = SamplingPlan(500, 30, 5, tolerance)
-    with engine.sampling(machine, 0.95, 2, GIB) as place:
-        sampled = place.run(plan, ask(machine, 8), lambda *a: None, lambda text: None)
+    with engine.sampling(machine, 0.95, RunOptions(2, GIB)) as place:
+        sampled = place.run(plan, ask(machine, 8))
         final = sampled.job.plan
-        again = place.run(replace(final, tolerance=None), ask(machine, 8), lambda *a: None, lambda text: None)
+        again = place.run(replace(final, tolerance=None), ask(machine, 8))
     reached = sampled.adaptive
     assert reached is not None
     assert reached.reached
@@ -190,13 +191,8 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
     held = 0
     for seed in range(60):
         plan = SamplingPlan(100, 10, seed, NumericalTolerance(0.02))
-        with engine.sampling(machine, 0.95, 1, GIB) as place:
-            sampled = place.run(
-                plan,
-                [engine.TaskConfigurations("t", Configurations(np.zeros((1, 1))))],
-                lambda *a: None,
-                lambda text: None,
-            )
+        with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+            sampled = place.run(plan, [engine.TaskConfigurations("t", Configurations(np.zeros((1, 1))))])
         values = sampled.tasks[0].rows
         from armsim.results.pose_table import PoseTable
 
