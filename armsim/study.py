@@ -28,6 +28,7 @@ from armsim.results import (
 )
 from armsim.results.pose_table import PoseTable
 from armsim.sampling import growth
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
 from armsim.sampling.operation_limits import limits_of
 from armsim.sampling.run_options import MEMORY, Note, Progress, RunOptions, no_note, no_progress
@@ -230,9 +231,9 @@ class Study:
         """All that is known from samples at poses."""
         scenario = self.scenario
         both = zip(scenario.tasks, found, strict=True)
-        final = sampled.job.plan
+        final = sampled.spec.plan
         each = [
-            task_result(scenario, sampled.job, task, poses, sample)
+            task_result(scenario, sampled.spec, task, poses, sample)
             for (task, poses), sample in zip(both, sampled.tasks, strict=True)
         ]
         shared = with_shared_digits([task.summary for task in each])
@@ -296,9 +297,9 @@ class Study:
             raise RunError(
                 f"a population that grows to {plan.units} units takes {needed} bytes, allowed {options.memory}"
             )
-        job = growth.job_of(scenario.machine, plan, self._coverage)
+        spec = RunSpec.undivided(scenario.machine, plan, self._coverage)
         try:
-            population = growth.Growing(job, self._asked(poses), options.threads, options.stopped)
+            population = growth.Growing(spec, self._asked(poses), options.threads, options.stopped)
             yield Answer(0, tuple(population.first_order()), (), None)
             units = min(-(-begin // LANES) * LANES, plan.units)
             while True:

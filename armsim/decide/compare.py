@@ -160,7 +160,7 @@ def compare(
         common.append(names)
     restricted = [[poses.only(names) for poses, names in zip(own, common, strict=True)] for own in found]
     ran = [studies[0].evaluate(restricted[0], run_options)]
-    plan = replace(ran[0][1].job.plan, tolerance=None)  # where a tolerance was asked for, as many units as it took
+    plan = replace(ran[0][1].spec.plan, tolerance=None)  # where a tolerance was asked for, as many units as it took
     for study, poses in zip(studies[1:], restricted[1:], strict=True):
         ran.append(study.with_scenario(plan=plan).evaluate(poses, run_options))
     results = tuple(result for result, _ in ran)

@@ -19,7 +19,7 @@ from armsim.decide.paired_tasks import Evaluated, at_worst_pose
 from armsim.model.machine import Machine
 from armsim.requirement.requirement import required_at
 from armsim.results import Result
-from armsim.sampling.chunk import Job
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.paired_difference import Difference, share_difference
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
@@ -60,7 +60,7 @@ class Probe:
     surveys : list of Surveyed
     ratios : list of (poses,)
         The quantile at the coverage over the rms of first order.
-    job : Job
+    spec : RunSpec
     run_options : RunOptions
     """
 
@@ -70,7 +70,7 @@ class Probe:
     sides: list[Evaluated]
     surveys: list[Surveyed]
     ratios: list[Array]
-    job: Job
+    spec: RunSpec
     run_options: RunOptions
 
     @staticmethod
@@ -84,24 +84,24 @@ class Probe:
         """
         base, kept, result, sampled = at_largest_errors(study, run_options)
         plan = base.scenario.plan
-        job = replace(sampled.job, plan=plan)
+        spec = replace(sampled.spec, plan=plan)
         sides = [
             Evaluated(task.name, task.poses, sampled, poses.configurations, n)
             for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))
         ]
         required = study.scenario.requirement is not None
-        surveys = [survey(job, side.configurations, run_options.threads, required) for side in sides]
+        surveys = [survey(spec, side.configurations, run_options.threads, required) for side in sides]
         ratios = []
         for side, own in zip(sides, surveys, strict=True):
             rms = np.sqrt(own.mean_square)
             ratios.append(np.divide(side.table.column("error.at_coverage"), rms, out=np.zeros_like(rms), where=rms > 0))
-        return Probe(base, result, kept, sides, surveys, ratios, job, run_options)
+        return Probe(base, result, kept, sides, surveys, ratios, spec, run_options)
 
     def with_machine(self, machine: Machine) -> list[Moved]:
         """What another machine does, of every task; it draws the same numbers for what it has in common."""
-        plan, job = self.job.plan, self.job
-        drawn = Drawn(machine.terms, plan, True) if job.layout.unit_block >= plan.units else None
-        with_it = Job(machine, plan, job.coverage, job.layout, drawn=drawn)
+        plan, spec = self.spec.plan, self.spec
+        drawn = Drawn(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
+        with_it = RunSpec(machine, plan, spec.coverage, spec.layout, drawn=drawn)
         required, threads = self.study.scenario.requirement, self.run_options.threads
         changed = [survey(with_it, side.configurations, threads, required is not None) for side in self.sides]
         foretold = [ratio * np.sqrt(own.mean_square) for ratio, own in zip(self.ratios, changed, strict=True)]
@@ -144,7 +144,7 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     for task, poses in zip(result.tasks, found, strict=True):
         order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
         few.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
-    base = study.with_scenario(plan=replace(sampled.job.plan, tolerance=None))
+    base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
     if any(len(some.names) < len(poses.names) for some, poses in zip(few, found, strict=True)):
         result, sampled = base.evaluate(few, run_options.without_notes)
     return base, few, result, sampled

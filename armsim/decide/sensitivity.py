@@ -228,7 +228,7 @@ def sensitivities(
         As `Study.run`.
     """
     base, poses, result, samples = at_largest_errors(study, run_options)
-    machine, coverage, plan = base.scenario.machine, samples.job.coverage, base.scenario.plan
+    machine, coverage, plan = base.scenario.machine, samples.spec.coverage, base.scenario.plan
     tasks = [
         TaskPopulation(task.name, machine, task.poses, points.configurations, coverage, plan, {})
         for task, points in zip(result.tasks, poses, strict=True)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import Job
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.monte_carlo import Sampler, blocks
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.statistics import pose_accuracy, pose_repeatability
@@ -48,12 +48,12 @@ class Tested:
         return passed, holds
 
 
-def simulate_test(job: Job, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
+def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
     """Test every unit at some poses, at rest, by so many cycles.
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     task : int
         Keys the random numbers: another than that of the study, so that the visits of the test are not its visits.
     configurations : Configurations
@@ -68,12 +68,12 @@ def simulate_test(job: Job, task: int, configurations: Configurations, numbers: 
     .. [1] ISO 9283:1998 7.2.1, 7.2.2 (clause numbers from memory).
     """
     own = configurations[np.array(numbers, dtype=np.int64)]
-    sampler = Sampler.prepare(job.machine.evaluated(own), job.plan)
+    sampler = Sampler.prepare(spec.machine.evaluated(own), spec.plan)
     law = sampler.law()
-    printed, attained = (np.empty((2, len(numbers), job.plan.units)) for _ in range(2))
+    printed, attained = (np.empty((2, len(numbers), spec.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
-    for first, units in blocks(job.plan.units, block):
-        drawn = job.units(first, units)
+    for first, units in blocks(spec.plan.units, block):
+        drawn = spec.units(first, units)
         at = slice(first, first + units)
         for pose, number in enumerate(own.numbers.tolist()):
             moved, _ = sampler.follow(pose, number, task, drawn, first, units, cycles)

@@ -32,7 +32,7 @@ CHUNK = 64
 
 
 @dataclass(frozen=True, eq=False)
-class Job:
+class RunSpec:
     """What all pieces have in common.
 
     Parameters
@@ -55,6 +55,11 @@ class Job:
     batch: int = 0
     drawn: Drawn | None = None
 
+    @staticmethod
+    def undivided(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:
+        """All units drawn at once, one pose at a time."""
+        return RunSpec(machine, plan, coverage, Layout(plan.units, 1, 1, 0))
+
     def units(self, first: int, units: int) -> Array:
         """Coefficients of some units of the machine at rest, as `draw_units`."""
         if self.drawn is not None:
@@ -63,7 +68,7 @@ class Job:
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class PoseChunk:
     """Some poses of a chunk.
 
     Parameters
@@ -134,14 +139,14 @@ class Extremes:
 
 
 @dataclass(frozen=True, eq=False)
-class Done:
+class ChunkResult:
     """Rows of the poses of a piece, and the largest over them of what every unit has, as of `Extremes`."""
 
     rows: Rows
     extremes: Extremes
 
 
-def pieces(task: int, configurations: Configurations, workers: int) -> list[Piece]:
+def pose_chunks(task: int, configurations: Configurations, workers: int) -> list[PoseChunk]:
     """The poses of a task, cut so that every worker finds work."""
     # the kinematics of a chunk is worked out for every piece of it: cut only where workers would stand idle
     chunks = -(-len(configurations) // CHUNK)
@@ -150,12 +155,12 @@ def pieces(task: int, configurations: Configurations, workers: int) -> list[Piec
     for first in range(0, len(configurations), CHUNK):
         chunk = configurations[first : first + CHUNK]
         for begin in range(0, len(chunk), size):
-            out.append(Piece(task, first, chunk, begin, min(begin + size, len(chunk))))
+            out.append(PoseChunk(task, first, chunk, begin, min(begin + size, len(chunk))))
     return out
 
 
 @dataclass(frozen=True, eq=False)
-class Stage:
+class EvaluatedChunk:
     """A chunk made ready: its kinematics, its first order, its tables."""
 
     machine: Machine
@@ -165,18 +170,18 @@ class Stage:
     tangents: Array
 
     @staticmethod
-    def of(job: Job, configurations: Configurations) -> Stage:
+    def of(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
         """The chunk at its configurations."""
-        machine = job.machine if configurations.directions is None else job.machine.moving
-        evaluated = job.machine.evaluated(configurations)
+        machine = spec.machine if configurations.directions is None else spec.machine.moving
+        evaluated = spec.machine.evaluated(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
         linear = linearise(evaluated)
-        return Stage(machine, linear, Scales.of(linear), Sampler.prepare(evaluated, job.plan), tangents)
+        return EvaluatedChunk(machine, linear, Scales.of(linear), Sampler.prepare(evaluated, spec.plan), tangents)
 
-    def table(self, job: Job, configurations: Configurations) -> PoseTable:
+    def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
         """A table of its poses that holds what needs no sample."""
-        out = PoseTable.empty([""] * len(configurations), share_names(job.machine), len(job.machine.joints))
-        fill_first_order(out, job.machine, configurations.joints, self.sampler.evaluated, self.linear)
+        out = PoseTable.empty([""] * len(configurations), share_names(spec.machine), len(spec.machine.joints))
+        fill_first_order(out, spec.machine, configurations.joints, self.sampler.evaluated, self.linear)
         return out
 
     def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
@@ -185,49 +190,49 @@ class Stage:
         for pose in poses:
             table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
 
-    def units(self, job: Job, first: int, units: int) -> Array:
+    def units(self, spec: RunSpec, first: int, units: int) -> Array:
         """Coefficients of some units of the machine of this chunk."""
-        if self.machine is job.machine:
-            return job.units(first, units)
-        return draw_units(self.machine.terms, job.plan, first, units)
+        if self.machine is spec.machine:
+            return spec.units(first, units)
+        return draw_units(self.machine.terms, spec.plan, first, units)
 
 
-def work(job: Job, piece: Piece) -> Done:
+def sample_chunk(spec: RunSpec, piece: PoseChunk) -> ChunkResult:
     """Do a piece."""
-    plan, configurations = job.plan, piece.configurations
-    stage = Stage.of(job, configurations)
+    plan, configurations = spec.plan, piece.configurations
+    stage = EvaluatedChunk.of(spec, configurations)
     linear, sampler = stage.linear, stage.sampler
-    table = stage.table(job, configurations)
+    table = stage.table(spec, configurations)
     law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
     poses = sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
     extremes = Extremes.none(plan.units)
-    size = min(job.layout.group, piece.end - piece.begin)
-    slots = empty_slots(job.layout.slots)
-    asked, coverage = asked_at(job.coverage, plan)
-    told = empty_told(size, plan.units, len(asked.ps), plan.units // job.batch if job.batch else 0)
+    size = min(spec.layout.group, piece.end - piece.begin)
+    slots = empty_slots(spec.layout.slots)
+    asked, coverage = asked_at(spec.coverage, plan)
+    told = empty_told(size, plan.units, len(asked.ps), plan.units // spec.batch if spec.batch else 0)
     for low in range(piece.begin, piece.end, size):
         high = min(low + size, piece.end)
         told.sums[:] = 0.0
-        for block, (first, units) in enumerate(blocks(plan.units, job.layout.unit_block)):
-            batch = block if job.batch and units == job.batch else -1
+        for block, (first, units) in enumerate(blocks(plan.units, spec.layout.unit_block)):
+            batch = block if spec.batch and units == spec.batch else -1
             part = Part(low, high, piece.task, first, units, plan.visits, plan.units, batch)
-            sample(poses, stage.units(job, first, units), part, asked, coverage, slots, told)
+            sample(poses, stage.units(spec, first, units), part, asked, coverage, slots, told)
         half_width = law.half_width[low:high]
         fill_sampled(table, slice(low, high), linear, told, plan, half_width)
         extremes.add(told.figures[: high - low], half_width)
     if configurations.directions is not None:
         stage.fill_first_unit(table, law, plan, range(piece.begin, piece.end))
-    return Done(table.rows[piece.begin : piece.end], extremes)
+    return ChunkResult(table.rows[piece.begin : piece.end], extremes)
 
 
-def attained_at(job: Job, number: int, configurations: Configurations) -> tuple[Array, Array]:
+def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
     """Figures of every unit at one pose of a task, shape (ATTAINED, units), and RP there by every net. [m]"""
     first_pose = number // CHUNK * CHUNK
-    stage, pose = Stage.of(job, configurations[first_pose : first_pose + CHUNK]), number - first_pose
+    stage, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
     law = stage.sampler.law(stage.tangents, slice(pose, pose + 1))
-    out = np.empty((ATTAINED, job.plan.units))
-    for first, units in blocks(job.plan.units, job.layout.unit_block):
-        drawn = stage.units(job, first, units)
+    out = np.empty((ATTAINED, spec.plan.units))
+    for first, units in blocks(spec.plan.units, spec.layout.unit_block):
+        drawn = stage.units(spec, first, units)
         own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
         out[:, first : first + units] = own
     return out, law.nets[pose]

@@ -20,8 +20,7 @@ from armsim.core.pose_kernel import Part, Poses, Slots, ToldPoses, pack, packed_
 from armsim.core.sample_kernel import Tallies
 from armsim.model.machine import Machine
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.chunk import Extremes, Job, Stage
-from armsim.sampling.layout import Layout
+from armsim.sampling.chunk import EvaluatedChunk, Extremes, RunSpec
 from armsim.sampling.monte_carlo import sample
 from armsim.sampling.operation_limits import operating
 from armsim.sampling.pose import asked_at, fill_sampled
@@ -61,7 +60,7 @@ class _Piece:
     """Poses sampled together, as rows of the table of their chunk, and what is known of them so far."""
 
     task: int
-    stage: Stage
+    stage: EvaluatedChunk
     table: PoseTable
     rows: slice
     numbers: NDArray[np.int64]
@@ -71,11 +70,6 @@ class _Piece:
     figures: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
     sums: Array = field(default_factory=lambda: np.empty((0, 0)))
     counts: list[_Counts] = field(default_factory=list)
-
-
-def job_of(machine: Machine, plan: SamplingPlan, coverage: float) -> Job:
-    """What a population that grows up to the plan's units has in common."""
-    return Job(machine, plan, coverage, Layout(plan.units, 1, 1, 0))
 
 
 def bytes_needed(poses: int, plan: SamplingPlan) -> int:
@@ -88,8 +82,8 @@ class Growing:
 
     Parameters
     ----------
-    job : Job
-        Of `job_of`. Its plan says how large the population can become; how finely RP is integrated follows from it.
+    spec : RunSpec
+        Its plan says how large the population can become; how finely RP is integrated follows from it.
     asked : list of TaskConfigurations
     workers : int
         Threads. The result does not depend on it.
@@ -97,8 +91,8 @@ class Growing:
         Asked after every call of the kernel whether to stop.
     """
 
-    def __init__(self, job: Job, asked: list[TaskConfigurations], workers: int, stopped: Stopped = never) -> None:
-        self.job, self._kept, self._begun_to_grow = job, 0, False
+    def __init__(self, spec: RunSpec, asked: list[TaskConfigurations], workers: int, stopped: Stopped = never) -> None:
+        self.spec, self._kept, self._begun_to_grow = spec, 0, False
         self._stopped, self._workers = stopped, workers
         self._drawn: dict[bool, Drawn] = {}
         self._tables: list[list[PoseTable]] = []
@@ -110,8 +104,8 @@ class Growing:
         for first in range(0, len(task.configurations), CHUNK):
             self._heed()
             own = task.configurations[first : first + CHUNK]
-            stage = Stage.of(self.job, own)
-            tables.append(stage.table(self.job, own))
+            stage = EvaluatedChunk.of(self.spec, own)
+            tables.append(stage.table(self.spec, own))
             for low in range(0, len(own), PIECE):
                 rows = slice(low, min(low + PIECE, len(own)))
                 yield _Piece(task.key, stage, tables[-1], rows, own.numbers)
@@ -134,31 +128,31 @@ class Growing:
         ------
         Interrupted
         """
-        plan = replace(self.job.plan, units=units)
+        plan = replace(self.spec.plan, units=units)
         every = [piece for pieces in self._tasks for piece in pieces]
         for piece in every:
             moving = self._moves(piece.stage.machine)
             if moving not in self._drawn:
-                self._drawn[moving] = Drawn(piece.stage.machine.terms, self.job.plan, in_memory=True)
-        keep = self._begun_to_grow and units < self.job.plan.units
+                self._drawn[moving] = Drawn(piece.stage.machine.terms, self.spec.plan, in_memory=True)
+        keep = self._begun_to_grow and units < self.spec.plan.units
         with ThreadPoolExecutor(self._workers) as pool:
             grown = iter(list(pool.map(lambda piece: self._grown(piece, units, keep), every)))
         self._begun_to_grow, self._kept = True, units if keep else 0
-        found, fit = [], operating(self.job.machine, plan)
+        found, fit = [], operating(self.spec.machine, plan)
         for pieces, tables in zip(self._tasks, self._tables, strict=True):
             rows = np.concatenate([table.rows for table in tables])
             extremes = Extremes.none(units)
             for _ in pieces:
                 extremes.join(next(grown))
             found.append(TaskSample(rows, extremes, fit))
-        return Samples(replace(self.job, plan=plan, drawn=None), tuple(found), None)
+        return Samples(replace(self.spec, plan=plan, drawn=None), tuple(found), None)
 
     def _grown(self, piece: _Piece, units: int, keep: bool) -> Extremes:
-        job, plan, before = self.job, replace(self.job.plan, units=units), self._kept
+        spec, plan, before = self.spec, replace(self.spec.plan, units=units), self._kept
         first, last = piece.rows.start, piece.rows.stop
         if piece.poses is None:
             piece.poses = self._laid_out(piece)
-        asked, coverage = asked_at(job.coverage, plan)
+        asked, coverage = asked_at(spec.coverage, plan)
         told = empty_told(last - first, units, len(asked.ps), 0)
         if before:
             told.squares[:, :before], told.figures[:, :, :before] = piece.squares, piece.figures
@@ -190,7 +184,7 @@ class Growing:
         law = stage.sampler.law(stage.tangents, rows)
         piece.half_width = law.half_width[rows]
         if self._moves(stage.machine):
-            stage.fill_first_unit(piece.table, law, self.job.plan, range(rows.start, rows.stop))
+            stage.fill_first_unit(piece.table, law, self.spec.plan, range(rows.start, rows.stop))
         return stage.sampler.laid_out(law, stage.scales, stage.tangents, piece.numbers)
 
     def _coefficients(self, machine: Machine, first: int, units: int) -> Array:
@@ -198,7 +192,7 @@ class Growing:
 
     def _moves(self, machine: Machine) -> bool:
         """Whether a machine is that of a path."""
-        return machine is not self.job.machine
+        return machine is not self.spec.machine
 
 
 def _slot_of(slots: Slots, i: int) -> Tallies:

@@ -12,7 +12,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Measure
 from armsim.sampling import statistics as stats
-from armsim.sampling.chunk import Job
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.monte_carlo import Sampler, blocks
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 
@@ -30,7 +30,7 @@ def measure(name: str, what: str, clause: str, where: str, values: Array, half_w
     return Measure(name, what, clause, where, p50.value, p95.value, p50.interval, p95.interval)
 
 
-def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
+def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
     """AD and RD of every unit between two poses, the arm at rest, over visits without number.
 
         AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
@@ -40,7 +40,7 @@ def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) ->
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     configurations : Configurations
         Of the task.
     pair : (first, second)
@@ -54,14 +54,14 @@ def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) ->
     ----------
     .. [1] ISO 9283:1998 7.3 (clause number from memory).
     """
-    evaluated = job.machine.at(configurations.joints[list(pair)])
-    sampler = Sampler.prepare(evaluated, job.plan)
+    evaluated = spec.machine.at(configurations.joints[list(pair)])
+    sampler = Sampler.prepare(evaluated, spec.plan)
     nominal = evaluated.postures.tool[:, :3, 3]
     apart = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(apart))
-    accuracy, repeatability = np.empty(job.plan.units), np.empty(job.plan.units)
-    for first, units in blocks(job.plan.units, _block(job)):
-        drawn = job.units(first, units)
+    accuracy, repeatability = np.empty(spec.plan.units), np.empty(spec.plan.units)
+    for first, units in blocks(spec.plan.units, _block(spec)):
+        drawn = spec.units(first, units)
         a, b = (sampler.barycentres(n, drawn, units) for n in (0, 1))
         line = b - a + apart[:, None]
         length = np.linalg.norm(line, axis=0)
@@ -76,7 +76,7 @@ def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) ->
 
 
 def direction_variation(
-    job: Job, configurations: Configurations, numbers: Sequence[int], held: Sequence[Held]
+    spec: RunSpec, configurations: Configurations, numbers: Sequence[int], held: Sequence[Held]
 ) -> Array:
     """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
 
@@ -85,7 +85,7 @@ def direction_variation(
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     configurations : Configurations
         Of the task.
     numbers : sequence of int
@@ -105,14 +105,14 @@ def direction_variation(
     for number, kept in zip(numbers, held, strict=True):
         joints = configurations.joints[number : number + 1]
         for direction in np.eye(3):
-            motion = approach(job.machine.arm, joints, direction, kept)
+            motion = approach(spec.machine.arm, joints, direction, kept)
             ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
             samplers.append(
-                Sampler.prepare(job.machine.evaluated(Configurations(joints, directions=ways[None])), job.plan)
+                Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
             )
-    out = np.empty((len(numbers), job.plan.units))
-    for first, units in blocks(job.plan.units, _block(job)):
-        drawn = draw_units(job.machine.moving.terms, job.plan, first, units)
+    out = np.empty((len(numbers), spec.plan.units))
+    for first, units in blocks(spec.plan.units, _block(spec)):
+        drawn = draw_units(spec.machine.moving.terms, spec.plan, first, units)
         for pose in range(len(numbers)):
             centres = [sampler.barycentres(0, drawn, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
             between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
@@ -153,6 +153,6 @@ def approach(arm: Arm, joints: Array, direction: Array, held: Held) -> Array:
     return np.asarray(np.linalg.pinv(column, rcond=SINGULAR) @ direction)
 
 
-def _block(job: Job) -> int:
+def _block(spec: RunSpec) -> int:
     """Units looked at together: 64 MB for thirty coefficients of visit life."""
-    return min(8 * UNIT_BLOCK, -(-job.plan.units // UNIT_BLOCK) * UNIT_BLOCK)
+    return min(8 * UNIT_BLOCK, -(-spec.plan.units // UNIT_BLOCK) * UNIT_BLOCK)

@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.formatting import beside_each_other
 from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import Job, Stage
+from armsim.sampling.chunk import EvaluatedChunk, RunSpec
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.statistics import clopper_pearson, quantile_rank
 
@@ -137,12 +137,12 @@ def _sample_quantile(values: Array, p: float) -> float:
     return float(np.partition(values, rank, axis=None)[rank])
 
 
-def quantile_influence(job: Job, task: int, own: Configurations, units: int, p: float) -> Array:
+def quantile_influence(spec: RunSpec, task: int, own: Configurations, units: int, p: float) -> Array:
     """`influence` of the first units at some poses, shape (poses, units). [m]
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     task : int
         Its key.
     own : Configurations
@@ -150,8 +150,8 @@ def quantile_influence(job: Job, task: int, own: Configurations, units: int, p: 
     units : int
     p : float
     """
-    stage = Stage.of(job, own)
-    drawn = stage.units(job, 0, units)
+    stage = EvaluatedChunk.of(spec, own)
+    drawn = stage.units(spec, 0, units)
     out = np.empty((len(own), units))
     for pose in range(len(own)):
         moved, _ = stage.sampler.follow(pose, int(own.numbers[pose]), task, drawn, 0, units)

@@ -19,7 +19,7 @@ from armsim.model.machine import Machine
 from armsim.results import Adaptive
 from armsim.results.pose_table import PoseTable, Rows, record
 from armsim.sampling import executors
-from armsim.sampling.chunk import Extremes, Job, pieces, work
+from armsim.sampling.chunk import Extremes, RunSpec, pose_chunks, sample_chunk
 from armsim.sampling.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
 from armsim.sampling.layout import GIB, Where, lay_out
 from armsim.sampling.operation_limits import operating
@@ -74,7 +74,7 @@ class TaskSample:
 class Samples:
     """What came of a run."""
 
-    job: Job
+    spec: RunSpec
     tasks: tuple[TaskSample, ...]
     adaptive: Adaptive | None
 
@@ -96,22 +96,22 @@ class Runner:
         A run that ends with some number of units is, to the bit, the run that asks for that number.
         """
         if plan.tolerance is None:
-            job = self._job(plan, asked, 0)
-            return Samples(job, self._once(job, asked), None)
+            spec = self._spec(plan, asked, 0)
+            return Samples(spec, self._once(spec, asked), None)
         batch = batch_units(plan, self.coverage)
         most = MOST_UNITS // batch
         count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
         done: Samples | None = None
         while True:
             try:
-                job = self._job(replace(plan, units=count * batch), asked, batch)
+                spec = self._spec(replace(plan, units=count * batch), asked, batch)
             except RunError:
                 if done is None:
                     raise
                 return done  # what was reached so far stands; more does not fit into the memory
-            tasks = self._once(job, asked)
-            reached = self._judge(job, asked, tasks, plan.tolerance, count)
-            done = Samples(job, tasks, reached)
+            tasks = self._once(spec, asked)
+            reached = self._judge(spec, asked, tasks, plan.tolerance, count)
+            done = Samples(spec, tasks, reached)
             if reached.reached or count >= most:
                 return done
             wanted = min(MARGIN * count * reached.doubt**2, float(most))
@@ -121,7 +121,7 @@ class Runner:
     def _record(self) -> np.dtype[np.void]:
         return record(len(self.machine.joints), len(share_names(self.machine)))
 
-    def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int) -> Job:
+    def _spec(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int) -> RunSpec:
         options = self.options
         poses = sum(len(task.configurations) for task in asked)
         row = self._record.itemsize // 8
@@ -132,8 +132,8 @@ class Runner:
             )
         layout = lay_out(self.machine, plan, poses, row, self.workers, options.memory, self.where, batch, len(asked))
         samples = poses * plan.units * plan.visits
-        job = Job(self.machine, plan, self.coverage, layout, batch)
-        seconds = expected_seconds(job, asked, self.workers) if samples > LONG_RUN else 0.0
+        spec = RunSpec(self.machine, plan, self.coverage, layout, batch)
+        seconds = expected_seconds(spec, asked, self.workers) if samples > LONG_RUN else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
         options.note(
             f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
@@ -144,7 +144,7 @@ class Runner:
         whole = layout.unit_block >= plan.units
         if self.where == "threads":
             try:
-                return replace(job, drawn=Drawn(self.machine.terms, plan, whole))
+                return replace(spec, drawn=Drawn(self.machine.terms, plan, whole))
             except OSError:
                 pass  # drawn again for every group of poses
         if not whole and not batch:
@@ -152,15 +152,15 @@ class Runner:
                 f"the units do not fit into the memory allowed and are drawn anew for every {layout.group} poses; with "
                 f"{layout.whole / GIB:.2g} GiB they would be drawn once"
             )
-        return job
+        return spec
 
-    def _once(self, job: Job, asked: list[TaskConfigurations]) -> tuple[TaskSample, ...]:
-        do, out, fit = partial(work, job), [], operating(job.machine, job.plan)
+    def _once(self, spec: RunSpec, asked: list[TaskConfigurations]) -> tuple[TaskSample, ...]:
+        do, out, fit = partial(sample_chunk, spec), [], operating(spec.machine, spec.plan)
         for task in asked:
-            cut = pieces(task.key, task.configurations, self.workers)
+            cut = pose_chunks(task.key, task.configurations, self.workers)
             total = len(task.configurations)
             rows = np.empty(total, self._record)
-            extremes = Extremes.none(job.plan.units)
+            extremes = Extremes.none(spec.plan.units)
             at = 0
             self.options.progress(task.name, 0, total)
             for done in executors.in_order(self.pool, self.workers, do, cut):
@@ -173,7 +173,7 @@ class Runner:
 
     def _judge(
         self,
-        job: Job,
+        spec: RunSpec,
         asked: list[TaskConfigurations],
         tasks: tuple[TaskSample, ...],
         tolerance: NumericalTolerance,
@@ -187,7 +187,7 @@ class Runner:
             ratio = np.divide(doubt, allowed, out=np.zeros_like(doubt), where=doubt > 0)
             if ratio.max() >= worst:
                 worst, where = float(ratio.max()), f"pose {int(np.argmax(ratio)) + 1} of {task.name}"
-        return Adaptive(count, job.batch, worst, where, worst <= 1.0)
+        return Adaptive(count, spec.batch, worst, where, worst <= 1.0)
 
 
 def batch_units(plan: SamplingPlan, coverage: float) -> int:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import CHUNK, Extremes, Job, Stage
+from armsim.sampling.chunk import CHUNK, EvaluatedChunk, Extremes, RunSpec
 from armsim.sampling.executors import in_order
 from armsim.sampling.monte_carlo import blocks
 from armsim.sampling.operation_limits import operating
@@ -35,17 +35,17 @@ class Surveyed:
     operating: NDArray[np.bool_]
 
 
-def survey(job: Job, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
+def survey(spec: RunSpec, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
     """Look at all poses of a task; what every unit has stays at nothing where it is not asked for."""
 
     def chunk(first: int) -> tuple[Array, Extremes]:
         part = configurations[first : first + CHUNK]
-        stage = Stage.of(job, part)
-        extremes = Extremes.none(job.plan.units)
+        stage = EvaluatedChunk.of(spec, part)
+        extremes = Extremes.none(spec.plan.units)
         if with_units:
             law = stage.sampler.law(stage.tangents)
-            for first_unit, units in blocks(job.plan.units, job.layout.unit_block):
-                drawn, block = stage.units(job, first_unit, units), extremes.of(slice(first_unit, first_unit + units))
+            for first_unit, units in blocks(spec.plan.units, spec.layout.unit_block):
+                drawn, block = stage.units(spec, first_unit, units), extremes.of(slice(first_unit, first_unit + units))
                 for pose in range(len(part)):
                     figures = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
                     block.add(figures[None], law.half_width[pose : pose + 1])
@@ -53,7 +53,7 @@ def survey(job: Job, configurations: Configurations, workers: int, with_units: b
 
     with ThreadPoolExecutor(workers) as pool:
         parts = list(in_order(pool, workers, chunk, range(0, len(configurations), CHUNK)))
-    extremes = Extremes.none(job.plan.units)
+    extremes = Extremes.none(spec.plan.units)
     for _, part in parts:
         extremes.join(part)
-    return Surveyed(np.concatenate([squares for squares, _ in parts]), extremes, operating(job.machine, job.plan))
+    return Surveyed(np.concatenate([squares for squares, _ in parts]), extremes, operating(spec.machine, spec.plan))

@@ -157,7 +157,7 @@ def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1
 
 
 def whole_job() -> None:
-    print("\nWhole job (draws, shapes, kinematics, statistics) per pose-sample, one thread")
+    print("\nWhole spec (draws, shapes, kinematics, statistics) per pose-sample, one thread")
     machine = six_axis_machine()
     ets = sequence_of(machine.arm)
     plan = SamplingPlan(2000, 30, 1)
@@ -165,17 +165,17 @@ def whole_job() -> None:
     n = len(q) * plan.units * plan.visits
     samples = np.random.default_rng(3).uniform(-1, 1, (100_000, 6))
     ours, theirs = in_turn(lambda: sample(machine, q, plan), lambda: ets.eval(samples))
-    row("whole job", ours, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
+    row("whole spec", ours, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
     a, b = np.random.default_rng(4).random((2, 1500, 1500))
     source = np.random.default_rng(5).random(20_000_000)
     target = np.empty_like(source)
     ours, copy, product = in_turn(lambda: sample(machine, q, plan), lambda: np.copyto(target, source), lambda: a @ b)
-    row("whole job", ours, copy, n, len(source), "this machine's copy, per double")
-    row("whole job", ours, product, n, 1500**3, "this machine's matrix product, per multiply-add")
+    row("whole spec", ours, copy, n, len(source), "this machine's copy, per double")
+    row("whole spec", ours, product, n, 1500**3, "this machine's matrix product, per multiply-add")
 
 
 def scaling() -> None:
-    print("\nScaling: nanoseconds per pose-sample of the whole job, median of repeats")
+    print("\nScaling: nanoseconds per pose-sample of the whole spec, median of repeats")
 
     def rate(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> float:
         (times,) = in_turn(lambda: sample(machine, q, plan, workers))

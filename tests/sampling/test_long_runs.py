@@ -128,7 +128,7 @@ def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
     _, sampled = study.evaluate(found, RunOptions(1))
     taken = time.process_time() - start
     asked = [TaskConfigurations("stations", found[0].configurations)]
-    expected = statistics.median(expected_seconds(sampled.job, asked, 1) for _ in range(5))
+    expected = statistics.median(expected_seconds(sampled.spec, asked, 1) for _ in range(5))
     assert taken / 10 < expected < 10 * taken
 
 

@@ -170,7 +170,7 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     plan = SamplingPlan(500, 30, 5, tolerance)
     with engine.sampling(machine, 0.95, RunOptions(2, GIB)) as place:
         sampled = place.run(plan, ask(machine, 8))
-        final = sampled.job.plan
+        final = sampled.spec.plan
         again = place.run(replace(final, tolerance=None), ask(machine, 8))
     reached = sampled.adaptive
     assert reached is not None

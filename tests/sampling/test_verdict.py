@@ -147,7 +147,7 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
         sampled = place.run(plan, configurations)
     assert sampled.adaptive is not None
     assert not sampled.adaptive.reached
-    assert sampled.job.plan.units == 25_000 // sampled.adaptive.units_of_batch * sampled.adaptive.units_of_batch
+    assert sampled.spec.plan.units == 25_000 // sampled.adaptive.units_of_batch * sampled.adaptive.units_of_batch
 
     monkeypatch.setattr(engine, "MOST_UNITS", 100_000)
     lay_out = engine.lay_out
@@ -161,7 +161,7 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
     with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
         sampled = place.run(plan, configurations)
     assert sampled.adaptive is not None
-    assert sampled.job.plan.units <= 22_000
+    assert sampled.spec.plan.units <= 22_000
 
 
 @pytest.mark.parametrize(("units", "power"), [(40, 2), (200, 4), (1000, 4), (100, 1)])
