@@ -42,8 +42,8 @@ from armsim.sampling import statistics as stats
 from armsim.sampling.acceptance import simulate_test
 from armsim.sampling.chunk import RunSpec, attained_at
 from armsim.sampling.operation_limits import limits_stated
+from armsim.sampling.population import TaskSample
 from armsim.sampling.pose import share_names
-from armsim.sampling.sampler import TaskSample
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any, Self
 
 from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
-from armsim.core.kernel_digest import LANES
 from armsim.criteria import judge_joints
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
@@ -27,12 +26,11 @@ from armsim.results import (
     Result,
 )
 from armsim.results.pose_table import PoseTable
-from armsim.sampling import growth
-from armsim.sampling.chunk import RunSpec
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
 from armsim.sampling.operation_limits import limits_of
-from armsim.sampling.run_options import MEMORY, Note, Progress, RunOptions, no_note, no_progress
-from armsim.sampling.sampler import Samples, TaskConfigurations, sampling
+from armsim.sampling.population import TaskConfigurations
+from armsim.sampling.run_options import MEMORY, Interrupted, Note, Progress, RunOptions, no_note, no_progress
+from armsim.sampling.sampler import FirstOrder, Samples, sampling
 from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
@@ -55,12 +53,15 @@ class Answer:
         Verdicts of every task; none by first order alone.
     samples : Samples, optional
         From which `Study.told` makes a result.
+    last : bool
+        Whether they are those of `Study.run`.
     """
 
     units: int
     tables: tuple[PoseTable, ...]
     judged: tuple[Judged, ...]
     samples: Samples | None
+    last: bool = False
 
 
 class Study:
@@ -290,33 +291,25 @@ class Study:
         RunError
             A task has no pose that the arm can reach, or the memory does not suffice.
         """
-        poses = self.find() if found is None else found
-        scenario, plan = self.scenario, self.scenario.plan
-        needed = growth.bytes_needed(sum(len(own.names) for own in poses), plan)
-        if needed > options.memory:
-            raise RunError(
-                f"a population that grows to {plan.units} units takes {needed} bytes, allowed {options.memory}"
-            )
-        spec = RunSpec.undivided(scenario.machine, plan, self._coverage)
+        poses = self.find(options.progress) if found is None else found
+        scenario = self.scenario
         try:
-            population = growth.Growing(spec, self._asked(poses), options.threads, options.stopped)
-            yield Answer(0, tuple(population.first_order()), (), None)
-            units = min(-(-begin // LANES) * LANES, plan.units)
-            while True:
-                samples = population.grow(units)
-                judged = judge_all(scenario, poses, samples.tasks)
-                yield Answer(units, tuple(own.table for own in judged), judged, samples)
-                if units == plan.units:
-                    return
-                units = min(4 * units, plan.units)
-        except growth.Interrupted:
+            with sampling(scenario.machine, self._coverage, options) as sampler:
+                for state in sampler.growing(scenario.plan, self._configurations(poses), begin):
+                    if isinstance(state, FirstOrder):
+                        yield Answer(0, state.tables, (), None)
+                        continue
+                    judged = judge_all(scenario, poses, state.tasks)
+                    tables = tuple(task.table for task in judged)
+                    yield Answer(state.spec.plan.units, tables, judged, state, state.last)
+        except Interrupted:
             return
 
     @property
     def _coverage(self) -> float:
         return coverage_of(self.scenario.requirement)
 
-    def _asked(self, found: Sequence[PoseSet]) -> list[TaskConfigurations]:
+    def _configurations(self, found: Sequence[PoseSet]) -> list[TaskConfigurations]:
         return [
             TaskConfigurations(task.name, poses.configurations, name_key(task.name))
             for task, poses in zip(self.scenario.tasks, found, strict=True)
@@ -336,4 +329,4 @@ class Study:
     def _sample(self, found: Sequence[PoseSet], options: RunOptions) -> Samples:
         scenario = self.scenario
         with sampling(scenario.machine, self._coverage, options) as sampler:
-            return sampler.run(scenario.plan, self._asked(found))
+            return sampler.run(scenario.plan, self._configurations(found))

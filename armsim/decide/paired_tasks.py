@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -14,7 +13,7 @@ from armsim.model.configurations import Configurations
 from armsim.requirement.requirement import Requirement
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.chunk import CHUNK, RunSpec, attained_at
-from armsim.sampling.executors import in_order
+from armsim.sampling.executors import in_threads
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
@@ -127,8 +126,7 @@ def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what:
 
     out = np.empty(poses)
     chunks = range(0, poses, CHUNK)
-    with ThreadPoolExecutor(run_options.threads) as pool:
-        for chunk, values in zip(chunks, in_order(pool, run_options.threads, both, chunks), strict=True):
-            out[chunk : chunk + CHUNK] = values
-            run_options.progress(what, min(chunk + CHUNK, poses), poses)
+    for chunk, values in zip(chunks, in_threads(run_options.threads, both, chunks), strict=True):
+        out[chunk : chunk + CHUNK] = values
+        run_options.progress(what, min(chunk + CHUNK, poses), poses)
     return out

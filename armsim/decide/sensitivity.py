@@ -7,7 +7,6 @@ visits with the number a little larger and smaller, and with a tenth of it less 
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple, dataclass, replace
 from functools import partial
 from typing import Any
@@ -26,7 +25,7 @@ from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
 from armsim.results.json_records import plain
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.executors import in_order
+from armsim.sampling.executors import in_threads
 from armsim.sampling.first_order import linearise
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
@@ -235,12 +234,12 @@ def sensitivities(
     ]
     for task in tasks:
         task.at(task.worst).distance  # noqa: B018  once, before threads ask for it
-    every, threads = numbers(machine), run_options.threads
+    every = numbers(machine)
     lines: list[list[Line | None]] = []
-    with ThreadPoolExecutor(threads) as pool:
-        for n, row in enumerate(in_order(pool, threads, lambda number: [task.line(number) for task in tasks], every)):
-            run_options.progress("numbers", n, len(every))
-            lines.append(row)
+    rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], every)
+    for n, row in enumerate(rows):
+        run_options.progress("numbers", n, len(every))
+        lines.append(row)
     run_options.progress("numbers", len(every), len(every))
     ranked = []
     for column in zip(*lines, strict=True):

@@ -45,8 +45,8 @@ class Shown:
 
     @property
     def whole(self) -> bool:
-        """Whether it has all units of the scenario."""
-        return self.answer.units == self.study.scenario.plan.units
+        """Whether its samples are those of a run of the scenario."""
+        return self.answer.last
 
 
 @dataclass(frozen=True, eq=False)

@@ -67,8 +67,9 @@ def sample_a_little() -> None:
     from armsim.model.joint import Joint
     from armsim.model.kinematics import ArmJoint
     from armsim.model.machine import Machine
+    from armsim.sampling.population import TaskConfigurations
     from armsim.sampling.run_options import RunOptions
-    from armsim.sampling.sampler import TaskConfigurations, sampling
+    from armsim.sampling.sampler import sampling
     from armsim.sampling_plan import SamplingPlan
 
     arm = Arm("one", (ArmJoint("j1", True, -1.0, 1.0),), tuple(denavit_hartenberg(0, "j1", True, 0.0, 0.0, 0.1, 0.0)))

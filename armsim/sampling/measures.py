@@ -13,8 +13,8 @@ from armsim.model.configurations import Configurations, Held
 from armsim.results import Measure
 from armsim.sampling import statistics as stats
 from armsim.sampling.chunk import RunSpec
-from armsim.sampling.monte_carlo import Sampler, blocks
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.plan import UNIT_BLOCK
 
 STILL = 1e-9
 """Share of the fastest joint below which a joint is taken as not moving."""
@@ -60,8 +60,8 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
     apart = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(apart))
     accuracy, repeatability = np.empty(spec.plan.units), np.empty(spec.plan.units)
-    for first, units in blocks(spec.plan.units, _block(spec)):
-        drawn = spec.units(first, units)
+    for part, drawn in spec.unit_blocks(_block(spec)):
+        units = part.stop - part.start
         a, b = (sampler.barycentres(n, drawn, units) for n in (0, 1))
         line = b - a + apart[:, None]
         length = np.linalg.norm(line, axis=0)
@@ -70,8 +70,8 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
         variance = np.sum(np.einsum("juk,ju->uk", both, along) ** 2, axis=1)
         across = np.sum(both**2, axis=(0, 2)) - variance
         curved = np.divide(across, 2.0 * length, out=np.zeros(units), where=length > 0)
-        accuracy[first : first + units] = length + curved - commanded
-        repeatability[first : first + units] = 3.0 * np.sqrt(variance)
+        accuracy[part] = length + curved - commanded
+        repeatability[part] = 3.0 * np.sqrt(variance)
     return accuracy, repeatability
 
 
@@ -111,12 +111,12 @@ def direction_variation(
                 Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
             )
     out = np.empty((len(numbers), spec.plan.units))
-    for first, units in blocks(spec.plan.units, _block(spec)):
-        drawn = draw_units(spec.machine.moving.terms, spec.plan, first, units)
+    for part, drawn in spec.unit_blocks(_block(spec), moving=True):
+        units = part.stop - part.start
         for pose in range(len(numbers)):
             centres = [sampler.barycentres(0, drawn, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
             between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
-            out[pose, first : first + units] = np.max(between, axis=0)
+            out[pose, part] = np.max(between, axis=0)
     return out
 
 

@@ -151,7 +151,7 @@ def quantile_influence(spec: RunSpec, task: int, own: Configurations, units: int
     p : float
     """
     stage = EvaluatedChunk.of(spec, own)
-    drawn = stage.units(spec, 0, units)
+    drawn = spec.units(0, units, stage.moving)
     out = np.empty((len(own), units))
     for pose in range(len(own)):
         moved, _ = stage.sampler.follow(pose, int(own.numbers[pose]), task, drawn, 0, units)

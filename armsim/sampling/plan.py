@@ -45,6 +45,8 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     -------
     (coefficients, units), with the units rounded up to a multiple of `LANES`
     """
+    if first % UNIT_BLOCK:
+        raise ValueError(f"unit {first} begins no block of {UNIT_BLOCK}")
     whole = -(-(plan.units if units is None else units) // LANES) * LANES
     own = [term.draw for term in terms if term.life == "unit"]
     names = [term.name for term in terms if term.life == "unit"]

@@ -18,6 +18,10 @@ MEMORY = 2**30
 """Bytes that a run may take where nothing else is said."""
 
 
+class Interrupted(Exception):
+    """Raised when sampling is cancelled by `Stopped`."""
+
+
 def no_progress(what: str, done: int, total: int) -> None:
     """Progress callback that does nothing."""
 

@@ -43,9 +43,10 @@ from armsim.model.transmission import Transmission
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
+from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.pose import share_names
 from armsim.sampling.run_options import RunOptions
-from armsim.sampling.sampler import TaskConfigurations, sampling
+from armsim.sampling.sampler import sampling
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks.base import Command, Holding
 from armsim.tasks.inverse import Solver
@@ -285,7 +286,8 @@ def memory() -> None:
     ):
         code = (
             "import sys, time, numpy as np, armsim\n"
-            "from armsim.sampling.sampler import TaskConfigurations, sampling\n"
+            "from armsim.sampling.population import TaskConfigurations\n"
+            "from armsim.sampling.sampler import sampling\n"
             "from armsim.model.configurations import Configurations\n"
             "from armsim.sampling.run_options import RunOptions\n"
             "from armsim.sampling_plan import SamplingPlan\n"

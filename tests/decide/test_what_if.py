@@ -21,8 +21,8 @@ from armsim.model.machine import Change, Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.sampling.first_order import linearise
+from armsim.sampling.population import TaskSample
 from armsim.sampling.run_options import RunOptions
-from armsim.sampling.sampler import TaskSample
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses

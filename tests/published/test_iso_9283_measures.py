@@ -21,8 +21,9 @@ from armsim.results.pose_table import PoseTable
 from armsim.sampling import measures
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.layout import GIB
+from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.run_options import RunOptions
-from armsim.sampling.sampler import Samples, TaskConfigurations, sampling
+from armsim.sampling.sampler import Samples, sampling
 from armsim.sampling_plan import SamplingPlan
 
 

@@ -17,7 +17,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
-from armsim.sampling.layout import BASE, GIB, lay_out
+from armsim.sampling.layout import BASE, GIB, Load, Place, lay_out
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
@@ -63,8 +63,8 @@ def test_any_number_of_threads(demo: Study, plain: list[bytes]) -> None:
 def test_any_block_size(demo: Study, plain: list[bytes]) -> None:
     """So little memory that units are drawn in blocks, several poses sharing each."""
     machine, plan = demo.scenario.machine, SamplingPlan(10_000, 5, 3)
-    small = int(lay_out(machine, plan, 103, 200).estimate) - 2**20
-    layout = lay_out(machine, plan, 103, 200, memory=small)
+    small = int(lay_out(machine, plan, Load(103, 200)).estimate) - 2**20
+    layout = lay_out(machine, plan, Load(103, 200), Place(memory=small))
     assert layout.unit_block < plan.units
     assert numbers(machine, plan, memory=small) == plain
 
@@ -133,7 +133,7 @@ def test_the_layout_keeps_to_the_memory(demo: Study, factor: int) -> None:
         (SamplingPlan(2000, 30 * factor), 564),
         (SamplingPlan(2000, 30), 564 * factor),
     ):
-        assert BASE < lay_out(machine, plan, poses, 200, workers=2).estimate <= GIB
+        assert BASE < lay_out(machine, plan, Load(poses, 200), Place(2)).estimate <= GIB
 
 
 def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
@@ -158,9 +158,9 @@ def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
 
 def test_what_cannot_fit_is_refused_with_advice(demo: Study) -> None:
     with pytest.raises(RunError, match=r"take \S+GiB of memory, or fewer than 2 workers, or at most \d+ units"):
-        lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), 564, 200, workers=2, memory=GIB // 2)
+        lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), Load(564, 200), Place(2, GIB // 2))
     with pytest.raises(RunError, match="fewer poses"):
-        lay_out(demo.scenario.machine, SamplingPlan(2000, 30), 10_000_000, 200, workers=2)
+        lay_out(demo.scenario.machine, SamplingPlan(2000, 30), Load(10_000_000, 200), Place(2))
 
 
 @pytest.mark.parametrize("tolerance", [NumericalTolerance(0.02), NumericalTolerance(4e-6, relative=False)])
