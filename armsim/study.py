@@ -52,7 +52,7 @@ class Answer:
     judged : tuple of Judged
         Verdicts of every task; none by first order alone.
     samples : Samples, optional
-        From which `Study.told` makes a result.
+        From which `Study.result_of` makes a result.
     last : bool
         Whether they are those of `Study.run`.
     """
@@ -67,10 +67,13 @@ class Answer:
 class Study:
     """A scenario with its sampling plan, ready to run. ``study.run()`` gives a `Result`."""
 
-    def __init__(self, scenario: Scenario, found: dict[str, PoseSet] | None = None, made: bool = False) -> None:
+    def __init__(
+        self, scenario: Scenario, cached_poses: dict[str, PoseSet] | None = None, changed_machine: bool = False
+    ) -> None:
         self.scenario = scenario
-        self._made = made  # whether the machine is other than the documents say
-        self._found: dict[str, PoseSet] = {} if found is None else found  # shared by all studies made from one
+        self._changed_machine = changed_machine  # whether the machine is other than the documents say
+        # shared by all studies derived from one
+        self._cached_poses: dict[str, PoseSet] = {} if cached_poses is None else cached_poses
 
     @classmethod
     def load(cls, path: Path | str) -> Self:
@@ -104,12 +107,12 @@ class Study:
             seed=old.seed if seed is None else seed,
         )
         refuse_out_of_bounds(plan)
-        return type(self)(replace(self.scenario, plan=plan), self._found, self._made)
+        return type(self)(replace(self.scenario, plan=plan), self._cached_poses, self._changed_machine)
 
     def with_scenario(self, **changes: Any) -> Self:
         """The same study with other fields of its scenario."""
-        made = self._made or "machine" in changes
-        return type(self)(replace(self.scenario, **changes), self._found, made)
+        changed_machine = self._changed_machine or "machine" in changes
+        return type(self)(replace(self.scenario, **changes), self._cached_poses, changed_machine)
 
     def change(
         self, changes: Mapping[str, Any] | None = None, *, joints: Mapping[str, Mapping[str, Any]] | None = None
@@ -131,11 +134,12 @@ class Study:
         ValueError
             The machine of this study was made in Python, so that no document describes it.
         """
-        asked = dict(changes or {})
-        asked |= {f"joints.{name}.{key}": own for name, keys in (joints or {}).items() for key, own in keys.items()}
-        if self._made or not self.scenario.sources:
+        by_path = dict(changes or {})
+        for name, keys in (joints or {}).items():
+            by_path |= {f"joints.{name}.{key}": value for key, value in keys.items()}
+        if self._changed_machine or not self.scenario.sources:
             raise ValueError("the machine of this study was made in Python: change it there")
-        return type(self)(load_changed(self.scenario, asked), self._found)
+        return type(self)(load_changed(self.scenario, by_path), self._cached_poses)
 
     def with_arm(self, arm: Arm) -> Self:
         """The same sensors and tasks on another arm, such as `Arm.from_robot` gives; its links are exact.
@@ -146,19 +150,19 @@ class Study:
             Its joints have other names, or turn where those of this study slide.
         """
         machine = self.scenario.machine
-        kinds = [[(joint.name, joint.revolute) for joint in own.joints] for own in (machine.arm, arm)]
+        kinds = [[(joint.name, joint.revolute) for joint in one.joints] for one in (machine.arm, arm)]
         if kinds[0] != kinds[1]:
             raise InputError(Problem(arm.name, 0, 0, "joints", ", ".join(arm.names), ", ".join(machine.arm.names)))
-        own_groups = replace(arm, groups=arm.groups or machine.arm.groups)
-        return self.with_scenario(machine=replace(machine, arm=own_groups, tolerances=()))
+        grouped = replace(arm, groups=arm.groups or machine.arm.groups)
+        return self.with_scenario(machine=replace(machine, arm=grouped, tolerances=()))
 
-    def budgets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
+    def budgets(self, poses: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
         """Every joint with its terms, without sampling; what time does at the largest speeds.
 
-        Those that named poses state, and of the poses ``found``, such as those of paths.
+        Those that named poses state, and of ``poses``, such as those of paths.
         """
         machine, plan = self.scenario.machine, self.scenario.plan
-        return joint_budgets(machine, plan.seed, fastest(machine.arm, self.scenario.tasks, found))
+        return joint_budgets(machine, plan.seed, fastest(machine.arm, self.scenario.tasks, poses))
 
     def run(
         self,
@@ -205,19 +209,19 @@ class Study:
         RunError
             A task has no pose that the arm can reach.
         """
-        found = []
+        every = []
         for task in self.scenario.tasks:
             arm, advance = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
-            poses = pose_cache.poses_of(arm, task, advance, self._found)
+            poses = pose_cache.poses_of(arm, task, advance, self._cached_poses)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
                 )
-            found.append(poses.keyed())
-        return found
+            every.append(poses.keyed())
+        return every
 
-    def evaluate(self, found: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[Result, Samples]:
+    def evaluate(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[Result, Samples]:
         """Sample the population at poses of `find`, one set a task.
 
         Raises
@@ -225,21 +229,20 @@ class Study:
         RunError
             As `run`.
         """
-        samples = self._sample(found, options)
-        return self.told(found, samples), samples
+        samples = self._sample(poses, options)
+        return self.result_of(poses, samples), samples
 
-    def told(self, found: Sequence[PoseSet], sampled: Samples) -> Result:
+    def result_of(self, poses: Sequence[PoseSet], samples: Samples) -> Result:
         """All that is known from samples at poses."""
         scenario = self.scenario
-        both = zip(scenario.tasks, found, strict=True)
-        final = sampled.spec.plan
+        final = samples.spec.plan
         each = [
-            task_result(scenario, sampled.spec, task, poses, sample)
-            for (task, poses), sample in zip(both, sampled.tasks, strict=True)
+            task_result(scenario, samples.spec, task, of_task, sample)
+            for task, of_task, sample in zip(scenario.tasks, poses, samples.tasks, strict=True)
         ]
         shared = with_shared_digits([task.summary for task in each])
         tasks = tuple(replace(task, summary=summary) for task, summary in zip(each, shared, strict=True))
-        joints = self.budgets(found)
+        joints = self.budgets(poses)
         operation = limits_of(scenario.machine, final)
         motion = motions(scenario.machine, scenario.motion, final.seed)
         return Result(
@@ -255,9 +258,9 @@ class Study:
             tasks=tasks,
             joints=joints,
             links=link_budget(scenario.machine),
-            warnings=caveats(scenario, tasks, sampled, joints, operation),
+            warnings=caveats(scenario, tasks, samples, joints, operation),
             groups=dict(scenario.machine.arm.groups),
-            adaptive=sampled.adaptive,
+            adaptive=samples.adaptive,
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
             motion=motion,
@@ -269,7 +272,7 @@ class Study:
 
     def growing(
         self,
-        found: Sequence[PoseSet] | None = None,
+        poses: Sequence[PoseSet] | None = None,
         options: RunOptions = RunOptions(),
         begin: int = 128,
     ) -> Iterator[Answer]:
@@ -280,8 +283,8 @@ class Study:
 
         Parameters
         ----------
-        found : sequence of PoseSet, optional
-            Of `find`, which is asked where not given.
+        poses : sequence of PoseSet, optional
+            Of `find`, one set a task; looked for where not given.
         options : RunOptions
         begin : int
             Units of the first population; each further one has four times as many.
@@ -291,15 +294,15 @@ class Study:
         RunError
             A task has no pose that the arm can reach, or the memory does not suffice.
         """
-        poses = self.find(options.progress) if found is None else found
+        sets = self.find(options.progress) if poses is None else poses
         scenario = self.scenario
         try:
             with sampling(scenario.machine, self._coverage, options) as sampler:
-                for state in sampler.growing(scenario.plan, self._configurations(poses), begin):
+                for state in sampler.growing(scenario.plan, self._configurations(sets), begin):
                     if isinstance(state, FirstOrder):
                         yield Answer(0, state.tables, (), None)
                         continue
-                    judged = judge_all(scenario, poses, state.tasks)
+                    judged = judge_all(scenario, sets, state.tasks)
                     tables = tuple(task.table for task in judged)
                     yield Answer(state.spec.plan.units, tables, judged, state, state.last)
         except Interrupted:
@@ -309,13 +312,13 @@ class Study:
     def _coverage(self) -> float:
         return coverage_of(self.scenario.requirement)
 
-    def _configurations(self, found: Sequence[PoseSet]) -> list[TaskConfigurations]:
+    def _configurations(self, poses: Sequence[PoseSet]) -> list[TaskConfigurations]:
         return [
-            TaskConfigurations(task.name, poses.configurations, name_key(task.name))
-            for task, poses in zip(self.scenario.tasks, found, strict=True)
+            TaskConfigurations(task.name, of_task.configurations, name_key(task.name))
+            for task, of_task in zip(self.scenario.tasks, poses, strict=True)
         ]
 
-    def judge(self, found: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[tuple[Judged, ...], Samples]:
+    def judge(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[tuple[Judged, ...], Samples]:
         """Sample, and only judge: for a search that tries many designs.
 
         Raises
@@ -323,10 +326,10 @@ class Study:
         RunError
             As `run`.
         """
-        samples = self._sample(found, options)
-        return judge_all(self.scenario, found, samples.tasks), samples
+        samples = self._sample(poses, options)
+        return judge_all(self.scenario, poses, samples.tasks), samples
 
-    def _sample(self, found: Sequence[PoseSet], options: RunOptions) -> Samples:
+    def _sample(self, poses: Sequence[PoseSet], options: RunOptions) -> Samples:
         scenario = self.scenario
         with sampling(scenario.machine, self._coverage, options) as sampler:
-            return sampler.run(scenario.plan, self._configurations(found))
+            return sampler.run(scenario.plan, self._configurations(poses))

@@ -72,8 +72,8 @@ class Evaluated:
     def worst_influence(self) -> Array:
         """Influence of the first units on the quantile at the coverage at the worst pose, shape (units,). [m]"""
         known = min(self.spec.plan.units, UNITS_COMPARED)
-        own = self.configurations[self.worst : self.worst + 1]
-        return np.asarray(quantile_influence(self.spec, self.key, own, known, self.spec.coverage)[0])
+        pose = self.configurations[self.worst : self.worst + 1]
+        return np.asarray(quantile_influence(self.spec, self.key, pose, known, self.spec.coverage)[0])
 
 
 def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
@@ -116,13 +116,12 @@ def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what:
     poses = len(one.configurations)
 
     def both(chunk: int) -> Array:
-        own = [
-            quantile_influence(
-                side.spec, side.key, side.configurations[chunk : chunk + CHUNK], known, side.spec.coverage
-            )
+        part = slice(chunk, chunk + CHUNK)
+        influences = [
+            quantile_influence(side.spec, side.key, side.configurations[part], known, side.spec.coverage)
             for side in (one, other)
         ]
-        return np.array([half_width(row, units) for row in own[1] - own[0]])
+        return np.array([half_width(row, units) for row in influences[1] - influences[0]])
 
     out = np.empty(poses)
     chunks = range(0, poses, CHUNK)

@@ -54,7 +54,7 @@ class Probe:
         With the plan that was sampled.
     result : Result
         Of those poses.
-    found : list of PoseSet
+    poses : list of PoseSet
         Those poses, of every task.
     sides : list of Evaluated
     surveys : list of Surveyed
@@ -66,7 +66,7 @@ class Probe:
 
     study: Study
     result: Result
-    found: list[PoseSet]
+    poses: list[PoseSet]
     sides: list[Evaluated]
     surveys: list[Surveyed]
     ratios: list[Array]
@@ -82,20 +82,20 @@ class Probe:
         RunError
             As `Study.run`.
         """
-        base, kept, result, sampled = at_largest_errors(study, run_options)
+        base, poses, result, sampled = at_largest_errors(study, run_options)
         plan = base.scenario.plan
         spec = replace(sampled.spec, plan=plan)
         sides = [
-            Evaluated(task.name, task.poses, sampled, poses.configurations, n)
-            for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))
+            Evaluated(task.name, task.poses, sampled, of_task.configurations, n)
+            for n, (task, of_task) in enumerate(zip(result.tasks, poses, strict=True))
         ]
         required = study.scenario.requirement is not None
         surveys = [survey(spec, side.configurations, run_options.threads, required) for side in sides]
         ratios = []
-        for side, own in zip(sides, surveys, strict=True):
-            rms = np.sqrt(own.mean_square)
+        for side, surveyed in zip(sides, surveys, strict=True):
+            rms = np.sqrt(surveyed.mean_square)
             ratios.append(np.divide(side.table.column("error.at_coverage"), rms, out=np.zeros_like(rms), where=rms > 0))
-        return Probe(base, result, kept, sides, surveys, ratios, spec, run_options)
+        return Probe(base, result, poses, sides, surveys, ratios, spec, run_options)
 
     def with_machine(self, machine: Machine) -> list[Moved]:
         """What another machine does, of every task; it draws the same numbers for what it has in common."""
@@ -104,18 +104,19 @@ class Probe:
         with_it = RunSpec(machine, plan, spec.coverage, spec.layout, drawn=drawn)
         required, threads = self.study.scenario.requirement, self.run_options.threads
         changed = [survey(with_it, side.configurations, threads, required is not None) for side in self.sides]
-        foretold = [ratio * np.sqrt(own.mean_square) for ratio, own in zip(self.ratios, changed, strict=True)]
-        near = [np.flatnonzero(own >= NEAR_WORST * own.max()) for own in foretold]
+        foretold = [ratio * np.sqrt(after.mean_square) for ratio, after in zip(self.ratios, changed, strict=True)]
+        near = [np.flatnonzero(error >= NEAR_WORST * error.max()) for error in foretold]
         study = self.study.with_scenario(machine=machine)
         while True:
             few = [
-                poses.only([poses.names[n] for n in own.tolist()]) for poses, own in zip(self.found, near, strict=True)
+                poses.only([poses.names[n] for n in numbers.tolist()])
+                for poses, numbers in zip(self.poses, near, strict=True)
             ]
             judged, sampled = study.judge(few, self.run_options.silent)
-            more = [_may_be_worse(*own) for own in zip(foretold, near, judged, strict=True)]
-            if not any(len(own) for own in more):
+            more = [_may_be_worse(*row) for row in zip(foretold, near, judged, strict=True)]
+            if not any(len(numbers) for numbers in more):
                 break
-            near = [np.union1d(own, further) for own, further in zip(near, more, strict=True)]
+            near = [np.union1d(numbers, further) for numbers, further in zip(near, more, strict=True)]
         out = []
         for n, (side, task) in enumerate(zip(self.sides, judged, strict=True)):
             other = Evaluated(task.name, task.table, sampled, few[n].configurations, n)
@@ -138,20 +139,20 @@ def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, lis
     samples : Samples
         Both of those poses.
     """
-    found = study.find(run_options.progress)
-    result, sampled = study.evaluate(found, run_options)
+    every = study.find(run_options.progress)
+    result, sampled = study.evaluate(every, run_options)
     few = []
-    for task, poses in zip(result.tasks, found, strict=True):
+    for task, poses in zip(result.tasks, every, strict=True):
         order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
         few.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
     base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
-    if any(len(some.names) < len(poses.names) for some, poses in zip(few, found, strict=True)):
+    if any(len(some.names) < len(poses.names) for some, poses in zip(few, every, strict=True)):
         result, sampled = base.evaluate(few, run_options.without_notes)
     return base, few, result, sampled
 
 
 def _may_be_worse(foretold: Array, near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
     """Poses not sampled that may be worse than all that were, if they miss what was foretold as those did."""
-    found = judged.table.column("error.at_coverage")
-    missed = float(np.max(found / np.maximum(foretold[near], 1e-300), initial=1.0))
-    return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > found.max()), near)
+    quantile = judged.table.column("error.at_coverage")
+    missed = float(np.max(quantile / np.maximum(foretold[near], 1e-300), initial=1.0))
+    return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > quantile.max()), near)

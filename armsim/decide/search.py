@@ -87,8 +87,8 @@ class Search:
         plan = replace(study.scenario.plan, tolerance=None)
         options = smooth_enough(study, options)
         self.study, self.options, self.run_options = study.with_scenario(plan=plan), options, run_options
-        self.found, self.tasks = study.find(run_options.progress), study.scenario.tasks
-        configurations = [poses.configurations for poses in self.found]
+        self.poses, self.tasks = study.find(run_options.progress), study.scenario.tasks
+        configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
         shared = shared_terms(machine, options)
         self.parts = option_parts(machine, options, configurations, shared)
@@ -99,7 +99,7 @@ class Search:
         self.margin = MARGIN
         self.names = [
             (task.name, name)
-            for task, poses in zip(study.scenario.tasks, self.found, strict=True)
+            for task, poses in zip(study.scenario.tasks, self.poses, strict=True)
             for name in poses.names
         ]
         self.ledger = Ledger()
@@ -125,7 +125,7 @@ class Search:
     def _over_poses(self, limits: Sequence[float]) -> Array:
         """A number a task as one a pose, shape (poses,)."""
         return np.concatenate(
-            [np.full(len(poses.names), limit) for limit, poses in zip(limits, self.found, strict=True)]
+            [np.full(len(poses.names), limit) for limit, poses in zip(limits, self.poses, strict=True)]
         )
 
     def _first_ratio(self) -> Array:
@@ -136,7 +136,7 @@ class Search:
     def repeatability_limit(self) -> Array:
         """The limit of the repeatability of an arm at every pose, inf where there is none, shape (poses,). [m]"""
         least = []
-        for task, poses in zip(self.tasks, self.found, strict=True):
+        for task, poses in zip(self.tasks, self.poses, strict=True):
             limits = limits_of_arms(self.requirement.of(task.name), poses.configurations.is_path)
             least.append(min((limit for own, limit in limits if own.figure is Figure.REPEATABILITY), default=math.inf))
         return self._over_poses(least)
@@ -162,7 +162,7 @@ class Search:
     def sample(
         self,
         choice: Choice,
-        found: Sequence[PoseSet] | None = None,
+        poses: Sequence[PoseSet] | None = None,
         units: int | None = None,
         seed: int | None = None,
     ) -> tuple[tuple[Judged, ...], Samples]:
@@ -171,10 +171,10 @@ class Search:
         count = len(self.ledger.designs)
         self.run_options.progress("designs sampled", count, max(count, ROUNDS))
         plan = self.study.scenario.plan
-        own = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
-        study = self.study.with_scenario(machine=self.machine(choice), plan=own)
-        tasks, sampled = study.judge(self.found if found is None else found, self.run_options.silent)
-        if found is None and own == plan:
+        of_choice = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
+        study = self.study.with_scenario(machine=self.machine(choice), plan=of_choice)
+        tasks, sampled = study.judge(self.poses if poses is None else poses, self.run_options.silent)
+        if poses is None and of_choice == plan:
             self.ledger.verdicts[choice] = tasks
         return tasks, sampled
 
@@ -276,7 +276,7 @@ class Search:
         """The poses of each task with the largest loads of either limit."""
         out, at = [], 0
         loads = program.loads(choice)
-        for poses in self.found:
+        for poses in self.poses:
             own = loads[:, at : at + len(poses.names)]
             at += len(poses.names)
             half = max(1, FEW // len(own))
@@ -306,7 +306,7 @@ class Search:
 
     def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
         """The largest load of a sampled choice by its errors at every pose, as `error_loads`, shape (poses,)."""
-        paths = [poses.configurations.is_path for poses in self.found]
+        paths = [poses.configurations.is_path for poses in self.poses]
         return np.concatenate(error_loads(self.requirement, tasks, sampled.tasks, paths))
 
     def accuracy_fails(self, tasks: Sequence[Judged], sampled: Samples) -> bool:

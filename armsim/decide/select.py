@@ -246,7 +246,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
         f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses"
     )
     record = _Record(search, search.taught())
-    if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.found, strict=True)):
+    if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
         return _nothing(record, closest, complete=True, repeatability=True), None
     if search.limits_visits:

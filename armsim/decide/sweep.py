@@ -46,16 +46,16 @@ class Sweep:
 
     def of(self, task: str) -> list[tuple[SweepPoint, SweepTask]]:
         """All points, as one task sees them."""
-        return [(point, own) for point in self.record.points for own in point.tasks if own.name == task]
+        return [(point, one) for point in self.record.points for one in point.tasks if one.name == task]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
         return plain(self.record)
 
 
-def _no_values(text: str, found: str) -> InputError:
+def _no_values(text: str, fault: str) -> InputError:
     accepted = f"{ACCEPTED}, from 2 to {MOST_POINTS} values"
-    return InputError(Problem("command line", 0, 0, "--sweep", f"{found} in {text[:60]!r}", accepted))
+    return InputError(Problem("command line", 0, 0, "--sweep", f"{fault} in {text[:60]!r}", accepted))
 
 
 def values_of(text: str) -> list[str]:
@@ -72,12 +72,12 @@ def values_of(text: str) -> list[str]:
         raise _no_values(text, "no FROM..TO and COUNT")
     if COUNT.fullmatch(many.strip()) is None or not 2 <= int(many) <= MOST_POINTS:
         raise _no_values(text, f"{many.strip()[:20]!r} values")
-    found = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
-    if found[0] is None or found[1] is None:
-        wrong = first if found[0] is None else last
+    ends_read = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
+    if ends_read[0] is None or ends_read[1] is None:
+        wrong = first if ends_read[0] is None else last
         raise _no_values(text, f"{wrong.strip()[:40]!r} is no plain number with a unit")
-    (low, high), count = (float(end[1]) for end in found if end is not None), int(many)
-    units = [end[2].strip() for end in found if end is not None and (end[2] or "").strip()]
+    (low, high), count = (float(end[1]) for end in ends_read if end is not None), int(many)
+    units = [end[2].strip() for end in ends_read if end is not None and (end[2] or "").strip()]
     if len(set(units)) > 1:
         raise _no_values(text, f"two units, {units[0]} and {units[1]}")
     if not math.isfinite(low) or not math.isfinite(high):
@@ -109,12 +109,12 @@ def sweep(
         The path leads nowhere, or a value is none that may stand there.
     """
     read = [read_value(value, f"--sweep {path}") for value in values]
-    changed = [study.change({path: value}) for value in read]  # all that is wrong is told before anything is sampled
+    changed = [study.change({path: value}) for value in read]  # faults come before anything is sampled
     points = []
-    for number, (value, own) in enumerate(zip(values, changed, strict=True)):
+    for number, (value, design) in enumerate(zip(values, changed, strict=True)):
         run_options.progress(f"{path} = {value}", number, len(values))
         how = run_options.silent if number else replace(run_options, progress=no_progress)
-        judged, _ = own.judge(own.find(run_options.progress), how)
+        judged, _ = design.judge(design.find(run_options.progress), how)
         tasks = tuple(
             SweepTask(
                 one.name,

@@ -97,12 +97,14 @@ def along(search: Search, answer: Choice | None, note: Note) -> TradeOff:
     for choice in choices:
         points.append(_point(of_position, program, choice, whole=program.price(choice) < price))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
-    own = search.study.judge(search.found, search.run_options.silent)[0]
-    current = max(task.summary.at_coverage for task in own)
+    judged = search.study.judge(search.poses, search.run_options.silent)[0]
+    current = max(task.summary.at_coverage for task in judged)
     scenario = search.study.scenario
-    cheapest, asked = None if answer is None else price, search.requirement
+    cheapest, requirement = None if answer is None else price, search.requirement
     sensors = scenario.machine.price
-    return TradeOff(scenario.name, tuple(points), current, sensors, asked.position, asked.coverage, cheapest)
+    return TradeOff(
+        scenario.name, tuple(points), current, sensors, requirement.position, requirement.coverage, cheapest
+    )
 
 
 def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Point:

@@ -62,7 +62,7 @@ def review(desk: Desk, progress: Progress) -> Package:
 
     study, shown = desk.current, desk.answer
     if shown is not None and shown.whole and shown.answer.samples is not None:
-        result = study.told(desk.found, shown.answer.samples)
+        result = study.result_of(desk.found, shown.answer.samples)
     else:
         result = study.evaluate(desk.found, _options(desk, progress))[0]
     with tempfile.TemporaryDirectory(prefix="armsim-") as place:
@@ -103,15 +103,15 @@ def save(desk: Desk, name: str, replace: bool = False) -> Path:
     base = scenario_of(desk)
     folder = base.absolute().parent
 
-    def fault(found: str, accepted: str) -> InputError:
-        return InputError(Problem(name[:80], 0, 0, "", found, accepted))
+    def fault(wrong: str, accepted: str) -> InputError:
+        return InputError(Problem(name[:80], 0, 0, "", wrong, accepted))
 
     plain = Path(name).name == name and name not in ("", ".", "..") and not set(name) & set('\\/:*?"<>|\0\n\r')
     if not plain or not name.endswith(".yaml") or len(name) > 100:
         raise fault("no plain name of a YAML file", "a name such as my-design.yaml, beside the scenario")
     to = folder / name
-    read = {own.path.absolute() for own in desk.current.scenario.sources}
-    if to.is_symlink() or to in read or to.resolve() in {own.resolve() for own in read}:
+    read = {source.path.absolute() for source in desk.current.scenario.sources}
+    if to.is_symlink() or to in read or to.resolve() in {path.resolve() for path in read}:
         raise fault("a file that the design is made from", "another name")
     if to.exists() and not replace:
         raise fault("there already", "another name, or to replace it")

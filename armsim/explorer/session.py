@@ -235,12 +235,12 @@ class Desk:
         """Keep the design beside, under a name of its own; the oldest gives way to a fifth."""
         with self._lock:
             others = [pin for pin in self.pinned if pin.design.key != self.design.key]
-            taken, own_name, number = {pin.name for pin in others}, name, 1
-            while own_name in taken:
+            taken, free_name, number = {pin.name for pin in others}, name, 1
+            while free_name in taken:
                 number += 1
-                own_name = f"{name} {number}"
-            own = Pinned(own_name, self.design, self.answer)
-            self.pinned = (*others, own)[-MOST_PINNED:]
+                free_name = f"{name} {number}"
+            pin = Pinned(free_name, self.design, self.answer)
+            self.pinned = (*others, pin)[-MOST_PINNED:]
             self._tell()
 
     def unpin(self, key: str) -> None:
@@ -252,11 +252,11 @@ class Desk:
     def study_of(self, design: Design) -> Study:
         """The study of a design."""
         with self._lock:
-            own = self._studies.pop(design.key, None) or self.study.change(design.changes)
-            self._studies[design.key] = own  # the last used stands last
+            study = self._studies.pop(design.key, None) or self.study.change(design.changes)
+            self._studies[design.key] = study  # the last used stands last
             while len(self._studies) > MOST_HELD:
                 del self._studies[next(iter(self._studies))]
-            return own
+            return study
 
     def mark_saved(self, path: Path) -> None:
         """The design that stands is in a file."""
@@ -293,7 +293,7 @@ class Desk:
                 self._tell()
 
     def _do(self, number: int, do: Callable[[Callable[[str, int, int], None]], Any]) -> None:
-        def told(what: str, done: int, total: int) -> None:
+        def progress(what: str, done: int, total: int) -> None:
             if self._halt.is_set():
                 raise Halted
             with self._lock:
@@ -303,7 +303,7 @@ class Desk:
 
         outcome: dict[str, Any] = {}
         try:
-            outcome["result"] = do(told)
+            outcome["result"] = do(progress)
         except Halted:
             outcome["error"] = "stopped"
         except InputError as error:

@@ -18,7 +18,7 @@ from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
 from armsim.sampling.monte_carlo import blocks, sample
 from armsim.sampling.pose import asked_at, fill_sampled
-from armsim.sampling.pose_sample import empty_slots, empty_told
+from armsim.sampling.pose_sample import empty_outputs, empty_slots
 
 Heed = Callable[[], None]
 """Called before every call of the kernel; raises `Interrupted` to end the sampling."""
@@ -155,7 +155,7 @@ def sample_prepared(
     quantiles, coverage = asked_at(spec.coverage, plan)
     poses = rows.stop - rows.start
     size = poses if hold or before is not None else min(max(layout.span, layout.group), poses)
-    room = empty_told(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
+    room = empty_outputs(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
     slots, counts = empty_slots(layout.slots), []
     extremes = Extremes.none(units)
     for low in range(rows.start, rows.stop, size):

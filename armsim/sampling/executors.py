@@ -109,12 +109,12 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         at_once = sum(client.nthreads().values())
         if not at_once:
             raise RunError(f"the cluster at {address} has no workers")
-        own, others = _identity(), client.run(_identity)
+        here, others = _identity(), client.run(_identity)
         for worker, other in others.items():
-            if other != own:
+            if other != here:
                 raise RunError(
                     f"worker {worker} of the cluster has armsim {other[0]} with kernels {other[1]}, this process "
-                    f"{own[0]} with kernels {own[1]}: their bits would differ; install the same version on all"
+                    f"{here[0]} with kernels {here[1]}: their bits would differ; install the same version on all"
                 )
         yield _Watched(client.get_executor(pure=False, retries=RETRIES), client), at_once
     finally:

@@ -21,7 +21,7 @@ BASE = 290 * 2**20
 PROCESS = 240 * 2**20
 """Bytes of one more process that samples."""
 BLOCK = 8 * UNIT_BLOCK
-"""Units drawn at a time where they cannot all be kept."""
+"""Units drawn at a time where they cannot all be held."""
 TOGETHER = 8
 """Poses, at most, that one call of the kernel samples where all units are drawn at once."""
 AT_ONCE = 4 * 2**20
@@ -135,7 +135,7 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
     else:
         fixed = BASE + rows + (workers * PROCESS if place.where == "processes" else 0)
     machines = (machine, machine.moving) if load.moving and place.where == "threads" else (machine,)
-    coefficients = sum(len(term.mean) for own in machines for term in own.terms if term.life == "unit")
+    coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
     owners = 1 if place.where == "threads" else workers
 
     def drawn(units: int) -> int:
@@ -187,7 +187,7 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
 def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, left: int, record: int) -> str:
     """What would fit: ``left`` bytes are there for what grows with the units, ``record`` of them for each."""
     needed, allowed, workers = least / GIB, place.memory / GIB, place.workers
-    found = f"{plan.units} units at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
+    needs = f"{plan.units} units at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
     advice = [f"{math.ceil(needed * 10) / 10:g}GiB of memory"]
     if place.where == "cluster":
         workers = 1
@@ -198,4 +198,4 @@ def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, left: int,
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
     elif load.poses * (8 * load.row + NAME) > place.memory / 10:
         advice.append("fewer poses (a wider step)")
-    return f"{found}: take {', or '.join(advice)}"
+    return f"{needs}: take {', or '.join(advice)}"

@@ -102,10 +102,10 @@ def direction_variation(
     .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
     """
     samplers = []
-    for number, kept in zip(numbers, held, strict=True):
+    for number, orientation in zip(numbers, held, strict=True):
         joints = configurations.joints[number : number + 1]
         for direction in np.eye(3):
-            motion = approach(spec.machine.arm, joints, direction, kept)
+            motion = approach(spec.machine.arm, joints, direction, orientation)
             ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
             samplers.append(
                 Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)

@@ -137,7 +137,7 @@ def _sample_quantile(values: Array, p: float) -> float:
     return float(np.partition(values, rank, axis=None)[rank])
 
 
-def quantile_influence(spec: RunSpec, task: int, own: Configurations, units: int, p: float) -> Array:
+def quantile_influence(spec: RunSpec, task: int, configurations: Configurations, units: int, p: float) -> Array:
     """`influence` of the first units at some poses, shape (poses, units). [m]
 
     Parameters
@@ -145,16 +145,16 @@ def quantile_influence(spec: RunSpec, task: int, own: Configurations, units: int
     spec : RunSpec
     task : int
         Its key.
-    own : Configurations
+    configurations : Configurations
         At most a chunk.
     units : int
     p : float
     """
-    stage = EvaluatedChunk.of(spec, own)
-    drawn = spec.units(0, units, stage.moving)
-    out = np.empty((len(own), units))
-    for pose in range(len(own)):
-        moved, _ = stage.sampler.follow(pose, int(own.numbers[pose]), task, drawn, 0, units)
+    chunk = EvaluatedChunk.of(spec, configurations)
+    drawn = spec.units(0, units, chunk.moving)
+    out = np.empty((len(configurations), units))
+    for pose in range(len(configurations)):
+        moved, _ = chunk.sampler.follow(pose, int(configurations.numbers[pose]), task, drawn, 0, units)
         out[pose] = influence(np.linalg.norm(moved, axis=0), p)
     return out
 

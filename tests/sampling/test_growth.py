@@ -36,7 +36,7 @@ def test_the_last_answer_is_that_of_a_run(scenario, units, workers) -> None:  # 
     result = study.evaluate(found)[0]
     samples = answers[-1].samples
     assert samples is not None
-    assert study.told(found, samples) == result
+    assert study.result_of(found, samples) == result
     for table, task in zip(answers[0].tables, result.tasks, strict=True):
         np.testing.assert_array_equal(table.column("first_order.rms"), task.column("first_order.rms"))
         assert np.isnan(table.column("error.p95")).all()
@@ -106,7 +106,7 @@ def test_memory_changes_no_bit(spare: int, held: str, monkeypatch: pytest.Monkey
     assert {"nothing": not any(taken), "part": any(taken) and not all(taken), "all": all(taken)}[held]
     assert last.last
     assert last.samples is not None
-    assert study.told(found, last.samples) == study.evaluate(found)[0]
+    assert study.result_of(found, last.samples) == study.evaluate(found)[0]
 
 
 def test_a_tolerance_is_reached_as_by_a_run() -> None:
@@ -118,7 +118,7 @@ def test_a_tolerance_is_reached_as_by_a_run() -> None:
     assert not any(answer.last for answer in others)
     assert last.last
     assert last.samples is not None
-    assert study.told(found, last.samples) == study.evaluate(found)[0]
+    assert study.result_of(found, last.samples) == study.evaluate(found)[0]
 
 
 @pytest.mark.parametrize("poses", [2181, 10_000])
