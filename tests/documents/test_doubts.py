@@ -71,9 +71,13 @@ def test_results_of_a_later_format_are_refused() -> None:
         Result.from_json('{"format": "armsim-results/9", "anything": 1}')
 
 
-def test_the_estimate_counts_what_pieces_hand_back() -> None:
-    """Largest AP and RP of every unit, of every task and of every piece on its way. Source: their sizes."""
+def test_the_estimate_counts_what_chunks_hand_back() -> None:
+    """The largest of every unit, of every task and of every chunk on its way. Source: the arrays of a sampled task."""
     machine = load_scenario(DEMO).machine
+    study = armsim.load(DEMO).with_plan(units=64, visits=1)
+    (sample, *_) = study.judge(study.find())[1].tasks
+    arrays = (sample.extremes.worst, sample.extremes.repeatability_bounds, sample.operating)
+    assert sum(array.nbytes for array in arrays) == 64 * RECORD
     one, three = (
         lay_out(machine, SamplingPlan(500_000, 30), Load(10, 200, n), Place(1, 2**33)).estimate for n in (1, 3)
     )
