@@ -228,6 +228,8 @@ class Study:
         ------
         RunError
             As `run`.
+        Interrupted
+            The options say to stop.
         """
         samples = self._sample(poses, options)
         return self.result_of(poses, samples), samples
@@ -278,8 +280,9 @@ class Study:
     ) -> Iterator[Answer]:
         """Answers one after the other: first order at once, then a population that grows to the units of the plan.
 
-        The last answer holds the samples of `run`, bit for bit. The iterator ends without it as soon as ``stopped``
-        says so.
+        The last answer holds the samples of `run`, bit for bit, for any number of poses: what the memory cannot hold
+        from one answer to the next is sampled again. The iterator ends without it as soon as ``options.stopped`` says
+        so; ``options.longest`` has no meaning here.
 
         Parameters
         ----------

@@ -55,6 +55,7 @@ SLOW = (
     "documents/test_based.py::test_its_own_folder_takes_a_second_result",
     "documents/test_changes.py::test_set_on_the_command_line",
     "sampling/test_growth.py::test_the_last_answer_is_that_of_a_run",
+    "sampling/test_growth.py::test_ten_thousand_poses_keep_to_the_memory",
     "sampling/test_joint_curves.py::test_what_a_unit_sweeps_is_what_it_does",
     "sampling/test_motion.py::test_a_rough_joint_fails_the_requirement",
     "sampling/test_operation.py::test_eccentricity_and_runout_turn_together",

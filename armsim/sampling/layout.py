@@ -28,7 +28,7 @@ TOGETHER = 8
 AT_ONCE = 4 * 2**20
 """Bytes that their units may take."""
 RECORD = 8 * (ATTAINED + 2) + 1
-"""Bytes of a unit that a chunk hands back and a task holds: largest figures, bounds of RP, whether its sensors operate."""
+"""Bytes of a unit that a chunk hands back and a task holds: largest figures, bounds of RP, sensors in their limits."""
 SPAN = 64
 """Poses, at most, whose statistics are worked out together."""
 FEW = 4

@@ -14,7 +14,7 @@ from armsim.results.pose_table import record
 from armsim.sampling import population
 from armsim.sampling.layout import Layout, Load, Place, lay_out
 from armsim.sampling.pose import share_names
-from armsim.sampling.run_options import MEMORY, RunOptions
+from armsim.sampling.run_options import MEMORY, Interrupted, RunOptions
 from armsim.sampling.sampler import TABLES
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
@@ -29,14 +29,14 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 def test_the_last_answer_is_that_of_a_run(scenario, units, workers) -> None:  # type: ignore[no-untyped-def]
     """Source: the run itself, another path through the engine; paths and one-sided approaches among the tasks."""
     study = armsim.load(scenario).with_plan(units=units, visits=6)
-    found = study.find()
-    answers = list(study.growing(found, RunOptions(workers)))
+    poses = study.find()
+    answers = list(study.growing(poses, RunOptions(workers)))
     assert answers[0].units == 0
     assert answers[-1].units == units
-    result = study.evaluate(found)[0]
+    result = study.evaluate(poses)[0]
     samples = answers[-1].samples
     assert samples is not None
-    assert study.result_of(found, samples) == result
+    assert study.result_of(poses, samples) == result
     for table, task in zip(answers[0].tables, result.tasks, strict=True):
         np.testing.assert_array_equal(table.column("first_order.rms"), task.column("first_order.rms"))
         assert np.isnan(table.column("error.p95")).all()
@@ -100,33 +100,47 @@ def test_memory_changes_no_bit(spare: int, held: str, monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(population, "Allowance", Watched)
     study = armsim.load(EVERY).with_plan(units=600, visits=3)
-    found = study.find()
-    layout, tables = layout_of(study, found, 2)
-    *_, last = study.growing(found, RunOptions(2, layout.estimate + tables + spare))
+    poses = study.find()
+    layout, tables = layout_of(study, poses, 2)
+    *_, last = study.growing(poses, RunOptions(2, layout.estimate + tables + spare))
     assert {"nothing": not any(taken), "part": any(taken) and not all(taken), "all": all(taken)}[held]
     assert last.last
     assert last.samples is not None
-    assert study.result_of(found, last.samples) == study.evaluate(found)[0]
+    assert study.result_of(poses, last.samples) == study.evaluate(poses)[0]
+
+
+def test_a_population_grows_in_processes_too() -> None:
+    """They hold nothing from one answer to the next. Source: the run itself, in threads."""
+    study = armsim.load(DEMO).with_plan(units=700, visits=3)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1])
+    poses = study.find()
+    *others, last = study.growing(poses, RunOptions(2, 2 * MEMORY, processes=True))
+    assert [answer.units for answer in others] == [0, 128, 512]
+    assert last.samples is not None
+    assert study.result_of(poses, last.samples) == study.evaluate(poses)[0]
+
+
+def test_a_stop_ends_a_run() -> None:
+    """Source: the exception that is documented."""
+    study = armsim.load(DEMO).with_plan(units=10_000, visits=1000)
+    with pytest.raises(Interrupted):
+        study.evaluate(study.find(), RunOptions(1, stopped=lambda: True))
 
 
 def test_a_tolerance_is_reached_as_by_a_run() -> None:
     """The last answer is that of the run, also where the run takes more units than the plan says."""
     study = armsim.load(DEMO)
     study = study.with_scenario(tasks=study.scenario.tasks[:1], plan=SamplingPlan(300, 30, 5, NumericalTolerance(0.05)))
-    found = study.find()
-    *others, last = study.growing(found)
+    poses = study.find()
+    *others, last = study.growing(poses)
     assert not any(answer.last for answer in others)
     assert last.last
     assert last.samples is not None
-    assert study.result_of(found, last.samples) == study.evaluate(found)[0]
+    assert study.result_of(poses, last.samples) == study.evaluate(poses)[0]
 
 
-@pytest.mark.parametrize("poses", [2181, 10_000])
-def test_many_poses_keep_to_the_memory(poses: int) -> None:
-    """First order and a last answer for any number of poses, by default within 1 GiB.
-
-    Source: the peak that the system itself keeps of a process (VmHWM).
-    """
+def peak_of(poses: int) -> int:
+    """Memory that a process takes to grow a population of the demo at so many poses, by default. [bytes]"""
     if not Path("/proc/self/status").exists():
         pytest.skip("the system keeps no peak")
     code = (
@@ -142,5 +156,15 @@ def test_many_poses_keep_to_the_memory(poses: int) -> None:
         "    assert others[-1].last and others[-1].spec.plan.units == 2000\n"
         "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
     )
-    peak = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    assert int(peak) * 1024 < MEMORY
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    return int(out) * 1024
+
+
+def test_a_fine_map_keeps_to_the_memory() -> None:
+    """First order and a last answer within 1 GiB. Source: the peak that the system itself keeps (VmHWM)."""
+    assert peak_of(2181) < MEMORY
+
+
+def test_ten_thousand_poses_keep_to_the_memory() -> None:
+    """Far more than can be held. Source: as above."""
+    assert peak_of(10_000) < MEMORY
