@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from armsim.notebook import DisplayedComparison, DisplayedResult, DisplayedStudy
     from armsim.requirement.requirement import Requirement
     from armsim.results import Result
+    from armsim.sampling.run_options import RunOptions
     from armsim.study import Study
 
 EXPORTS = {
@@ -48,15 +49,16 @@ EXPORTS = {
     "armsim.model.encoder": ("Encoder",),
     "armsim.model.joint": ("Joint",),
     "armsim.results": ("Result",),
+    "armsim.sampling.run_options": ("RunOptions",),
     "armsim.study": ("Study",),
 }  # fmt: skip
 """Names that are imported where they are asked for, so that ``import armsim`` costs nothing, by their modules."""
 
 __all__ = [
     "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Requirement",
-    "Result", "RunError", "Selection", "Sensitivities", "Study", "TradeOff", "Verified", "WhatIfs", "__version__",
-    "allocate", "calibrate", "compare", "curve", "load", "read", "run", "select", "sensitivities", "sweep", "trade_off",
-    "verify", "what_if",
+    "Result", "RunError", "RunOptions", "Selection", "Sensitivities", "Study", "TradeOff", "Verified", "WhatIfs",
+    "__version__", "allocate", "calibrate", "compare", "curve", "load", "read", "run", "select", "sensitivities",
+    "sweep", "trade_off", "verify", "what_if",
 ]  # fmt: skip
 
 
@@ -104,15 +106,17 @@ def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
     """Read scenarios and hold them against the first: same poses, same random numbers."""
     from armsim.decide import compare as held_against
     from armsim.notebook import DisplayedComparison
+    from armsim.sampling.run_options import RunOptions
 
-    return DisplayedComparison.of(held_against([load(path) for path in paths], workers))
+    return DisplayedComparison.of(held_against([load(path) for path in paths], RunOptions(workers)))
 
 
 def calibrate(path: Path | str, workers: int | None = None) -> Calibrated:
     """Read a scenario with a calibration and run it for every built arm of the population."""
     from armsim.decide.calibration_study import calibrate as work_out
+    from armsim.sampling.run_options import RunOptions
 
-    return work_out(load(path), workers)
+    return work_out(load(path), RunOptions(workers))
 
 
 def verify(path: Path | str, measured: Path | str, instrument: float = 0.0) -> Verified:

@@ -40,10 +40,10 @@ from armsim.results.poses import BIAS, VERDICTS, Interval, UnitQuantiles, vector
 from armsim.sampling import measures
 from armsim.sampling import statistics as stats
 from armsim.sampling.acceptance import simulate_test
-from armsim.sampling.chunk import Job, attained_at
+from armsim.sampling.chunk import RunSpec, attained_at
 from armsim.sampling.operation_limits import limits_stated
+from armsim.sampling.population import TaskSample
 from armsim.sampling.pose import share_names
-from armsim.sampling.sampler import TaskSample
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key
@@ -101,12 +101,12 @@ def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
     return [replace(own, judgements=judgements) for own, judgements in zip(summaries, shared, strict=True)]
 
 
-def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
+def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
     """Everything that is known of a task."""
     machine, required = scenario.machine, required_at(scenario.requirement, task.name)
     judged = judge(scenario, task, poses, sample)
     table, worst = judged.table, judged.worst
-    ap, rp, *_ = np.sort(attained_at(job, worst, poses.configurations)[0], axis=1)
+    ap, rp, *_ = np.sort(attained_at(spec, worst, poses.configurations)[0], axis=1)
     distribution = UnitDistribution(
         poses.names[worst],
         tuple(CURVE.tolist()),
@@ -123,14 +123,14 @@ def task_result(scenario: Scenario, job: Job, task: Task, poses: PoseSet, sample
         summary=judged.summary,
         distribution=distribution,
         skeleton=tuple(vector(point) for point in skeleton),
-        measures=tuple(_measures(job, task, poses, table, sample)),
+        measures=tuple(_measures(spec, task, poses, table, sample)),
         near_singular=tuple(poses.names[n] for n in close),
         reversals=tuple(_reversals(machine.arm.names, poses)),
         grid=poses.grid,
-        notes=tuple(_notes(job, poses)),
+        notes=tuple(_notes(spec, poses)),
         maps=poses.maps,
         yield_curve=_yield_curve(required, poses.configurations.is_path, sample),
-        acceptance=_acceptance(required, job, poses, table, name_key(f"test of {task.name}")),
+        acceptance=_acceptance(required, spec, poses, table, name_key(f"test of {task.name}")),
     )
 
 
@@ -149,7 +149,7 @@ def _yield_curve(requirement: Requirement | None, path: bool, sample: TaskSample
     return YieldCurve(at, share, least, most, len(fit) / units)
 
 
-def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: TaskSample) -> list[Measure]:
+def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sample: TaskSample) -> list[Measure]:
     """AT and RT of a path; of other tasks the largest AP and RP, and the measures of few poses."""
     out: list[Measure] = []
     accuracy, repeatability = sample.worst[:2]
@@ -164,20 +164,22 @@ def _measures(job: Job, task: Task, poses: PoseSet, table: PoseTable, sample: Ta
     )
     for pair in poses.pairs:
         where = " to ".join(poses.names[n] for n in pair)
-        between, scatter = measures.distance(job, poses.configurations, pair)
+        between, scatter = measures.distance(spec, poses.configurations, pair)
         out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, between))
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
-    directed = any(term.cause.by_direction and term.life == "visit" for term in job.machine.terms)
+    directed = any(term.cause.by_direction and term.life == "visit" for term in spec.machine.terms)
     turned = task.directed(poses.names) if directed else []
     held: list[Held] = [poses.held[pose] if poses.held else "full" for pose in turned]
     what = "multi-directional pose accuracy variation"
-    for pose, varied in zip(turned, measures.direction_variation(job, poses.configurations, turned, held), strict=True):
+    for pose, varied in zip(
+        turned, measures.direction_variation(spec, poses.configurations, turned, held), strict=True
+    ):
         out.append(measures.measure("vAP", what, "7.2.3", poses.names[pose], varied))
     return out
 
 
 def _acceptance(
-    requirement: Requirement | None, job: Job, poses: PoseSet, table: PoseTable, task: int
+    requirement: Requirement | None, spec: RunSpec, poses: PoseSet, table: PoseTable, task: int
 ) -> Acceptance | None:
     """A test of few cycles, at all poses of a task of few, else where AP and RP are largest; none on a path."""
     if poses.configurations.is_path:
@@ -186,7 +188,7 @@ def _acceptance(
     if poses.grid is not None or len(numbers) > MOST_TESTED:
         numbers = sorted({int(np.argmax(table.column(f"{which}.p95"))) for which in ("accuracy", "repeatability")})
     cycles = ISO_CYCLES if requirement is None else requirement.test_cycles
-    tested = simulate_test(job, task, poses.configurations, numbers, cycles)
+    tested = simulate_test(spec, task, poses.configurations, numbers, cycles)
     accuracy, repeatability = (
         UnitQuantiles(p50.value, p95.value, p50.interval, p95.interval)
         for p50, p95 in (stats.unit_quantiles(figures.max(axis=0), (0.5, 0.95)) for figures in tested.printed)
@@ -208,7 +210,7 @@ def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
     return [Reversal(joints[joint], float(poses.along[point + 1])) for point, joint in turned]
 
 
-def _notes(job: Job, poses: PoseSet) -> list[str]:
+def _notes(spec: RunSpec, poses: PoseSet) -> list[str]:
     """Waves whose ripple along a path is finer than its points."""
     if poses.along is None or poses.configurations.speeds is None or len(poses.along) < 2:
         return []
@@ -219,10 +221,10 @@ def _notes(job: Job, poses: PoseSet) -> list[str]:
     step = float(length.max())
     rate = np.abs(np.diff(poses.configurations.joints, axis=0)[forward] / length[forward, None]).max(axis=0)
     finest, causes, joints = math.inf, set(), []
-    for name, speed in zip(job.machine.arm.names, rate, strict=True):
+    for name, speed in zip(spec.machine.arm.names, rate, strict=True):
         waves = {
             (abs(act.shape.order), term.cause.name)
-            for term in job.machine.terms
+            for term in spec.machine.terms
             for act in term.acts
             if act.axis.of_joint and act.axis.owner == name and isinstance(act.shape, Wave)
         }

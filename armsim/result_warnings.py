@@ -33,7 +33,7 @@ def caveats(
     operation: tuple[OperationLimit, ...],
 ) -> tuple[str, ...]:
     """Everything that is to be kept in mind."""
-    plan, requirement = sampled.job.plan, scenario.requirement
+    plan, requirement = sampled.spec.plan, scenario.requirement
     out = list(scenario.notes)
     causes = {term.cause for term in scenario.machine.terms}
     rise = scenario.machine.environment.temperature_rise

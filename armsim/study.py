@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
 from armsim.assessment import Judged, judge_all, task_result, with_shared_digits
-from armsim.core.kernel_digest import LANES
 from armsim.criteria import judge_joints
 from armsim.documents import load_scenario
 from armsim.documents.load import load_changed
@@ -19,7 +18,6 @@ from armsim.field_spec import refuse_out_of_bounds
 from armsim.model.arm import Arm
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import stated_effects
-from armsim.processors import processors
 from armsim.requirement.requirement import coverage_of
 from armsim.result_warnings import caveats
 from armsim.results import (
@@ -28,12 +26,11 @@ from armsim.results import (
     Result,
 )
 from armsim.results.pose_table import PoseTable
-from armsim.sampling import growth
-from armsim.sampling.growth import Stopped
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.operation_limits import limits_of
-from armsim.sampling.sampler import Progress, Samples, TaskConfigurations, sampling
+from armsim.sampling.population import TaskConfigurations
+from armsim.sampling.run_options import MEMORY, Interrupted, Note, Progress, RunOptions, no_note, no_progress
+from armsim.sampling.sampler import FirstOrder, Samples, sampling
 from armsim.sampling.speed_ripple import motions
 from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
@@ -55,26 +52,28 @@ class Answer:
     judged : tuple of Judged
         Verdicts of every task; none by first order alone.
     samples : Samples, optional
-        From which `Study.told` makes a result.
+        From which `Study.result_of` makes a result.
+    last : bool
+        Whether they are those of `Study.run`.
     """
 
     units: int
     tables: tuple[PoseTable, ...]
     judged: tuple[Judged, ...]
     samples: Samples | None
-
-
-def _quiet(task: str, done: int, total: int) -> None:
-    return None
+    last: bool = False
 
 
 class Study:
     """A scenario with its sampling plan, ready to run. ``study.run()`` gives a `Result`."""
 
-    def __init__(self, scenario: Scenario, found: dict[str, PoseSet] | None = None, made: bool = False) -> None:
+    def __init__(
+        self, scenario: Scenario, cached_poses: dict[str, PoseSet] | None = None, changed_machine: bool = False
+    ) -> None:
         self.scenario = scenario
-        self._made = made  # whether the machine is other than the documents say
-        self._found: dict[str, PoseSet] = {} if found is None else found  # shared by all studies made from one
+        self._changed_machine = changed_machine  # whether the machine is other than the documents say
+        # shared by all studies derived from one
+        self._cached_poses: dict[str, PoseSet] = {} if cached_poses is None else cached_poses
 
     @classmethod
     def load(cls, path: Path | str) -> Self:
@@ -108,12 +107,12 @@ class Study:
             seed=old.seed if seed is None else seed,
         )
         refuse_out_of_bounds(plan)
-        return type(self)(replace(self.scenario, plan=plan), self._found, self._made)
+        return type(self)(replace(self.scenario, plan=plan), self._cached_poses, self._changed_machine)
 
     def with_scenario(self, **changes: Any) -> Self:
         """The same study with other fields of its scenario."""
-        made = self._made or "machine" in changes
-        return type(self)(replace(self.scenario, **changes), self._found, made)
+        changed_machine = self._changed_machine or "machine" in changes
+        return type(self)(replace(self.scenario, **changes), self._cached_poses, changed_machine)
 
     def change(
         self, changes: Mapping[str, Any] | None = None, *, joints: Mapping[str, Mapping[str, Any]] | None = None
@@ -135,11 +134,12 @@ class Study:
         ValueError
             The machine of this study was made in Python, so that no document describes it.
         """
-        asked = dict(changes or {})
-        asked |= {f"joints.{name}.{key}": own for name, keys in (joints or {}).items() for key, own in keys.items()}
-        if self._made or not self.scenario.sources:
+        by_path = dict(changes or {})
+        for name, keys in (joints or {}).items():
+            by_path |= {f"joints.{name}.{key}": value for key, value in keys.items()}
+        if self._changed_machine or not self.scenario.sources:
             raise ValueError("the machine of this study was made in Python: change it there")
-        return type(self)(load_changed(self.scenario, asked), self._found)
+        return type(self)(load_changed(self.scenario, by_path), self._cached_poses)
 
     def with_arm(self, arm: Arm) -> Self:
         """The same sensors and tasks on another arm, such as `Arm.from_robot` gives; its links are exact.
@@ -150,28 +150,28 @@ class Study:
             Its joints have other names, or turn where those of this study slide.
         """
         machine = self.scenario.machine
-        kinds = [[(joint.name, joint.revolute) for joint in own.joints] for own in (machine.arm, arm)]
+        kinds = [[(joint.name, joint.revolute) for joint in one.joints] for one in (machine.arm, arm)]
         if kinds[0] != kinds[1]:
             raise InputError(Problem(arm.name, 0, 0, "joints", ", ".join(arm.names), ", ".join(machine.arm.names)))
-        own_groups = replace(arm, groups=arm.groups or machine.arm.groups)
-        return self.with_scenario(machine=replace(machine, arm=own_groups, tolerances=()))
+        grouped = replace(arm, groups=arm.groups or machine.arm.groups)
+        return self.with_scenario(machine=replace(machine, arm=grouped, tolerances=()))
 
-    def budgets(self, found: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
+    def budgets(self, poses: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
         """Every joint with its terms, without sampling; what time does at the largest speeds.
 
-        Those that named poses state, and of the poses ``found``, such as those of paths.
+        Those that named poses state, and of ``poses``, such as those of paths.
         """
         machine, plan = self.scenario.machine, self.scenario.plan
-        return joint_budgets(machine, plan.seed, fastest(machine.arm, self.scenario.tasks, found))
+        return joint_budgets(machine, plan.seed, fastest(machine.arm, self.scenario.tasks, poses))
 
     def run(
         self,
         workers: int | None = None,
-        progress: Progress = _quiet,
+        progress: Progress = no_progress,
         memory: int = MEMORY,
         processes: bool = False,
         cluster: str | None = None,
-        note: Callable[[str], None] = lambda text: None,
+        note: Note = no_note,
         longest: float = math.inf,
     ) -> Result:
         """Sample the population at every pose of every task.
@@ -198,10 +198,10 @@ class Study:
         RunError
             A task has no pose that the arm can reach, the memory or the time does not suffice, or no worker can be had.
         """
-        found = self.find(progress)
-        return self.evaluate(found, workers, progress, memory, processes, cluster, note, longest)[0]
+        options = RunOptions(workers, memory, processes, cluster, longest, progress=progress, note=note)
+        return self.evaluate(self.find(progress), options)[0]
 
-    def find(self, progress: Progress = _quiet) -> list[PoseSet]:
+    def find(self, progress: Progress = no_progress) -> list[PoseSet]:
         """The poses of every task: those known to this study or kept on disk, else looked for.
 
         Raises
@@ -209,49 +209,42 @@ class Study:
         RunError
             A task has no pose that the arm can reach.
         """
-        found = []
+        every = []
         for task in self.scenario.tasks:
             arm, advance = self.scenario.machine.arm, partial(progress, f"{task.name}: points")
-            poses = pose_cache.poses_of(arm, task, advance, self._found)
+            poses = pose_cache.poses_of(arm, task, advance, self._cached_poses)
             if not poses.names:
                 reasons = ", ".join(sorted({point.reason for point in poses.unreachable}))
                 raise RunError(
                     f"task {task.name!r}: the arm reaches none of its {len(poses.unreachable)} points ({reasons})"
                 )
-            found.append(poses.keyed())
-        return found
+            every.append(poses.keyed())
+        return every
 
-    def evaluate(
-        self,
-        found: Sequence[PoseSet],
-        workers: int | None = None,
-        progress: Progress = _quiet,
-        memory: int = MEMORY,
-        processes: bool = False,
-        cluster: str | None = None,
-        note: Callable[[str], None] = lambda text: None,
-        longest: float = math.inf,
-        afterwards: int = 0,
-    ) -> tuple[Result, Samples]:
-        """Sample the population at poses that are found already; parameters as of `run`.
+    def evaluate(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[Result, Samples]:
+        """Sample the population at poses of `find`, one set a task.
 
-        ``afterwards``: bytes that are needed for what is then made of the result.
+        Raises
+        ------
+        RunError
+            As `run`.
+        Interrupted
+            The options say to stop.
         """
-        sampled = self._sample(found, workers, progress, memory, processes, cluster, note, longest, afterwards)
-        return self.told(found, sampled), sampled
+        samples = self._sample(poses, options)
+        return self.result_of(poses, samples), samples
 
-    def told(self, found: Sequence[PoseSet], sampled: Samples) -> Result:
+    def result_of(self, poses: Sequence[PoseSet], samples: Samples) -> Result:
         """All that is known from samples at poses."""
         scenario = self.scenario
-        both = zip(scenario.tasks, found, strict=True)
-        final = sampled.job.plan
+        final = samples.spec.plan
         each = [
-            task_result(scenario, sampled.job, task, poses, sample)
-            for (task, poses), sample in zip(both, sampled.tasks, strict=True)
+            task_result(scenario, samples.spec, task, of_task, sample)
+            for task, of_task, sample in zip(scenario.tasks, poses, samples.tasks, strict=True)
         ]
         shared = with_shared_digits([task.summary for task in each])
         tasks = tuple(replace(task, summary=summary) for task, summary in zip(each, shared, strict=True))
-        joints = self.budgets(found)
+        joints = self.budgets(poses)
         operation = limits_of(scenario.machine, final)
         motion = motions(scenario.machine, scenario.motion, final.seed)
         return Result(
@@ -267,9 +260,9 @@ class Study:
             tasks=tasks,
             joints=joints,
             links=link_budget(scenario.machine),
-            warnings=caveats(scenario, tasks, sampled, joints, operation),
+            warnings=caveats(scenario, tasks, samples, joints, operation),
             groups=dict(scenario.machine.arm.groups),
-            adaptive=sampled.adaptive,
+            adaptive=samples.adaptive,
             prices=scenario.machine.prices,
             stated=stated_effects(scenario.machine),
             motion=motion,
@@ -281,27 +274,21 @@ class Study:
 
     def growing(
         self,
-        found: Sequence[PoseSet] | None = None,
-        workers: int | None = None,
-        stopped: Stopped = lambda: False,
-        memory: int = MEMORY,
+        poses: Sequence[PoseSet] | None = None,
+        options: RunOptions = RunOptions(),
         begin: int = 128,
     ) -> Iterator[Answer]:
         """Answers one after the other: first order at once, then a population that grows to the units of the plan.
 
-        The last answer holds the samples of `run`, bit for bit. The iterator ends without it as soon as ``stopped``
-        says so.
+        The last answer holds the samples of `run`, bit for bit, for any number of poses: what the memory cannot hold
+        from one answer to the next is sampled again. The iterator ends without it as soon as ``options.stopped`` says
+        so; ``options.longest`` has no meaning here.
 
         Parameters
         ----------
-        found : sequence of PoseSet, optional
-            Of `find`, which is asked where not given.
-        workers : int, optional
-            Threads; the processors of this machine where not given.
-        stopped : callable
-            Asked every 20 ms or so.
-        memory : int
-            Bytes that may be taken.
+        poses : sequence of PoseSet, optional
+            Of `find`, one set a task; looked for where not given.
+        options : RunOptions
         begin : int
             Units of the first population; each further one has four times as many.
 
@@ -310,60 +297,42 @@ class Study:
         RunError
             A task has no pose that the arm can reach, or the memory does not suffice.
         """
-        poses = self.find() if found is None else found
-        scenario, plan = self.scenario, self.scenario.plan
-        needed = growth.bytes_needed(sum(len(own.names) for own in poses), plan)
-        if needed > memory:
-            raise RunError(f"a population that grows to {plan.units} units takes {needed} bytes, allowed {memory}")
-        job = growth.job_of(scenario.machine, plan, self._coverage)
+        sets = self.find(options.progress) if poses is None else poses
+        scenario = self.scenario
         try:
-            population = growth.Growing(job, self._asked(poses), workers or processors(), stopped)
-            yield Answer(0, tuple(population.first_order()), (), None)
-            units = min(-(-begin // LANES) * LANES, plan.units)
-            while True:
-                samples = population.grow(units)
-                judged = judge_all(scenario, poses, samples.tasks)
-                yield Answer(units, tuple(own.table for own in judged), judged, samples)
-                if units == plan.units:
-                    return
-                units = min(4 * units, plan.units)
-        except growth.Interrupted:
+            with sampling(scenario.machine, self._coverage, options) as sampler:
+                for state in sampler.growing(scenario.plan, self._configurations(sets), begin):
+                    if isinstance(state, FirstOrder):
+                        yield Answer(0, state.tables, (), None)
+                        continue
+                    judged = judge_all(scenario, sets, state.tasks)
+                    tables = tuple(task.table for task in judged)
+                    yield Answer(state.spec.plan.units, tables, judged, state, state.last)
+        except Interrupted:
             return
 
     @property
     def _coverage(self) -> float:
         return coverage_of(self.scenario.requirement)
 
-    def _asked(self, found: Sequence[PoseSet]) -> list[TaskConfigurations]:
+    def _configurations(self, poses: Sequence[PoseSet]) -> list[TaskConfigurations]:
         return [
-            TaskConfigurations(task.name, poses.configurations, name_key(task.name))
-            for task, poses in zip(self.scenario.tasks, found, strict=True)
+            TaskConfigurations(task.name, of_task.configurations, name_key(task.name))
+            for task, of_task in zip(self.scenario.tasks, poses, strict=True)
         ]
 
-    def judge(
-        self,
-        found: Sequence[PoseSet],
-        workers: int | None = None,
-        progress: Progress = _quiet,
-        memory: int = MEMORY,
-        note: Callable[[str], None] = lambda text: None,
-    ) -> tuple[tuple[Judged, ...], Samples]:
-        """Sample, and only judge: for a search that tries many designs; parameters as of `run`."""
-        sampled = self._sample(found, workers, progress, memory, note=note)
-        return judge_all(self.scenario, found, sampled.tasks), sampled
+    def judge(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[tuple[Judged, ...], Samples]:
+        """Sample, and only judge: for a search that tries many designs.
 
-    def _sample(
-        self,
-        found: Sequence[PoseSet],
-        workers: int | None,
-        progress: Progress,
-        memory: int,
-        processes: bool = False,
-        cluster: str | None = None,
-        note: Callable[[str], None] = lambda text: None,
-        longest: float = math.inf,
-        afterwards: int = 0,
-    ) -> Samples:
-        scenario, where = self.scenario, (workers, memory, processes, cluster, longest, afterwards)
-        with sampling(scenario.machine, self._coverage, *where) as place:
-            return place.run(scenario.plan, self._asked(found), progress, note)
+        Raises
+        ------
+        RunError
+            As `run`.
+        """
+        samples = self._sample(poses, options)
+        return judge_all(self.scenario, poses, samples.tasks), samples
+
+    def _sample(self, poses: Sequence[PoseSet], options: RunOptions) -> Samples:
+        scenario = self.scenario
+        with sampling(scenario.machine, self._coverage, options) as sampler:
+            return sampler.run(scenario.plan, self._configurations(poses))

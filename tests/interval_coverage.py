@@ -20,6 +20,7 @@ import numpy as np
 import armsim
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, passing, repeatability
 from armsim.model.machine import Change
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 UNITS = 400
@@ -186,8 +187,8 @@ def other_design(own: Study, joint: str) -> Study:
 
 def figures(own: Study, other: Study, found: list) -> Iterator[tuple[str, float, Interval]]:
     """Kind, value and interval of everything that is printed with one."""
-    result, sampled = own.evaluate(found, 1)
-    changed, again = other.evaluate(found, 1)
+    result, sampled = own.evaluate(found, RunOptions(1))
+    changed, again = other.evaluate(found, RunOptions(1))
     (task,), (better,) = result.tasks, changed.tasks
     for number, pose in enumerate(task.poses):
         yield f"error.p95 @{number}", pose.error.p95, pose.error.p95_interval
@@ -212,7 +213,7 @@ def figures(own: Study, other: Study, found: list) -> Iterator[tuple[str, float,
     yield "difference of p95 at the worst pose", *at_worst_pose(*sides)
     yield "difference of RP", *repeatability(*sides)
     yield "difference of yield", *passing(*sides)
-    wide = half_widths(*sides, 1, lambda *a: None, "")
+    wide = half_widths(*sides, RunOptions(1), "")
     moved = better.column("error.p95") - task.column("error.p95")
     for number, (value, half) in enumerate(zip(moved.tolist(), wide.tolist(), strict=True)):
         yield f"difference of p95 @{number}", value, (value - half, value + half)

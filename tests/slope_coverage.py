@@ -19,6 +19,7 @@ import numpy as np
 import armsim
 from armsim.decide import sensitivities
 from armsim.decide.sensitivity import Line
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 ARCSEC = math.pi / 648_000
@@ -183,7 +184,7 @@ def _mean(batches: np.ndarray) -> tuple[float, float]:
 
 def lines(own: Study, seed: int) -> dict[str, Line]:
     """The lines of a seed, by path."""
-    return {line.path: line for line in sensitivities(own.with_plan(seed=seed), 1).lines}
+    return {line.path: line for line in sensitivities(own.with_plan(seed=seed), RunOptions(1)).lines}
 
 
 def main() -> None:

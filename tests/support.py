@@ -31,7 +31,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
-from armsim.sampling.pose_sample import DISTANCE, PoseSample, asked_of, empty_slots, empty_told
+from armsim.sampling.pose_sample import DISTANCE, PoseSample, asked_of, empty_outputs, empty_slots
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent
@@ -110,7 +110,7 @@ def _edges() -> np.ndarray:
 def counted(values: np.ndarray) -> PoseSample:
     """A population of shape (visits, units), not negative, counted as the engine counts distances."""
     visits, units = values.shape
-    slots, told = empty_slots(1), empty_told(1, units, 0, 0)
+    slots, told = empty_slots(1), empty_outputs(1, units, 0, 0)
     sample = PoseSample(
         visits, np.zeros((3, 2)), Tallies(*(own[0] for own in slots)), told.figures[0], told.squares[0], told.sums[0]
     )

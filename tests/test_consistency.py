@@ -22,6 +22,7 @@ from armsim.explorer import view_model
 from armsim.explorer.session import Desk
 from armsim.notebook import DisplayedResult
 from armsim.results import Result
+from armsim.sampling.run_options import RunOptions
 
 SCENARIOS = ROOT / "scenarios"
 CASES = {
@@ -64,7 +65,7 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     study = armsim.load(SCENARIOS / f"{name}.yaml").with_plan(**SIZES)
     if changes:
         study = study.change(dict(change.split("=", 1) for change in changes))
-    desk = Desk(study, None, None, 1)
+    desk = Desk(study, None, None, RunOptions(1))
     desk.begin()
     try:
         shown = until(lambda: (answer := desk.answer) is not None and answer.whole and answer)

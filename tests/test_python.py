@@ -65,6 +65,23 @@ def test_a_result_cannot_be_written(result: Result) -> None:
 
 
 def test_run_tells_its_parameters() -> None:
+    """Keywords of `run` are options of every run, with the same values where they are not given."""
     study = armsim.load(SEVEN)
-    assert "workers" in inspect.signature(study.run).parameters
+    parameters = inspect.signature(study.run).parameters
+    assert "workers" in parameters
+    options = armsim.RunOptions()
+    assert {name: own.default for name, own in parameters.items()} == {
+        name: getattr(options, name) for name in parameters
+    }
     assert "Raises" in (study.run.__doc__ or "")
+
+
+def test_keywords_and_options_run_alike() -> None:
+    study = armsim.load(SEVEN).with_plan(units=40, visits=3)
+    notes: list[str] = []
+    by_keywords = study.run(workers=2, memory=2**30, note=notes.append)
+    options = armsim.RunOptions(workers=1)
+    assert study.evaluate(study.find(), options)[0].to_json() == by_keywords.to_json()
+    assert len(notes) == 1
+    with pytest.raises(AttributeError):
+        options.workers = 3  # type: ignore[misc]

@@ -14,7 +14,7 @@ from armsim.calibration.estimate_correction import spread_at
 from armsim.calibration.identifiable import with_target
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.posterior import Estimator
-from armsim.calibration.session import nuisance, registered
+from armsim.calibration.registration import nuisance, registered
 from armsim.documents.measured_points import FAR, JointColumns, MeasuredArm, read_points
 from armsim.errors import InputError, Problem
 from armsim.model.calibration_plan import Instrument

@@ -10,7 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import ExpectedRecord
 from armsim.calibration.linear_population import Linear
-from armsim.calibration.session import taken_out
+from armsim.calibration.registration import taken_out
 
 SURE = 0.01
 """Share of its prior variance that must be known of a cause before it is told whether it moved."""
@@ -57,7 +57,7 @@ class Estimator:
         instrument : float or (P, 3) [m]
             Standard deviation of a reading along every axis.
         columns : (3 P, K), optional
-            What a frame and a target that are fitted do to the readings, as `session.nuisance`.
+            What a frame and a target that are fitted do to the readings, as `registration.nuisance`.
 
         Raises
         ------

@@ -20,7 +20,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
 from armsim.model.machine import Machine
 from armsim.sampling.first_order import linearise
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import Progress
 from armsim.tasks import PoseSet
 
 MOST_POSES = 60

@@ -29,7 +29,7 @@ from armsim.documents.measured_points import MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
 from armsim.results.json_records import plain
-from armsim.sampling.growth import job_of
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.measures import direction_variation
 from armsim.sampling.statistics import LEVEL, pose_accuracy, pose_repeatability, student
 from armsim.study import Study
@@ -199,8 +199,8 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
     if not poses:
         return ()
     where = Configurations(np.array([arm.joints[name] for name in poses]))
-    job = job_of(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL)
-    population = direction_variation(job, where, range(len(poses)), ["full"] * len(poses))
+    spec = RunSpec.undivided(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL)
+    population = direction_variation(spec, where, range(len(poses)), ["full"] * len(poses))
     out = []
     for name, units in zip(poses, population, strict=True):
         groups = arm.by_direction(name)

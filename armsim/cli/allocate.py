@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Seed, Set, Units, Visits, Workers, bytes_of, changes_of
-from armsim.cli.printing import print_machine, print_table, printing, shown_progress, tell
-from armsim.processors import processors
+from armsim.cli.printing import print_machine, print_table, printing, shown_run, tell
+from armsim.sampling.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide import Allocation
@@ -31,12 +31,12 @@ def allocate(
     from armsim.documents.load import load_changed, load_scenario
     from armsim.study import Study
 
-    allowed = bytes_of(memory)
+    run_options = RunOptions(workers, bytes_of(memory))
     study = Study(load_changed(load_scenario(scenario), changes_of(set_))).with_plan(units, visits, seed)
     from armsim.decide import allocate as share_out
 
-    with shown_progress() as (progress, note):
-        found = share_out(study, exponent, workers or processors(), progress, allowed, note)
+    with shown_run(run_options) as run_options:
+        found = share_out(study, exponent, run_options)
     with printing():
         if json:
             print_machine(found.to_dict())

@@ -23,7 +23,8 @@ from armsim.cli.options import (
     called,
     changes_of,
 )
-from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_progress, stoppable, tell
+from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_run, stoppable, tell
+from armsim.sampling.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide.calibration_study import Calibrated
@@ -53,15 +54,15 @@ def calibrate(
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
-    allowed = bytes_of(memory)
+    run_options = RunOptions(workers, bytes_of(memory))
     study = Study(load_changed(load_scenario(scenario), changes_of(set_))).with_plan(units, visits, seed)
     asked_of(study)
     folder = out or Path("results") / f"{called(scenario)}-calibrated"
     inputs = [source.path for source in study.scenario.sources] + ([] if measured is None else [measured])
     check_destination(folder, inputs, scenario if out is None else None)
     with stoppable() as landed:
-        with shown_progress() as (progress, note):
-            found = work_out(study, workers, progress, allowed, note, measured)
+        with shown_run(run_options) as run_options:
+            found = work_out(study, run_options, measured)
             plan = study.scenario.plan
             words = ["armsim", "calibrate", str(scenario), "--seed", plan.seed, "--units", plan.units]
             words += ["--visits", plan.visits]
@@ -70,7 +71,7 @@ def calibrate(
                 words += ["--set", change]
             command = shlex.join(str(word) for word in words)
             read = () if measured is None else (source_of(measured),)
-            write_calibrated(folder, found, read, command, paper.value, progress, landed.append)
+            write_calibrated(folder, found, read, command, paper.value, run_options.progress, landed.append)
         with printing(folder):
             if json:
                 print_machine(found.to_dict())

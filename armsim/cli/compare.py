@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Paper, PaperSize, Seed, Units, Visits, Workers, bytes_of, called
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
-from armsim.processors import processors
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_run, stoppable, tell
+from armsim.sampling.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison
@@ -33,7 +33,7 @@ def compare(
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
-    allowed = bytes_of(memory)
+    run_options = RunOptions(workers, bytes_of(memory))
     studies = [Study.load(scenario) for scenario in scenarios]
     studies[0] = studies[0].with_plan(units, visits, seed)
     folder = out or Path("results") / f"{called(scenarios[0])}-compared"
@@ -42,13 +42,13 @@ def compare(
     from armsim.decide import compare as held_against
 
     with stoppable() as written:
-        with shown_progress() as (progress, note):
-            comparison = held_against(studies, workers or processors(), progress, allowed, note)
+        with shown_run(run_options) as run_options:
+            comparison = held_against(studies, run_options)
             plan = studies[0].scenario.plan
             names = " ".join(shlex.quote(str(scenario)) for scenario in scenarios)
             command = f"armsim compare {names} --seed {plan.seed} --units {plan.units} --visits {plan.visits}"
             designs = [study.scenario for study in studies]
-            write_comparison(folder, comparison, designs, command, paper.value, progress, written.append)
+            write_comparison(folder, comparison, designs, command, paper.value, run_options.progress, written.append)
         with printing(folder):
             if json:
                 print_machine(comparison.to_dict())

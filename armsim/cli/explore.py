@@ -33,9 +33,10 @@ def explore(
         ready, options = load_options(scenario, catalogue, changes)
     from armsim.explorer.serve import free_port, serve
     from armsim.explorer.session import Desk
+    from armsim.sampling.run_options import RunOptions
     from armsim.study import Study
 
-    desk = Desk(Study(ready), options, catalogue, workers, given=changes)
+    desk = Desk(Study(ready), options, catalogue, RunOptions(workers), given=changes)
     say("looking for the poses")
     desk.begin()
     own = port or free_port()

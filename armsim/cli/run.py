@@ -28,8 +28,8 @@ from armsim.cli.options import (
     changes_of,
     need,
 )
-from armsim.cli.printing import exit_of, print_table, printing, say, shown_progress, stoppable, tell
-from armsim.processors import processors
+from armsim.cli.printing import exit_of, print_table, printing, say, shown_run, stoppable, tell
+from armsim.sampling.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.errors import InputError
@@ -74,7 +74,7 @@ def run(
     from armsim.sampling.kernels import made_ready
     from armsim.study import Study
 
-    allowed = bytes_of(memory)
+    run_options = RunOptions(workers, bytes_of(memory))
     if slides:
         need("pptx", "--slides", "slides")
     if workbook:
@@ -108,27 +108,30 @@ def run(
 
         assert scenario is not None  # held above
         place = out or Path("results") / f"{called(scenario)}-sweep"
-        if code := exit_of(sweep_of(study, sweep, place, scenario, workers, allowed, json)):
+        if code := exit_of(sweep_of(study, sweep, place, scenario, run_options, json)):
             raise typer.Exit(code)
         return
     folder = out or Path("results") / f"{called(Path(asked.scenario))}{'' if manifest is None else '-again'}"
     own = Path(asked.scenario) if out is None else None
     check_destination(folder, [source.path for source in ready.sources], own)
-    threads = workers or processors()
-    with stoppable() as written, Helpers(helpers_for(allowed, workers)) as helpers:
-        with shown_progress() as (progress, note):
-            longest = math.inf if yes else A_DAY
-            with made_ready(note) as wait_for_kernels:
+    with stoppable() as written, Helpers(helpers_for(run_options.memory, workers)) as helpers:
+        with shown_run(run_options) as run_options:
+            progress = run_options.progress
+            with made_ready(run_options.note) as wait_for_kernels:
                 found = study.find(progress)
                 wait_for_kernels()
-            where = processes, cluster, note, longest, DOCUMENT_MEMORY
+            longest = math.inf if yes else A_DAY
+            of_run = replace(
+                run_options, processes=processes, cluster=cluster, longest=longest, afterwards=DOCUMENT_MEMORY
+            )
             try:
-                result = study.evaluate(found, workers, progress, allowed - helpers.memory, *where)[0]
+                beside_helpers = replace(of_run, memory=of_run.memory - helpers.memory)
+                result = study.evaluate(found, beside_helpers)[0]
             except DoesNotFit:
                 if not helpers.memory:
                     raise
                 helpers.stop()
-                result = study.evaluate(found, workers, progress, allowed, *where)[0]
+                result = study.evaluate(found, of_run)[0]
             if reproduce is not None and manifest is not None:
                 earlier = reproduce.parent / "results.json"
                 differs = difference(manifest.labelled(result), manifest.results_sha256, earlier)
@@ -139,11 +142,11 @@ def run(
             if asked.what_if:
                 from armsim.decide import what_if as change
 
-                extras = replace(extras, what_ifs=change(study, threads, progress, allowed, note))
+                extras = replace(extras, what_ifs=change(study, run_options))
             if options is not None:
                 from armsim.decide import trade_off
 
-                extras = replace(extras, curve=trade_off(study, options, threads, progress, allowed, note))
+                extras = replace(extras, curve=trade_off(study, options, run_options))
             if workbook:
                 from armsim.decide.live_budget import live_budgets
 

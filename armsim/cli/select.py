@@ -26,8 +26,8 @@ from armsim.cli.options import (
     check_new_file,
     write_new,
 )
-from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_progress, stoppable, tell
-from armsim.processors import processors
+from armsim.cli.printing import exit_of, print_machine, print_table, printing, say, shown_run, stoppable, tell
+from armsim.sampling.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide import Selection
@@ -61,7 +61,7 @@ def select(
     from armsim.documents.load import load_options
     from armsim.study import Study
 
-    allowed = bytes_of(memory)
+    run_options = RunOptions(workers, bytes_of(memory))
     if write is not None:
         check_new_file(write, "--write")
     ready, options = load_options(scenario, catalogue, changes_of(set_))
@@ -74,23 +74,22 @@ def select(
         from armsim.calibration.calibrated_study import calibrated
 
         study = calibrated(study)
-    work = study, options, workers or processors()
     with stoppable() as landed:
-        with shown_progress() as (progress, note):
+        with shown_run(run_options) as run_options:
             decision = None
             if out is None:
-                found = choose(*work, progress, allowed, note)
+                found = choose(study, options, run_options)
             else:
                 from armsim.decide.decision import decide
 
-                decision = decide(*work, progress, allowed, note)
+                decision = decide(study, options, run_options)
                 found = decision.selection
             if decision is not None and out is not None:
                 from armsim.report.decision_review import write_decision
 
                 again = _command(scenario, catalogue, seed, units, visits, set_, paper, after)
                 design = None if found.design is None else _chosen(found, ready, scenario, catalogue, set_, out)
-                write_decision(out, decision, ready, again, design, paper.value, progress, landed.append)
+                write_decision(out, decision, ready, again, design, paper.value, run_options.progress, landed.append)
         written = None
         if write is not None and found.design is not None:
             write_new(write, _chosen(found, ready, scenario, catalogue, set_, write.absolute().parent))

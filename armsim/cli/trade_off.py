@@ -22,8 +22,8 @@ from armsim.cli.options import (
     bytes_of,
     changes_of,
 )
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable, tell
-from armsim.processors import processors
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_run, stoppable, tell
+from armsim.sampling.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide import TradeOff
@@ -49,7 +49,7 @@ def trade_off(
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
-    allowed = bytes_of(memory)
+    run_options = RunOptions(workers, bytes_of(memory))
     ready, options = load_options(scenario, catalogue, changes_of(set_))
     study = Study(ready).with_plan(units, visits, seed)
     if after:
@@ -58,8 +58,8 @@ def trade_off(
         study = calibrated(study)
     if out is not None:
         check_destination(out, [source.path for source in ready.sources])
-    with shown_progress() as (progress, note):
-        curve = curve_of(study, options, workers or processors(), progress, allowed, note)
+    with shown_run(run_options) as run_options:
+        curve = curve_of(study, options, run_options)
     with stoppable() as landed:
         if out is not None:
             write_trade_off(out, curve, landed.append)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.options import MEMORY, Json, Memory, Out, Seed, Set, Units, Visits, Workers, bytes_of, changes_of
-from armsim.cli.printing import print_machine, print_table, printing, say, shown_progress, stoppable
-from armsim.processors import processors
+from armsim.cli.printing import print_machine, print_table, printing, say, shown_run, stoppable
+from armsim.sampling.run_options import RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide import WhatIfs
@@ -35,14 +35,14 @@ def what_if(
     from armsim.report.output_folder import check_destination
     from armsim.study import Study
 
-    allowed = bytes_of(memory)
+    run_options = RunOptions(workers, bytes_of(memory))
     study = Study(load_changed(load_scenario(scenario), changes_of(set_))).with_plan(units, visits, seed)
     if out is not None:
         check_destination(out, [source.path for source in study.scenario.sources])
     from armsim.decide import what_if as change
 
-    with shown_progress() as (progress, note):
-        table = change(study, workers or processors(), progress, allowed, note)
+    with shown_run(run_options) as run_options:
+        table = change(study, run_options)
     with stoppable() as landed:
         if out is not None:
             write_what_if(out, table, landed.append)

@@ -16,7 +16,7 @@ from armsim.results.poses import Interval
 from armsim.results.summary import Yield
 from armsim.sampling import statistics as stats
 from armsim.sampling.gaussian import quantile_by_moments
-from armsim.sampling.sampler import TaskSample
+from armsim.sampling.population import TaskSample
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ and so on until the sampled load at the pose that decides is 1.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -39,9 +39,8 @@ from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import plain
 from armsim.sampling.first_order import linearise
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.plan import key
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import RunOptions, no_progress
 from armsim.study import Study
 
 SCHEMES: tuple[Scheme, ...] = ("equal angles", "equal contributions", "least cost")
@@ -171,10 +170,7 @@ def with_budget(machine: Machine, std: dict[str, float]) -> Machine:
 def allocate(
     study: Study,
     exponent: float = 1.0,
-    workers: int | None = None,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Allocation:
     """Budgets for every joint by every scheme, each verified by Monte Carlo; or why there are none.
 
@@ -194,7 +190,7 @@ def allocate(
     """
     scenario, tasks = study.scenario, study.scenario.tasks
     requirement = required(study)
-    found = study.find(progress)
+    found = study.find(run_options.progress)
     reasons = []
     for task, poses in zip(tasks, found, strict=True):
         if poses.unreachable and task.must_reach:
@@ -215,11 +211,10 @@ def allocate(
         ]
     )
 
-    def sampled(of: Machine, say: Callable[[str], None] = lambda text: None, seed: int = plan.seed) -> _Sampled:
+    def sampled(of: Machine, how: RunOptions = run_options.silent, seed: int = plan.seed) -> _Sampled:
         """A machine at every pose."""
-        judged, samples = study.with_scenario(machine=of, plan=replace(plan, seed=seed)).judge(
-            found, workers, memory=memory, note=say
-        )
+        changed = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
+        judged, samples = changed.judge(found, how)
         columns = ("error.at_coverage", "error.at_coverage_interval")
         quantile, ends = (np.concatenate([task.table.column(name) for task in judged]) for name in columns)
         loads = np.concatenate(
@@ -227,7 +222,7 @@ def allocate(
         )
         return _Sampled(quantile, ends, loads, int(np.argmax(quantile / position)), _largest(judged))
 
-    bare = sampled(fixed_machine, note)
+    bare = sampled(fixed_machine, replace(run_options, progress=no_progress))
     most = bare.worst
     if bare.quantile[most] >= position[most]:
         ways = []
@@ -252,7 +247,7 @@ def allocate(
     lever = levers(gains, list(rotary.values()))
     budgets = []
     for number, scheme in enumerate(SCHEMES):
-        progress("allocation", number, len(SCHEMES))
+        run_options.progress("allocation", number, len(SCHEMES))
         ratio = NORMAL_95**2 / position**2  # of a normal law along a line: where the first round begins
         gap = None
         for _ in range(ROUNDS):
@@ -280,7 +275,7 @@ def allocate(
                 seen.judgements,
             )
         )
-    progress("allocation", len(SCHEMES), len(SCHEMES))
+    run_options.progress("allocation", len(SCHEMES), len(SCHEMES))
     cheapest = min(budget.cost for budget in budgets)
     return Allocation(
         requirement.position,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from armsim.arrays import Array
 from armsim.calibration.calibrated_study import asked_of
 from armsim.calibration.calibration_records import (
     ConfoundedRecord,
+    CurvePointRecord,
     MeasuredPoseRecord,
     ParameterRecord,
 )
@@ -30,12 +30,10 @@ from armsim.decide.compare import Comparison, compare
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
 from armsim.model.machine import Machine
-from armsim.processors import processors
 from armsim.requirement import Verdict
 from armsim.results.json_records import plain
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.plan import draw_units
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import Progress, RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -78,10 +76,7 @@ class Calibrated:
 
 def calibrate(
     study: Study,
-    workers: int | None = None,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
     measured: Path | None = None,
 ) -> Calibrated:
     """Run the calibration of a scenario for every built arm of its population.
@@ -99,7 +94,7 @@ def calibrate(
     calibration = asked_of(study)
     plan = replace(study.scenario.plan, tolerance=None)
     base = study.with_scenario(plan=plan)
-    machine, found = base.scenario.machine, base.find(progress)
+    machine, found = base.scenario.machine, base.find(run_options.progress)
     flat = _flat(study, machine, calibration, found)
     left = Left.at(found)
     arms = [] if measured is None else measured_arms(study, measured, calibration)
@@ -115,12 +110,14 @@ def calibrate(
         chosen = chosen[short_moves(candidate.joints[chosen], machine.arm.highest - machine.arm.lowest)]
         names, measurement = tuple(candidate.names[n] for n in chosen), choosing.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
-    identified = _identified(machine, measurement, estimate, plan, progress)
+    identified = _identified(machine, measurement, estimate, plan, run_options.progress)
     after = replace(machine, correction=correction_of(machine, measurement, estimate, (plan.seed, identified.values)))
     calibrated = base.with_scenario(machine=after, name=f"{base.scenario.name}, calibrated")
-    threads = workers or processors()
-    comparison = compare([base, calibrated], threads, progress, memory, note)
+    comparison = compare([base, calibrated], run_options)
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
+    left_by_count: tuple[CurvePointRecord, ...] = ()
+    if choosing is not None:
+        left_by_count = curve(choosing, left, counts_for(candidates), plan.seed, run_options.progress)
     apart = identified.values - identified.linear
     record = CalibrateRecord(
         scenario=base.scenario.name,
@@ -134,7 +131,7 @@ def calibrate(
             MeasuredPoseRecord(name, tuple(q)) for name, q in zip(names, measurement.joints.tolist(), strict=True)
         ),
         candidates=candidates,
-        curve=() if choosing is None else curve(choosing, left, counts_for(candidates), plan.seed, progress),
+        curve=left_by_count,
         steps=steps(machine, measurement, left),
         causes=left.causes(machine, linear),
         rounds=identified.rounds,

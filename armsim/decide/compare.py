@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -17,9 +17,8 @@ from armsim.errors import InputError, Problem
 from armsim.requirement.requirement import Requirement
 from armsim.results import Result
 from armsim.results.json_records import plain
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.paired_difference import Difference
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 
@@ -135,10 +134,7 @@ class Comparison:
 
 def compare(
     studies: Sequence[Study],
-    workers: int = 1,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Comparison:
     """Hold designs against the first of them.
 
@@ -153,20 +149,20 @@ def compare(
     """
     others = _other_requirements(studies)
     studies = _matched(studies)
-    found = [study.find(progress) for study in studies]
+    sets = [study.find(run_options.progress) for study in studies]
     common = []
-    for task in range(len(found[0])):
-        rest = [set(poses[task].names) for poses in found[1:]]
-        names = [name for name in found[0][task].names if all(name in other for other in rest)]
+    for task in range(len(sets[0])):
+        rest = [set(poses[task].names) for poses in sets[1:]]
+        names = [name for name in sets[0][task].names if all(name in other for other in rest)]
         if not names:
             task_name = studies[0].scenario.tasks[task].name
             raise studies[0].scenario.fault(f"tasks.{task_name}", "no pose that all designs reach", "common poses")
         common.append(names)
-    restricted = [[poses.only(names) for poses, names in zip(own, common, strict=True)] for own in found]
-    ran = [studies[0].evaluate(restricted[0], workers, progress, memory, note=note)]
-    plan = replace(ran[0][1].job.plan, tolerance=None)  # where a tolerance was asked for, as many units as it took
+    restricted = [[poses.only(names) for poses, names in zip(of_design, common, strict=True)] for of_design in sets]
+    ran = [studies[0].evaluate(restricted[0], run_options)]
+    plan = replace(ran[0][1].spec.plan, tolerance=None)  # with a tolerance, as many units as it took
     for study, poses in zip(studies[1:], restricted[1:], strict=True):
-        ran.append(study.with_scenario(plan=plan).evaluate(poses, workers, progress, memory, note=note))
+        ran.append(study.with_scenario(plan=plan).evaluate(poses, run_options))
     results = tuple(result for result, _ in ran)
     differences = []
     for number in range(len(common)):
@@ -178,7 +174,7 @@ def compare(
         ]
         for other in range(1, len(studies)):
             one, two, name = sides[0], sides[other], results[other].scenario
-            widths = half_widths(one, two, workers, progress, f"{name}, {one.name}: differences")
+            widths = half_widths(one, two, run_options, f"{name}, {one.name}: differences")
             differences.append(
                 TaskDifference(
                     one.name,
@@ -198,7 +194,7 @@ def compare(
 def _other_requirements(studies: Sequence[Study]) -> dict[str, Requirement | None]:
     """Requirements of designs that state another than the first, by which they are judged all the same."""
     scenarios = [study.scenario for study in studies]
-    return {own.name: own.requirement for own in scenarios[1:] if own.requirement != scenarios[0].requirement}
+    return {one.name: one.requirement for one in scenarios[1:] if one.requirement != scenarios[0].requirement}
 
 
 def _matched(studies: Sequence[Study]) -> list[Study]:
@@ -211,8 +207,8 @@ def _matched(studies: Sequence[Study]) -> list[Study]:
         if names.count(study.scenario.name) > 1:
             raise study.scenario.fault("name", f"two designs named {study.scenario.name!r}", "each name once")
         if study.scenario.tasks != first.tasks:
-            asked = ", ".join(f"{task.name} ({task.kind})" for task in first.tasks)
-            found = "other tasks than the first design, or in another order"
-            raise study.scenario.fault("tasks", found, f"the same: {asked}")
+            kinds = ", ".join(f"{task.name} ({task.kind})" for task in first.tasks)
+            fault = "other tasks than the first design, or in another order"
+            raise study.scenario.fault("tasks", fault, f"the same: {kinds}")
     plan, requirement = first.plan, first.requirement
     return [study.with_scenario(plan=plan, requirement=requirement) for study in studies]

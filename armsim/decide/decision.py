@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from armsim.decide.search import Search
@@ -12,8 +11,7 @@ from armsim.decide.sensitivity import Sensitivities, sensitivities
 from armsim.decide.trade_off import TradeOff, along
 from armsim.model.joint_options import Options
 from armsim.results import Result
-from armsim.sampling.layout import MEMORY
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import RunOptions, no_note
 from armsim.study import Study
 
 
@@ -40,10 +38,7 @@ class Decision:
 def decide(
     study: Study,
     options: Options,
-    workers: int | None = None,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Decision:
     """Choose, and look at the choice from all sides; parameters as of `select`.
 
@@ -54,9 +49,10 @@ def decide(
     RunError
         As `Study.run`.
     """
-    search = Search(study, options, workers, progress, memory)
-    selection, answer = choose(search, note)
-    curve = along(search, answer, lambda text: None)
+    search = Search(study, options, run_options)
+    selection, answer = choose(search)
+    curve = along(search, answer, no_note)
     chosen = study.with_scenario(machine=selection.machine)
-    result = chosen.run(workers, progress, memory)
-    return Decision(selection, curve, result, sensitivities(chosen, workers, progress, memory))
+    quiet = run_options.without_notes
+    result = chosen.evaluate(chosen.find(quiet.progress), quiet)[0]
+    return Decision(selection, curve, result, sensitivities(chosen, quiet))

@@ -12,7 +12,7 @@ from armsim.assessment import Judged
 from armsim.criteria import CRITERIA, limits_of_arms
 from armsim.requirement.requirement import Requirement
 from armsim.results.figure import Figure
-from armsim.sampling.sampler import TaskSample
+from armsim.sampling.population import TaskSample
 
 
 def error_loads(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,8 +12,8 @@ from armsim.criteria import passing
 from armsim.model.configurations import Configurations
 from armsim.requirement.requirement import Requirement
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.chunk import CHUNK, Job, attained_at
-from armsim.sampling.executors import in_order
+from armsim.sampling.chunk import CHUNK, RunSpec, attained_at
+from armsim.sampling.executors import in_threads
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
@@ -25,7 +24,8 @@ from armsim.sampling.paired_difference import (
     quantile_influence,
     share_difference,
 )
-from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.run_options import RunOptions
+from armsim.sampling.sampler import Samples
 from armsim.sampling.statistics import LEVEL, quantile
 from armsim.sampling.visit_law import half_width_of_nets
 from armsim.tasks.base import name_key
@@ -59,9 +59,9 @@ class Evaluated:
         return name_key(self.name)
 
     @property
-    def job(self) -> Job:
+    def spec(self) -> RunSpec:
         """Of the run."""
-        return self.sampled.job
+        return self.sampled.spec
 
     @cached_property
     def worst(self) -> int:
@@ -71,15 +71,15 @@ class Evaluated:
     @cached_property
     def worst_influence(self) -> Array:
         """Influence of the first units on the quantile at the coverage at the worst pose, shape (units,). [m]"""
-        known = min(self.job.plan.units, UNITS_COMPARED)
-        own = self.configurations[self.worst : self.worst + 1]
-        return np.asarray(quantile_influence(self.job, self.key, own, known, self.job.coverage)[0])
+        known = min(self.spec.plan.units, UNITS_COMPARED)
+        pose = self.configurations[self.worst : self.worst + 1]
+        return np.asarray(quantile_influence(self.spec, self.key, pose, known, self.spec.coverage)[0])
 
 
 def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
     """Other less one: the quantile at the coverage, each at its own worst pose. [m]"""
     sizes = [float(side.table.column("error.at_coverage")[side.worst]) for side in (one, other)]
-    change = difference(sizes[1] - sizes[0], other.worst_influence - one.worst_influence, one.job.plan.units)
+    change = difference(sizes[1] - sizes[0], other.worst_influence - one.worst_influence, one.spec.plan.units)
     return beside(change, max(sizes))
 
 
@@ -92,11 +92,11 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
     values = [quantile(np.sort(rp), LEVEL) for rp in rps]
     pulls = [influence(rp[None], LEVEL) for rp in rps]
     nets = [
-        attained_at(side.job, int(np.argmax(side.table.column("repeatability.p95"))), side.configurations)[1]
+        attained_at(side.spec, int(np.argmax(side.table.column("repeatability.p95"))), side.configurations)[1]
         for side in (one, other)
     ]
     shared = float(half_width_of_nets(nets[1] - nets[0]))
-    change = difference(values[1] - values[0], pulls[1] - pulls[0], one.job.plan.units, shared)
+    change = difference(values[1] - values[0], pulls[1] - pulls[0], one.spec.plan.units, shared)
     return beside(change, max(values))
 
 
@@ -109,23 +109,23 @@ def yield_difference(one: Evaluated, other: Evaluated, requirement: Requirement 
     return share_difference(*(passing(limits, path, sample.extremes, sample.operating)[0] for sample in samples))
 
 
-def half_widths(one: Evaluated, other: Evaluated, workers: int, progress: Progress, what: str) -> Array:
+def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what: str) -> Array:
     """Half of the 95 % interval of the difference of the quantile at the coverage at every pose, shape (poses,). [m]"""
-    units = one.job.plan.units
+    units = one.spec.plan.units
     known = min(units, UNITS_COMPARED)
     poses = len(one.configurations)
 
     def both(chunk: int) -> Array:
-        own = [
-            quantile_influence(side.job, side.key, side.configurations[chunk : chunk + CHUNK], known, side.job.coverage)
+        part = slice(chunk, chunk + CHUNK)
+        influences = [
+            quantile_influence(side.spec, side.key, side.configurations[part], known, side.spec.coverage)
             for side in (one, other)
         ]
-        return np.array([half_width(row, units) for row in own[1] - own[0]])
+        return np.array([half_width(row, units) for row in influences[1] - influences[0]])
 
     out = np.empty(poses)
     chunks = range(0, poses, CHUNK)
-    with ThreadPoolExecutor(workers) as pool:
-        for chunk, values in zip(chunks, in_order(pool, workers, both, chunks), strict=True):
-            out[chunk : chunk + CHUNK] = values
-            progress(what, min(chunk + CHUNK, poses), poses)
+    for chunk, values in zip(chunks, in_threads(run_options.threads, both, chunks), strict=True):
+        out[chunk : chunk + CHUNK] = values
+        run_options.progress(what, min(chunk + CHUNK, poses), poses)
     return out

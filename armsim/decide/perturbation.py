@@ -7,7 +7,6 @@ for which no visit is needed.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,12 +17,12 @@ from armsim.assessment import Judged
 from armsim.criteria import passing
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose
 from armsim.model.machine import Machine
-from armsim.processors import processors
 from armsim.requirement.requirement import required_at
 from armsim.results import Result
-from armsim.sampling.chunk import Job
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.paired_difference import Difference, share_difference
-from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.run_options import RunOptions
+from armsim.sampling.sampler import Samples
 from armsim.sampling.unit_draws import Drawn
 from armsim.sampling.yield_survey import Surveyed, survey
 from armsim.study import Study
@@ -55,29 +54,27 @@ class Probe:
         With the plan that was sampled.
     result : Result
         Of those poses.
-    found : list of PoseSet
+    poses : list of PoseSet
         Those poses, of every task.
     sides : list of Evaluated
     surveys : list of Surveyed
     ratios : list of (poses,)
         The quantile at the coverage over the rms of first order.
-    job : Job
-    workers, memory
-        As of `Study.run`.
+    spec : RunSpec
+    run_options : RunOptions
     """
 
     study: Study
     result: Result
-    found: list[PoseSet]
+    poses: list[PoseSet]
     sides: list[Evaluated]
     surveys: list[Surveyed]
     ratios: list[Array]
-    job: Job
-    workers: int
-    memory: int
+    spec: RunSpec
+    run_options: RunOptions
 
     @staticmethod
-    def of(study: Study, workers: int | None, progress: Progress, memory: int, note: Callable[[str], None]) -> Probe:
+    def of(study: Study, run_options: RunOptions) -> Probe:
         """Sample a study.
 
         Raises
@@ -85,40 +82,41 @@ class Probe:
         RunError
             As `Study.run`.
         """
-        base, kept, result, sampled = at_largest_errors(study, workers, progress, memory, note)
+        base, poses, result, sampled = at_largest_errors(study, run_options)
         plan = base.scenario.plan
-        job, threads = replace(sampled.job, plan=plan), workers or processors()
+        spec = replace(sampled.spec, plan=plan)
         sides = [
-            Evaluated(task.name, task.poses, sampled, poses.configurations, n)
-            for n, (task, poses) in enumerate(zip(result.tasks, kept, strict=True))
+            Evaluated(task.name, task.poses, sampled, of_task.configurations, n)
+            for n, (task, of_task) in enumerate(zip(result.tasks, poses, strict=True))
         ]
         required = study.scenario.requirement is not None
-        surveys = [survey(job, side.configurations, threads, required) for side in sides]
+        surveys = [survey(spec, side.configurations, run_options.threads, required) for side in sides]
         ratios = []
-        for side, own in zip(sides, surveys, strict=True):
-            rms = np.sqrt(own.mean_square)
+        for side, surveyed in zip(sides, surveys, strict=True):
+            rms = np.sqrt(surveyed.mean_square)
             ratios.append(np.divide(side.table.column("error.at_coverage"), rms, out=np.zeros_like(rms), where=rms > 0))
-        return Probe(base, result, kept, sides, surveys, ratios, job, threads, memory)
+        return Probe(base, result, poses, sides, surveys, ratios, spec, run_options)
 
     def with_machine(self, machine: Machine) -> list[Moved]:
         """What another machine does, of every task; it draws the same numbers for what it has in common."""
-        plan, job = self.job.plan, self.job
-        drawn = Drawn(machine.terms, plan, True) if job.layout.unit_block >= plan.units else None
-        with_it = Job(machine, plan, job.coverage, job.layout, drawn=drawn)
-        required = self.study.scenario.requirement
-        changed = [survey(with_it, side.configurations, self.workers, required is not None) for side in self.sides]
-        foretold = [ratio * np.sqrt(own.mean_square) for ratio, own in zip(self.ratios, changed, strict=True)]
-        near = [np.flatnonzero(own >= NEAR_WORST * own.max()) for own in foretold]
+        plan, spec = self.spec.plan, self.spec
+        drawn = Drawn(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
+        with_it = RunSpec(machine, plan, spec.coverage, spec.layout, drawn=drawn)
+        required, threads = self.study.scenario.requirement, self.run_options.threads
+        changed = [survey(with_it, side.configurations, threads, required is not None) for side in self.sides]
+        foretold = [ratio * np.sqrt(after.mean_square) for ratio, after in zip(self.ratios, changed, strict=True)]
+        near = [np.flatnonzero(error >= NEAR_WORST * error.max()) for error in foretold]
         study = self.study.with_scenario(machine=machine)
         while True:
             few = [
-                poses.only([poses.names[n] for n in own.tolist()]) for poses, own in zip(self.found, near, strict=True)
+                poses.only([poses.names[n] for n in numbers.tolist()])
+                for poses, numbers in zip(self.poses, near, strict=True)
             ]
-            judged, sampled = study.judge(few, self.workers, memory=self.memory)
-            more = [_may_be_worse(*own) for own in zip(foretold, near, judged, strict=True)]
-            if not any(len(own) for own in more):
+            judged, sampled = study.judge(few, self.run_options.silent)
+            more = [_may_be_worse(*row) for row in zip(foretold, near, judged, strict=True)]
+            if not any(len(numbers) for numbers in more):
                 break
-            near = [np.union1d(own, further) for own, further in zip(near, more, strict=True)]
+            near = [np.union1d(numbers, further) for numbers, further in zip(near, more, strict=True)]
         out = []
         for n, (side, task) in enumerate(zip(self.sides, judged, strict=True)):
             other = Evaluated(task.name, task.table, sampled, few[n].configurations, n)
@@ -129,9 +127,7 @@ class Probe:
         return out
 
 
-def at_largest_errors(
-    study: Study, workers: int | None, progress: Progress, memory: int, note: Callable[[str], None]
-) -> tuple[Study, list[PoseSet], Result, Samples]:
+def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, list[PoseSet], Result, Samples]:
     """A study sampled at all poses of every task, or at the `MOST_POSES` with the largest errors.
 
     Returns
@@ -143,20 +139,20 @@ def at_largest_errors(
     samples : Samples
         Both of those poses.
     """
-    found = study.find(progress)
-    result, sampled = study.evaluate(found, workers, progress, memory, note=note)
+    every = study.find(run_options.progress)
+    result, sampled = study.evaluate(every, run_options)
     few = []
-    for task, poses in zip(result.tasks, found, strict=True):
+    for task, poses in zip(result.tasks, every, strict=True):
         order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:MOST_POSES]
         few.append(poses.only([poses.names[n] for n in sorted(order.tolist())]))
-    base = study.with_scenario(plan=replace(sampled.job.plan, tolerance=None))
-    if any(len(some.names) < len(poses.names) for some, poses in zip(few, found, strict=True)):
-        result, sampled = base.evaluate(few, workers, progress, memory)
+    base = study.with_scenario(plan=replace(sampled.spec.plan, tolerance=None))
+    if any(len(some.names) < len(poses.names) for some, poses in zip(few, every, strict=True)):
+        result, sampled = base.evaluate(few, run_options.without_notes)
     return base, few, result, sampled
 
 
 def _may_be_worse(foretold: Array, near: NDArray[np.intp], judged: Judged) -> NDArray[np.intp]:
     """Poses not sampled that may be worse than all that were, if they miss what was foretold as those did."""
-    found = judged.table.column("error.at_coverage")
-    missed = float(np.max(found / np.maximum(foretold[near], 1e-300), initial=1.0))
-    return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > found.max()), near)
+    quantile = judged.table.column("error.at_coverage")
+    missed = float(np.max(quantile / np.maximum(foretold[near], 1e-300), initial=1.0))
+    return np.setdiff1d(np.flatnonzero(foretold * missed * MISSED > quantile.max()), near)

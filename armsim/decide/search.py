@@ -25,7 +25,8 @@ from armsim.errors import InputError, Problem
 from armsim.model.joint_options import Option, Options
 from armsim.model.machine import Machine
 from armsim.results.figure import Figure
-from armsim.sampling.sampler import Progress, Samples
+from armsim.sampling.run_options import RunOptions
+from armsim.sampling.sampler import Samples
 from armsim.sampling.visit_law import integrate
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -81,13 +82,13 @@ class Search:
     that of the square of the largest load (figure over limit) and the mean square error, at every pose. [m^-2]
     """
 
-    def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
+    def __init__(self, study: Study, options: Options, run_options: RunOptions = RunOptions()) -> None:
         self.requirement = required(study)
         plan = replace(study.scenario.plan, tolerance=None)
         options = fit_for_joints(study, options)
-        self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
-        self.found, self.tasks = study.find(progress), study.scenario.tasks
-        configurations = [poses.configurations for poses in self.found]
+        self.study, self.options, self.run_options = study.with_scenario(plan=plan), options, run_options
+        self.poses, self.tasks = study.find(run_options.progress), study.scenario.tasks
+        configurations = [poses.configurations for poses in self.poses]
         machine = study.scenario.machine
         shared = shared_terms(machine, options)
         self.parts = option_parts(machine, options, configurations, shared)
@@ -98,11 +99,10 @@ class Search:
         self.margin = MARGIN
         self.names = [
             (task.name, name)
-            for task, poses in zip(study.scenario.tasks, self.found, strict=True)
+            for task, poses in zip(study.scenario.tasks, self.poses, strict=True)
             for name in poses.names
         ]
         self.ledger = Ledger()
-        self.progress = progress
 
     @cached_property
     def of_position(self) -> Search:
@@ -125,7 +125,7 @@ class Search:
     def _over_poses(self, limits: Sequence[float]) -> Array:
         """A number a task as one a pose, shape (poses,)."""
         return np.concatenate(
-            [np.full(len(poses.names), limit) for limit, poses in zip(limits, self.found, strict=True)]
+            [np.full(len(poses.names), limit) for limit, poses in zip(limits, self.poses, strict=True)]
         )
 
     def _first_ratio(self) -> Array:
@@ -136,7 +136,7 @@ class Search:
     def repeatability_limit(self) -> Array:
         """The limit of the repeatability of an arm at every pose, inf where there is none, shape (poses,). [m]"""
         least = []
-        for task, poses in zip(self.tasks, self.found, strict=True):
+        for task, poses in zip(self.tasks, self.poses, strict=True):
             limits = limits_of_arms(self.requirement.of(task.name), poses.configurations.is_path)
             least.append(min((limit for own, limit in limits if own.figure is Figure.REPEATABILITY), default=math.inf))
         return self._over_poses(least)
@@ -162,19 +162,19 @@ class Search:
     def sample(
         self,
         choice: Choice,
-        found: Sequence[PoseSet] | None = None,
+        poses: Sequence[PoseSet] | None = None,
         units: int | None = None,
         seed: int | None = None,
     ) -> tuple[tuple[Judged, ...], Samples]:
         """Sample a choice at all poses, or some; with all units, or some; with the seed of the scenario, or another."""
         self.ledger.designs.add(choice)
         count = len(self.ledger.designs)
-        self.progress("designs sampled", count, max(count, ROUNDS))
+        self.run_options.progress("designs sampled", count, max(count, ROUNDS))
         plan = self.study.scenario.plan
-        own = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
-        study = self.study.with_scenario(machine=self.machine(choice), plan=own)
-        tasks, sampled = study.judge(self.found if found is None else found, self.workers, memory=self.memory)
-        if found is None and own == plan:
+        of_choice = replace(plan, units=min(plan.units, units or plan.units), seed=plan.seed if seed is None else seed)
+        study = self.study.with_scenario(machine=self.machine(choice), plan=of_choice)
+        tasks, sampled = study.judge(self.poses if poses is None else poses, self.run_options.silent)
+        if poses is None and of_choice == plan:
             self.ledger.verdicts[choice] = tasks
         return tasks, sampled
 
@@ -276,7 +276,7 @@ class Search:
         """The poses of each task with the largest loads of either limit."""
         out, at = [], 0
         loads = program.loads(choice)
-        for poses in self.found:
+        for poses in self.poses:
             own = loads[:, at : at + len(poses.names)]
             at += len(poses.names)
             half = max(1, FEW // len(own))
@@ -306,7 +306,7 @@ class Search:
 
     def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
         """The largest load of a sampled choice by its errors at every pose, as `error_loads`, shape (poses,)."""
-        paths = [poses.configurations.is_path for poses in self.found]
+        paths = [poses.configurations.is_path for poses in self.poses]
         return np.concatenate(error_loads(self.requirement, tasks, sampled.tasks, paths))
 
     def accuracy_fails(self, tasks: Sequence[Judged], sampled: Samples) -> bool:

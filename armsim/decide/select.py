@@ -21,7 +21,7 @@ search has not seen, and so are its closest cheaper rivals: that tells how far t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -33,8 +33,7 @@ from armsim.decide.program import Choice, Program
 from armsim.decide.search import LEAST, NEAR, Search
 from armsim.decide.selection import Selection
 from armsim.model.joint_options import Options
-from armsim.sampling.layout import MEMORY
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 MOST_SAMPLED = 100
@@ -224,10 +223,7 @@ def _miss(tasks: Sequence[Judged]) -> float:
 def select(
     study: Study,
     options: Options,
-    workers: int | None = None,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Selection:
     """The cheapest choice that meets the requirement at every pose of every task.
 
@@ -238,17 +234,19 @@ def select(
     RunError
         As `Study.run`.
     """
-    return choose(Search(study, options, workers, progress, memory), note)[0]
+    return choose(Search(study, options, run_options))[0]
 
 
-def choose(search: Search, note: Callable[[str], None]) -> tuple[Selection, Choice | None]:
+def choose(search: Search) -> tuple[Selection, Choice | None]:
     """The answer of a search, and its choice; None where nothing meets the requirement."""
     options = search.options
     combinations = float(np.prod([float(len(own)) for own in options.joints]))
     poses = len(search.ratio)
-    note(f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses")
+    search.run_options.note(
+        f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses"
+    )
     record = _Record(search, search.taught())
-    if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.found, strict=True)):
+    if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
         return _nothing(record, closest, complete=True, repeatability=True), None
     if search.limits_visits:

@@ -7,8 +7,6 @@ visits with the number a little larger and smaller, and with a tenth of it less 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple, dataclass, replace
 from functools import partial
 from typing import Any
@@ -23,14 +21,12 @@ from armsim.decide.pose_population import PhasesHeld, PosePopulation
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
-from armsim.processors import processors
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
 from armsim.results.json_records import plain
 from armsim.results.pose_table import PoseTable
-from armsim.sampling.executors import in_order
+from armsim.sampling.executors import in_threads
 from armsim.sampling.first_order import linearise
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.paired_difference import (
     UNITS_COMPARED,
     Difference,
@@ -40,7 +36,7 @@ from armsim.sampling.paired_difference import (
     quantile_shift,
 )
 from armsim.sampling.plan import UNIT_BLOCK
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks.base import name_key
@@ -221,10 +217,7 @@ def _changed(machine: Machine, number: Number, factor: float) -> Machine:
 
 def sensitivities(
     study: Study,
-    workers: int | None = None,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Sensitivities:
     """What every number of a machine does; parameters as of `Study.run`.
 
@@ -233,21 +226,21 @@ def sensitivities(
     RunError
         As `Study.run`.
     """
-    base, poses, result, samples = at_largest_errors(study, workers, progress, memory, note)
-    machine, coverage, plan = base.scenario.machine, samples.job.coverage, base.scenario.plan
+    base, poses, result, samples = at_largest_errors(study, run_options)
+    machine, coverage, plan = base.scenario.machine, samples.spec.coverage, base.scenario.plan
     tasks = [
         TaskPopulation(task.name, machine, task.poses, points.configurations, coverage, plan, {})
         for task, points in zip(result.tasks, poses, strict=True)
     ]
     for task in tasks:
         task.at(task.worst).distance  # noqa: B018  once, before threads ask for it
-    every, threads = numbers(machine), workers or processors()
+    every = numbers(machine)
     lines: list[list[Line | None]] = []
-    with ThreadPoolExecutor(threads) as pool:
-        for n, row in enumerate(in_order(pool, threads, lambda number: [task.line(number) for task in tasks], every)):
-            progress("numbers", n, len(every))
-            lines.append(row)
-    progress("numbers", len(every), len(every))
+    rows = in_threads(run_options.threads, lambda number: [task.line(number) for task in tasks], every)
+    for n, row in enumerate(rows):
+        run_options.progress("numbers", n, len(every))
+        lines.append(row)
+    run_options.progress("numbers", len(every), len(every))
     ranked = []
     for column in zip(*lines, strict=True):
         ranked += sorted((line for line in column if line is not None), key=lambda line: -abs(line.tenth_less.value))

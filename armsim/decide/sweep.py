@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from armsim.decide.decision_records import SweepPoint, SweepRecord, SweepTask
@@ -12,9 +13,8 @@ from armsim.documents.grammar import read_value
 from armsim.errors import InputError, Problem
 from armsim.requirement.requirement import Requirement
 from armsim.results.json_records import plain
-from armsim.sampling.layout import MEMORY
-from armsim.sampling.sampler import Progress
-from armsim.study import Study, _quiet
+from armsim.sampling.run_options import RunOptions, no_progress
+from armsim.study import Study
 
 MOST_POINTS = 1000
 NUMBER = re.compile(
@@ -46,16 +46,16 @@ class Sweep:
 
     def of(self, task: str) -> list[tuple[SweepPoint, SweepTask]]:
         """All points, as one task sees them."""
-        return [(point, own) for point in self.record.points for own in point.tasks if own.name == task]
+        return [(point, one) for point in self.record.points for one in point.tasks if one.name == task]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
         return plain(self.record)
 
 
-def _no_values(text: str, found: str) -> InputError:
+def _no_values(text: str, fault: str) -> InputError:
     accepted = f"{ACCEPTED}, from 2 to {MOST_POINTS} values"
-    return InputError(Problem("command line", 0, 0, "--sweep", f"{found} in {text[:60]!r}", accepted))
+    return InputError(Problem("command line", 0, 0, "--sweep", f"{fault} in {text[:60]!r}", accepted))
 
 
 def values_of(text: str) -> list[str]:
@@ -72,12 +72,12 @@ def values_of(text: str) -> list[str]:
         raise _no_values(text, "no FROM..TO and COUNT")
     if COUNT.fullmatch(many.strip()) is None or not 2 <= int(many) <= MOST_POINTS:
         raise _no_values(text, f"{many.strip()[:20]!r} values")
-    found = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
-    if found[0] is None or found[1] is None:
-        wrong = first if found[0] is None else last
+    ends_read = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
+    if ends_read[0] is None or ends_read[1] is None:
+        wrong = first if ends_read[0] is None else last
         raise _no_values(text, f"{wrong.strip()[:40]!r} is no plain number with a unit")
-    (low, high), count = (float(end[1]) for end in found if end is not None), int(many)
-    units = [end[2].strip() for end in found if end is not None and (end[2] or "").strip()]
+    (low, high), count = (float(end[1]) for end in ends_read if end is not None), int(many)
+    units = [end[2].strip() for end in ends_read if end is not None and (end[2] or "").strip()]
     if len(set(units)) > 1:
         raise _no_values(text, f"two units, {units[0]} and {units[1]}")
     if not math.isfinite(low) or not math.isfinite(high):
@@ -90,10 +90,7 @@ def sweep(
     study: Study,
     path: str,
     values: Sequence[str],
-    workers: int | None = None,
-    progress: Progress = _quiet,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> Sweep:
     """Judge the tasks of a study with each of some values in the place of one.
 
@@ -104,8 +101,7 @@ def sweep(
         As `armsim.documents.overrides`: ``joints.j1.mounting.eccentricity``.
     values : sequence of str
         As they stand in a file, a number with its unit where it has one.
-    workers, progress, memory, note
-        As of `Study.run`.
+    run_options : RunOptions
 
     Raises
     ------
@@ -113,11 +109,12 @@ def sweep(
         The path leads nowhere, or a value is none that may stand there.
     """
     read = [read_value(value, f"--sweep {path}") for value in values]
-    changed = [study.change({path: value}) for value in read]  # all that is wrong is told before anything is sampled
+    changed = [study.change({path: value}) for value in read]  # faults come before anything is sampled
     points = []
-    for number, (value, own) in enumerate(zip(values, changed, strict=True)):
-        progress(f"{path} = {value}", number, len(values))
-        judged, _ = own.judge(own.find(progress), workers, _quiet, memory, note if number == 0 else (lambda text: None))
+    for number, (value, design) in enumerate(zip(values, changed, strict=True)):
+        run_options.progress(f"{path} = {value}", number, len(values))
+        how = run_options.silent if number else replace(run_options, progress=no_progress)
+        judged, _ = design.judge(design.find(run_options.progress), how)
         tasks = tuple(
             SweepTask(
                 one.name,
@@ -128,7 +125,7 @@ def sweep(
             for one in judged
         )
         points.append(SweepPoint(value, float(value.split()[0]), tasks))
-    progress(path, len(values), len(values))
+    run_options.progress(path, len(values), len(values))
     unit = values[0].partition(" ")[2] if values else ""
     plan = study.scenario.plan
     return Sweep(study, SweepRecord(study.scenario.name, path, unit, plan.units, plan.visits, plan.seed, tuple(points)))

@@ -8,7 +8,6 @@ answer is one of the points.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,8 +21,7 @@ from armsim.decide.search import Search
 from armsim.decide.select import choose, met
 from armsim.model.joint_options import Options
 from armsim.results.json_records import plain
-from armsim.sampling.layout import MEMORY
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import Note, RunOptions
 from armsim.study import Study
 
 
@@ -71,10 +69,7 @@ class TradeOff:
 def trade_off(
     study: Study,
     options: Options,
-    workers: int | None = None,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> TradeOff:
     """The curve of a scenario and its options. Every point tells which parts of the requirement it does not keep.
 
@@ -85,11 +80,11 @@ def trade_off(
     RunError
         As `Study.run`.
     """
-    search = Search(study, options, workers, progress, memory)
-    return along(search, choose(search, note)[1], note)
+    search = Search(study, options, run_options)
+    return along(search, choose(search)[1], run_options.note)
 
 
-def along(search: Search, answer: Choice | None, note: Callable[[str], None]) -> TradeOff:
+def along(search: Search, answer: Choice | None, note: Note) -> TradeOff:
     """The curve of a search, with its answer."""
     of_position = search.of_position
     program = of_position.program()
@@ -102,12 +97,14 @@ def along(search: Search, answer: Choice | None, note: Callable[[str], None]) ->
     for choice in choices:
         points.append(_point(of_position, program, choice, whole=program.price(choice) < price))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
-    own = search.study.judge(search.found, search.workers, memory=search.memory)[0]
-    current = max(task.summary.at_coverage for task in own)
+    judged = search.study.judge(search.poses, search.run_options.silent)[0]
+    current = max(task.summary.at_coverage for task in judged)
     scenario = search.study.scenario
-    cheapest, asked = None if answer is None else price, search.requirement
+    cheapest, requirement = None if answer is None else price, search.requirement
     sensors = scenario.machine.price
-    return TradeOff(scenario.name, tuple(points), current, sensors, asked.position, asked.coverage, cheapest)
+    return TradeOff(
+        scenario.name, tuple(points), current, sensors, requirement.position, requirement.coverage, cheapest
+    )
 
 
 def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Point:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,9 +14,8 @@ from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
 from armsim.results.json_records import plain
-from armsim.sampling.layout import MEMORY
 from armsim.sampling.paired_difference import Difference
-from armsim.sampling.sampler import Progress
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 LEAST_SHARE = 0.01
@@ -94,10 +93,7 @@ def finer_by_a_bit(encoder: Encoder) -> Encoder:
 
 def what_if(
     study: Study,
-    workers: int | None = None,
-    progress: Progress = lambda what, done, total: None,
-    memory: int = MEMORY,
-    note: Callable[[str], None] = lambda text: None,
+    run_options: RunOptions = RunOptions(),
 ) -> WhatIfs:
     """Change one thing after the other; all draw the same numbers, so that only the change makes a difference.
 
@@ -106,14 +102,14 @@ def what_if(
     RunError
         As `Study.run`.
     """
-    probe = Probe.of(study, workers, progress, memory, note)
+    probe = Probe.of(study, run_options)
     rows = []
     every = changes(study.scenario.machine, _large(probe.sides, study.scenario.machine.arm.names))
     for number, (kind, what, machine) in enumerate(every):
-        progress("what if", number, len(every))
+        run_options.progress("what if", number, len(every))
         for side, moved in zip(probe.sides, probe.with_machine(machine), strict=True):
             rows.append(WhatIf(side.name, kind, what, moved.at_coverage, moved.passing))
-    progress("what if", len(every), len(every))
+    run_options.progress("what if", len(every), len(every))
     return WhatIfs(probe.result, tuple(rows))
 
 

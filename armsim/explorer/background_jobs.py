@@ -5,8 +5,7 @@ from __future__ import annotations
 import io
 import tempfile
 import zipfile
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,11 +16,10 @@ from armsim.documents.write_overrides import written, written_changes
 from armsim.errors import InputError, Problem
 from armsim.explorer.session import Desk, Pinned
 from armsim.report.reproduce import RunRequest
+from armsim.sampling.run_options import Progress, RunOptions
 
 if TYPE_CHECKING:
     from armsim.decide import Comparison, Selection, WhatIfs
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,26 +30,30 @@ class Package:
     content: bytes
 
 
+def _options(desk: Desk, progress: Progress) -> RunOptions:
+    return replace(desk.run_options, progress=progress)
+
+
 def cheapest(desk: Desk, progress: Progress) -> Selection:
     """The cheapest choice of the catalogue that meets the requirement."""
     assert desk.options is not None  # the page asks only with a catalogue
-    return select(desk.current, desk.options, desk.workers, progress)
+    return select(desk.current, desk.options, _options(desk, progress))
 
 
 def worth(desk: Desk, progress: Progress) -> WhatIfs:
     """What it is worth to change one thing after the other."""
-    return what_if(desk.current, desk.workers, progress)
+    return what_if(desk.current, _options(desk, progress))
 
 
 def swept(desk: Desk, path: str, text: str, progress: Progress) -> Sweep:
     """The tasks judged at values of a number."""
-    return sweep(desk.current, path, values_of(text), desk.workers, progress)
+    return sweep(desk.current, path, values_of(text), _options(desk, progress))
 
 
 def compared(desk: Desk, pins: tuple[Pinned, ...], progress: Progress) -> Comparison:
     """Pinned designs against the first of them."""
     studies = [desk.study_of(pin.design).with_scenario(name=pin.name) for pin in pins]
-    return compare(studies, desk.workers or 1, progress)
+    return compare(studies, _options(desk, progress))
 
 
 def review(desk: Desk, progress: Progress) -> Package:
@@ -60,9 +62,9 @@ def review(desk: Desk, progress: Progress) -> Package:
 
     study, shown = desk.current, desk.answer
     if shown is not None and shown.whole and shown.answer.samples is not None:
-        result = study.told(desk.found, shown.answer.samples)
+        result = study.result_of(desk.found, shown.answer.samples)
     else:
-        result = study.evaluate(desk.found, desk.workers, progress)[0]
+        result = study.evaluate(desk.found, _options(desk, progress))[0]
     with tempfile.TemporaryDirectory(prefix="armsim-") as place:
         folder = Path(place) / "review"
         write_run_folder(folder, result, study.scenario, command(desk), progress)
@@ -101,15 +103,15 @@ def save(desk: Desk, name: str, replace: bool = False) -> Path:
     base = scenario_of(desk)
     folder = base.absolute().parent
 
-    def fault(found: str, accepted: str) -> InputError:
-        return InputError(Problem(name[:80], 0, 0, "", found, accepted))
+    def fault(wrong: str, accepted: str) -> InputError:
+        return InputError(Problem(name[:80], 0, 0, "", wrong, accepted))
 
     plain = Path(name).name == name and name not in ("", ".", "..") and not set(name) & set('\\/:*?"<>|\0\n\r')
     if not plain or not name.endswith(".yaml") or len(name) > 100:
         raise fault("no plain name of a YAML file", "a name such as my-design.yaml, beside the scenario")
     to = folder / name
-    read = {own.path.absolute() for own in desk.current.scenario.sources}
-    if to.is_symlink() or to in read or to.resolve() in {own.resolve() for own in read}:
+    read = {source.path.absolute() for source in desk.current.scenario.sources}
+    if to.is_symlink() or to in read or to.resolve() in {path.resolve() for path in read}:
         raise fault("a file that the design is made from", "another name")
     if to.exists() and not replace:
         raise fault("there already", "another name, or to replace it")

@@ -14,6 +14,7 @@ from typing import Any
 from armsim.errors import InputError, RunError
 from armsim.explorer.design import Design, History
 from armsim.model.joint_options import Options
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Answer, Study
 from armsim.tasks import PoseSet
 
@@ -44,8 +45,8 @@ class Shown:
 
     @property
     def whole(self) -> bool:
-        """Whether it has all units of the scenario."""
-        return self.answer.units == self.study.scenario.plan.units
+        """Whether its samples are those of a run of the scenario."""
+        return self.answer.last
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +82,8 @@ class Desk:
     options : Options, optional
         Of a catalogue.
     catalogue : Path, optional
-    workers : int, optional
+    run_options : RunOptions
+        Of answers and longer work; callbacks are set for each.
     changed : callable
         Told whenever something is new; must return at once.
     given : mapping of path to value
@@ -91,7 +93,7 @@ class Desk:
     study: Study
     options: Options | None = None
     catalogue: Path | None = None
-    workers: int | None = None
+    run_options: RunOptions = RunOptions()
     changed: Callable[[], None] = lambda: None
     history: History = field(default_factory=History)
     shown: Shown | None = None
@@ -204,7 +206,7 @@ class Desk:
             if self.shown is not None and self.shown.key == design.key and self.shown.whole:
                 continue
             try:
-                for answer in study.growing(self.found, self.workers, self._wanted.is_set):
+                for answer in study.growing(self.found, replace(self.run_options, stopped=self._wanted.is_set)):
                     if not self._publish(Shown(design.key, study, answer)):
                         break
             except RunError as error:
@@ -233,12 +235,12 @@ class Desk:
         """Keep the design beside, under a name of its own; the oldest gives way to a fifth."""
         with self._lock:
             others = [pin for pin in self.pinned if pin.design.key != self.design.key]
-            taken, own_name, number = {pin.name for pin in others}, name, 1
-            while own_name in taken:
+            taken, free_name, number = {pin.name for pin in others}, name, 1
+            while free_name in taken:
                 number += 1
-                own_name = f"{name} {number}"
-            own = Pinned(own_name, self.design, self.answer)
-            self.pinned = (*others, own)[-MOST_PINNED:]
+                free_name = f"{name} {number}"
+            pin = Pinned(free_name, self.design, self.answer)
+            self.pinned = (*others, pin)[-MOST_PINNED:]
             self._tell()
 
     def unpin(self, key: str) -> None:
@@ -250,11 +252,11 @@ class Desk:
     def study_of(self, design: Design) -> Study:
         """The study of a design."""
         with self._lock:
-            own = self._studies.pop(design.key, None) or self.study.change(design.changes)
-            self._studies[design.key] = own  # the last used stands last
+            study = self._studies.pop(design.key, None) or self.study.change(design.changes)
+            self._studies[design.key] = study  # the last used stands last
             while len(self._studies) > MOST_HELD:
                 del self._studies[next(iter(self._studies))]
-            return own
+            return study
 
     def mark_saved(self, path: Path) -> None:
         """The design that stands is in a file."""
@@ -291,7 +293,7 @@ class Desk:
                 self._tell()
 
     def _do(self, number: int, do: Callable[[Callable[[str, int, int], None]], Any]) -> None:
-        def told(what: str, done: int, total: int) -> None:
+        def progress(what: str, done: int, total: int) -> None:
             if self._halt.is_set():
                 raise Halted
             with self._lock:
@@ -301,7 +303,7 @@ class Desk:
 
         outcome: dict[str, Any] = {}
         try:
-            outcome["result"] = do(told)
+            outcome["result"] = do(progress)
         except Halted:
             outcome["error"] = "stopped"
         except InputError as error:

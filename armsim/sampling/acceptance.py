@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import Job
-from armsim.sampling.monte_carlo import Sampler, blocks
+from armsim.sampling.chunk import RunSpec
+from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.statistics import pose_accuracy, pose_repeatability
 
@@ -48,12 +48,12 @@ class Tested:
         return passed, holds
 
 
-def simulate_test(job: Job, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
+def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
     """Test every unit at some poses, at rest, by so many cycles.
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     task : int
         Keys the random numbers: another than that of the study, so that the visits of the test are not its visits.
     configurations : Configurations
@@ -67,17 +67,16 @@ def simulate_test(job: Job, task: int, configurations: Configurations, numbers: 
     ----------
     .. [1] ISO 9283:1998 7.2.1, 7.2.2 (clause numbers from memory).
     """
-    own = configurations[np.array(numbers, dtype=np.int64)]
-    sampler = Sampler.prepare(job.machine.evaluated(own), job.plan)
+    tested = configurations[np.array(numbers, dtype=np.int64)]
+    sampler = Sampler.prepare(spec.machine.evaluated(tested), spec.plan)
     law = sampler.law()
-    printed, attained = (np.empty((2, len(numbers), job.plan.units)) for _ in range(2))
+    printed, attained = (np.empty((2, len(numbers), spec.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
-    for first, units in blocks(job.plan.units, block):
-        drawn = job.units(first, units)
-        at = slice(first, first + units)
-        for pose, number in enumerate(own.numbers.tolist()):
-            moved, _ = sampler.follow(pose, number, task, drawn, first, units, cycles)
-            printed[0, pose, at] = pose_accuracy(moved)
-            printed[1, pose, at] = pose_repeatability(moved)
-            attained[:, pose, at] = sampler.attain(pose, law, drawn, units)[0][:2]
+    for units, drawn in spec.unit_blocks(block):
+        count = units.stop - units.start
+        for pose, number in enumerate(tested.numbers.tolist()):
+            displacement, _ = sampler.follow(pose, number, task, drawn, units.start, count, cycles)
+            printed[0, pose, units] = pose_accuracy(displacement)
+            printed[1, pose, units] = pose_repeatability(displacement)
+            attained[:, pose, units] = sampler.attain(pose, law, drawn, count)[0][:2]
     return Tested(printed, attained)

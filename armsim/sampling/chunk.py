@@ -1,39 +1,39 @@
-"""Work that can be done anywhere: a piece of a task in, rows of its table out.
+"""Poses of a task evaluated together: kinematics, first order, law of the visits.
 
-Random numbers are keyed by what they stand for and every sum runs in a fixed order, so that the bits of the rows do not
-depend on where a piece is done, how large it is, or what else is done there.
+Random numbers are keyed by what they stand for and every sum runs in a fixed order, so that the bits of a row depend
+neither on where its pose is sampled, nor on the size of its chunk, nor on what else is sampled.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import Part
 from armsim.core.unit_figures import ATTAINED
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.results.figure import Figure
-from armsim.results.pose_table import PoseTable, Rows
+from armsim.results.pose_table import PoseTable, record
 from armsim.sampling.first_order import Linearised, linearise
 from armsim.sampling.layout import Layout
-from armsim.sampling.monte_carlo import Sampler, blocks, sample
+from armsim.sampling.monte_carlo import Sampler, blocks
 from armsim.sampling.plan import draw_units
-from armsim.sampling.pose import asked_at, fill_first_order, fill_sampled, share_names
-from armsim.sampling.pose_sample import Scales, empty_slots, empty_told
+from armsim.sampling.pose import fill_first_order, share_names
+from armsim.sampling.pose_sample import Scales
 from armsim.sampling.unit_draws import Drawn
 from armsim.sampling.visit_law import VisitLaw
 from armsim.sampling_plan import SamplingPlan
 
 CHUNK = 64
-"""Poses whose kinematics is worked out together, counted from the first of a task."""
+"""Poses evaluated together, counted from the first of a task."""
 
 
 @dataclass(frozen=True, eq=False)
-class Job:
-    """What all pieces have in common.
+class RunSpec:
+    """What all chunks of a run have in common.
 
     Parameters
     ----------
@@ -44,8 +44,9 @@ class Job:
     layout : Layout
     batch : int
         Units of a batch by which the doubt of the quantile is judged, as many as the layout draws at a time; 0 without.
-    drawn : Drawn, optional
-        The population of the machine at rest, where it is drawn once for all pieces of this process.
+    drawn, drawn_moving : Drawn, optional
+        The population of the machine at rest, and of that which moves along a path, where it is drawn once for all
+        chunks of this process.
     """
 
     machine: Machine
@@ -54,28 +55,50 @@ class Job:
     layout: Layout
     batch: int = 0
     drawn: Drawn | None = None
+    drawn_moving: Drawn | None = None
 
-    def units(self, first: int, units: int) -> Array:
-        """Coefficients of some units of the machine at rest, as `draw_units`."""
-        if self.drawn is not None:
-            return self.drawn.of(first, units)
-        return draw_units(self.machine.terms, self.plan, first, units)
+    @staticmethod
+    def undivided(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:
+        """All units drawn at once, one pose at a time."""
+        return RunSpec(machine, plan, coverage, Layout(plan.units, 1, 1, 0))
+
+    @property
+    def record(self) -> np.dtype[np.void]:
+        """Type of a row of the tables."""
+        return record(len(self.machine.joints), len(share_names(self.machine)))
+
+    def plan_of(self, units: int) -> SamplingPlan:
+        """The plan with so many units."""
+        return replace(self.plan, units=units)
+
+    def units(self, first: int, units: int, moving: bool = False) -> Array:
+        """Coefficients of some units, as `draw_units`; where they are drawn at once, ``first`` is any multiple of
+        `LANES`."""
+        machine, drawn = (self.machine.moving, self.drawn_moving) if moving else (self.machine, self.drawn)
+        if drawn is not None:
+            return drawn.of(first, units)
+        return draw_units(machine.terms, self.plan, first, units)
+
+    def unit_blocks(self, block: int = 0, moving: bool = False) -> Iterator[tuple[slice, Array]]:
+        """All units, so many at a time, or as the layout says: which they are, and their coefficients."""
+        for first, units in blocks(self.plan.units, block or self.layout.unit_block):
+            yield slice(first, first + units), self.units(first, units, moving)
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
-    """Some poses of a chunk.
+class PoseChunk:
+    """Poses sampled together.
 
     Parameters
     ----------
     task : int
         Key of the task.
     first : int
-        Number of the first pose of the chunk.
+        Number of the first pose of ``configurations`` in the task.
     configurations : Configurations
-        Of the whole chunk.
+        Of all poses that are evaluated together.
     begin, end : int
-        The poses of the chunk that are asked for.
+        Those of them that are sampled.
     """
 
     task: int
@@ -83,6 +106,68 @@ class Piece:
     configurations: Configurations
     begin: int
     end: int
+
+
+def pose_chunks(task: int, configurations: Configurations, workers: int) -> list[PoseChunk]:
+    """The poses of a task, cut so that every worker finds work."""
+    # all poses of a chunk are evaluated for every part of it: cut only where workers would stand idle
+    chunks = -(-len(configurations) // CHUNK)
+    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(configurations) // (4 * workers)))
+    out = []
+    for first in range(0, len(configurations), CHUNK):
+        chunk = configurations[first : first + CHUNK]
+        for begin in range(0, len(chunk), size):
+            out.append(PoseChunk(task, first, chunk, begin, min(begin + size, len(chunk))))
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class EvaluatedChunk:
+    """Poses of a task evaluated: kinematics, first order, tables of the kernels."""
+
+    machine: Machine
+    linear: Linearised
+    scales: Scales
+    sampler: Sampler
+    tangents: Array
+    moving: bool
+
+    @staticmethod
+    def of(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
+        """The poses at these configurations."""
+        moving = configurations.is_path
+        evaluated = spec.machine.evaluated(configurations)
+        tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
+        linear = linearise(evaluated)
+        sampler = Sampler.prepare(evaluated, spec.plan)
+        machine = spec.machine.moving if moving else spec.machine
+        return EvaluatedChunk(machine, linear, Scales.of(linear), sampler, tangents, moving)
+
+    def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
+        """A table of its poses that holds what needs no sample; all else is nan."""
+        out = PoseTable.empty([""] * len(configurations), share_names(spec.machine), len(spec.machine.joints))
+        fill_first_order(out, spec.machine, configurations.joints, self.sampler.evaluated, self.linear)
+        return out
+
+    def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
+        """Write the mean error of the first built unit at poses of a path."""
+        one = draw_units(self.machine.terms, plan, 0, 1)
+        for pose in poses:
+            table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
+
+    def figures(self, spec: RunSpec, law: VisitLaw, poses: range) -> Iterator[tuple[slice, int, Array]]:
+        """What units have at poses in the limit of infinitely many visits, block after block of all units.
+
+        Yields
+        ------
+        units : slice
+        pose : int
+        figures : (ATTAINED, units)
+        """
+        for units, drawn in spec.unit_blocks(moving=self.moving):
+            for pose in poses:
+                figures = self.sampler.attain(pose, law, drawn, units.stop - units.start, self.tangents[pose])[0]
+                yield units, pose, figures
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,101 +218,12 @@ class Extremes:
         np.maximum(self.repeatability_bounds, other.repeatability_bounds, out=self.repeatability_bounds)
 
 
-@dataclass(frozen=True, eq=False)
-class Done:
-    """Rows of the poses of a piece, and the largest over them of what every unit has, as of `Extremes`."""
-
-    rows: Rows
-    extremes: Extremes
-
-
-def pieces(task: int, configurations: Configurations, workers: int) -> list[Piece]:
-    """The poses of a task, cut so that every worker finds work."""
-    # the kinematics of a chunk is worked out for every piece of it: cut only where workers would stand idle
-    chunks = -(-len(configurations) // CHUNK)
-    size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(configurations) // (4 * workers)))
-    out = []
-    for first in range(0, len(configurations), CHUNK):
-        chunk = configurations[first : first + CHUNK]
-        for begin in range(0, len(chunk), size):
-            out.append(Piece(task, first, chunk, begin, min(begin + size, len(chunk))))
-    return out
-
-
-@dataclass(frozen=True, eq=False)
-class Stage:
-    """A chunk made ready: its kinematics, its first order, its tables."""
-
-    machine: Machine
-    linear: Linearised
-    scales: Scales
-    sampler: Sampler
-    tangents: Array
-
-    @staticmethod
-    def of(job: Job, configurations: Configurations) -> Stage:
-        """The chunk at its configurations."""
-        machine = job.machine if configurations.directions is None else job.machine.moving
-        evaluated = job.machine.evaluated(configurations)
-        tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
-        linear = linearise(evaluated)
-        return Stage(machine, linear, Scales.of(linear), Sampler.prepare(evaluated, job.plan), tangents)
-
-    def table(self, job: Job, configurations: Configurations) -> PoseTable:
-        """A table of its poses that holds what needs no sample."""
-        out = PoseTable.empty([""] * len(configurations), share_names(job.machine), len(job.machine.joints))
-        fill_first_order(out, job.machine, configurations.joints, self.sampler.evaluated, self.linear)
-        return out
-
-    def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
-        """Write the mean error of the first built unit at poses of a path."""
-        one = draw_units(self.machine.terms, plan, 0, 1)
-        for pose in poses:
-            table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
-
-    def units(self, job: Job, first: int, units: int) -> Array:
-        """Coefficients of some units of the machine of this chunk."""
-        if self.machine is job.machine:
-            return job.units(first, units)
-        return draw_units(self.machine.terms, job.plan, first, units)
-
-
-def work(job: Job, piece: Piece) -> Done:
-    """Do a piece."""
-    plan, configurations = job.plan, piece.configurations
-    stage = Stage.of(job, configurations)
-    linear, sampler = stage.linear, stage.sampler
-    table = stage.table(job, configurations)
-    law = sampler.law(stage.tangents, slice(piece.begin, piece.end))
-    poses = sampler.laid_out(law, stage.scales, stage.tangents, configurations.numbers)
-    extremes = Extremes.none(plan.units)
-    size = min(job.layout.group, piece.end - piece.begin)
-    slots = empty_slots(job.layout.slots)
-    asked, coverage = asked_at(job.coverage, plan)
-    told = empty_told(size, plan.units, len(asked.ps), plan.units // job.batch if job.batch else 0)
-    for low in range(piece.begin, piece.end, size):
-        high = min(low + size, piece.end)
-        told.sums[:] = 0.0
-        for block, (first, units) in enumerate(blocks(plan.units, job.layout.unit_block)):
-            batch = block if job.batch and units == job.batch else -1
-            part = Part(low, high, piece.task, first, units, plan.visits, plan.units, batch)
-            sample(poses, stage.units(job, first, units), part, asked, coverage, slots, told)
-        half_width = law.half_width[low:high]
-        fill_sampled(table, slice(low, high), linear, told, plan, half_width)
-        extremes.add(told.figures[: high - low], half_width)
-    if configurations.directions is not None:
-        stage.fill_first_unit(table, law, plan, range(piece.begin, piece.end))
-    return Done(table.rows[piece.begin : piece.end], extremes)
-
-
-def attained_at(job: Job, number: int, configurations: Configurations) -> tuple[Array, Array]:
+def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
     """Figures of every unit at one pose of a task, shape (ATTAINED, units), and RP there by every net. [m]"""
     first_pose = number // CHUNK * CHUNK
-    stage, pose = Stage.of(job, configurations[first_pose : first_pose + CHUNK]), number - first_pose
-    law = stage.sampler.law(stage.tangents, slice(pose, pose + 1))
-    out = np.empty((ATTAINED, job.plan.units))
-    for first, units in blocks(job.plan.units, job.layout.unit_block):
-        drawn = stage.units(job, first, units)
-        own = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
-        out[:, first : first + units] = own
+    chunk, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
+    law = chunk.sampler.law(chunk.tangents, slice(pose, pose + 1))
+    out = np.empty((ATTAINED, spec.plan.units))
+    for units, _, figures in chunk.figures(spec, law, range(pose, pose + 1)):
+        out[:, units] = figures
     return out, law.nets[pose]

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from armsim.sampling.chunk import CHUNK, Job, Piece, work
+from armsim.sampling.chunk import CHUNK, PoseChunk, RunSpec
+from armsim.sampling.chunk_sampler import sample_chunk
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.unit_draws import Drawn
 
 if TYPE_CHECKING:
-    from armsim.sampling.sampler import TaskConfigurations
+    from armsim.sampling.population import TaskConfigurations
 
 LONG_RUN = 2e7
 """Pose-samples from which it is worth asking: a second or two."""
@@ -21,26 +22,26 @@ MOST_VISITS = 200
 """Visits of the part that is tried."""
 
 
-def expected_seconds(job: Job, asked: Sequence[TaskConfigurations], workers: int) -> float:
-    """Time that the pieces of a run take on so many workers like this one. [s]
+def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers: int) -> float:
+    """Time that the chunks of a run take on so many workers like this one. [s]
 
     A first pose is sampled with few and with more units; what grows with the units is taken to grow on.
     """
-    task = asked[0]
-    piece = Piece(task.key, 0, task.configurations[:CHUNK], 0, 1)
-    visits = min(job.plan.visits, MOST_VISITS)
+    task = tasks[0]
+    chunk = PoseChunk(task.key, 0, task.configurations[:CHUNK], 0, 1)
+    visits = min(spec.plan.visits, MOST_VISITS)
     times = {}
     for units in (UNIT_BLOCK, UNIT_BLOCK, 4 * UNIT_BLOCK):  # the first makes the kernels ready
-        plan = replace(job.plan, units=units, visits=visits, tolerance=None)
-        small = replace(job, plan=plan, layout=replace(job.layout, unit_block=units, group=1), batch=0)
-        small = replace(small, drawn=Drawn(job.machine.terms, plan, in_memory=True))
+        plan = replace(spec.plan, units=units, visits=visits, tolerance=None)
+        small = replace(spec, plan=plan, layout=replace(spec.layout, unit_block=units, group=1), batch=0)
+        small = replace(small, drawn=Drawn(spec.machine.terms, plan, in_memory=True))
         start = time.perf_counter()
-        work(small, piece)
+        sample_chunk(small, chunk)
         times[units] = time.perf_counter() - start
     each = max(times[4 * UNIT_BLOCK] - times[UNIT_BLOCK], 0.0) / (3 * UNIT_BLOCK)
     per_pose = max(times[UNIT_BLOCK] - each * UNIT_BLOCK, 0.0) / min(len(task.configurations), CHUNK)
-    poses = sum(len(own.configurations) for own in asked)
-    return poses * (per_pose + each * job.plan.units * job.plan.visits / visits) / workers
+    poses = sum(len(task.configurations) for task in tasks)
+    return poses * (per_pose + each * spec.plan.units * spec.plan.visits / visits) / workers
 
 
 def in_words(seconds: float) -> str:

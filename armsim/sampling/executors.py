@@ -1,4 +1,4 @@
-"""Where pieces are done: threads, processes, or the workers of a cluster. Scheduling is left to the libraries."""
+"""Where chunks are sampled: threads, processes, or the workers of a cluster. Scheduling is left to the libraries."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ from armsim.version import own_version
 P = TypeVar("P")
 T = TypeVar("T")
 AHEAD = 4
-"""Pieces handed out for every worker before the first of them is back."""
+"""Chunks handed out for every worker before the first of them is back."""
 RETRIES = 10
-"""Times that a piece is done again elsewhere when its worker is lost."""
+"""Times that a chunk is sampled again elsewhere when its worker is lost."""
 LOOK, PATIENCE, CLOSING = 2.0, 10.0, 2.0
 """How often the workers of a cluster are counted, how long it may have none, how long a farewell may take. [s]"""
 
@@ -109,12 +109,12 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         at_once = sum(client.nthreads().values())
         if not at_once:
             raise RunError(f"the cluster at {address} has no workers")
-        own, others = _identity(), client.run(_identity)
+        here, others = _identity(), client.run(_identity)
         for worker, other in others.items():
-            if other != own:
+            if other != here:
                 raise RunError(
                     f"worker {worker} of the cluster has armsim {other[0]} with kernels {other[1]}, this process "
-                    f"{own[0]} with kernels {own[1]}: their bits would differ; install the same version on all"
+                    f"{here[0]} with kernels {here[1]}: their bits would differ; install the same version on all"
                 )
         yield _Watched(client.get_executor(pure=False, retries=RETRIES), client), at_once
     finally:
@@ -133,7 +133,7 @@ class _Watched(Executor):
         return self.pool.submit(do, *given, **named)
 
     def result(self, future: Future[T]) -> T:
-        """What comes of a piece.
+        """The result of a chunk.
 
         Raises
         ------
@@ -145,7 +145,7 @@ class _Watched(Executor):
             try:
                 return future.result(timeout=LOOK)
             except FutureTimeout:
-                if future.done():  # the piece itself ran out of time somewhere
+                if future.done():  # the chunk itself ran out of time somewhere
                     raise
             except (CancelledError, OSError) as error:
                 raise RunError("the connection to the cluster's scheduler was lost") from error
@@ -167,12 +167,18 @@ def _identity() -> tuple[str, str]:
     return own_version(), kernel_digest()
 
 
-def in_order(pool: Executor, workers: int, do: Callable[[P], T], pieces: Iterable[P]) -> Iterator[T]:
-    """What ``do`` makes of every piece, in their order, with few of them under way at any time."""
+def in_threads(workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
+    """What ``do`` makes of every item, in their order, in threads that end with it."""
+    with threads(workers) as pool:
+        yield from in_order(pool, workers, do, items)
+
+
+def in_order(pool: Executor, workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
+    """What ``do`` makes of every item, in their order, with few of them under way at any time."""
     under_way: deque[Future[T]] = deque()
     result = pool.result if isinstance(pool, _Watched) else Future.result
-    for piece in pieces:
-        under_way.append(pool.submit(do, piece))
+    for item in items:
+        under_way.append(pool.submit(do, item))
         if len(under_way) >= AHEAD * workers:
             yield result(under_way.popleft())
     while under_way:

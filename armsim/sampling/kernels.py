@@ -51,7 +51,7 @@ def read_a_little() -> None:
     slots = empty_slots(1)
     slots.ratio[:, :, 0] = slots.line[:, :, 0] = 1
     slots.extremes[:] = 0.0
-    tallies, line = Tallies(*(own[0] for own in slots)), np.array([[0.0, 1.0]] * 3)
+    tallies, line = Tallies(*(counts[0] for counts in slots)), np.array([[0.0, 1.0]] * 3)
     estimate_tallies(tallies, line, asked_of([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
 
 
@@ -67,12 +67,14 @@ def sample_a_little() -> None:
     from armsim.model.joint import Joint
     from armsim.model.kinematics import ArmJoint
     from armsim.model.machine import Machine
-    from armsim.sampling.sampler import TaskConfigurations, sampling
+    from armsim.sampling.population import TaskConfigurations
+    from armsim.sampling.run_options import RunOptions
+    from armsim.sampling.sampler import sampling
     from armsim.sampling_plan import SamplingPlan
 
     arm = Arm("one", (ArmJoint("j1", True, -1.0, 1.0),), tuple(denavit_hartenberg(0, "j1", True, 0.0, 0.0, 0.1, 0.0)))
     sensor = Encoder("one", summary=SheetSummary(20.0, repeatability=Distribution("normal", 1e-6)))
     machine = Machine(arm, (Joint("j1", sensor),))
-    asked = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
-    with sampling(machine, 0.95, 1, 2**30) as place:
-        place.run(SamplingPlan(64, 2, 1), asked, lambda what, done, total: None, lambda text: None)
+    tasks = [TaskConfigurations("one", Configurations(np.zeros((1, 1))))]
+    with sampling(machine, 0.95, RunOptions(workers=1)) as sampler:
+        sampler.run(SamplingPlan(64, 2, 1), tasks)

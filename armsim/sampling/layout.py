@@ -3,31 +3,38 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from armsim.core.kernel_digest import LANES
+from armsim.core.unit_figures import ATTAINED
 from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
 from armsim.sampling.executors import AHEAD
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.pose_sample import SLOT_BYTES, UNIT_BYTES
+from armsim.sampling.run_options import MEMORY
 from armsim.sampling_plan import SamplingPlan
 
 GIB = 2**30
-MEMORY = GIB
-"""Bytes that a run may take where nothing else is said."""
 BASE = 290 * 2**20
 """Bytes of the interpreter, the libraries and compiled kernels; measured by the benchmark."""
 PROCESS = 240 * 2**20
 """Bytes of one more process that samples."""
 BLOCK = 8 * UNIT_BLOCK
-"""Units drawn at a time where they cannot all be kept."""
+"""Units drawn at a time where they cannot all be held."""
 TOGETHER = 8
 """Poses, at most, that one call of the kernel samples where all units are drawn at once."""
 AT_ONCE = 4 * 2**20
 """Bytes that their units may take."""
-RECORD = 20
-"""Bytes of a unit that a piece hands back and a task keeps: largest AP and RP, whether it passes."""
+RECORD = 8 * (ATTAINED + 2) + 1
+"""Bytes of a unit that a chunk hands back and a task holds: largest figures, bounds of RP, sensors in their limits."""
+SPAN = 64
+"""Poses, at most, whose statistics are worked out together."""
+FEW = 4
+"""Poses that one call of the kernel samples where a stop is to be heard."""
+CALL = 400_000
+"""Pose-samples of one call there, at most, so that it takes some 20 ms."""
 NAME = 200
 """Bytes that the name of a pose and what belongs to it take beside its numbers."""
 
@@ -48,9 +55,13 @@ class Layout:
     slots : int
         Poses whose counts are kept at a time; one where every pose is done with before the next.
     estimate : int
-        Bytes that the run takes at most.
+        Memory that the run takes at most. [bytes]
     whole : int
-        Bytes with which all units could be kept at once.
+        Memory with which all units could be drawn at once. [bytes]
+    span : int
+        Poses whose statistics are worked out together, at least ``group``.
+    at_once : bool
+        Whether all units are drawn before the first is sampled.
     """
 
     unit_block: int
@@ -58,87 +69,134 @@ class Layout:
     slots: int
     estimate: int
     whole: int = 0
+    span: int = 1
+    at_once: bool = True
 
 
-def lay_out(
-    machine: Machine,
-    plan: SamplingPlan,
-    poses: int,
-    row: int,
-    workers: int = 1,
-    memory: int = MEMORY,
-    where: Where = "threads",
-    batch: int = 0,
-    tasks: int = 1,
-) -> Layout:
-    """Sizes for a run.
+@dataclass(frozen=True)
+class Load:
+    """What is sampled, beside the plan.
 
     Parameters
     ----------
-    machine : Machine
-    plan : SamplingPlan
     poses : int
         Of all tasks together.
     row : int
         Numbers kept of each.
+    tasks : int
+        For each of which the worst of every unit is kept.
+    batch : int
+        Units that must be drawn together; 0 if any number may.
+    moving : bool
+        Whether a task is a path, whose machine has a population of its own.
+    """
+
+    poses: int
+    row: int
+    tasks: int = 1
+    batch: int = 0
+    moving: bool = False
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where it is sampled.
+
+    Parameters
+    ----------
     workers : int
     memory : int
-        Bytes that may be taken.
+        Memory that may be taken. [bytes]
     where : str
         ``threads`` share what is drawn; ``processes`` keep everything for themselves; on a ``cluster`` the memory holds
         for this process and for each process of the cluster on its own.
-    batch : int
-        Units that must be drawn together; 0 if any number may.
-    tasks : int
-        For each of which the worst of every unit is kept.
+    """
+
+    workers: int = 1
+    memory: int = MEMORY
+    where: Where = "threads"
+
+
+def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Place()) -> Layout:
+    """Sizes for a run.
 
     Raises
     ------
     DoesNotFit
         It cannot fit; says what would.
     """
-    record = RECORD * (tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of pieces on their way
-    records, rows = record * plan.units, poses * (8 * row + NAME)
-    if where == "cluster":
-        if BASE + rows + records > memory:
-            raise DoesNotFit(_advice(plan, poses, rows, BASE + rows + records, memory - BASE - rows, 1, record, memory))
+    workers, memory, batch = place.workers, place.memory, load.batch
+    record = RECORD * (load.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way
+    records, rows = record * plan.units, load.poses * (8 * load.row + NAME)
+    if place.where == "cluster":
+        least = BASE + rows + records
+        if least > memory:
+            raise DoesNotFit(_advice(plan, load, place, least, memory - BASE - rows, record))
         workers, records, record, fixed = 1, 0, 0, PROCESS
     else:
-        fixed = BASE + rows + (workers * PROCESS if where == "processes" else 0)
-    coefficients = sum(len(term.mean) for term in machine.terms if term.life == "unit")
-    owners = 1 if where == "threads" else workers
+        fixed = BASE + rows + (workers * PROCESS if place.where == "processes" else 0)
+    machines = (machine, machine.moving) if load.moving and place.where == "threads" else (machine,)
+    coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
+    owners = 1 if place.where == "threads" else workers
 
     def drawn(units: int) -> int:
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
 
-    def samples(group: int, slots: int) -> int:
-        return workers * (slots * SLOT_BYTES + group * UNIT_BYTES * plan.units)
-
     spare = 1 if batch else 0
     together = max(1, min(TOGETHER, AT_ONCE // (UNIT_BYTES * plan.units)))
-    whole = fixed + records + owners * drawn(plan.units) + samples(together, 1)
+    whole = fixed + records + owners * drawn(plan.units) + _samples(workers, plan, together, 1)
     if not batch and whole <= memory:
         return Layout(plan.units, together, 1, whole, whole)
     block = min(batch or BLOCK, plan.units)
-    least = fixed + records + workers * drawn(block) + samples(1, 1 + spare)
+    least = fixed + records + workers * drawn(block) + _samples(workers, plan, 1, 1 + spare)
     if least > memory:
         left = memory - fixed - workers * drawn(block)
-        raise DoesNotFit(_advice(plan, poses, rows, least, left, workers, record, memory))
-    group = max(1, min(64, int((memory - least) / samples(1, 1)) + 1))
-    return Layout(block, group, group + spare, least + samples(group - 1, group - 1), whole)
+        raise DoesNotFit(_advice(plan, load, replace(place, workers=workers), least, left, record))
+    each = _samples(workers, plan, 1, 1)
+    group = max(1, min(SPAN, int((memory - least) / each) + 1))
+    estimate = least + (group - 1) * each
+    return Layout(block, group, group + spare, estimate, whole, at_once=block >= plan.units)
 
 
-def _advice(
-    plan: SamplingPlan, poses: int, rows: int, least: int, left: int, workers: int, record: int, memory: int
-) -> str:
+def _samples(workers: int, plan: SamplingPlan, poses: int, slots: int) -> int:
+    """Memory that workers take for some poses each, counted in some slots. [bytes]"""
+    return workers * (slots * SLOT_BYTES + poses * UNIT_BYTES * plan.units)
+
+
+def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
+    """The same in calls of the kernel so short that a stop is soon heard, and with a slot for every pose of a call.
+
+    Where all units are drawn at once, statistics are worked out at as many poses together as the memory allows.
+    """
+    step = (
+        LANES if layout.at_once and place.where == "threads" else UNIT_BLOCK
+    )  # drawn at once: cut anywhere between lanes
+    if not layout.at_once:
+        group = max(1, min(layout.group, CALL // (step * plan.visits)))
+        block = max(1, CALL // (group * step * plan.visits)) * step
+        return replace(layout, unit_block=min(layout.unit_block, block), group=group, slots=group)
+    taken = _samples(place.workers, plan, layout.group, layout.slots)
+    left = place.memory - (layout.estimate - taken)
+    group = max(1, min(FEW, left // _samples(place.workers, plan, 1, 1)))
+    each = _samples(place.workers, plan, 1, 0)
+    span = max(group, min(SPAN, (left - _samples(place.workers, plan, 0, group)) // each))
+    block = max(1, CALL // (group * step * plan.visits)) * step
+    estimate = place.memory - left + _samples(place.workers, plan, span, group)
+    return replace(layout, unit_block=min(plan.units, block), group=group, slots=group, estimate=estimate, span=span)
+
+
+def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, left: int, record: int) -> str:
     """What would fit: ``left`` bytes are there for what grows with the units, ``record`` of them for each."""
-    found = f"{plan.units} units at {poses} poses need {least / GIB:.3g} GiB of memory, allowed {memory / GIB:.3g} GiB"
-    advice = [f"{math.ceil(least / GIB * 10) / 10:g}GiB of memory"]
+    needed, allowed, workers = least / GIB, place.memory / GIB, place.workers
+    needs = f"{plan.units} units at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
+    advice = [f"{math.ceil(needed * 10) / 10:g}GiB of memory"]
+    if place.where == "cluster":
+        workers = 1
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
     fits = int((left - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
     if fits >= UNIT_BLOCK:
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
-    elif rows > memory / 10:
+    elif load.poses * (8 * load.row + NAME) > place.memory / 10:
         advice.append("fewer poses (a wider step)")
-    return f"{found}: take {', or '.join(advice)}"
+    return f"{needs}: take {', or '.join(advice)}"

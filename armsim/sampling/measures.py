@@ -12,9 +12,9 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Measure
 from armsim.sampling import statistics as stats
-from armsim.sampling.chunk import Job
-from armsim.sampling.monte_carlo import Sampler, blocks
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.chunk import RunSpec
+from armsim.sampling.monte_carlo import Sampler
+from armsim.sampling.plan import UNIT_BLOCK
 
 STILL = 1e-9
 """Share of the fastest joint below which a joint is taken as not moving."""
@@ -30,7 +30,7 @@ def measure(name: str, what: str, clause: str, where: str, values: Array, half_w
     return Measure(name, what, clause, where, p50.value, p95.value, p50.interval, p95.interval)
 
 
-def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
+def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
     """AD and RD of every unit between two poses, the arm at rest, over visits without number.
 
         AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
@@ -40,7 +40,7 @@ def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) ->
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     configurations : Configurations
         Of the task.
     pair : (first, second)
@@ -54,14 +54,14 @@ def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) ->
     ----------
     .. [1] ISO 9283:1998 7.3 (clause number from memory).
     """
-    evaluated = job.machine.at(configurations.joints[list(pair)])
-    sampler = Sampler.prepare(evaluated, job.plan)
+    evaluated = spec.machine.at(configurations.joints[list(pair)])
+    sampler = Sampler.prepare(evaluated, spec.plan)
     nominal = evaluated.postures.tool[:, :3, 3]
     apart = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(apart))
-    accuracy, repeatability = np.empty(job.plan.units), np.empty(job.plan.units)
-    for first, units in blocks(job.plan.units, _block(job)):
-        drawn = job.units(first, units)
+    accuracy, repeatability = np.empty(spec.plan.units), np.empty(spec.plan.units)
+    for part, drawn in spec.unit_blocks(_block(spec)):
+        units = part.stop - part.start
         a, b = (sampler.barycentres(n, drawn, units) for n in (0, 1))
         line = b - a + apart[:, None]
         length = np.linalg.norm(line, axis=0)
@@ -70,13 +70,13 @@ def distance(job: Job, configurations: Configurations, pair: tuple[int, int]) ->
         variance = np.sum(np.einsum("juk,ju->uk", both, along) ** 2, axis=1)
         across = np.sum(both**2, axis=(0, 2)) - variance
         curved = np.divide(across, 2.0 * length, out=np.zeros(units), where=length > 0)
-        accuracy[first : first + units] = length + curved - commanded
-        repeatability[first : first + units] = 3.0 * np.sqrt(variance)
+        accuracy[part] = length + curved - commanded
+        repeatability[part] = 3.0 * np.sqrt(variance)
     return accuracy, repeatability
 
 
 def direction_variation(
-    job: Job, configurations: Configurations, numbers: Sequence[int], held: Sequence[Held]
+    spec: RunSpec, configurations: Configurations, numbers: Sequence[int], held: Sequence[Held]
 ) -> Array:
     """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
 
@@ -85,7 +85,7 @@ def direction_variation(
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     configurations : Configurations
         Of the task.
     numbers : sequence of int
@@ -102,21 +102,21 @@ def direction_variation(
     .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
     """
     samplers = []
-    for number, kept in zip(numbers, held, strict=True):
+    for number, orientation in zip(numbers, held, strict=True):
         joints = configurations.joints[number : number + 1]
         for direction in np.eye(3):
-            motion = approach(job.machine.arm, joints, direction, kept)
+            motion = approach(spec.machine.arm, joints, direction, orientation)
             ways = np.where(np.abs(motion) > STILL * np.abs(motion).max(), np.sign(motion), 0.0)
             samplers.append(
-                Sampler.prepare(job.machine.evaluated(Configurations(joints, directions=ways[None])), job.plan)
+                Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
             )
-    out = np.empty((len(numbers), job.plan.units))
-    for first, units in blocks(job.plan.units, _block(job)):
-        drawn = draw_units(job.machine.moving.terms, job.plan, first, units)
+    out = np.empty((len(numbers), spec.plan.units))
+    for part, drawn in spec.unit_blocks(_block(spec), moving=True):
+        units = part.stop - part.start
         for pose in range(len(numbers)):
             centres = [sampler.barycentres(0, drawn, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
             between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
-            out[pose, first : first + units] = np.max(between, axis=0)
+            out[pose, part] = np.max(between, axis=0)
     return out
 
 
@@ -153,6 +153,6 @@ def approach(arm: Arm, joints: Array, direction: Array, held: Held) -> Array:
     return np.asarray(np.linalg.pinv(column, rcond=SINGULAR) @ direction)
 
 
-def _block(job: Job) -> int:
+def _block(spec: RunSpec) -> int:
     """Units looked at together: 64 MB for thirty coefficients of visit life."""
-    return min(8 * UNIT_BLOCK, -(-job.plan.units // UNIT_BLOCK) * UNIT_BLOCK)
+    return min(8 * UNIT_BLOCK, -(-spec.plan.units // UNIT_BLOCK) * UNIT_BLOCK)

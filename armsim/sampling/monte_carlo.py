@@ -22,7 +22,7 @@ from armsim.errormodel.terms import Independent, Term
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import Linearised
 from armsim.sampling.plan import draw_units, visit_key
-from armsim.sampling.pose_sample import PoseSample, Scales, asked_of, empty_slots, empty_told
+from armsim.sampling.pose_sample import PoseSample, Scales, asked_of, empty_outputs, empty_slots
 from armsim.sampling.statistics import TAIL
 from armsim.sampling.visit_law import VisitCoefficients, VisitLaw, turned_columns, visit_law
 from armsim.sampling_plan import SamplingPlan
@@ -108,9 +108,10 @@ class Sampler:
 
     def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
         """The law of the visits; ``tangents`` of shape (poses, 3) on a path; at the poses of ``only``."""
-        own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
+        coefficients = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
         at = self.evaluated.postures
-        return visit_law(own, at, self.plan, np.zeros((len(at.column), 3)) if tangents is None else tangents, only)
+        along = np.zeros((len(at.column), 3)) if tangents is None else tangents
+        return visit_law(coefficients, at, self.plan, along, only)
 
     def laid_out(self, law: VisitLaw, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
         """All poses for the kernels; ``numbers`` of shape (poses,) in their task."""
@@ -167,22 +168,23 @@ class Sampler:
         standing = np.zeros((at.column.shape[1], units))
         for k, axis, value in zip(self.unit_index, self.unit_axis, self.unit_value[pose], strict=True):
             standing[axis] += coefficients[k, :units] * value
-        own = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value[pose : pose + 1])
+        value = self.visit_value[pose : pose + 1]
+        visits = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, value)
         columns = turned_columns(at.direction[pose], at.column[pose], at.rotary, standing)
-        return np.asarray(np.einsum("jua,ak->juk", columns, own.on_axes(len(standing))[0]))
+        return np.asarray(np.einsum("jua,ak->juk", columns, visits.on_axes(len(standing))[0]))
 
     def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
         """All units at one pose, at once."""
         units, visits = self.plan.units, self.plan.visits
-        slots, told, scales = empty_slots(1), empty_told(1, units, 0, 0), Scales.of(linear)
+        slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(linear)
         poses = self.laid_out(
             self.law(only=slice(pose, pose + 1)), scales, np.zeros((len(linear.mean), 3)), np.arange(len(linear.mean))
         )
         none = asked_of([], [], [], units, visits)
         part = Part(pose, pose + 1, task, 0, units, visits, units, -1)
-        sample(poses, draw_units(self.evaluated.terms, self.plan), part, none, none, slots, told)
-        tallies = Tallies(*(own[0] for own in slots))
-        return PoseSample(visits, scales.line[pose], tallies, told.figures[0], told.squares[0], told.sums[0])
+        sample(poses, draw_units(self.evaluated.terms, self.plan), part, none, none, slots, outputs)
+        tallies = Tallies(*(counts[0] for counts in slots))
+        return PoseSample(visits, scales.line[pose], tallies, outputs.figures[0], outputs.squares[0], outputs.sums[0])
 
     def follow(
         self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None
@@ -209,11 +211,11 @@ class Sampler:
 
 
 def sample(
-    poses: Poses, coefficients: Array, part: Part, asked: Asked, coverage: Asked, slots: Slots, told: ToldPoses
+    poses: Poses, coefficients: Array, part: Part, quantiles: Asked, coverage: Asked, slots: Slots, outputs: ToldPoses
 ) -> None:
     """`core.pose_kernel.sample_poses`, at the level of all intervals."""
     kernel: Any = sample_poses
-    kernel(poses, coefficients, part, asked, coverage, TAIL, slots, told)
+    kernel(poses, coefficients, part, quantiles, coverage, TAIL, slots, outputs)
 
 
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:

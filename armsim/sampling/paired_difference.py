@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.formatting import beside_each_other
 from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import Job, Stage
+from armsim.sampling.chunk import EvaluatedChunk, RunSpec
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.statistics import clopper_pearson, quantile_rank
 
@@ -137,24 +137,24 @@ def _sample_quantile(values: Array, p: float) -> float:
     return float(np.partition(values, rank, axis=None)[rank])
 
 
-def quantile_influence(job: Job, task: int, own: Configurations, units: int, p: float) -> Array:
+def quantile_influence(spec: RunSpec, task: int, configurations: Configurations, units: int, p: float) -> Array:
     """`influence` of the first units at some poses, shape (poses, units). [m]
 
     Parameters
     ----------
-    job : Job
+    spec : RunSpec
     task : int
         Its key.
-    own : Configurations
+    configurations : Configurations
         At most a chunk.
     units : int
     p : float
     """
-    stage = Stage.of(job, own)
-    drawn = stage.units(job, 0, units)
-    out = np.empty((len(own), units))
-    for pose in range(len(own)):
-        moved, _ = stage.sampler.follow(pose, int(own.numbers[pose]), task, drawn, 0, units)
+    chunk = EvaluatedChunk.of(spec, configurations)
+    drawn = spec.units(0, units, chunk.moving)
+    out = np.empty((len(configurations), units))
+    for pose in range(len(configurations)):
+        moved, _ = chunk.sampler.follow(pose, int(configurations.numbers[pose]), task, drawn, 0, units)
         out[pose] = influence(np.linalg.norm(moved, axis=0), p)
     return out
 

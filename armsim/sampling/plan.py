@@ -45,21 +45,23 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     -------
     (coefficients, units), with the units rounded up to a multiple of `LANES`
     """
+    if first % UNIT_BLOCK:
+        raise ValueError(f"unit {first} begins no block of {UNIT_BLOCK}")
     whole = -(-(plan.units if units is None else units) // LANES) * LANES
-    own = [term.draw for term in terms if term.life == "unit"]
+    draws = [term.draw for term in terms if term.life == "unit"]
     names = [term.name for term in terms if term.life == "unit"]
-    out = np.empty((sum(len(draw.limits) for draw in own), whole))
-    places = dict(zip(names, np.cumsum([0, *(len(draw.limits) for draw in own)]).tolist(), strict=False))
+    out = np.empty((sum(len(draw.limits) for draw in draws), whole))
+    places = dict(zip(names, np.cumsum([0, *(len(draw.limits) for draw in draws)]).tolist(), strict=False))
     for start in range(0, whole, UNIT_BLOCK):
         row = 0
-        for draw, name in zip(own, names, strict=True):
+        for draw, name in zip(draws, names, strict=True):
             if isinstance(draw, Tabled):
                 drawn = draw.units(plan.seed, first + start, UNIT_BLOCK)
             else:
                 drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
             out[row : row + len(drawn), start : start + UNIT_BLOCK] = drawn[:, : whole - start]
             row += len(drawn)
-    for draw, name in zip(own, names, strict=True):
+    for draw, name in zip(draws, names, strict=True):
         for other, response in draw.response.items() if isinstance(draw, Following) else ():
             if other in places:
                 moved = response @ out[places[other] : places[other] + response.shape[1]]

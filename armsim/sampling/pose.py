@@ -76,15 +76,16 @@ def fill_first_order(
     column("first_order.covariance")[:] = linear.covariance
     shares = column("shares")
     shares[:] = 0.0
-    for term, own in zip(evaluated.terms, linear.contributions, strict=True):
-        shares[:, names[term.share_name]] += own
+    for term, part in zip(evaluated.terms, linear.contributions, strict=True):
+        shares[:, names[term.share_name]] += part
     shares[:, names[BIAS]] = np.sum(linear.mean**2, axis=1)
     bias_shares, cause_means = column("bias_shares"), column("cause_means")
     bias_shares[:], cause_means[:] = 0.0, 0.0
     for term, part, mean in zip(evaluated.terms, linear.bias_parts, linear.means, strict=True):
         bias_shares[:, names[term.share_name]] += part
         cause_means[:, names[term.share_name]] += mean
-    of_visits = [own for term, own in zip(evaluated.terms, linear.contributions, strict=True) if term.life == "visit"]
+    lives = zip(evaluated.terms, linear.contributions, strict=True)
+    of_visits = [part for term, part in lives if term.life == "visit"]
     total = np.sum(shares, axis=1, keepdims=True)
     visits = np.sum(np.array(of_visits).reshape(-1, poses), axis=0)
     column("visit_share")[:] = np.divide(visits, total[:, 0], out=np.zeros(poses), where=total[:, 0] > 0)
@@ -96,7 +97,7 @@ def asked_at(coverage: float, plan: SamplingPlan) -> tuple[Asked, Asked]:
     """Quantiles that are read at every pose, in the order of `_order`; and that at the coverage alone."""
     wanted = [*QUANTILES, *_judged(coverage)]
     ordered = [wanted[i] for i in _order(wanted)]
-    columns = [own.measure for own in ordered], [own.p for own in ordered], [own.bounded for own in ordered]
+    columns = [row.measure for row in ordered], [row.p for row in ordered], [row.bounded for row in ordered]
     one = [DISTANCE], [coverage], [False]
     return asked_of(*columns, plan.units, plan.visits), asked_of(*one, plan.units, plan.visits)
 
@@ -116,7 +117,7 @@ def _order(wanted: Sequence[Quantile]) -> list[int]:
 
 
 def fill_sampled(
-    table: PoseTable, rows: slice, linear: Linearised, told: ToldPoses, plan: SamplingPlan, half_width: Array
+    table: PoseTable, rows: slice, linear: Linearised, outputs: ToldPoses, plan: SamplingPlan, half_width: Array
 ) -> None:
     """Write the statistics of samples into rows of a table.
 
@@ -126,7 +127,7 @@ def fill_sampled(
         Of the poses of ``linear``.
     rows : slice
     linear : Linearised
-    told : ToldPoses
+    outputs : ToldPoses
         Of the poses of ``rows``, or of more.
     plan : SamplingPlan
     half_width : (rows,)
@@ -139,35 +140,35 @@ def fill_sampled(
 
     wanted = [*QUANTILES, *_judged(0.0)]
     place = np.argsort(_order(wanted))
-    estimates = told.estimates[:poses][:, :, place]
-    sums = told.sums[:poses] / (plan.units * plan.visits)
+    estimates = outputs.estimates[:poses][:, :, place]
+    sums = outputs.sums[:poses] / (plan.units * plan.visits)
     mean, covariance = centred_moments(sums[:, :9], linear.mean[rows])
-    square = stats.means_over_units(told.squares[:poses])
+    square = stats.means_over_units(outputs.squares[:poses])
     put("error.mean", mean)
     put("error.covariance", covariance)
     put("error.rms", np.sqrt(square[:, 0]))
     put("error.rms_interval", np.sqrt(square[:, 1:]))
-    put("error.max", told.largest[:poses])
+    put("error.max", outputs.largest[:poses])
     put("orientation_error.rms", np.sqrt(sums[:, 9]))
     put("integration", half_width)
-    for i, own in enumerate(wanted):
-        if own.path:
-            put(own.path, estimates[:, 0, i])
-        if own.path and own.bounded:
-            put(f"{own.path}_interval", estimates[:, 1:, i])
+    for i, row in enumerate(wanted):
+        if row.path:
+            put(row.path, estimates[:, 0, i])
+        if row.path and row.bounded:
+            put(f"{row.path}_interval", estimates[:, 1:, i])
     for i, path in enumerate(FIGURES):
         widths = half_width if path == "repeatability" else np.zeros(poses)
-        found = stats.quantiles_of_rows(told.figures[:poses, i], UNIT_QUANTILES, widths)
+        quantiles = stats.quantiles_of_rows(outputs.figures[:poses, i], UNIT_QUANTILES, widths)
         for k, name in enumerate(("p50", "p95")):
-            put(f"{path}.{name}", found[:, k, 0])
-            put(f"{path}.{name}_interval", found[:, k, 1:])
+            put(f"{path}.{name}", quantiles[:, k, 0])
+            put(f"{path}.{name}_interval", quantiles[:, k, 1:])
     lines = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
     judged = validate(linear.mean[rows], linear.covariance[rows], lines[..., 0], lines[..., 1:])
     parts: Any = table.column("first_order.validation")[rows]
     for name, values in judged.items():
         parts[name] = values
-    if told.batches.shape[1] > 1:
-        batches = told.batches[:poses]
+    if outputs.batches.shape[1] > 1:
+        batches = outputs.batches[:poses]
         put("error.at_coverage_doubt", 2.0 * np.std(batches, axis=1, ddof=1) / math.sqrt(batches.shape[1]))
 
 
@@ -191,7 +192,7 @@ def centred_moments(moments: Array, centre: Array) -> tuple[Array, Array]:
     values, vectors = np.linalg.eigh(covariance)
     negative = values[:, 0] < 0.0  # by rounding, where there is no scatter
     if negative.any():
-        own = vectors[negative]
-        lifted = (own * np.maximum(values[negative], 0.0)[:, None, :]) @ np.swapaxes(own, 1, 2)
+        axes = vectors[negative]
+        lifted = (axes * np.maximum(values[negative], 0.0)[:, None, :]) @ np.swapaxes(axes, 1, 2)
         covariance[negative] = 0.5 * (lifted + np.swapaxes(lifted, 1, 2))
     return centre + off, covariance

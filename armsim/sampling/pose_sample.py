@@ -1,4 +1,4 @@
-"""What is kept of the population at poses: counts, sums, and a few numbers per unit."""
+"""Sample of a population at poses: counts, sums, and a few numbers per unit."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ LINE_REACH = 16.0
 SLOT_BYTES = 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 2 * MEASURES)
 """Memory of the counts of a pose."""
 UNIT_BYTES = 8 * (ATTAINED + 1 + 4)
-"""Memory of what is told of a unit at a pose, and of what its statistics take on their way."""
+"""Memory of the outputs of a unit at a pose, and of what its statistics take on their way. [bytes]"""
 
 
 def empty_slots(number: int) -> Slots:
@@ -40,13 +40,13 @@ def empty_slots(number: int) -> Slots:
     )
 
 
-def empty_told(poses: int, units: int, asked: int, batches: int) -> ToldPoses:
-    """Room for what is told of some poses."""
+def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> ToldPoses:
+    """Room for the outputs of the kernel at some poses."""
     return ToldPoses(
         np.empty((poses, units)),
         np.empty((poses, ATTAINED, units)),
         np.zeros((poses, SUMS)),
-        np.empty((poses, 3, asked)),
+        np.empty((poses, 3, quantiles)),
         np.empty(poses),
         np.empty((poses, batches)),
     )
@@ -93,10 +93,10 @@ class PoseSample:
 
     def read(self, measure: ArrayLike, ps: ArrayLike) -> Array:
         """As `statistics.Counts.read`."""
-        asked = np.asarray(ps, dtype=float)
-        out = np.empty((READ, len(asked)))
+        probabilities = np.asarray(ps, dtype=float)
+        out = np.empty((READ, len(probabilities)))
         kernel: Any = read_tallies
-        kernel(self.tallies, self.line, np.asarray(measure, dtype=np.int64), asked, out)
+        kernel(self.tallies, self.line, np.asarray(measure, dtype=np.int64), probabilities, out)
         return out
 
 

@@ -1,85 +1,68 @@
-"""A whole run: the pieces of all tasks through one executor, once or until a tolerance is reached."""
+"""A machine and a place where it is sampled: a run at once, a run that grows, a run until a tolerance is reached."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
-from armsim.arrays import Array
+from armsim.core.kernel_digest import LANES
 from armsim.errors import DoesNotFit, RunError, TooLong
-from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
-from armsim.processors import processors
 from armsim.results import Adaptive
-from armsim.results.pose_table import PoseTable, Rows, record
+from armsim.results.pose_table import PoseTable, record
 from armsim.sampling import executors
-from armsim.sampling.chunk import Extremes, Job, pieces, work
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
-from armsim.sampling.layout import GIB, Where, lay_out
-from armsim.sampling.operation_limits import operating
+from armsim.sampling.layout import BASE, GIB, Layout, Load, Place, Where, in_short_calls, lay_out
 from armsim.sampling.plan import UNIT_BLOCK
+from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
 from armsim.sampling.pose import share_names
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import Drawn
 from armsim.sampling_plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 
-Progress = Callable[[str, int, int], None]
-"""Told the name of the task, poses done, poses in all."""
-Note = Callable[[str], None]
 LEAST_BATCHES = 5
 """Batches before their scatter is believed; the guide begins with two."""
 LEAST_TRIALS = 10_000
 """Trials of a batch at least. JCGM 101:2008 7.9.4 b."""
 MARGIN = 1.1
 """Batches taken beyond what their scatter so far foretells, so that few rounds are needed."""
-
-
-@dataclass(frozen=True, eq=False)
-class TaskConfigurations:
-    """Where a task looks; ``key`` stands for its name in the random numbers."""
-
-    name: str
-    configurations: Configurations
-    key: int = 0
-
-
-@dataclass(frozen=True, eq=False)
-class TaskSample:
-    """What came of a task.
-
-    Parameters
-    ----------
-    rows : (poses,)
-        Of the `PoseTable`.
-    extremes : Extremes
-        The largest over the poses of what every unit has.
-    operating : (units,) bool
-        Units that keep to the limits of operation of their sensors.
-    """
-
-    rows: Rows
-    extremes: Extremes
-    operating: NDArray[np.bool_]
-
-    @property
-    def worst(self) -> Array:
-        """Largest AP and RP of every unit, the same of its orientation, shape (ATTAINED, units). [m, m, rad, rad]"""
-        return self.extremes.worst
+FACTOR = 4
+"""Units of a population over those of the one before."""
+TABLES = 4
+"""Tables of all poses at a time while a population grows: the rows filled, those of two answers, one on its way."""
 
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """What came of a run."""
+    """All tasks sampled.
 
-    job: Job
+    Parameters
+    ----------
+    spec : RunSpec
+        With the plan that was sampled.
+    tasks : tuple of TaskSample
+    adaptive : Adaptive, optional
+        How a tolerance was reached.
+    last : bool
+        Whether the population has all units that were asked for.
+    """
+
+    spec: RunSpec
     tasks: tuple[TaskSample, ...]
     adaptive: Adaptive | None
+    last: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class FirstOrder:
+    """All tasks by first order: the table of each, nan where a sample is needed."""
+
+    tables: tuple[PoseTable, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,110 +71,151 @@ class Runner:
 
     machine: Machine
     coverage: float
-    workers: int
-    memory: int
-    pool: Executor
+    options: RunOptions
+    workers: Workers
     where: Where
-    longest: float = math.inf
-    afterwards: int = 0
 
-    def run(self, plan: SamplingPlan, asked: list[TaskConfigurations], progress: Progress, note: Note) -> Samples:
+    def run(self, plan: SamplingPlan, tasks: list[TaskConfigurations]) -> Samples:
         """Sample all poses; with a tolerance, with ever more units until it is reached.
 
         A run that ends with some number of units is, to the bit, the run that asks for that number.
+
+        Raises
+        ------
+        DoesNotFit, TooLong, Interrupted
         """
         if plan.tolerance is None:
-            job = self._job(plan, asked, 0, note)
-            return Samples(job, self._once(job, asked, progress), None)
+            spec = self._announced(plan, tasks)
+            return Samples(spec, self._once(spec, tasks), None)
         batch = batch_units(plan, self.coverage)
         most = MOST_UNITS // batch
         count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
         done: Samples | None = None
         while True:
             try:
-                job = self._job(replace(plan, units=count * batch), asked, batch, note)
+                spec = self._announced(replace(plan, units=count * batch), tasks, batch)
             except RunError:
                 if done is None:
                     raise
                 return done  # what was reached so far stands; more does not fit into the memory
-            tasks = self._once(job, asked, progress)
-            reached = self._judge(job, asked, tasks, plan.tolerance, count)
-            done = Samples(job, tasks, reached)
+            samples = self._once(spec, tasks)
+            reached = self._judge(spec, tasks, samples, plan.tolerance, count)
+            done = Samples(spec, samples, reached)
             if reached.reached or count >= most:
                 return done
             wanted = min(MARGIN * count * reached.doubt**2, float(most))
             count = min(max(count + 1, math.ceil(wanted)), most)
 
-    @property
-    def _record(self) -> np.dtype[np.void]:
-        return record(len(self.machine.joints), len(share_names(self.machine)))
+    def growing(
+        self, plan: SamplingPlan, tasks: list[TaskConfigurations], begin: int
+    ) -> Iterator[FirstOrder | Samples]:
+        """First order at once, then populations of ``begin`` units and more, at last what `run` samples.
 
-    def _job(self, plan: SamplingPlan, asked: list[TaskConfigurations], batch: int, note: Note) -> Job:
-        poses = sum(len(task.configurations) for task in asked)
-        row = self._record.itemsize // 8
-        if self.afterwards > self.memory:
+        What was sampled is held from one population to the next as far as the memory allows.
+
+        Raises
+        ------
+        DoesNotFit, Interrupted
+        """
+        load, place = self._load(plan, tasks), self._place
+        tables = load.poses * 8 * load.row * TABLES
+        if BASE + tables > place.memory:
+            raise DoesNotFit(f"tables of {load.poses} poses need {(BASE + tables) / GIB:.3g} GiB of memory")
+        refusal: DoesNotFit | None = None
+        try:
+            layout = lay_out(self.machine, plan, load, place)
+        except DoesNotFit as error:  # told after first order, which has no need of a sample
+            refusal, layout = error, Layout(plan.units, 1, 1, place.memory)
+        spec = RunSpec(self.machine, plan, self.coverage, layout)
+        short = replace(spec, layout=in_short_calls(layout, plan, place))
+        held = max(0, place.memory - short.layout.estimate - tables)
+        population = Population(short, tasks, self.workers, Stop(self.options.stopped), self.options.progress, held)
+        yield FirstOrder(tuple(population.first_order()))
+        if refusal is not None:
+            raise refusal
+        population.spec = self._drawn(short, tasks)
+        first = units = min(-(-begin // LANES) * LANES, plan.units)
+        while units < plan.units or plan.tolerance is None:
+            # to hold the first units takes as long as to sample them again, and their answer would wait for it
+            samples = population.advance(units, hold=first < units < plan.units)
+            yield Samples(replace(spec, plan=spec.plan_of(units)), samples, None, last=units == plan.units)
+            if units == plan.units:
+                return
+            units = min(FACTOR * units, plan.units)
+        yield self.run(plan, tasks)
+
+    @property
+    def _place(self) -> Place:
+        return Place(self.workers.count, self.options.memory, self.where)
+
+    def _load(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> Load:
+        row = record(len(self.machine.joints), len(share_names(self.machine))).itemsize // 8
+        poses = sum(len(task.configurations) for task in tasks)
+        return Load(poses, row, len(tasks), batch, _moving(tasks))
+
+    def _announced(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> RunSpec:
+        """What is sampled, laid out and told before it begins."""
+        options, load = self.options, self._load(plan, tasks, batch)
+        if options.afterwards > options.memory:
             raise DoesNotFit(
-                f"what is made of the samples takes {self.afterwards / GIB:.2g} GiB of memory, allowed "
-                f"{self.memory / GIB:.2g} GiB"
+                f"what is made of the samples takes {options.afterwards / GIB:.2g} GiB of memory, allowed "
+                f"{options.memory / GIB:.2g} GiB"
             )
-        layout = lay_out(self.machine, plan, poses, row, self.workers, self.memory, self.where, batch, len(asked))
-        samples = poses * plan.units * plan.visits
-        job = Job(self.machine, plan, self.coverage, layout, batch)
-        seconds = expected_seconds(job, asked, self.workers) if samples > LONG_RUN else 0.0
+        layout = lay_out(self.machine, plan, load, self._place)
+        samples = load.poses * plan.units * plan.visits
+        spec = RunSpec(self.machine, plan, self.coverage, layout, batch)
+        seconds = expected_seconds(spec, tasks, self.workers.count) if samples > LONG_RUN else 0.0
         lasting = f", about {in_words(seconds)}" if seconds > A_MINUTE else ""
-        note(
-            f"{poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
-            f"at most {max(layout.estimate, self.afterwards) / GIB:.2g} GiB of memory{lasting}"
+        options.note(
+            f"{load.poses} poses x {plan.units} units x {plan.visits} visits = {samples:.3g} pose-samples, "
+            f"at most {max(layout.estimate, options.afterwards) / GIB:.2g} GiB of memory{lasting}"
         )
-        if seconds > self.longest:
-            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(self.longest)}")
-        whole = layout.unit_block >= plan.units
-        if self.where == "threads":
-            try:
-                return replace(job, drawn=Drawn(self.machine.terms, plan, whole))
-            except OSError:
-                pass  # drawn again for every group of poses
-        if not whole and not batch:
-            note(
+        if seconds > options.longest:
+            raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(options.longest)}")
+        drawn = self._drawn(spec, tasks)
+        if not layout.at_once and drawn.drawn is None and not batch:
+            options.note(
                 f"the units do not fit into the memory allowed and are drawn anew for every {layout.group} poses; with "
                 f"{layout.whole / GIB:.2g} GiB they would be drawn once"
             )
-        return job
+        return drawn
 
-    def _once(self, job: Job, asked: list[TaskConfigurations], progress: Progress) -> tuple[TaskSample, ...]:
-        do, out, fit = partial(work, job), [], operating(job.machine, job.plan)
-        for task in asked:
-            cut = pieces(task.key, task.configurations, self.workers)
-            total = len(task.configurations)
-            rows = np.empty(total, self._record)
-            extremes = Extremes.none(job.plan.units)
-            at = 0
-            progress(task.name, 0, total)
-            for done in executors.in_order(self.pool, self.workers, do, cut):
-                rows[at : at + len(done.rows)] = done.rows
-                at += len(done.rows)
-                extremes.join(done.extremes)
-                progress(task.name, at, total)
-            out.append(TaskSample(rows, extremes, fit))
-        return tuple(out)
+    def _drawn(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> RunSpec:
+        """The same with its populations drawn once, in memory or in a file, where threads share them."""
+        if self.where != "threads":
+            return spec
+        try:
+            drawn = Drawn(self.machine.terms, spec.plan, spec.layout.at_once)
+            moving = Drawn(self.machine.moving.terms, spec.plan, spec.layout.at_once) if _moving(tasks) else None
+        except OSError:
+            return spec  # drawn again for every group of poses
+        return replace(spec, drawn=drawn, drawn_moving=moving)
+
+    def _once(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> tuple[TaskSample, ...]:
+        stop = Stop(self.options.stopped)
+        return Population(spec, tasks, self.workers, stop, self.options.progress).advance(spec.plan.units)
 
     def _judge(
         self,
-        job: Job,
-        asked: list[TaskConfigurations],
-        tasks: tuple[TaskSample, ...],
+        spec: RunSpec,
+        tasks: list[TaskConfigurations],
+        samples: tuple[TaskSample, ...],
         tolerance: NumericalTolerance,
         count: int,
     ) -> Adaptive:
         worst, where = 0.0, ""
-        for task, sample in zip(asked, tasks, strict=True):
+        for task, sample in zip(tasks, samples, strict=True):
             table = PoseTable(("",) * len(sample.rows), share_names(self.machine), sample.rows)
             quantile, doubt = table.column("error.at_coverage"), table.column("error.at_coverage_doubt")
             allowed = np.array([tolerance.of(float(q)) for q in quantile])
             ratio = np.divide(doubt, allowed, out=np.zeros_like(doubt), where=doubt > 0)
             if ratio.max() >= worst:
                 worst, where = float(ratio.max()), f"pose {int(np.argmax(ratio)) + 1} of {task.name}"
-        return Adaptive(count, job.batch, worst, where, worst <= 1.0)
+        return Adaptive(count, spec.batch, worst, where, worst <= 1.0)
+
+
+def _moving(tasks: list[TaskConfigurations]) -> bool:
+    return any(task.configurations.is_path for task in tasks)
 
 
 def batch_units(plan: SamplingPlan, coverage: float) -> int:
@@ -209,25 +233,16 @@ def batch_units(plan: SamplingPlan, coverage: float) -> int:
 def sampling(
     machine: Machine,
     coverage: float,
-    workers: int | None,
-    memory: int,
-    processes: bool = False,
-    cluster: str | None = None,
-    longest: float = math.inf,
-    afterwards: int = 0,
+    options: RunOptions = RunOptions(),
 ) -> Iterator[Runner]:
-    """A place to sample: threads, processes, or a cluster, there until the end of the block.
-
-    A run that would take more than ``longest`` seconds is not begun, nor one of which something is then made that takes
-    more memory than is allowed (``afterwards``, in bytes).
-    """
-    workers = workers or processors()
+    """A place to sample: threads, processes, or a cluster, there until the end of the block."""
+    count = options.threads
     with ExitStack() as stack:
-        if cluster is not None:
-            pool, workers = stack.enter_context(executors.cluster(cluster))
-        elif processes:
-            pool = stack.enter_context(executors.processes(workers))
+        if options.cluster is not None:
+            pool, count = stack.enter_context(executors.cluster(options.cluster))
+        elif options.processes:
+            pool = stack.enter_context(executors.processes(count))
         else:
-            pool = stack.enter_context(executors.threads(workers))
-        where: Where = "cluster" if cluster is not None else "processes" if processes else "threads"
-        yield Runner(machine, coverage, workers, memory, pool, where, longest, afterwards)
+            pool = stack.enter_context(executors.threads(count))
+        where: Where = "cluster" if options.cluster is not None else "processes" if options.processes else "threads"
+        yield Runner(machine, coverage, options, Workers(pool, count, where == "threads"), where)

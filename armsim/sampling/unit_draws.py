@@ -1,4 +1,4 @@
-"""Unit coefficients drawn once: kept in memory, or in a file without a name where the memory allowed is too small."""
+"""Unit coefficients drawn once: held in memory, or in a file without a name where the memory allowed is too small."""
 
 from __future__ import annotations
 
@@ -38,11 +38,11 @@ class Drawn:
     """
 
     def __init__(self, terms: Sequence[Term], plan: SamplingPlan, in_memory: bool) -> None:
-        self._kept: Array | None = None
+        self._coefficients: Array | None = None
         self._file: IO[bytes] | None = None
         rows = sum(len(term.mean) for term in terms if term.life == "unit")
         if in_memory or not rows:
-            self._kept = draw_units(terms, plan)
+            self._coefficients = draw_units(terms, plan)
             return
         self._shape = (rows, UNIT_BLOCK)
         needed = 8 * rows * UNIT_BLOCK * -(-plan.units // UNIT_BLOCK)
@@ -59,10 +59,10 @@ class Drawn:
         ``first`` is a multiple of `UNIT_BLOCK`.
         """
         whole = -(-units // LANES) * LANES
-        if self._kept is not None:
-            if first == 0 and whole == self._kept.shape[1]:
-                return self._kept
-            return np.ascontiguousarray(self._kept[:, first : first + whole])
+        if self._coefficients is not None:
+            if first == 0 and whole == self._coefficients.shape[1]:
+                return self._coefficients
+            return np.ascontiguousarray(self._coefficients[:, first : first + whole])
         assert self._file is not None  # one of the two
         out, block = np.empty((self._shape[0], whole)), np.empty(self._shape)
         for start in range(0, whole, UNIT_BLOCK):

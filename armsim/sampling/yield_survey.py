@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,15 +9,14 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.model.configurations import Configurations
-from armsim.sampling.chunk import CHUNK, Extremes, Job, Stage
-from armsim.sampling.executors import in_order
-from armsim.sampling.monte_carlo import blocks
+from armsim.sampling.chunk import CHUNK, EvaluatedChunk, Extremes, RunSpec
+from armsim.sampling.executors import in_threads
 from armsim.sampling.operation_limits import operating
 
 
 @dataclass(frozen=True, eq=False)
 class Surveyed:
-    """A task looked at without visits.
+    """A task evaluated without visits.
 
     Parameters
     ----------
@@ -35,25 +33,20 @@ class Surveyed:
     operating: NDArray[np.bool_]
 
 
-def survey(job: Job, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
-    """Look at all poses of a task; what every unit has stays at nothing where it is not asked for."""
+def survey(spec: RunSpec, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
+    """Evaluate all poses of a task; extremes are those of no pose where units are not asked for."""
 
-    def chunk(first: int) -> tuple[Array, Extremes]:
-        part = configurations[first : first + CHUNK]
-        stage = Stage.of(job, part)
-        extremes = Extremes.none(job.plan.units)
+    def chunk_at(first: int) -> tuple[Array, Extremes]:
+        chunk, extremes = EvaluatedChunk.of(spec, configurations[first : first + CHUNK]), Extremes.none(spec.plan.units)
         if with_units:
-            law = stage.sampler.law(stage.tangents)
-            for first_unit, units in blocks(job.plan.units, job.layout.unit_block):
-                drawn, block = stage.units(job, first_unit, units), extremes.of(slice(first_unit, first_unit + units))
-                for pose in range(len(part)):
-                    figures = stage.sampler.attain(pose, law, drawn, units, stage.tangents[pose])[0]
-                    block.add(figures[None], law.half_width[pose : pose + 1])
-        return stage.linear.mean_square, extremes
+            law, poses = chunk.sampler.law(chunk.tangents), range(len(chunk.tangents))
+            for units, pose, figures in chunk.figures(spec, law, poses):
+                extremes.of(units).add(figures[None], law.half_width[pose : pose + 1])
+        return chunk.linear.mean_square, extremes
 
-    with ThreadPoolExecutor(workers) as pool:
-        parts = list(in_order(pool, workers, chunk, range(0, len(configurations), CHUNK)))
-    extremes = Extremes.none(job.plan.units)
-    for _, part in parts:
+    chunks = list(in_threads(workers, chunk_at, range(0, len(configurations), CHUNK)))
+    extremes = Extremes.none(spec.plan.units)
+    for _, part in chunks:
         extremes.join(part)
-    return Surveyed(np.concatenate([squares for squares, _ in parts]), extremes, operating(job.machine, job.plan))
+    mean_square = np.concatenate([part for part, _ in chunks])
+    return Surveyed(mean_square, extremes, operating(spec.machine, spec.plan))

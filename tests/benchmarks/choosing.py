@@ -21,6 +21,7 @@ from armsim.decide.select import Search, select
 from armsim.documents.load import load_options
 from armsim.report.decision_sentences import answer
 from armsim.sampling.layout import MEMORY
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 POSES = 500
@@ -89,7 +90,7 @@ def main() -> None:
         scenario, options = load_options(*write(Path(folder)))
     study = Study(scenario)
     sizes = " x ".join(str(len(own)) for own in options.joints)
-    search = Search(study, options, None, lambda what, done, total: None, MEMORY)
+    search = Search(study, options)
     program = search.taught()
     print(f"{sizes} options, {len(search.ratio)} poses", flush=True)
     started = time.perf_counter()

@@ -43,8 +43,10 @@ from armsim.model.transmission import Transmission
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
+from armsim.sampling.population import TaskConfigurations
 from armsim.sampling.pose import share_names
-from armsim.sampling.sampler import TaskConfigurations, sampling
+from armsim.sampling.run_options import RunOptions
+from armsim.sampling.sampler import sampling
 from armsim.sampling_plan import SamplingPlan
 from armsim.tasks.base import Command, Holding
 from armsim.tasks.inverse import Solver
@@ -151,12 +153,12 @@ def _pinocchio_loop(samples: np.ndarray) -> Callable[[], object]:
 
 
 def sample(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> None:
-    with sampling(machine, 0.95, workers, 8 * GIB) as place:
-        place.run(plan, [TaskConfigurations("", Configurations(q))], lambda task, done, total: None, lambda text: None)
+    with sampling(machine, 0.95, RunOptions(workers, 8 * GIB)) as place:
+        place.run(plan, [TaskConfigurations("", Configurations(q))])
 
 
 def whole_job() -> None:
-    print("\nWhole job (draws, shapes, kinematics, statistics) per pose-sample, one thread")
+    print("\nWhole spec (draws, shapes, kinematics, statistics) per pose-sample, one thread")
     machine = six_axis_machine()
     ets = sequence_of(machine.arm)
     plan = SamplingPlan(2000, 30, 1)
@@ -164,17 +166,17 @@ def whole_job() -> None:
     n = len(q) * plan.units * plan.visits
     samples = np.random.default_rng(3).uniform(-1, 1, (100_000, 6))
     ours, theirs = in_turn(lambda: sample(machine, q, plan), lambda: ets.eval(samples))
-    row("whole job", ours, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
+    row("whole spec", ours, theirs, n, len(samples), "roboticstoolbox ets.eval, kinematics alone")
     a, b = np.random.default_rng(4).random((2, 1500, 1500))
     source = np.random.default_rng(5).random(20_000_000)
     target = np.empty_like(source)
     ours, copy, product = in_turn(lambda: sample(machine, q, plan), lambda: np.copyto(target, source), lambda: a @ b)
-    row("whole job", ours, copy, n, len(source), "this machine's copy, per double")
-    row("whole job", ours, product, n, 1500**3, "this machine's matrix product, per multiply-add")
+    row("whole spec", ours, copy, n, len(source), "this machine's copy, per double")
+    row("whole spec", ours, product, n, 1500**3, "this machine's matrix product, per multiply-add")
 
 
 def scaling() -> None:
-    print("\nScaling: nanoseconds per pose-sample of the whole job, median of repeats")
+    print("\nScaling: nanoseconds per pose-sample of the whole spec, median of repeats")
 
     def rate(machine: Machine, q: np.ndarray, plan: SamplingPlan, workers: int = 1) -> float:
         (times,) = in_turn(lambda: sample(machine, q, plan, workers))
@@ -224,7 +226,7 @@ def changes() -> None:
         for poses in found:
             linearise(fresh.evaluated(poses.configurations))
 
-    sides = (lambda: study.change(change), first_order, lambda: study.change(change)._sample(found, 2, _quiet, GIB))
+    sides = (lambda: study.change(change), first_order, lambda: study.change(change)._sample(found, RunOptions(2)))
     poses = sum(len(own.names) for own in found)
     names = ("study.change", f"first order of {poses} poses", f"sampling of {poses} poses x 100 x 30, two threads")
     for name, times in zip(names, in_turn(*sides), strict=True):
@@ -239,13 +241,13 @@ def growing() -> None:
     runs: dict[int, list[float]] = {}
     for _ in range(REPEATS):
         start = time.perf_counter()
-        for answer in changed.growing(found, workers=2):
+        for answer in changed.growing(found, RunOptions(2)):
             runs.setdefault(answer.units, []).append(time.perf_counter() - start)
     told = (f"{units or 'first order'}: {statistics.median(times):.2f}" for units, times in runs.items())
     print("  units", "   ".join(told))
     start = time.perf_counter()
     for eccentricity in range(5, 45, 5):
-        study.change({"joints.j1.mounting.eccentricity": f"{eccentricity} um"}).judge(found, workers=2)
+        study.change({"joints.j1.mounting.eccentricity": f"{eccentricity} um"}).judge(found, RunOptions(2))
     print(
         f"  eight values of one eccentricity, {study.scenario.plan.units} units each: {time.perf_counter() - start:.1f}"
     )
@@ -284,13 +286,15 @@ def memory() -> None:
     ):
         code = (
             "import sys, time, numpy as np, armsim\n"
-            "from armsim.sampling.sampler import TaskConfigurations, sampling\n"
+            "from armsim.sampling.population import TaskConfigurations\n"
+            "from armsim.sampling.sampler import sampling\n"
             "from armsim.model.configurations import Configurations\n"
+            "from armsim.sampling.run_options import RunOptions\n"
             "from armsim.sampling_plan import SamplingPlan\n"
             f"machine = armsim.load({str(DEMO)!r}).scenario.machine\n"
             f"q = np.resize(np.random.default_rng(0).uniform(-1, 1, (4, 6)), (4 * {copies}, 6))\n"
-            "with sampling(machine, 0.95, 2, 2**30) as place:\n"
-            f"    place.run(SamplingPlan({units}, {visits}, 1), [TaskConfigurations('', Configurations(q))], lambda *a: None, lambda text: None)\n"
+            "with sampling(machine, 0.95, RunOptions(2, 2**30)) as place:\n"
+            f"    place.run(SamplingPlan({units}, {visits}, 1), [TaskConfigurations('', Configurations(q))])\n"
             "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
         )
         out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

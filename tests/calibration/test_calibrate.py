@@ -46,6 +46,7 @@ from armsim.model.machine import Machine
 from armsim.results.json_records import schema_of_record
 from armsim.sampling.first_order import linearise
 from armsim.sampling.plan import draw_units
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import Cloud
@@ -423,7 +424,7 @@ def test_other_arms(where: str) -> None:
 
 def test_the_result_does_not_depend_on_the_workers() -> None:
     small = cell(140, poses={"candidates": 60, "count": 24})
-    one, two = (calibrate(small, workers=n).to_dict() for n in (1, 3))
+    one, two = (calibrate(small, RunOptions(n)).to_dict() for n in (1, 3))
     assert one == two
 
 

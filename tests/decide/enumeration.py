@@ -34,6 +34,7 @@ from armsim.documents.load import load_options
 from armsim.model.joint_options import Option, Options
 from armsim.requirement.requirement import Requirement
 from armsim.sampling.first_order import linearise
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 CENT = 1e-6
@@ -224,7 +225,7 @@ def enumerate_all(study: Study, options: Options, coverage: float = 0.95) -> Enu
     found, choices = study.find(), list(admissible(options))
     rows, worst = [], []
     for choice in choices:
-        (task,), sampled = fitted_with(study, options, choice).judge(found, 1)
+        (task,), sampled = fitted_with(study, options, choice).judge(found, RunOptions(1))
         price = sum(option.price for option in chosen(options, choice))
         rows.append((price, task.summary.at_coverage, task.summary.repeatability_p95))
         worst.append(sampled.tasks[0].worst)
@@ -252,7 +253,7 @@ def levels(every: Enumerated, number: int) -> Iterator[Requirement]:
 def hold(every: Enumerated, asked: Requirement) -> tuple[float | None, Selection, float, str]:
     """Price by the enumeration, what `select` makes of the requirement, in how many seconds, the verdict."""
     study, met, begun = every.study.with_scenario(requirement=asked), every.met(asked), time.perf_counter()
-    found, seconds = select(study, every.options, workers=1), time.perf_counter() - begun
+    found, seconds = select(study, every.options, RunOptions(1)), time.perf_counter() - begun
     least = float(every.prices[met].min()) if met.any() else None
     if found.price is None or least is None:
         return least, found, seconds, "ok" if found.price is least else "WRONG"
@@ -283,8 +284,8 @@ def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
 def beaten(every: Enumerated, position: float) -> tuple[int, list[str]]:
     """Points of the trade-off, and those that a cheaper design beats by more than 2 % by first order."""
     study = every.study.with_scenario(requirement=Requirement(position, every.coverage))
-    points = trade_off(study, every.options, workers=1).points
-    limit = Search(study, every.options, 1, lambda *told: None, 1 << 30).taught().limit  # ratios of the same designs
+    points = trade_off(study, every.options, RunOptions(1)).points
+    limit = Search(study, every.options, RunOptions(1)).taught().limit  # ratios of the same designs
     predicted = position * np.sqrt((squares(every)[1] / limit).max(axis=1))
     wrong = []
     for point in points:

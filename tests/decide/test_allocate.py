@@ -15,6 +15,7 @@ from armsim.decide.allocate import equivalent_bits, without_sensors
 from armsim.decide.budget_split import least_cost
 from armsim.errors import InputError
 from armsim.requirement.requirement import Requirement
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
@@ -39,7 +40,9 @@ def test_one_pose_in_closed_form() -> None:
     Least cost with the price 1/s: s_j^3 in proportion to 1 / g_j. Source: Lagrange's rule by hand.
     """
     position = 1e-4
-    found = {budget.scheme: budget for budget in allocate(planar_study(position, 0.0), workers=1).budgets}
+    found = {
+        budget.scheme: budget for budget in allocate(planar_study(position, 0.0), run_options=RunOptions(1)).budgets
+    }
     room = (position / 1.959964) ** 2
     g = np.array([0.49, 0.09])
     closed = {
@@ -67,7 +70,7 @@ def test_the_coverage_required_decides(coverage: float, factor: float) -> None:
     """
     position, units = 1e-4, 400_000
     study = planar_study(position, 0.0)
-    found = allocate(study.with_scenario(requirement=Requirement(position, coverage)), workers=1)
+    found = allocate(study.with_scenario(requirement=Requirement(position, coverage)), run_options=RunOptions(1))
     g = np.array([0.49, 0.09])
     for budget in found.budgets:
         std = np.array(list(budget.std.values()))
@@ -100,7 +103,7 @@ def test_the_loop_closes_on_the_demo() -> None:
     """The sampled quantile is within 2 % of the requirement, for every scheme; j6 does not move the tool point."""
     study = armsim.load(DEMO).with_plan(units=1000, visits=4)
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
-    found = allocate(study, workers=2)
+    found = allocate(study, run_options=RunOptions(2))
     assert found.fixed < found.position
     for budget in found.budgets:
         assert budget.verified == pytest.approx(found.position, rel=0.02)
@@ -125,7 +128,7 @@ def test_equivalent_bits() -> None:
 def test_nothing_left_says_so() -> None:
     study = armsim.load(DEMO).with_plan(units=300, visits=2)
     study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(10e-6))
-    found = allocate(study, workers=1)
+    found = allocate(study, run_options=RunOptions(1))
     assert not found.met
     assert not found.budgets
     (reason,) = found.reasons
@@ -156,13 +159,13 @@ def test_wind_up_is_named_by_its_joint() -> None:
     study = armsim.load(ROOT / "scenarios" / "lessons" / "wind-up.yaml").with_plan(units=200, visits=2)
     study = study.with_scenario(requirement=Requirement(1e-9))
     (only,) = study.scenario.machine.joints
-    (reason,) = allocate(study, workers=1).reasons
+    (reason,) = allocate(study, run_options=RunOptions(1)).reasons
     assert f"wind-up of {only.name}" in reason
 
 
 def test_budgets_are_confirmed_on_other_units() -> None:
     """The loop closes on its own sample; on a fresh one the quantile is near the requirement, within both intervals."""
-    found = allocate(armsim.load(DEMO).with_plan(units=500, visits=3), workers=2)
+    found = allocate(armsim.load(DEMO).with_plan(units=500, visits=3), run_options=RunOptions(2))
     for budget in found.budgets:
         assert budget.confirmed != budget.verified
         assert budget.confirmed_interval is not None

@@ -24,6 +24,7 @@ from armsim.report.decision_sentences import answer
 from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
 from armsim.sampling.paired_difference import Difference
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 
@@ -119,7 +120,8 @@ def test_a_design_that_asks_for_nothing() -> None:
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
     other = study.with_scenario(name="other", requirement=None)
     assert any(
-        "'other' asks for nothing" in note for note in decision_sentences.other_requirements(compare([study, other], 1))
+        "'other' asks for nothing" in note
+        for note in decision_sentences.other_requirements(compare([study, other], RunOptions(1)))
     )
 
 
@@ -141,7 +143,7 @@ def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> No
     poses = (NamedPose("folded", (0.0, 2.5)), NamedPose("stretched", (0.0, 0.0)))
     machine = normal_machine(planar_arm(0.3, 0.3), 1e-4, 1e-4)
     study = Study(Scenario("two", machine, (Poses("t", poses),), SamplingPlan(40, 3, 1), None, ()))
-    table = what_if(study, 1)
+    table = what_if(study, RunOptions(1))
     (task,) = table.result.tasks
     assert list(task.poses.names) == ["stretched"]
     assert {row.task for row in table.rows} == {"t"}
@@ -152,9 +154,9 @@ def test_the_curve_steps_by_shares_of_the_error() -> None:
     said: list[str] = []
     study, options = small_case(75e-6)
     few = replace(options, joints=options.joints[:3] + tuple(own[:1] for own in options.joints[3:]))
-    tight = trade_off(study, few, workers=1, note=said.append)
+    tight = trade_off(study, few, RunOptions(1, note=said.append))
     study, options = small_case(2e-3)
-    loose = trade_off(study, few, workers=1)
+    loose = trade_off(study, few, RunOptions(1))
     assert [point.price for point in loose.points] == [point.price for point in tight.points]
     told = [line for line in said if "price" in line or "cost" in line]
     assert len(told) >= len(tight.points)
@@ -164,7 +166,7 @@ def test_the_curve_steps_by_shares_of_the_error() -> None:
 def test_how_much_alike_designs_are(excess: float, expected: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """A twelfth of what is missing in mean square, spread over six joints. Source: by hand."""
     study, options = small_case(75e-6)
-    search = Search(study, options, 1, lambda what, done, total: None, 2**30)
+    search = Search(study, options, RunOptions(1))
     assert len(options.joints) == 6
     monkeypatch.setattr(Search, "loads", lambda self, *given: np.array([excess]))
     assert search.alike((), None) == pytest.approx(expected)
@@ -177,14 +179,17 @@ def test_every_answer_keeps_to_its_published_schema(found: tuple[Selection, Requ
     wrist = armsim.load(ROOT / "scenarios" / "bonding-cell-wrist.yaml")
     answers: dict[str, Any] = {
         "selection": found[0],
-        "trade-off": trade_off(study, options, 1),
-        "what-if": what_if(study, 1),
+        "trade-off": trade_off(study, options, RunOptions(1)),
+        "what-if": what_if(study, RunOptions(1)),
         "sweep": sweep(
-            wrist.with_scenario(tasks=wrist.scenario.tasks[:1]).with_plan(60, 2), "joints.j1.mastering", ["1 arcsec"], 1
+            wrist.with_scenario(tasks=wrist.scenario.tasks[:1]).with_plan(60, 2),
+            "joints.j1.mastering",
+            ["1 arcsec"],
+            RunOptions(1),
         ),
-        "sensitivity": sensitivities(study, 1),
-        "allocation": allocate(study.with_scenario(requirement=Requirement(120e-6)), 1),
-        "comparison": compare([study, wrist.with_scenario(tasks=study.scenario.tasks)], 1),
+        "sensitivity": sensitivities(study, RunOptions(1)),
+        "allocation": allocate(study.with_scenario(requirement=Requirement(120e-6)), run_options=RunOptions(1)),
+        "comparison": compare([study, wrist.with_scenario(tasks=study.scenario.tasks)], RunOptions(1)),
     }
     assert set(answers) == set(RECORDS)
     for name, answer_ in answers.items():

@@ -18,6 +18,7 @@ from armsim.decide import compare
 from armsim.errors import InputError
 from armsim.report import decision_sentences
 from armsim.sampling.paired_difference import half_width, influence, share_difference
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 DEMO, BASE, WRIST = (ROOT / "scenarios" / f"bonding-cell{end}.yaml" for end in ("", "-base", "-wrist"))
@@ -121,7 +122,7 @@ def test_a_design_against_itself_differs_by_nothing() -> None:
 def test_differences_are_those_of_the_runs() -> None:
     """Source: the two runs one by one."""
     studies = [small(DEMO), small(BASE)]
-    comparison = compare(studies, workers=2)
+    comparison = compare(studies, RunOptions(2))
     alone = [study.run(1).tasks[0] for study in studies]
     (row,) = comparison.differences
     np.testing.assert_array_equal(row.values, alone[1].column("error.p95") - alone[0].column("error.p95"))

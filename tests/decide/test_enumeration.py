@@ -17,6 +17,7 @@ from armsim.decide.decision_records import Fitted
 from armsim.decide.program import Choice
 from armsim.report.decision_sentences import answer
 from armsim.report.run_review import curve_in_words
+from armsim.sampling.run_options import RunOptions
 
 LEVELS, PER_LEVEL = 3, 5
 THINNED = 3
@@ -71,7 +72,7 @@ def test_the_coverage_required_decides(tmp_path: Path, name: str, coverage: floa
     decides = max(found.tasks, key=lambda task: task.summary.at_coverage).summary.judgements[0]
     assert decides.value == error
     assert f"{coverage * 100:g} % of errors lie within {decides.figure}" in answer(found, asked)
-    curve = trade_off(every.study.with_scenario(requirement=asked), every.options, workers=1)
+    curve = trade_off(every.study.with_scenario(requirement=asked), every.options, RunOptions(1))
     assert (curve.cheapest, curve.coverage) == (least, coverage)
     assert f"{coverage * 100:g} % of errors" in curve_in_words(curve)
     for point in curve.points:
@@ -110,7 +111,7 @@ def test_the_trade_off_names_the_same_design(tmp_path: Path, monkeypatch: pytest
     number = {design_of(every, choice): n for n, choice in enumerate(every.choices)}
     for asked in list(levels(every, 4))[PER_LEVEL::4]:
         least, found, *_ = hold(every, asked)
-        curve = trade_off(every.study.with_scenario(requirement=asked), every.options, workers=1)
+        curve = trade_off(every.study.with_scenario(requirement=asked), every.options, RunOptions(1))
         assert curve.cheapest == found.price == least
         assert triples(found.closest) in [triples(point.design) for point in curve.points]
         for point in curve.points:

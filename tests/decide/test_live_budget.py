@@ -15,6 +15,7 @@ from armsim.decide.row_laws import FACTORS, Law, combined, fitted
 from armsim.field_spec import Key
 from armsim.model.parameters import Number
 from armsim.sampling.first_order import linearise
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 LESSONS = sorted((ROOT / "scenarios" / "lessons").glob("*.yaml"))
@@ -54,7 +55,7 @@ def test_every_effect_has_rows_and_laws(path: Path) -> None:
     """One effect each: the rows hold all of first order, and follow what is yellow, all of it changed at once."""
     study = Study.load(path).with_plan(50, 2)
     poses = study.find()
-    result = study.evaluate(poses, 1)[0]
+    result = study.evaluate(poses, RunOptions(1))[0]
     budgets = live_budgets(study, poses, result)
     assert any(own.followed for own in budgets.inputs)
     for budget, task in zip(budgets.tasks, result.tasks, strict=True):

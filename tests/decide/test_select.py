@@ -28,7 +28,7 @@ from armsim.model.joint_options import Fit, Option, Options
 from armsim.model.machine import Machine
 from armsim.report.decision_sentences import answer
 from armsim.requirement.requirement import Requirement
-from armsim.sampling.layout import MEMORY
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 DEMO, CATALOGUE = ROOT / "scenarios" / "bonding-cell.yaml", ROOT / "configs" / "catalogues" / "discs.yaml"
@@ -194,7 +194,7 @@ def test_a_hidden_design_is_found_by_judgement_alone(monkeypatch: pytest.MonkeyP
     whole = chosen(75e-6)
     learn_wrongly(monkeypatch)
     monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", 0)
-    found = select(study, options, workers=2)
+    found = select(study, options, RunOptions(2))
     assert found.price == whole.price
     assert not found.proved
 
@@ -219,7 +219,7 @@ def test_parts_add_up_to_the_machine() -> None:
 @cache
 def chosen(position: float) -> Selection:
     """The answer for the small case, worked out once for all tests of a process."""
-    return select(*small_case(position), workers=2)
+    return select(*small_case(position), RunOptions(2))
 
 
 def small_case(position: float) -> tuple[Study, Options]:
@@ -243,7 +243,7 @@ def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: floa
     for choice in itertools.product(*(range(len(own)) for own in options.joints)):
         joints = tuple(own[n].joint for own, n in zip(options.joints, choice, strict=True))
         design = study.with_scenario(machine=replace(study.scenario.machine, joints=joints))
-        (sample,) = design._sample(known, 1, lambda *told: None, MEMORY).tasks
+        (sample,) = design._sample(known, RunOptions(1)).tasks
         if judge(design.scenario, design.scenario.tasks[0], known[0], sample).summary.holds:
             prices.append(sum(own[n].price for own, n in zip(options.joints, choice, strict=True)))
     if prices:
@@ -262,7 +262,7 @@ def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) 
     study, options = small_case(75e-6)
     whole = chosen(75e-6)
     learn_wrongly(monkeypatch)
-    hidden = select(study, options, workers=2)
+    hidden = select(study, options, RunOptions(2))
     assert hidden.price == whole.price
     assert hidden.proved
     assert hidden.proof.margin > whole.proof.margin
@@ -275,7 +275,7 @@ def test_the_curve_is_that_of_enumeration() -> None:
 
     study, options = small_case(75e-6)
     options = Options(options.joints[:3] + tuple(own[:1] for own in options.joints[3:]), {})
-    curve = trade_off(study, options, workers=1)
+    curve = trade_off(study, options, RunOptions(1))
     prices = [point.price for point in curve.points]
     errors = [point.predicted for point in curve.points]
     assert prices == sorted(set(prices))
@@ -404,7 +404,7 @@ def test_points_of_the_curve_tell_what_they_do_not_keep() -> None:
     from armsim.decide.trade_off import trade_off
 
     study, options = small_case(75e-6)
-    curve = trade_off(study, options, workers=2)
+    curve = trade_off(study, options, RunOptions(2))
     assert any("position" in point.failed for point in curve.points if point.sampled > 75e-6)
     assert all(("position" in point.failed) == (point.sampled > 75e-6) for point in curve.points)
 
@@ -413,7 +413,7 @@ def test_a_catalogue_without_prices_ends() -> None:
     """Where every set costs nothing the first that holds is the answer, and nothing is cheaper."""
     study, options = small_case(90e-6)
     free = Options(tuple(tuple(replace(option, price=0.0) for option in own) for own in options.joints), {})
-    found = select(study, free, workers=1)
+    found = select(study, free, RunOptions(1))
     assert found.price == 0.0
     assert found.proved
 

@@ -17,6 +17,7 @@ from armsim.errors import InputError
 from armsim.model.parameters import numbers
 from armsim.sampling.first_order import linearise
 from armsim.sampling.gaussian import quantile_by_moments
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
@@ -39,7 +40,7 @@ def study_of(s1: float, s2: float, units: int) -> Study:
 def test_two_joints_by_brute_force() -> None:
     """The quantile of (l1 N1, l2 N2) in its plane, drawn four million times with each deviation changed."""
     s1, s2 = 1e-4, 3e-4
-    found = sensitivities(study_of(s1, s2, 20_000), 1)
+    found = sensitivities(study_of(s1, s2, 20_000), RunOptions(1))
     z = np.random.default_rng(8).normal(size=(2, 4_000_000))
     levers = np.array([[-0.3, 0.4], [-0.3, 0.0]])  # of the tool about either joint, in the frame of the last link
 
@@ -62,7 +63,7 @@ def test_two_joints_by_brute_force() -> None:
 
 @pytest.fixture(scope="module")
 def demo() -> Sensitivities:
-    return sensitivities(armsim.load(DEMO).change(COARSE).with_plan(units=400, visits=5), 2)
+    return sensitivities(armsim.load(DEMO).change(COARSE).with_plan(units=400, visits=5), RunOptions(2))
 
 
 SIZES = (
@@ -77,7 +78,7 @@ def test_all_numbers_together_make_the_whole(scenario: Path) -> None:
     """All sizes twice as large make the quantile twice as large: the slopes add up to it. Source: Euler's theorem on
     homogeneous functions. The slopes are of a population larger than that of the quantile, whose interval they hold."""
     coarse = armsim.load(scenario).change(COARSE if scenario == DEMO else {})
-    found = sensitivities(coarse.with_plan(units=2000, visits=5), 2)
+    found = sensitivities(coarse.with_plan(units=2000, visits=5), RunOptions(2))
     for task in found.result.tasks:
         total = 0.0
         for line in found.of(task.name):

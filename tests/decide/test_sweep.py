@@ -9,6 +9,7 @@ from support import ROOT, invoke
 import armsim
 from armsim.decide.sweep import sweep, values_of
 from armsim.errors import InputError
+from armsim.sampling.run_options import RunOptions
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 TRACK = ROOT / "scenarios" / "track-cell.yaml"
@@ -95,7 +96,7 @@ def lever(folder: Path) -> Path:
 )
 def test_numbers_without_a_unit(path: str, file: str, line: str, values: str, tmp_path: Path) -> None:
     """A number, and a whole number in another file. Source: a run of the edited file."""
-    points = sweep(armsim.load(lever(tmp_path)), path, values_of(values), 1).record.points
+    points = sweep(armsim.load(lever(tmp_path)), path, values_of(values), RunOptions(1)).record.points
     text = (tmp_path / file).read_text()
     for point in points:
         (tmp_path / file).write_text(text.replace(line.format(points[-1].value), line.format(point.value)))
@@ -107,12 +108,12 @@ def test_numbers_without_a_unit(path: str, file: str, line: str, values: str, tm
 def test_the_size_of_the_population_is_swept(tmp_path: Path) -> None:
     """With the visits that the command states. Source: the run with as many units."""
     study = armsim.load(lever(tmp_path)).with_plan(visits=3)
-    for point in sweep(study, "sampling.units", values_of("20..60:3"), 1).record.points:
+    for point in sweep(study, "sampling.units", values_of("20..60:3"), RunOptions(1)).record.points:
         result = study.with_plan(units=int(point.value)).run(1)
         assert point.tasks[0].judgements[0].value == result.tasks[0].summary.at_coverage
         assert point.number == float(point.value)
     with pytest.raises(InputError, match=r"22\.5 is not accepted; accepted: a whole number"):
-        sweep(study, "sampling.units", values_of("20..25:3"), 1)
+        sweep(study, "sampling.units", values_of("20..25:3"), RunOptions(1))
 
 
 def test_the_command_leaves_a_table_and_a_figure(tmp_path: Path) -> None:

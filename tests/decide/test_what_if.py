@@ -21,7 +21,8 @@ from armsim.model.machine import Change, Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.sampling.first_order import linearise
-from armsim.sampling.sampler import TaskSample
+from armsim.sampling.population import TaskSample
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 from armsim.tasks import NamedPose, Poses
@@ -41,7 +42,7 @@ def planar_study(s1: float, s2: float) -> Study:
 def test_a_joint_made_ideal_leaves_the_other() -> None:
     """Without the first joint the error is |l2 N(0, s2)|: 95 % of it within 1.95996 l2 s2. Source: normal law."""
     s1, s2 = 1e-4, 3e-4
-    table = what_if(planar_study(s1, s2), workers=1)
+    table = what_if(planar_study(s1, s2), RunOptions(1))
     p95 = table.result.tasks[0].summary.p95
     row = next(row for row in table.rows if (row.kind, row.what) == ("joint ideal", "j1"))
     assert row.at_coverage.interval is not None
@@ -53,7 +54,7 @@ def test_a_joint_made_ideal_leaves_the_other() -> None:
 
 
 def test_halving_the_only_cause_halves_the_error() -> None:
-    table = what_if(planar_study(1e-4, 3e-4), workers=1)
+    table = what_if(planar_study(1e-4, 3e-4), RunOptions(1))
     p95 = table.result.tasks[0].summary.p95
     row = next(row for row in table.rows if row.kind == "cause halved" and "repeatability" in row.what)
     assert row.at_coverage.value == pytest.approx(-p95 / 2, rel=1e-3)
@@ -71,14 +72,14 @@ def share_passing(study: Study, sample: TaskSample) -> float:
 def test_few_poses_tell_what_all_would() -> None:
     """Brute force: every change sampled at every pose gives the same quantile at its worst pose and the same yield."""
     study = armsim.load(DEMO).change({"tasks.side view.step": "60 mm"}).with_plan(units=256, visits=4)
-    table, found = what_if(study, workers=2), study.find()
-    plain, sampled = study.judge(found, 2)
+    table, found = what_if(study, RunOptions(2)), study.find()
+    plain, sampled = study.judge(found, RunOptions(2))
     names = [(row.kind, row.what) for row in table.rows if row.task == table.rows[0].task]
     listed = {(kind, what): machine for kind, what, machine in changes(study.scenario.machine, LARGE)}
     for number, name in enumerate(names):
         if number % 8 and name[0] != "cause at a joint halved":
             continue
-        judged, again = study.with_scenario(machine=listed[name]).judge(found, 2)
+        judged, again = study.with_scenario(machine=listed[name]).judge(found, RunOptions(2))
         for n, own in enumerate(judged):
             row = next(r for r in table.rows if (r.kind, r.what) == name and r.task == own.name)
             change = own.table.column("error.p95").max() - plain[n].table.column("error.p95").max()
@@ -94,7 +95,7 @@ LARGE = [(joint, cause) for joint in JOINTS for cause in CAUSES]
 
 
 def test_a_cause_at_one_joint_is_halved_there_alone() -> None:
-    table = what_if(armsim.load(DEMO).with_plan(units=200, visits=3), workers=2)
+    table = what_if(armsim.load(DEMO).with_plan(units=200, visits=3), RunOptions(2))
     rows = [row for row in table.rows if row.kind == "cause at a joint halved"]
     assert {"gear kinematic error at j2", "mastering at j1"} <= {row.what for row in rows}
     for row in rows:  # halved at one joint gains no more than halved everywhere, within the scatter of the sample

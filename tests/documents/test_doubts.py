@@ -19,7 +19,7 @@ from armsim.model.encoder import Encoder, SheetSummary, Signal
 from armsim.model.motion import Motion
 from armsim.model.transmission import Transmission
 from armsim.results import Result
-from armsim.sampling.layout import RECORD, lay_out
+from armsim.sampling.layout import RECORD, Load, Place, lay_out
 from armsim.sampling_plan import SamplingPlan
 
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -71,10 +71,16 @@ def test_results_of_a_later_format_are_refused() -> None:
         Result.from_json('{"format": "armsim-results/9", "anything": 1}')
 
 
-def test_the_estimate_counts_what_pieces_hand_back() -> None:
-    """Largest AP and RP of every unit, of every task and of every piece on its way. Source: their sizes."""
+def test_the_estimate_counts_what_chunks_hand_back() -> None:
+    """The largest of every unit, of every task and of every chunk on its way. Source: the arrays of a sampled task."""
     machine = load_scenario(DEMO).machine
-    one, three = (lay_out(machine, SamplingPlan(500_000, 30), 10, 200, 1, 2**33, tasks=n).estimate for n in (1, 3))
+    study = armsim.load(DEMO).with_plan(units=64, visits=1)
+    (sample, *_) = study.judge(study.find())[1].tasks
+    arrays = (sample.extremes.worst, sample.extremes.repeatability_bounds, sample.operating)
+    assert sum(array.nbytes for array in arrays) == 64 * RECORD
+    one, three = (
+        lay_out(machine, SamplingPlan(500_000, 30), Load(10, 200, n), Place(1, 2**33)).estimate for n in (1, 3)
+    )
     assert three - one == 2 * RECORD * 500_000
 
 

@@ -30,6 +30,7 @@ from armsim.explorer.edit_options import (
 )
 from armsim.explorer.guard import Guard
 from armsim.explorer.session import MOST_HELD, Desk, Shown
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 CATALOGUE = ROOT / "configs" / "catalogues" / "discs.yaml"
@@ -50,7 +51,7 @@ def small(place: Path, units: int = 300) -> Path:
 @pytest.fixture
 def desk(tmp_path: Path) -> Iterator[Desk]:
     ready, options = load_options(small(tmp_path), CATALOGUE)
-    own = Desk(Study(ready), options, CATALOGUE, 2)
+    own = Desk(Study(ready), options, CATALOGUE, RunOptions(2))
     own.begin()
     yield own
     own.end()
@@ -74,7 +75,7 @@ def test_the_whole_answer_is_that_of_a_run(desk: Desk) -> None:
 def test_no_answer_of_an_older_design_shows_beside_a_newer_one(tmp_path: Path) -> None:
     """Designs follow each other quickly while answers grow: whatever is shown carries the key of what stands, and a
     late answer is refused."""
-    desk = Desk(Study(load_scenario(small(tmp_path, 4000))), workers=2)
+    desk = Desk(Study(load_scenario(small(tmp_path, 4000))), run_options=RunOptions(2))
     seen: list[tuple[str, str]] = []
     desk.changed = lambda: seen.append((desk.design.key, desk.answer.key)) if desk.answer is not None else None
     desk.begin()
@@ -189,7 +190,7 @@ def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: P
     own.write_text("kind: scenario\nbase: cells/cell.yaml\nchanges: {joints.j2.mounting.eccentricity: 31 um}\n")
     given = {"joints.j1.mounting.eccentricity": "17 um", "joints.j3.mounting.eccentricity": "9 um"}
     ready, options = load_options(own, CATALOGUE, given)
-    desk = Desk(Study(ready), options, CATALOGUE, 2, given=given)
+    desk = Desk(Study(ready), options, CATALOGUE, RunOptions(2), given=given)
     desk.apply({"joints.j3.mounting.eccentricity": "6 um"})
     desk.apply(encoder_change(Offered.of(desk), "j4", "disc 35 512"))
     wanted = desk.current.budgets()
@@ -281,7 +282,7 @@ def test_first_order_first_then_arms_that_grow(desk: Desk) -> None:
 def test_charts_of_every_kind_of_task() -> None:
     """Plain JSON of as many values as there are poses, whatever the task."""
     study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=128, visits=3)
-    desk = Desk(study, workers=2)
+    desk = Desk(study, run_options=RunOptions(2))
     desk.begin()
     shown = whole(desk)
     look = charts.Look.of(False)
@@ -366,7 +367,7 @@ def test_without_its_library_it_says_what_to_install(tmp_path: Path, monkeypatch
 
 def test_first_order_and_samples_fill_the_same_rows(desk: Desk) -> None:
     """Otherwise the page builds its rows anew between the two, which takes longer than both."""
-    answers = list(desk.study.growing(desk.found, 1))
+    answers = list(desk.study.growing(desk.found, RunOptions(1)))
     names = [
         [own.name for own in view_model.numbers(Shown("", desk.study, own), 0)] for own in (answers[0], answers[-1])
     ]

@@ -7,7 +7,7 @@ from support import normal_machine, planar_arm
 from armsim.model.configurations import Configurations
 from armsim.sampling import statistics as stats
 from armsim.sampling.acceptance import simulate_test
-from armsim.sampling.chunk import Job
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import Layout
 from armsim.sampling.monte_carlo import Sampler
@@ -47,7 +47,7 @@ def test_the_test_prints_the_definition() -> None:
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     configurations = Configurations(np.array([[0.3, 0.8], [0.1, 1.2]]))
     plan, layout = SamplingPlan(700, 5, 5), Layout(700, 1, 1, 0)
-    tested = simulate_test(Job(machine, plan, 0.95, layout), 0, configurations, [1], 30)
+    tested = simulate_test(RunSpec(machine, plan, 0.95, layout), 0, configurations, [1], 30)
     sampler = Sampler.prepare(machine.evaluated(configurations[1:]), plan)
     displacement, _ = sampler.follow(0, 1, 0, draw_units(machine.terms, plan), 0, 700, 30)
     for unit in (0, 255, 256, 699):

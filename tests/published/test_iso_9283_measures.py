@@ -19,9 +19,11 @@ from armsim.model.machine import Machine
 from armsim.model.transmission import Transmission
 from armsim.results.pose_table import PoseTable
 from armsim.sampling import measures
-from armsim.sampling.chunk import Job
+from armsim.sampling.chunk import RunSpec
 from armsim.sampling.layout import GIB
-from armsim.sampling.sampler import Samples, TaskConfigurations, sampling
+from armsim.sampling.population import TaskConfigurations
+from armsim.sampling.run_options import RunOptions
+from armsim.sampling.sampler import Samples, sampling
 from armsim.sampling_plan import SamplingPlan
 
 
@@ -43,12 +45,12 @@ def linear(name: str, repeatability: float = 0.0, lost_motion: float = 0.0, mast
 
 
 def run(machine: Machine, configurations: Configurations, plan: SamplingPlan) -> Samples:
-    with sampling(machine, 0.95, 1, GIB) as place:
-        return place.run(plan, [TaskConfigurations("t", configurations)], lambda *a: None, lambda text: None)
+    with sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+        return place.run(plan, [TaskConfigurations("t", configurations)])
 
 
-def job(machine: Machine, plan: SamplingPlan) -> Job:
-    return run(machine, Configurations(np.zeros((1, len(machine.joints)))), plan).job
+def spec(machine: Machine, plan: SamplingPlan) -> RunSpec:
+    return run(machine, Configurations(np.zeros((1, len(machine.joints)))), plan).spec
 
 
 def test_distance_accuracy_and_repeatability_of_a_gantry() -> None:
@@ -60,7 +62,7 @@ def test_distance_accuracy_and_repeatability_of_a_gantry() -> None:
     s, visits, units = 2e-6, 2, 1500
     machine = gantry(*(linear(n, s, mastering=1e-4) for n in "xyz"))
     configurations = Configurations(np.array([[0.1, 0.2, 0.3], [0.4, 0.2, 0.3]]))
-    accuracy, repeatability = measures.distance(job(machine, SamplingPlan(units, visits, 1)), configurations, (0, 1))
+    accuracy, repeatability = measures.distance(spec(machine, SamplingPlan(units, visits, 1)), configurations, (0, 1))
     np.testing.assert_allclose(repeatability, 3 * s * math.sqrt(2), rtol=1e-3)
     np.testing.assert_allclose(accuracy, 2 * s**2 / 0.3, rtol=1e-3)
 
@@ -75,7 +77,7 @@ def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
     )
     q = np.array([[0.3, 0.8], [1.1, 1.5]])
     accuracy, repeatability = measures.distance(
-        job(Machine(arm, joints), SamplingPlan(4, 1, 1)), Configurations(q), (0, 1)
+        spec(Machine(arm, joints), SamplingPlan(4, 1, 1)), Configurations(q), (0, 1)
     )
     rng, visits = np.random.default_rng(0), 200_000
 
@@ -100,7 +102,7 @@ def test_distance_by_hand() -> None:
     )
     joints = (Joint("x", encoder, 1.0, farthest=1.0), linear("y"), linear("z"))
     configurations = Configurations(np.array([[0.1, 0.0, 0.0], [0.4, 0.0, 0.0]]))
-    accuracy, repeatability = measures.distance(job(gantry(*joints), SamplingPlan(10, 4, 1)), configurations, (0, 1))
+    accuracy, repeatability = measures.distance(spec(gantry(*joints), SamplingPlan(10, 4, 1)), configurations, (0, 1))
     np.testing.assert_allclose(np.abs(accuracy), 3e-6, rtol=1e-6)
     np.testing.assert_allclose(repeatability, 0.0, atol=1e-12)
 
@@ -114,7 +116,7 @@ def test_direction_variation_of_lost_motion() -> None:
     b = 20e-6
     machine = gantry(*(linear(n, lost_motion=b) for n in "xyz"))
     plan = SamplingPlan(50, 2, 1)
-    varied = measures.direction_variation(job(machine, plan), Configurations(np.zeros((1, 3))), [0], ["full"])[0]
+    varied = measures.direction_variation(spec(machine, plan), Configurations(np.zeros((1, 3))), [0], ["full"])[0]
     np.testing.assert_allclose(varied, b / math.sqrt(2), rtol=1e-9)
 
 
@@ -139,7 +141,7 @@ def test_the_tool_comes_in_a_line_and_keeps_its_orientation(seed: int) -> None:
     )
     q = np.array([0.3, 0.9, -1.2, 0.7, 0.8, 0.2]) + rng.uniform(-0.2, 0.2, 6)
     varied = measures.direction_variation(
-        job(Machine(arm, joints), SamplingPlan(3, 2, 1)), Configurations(q[None]), [0], ["full"]
+        spec(Machine(arm, joints), SamplingPlan(3, 2, 1)), Configurations(q[None]), [0], ["full"]
     )[0]
     rates = [np.linalg.solve(robot.jacob0(q), np.eye(6)[axis]) for axis in range(3)]
     # a joint that does not move, but for rounding, comes from no side

@@ -28,6 +28,7 @@ from armsim.report.run_folder import manifest_of, write_run_folder
 from armsim.report.run_review import review
 from armsim.results import Contribution, Result
 from armsim.results.pose_table import PoseTable
+from armsim.sampling.run_options import RunOptions
 from armsim.scenario import Scenario
 from armsim.study import Study
 
@@ -203,7 +204,7 @@ def test_extras_stand_in_the_document(tmp_path: Path) -> None:
     study = Study(ready).with_plan(units=60, visits=2)
     study = study.with_scenario(tasks=ready.tasks[:1])
     few = replace(options, joints=tuple(own[:3] for own in options.joints))
-    extras = Extras(what_if(study, 1), armsim_trade_off(study, few))
+    extras = Extras(what_if(study, RunOptions(1)), armsim_trade_off(study, few))
     write_run_folder(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
     page = (tmp_path / "r" / "report.html").read_text()
     assert "Price against error" in page
@@ -215,7 +216,7 @@ def test_extras_stand_in_the_document(tmp_path: Path) -> None:
 def armsim_trade_off(study: Study, options: Any) -> Any:
     from armsim.decide import trade_off
 
-    return trade_off(study, options, 1)
+    return trade_off(study, options, RunOptions(1))
 
 
 PROBE = """

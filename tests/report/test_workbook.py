@@ -22,6 +22,7 @@ from armsim.model.parameters import Number, numbers
 from armsim.report import workbook
 from armsim.report.workbook import write_workbook
 from armsim.results import Result
+from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
 UNITS, VISITS = 1000, 10
@@ -55,12 +56,12 @@ class Written:
         few = [
             poses.only([task.summary.worst_pose]) for poses, task in zip(study.find(), self.result.tasks, strict=True)
         ]
-        return study.evaluate(few, 1)[0]
+        return study.evaluate(few, RunOptions(1))[0]
 
 
 def write(study: Study, folder: Path) -> Written:
     poses = study.find()
-    result = study.evaluate(poses, 1)[0]
+    result = study.evaluate(poses, RunOptions(1))[0]
     budgets = live_budgets(study, poses, result)
     path = folder / "budget.xlsx"
     write_workbook(path, result, budgets)

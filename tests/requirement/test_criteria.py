@@ -21,6 +21,7 @@ from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.requirement.requirement import Requirement
 from armsim.sampling.operation_limits import operating
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.study import Study
@@ -190,6 +191,6 @@ def test_a_search_leaves_out_what_slips() -> None:
     study = slipping(0.1, Requirement(1.0))
     bad, good = (slipping(share, None).scenario.machine.joints[0] for share in (0.1, 0.0))
     cheap, dear = Option(bad, "slips", "plain", "output", 1.0, 0.0), Option(good, "reads", "plain", "output", 9.0, 0.0)
-    assert select(study, Options(((cheap, dear),), {}), workers=1).price == 9.0
+    assert select(study, Options(((cheap, dear),), {}), RunOptions(1)).price == 9.0
     with pytest.raises(InputError, match="no option of j1 will do"):
-        select(study, Options(((cheap,),), {}), workers=1)
+        select(study, Options(((cheap,),), {}), RunOptions(1))

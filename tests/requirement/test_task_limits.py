@@ -20,6 +20,7 @@ from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
 from armsim.model.machine import Machine
 from armsim.requirement.requirement import Requirement, TaskLimits
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 from armsim.scenario import Scenario
 from armsim.study import Study
@@ -163,7 +164,7 @@ def test_budgets_keep_the_limits_of_every_task() -> None:
         machine=Machine(planar_arm(0.4, 0.3), tuple(normal_joint(f"j{n}", 1e-4) for n in (1, 2))),
         requirement=Requirement(1e-4, tasks={"near": TaskLimits(position=2e-5)}),
     )
-    for budget in allocate(study, workers=1).budgets:
+    for budget in allocate(study, run_options=RunOptions(1)).budgets:
         drawn = np.random.default_rng(5).normal(0.0, 1.0, (400_000, 2)) * np.array(list(budget.std.values()))
         loads = []
         for name, (first, second) in poses.items():
@@ -189,7 +190,7 @@ def test_the_cheapest_set_keeps_the_limits_of_every_task() -> None:
     for choice in choices:
         taken = [own[n] for own, n in zip(few.joints, choice, strict=True)]
         machine = replace(study.scenario.machine, joints=tuple(option.joint for option in taken))
-        tasks, sampled = loose.with_scenario(machine=machine).judge(found, 1)
+        tasks, sampled = loose.with_scenario(machine=machine).judge(found, RunOptions(1))
         errors = [task.summary.at_coverage for task in tasks]
         rows.append(
             (
@@ -204,12 +205,12 @@ def test_the_cheapest_set_keeps_the_limits_of_every_task() -> None:
         # tight at one task, loose elsewhere
         limit = float(np.quantile(table[:, 1 + number], 0.4)) * 1.001
         wanted = Requirement(1.0, tasks={names[number]: TaskLimits(position=limit)})
-        answer = select(study.with_scenario(requirement=wanted), few, workers=1)
+        answer = select(study.with_scenario(requirement=wanted), few, RunOptions(1))
         met = table[:, 1 + number] <= limit
         assert answer.price == pytest.approx(float(table[met, 0].min()))
         limit = float(np.quantile(table[:, 1 + count + number], 0.4)) * 1.001
         limit = max(limit, 1.001 * float(table[:, 1 + number].min()))
         wanted = Requirement(1.0, tasks={names[number]: TaskLimits(position=limit, yield_=0.8)})
-        answer = select(study.with_scenario(requirement=wanted), few, workers=1)
+        answer = select(study.with_scenario(requirement=wanted), few, RunOptions(1))
         met = (table[:, 1 + count + number] <= limit) & (table[:, 1 + number] <= limit)
         assert answer.price == (pytest.approx(float(table[met, 0].min())) if met.any() else None)

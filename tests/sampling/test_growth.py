@@ -1,12 +1,24 @@
 """A population that grows is, to the bit, the one that is sampled at once."""
 
+import subprocess
+import sys
 from itertools import count
+from pathlib import Path
 
 import numpy as np
 import pytest
 from support import ROOT
 
 import armsim
+from armsim.results.pose_table import record
+from armsim.sampling import population
+from armsim.sampling.layout import Layout, Load, Place, lay_out
+from armsim.sampling.pose import share_names
+from armsim.sampling.run_options import MEMORY, Interrupted, RunOptions
+from armsim.sampling.sampler import TABLES
+from armsim.sampling_plan import NumericalTolerance, SamplingPlan
+from armsim.study import Study
+from armsim.tasks import PoseSet
 
 EVERY = ROOT / "scenarios" / "every-task.yaml"
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
@@ -17,14 +29,14 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 def test_the_last_answer_is_that_of_a_run(scenario, units, workers) -> None:  # type: ignore[no-untyped-def]
     """Source: the run itself, another path through the engine; paths and one-sided approaches among the tasks."""
     study = armsim.load(scenario).with_plan(units=units, visits=6)
-    found = study.find()
-    answers = list(study.growing(found, workers=workers))
+    poses = study.find()
+    answers = list(study.growing(poses, RunOptions(workers)))
     assert answers[0].units == 0
     assert answers[-1].units == units
-    result = study.evaluate(found)[0]
+    result = study.evaluate(poses)[0]
     samples = answers[-1].samples
     assert samples is not None
-    assert study.told(found, samples) == result
+    assert study.result_of(poses, samples) == result
     for table, task in zip(answers[0].tables, result.tasks, strict=True):
         np.testing.assert_array_equal(table.column("first_order.rms"), task.column("first_order.rms"))
         assert np.isnan(table.column("error.p95")).all()
@@ -53,12 +65,106 @@ def test_it_is_stopped_between_calls() -> None:
         last = next(calls)
         return last > 40
 
-    answers = list(study.growing(stopped=stopped, workers=1))
+    answers = list(study.growing(options=RunOptions(1, stopped=stopped)))
     assert answers[-1].units < 100_000
     assert last == 41
 
 
-def test_memory_is_asked_for_first() -> None:
-    study = armsim.load(DEMO).with_plan(units=10_000_000)
-    with pytest.raises(armsim.errors.RunError, match="grows to 10000000 units"):
-        next(iter(study.growing()))
+def test_what_cannot_fit_is_refused_after_first_order() -> None:
+    """Not one pose of so many units fits; first order has no need of them."""
+    answers = armsim.load(DEMO).with_plan(units=10_000_000).growing()
+    assert next(answers).units == 0
+    with pytest.raises(armsim.errors.RunError, match=r"10000000 units at \d+ poses need"):
+        next(answers)
+
+
+def layout_of(study: Study, found: list[PoseSet], workers: int) -> tuple[Layout, int]:
+    """How a run is laid out, and the memory of tables that a growing population takes beside."""
+    machine = study.scenario.machine
+    row = record(len(machine.joints), len(share_names(machine))).itemsize
+    poses = sum(len(own.names) for own in found)
+    moving = any(own.configurations.directions is not None for own in found)
+    load = Load(poses, row // 8, len(found), moving=moving)
+    return lay_out(machine, study.scenario.plan, load, Place(workers)), TABLES * poses * row
+
+
+@pytest.mark.parametrize(("spare", "held"), [(2**20, "nothing"), (36 * 2**20, "part"), (2**29, "all")])
+def test_memory_changes_no_bit(spare: int, held: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is not held is sampled again from the first unit. Source: the run itself; paths among the tasks."""
+    taken: list[bool] = []
+
+    class Watched(population.Allowance):
+        def take(self, memory: int) -> bool:
+            taken.append(super().take(memory))
+            return taken[-1]
+
+    monkeypatch.setattr(population, "Allowance", Watched)
+    study = armsim.load(EVERY).with_plan(units=600, visits=3)
+    poses = study.find()
+    layout, tables = layout_of(study, poses, 2)
+    *_, last = study.growing(poses, RunOptions(2, layout.estimate + tables + spare))
+    assert {"nothing": not any(taken), "part": any(taken) and not all(taken), "all": all(taken)}[held]
+    assert last.last
+    assert last.samples is not None
+    assert study.result_of(poses, last.samples) == study.evaluate(poses)[0]
+
+
+def test_a_population_grows_in_processes_too() -> None:
+    """They hold nothing from one answer to the next. Source: the run itself, in threads."""
+    study = armsim.load(DEMO).with_plan(units=700, visits=3)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1])
+    poses = study.find()
+    *others, last = study.growing(poses, RunOptions(2, 2 * MEMORY, processes=True))
+    assert [answer.units for answer in others] == [0, 128, 512]
+    assert last.samples is not None
+    assert study.result_of(poses, last.samples) == study.evaluate(poses)[0]
+
+
+def test_a_stop_ends_a_run() -> None:
+    """Source: the exception that is documented."""
+    study = armsim.load(DEMO).with_plan(units=10_000, visits=1000)
+    with pytest.raises(Interrupted):
+        study.evaluate(study.find(), RunOptions(1, stopped=lambda: True))
+
+
+def test_a_tolerance_is_reached_as_by_a_run() -> None:
+    """The last answer is that of the run, also where the run takes more units than the plan says."""
+    study = armsim.load(DEMO)
+    study = study.with_scenario(tasks=study.scenario.tasks[:1], plan=SamplingPlan(300, 30, 5, NumericalTolerance(0.05)))
+    poses = study.find()
+    *others, last = study.growing(poses)
+    assert not any(answer.last for answer in others)
+    assert last.last
+    assert last.samples is not None
+    assert study.result_of(poses, last.samples) == study.evaluate(poses)[0]
+
+
+def peak_of(poses: int) -> int:
+    """Memory that a process takes to grow a population of the demo at so many poses, by default. [bytes]"""
+    if not Path("/proc/self/status").exists():
+        pytest.skip("the system keeps no peak")
+    code = (
+        "import armsim, numpy as np\n"
+        "from armsim.model.configurations import Configurations\n"
+        "from armsim.sampling.population import TaskConfigurations\n"
+        "from armsim.sampling.sampler import FirstOrder, sampling\n"
+        f"scenario = armsim.load({str(DEMO)!r}).with_plan(units=2000, visits=4).scenario\n"
+        f"q = np.random.default_rng(0).uniform(-1, 1, ({poses}, 6))\n"
+        "with sampling(scenario.machine, 0.95) as sampler:\n"
+        "    first, *others = sampler.growing(scenario.plan, [TaskConfigurations('t', Configurations(q))], 128)\n"
+        "    assert isinstance(first, FirstOrder) and len(first.tables[0].rows) == len(q)\n"
+        "    assert others[-1].last and others[-1].spec.plan.units == 2000\n"
+        "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    return int(out) * 1024
+
+
+def test_a_fine_map_keeps_to_the_memory() -> None:
+    """First order and a last answer within 1 GiB. Source: the peak that the system itself keeps (VmHWM)."""
+    assert peak_of(2181) < MEMORY
+
+
+def test_ten_thousand_poses_keep_to_the_memory() -> None:
+    """Far more than can be held. Source: as above."""
+    assert peak_of(10_000) < MEMORY

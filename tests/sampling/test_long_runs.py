@@ -21,9 +21,10 @@ from armsim.errors import RunError, TooLong
 from armsim.results.pose_table import record
 from armsim.sampling import executors, unit_draws
 from armsim.sampling.duration import in_words
-from armsim.sampling.layout import GIB, lay_out
+from armsim.sampling.layout import GIB, Load, Place, lay_out
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.pose import share_names
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling.unit_draws import Drawn
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
@@ -49,7 +50,7 @@ def too_little(study: Study) -> int:
     """Memory with which the units of a study cannot all be kept."""
     plan, poses = study.scenario.plan, len(study.find()[0].configurations)
     row = record(len(study.scenario.machine.joints), len(share_names(study.scenario.machine))).itemsize // 8
-    return lay_out(study.scenario.machine, plan, poses, row, 2).whole - 2**20
+    return lay_out(study.scenario.machine, plan, Load(poses, row), Place(2)).whole - 2**20
 
 
 def test_little_memory_gives_the_same_bits(demo: Study) -> None:
@@ -121,13 +122,13 @@ def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
     study.with_plan(units=100).run(1)
     found = study.find()
     from armsim.sampling.duration import expected_seconds
-    from armsim.sampling.sampler import TaskConfigurations
+    from armsim.sampling.population import TaskConfigurations
 
     start = time.process_time()
-    _, sampled = study.evaluate(found, 1)
+    _, sampled = study.evaluate(found, RunOptions(1))
     taken = time.process_time() - start
     asked = [TaskConfigurations("stations", found[0].configurations)]
-    expected = statistics.median(expected_seconds(sampled.job, asked, 1) for _ in range(5))
+    expected = statistics.median(expected_seconds(sampled.spec, asked, 1) for _ in range(5))
     assert taken / 10 < expected < 10 * taken
 
 

@@ -24,6 +24,7 @@ from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Harmonic, Transmission
 from armsim.sampling.operation_limits import limits_of, margins, operating
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import SamplingPlan
 
 ROUND = np.linspace(0.0, 2 * np.pi, 2000, endpoint=False)
@@ -145,7 +146,7 @@ def test_units_that_slip_do_not_pass(tmp_path: Path) -> None:
     assert limit.failing == pytest.approx(1 - fit.mean())
     assert limit.margin_least < 0 < limit.margin_p50
     assert any("would be wrong in" in warning for warning in result.warnings)
-    *_, last = own.growing(workers=1)
+    *_, last = own.growing(options=RunOptions(1))
     assert all(
         one.summary.yield_ is not None and one.summary.yield_.value == pytest.approx(fit.mean()) for one in last.judged
     )

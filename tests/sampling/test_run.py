@@ -17,7 +17,8 @@ from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.sampling import executors
 from armsim.sampling import sampler as engine
-from armsim.sampling.layout import BASE, GIB, lay_out
+from armsim.sampling.layout import BASE, GIB, Load, Place, lay_out
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
 
@@ -35,8 +36,8 @@ def ask(machine: Machine, poses: int = 100) -> list[engine.TaskConfigurations]:
 def numbers(
     machine: Machine, plan: SamplingPlan, workers: int = 1, memory: int = GIB, processes: bool = False
 ) -> list[bytes]:
-    with engine.sampling(machine, 0.95, workers, memory, processes) as place:
-        sampled = place.run(plan, ask(machine), lambda task, done, total: None, lambda text: None)
+    with engine.sampling(machine, 0.95, RunOptions(workers, memory, processes)) as place:
+        sampled = place.run(plan, ask(machine))
     return [
         part.tobytes()
         for task in sampled.tasks
@@ -62,8 +63,8 @@ def test_any_number_of_threads(demo: Study, plain: list[bytes]) -> None:
 def test_any_block_size(demo: Study, plain: list[bytes]) -> None:
     """So little memory that units are drawn in blocks, several poses sharing each."""
     machine, plan = demo.scenario.machine, SamplingPlan(10_000, 5, 3)
-    small = int(lay_out(machine, plan, 103, 200).estimate) - 2**20
-    layout = lay_out(machine, plan, 103, 200, memory=small)
+    small = int(lay_out(machine, plan, Load(103, 200)).estimate) - 2**20
+    layout = lay_out(machine, plan, Load(103, 200), Place(memory=small))
     assert layout.unit_block < plan.units
     assert numbers(machine, plan, memory=small) == plain
 
@@ -132,7 +133,7 @@ def test_the_layout_keeps_to_the_memory(demo: Study, factor: int) -> None:
         (SamplingPlan(2000, 30 * factor), 564),
         (SamplingPlan(2000, 30), 564 * factor),
     ):
-        assert BASE < lay_out(machine, plan, poses, 200, workers=2).estimate <= GIB
+        assert BASE < lay_out(machine, plan, Load(poses, 200), Place(2)).estimate <= GIB
 
 
 def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
@@ -157,9 +158,9 @@ def test_the_measured_peak_stays_below_the_estimate(tmp_path: Path) -> None:
 
 def test_what_cannot_fit_is_refused_with_advice(demo: Study) -> None:
     with pytest.raises(RunError, match=r"take \S+GiB of memory, or fewer than 2 workers, or at most \d+ units"):
-        lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), 564, 200, workers=2, memory=GIB // 2)
+        lay_out(demo.scenario.machine, SamplingPlan(10_000_000, 30), Load(564, 200), Place(2, GIB // 2))
     with pytest.raises(RunError, match="fewer poses"):
-        lay_out(demo.scenario.machine, SamplingPlan(2000, 30), 10_000_000, 200, workers=2)
+        lay_out(demo.scenario.machine, SamplingPlan(2000, 30), Load(10_000_000, 200), Place(2))
 
 
 @pytest.mark.parametrize("tolerance", [NumericalTolerance(0.02), NumericalTolerance(4e-6, relative=False)])
@@ -167,10 +168,10 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     """Source: JCGM 101:2008 7.9.4; the run that ends with n units is that of n units."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     plan = SamplingPlan(500, 30, 5, tolerance)
-    with engine.sampling(machine, 0.95, 2, GIB) as place:
-        sampled = place.run(plan, ask(machine, 8), lambda *a: None, lambda text: None)
-        final = sampled.job.plan
-        again = place.run(replace(final, tolerance=None), ask(machine, 8), lambda *a: None, lambda text: None)
+    with engine.sampling(machine, 0.95, RunOptions(2, GIB)) as place:
+        sampled = place.run(plan, ask(machine, 8))
+        final = sampled.spec.plan
+        again = place.run(replace(final, tolerance=None), ask(machine, 8))
     reached = sampled.adaptive
     assert reached is not None
     assert reached.reached
@@ -190,13 +191,8 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
     held = 0
     for seed in range(60):
         plan = SamplingPlan(100, 10, seed, NumericalTolerance(0.02))
-        with engine.sampling(machine, 0.95, 1, GIB) as place:
-            sampled = place.run(
-                plan,
-                [engine.TaskConfigurations("t", Configurations(np.zeros((1, 1))))],
-                lambda *a: None,
-                lambda text: None,
-            )
+        with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+            sampled = place.run(plan, [engine.TaskConfigurations("t", Configurations(np.zeros((1, 1))))])
         values = sampled.tasks[0].rows
         from armsim.results.pose_table import PoseTable
 

@@ -21,6 +21,7 @@ from armsim.sampling.first_order import linearise
 from armsim.sampling.layout import GIB
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.pose import centred_moments
+from armsim.sampling.run_options import RunOptions
 from armsim.sampling.statistics import mean_over_units
 from armsim.sampling_plan import NumericalTolerance, SamplingPlan
 from armsim.study import Study
@@ -142,11 +143,11 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 1e-4)
     configurations = [engine.TaskConfigurations("t", Configurations(np.array([[0.3, 0.5]])))]
     plan = SamplingPlan(1000, 3, 1, NumericalTolerance(1e-12))
-    with engine.sampling(machine, 0.95, 1, GIB) as place:
-        sampled = place.run(plan, configurations, lambda *a: None, lambda text: None)
+    with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+        sampled = place.run(plan, configurations)
     assert sampled.adaptive is not None
     assert not sampled.adaptive.reached
-    assert sampled.job.plan.units == 25_000 // sampled.adaptive.units_of_batch * sampled.adaptive.units_of_batch
+    assert sampled.spec.plan.units == 25_000 // sampled.adaptive.units_of_batch * sampled.adaptive.units_of_batch
 
     monkeypatch.setattr(engine, "MOST_UNITS", 100_000)
     lay_out = engine.lay_out
@@ -157,10 +158,10 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
         return lay_out(machine, plan, *rest)  # type: ignore[arg-type]
 
     monkeypatch.setattr(engine, "lay_out", small)
-    with engine.sampling(machine, 0.95, 1, GIB) as place:
-        sampled = place.run(plan, configurations, lambda *a: None, lambda text: None)
+    with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
+        sampled = place.run(plan, configurations)
     assert sampled.adaptive is not None
-    assert sampled.job.plan.units <= 22_000
+    assert sampled.spec.plan.units <= 22_000
 
 
 @pytest.mark.parametrize(("units", "power"), [(40, 2), (200, 4), (1000, 4), (100, 1)])
@@ -184,13 +185,8 @@ def test_figures_of_a_pose_do_not_hang_on_the_chunk() -> None:
     paths = ("accuracy.p95", "repeatability.p95", "orientation_repeatability.p95")
     rows = []
     for workers in (1, 3):
-        with engine.sampling(machine, 0.95, workers, GIB) as place:
-            (task,) = place.run(
-                SamplingPlan(300, 3, 1),
-                [engine.TaskConfigurations("t", Configurations(q))],
-                lambda *a: None,
-                lambda text: None,
-            ).tasks
+        with engine.sampling(machine, 0.95, RunOptions(workers, GIB)) as place:
+            (task,) = place.run(SamplingPlan(300, 3, 1), [engine.TaskConfigurations("t", Configurations(q))]).tasks
         names = (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean"))
         table = PoseTable(("",) * 40, names, task.rows)
         rows.append([table.column(path) for path in paths])

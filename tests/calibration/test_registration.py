@@ -19,7 +19,7 @@ from armsim.calibration.identifiable import with_target
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
 from armsim.calibration.rank_tests import Ranked, Reference
-from armsim.calibration.session import registered
+from armsim.calibration.registration import registered
 from armsim.calibration.verify import verify
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.calibration_plan import Calibration, Instrument

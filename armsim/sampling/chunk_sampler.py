@@ -1,0 +1,213 @@
+"""The one sampling loop: units at the poses of a chunk, all at once or some more of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.core.pose_kernel import Part, Poses, Slots, ToldPoses, pack, packed_size, unpack
+from armsim.core.sample_kernel import Tallies
+from armsim.errormodel.terms import Term
+from armsim.model.machine import Machine
+from armsim.results.pose_table import PoseTable, Rows
+from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
+from armsim.sampling.monte_carlo import blocks, sample
+from armsim.sampling.pose import asked_at, fill_sampled
+from armsim.sampling.pose_sample import empty_outputs, empty_slots
+
+Heed = Callable[[], None]
+"""Called before every call of the kernel; raises `Interrupted` to end the sampling."""
+
+
+def go_on() -> None:
+    """Never ends the sampling."""
+
+
+@dataclass(frozen=True, eq=False)
+class ChunkResult:
+    """Rows of the poses of a chunk, and the largest over them of what every unit has."""
+
+    rows: Rows
+    extremes: Extremes
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedPoses:
+    """Poses laid out for the kernels.
+
+    Parameters
+    ----------
+    task : int
+        Key of the task.
+    chunk : EvaluatedChunk
+    table : PoseTable
+        Of all poses of the chunk, their first order filled in.
+    rows : slice
+        Those that are sampled.
+    poses : Poses
+    half_width : (rows,) [m]
+        Half of the 95 % interval of the integration of RP.
+    """
+
+    task: int
+    chunk: EvaluatedChunk
+    table: PoseTable
+    rows: slice
+    poses: Poses
+    half_width: Array
+
+    @staticmethod
+    def of(
+        spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, numbers: NDArray[np.int64], rows: slice
+    ) -> PreparedPoses:
+        """Work out the law of the visits; ``numbers`` of all poses of the chunk, shape (poses,)."""
+        law = chunk.sampler.law(chunk.tangents, rows)
+        if chunk.moving:
+            chunk.fill_first_unit(table, law, spec.plan, range(rows.start, rows.stop))
+        poses = chunk.sampler.laid_out(law, chunk.scales, chunk.tangents, numbers)
+        return PreparedPoses(task, chunk, table, rows, poses, law.half_width[rows])
+
+
+@dataclass(frozen=True, eq=False)
+class PackedCounts:
+    """Counts of a pose: bins that hold something (int32, shape (bins,)), what they hold, and the extremes."""
+
+    place: Any
+    count: NDArray[np.int64]
+    extremes: Array
+
+    @staticmethod
+    def of(tallies: Tallies) -> PackedCounts:
+        """Pack the counts of a slot."""
+        size = packed_size(tallies)
+        place, count = np.empty(size, dtype=np.int64), np.empty(size, dtype=np.int64)
+        pack(tallies, place, count)
+        return PackedCounts(place.astype(np.int32), count, tallies.extremes.copy())
+
+
+@dataclass(frozen=True, eq=False)
+class PartialSample:
+    """The first units at the poses of a chunk, so that more can be added.
+
+    Parameters
+    ----------
+    squares : (poses, units) [m^2]
+    figures : (poses, ATTAINED, units)
+    sums : (poses, SUMS)
+        As `ToldPoses`.
+    counts : tuple of PackedCounts
+    """
+
+    squares: Array
+    figures: Array
+    sums: Array
+    counts: tuple[PackedCounts, ...]
+
+    @property
+    def units(self) -> int:
+        """Units sampled."""
+        return int(self.squares.shape[1])
+
+
+def sample_chunk(spec: RunSpec, chunk: PoseChunk, units: int | None = None, heed: Heed = go_on) -> ChunkResult:
+    """Sample the first units at the poses of a chunk, all of the plan where it is not said how many."""
+    evaluated = EvaluatedChunk.of(spec, chunk.configurations)
+    table = evaluated.table(spec, chunk.configurations)
+    rows = slice(chunk.begin, chunk.end)
+    prepared = PreparedPoses.of(spec, chunk.task, evaluated, table, chunk.configurations.numbers, rows)
+    return sample_prepared(spec, prepared, units or spec.plan.units, heed=heed)[0]
+
+
+def sample_prepared(
+    spec: RunSpec,
+    prepared: PreparedPoses,
+    units: int,
+    before: PartialSample | None = None,
+    hold: bool = False,
+    heed: Heed = go_on,
+) -> tuple[ChunkResult, PartialSample | None]:
+    """Sample until there are so many units.
+
+    Parameters
+    ----------
+    spec : RunSpec
+    prepared : PreparedPoses
+    units : int
+        At most those of the plan, by which the integration of RP goes.
+    before : PartialSample, optional
+        Units that were sampled already, fewer; none where not given.
+    hold : bool
+        Return a partial sample, to which units can be added. Needs a layout with a slot for every pose of a group.
+    heed : callable
+
+    Raises
+    ------
+    Interrupted
+        By ``heed``.
+    """
+    plan, layout, rows, chunk = spec.plan_of(units), spec.layout, prepared.rows, prepared.chunk
+    known = 0 if before is None else before.units
+    quantiles, coverage = asked_at(spec.coverage, plan)
+    poses = rows.stop - rows.start
+    size = poses if hold or before is not None else min(max(layout.span, layout.group), poses)
+    room = empty_outputs(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
+    slots, counts = empty_slots(layout.slots), []
+    extremes = Extremes.none(units)
+    for low in range(rows.start, rows.stop, size):
+        high = min(low + size, rows.stop)
+        outputs = _part(room, 0, high - low)
+        outputs.sums[:] = 0.0
+        if before is not None:
+            outputs.squares[:, :known], outputs.figures[:, :, :known] = before.squares, before.figures
+            outputs.sums[:] = before.sums
+        for begin in range(low, high, layout.group):
+            end = min(begin + layout.group, high)
+            group = _part(outputs, begin - low, end - low)
+            if before is not None:
+                for i, packed in enumerate(before.counts[begin - low : end - low]):
+                    unpack(packed.place, packed.count, packed.extremes, _slot(slots, i))
+            for number, (first, count) in enumerate(blocks(units - known, layout.unit_block)):
+                heed()
+                batch = number if spec.batch and count == spec.batch else -1
+                part = Part(begin, end, prepared.task, known + first, count, plan.visits, units, batch)
+                drawn = spec.units(known + first, count, chunk.moving)
+                sample(prepared.poses, drawn, part, quantiles, coverage, slots, group)
+            if hold:
+                counts += [PackedCounts.of(_slot(slots, i)) for i in range(end - begin)]
+        half_width = prepared.half_width[low - rows.start : high - rows.start]
+        fill_sampled(prepared.table, slice(low, high), chunk.linear, outputs, plan, half_width)
+        extremes.add(outputs.figures, half_width)
+    result = ChunkResult(prepared.table.rows[rows], extremes)
+    return result, PartialSample(room.squares, room.figures, room.sums, tuple(counts)) if hold else None
+
+
+def _part(outputs: ToldPoses, low: int, high: int) -> ToldPoses:
+    return ToldPoses(*(array[low:high] for array in outputs))
+
+
+def _slot(slots: Slots, i: int) -> Tallies:
+    return Tallies(*(array[i] for array in slots))
+
+
+def array_bytes(thing: Any) -> int:
+    """Memory of all arrays of a record and of the records in it, each once, without machines and terms. [bytes]"""
+    seen: dict[int, int] = {}
+    _gather(thing, seen)
+    return sum(seen.values())
+
+
+def _gather(thing: Any, seen: dict[int, int]) -> None:
+    if isinstance(thing, np.ndarray):
+        whole = thing if thing.base is None or not isinstance(thing.base, np.ndarray) else thing.base
+        seen[id(whole)] = whole.nbytes
+    elif isinstance(thing, tuple | list):
+        for part in thing:
+            _gather(part, seen)
+    elif is_dataclass(thing) and not isinstance(thing, type | Machine | Term):
+        for field in fields(thing):
+            _gather(getattr(thing, field.name), seen)

@@ -1,0 +1,257 @@
+"""Units sampled at the poses of some tasks: first order at once, then as many units as are asked for, then more.
+
+Units are keyed by their number, so that a population that has grown to some size is, to the bit, the one that was
+sampled at once. What was sampled is held as far as the memory allows; elsewhere it is sampled again from the first
+unit, which costs a third more where each population is four times the one before.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.model.configurations import Configurations
+from armsim.results.pose_table import PoseTable, Rows
+from armsim.sampling import executors
+from armsim.sampling.chunk import CHUNK, EvaluatedChunk, Extremes, PoseChunk, RunSpec, pose_chunks
+from armsim.sampling.chunk_sampler import (
+    ChunkResult,
+    PartialSample,
+    PreparedPoses,
+    array_bytes,
+    sample_chunk,
+    sample_prepared,
+)
+from armsim.sampling.operation_limits import operating
+from armsim.sampling.run_options import Interrupted, Progress, Stopped
+
+TOGETHER = 16 * CHUNK
+"""Poses evaluated together for first order; the bits of their rows do not depend on it."""
+LAW_BYTES = 8 * 64
+"""Memory of the law of the visits of a pose, up to twenty axes. [bytes]"""
+
+
+@dataclass(frozen=True, eq=False)
+class TaskConfigurations:
+    """Poses of a task; ``key`` stands for its name in the random numbers."""
+
+    name: str
+    configurations: Configurations
+    key: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class TaskSample:
+    """Rows and units of a task.
+
+    Parameters
+    ----------
+    rows : (poses,)
+        Of the `PoseTable`.
+    extremes : Extremes
+        The largest over the poses of what every unit has.
+    operating : (units,) bool
+        Units that keep to the limits of operation of their sensors.
+    """
+
+    rows: Rows
+    extremes: Extremes
+    operating: NDArray[np.bool_]
+
+    @property
+    def worst(self) -> Array:
+        """Largest AP and RP of every unit, the same of its orientation, shape (ATTAINED, units). [m, m, rad, rad]"""
+        return self.extremes.worst
+
+
+class Allowance:
+    """Memory that may be held, handed out and given back from any thread."""
+
+    def __init__(self, memory: int) -> None:
+        self._left = memory
+        self._lock = threading.Lock()
+
+    def take(self, memory: int) -> bool:
+        """Take memory if there is so much left; whether there was. [bytes]"""
+        with self._lock:
+            if memory > self._left:
+                return False
+            self._left -= memory
+            return True
+
+    def give_back(self, memory: int) -> None:
+        """Memory that is held no longer. [bytes]"""
+        with self._lock:
+            self._left += memory
+
+
+class Stop:
+    """A stop that was heard once and holds from then on, for all threads."""
+
+    def __init__(self, stopped: Stopped) -> None:
+        self._stopped, self._heard = stopped, False
+
+    def heed(self) -> None:
+        """End the sampling where it is to stop.
+
+        Raises
+        ------
+        Interrupted
+        """
+        self._heard = self._heard or self._stopped()
+        if self._heard:
+            raise Interrupted
+
+
+@dataclass(frozen=True, eq=False)
+class Workers:
+    """Who samples.
+
+    Parameters
+    ----------
+    pool : Executor
+    count : int
+    here : bool
+        Whether they are threads of this process, which share what it holds.
+    """
+
+    pool: Executor
+    count: int
+    here: bool
+
+
+@dataclass(eq=False)
+class _Share:
+    """A chunk, and what is held of it."""
+
+    task: int
+    chunk: PoseChunk
+    prepared: PreparedPoses | None = None
+    sample: PartialSample | None = None
+
+
+class Population:
+    """A population at the poses of some tasks, without a unit at first.
+
+    Parameters
+    ----------
+    spec : RunSpec
+        Its plan says how large the population can become; how finely RP is integrated follows from it.
+    tasks : list of TaskConfigurations
+    workers : Workers
+    stop : Stop
+    progress : callable
+    memory : int
+        Memory that may be held from one number of units to the next; none holds nothing. [bytes]
+    """
+
+    def __init__(
+        self,
+        spec: RunSpec,
+        tasks: list[TaskConfigurations],
+        workers: Workers,
+        stop: Stop,
+        progress: Progress,
+        memory: int = 0,
+    ) -> None:
+        self.spec, self._tasks, self._workers, self._stop, self._progress = spec, tasks, workers, stop, progress
+        self._allowance = Allowance(memory if workers.here else 0)
+        # what is held is drawn at once, and counted and told at all poses of a chunk together
+        self._can_hold = workers.here and spec.layout.at_once and spec.layout.span >= CHUNK
+        self._evaluated: dict[tuple[int, int], tuple[EvaluatedChunk, PoseTable]] = {}
+        self._shares = [
+            _Share(number, chunk)
+            for number, task in enumerate(tasks)
+            for chunk in pose_chunks(task.key, task.configurations, workers.count)
+        ]
+
+    def first_order(self) -> list[PoseTable]:
+        """What needs no sample, of every task; all else is nan.
+
+        Raises
+        ------
+        Interrupted
+        """
+        return [self._first_order(number, task.configurations) for number, task in enumerate(self._tasks)]
+
+    def _first_order(self, number: int, configurations: Configurations) -> PoseTable:
+        rows = []
+        for first in range(0, len(configurations), TOGETHER):
+            self._stop.heed()
+            part = configurations[first : first + TOGETHER]
+            chunk = EvaluatedChunk.of(self.spec, part)
+            table = chunk.table(self.spec, part)
+            rows.append(table.rows.copy())  # the table itself is filled on
+            laws = -(-len(part) // CHUNK) * len(part) * LAW_BYTES
+            if self._allowance.take(array_bytes((chunk, table)) + laws):
+                self._evaluated[number, first] = chunk, table
+        return PoseTable(("",) * len(configurations), table.share_names, np.concatenate(rows))
+
+    def advance(self, units: int, hold: bool = False) -> tuple[TaskSample, ...]:
+        """Sample until there are so many units; all that is known of them.
+
+        Parameters
+        ----------
+        units : int
+            At most those of the plan.
+        hold : bool
+            Hold what was sampled for further units, as far as the memory allows.
+
+        Raises
+        ------
+        Interrupted
+        """
+        results = self._results(units, hold)
+        fit = operating(self.spec.machine, self.spec.plan_of(units))
+        return tuple(self._task_sample(task, results, fit) for task in self._tasks)
+
+    def _results(self, units: int, hold: bool) -> Iterator[ChunkResult]:
+        pool, count = self._workers.pool, self._workers.count
+        if self._workers.here:
+            return executors.in_order(pool, count, partial(self._sample, units, hold and self._can_hold), self._shares)
+        chunks = (share.chunk for share in self._shares)
+        return executors.in_order(pool, count, partial(sample_chunk, self.spec, units=units), chunks)
+
+    def _task_sample(
+        self, task: TaskConfigurations, results: Iterator[ChunkResult], fit: NDArray[np.bool_]
+    ) -> TaskSample:
+        total, at = len(task.configurations), 0
+        rows, extremes = np.empty(total, self.spec.record), Extremes.none(len(fit))
+        self._progress(task.name, 0, total)
+        while at < total:
+            result = next(results)
+            self._stop.heed()
+            rows[at : at + len(result.rows)] = result.rows
+            at += len(result.rows)
+            extremes.join(result.extremes)
+            self._progress(task.name, at, total)
+        return TaskSample(rows, extremes, fit)
+
+    def _sample(self, units: int, hold: bool, share: _Share) -> ChunkResult:
+        prepared = share.prepared = share.prepared or self._prepared(share)
+        if prepared is None:
+            return sample_chunk(self.spec, share.chunk, units, self._stop.heed)
+        before, share.sample = share.sample, None
+        result, sample = sample_prepared(self.spec, prepared, units, before, hold, self._stop.heed)
+        if before is not None:
+            self._allowance.give_back(array_bytes(before))
+        if sample is not None and self._allowance.take(array_bytes(sample)):
+            share.sample = sample
+        return result
+
+    def _prepared(self, share: _Share) -> PreparedPoses | None:
+        """The poses of a chunk laid out for the kernels, where their kinematics is held."""
+        chunk, first = share.chunk, share.chunk.first // TOGETHER * TOGETHER
+        held = self._evaluated.get((share.task, first))
+        if held is None:
+            return None
+        numbers = self._tasks[share.task].configurations[first : first + TOGETHER].numbers
+        rows = slice(chunk.first - first + chunk.begin, chunk.first - first + chunk.end)
+        return PreparedPoses.of(self.spec, chunk.task, *held, numbers, rows)
