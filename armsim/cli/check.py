@@ -100,9 +100,11 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = scenario_record(document)
                 continue
+            from armsim.cli.command import show
             from armsim.cli.link_tolerance_table import print_links
-            from armsim.cli.motion_tables import print_motion, print_operation
             from armsim.model.assumptions import assumptions
+            from armsim.report.operation_tables import operation_frame
+            from armsim.report.ripple_tables import motion_frame
             from armsim.sampling.joint_budgets import joint_budgets
             from armsim.sampling.operation_limits import limits_of
             from armsim.sampling.speed_ripple import motions
@@ -115,8 +117,9 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             _print(budgets)
             print_links(machine)
             _print_assumptions(assumptions(machine))
-            print_motion(motions(machine, document.motion, document.plan.seed))
-            print_operation(limits_of(machine, document.plan))
+            motion, limits = motions(machine, document.motion, document.plan.seed), limits_of(machine, document.plan)
+            show([motion_frame(motion)] if motion else [])
+            show([operation_frame(limits)] if limits else [])
             _print_poses(document)
         elif isinstance(document, str):
             if json:

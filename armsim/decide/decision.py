@@ -56,7 +56,7 @@ def decide(
     """
     search = Search(study, options, workers, progress, memory)
     selection, answer = choose(search, note)
-    curve = along(search, answer, lambda text: None)
+    curve = along(search, answer, selection.state, lambda text: None)
     chosen = study.with_scenario(machine=selection.machine)
     result = chosen.run(workers, progress, memory)
     return Decision(selection, curve, result, sensitivities(chosen, workers, progress, memory))

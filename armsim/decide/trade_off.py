@@ -21,6 +21,7 @@ from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.select import choose, met
 from armsim.model.joint_options import Options
+from armsim.requirement import Verdict
 from armsim.results.json_records import plain
 from armsim.sampling.layout import MEMORY
 from armsim.sampling.sampler import Progress
@@ -33,7 +34,7 @@ class TradeOff:
 
     ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
     is stated; ``position`` the requirement [m] and ``coverage`` its share of errors; ``cheapest`` the price of the
-    cheapest design that meets all that is required, None where none does.
+    cheapest design that meets all that is required, None where none does, ``state`` whether that is resolved.
     """
 
     scenario: str
@@ -43,6 +44,7 @@ class TradeOff:
     position: float
     coverage: float
     cheapest: float | None = None
+    state: Verdict = "not met"
 
     @property
     def beaten(self) -> tuple[bool, ...]:
@@ -86,11 +88,12 @@ def trade_off(
         As `Study.run`.
     """
     search = Search(study, options, workers, progress, memory)
-    return along(search, choose(search, note)[1], note)
+    selection, answer = choose(search, note)
+    return along(search, answer, selection.state, note)
 
 
-def along(search: Search, answer: Choice | None, note: Callable[[str], None]) -> TradeOff:
-    """The curve of a search, with its answer."""
+def along(search: Search, answer: Choice | None, state: Verdict, note: Callable[[str], None]) -> TradeOff:
+    """The curve of a search, with its answer and the state of that."""
     of_position = search.of_position
     program = of_position.program()
     choices = [choice for choice, _ in frontier(program)]
@@ -107,7 +110,7 @@ def along(search: Search, answer: Choice | None, note: Callable[[str], None]) ->
     scenario = search.study.scenario
     cheapest, asked = None if answer is None else price, search.requirement
     sensors = scenario.machine.price
-    return TradeOff(scenario.name, tuple(points), current, sensors, asked.position, asked.coverage, cheapest)
+    return TradeOff(scenario.name, tuple(points), current, sensors, asked.position, asked.coverage, cheapest, state)
 
 
 def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Point:

@@ -8,7 +8,8 @@ from typing import Any
 
 from armsim.causes import names_in
 from armsim.formatting import percent
-from armsim.report.document import Cell, Table, table
+from armsim.report.document import Table
+from armsim.report.frame import Frame, shares, words
 from armsim.results import Assumption, Result, TaskResult
 
 MOST_JOINTS = 8
@@ -40,16 +41,19 @@ def assumed_sentence(result: Result, task: TaskResult) -> str:
     return f"Assumed, not stated: {'; '.join(parts)}. {share} of the mean square error over {task.name} rests on that."
 
 
-def assumed_table(result: Result) -> Table | None:
+def assumed_table(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult] = ()) -> Table | None:
     """Every assumed value, with the share of each task that rests on it; none where all is stated."""
-    if not result.assumptions:
+    if not assumptions:
         return None
-    headers = ("joint", "assumed", "value", "from", *(f"share of {task.name}" for task in result.tasks))
-    rows: list[list[Cell | str]] = [
-        [own.joint, own.key, own.value, own.source, *(percent(resting_share(t, [own]), 2) for t in result.tasks)]
-        for own in result.assumptions
+    columns = [
+        words("joint", [own.joint for own in assumptions]),
+        words("assumed", [own.key for own in assumptions]),
+        words("value", [own.value for own in assumptions]),
+        words("from", [own.source for own in assumptions]),
+        *(shares(f"share of {task.name}", [resting_share(task, [own]) for own in assumptions]) for task in tasks),
     ]
-    return table(headers, rows, words=4, title="Values that are assumed, not stated, and the mean square error on them")
+    about = ", and the mean square error on them" if tasks else ""
+    return Frame(tuple(columns), f"Values that are assumed, not stated{about}").table()
 
 
 def assumed_records(result: Result) -> list[dict[str, Any]]:

@@ -1,135 +1,138 @@
-"""Tables, words and folder of measured error curves."""
+"""The review of measured error curves of sensors."""
 
 from __future__ import annotations
 
-import platform
-from collections.abc import Callable
+from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 from armsim.calibration.curve_analysis import Curves, Measured
 from armsim.figures.measured_curve_figures import measured_curve
-from armsim.formatting import percent, show_joint
-from armsim.report import boilerplate
-from armsim.report.csv_tables import write_table
-from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, in_rows, table
-from armsim.report.drawing import Planned, keep
+from armsim.formatting import show_joint
+from armsim.report.document import Block, Bullets, Section, Text, Tone
+from armsim.report.drawing import Planned
+from armsim.report.frame import Column, Frame, bare, joint_errors, shares, stacked, words
 from armsim.report.gallery import file_name
-from armsim.report.html import write_page
-from armsim.report.output_folder import folder
-from armsim.report.pdf import Paper, write_pdf
-from armsim.report.pictures import Pictures
-from armsim.report.run_folder import origin, write_json
+from armsim.report.review import Review, json_file
 from armsim.sources import Source
-from armsim.version import made_by, own_version, source_digest
 
-HEADERS = ("order", "amplitude", "standard uncertainty", "law: half", "law: 95 %", "place in the law", "made by")
-
-
-def order_rows(own: Measured) -> list[tuple[str, ...]]:
-    """Rows of `HEADERS`."""
-    unit = "rad" if own.curve.rotary else "m"
-    rows: list[tuple[str, ...]] = []
-    each = zip(own.orders, own.fit.amplitudes.tolist(), own.fit.uncertainties.tolist(), own.laws, strict=True)
-    for order, amplitude, uncertainty, law in each:
-        beside: tuple[str, ...] = ("–", "–", "–", "nothing that is stated")
-        if law is not None:
-            place = percent(law.place) + (" !" if law.contradicts else "")
-            beside = (show_joint(law.p50, unit), show_joint(law.p95, unit), place, ", ".join(law.causes))
-        rows.append((str(order), show_joint(amplitude, unit), show_joint(uncertainty, unit), *beside))
-    return rows
+METHOD = (
+    "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
+    "The law of an order is the amplitude that it has over sensors with the data sheet and mounting stated, with "
+    "the noise of the fit; too large is what has a chance below 1 % over all orders (Holm).",
+)
 
 
-def sentence(own: Measured, encoder: str | None) -> str:
+def order_frame(measured: Measured) -> Frame:
+    """Every order of a sensor beside its law."""
+    unit, fit, laws = "rad" if measured.curve.rotary else "m", measured.fit, measured.laws
+
+    def errors(name: str, values: list[float | None], file_alone: bool = False) -> Column:
+        column = joint_errors(name, values, [unit] * len(values))
+        return replace(column, place="file") if file_alone else column
+
+    coefficients = fit.coefficients[: 2 * len(measured.orders)].reshape(-1, 2)
+    verdicts = ["–" if law is None else "larger than the law" if law.contradicts else "within" for law in laws]
+    return Frame(
+        (
+            bare("order", measured.orders),
+            errors("amplitude", fit.amplitudes.tolist()),
+            errors("standard uncertainty", fit.uncertainties.tolist()),
+            errors("cosine", coefficients[:, 0].tolist(), True),
+            errors("sine", coefficients[:, 1].tolist(), True),
+            errors("law: half", [None if law is None else law.p50 for law in laws]),
+            errors("law: 95 %", [None if law is None else law.p95 for law in laws]),
+            shares("place in the law", [None if law is None else law.place for law in laws]),
+            words("against the law", verdicts),
+            words("made by", ["nothing that is stated" if law is None else ", ".join(law.causes) for law in laws]),
+        ),
+        measured.curve.sensor,
+    )
+
+
+def sentence(measured: Measured, encoder: str | None) -> str:
     """What was found of a sensor."""
-    unit, fit = "rad" if own.curve.rotary else "m", own.fit
-    text = f"{own.curve.sensor}: {len(own.curve.angle)} points, noise left {show_joint(fit.noise, unit)} rms"
+    unit, fit = "rad" if measured.curve.rotary else "m", measured.fit
+    text = f"{measured.curve.sensor}: {len(measured.curve.angle)} points, noise left {show_joint(fit.noise, unit)} rms"
     if fit.reversal == fit.reversal:  # not nan
         text += f", upwards it reads {show_joint(fit.reversal, unit)} more than downwards "
         text += f"(standard uncertainty {show_joint(fit.reversal_uncertainty, unit)})"
     if encoder is None:
         return text
-    if not own.contradicted:
+    if not measured.contradicted:
         return f"{text}; every order lies within the law of {encoder} and its mounting"
-    orders = ", ".join(map(str, own.contradicted))
+    orders = ", ".join(map(str, measured.contradicted))
     return (
         f"{text}; larger than the law of {encoder} and its mounting allows, all orders taken together: order {orders}"
     )
 
 
-def batch(found: Curves) -> str | None:
+def batch(curves: Curves) -> str | None:
     """What leaving out one sensor after the other tells; None from too few."""
-    if found.leave_one_out is None:
+    if curves.leave_one_out is None:
         return None
-    far = sum(chance < 0.05 for chance in found.leave_one_out)
-    number = len(found.leave_one_out)
+    far = sum(chance < 0.05 for chance in curves.leave_one_out)
+    number = len(curves.leave_one_out)
     expected = f"{0.05 * number:.2g} to be expected"
     return f"By the law of the others, {far} of {number} sensors are as far off as 5 % would be ({expected})"
 
 
-def write_curves(
-    out: Path,
-    found: Curves,
-    sources: tuple[Source, ...],
-    command: str,
-    paper: Paper = "a4",
-    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
-    landed: Callable[[Path], None] = lambda place: None,
-) -> None:
-    """Write curve.json, tables, figures and the document; an earlier one there is replaced at the very end."""
-    with folder(out, None, landed) as place:
-        write_json(place / "curve.json", found.to_dict())
-        (place / "tables").mkdir()
-        header = ["sensor", "order", "amplitude [SI]", "standard uncertainty [SI]", "cosine [SI]", "sine [SI]",
-                  "law, half [SI]", "law, 95 % [SI]", "place in the law [1]", "contradicts"]  # fmt: skip
-        lines: list[list[object]] = []
-        for own in found.sensors:
-            rows = zip(own.orders, own.fit.amplitudes.tolist(), own.fit.uncertainties.tolist(), own.laws, strict=True)
-            for n, (order, amplitude, uncertainty, law) in enumerate(rows):
-                beside: list[object] = (
-                    ["", "", "", ""] if law is None else [law.p50, law.p95, law.place, law.contradicts]
-                )
-                cosine, sine = own.fit.coefficients[2 * n : 2 * n + 2].tolist()
-                lines.append([own.curve.sensor, order, amplitude, uncertainty, cosine, sine, *beside])
-        write_table(place / "tables" / "orders.csv", header, lines)
-        caption = "Points, waves fitted to them, what is left, and the orders."
-        planned = [
-            Planned("curves", file_name(own.curve.sensor), caption, partial(measured_curve, own, found.encoder), True)
-            for own in found.sensors
-        ]
-        pictures = keep(place / "figures", planned, progress)
-        manifest = origin(sources, command)
-        write_json(place / "manifest.json", manifest)
-        document = _review(found, pictures, sources, command, str(manifest["time"]))
-        write_page(place / "report.html", document)
-        write_pdf(place / "report.pdf", document, paper)
+def curve_answer(curves: Curves) -> str:
+    """Whether the sensors keep to their law; the verdict first."""
+    if curves.encoder is None:
+        return f"{sentence(curves.sensors[0], None)}."
+    far = [measured.curve.sensor for measured in curves.sensors if measured.contradicted]
+    law = f"the law of {curves.encoder} and its mounting"
+    if far:
+        return f"Not as stated: {', '.join(far)} of {len(curves.sensors)} contradict {law}."
+    return f"As stated: no order of {len(curves.sensors)} sensors contradicts {law}."
 
 
-def _review(found: Curves, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str) -> ReviewDocument:
-    tone: Tone = "plain" if found.agrees is None else "good" if found.agrees else "bad"
-    answers: list[Block] = [Text(f"{sentence(own, found.encoder)}.", tone) for own in found.sensors]
-    if batch(found) is not None:
-        answers.append(Text(f"{batch(found)}."))
-    tables: list[Block] = []
-    for own in found.sensors:
-        rows: list[list[Cell | str]] = [list(row) for row in order_rows(own)]
-        tables.append(table(HEADERS, rows, title=own.curve.sensor))
-    method = (
-        "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
-        "The law of an order is the amplitude that it has over sensors with the data sheet and mounting stated, with "
-        "the noise of the fit; too large is what has a chance below 1 % over all orders (Holm).",
+def curve_shown(curves: Curves) -> Iterator[Frame | str]:
+    """For the terminal."""
+    for measured in curves.sensors:
+        yield order_frame(measured)
+        yield f"{sentence(measured, curves.encoder)}."
+    together = batch(curves)
+    if together is not None:
+        yield f"{together}."
+
+
+def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
+    """What the curves say of the sensors."""
+    tone: Tone = "plain" if curves.agrees is None else "good" if curves.agrees else "bad"
+    sentences = [f"{sentence(measured, curves.encoder)}." for measured in curves.sensors]
+    together = batch(curves)
+    sentences += [] if together is None else [f"{together}."]
+    frames = [(measured.curve.sensor, order_frame(measured)) for measured in curves.sensors]
+    ranked = sorted(curves.sensors, key=lambda measured: not measured.contradicted)
+    title = f"Measured error curves: {curves.file.name}"
+    number = len(curves.sensors)
+    against = "" if curves.encoder is None else f", and does it keep to what is stated of {curves.encoder}"
+    blocks: list[Block] = [Text(text) for text in sentences]
+    return Review(
+        title,
+        f"{number} sensor{'s' * (number > 1)}",
+        f"what error does a sensor of {curves.file.name} have, order by order{against}?",
+        curve_answer(curves),
+        tone,
+        dict(frames)[ranked[0].curve.sensor].table(),
+        (
+            Section("The sensors", "sensors", tuple(blocks)),
+            Section("Curves", "curves", ()),
+            Section("Orders", "orders", tuple(frame.table() for _, frame in frames)),
+        ),
+        [_drawn(measured, curves.encoder) for measured in curves.sensors],
+        (file_name(ranked[0].curve.sensor),),
+        appendix=(Section("Method", "method", (Bullets(METHOD),)),),
+        sources=sources,
+        files={"curve.json": json_file(curves.to_dict())},
+        tables={"orders": stacked("sensor", frames)},
     )
-    code = made_by(own_version(), source_digest())
-    made_with = f"{code}, Python {platform.python_version()}, {made}."
-    inputs = boilerplate.inputs([own for own in sources if own.text])
-    sections = (
-        Section("The answer", "answer", tuple(answers)),
-        Section("Curves", "curves", in_rows(pictures.get("curves", ()))),
-        Section("Orders", "orders", tuple(tables)),
-        Section("Method", "method", (Bullets(method),)),
-        inputs,
-        boilerplate.cautions(),
-        Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
+
+
+def _drawn(measured: Measured, encoder: str | None) -> Planned:
+    caption = "Points, waves fitted to them, what is left, and the orders."
+    return Planned(
+        "curves", file_name(measured.curve.sensor), caption, partial(measured_curve, measured, encoder), wide=True
     )
-    title = f"Measured error curves: {found.file.name}"
-    return ReviewDocument(title, f"{len(found.sensors)} sensors", title, made[:10], sections)
