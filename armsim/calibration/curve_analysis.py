@@ -6,12 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+from pydantic import computed_field
 
 from armsim.arrays import Array
-from armsim.calibration.calibration_records import CurveRecord, LawRecord, OrderRecord, SensorRecord
+from armsim.calibration.calibration_records import LawRecord
 from armsim.documents.curve_file import Curve, read_curves
 from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import SHAFT, Term
@@ -19,7 +20,7 @@ from armsim.errors import InputError, Problem
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import CannotTell, HarmonicFit
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import holm
 from armsim.sampling_plan import SamplingPlan
@@ -34,29 +35,92 @@ SAME_ANGLE = 1e-6
 """Turns by which angles differ that count as the same."""
 
 
+@dataclass(frozen=True)
+class Order:
+    """An order of a curve: amplitude with its standard uncertainty, its two coefficients, where it lies in the law."""
+
+    order: int
+    amplitude: float
+    uncertainty: float
+    cosine: float
+    sine: float
+    law: LawRecord | None
+
+
 @dataclass(frozen=True, eq=False)
 class Measured:
     """One sensor: its curve, the waves in it, and where each order lies in the law."""
 
-    curve: Curve
-    fit: HarmonicFit
-    orders: tuple[int, ...]
-    laws: tuple[LawRecord | None, ...]
+    curve: Beside[Curve]
+    fit: Beside[HarmonicFit]
+    orders: tuple[Order, ...]
+
+    @staticmethod
+    def of(curve: Curve, fit: HarmonicFit, orders: Sequence[int], laws: Sequence[LawRecord | None]) -> Measured:
+        """With the orders that were fitted."""
+        waves = fit.coefficients[: 2 * len(orders)].reshape(-1, 2).T.tolist()
+        columns = orders, fit.amplitudes.tolist(), fit.uncertainties.tolist(), *waves, laws
+        return Measured(curve, fit, tuple(Order(*row) for row in zip(*columns, strict=True)))
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def sensor(self) -> str:
+        """Its name."""
+        return self.curve.sensor
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def unit(self) -> str:
+        """Of its error: rad or m."""
+        return "rad" if self.curve.rotary else "m"
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def points(self) -> int:
+        """Readings."""
+        return len(self.curve.angle)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def constant(self) -> float:
+        """Of the fit."""
+        return self.fit.constant
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def noise(self) -> float:
+        """What the fit leaves, rms."""
+        return self.fit.noise
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def reversal(self) -> tuple[float, float] | None:
+        """What one direction reads more than the other, with its standard uncertainty."""
+        return None if math.isnan(self.fit.reversal) else (self.fit.reversal, self.fit.reversal_uncertainty)
+
+    @property
+    def laws(self) -> tuple[LawRecord | None, ...]:
+        """Of every order."""
+        return tuple(row.law for row in self.orders)
 
     @property
     def contradicted(self) -> tuple[int, ...]:
         """Orders that are too large for the law, all orders taken together."""
-        return tuple(h for h, law in zip(self.orders, self.laws, strict=True) if law is not None and law.contradicts)
+        return tuple(row.order for row in self.orders if row.law is not None and row.law.contradicts)
 
 
 @dataclass(frozen=True, eq=False)
 class Curves:
-    """All sensors of a file."""
+    """Of `armsim curve`: all sensors of a file.
 
-    file: Path
+    ``leave_one_out``: for every sensor the chance of one at least as far off under the law of the others.
+    """
+
+    file: str
     encoder: str | None
     sensors: tuple[Measured, ...]
     leave_one_out: tuple[float, ...] | None
+    format: Literal["armsim-curve/1"] = "armsim-curve/1"
 
     @property
     def agrees(self) -> bool | None:
@@ -64,23 +128,8 @@ class Curves:
         return None if self.encoder is None else not any(own.contradicted for own in self.sensors)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.CurveRecord`; SI units."""
-        return plain(
-            CurveRecord(
-                str(self.file.name), self.encoder, tuple(_record(own) for own in self.sensors), self.leave_one_out
-            )
-        )
-
-
-def _record(own: Measured) -> SensorRecord:
-    fit = own.fit
-    rows = tuple(
-        OrderRecord(h, float(a), float(u), float(fit.coefficients[2 * n]), float(fit.coefficients[2 * n + 1]), law)
-        for n, (h, a, u, law) in enumerate(zip(own.orders, fit.amplitudes, fit.uncertainties, own.laws, strict=True))
-    )
-    reversal = None if math.isnan(fit.reversal) else (fit.reversal, fit.reversal_uncertainty)
-    unit = "rad" if own.curve.rotary else "m"
-    return SensorRecord(own.curve.sensor, unit, len(own.curve.angle), rows, fit.constant, fit.noise, reversal)
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def measure(
@@ -115,9 +164,9 @@ def measure(
         wanted = tuple(orders) or _told(curve)
         fit = fitted(curve, wanted, path)
         laws = _laws(encoder, mounting, wanted, fit, curve, seed) if encoder is not None else (None,) * len(wanted)
-        sensors.append(Measured(curve, fit, wanted, laws))
+        sensors.append(Measured.of(curve, fit, wanted, laws))
     return Curves(
-        path, None if encoder is None else encoder.name, tuple(sensors), left_out([own.fit for own in sensors])
+        path.name, None if encoder is None else encoder.name, tuple(sensors), left_out([own.fit for own in sensors])
     )
 
 

@@ -10,11 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
-from armsim.decide import decision_records
 from armsim.decide.decision_records import Point
 from armsim.decide.frontier import cent, frontier
 from armsim.decide.program import Choice, Program
@@ -22,7 +21,7 @@ from armsim.decide.search import Search
 from armsim.decide.select import choose, met
 from armsim.model.joint_options import Options
 from armsim.requirement import Verdict
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.layout import MEMORY
 from armsim.sampling.sampler import Progress
 from armsim.study import Study
@@ -30,7 +29,7 @@ from armsim.study import Study
 
 @dataclass(frozen=True, eq=False)
 class TradeOff:
-    """The curve.
+    """Of `armsim trade-off`: the curve.
 
     ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
     is stated; ``position`` the requirement [m] and ``coverage`` its share of errors; ``cheapest`` the price of the
@@ -43,8 +42,9 @@ class TradeOff:
     current_price: float
     position: float
     coverage: float
-    cheapest: float | None = None
-    state: Verdict = "not met"
+    cheapest: float | None
+    state: Beside[Verdict]
+    format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 
     @property
     def beaten(self) -> tuple[bool, ...]:
@@ -56,18 +56,8 @@ class TradeOff:
         return tuple(out)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `decision_records.TradeOffRecord`; SI units."""
-        return plain(
-            decision_records.TradeOffRecord(
-                self.scenario,
-                self.points,
-                self.current,
-                self.current_price,
-                self.position,
-                self.coverage,
-                self.cheapest,
-            )
-        )
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def trade_off(

@@ -49,7 +49,8 @@ def measured_curve(own: Measured, encoder: str | None) -> style.Drawing:
 def _orders(out: style.Drawing, axes, own: Measured, unit: Unit, encoder: str | None) -> str:  # type: ignore[no-untyped-def]
     fit = own.fit
     sizes, half = fit.amplitudes * unit.factor, 1.96 * fit.uncertainties * unit.factor
-    places = np.arange(len(own.orders))
+    numbers = [row.order for row in own.orders]
+    places = np.arange(len(numbers))
     for n, law in enumerate(own.laws):
         if law is not None:
             low, high = law.p50 * unit.factor, law.p95 * unit.factor
@@ -57,17 +58,15 @@ def _orders(out: style.Drawing, axes, own: Measured, unit: Unit, encoder: str | 
     colours = [style.REQUIREMENT if law is not None and law.contradicts else style.COLOURS[0] for law in own.laws]
     for n, colour in enumerate(colours):
         axes.errorbar(n, sizes[n], half[n], fmt="o", color=colour, markersize=4, capsize=2, linewidth=1)
-    axes.set_xticks(places, [f"{h:g}" for h in own.orders])
+    axes.set_xticks(places, [f"{h:g}" for h in numbers])
     axes.set(
         xlabel="order per turn" if own.curve.rotary else "order over the travel", ylabel=f"amplitude [{unit.name}]"
     )
     axes.set_ylim(bottom=0)
-    texts = [f"order {h}: {significant(a)} {unit.name}" for h, a in zip(own.orders, sizes.tolist(), strict=True)]
+    texts = [f"order {h}: {significant(a)} {unit.name}" for h, a in zip(numbers, sizes.tolist(), strict=True)]
     out.tell(axes, places.astype(float), sizes, texts=texts)
     largest = int(np.argmax(sizes))
-    found = (
-        f"{own.curve.sensor}: order {own.orders[largest]} is largest, {significant(float(sizes[largest]))} {unit.name}"
-    )
+    found = f"{own.curve.sensor}: order {numbers[largest]} is largest, {significant(float(sizes[largest]))} {unit.name}"
     if own.contradicted:
         found += f"; too large for the law: order {', '.join(map(str, own.contradicted))}"
     elif encoder:

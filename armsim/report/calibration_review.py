@@ -9,7 +9,6 @@ from functools import partial
 
 from armsim import figures
 from armsim.calibration.calibration_records import IdentifiedArmRecord
-from armsim.decide.calibration_record import CalibrateRecord
 from armsim.decide.calibration_study import Calibrated
 from armsim.figures.calibration_figures import arm_values, causes_left, parameters_known, poses_needed
 from armsim.formatting import Unit, percent, show, significant
@@ -54,14 +53,13 @@ METHOD = (
 
 def sentences(found: Calibrated) -> list[str]:
     """What the calibration changes, in words."""
-    record = found.record
-    before, after = record.steps[0].left, record.steps[-1].left
+    before, after = found.steps[0].left, found.steps[-1].left
     out = [
-        f"Measured at {len(record.poses)} poses, {record.visits} visits each: the error that a built arm keeps falls "
+        f"Measured at {len(found.poses)} poses, {found.visits} visits each: the error that a built arm keeps falls "
         f"from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
     out += [decision_sentences.difference(own, found.comparison.quantile) for own in found.comparison.differences]
-    for arm in record.arms:
+    for arm in found.arms:
         certain = [[cell.text for cell in row] for row in value_frame(arm).rows[:2]]
         named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)
         out.append(
@@ -76,29 +74,29 @@ def sentences(found: Calibrated) -> list[str]:
     return out
 
 
-def notes(record: CalibrateRecord) -> list[str]:
+def notes(found: Calibrated) -> list[str]:
     """What is to be kept in mind."""
     out = []
-    if record.confounded:
-        names = [own.name for own in record.confounded]
+    if found.confounded:
+        names = [own.name for own in found.confounded]
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-        kept = "known by the population alone" if record.prior else "left out"
+        kept = "known by the population alone" if found.prior else "left out"
         out.append(f"the poses do not tell apart, {kept}: {', '.join(names[:6])}{more}")
-    worse = [own.name for own in record.parameters if 0.0 < own.spread < own.uncertainty]
+    worse = [own.name for own in found.parameters if 0.0 < own.spread < own.uncertainty]
     if worse:
         more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
         out.append(
             f"identified worse than the population itself tells: {', '.join(worse[:6])}{more}; leave them out, measure "
             "more poses, or take prior: true"
         )
-    if record.uncorrectable:
-        some = ", ".join(record.uncorrectable[:4])
-        more = f" and {len(record.uncorrectable) - 4} more" if len(record.uncorrectable) > 4 else ""
+    if found.uncorrectable:
+        some = ", ".join(found.uncorrectable[:4])
+        more = f" and {len(found.uncorrectable) - 4} more" if len(found.uncorrectable) > 4 else ""
         out.append(f"the joints cannot correct in every direction at {some}{more}: there more is left than said here")
-    after = record.steps[-1].left
-    if record.beyond_linear > 0.1 * after:
+    after = found.steps[-1].left
+    if found.beyond_linear > 0.1 * after:
         out.append(
-            f"exact identification differs from its linear form by {show(record.beyond_linear)} rms: uncertainties by "
+            f"exact identification differs from its linear form by {show(found.beyond_linear)} rms: uncertainties by "
             "formula are first order"
         )
     return out
@@ -115,9 +113,9 @@ def _sizes(name: str, units: Sequence[str], values: Sequence[float]) -> Column:
     return quoted(name, values, [_size(unit, value) for unit, value in zip(units, values, strict=True)])
 
 
-def parameter_frame(record: CalibrateRecord) -> Frame:
+def parameter_frame(found: Calibrated) -> Frame:
     """How well every parameter is known."""
-    rows = record.parameters
+    rows = found.parameters
     units = [own.unit for own in rows]
     return Frame(
         (
@@ -151,9 +149,9 @@ def value_frame(arm: IdentifiedArmRecord) -> Frame:
     )
 
 
-def curve_frame(record: CalibrateRecord) -> Frame:
+def curve_frame(found: Calibrated) -> Frame:
     """Error left against the number of poses."""
-    rows = record.curve
+    rows = found.curve
     sizes = alike([
         ("chosen", [own.chosen for own in rows], [own.chosen_arms for own in rows]),
         ("at random", [own.random for own in rows], [own.random_sets for own in rows]),
@@ -164,9 +162,9 @@ def curve_frame(record: CalibrateRecord) -> Frame:
     )
 
 
-def step_frame(record: CalibrateRecord) -> Frame:
+def step_frame(found: Calibrated) -> Frame:
     """Error left when one group of parameters after the other is identified."""
-    rows = record.steps
+    rows = found.steps
     columns = (
         words("identified so far", [GROUPS[own.group] for own in rows]),
         bare("parameters", [own.parameters for own in rows]),
@@ -175,97 +173,96 @@ def step_frame(record: CalibrateRecord) -> Frame:
     return Frame(columns, "error that a built arm keeps, one group after the other")
 
 
-def cause_frame(record: CalibrateRecord) -> Frame:
+def cause_frame(found: Calibrated) -> Frame:
     """Every cause before and after, the largest before first."""
-    most = max(max(own.before, own.after) for own in record.causes)
-    rows = [own for own in record.causes if max(own.before, own.after) > TINY * most]
+    most = max(max(own.before, own.after) for own in found.causes)
+    rows = [own for own in found.causes if max(own.before, own.after) > TINY * most]
     sizes = alike([("before", [own.before for own in rows], None), ("after", [own.after for own in rows], None)])
     return Frame((words("cause", [own.cause for own in rows]), *sizes), "cause by cause")
 
 
-def confounded_frame(record: CalibrateRecord) -> Frame:
+def confounded_frame(found: Calibrated) -> Frame:
     """Parameters that the poses do not tell apart, and from what."""
-    alike_ = [", ".join(name for name, _ in own.alike) for own in record.confounded]
+    alike_ = [", ".join(name for name, _ in own.alike) for own in found.confounded]
     columns = (
-        words("parameter", [own.name for own in record.confounded]),
+        words("parameter", [own.name for own in found.confounded]),
         words("confounded with", [names or "nothing: the poses do not show it" for names in alike_]),
     )
     about = (
         "Not told apart by these poses, and kept by the population alone."
-        if record.prior
+        if found.prior
         else "Left out, because these poses do not tell it apart."
     )
     return Frame(columns, about)
 
 
-def pose_frame(record: CalibrateRecord, joints: Sequence[ArmJoint]) -> Frame:
+def pose_frame(found: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
     """Where to measure, in an order of short moves."""
     columns = []
     for n, joint in enumerate(joints):
         unit = Unit("deg", 180.0 / math.pi) if joint.revolute else Unit("mm", 1e3)
-        values = tuple(own.joints[n] for own in record.poses)
+        values = tuple(own.joints[n] for own in found.poses)
         columns.append(Column(joint.name, values, None, unit, 2, unit))
-    many = f"{len(record.poses)} of {record.candidates} candidates, in an order of short moves"
-    return Frame((words("pose", [own.name for own in record.poses]), *columns), many)
+    many = f"{len(found.poses)} of {found.candidates} candidates, in an order of short moves"
+    return Frame((words("pose", [own.name for own in found.poses]), *columns), many)
 
 
 def calibration_shown(found: Calibrated) -> Iterator[Frame | str]:
     """For the terminal."""
-    record = found.record
     for _, frame in design_frames(found.comparison):
         yield replace(frame.without("price"), title=f"{frame.title}: before and after, with 95 % intervals")
-    yield step_frame(record)
-    yield parameter_frame(record).head(SHOWN)
-    for arm in record.arms:
+    yield step_frame(found)
+    yield parameter_frame(found).head(SHOWN)
+    for arm in found.arms:
         yield value_frame(arm).head(SHOWN)
-    if record.curve:
-        yield curve_frame(record)
-    yield _observability(record)
+    if found.curve:
+        yield curve_frame(found)
+    yield _observability(found)
     for text in sentences(found):
         yield f"{text}."
 
 
-def _observability(record: CalibrateRecord) -> str:
-    indices = ", ".join(f"{name} {significant(value)}" for name, value in record.observability.items())
+def _observability(found: Calibrated) -> str:
+    indices = ", ".join(f"{name} {significant(value)}" for name, value in found.observability.items())
     return f"Observability at these poses: {indices}."
 
 
 def calibration_review(found: Calibrated, measured: Sequence[Source]) -> Review:
     """What is left of the error, at the task that decides."""
-    record, results, scenario = found.record, found.comparison.results, found.before.scenario
+    results, scenario = found.comparison.results, found.before.scenario
     before, told = results[0], [f"{text}." for text in sentences(found)]
     frames = design_frames(found.comparison)
     number = number_of(before, deciding_task(before))
-    share = percent(record.steps[-1].left / record.steps[0].left) if record.steps[0].left else "–"
+    share = percent(found.steps[-1].left / found.steps[0].left) if found.steps[0].left else "–"
     start = f"{number}-{file_name(deciding_task(before).name)}"
     paired: tuple[Block, ...] = (
         *(frame.without("price").table() for _, frame in frames),
         Bullets(tuple(told)),
         Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
     )
-    known: list[Block] = [parameter_frame(record).table()]
-    known += [confounded_frame(record).table()] if record.confounded else []
-    known.append(Text(_observability(record)))
-    curve = (curve_frame(record).table(),) if record.curve else ()
-    poses = pose_frame(record, scenario.machine.arm.joints)
+    known: list[Block] = [parameter_frame(found).table()]
+    known += [confounded_frame(found).table()] if found.confounded else []
+    known.append(Text(_observability(found)))
+    curve = (curve_frame(found).table(),) if found.curve else ()
+    poses = pose_frame(found, scenario.machine.arm.joints)
     return Review(
-        f"{record.scenario}: what calibration leaves",
-        f"Arm {before.arm}; {record.units} built units, each measured and identified; {share} of the error is left",
-        f"what does a calibration of every built arm leave of the errors of {record.scenario}?",
+        f"{found.scenario}: what calibration leaves",
+        f"Arm {before.arm}; {found.units} built units, each measured and identified; {share} of the error is left",
+        f"what does a calibration of every built arm leave of the errors of {found.scenario}?",
         told[0],
         "strong",
         frames[number - 1][1].without("price").table(),
         (
-            Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in record.arms)),
+            Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in found.arms)),
             Section("Before and after", "maps", paired),
-            Section("What is left", "left", (step_frame(record).table(), cause_frame(record).table())),
+            Section("What is left", "left", (step_frame(found).table(), cause_frame(found).table())),
             Section("What is identified", "identified", tuple(known)),
             Section("Where to measure", "poses", (*curve, poses.table())),
         ),
         tuple(_drawn(found)),
         (f"{start}-after", "causes"),
         sentences=tuple(told[1:FIRST]),
-        notes=tuple(f"{text}." for text in notes(record)),
+        notes=tuple(f"{text}." for text in notes(found)),
         appendix=(Section("Method", "method", (Bullets(METHOD),)),),
         modelled=before,
         sample=Sample.of(before),
@@ -274,29 +271,28 @@ def calibration_review(found: Calibrated, measured: Sequence[Source]) -> Review:
         files={"calibrate.json": json_file(found.to_dict())},
         tables={
             "poses": poses.exact,
-            "parameters": parameter_frame(record).exact,
-            **({"arms": stacked("arm", [(arm.name, value_frame(arm)) for arm in record.arms])} if record.arms else {}),
-            "curve": curve_frame(record).exact,
-            "causes": cause_frame(record).exact,
+            "parameters": parameter_frame(found).exact,
+            **({"arms": stacked("arm", [(arm.name, value_frame(arm)) for arm in found.arms])} if found.arms else {}),
+            "curve": curve_frame(found).exact,
+            "causes": cause_frame(found).exact,
             "differences": differences_exact(found.comparison),
         },
     )
 
 
 def _drawn(found: Calibrated) -> Iterator[Planned]:
-    record = found.record
-    if record.curve:
+    if found.curve:
         caption = "How many poses, and what choosing them is worth."
-        yield Planned("poses", "poses-needed", caption, partial(poses_needed, record))
+        yield Planned("poses", "poses-needed", caption, partial(poses_needed, found))
     yield Planned(
-        "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, record.causes)
+        "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, found.causes)
     )
-    for number, arm in enumerate(record.arms, start=1):
+    for number, arm in enumerate(found.arms, start=1):
         caption = "What was found of the measured arm."
         yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm), True)
-    if any(own.spread > 0.0 for own in record.parameters):
+    if any(own.spread > 0.0 for own in found.parameters):
         caption = "How well every parameter is known afterwards."
-        yield Planned("identified", "parameters", caption, partial(parameters_known, record.parameters), True)
+        yield Planned("identified", "parameters", caption, partial(parameters_known, found.parameters), True)
     before, after = found.comparison.results
     for number, row in enumerate(found.comparison.differences, start=1):
         task = next(own for own in before.tasks if own.name == row.task)

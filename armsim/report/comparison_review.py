@@ -115,7 +115,9 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     first, quantile = comparison.results[0], comparison.quantile
     task = deciding_task(first)
     frames = design_frames(comparison)
-    rows = sorted((row for row in comparison.differences if row.task == task.name), key=lambda row: row.at_coverage[0])
+    rows = sorted(
+        (row for row in comparison.differences if row.task == task.name), key=lambda row: row.at_coverage.value
+    )
     sentences = [f"{difference(row, quantile)}." for row in rows]
     start = f"{number_of(first, task)}-{file_name(task.name)}"
     best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)

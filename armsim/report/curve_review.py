@@ -25,35 +25,33 @@ METHOD = (
 
 def order_frame(measured: Measured) -> Frame:
     """Every order of a sensor beside its law."""
-    unit, fit, laws = "rad" if measured.curve.rotary else "m", measured.fit, measured.laws
+    rows, laws = measured.orders, measured.laws
 
-    def errors(name: str, values: list[float | None], file_alone: bool = False) -> Column:
-        column = joint_errors(name, values, [unit] * len(values))
-        return replace(column, place="file") if file_alone else column
+    def errors(name: str, values: list[float | None]) -> Column:
+        return joint_errors(name, values, [measured.unit] * len(values))
 
-    coefficients = fit.coefficients[: 2 * len(measured.orders)].reshape(-1, 2)
     verdicts = ["–" if law is None else "larger than the law" if law.contradicts else "within" for law in laws]
     return Frame(
         (
-            bare("order", measured.orders),
-            errors("amplitude", fit.amplitudes.tolist()),
-            errors("standard uncertainty", fit.uncertainties.tolist()),
-            errors("cosine", coefficients[:, 0].tolist(), True),
-            errors("sine", coefficients[:, 1].tolist(), True),
+            bare("order", [row.order for row in rows]),
+            errors("amplitude", [row.amplitude for row in rows]),
+            errors("standard uncertainty", [row.uncertainty for row in rows]),
+            replace(errors("cosine", [row.cosine for row in rows]), place="file"),
+            replace(errors("sine", [row.sine for row in rows]), place="file"),
             errors("law: half", [None if law is None else law.p50 for law in laws]),
             errors("law: 95 %", [None if law is None else law.p95 for law in laws]),
             shares("place in the law", [None if law is None else law.place for law in laws]),
             words("against the law", verdicts),
             words("made by", ["nothing that is stated" if law is None else ", ".join(law.causes) for law in laws]),
         ),
-        measured.curve.sensor,
+        measured.sensor,
     )
 
 
 def sentence(measured: Measured, encoder: str | None) -> str:
     """What was found of a sensor."""
     unit, fit = "rad" if measured.curve.rotary else "m", measured.fit
-    text = f"{measured.curve.sensor}: {len(measured.curve.angle)} points, noise left {show_joint(fit.noise, unit)} rms"
+    text = f"{measured.sensor}: {len(measured.curve.angle)} points, noise left {show_joint(fit.noise, unit)} rms"
     if fit.reversal == fit.reversal:  # not nan
         text += f", upwards it reads {show_joint(fit.reversal, unit)} more than downwards "
         text += f"(standard uncertainty {show_joint(fit.reversal_uncertainty, unit)})"
@@ -81,7 +79,7 @@ def curve_answer(curves: Curves) -> str:
     """Whether the sensors keep to their law; the verdict first."""
     if curves.encoder is None:
         return f"{sentence(curves.sensors[0], None)}."
-    far = [measured.curve.sensor for measured in curves.sensors if measured.contradicted]
+    far = [measured.sensor for measured in curves.sensors if measured.contradicted]
     law = f"the law of {curves.encoder} and its mounting"
     if far:
         return f"Not as stated: {', '.join(far)} of {len(curves.sensors)} contradict {law}."
@@ -104,26 +102,26 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
     sentences = [f"{sentence(measured, curves.encoder)}." for measured in curves.sensors]
     together = batch(curves)
     sentences += [] if together is None else [f"{together}."]
-    frames = [(measured.curve.sensor, order_frame(measured)) for measured in curves.sensors]
+    frames = [(measured.sensor, order_frame(measured)) for measured in curves.sensors]
     ranked = sorted(curves.sensors, key=lambda measured: not measured.contradicted)
-    title = f"Measured error curves: {curves.file.name}"
+    title = f"Measured error curves: {curves.file}"
     number = len(curves.sensors)
     against = "" if curves.encoder is None else f", and does it keep to what is stated of {curves.encoder}"
     blocks: list[Block] = [Text(text) for text in sentences]
     return Review(
         title,
         f"{number} sensor{'s' * (number > 1)}",
-        f"what error does a sensor of {curves.file.name} have, order by order{against}?",
+        f"what error does a sensor of {curves.file} have, order by order{against}?",
         curve_answer(curves),
         tone,
-        dict(frames)[ranked[0].curve.sensor].table(),
+        dict(frames)[ranked[0].sensor].table(),
         (
             Section("The sensors", "sensors", tuple(blocks)),
             Section("Curves", "curves", ()),
             Section("Orders", "orders", tuple(frame.table() for _, frame in frames)),
         ),
         [_drawn(measured, curves.encoder) for measured in curves.sensors],
-        (file_name(ranked[0].curve.sensor),),
+        (file_name(ranked[0].sensor),),
         appendix=(Section("Method", "method", (Bullets(METHOD),)),),
         sources=sources,
         files={"curve.json": json_file(curves.to_dict())},
@@ -133,6 +131,4 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
 
 def _drawn(measured: Measured, encoder: str | None) -> Planned:
     caption = "Points, waves fitted to them, what is left, and the orders."
-    return Planned(
-        "curves", file_name(measured.curve.sensor), caption, partial(measured_curve, measured, encoder), wide=True
-    )
+    return Planned("curves", file_name(measured.sensor), caption, partial(measured_curve, measured, encoder), wide=True)

@@ -33,22 +33,22 @@ def sweep_frame(sweep: Sweep) -> Frame:
             words("worst pose", [task.worst_pose for _, task in pairs]),
             words("requirement", [task.state for _, task in pairs]),
         ),
-        f"{sweep.record.scenario}: {sweep.record.path}",
+        f"{sweep.scenario}: {sweep.path}",
     )
 
 
 def _tasks(sweep: Sweep) -> list[str]:
-    return [task.name for task in sweep.record.points[0].tasks]
+    return [task.name for task in sweep.points[0].tasks]
 
 
 def sweep_state(sweep: Sweep) -> Verdict:
     """The worst state of all values."""
-    return combined(own for point in sweep.record.points for task in point.tasks for own in task.judgements)
+    return combined(own for point in sweep.points for task in point.tasks for own in task.judgements)
 
 
 def sweep_answer(sweep: Sweep) -> str:
     """Where along the values the requirement is met."""
-    record = sweep.record
+    record = sweep
     if sweep.requirement is None:
         worst = max(_tasks(sweep), key=lambda name: max(own.judgements[0].value for _, own in sweep.of(name)))
         (first, start), *_, (last, end) = sweep.of(worst)
@@ -67,7 +67,7 @@ def sweep_answer(sweep: Sweep) -> str:
 
 def sweep_review(sweep: Sweep) -> Review:
     """What a number may be."""
-    record, scenario, frame = sweep.record, sweep.study.scenario, sweep_frame(sweep)
+    record, scenario, frame = sweep, sweep.study.scenario, sweep_frame(sweep)
     sample = Sample(record.seed, record.units, record.visits)
     points = len(record.points)
     sections = []
@@ -108,7 +108,7 @@ def sweep_review(sweep: Sweep) -> Review:
 
 def _drawn(sweep: Sweep, note: str) -> Planned:
     """The first criterion of every task along the values."""
-    record = sweep.record
+    record = sweep
     lines = {
         name: [(point.number, own.judgements[0].value, own.judgements[0].interval) for point, own in sweep.of(name)]
         for name in _tasks(sweep)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
-from armsim.calibration.calibration_records import ArmRecord, VerifyRecord
+from armsim.calibration.calibration_records import ArmRecord
 from armsim.calibration.verify import Verified
 from armsim.figures.measured_arm_figures import expected_map, measured_poses, moved_causes
 from armsim.formatting import percent, show, significant
@@ -104,9 +104,9 @@ def expected_frame(arm: ArmRecord) -> Frame:
     return Frame(columns, f"{arm.name}: what to expect of it")
 
 
-def scale_frame(record: VerifyRecord) -> Frame:
+def scale_frame(verified: Verified) -> Frame:
     """Causes over several arms."""
-    rows, readings = record.scales, []
+    rows, readings = verified.scales, []
     for own in rows:
         low, high = own.interval
         readings.append("tolerance too tight" if low > 1.0 else "tolerance too wide" if high < 1.0 else "as stated")
@@ -143,54 +143,53 @@ def direction_frame(arm: ArmRecord) -> Frame:
     return Frame(columns, f"{arm.name}: approached from several directions")
 
 
-def notes(record: VerifyRecord) -> list[str]:
+def notes(verified: Verified) -> list[str]:
     """What is to be kept in mind."""
-    coarse = [arm.name for arm in record.arms if arm.coarse_instrument]
+    coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
     if not coarse:
         return []
-    size = show(record.instrument)
+    size = show(verified.instrument)
     scatters = f"the instrument ({size} along each axis) scatters more than the visits are predicted to"
     return [f"{scatters}: RP is mostly its own"]
 
 
 def verification_shown(verified: Verified) -> Iterator[Frame | str]:
     """For the terminal."""
-    for arm in verified.record.arms:
+    for arm in verified.arms:
         yield pose_frame(arm).head(SHOWN)
         yield cause_frame(arm).head(SHOWN)
         yield expected_frame(arm).head(SHOWN)
         yield f"{sentence(arm)}."
-    if verified.record.scales:
-        yield scale_frame(verified.record)
+    if verified.scales:
+        yield scale_frame(verified)
 
 
 def verification_review(verified: Verified, scenario: Scenario, measured: Source) -> Review:
     """Whether the measured arms are as predicted; the arm that is least so comes first."""
-    record = verified.record
-    arms = sorted(record.arms, key=lambda arm: arm.compatible)
-    start = f"{1 + list(record.arms).index(arms[0])}-{file_name(arms[0].name)}"
+    arms = sorted(verified.arms, key=lambda arm: arm.compatible)
+    start = f"{1 + list(verified.arms).index(arms[0])}-{file_name(arms[0].name)}"
     poses: list[Block] = []
     moved: list[Block] = []
     expected: list[Block] = [
         Text("The mean error expected of this very arm, and the standard deviation left of it.", "soft")
     ]
-    for arm in record.arms:
+    for arm in verified.arms:
         poses.append(pose_frame(arm).table())
         poses += [distance_frame(arm).table()] if arm.distances else []
         poses += [direction_frame(arm).table()] if arm.directions else []
         moved.append(cause_frame(arm).head(SHOWN).table())
         expected.append(expected_frame(arm).head(SHOWN).table())
-    if record.scales:
+    if verified.scales:
         text = "Over all arms: the spread that they show of a cause, over that which the scenario states."
-        moved += [Text(text), scale_frame(record).table()]
-    one = len(record.arms) == 1
-    which = f"is {arms[0].name} an arm" if one else f"are the {len(record.arms)} measured arms arms"
-    simulated = f"{max(arm.simulated for arm in record.arms)} simulated arms, measured the same way."
+        moved += [Text(text), scale_frame(verified).table()]
+    one = len(verified.arms) == 1
+    which = f"is {arms[0].name} an arm" if one else f"are the {len(verified.arms)} measured arms arms"
+    simulated = f"{max(arm.simulated for arm in verified.arms)} simulated arms, measured the same way."
     expectations = [f"{start}-{file_name(task)}-expected" for task in list(verified.grids)[:1]]
     return Review(
-        f"{record.scenario}: measured tool points",
-        f"{len(record.arms)} arm{'s' * (not one)}, {record.file}",
-        f"{which} of the population that {record.scenario} predicts?",
+        f"{verified.scenario}: measured tool points",
+        f"{len(verified.arms)} arm{'s' * (not one)}, {verified.file}",
+        f"{which} of the population that {verified.scenario} predicts?",
         f"{sentence(arms[0])}.",
         "good" if arms[0].compatible else "bad",
         cause_frame(arms[0]).head(FIRST).table(),
@@ -202,21 +201,21 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         tuple(_drawn(verified)),
         (f"{start}-poses", f"{start}-causes", *expectations),
         sentences=tuple(f"{sentence(arm)}." for arm in arms[1:]),
-        notes=tuple(notes(record)),
+        notes=tuple(notes(verified)),
         appendix=(Section("Method", "method", (Bullets((*METHOD, simulated)),)),),
         modelled=scenario,
         sources=(*scenario.sources, measured),
         files={"verify.json": json_file(verified.to_dict())},
         tables={
-            "poses": stacked("arm", [(arm.name, pose_frame(arm)) for arm in record.arms]),
-            "causes": stacked("arm", [(arm.name, cause_frame(arm)) for arm in record.arms]),
-            "expected": stacked("arm", [(arm.name, expected_frame(arm)) for arm in record.arms]),
+            "poses": stacked("arm", [(arm.name, pose_frame(arm)) for arm in verified.arms]),
+            "causes": stacked("arm", [(arm.name, cause_frame(arm)) for arm in verified.arms]),
+            "expected": stacked("arm", [(arm.name, expected_frame(arm)) for arm in verified.arms]),
         },
     )
 
 
 def _drawn(verified: Verified) -> Iterator[Planned]:
-    for number, arm in enumerate(verified.record.arms, start=1):
+    for number, arm in enumerate(verified.arms, start=1):
         name = f"{number}-{file_name(arm.name)}"
         draw, caption = partial(measured_poses, arm), "The measured arm over the population."
         yield Planned("poses", f"{name}-poses", caption, draw, True)
