@@ -36,11 +36,11 @@ def calibrate(
         from armsim.documents.csv_columns import source_of
         from armsim.report.calibration_review import calibration_review, calibration_shown
 
-        found = study_of(study, sampling.workers, progress, sampling.allowed, note, measured)
-        review = calibration_review(found, [source_of(file) for file in files])
-        warnings = (text for result in found.comparison.results for text in result.warnings)
+        calibrated = study_of(study, sampling.workers, progress, sampling.allowed, note, measured)
+        review = calibration_review(calibrated, [source_of(file) for file in files])
+        warnings = (text for result in calibrated.comparison.results for text in result.warnings)
         every = (*study.scenario.notes, *review.notes, *warnings)
-        return Reply(found.to_dict, calibration_shown(found), every, found.state, review)
+        return Reply(calibrated.to_dict, calibration_shown(calibrated), every, calibrated.state, review)
 
     default = Path("results") / f"{called(scenario)}-calibrated"
     again = typed("calibrate", [scenario], study.scenario.plan, *option("--measured", measured), *changes.words)

@@ -27,11 +27,11 @@ def schema(
     if kind == RESULTS:
         from armsim.results import Result
 
-        own = Result.schema()
+        described = Result.schema()
     elif kind in KINDS:
         from armsim.documents.schema import printed_schema
 
-        own = printed_schema(kind)
+        described = printed_schema(kind)
     else:
         from armsim.decide.schemas import RECORDS
         from armsim.results.json_records import DIALECT, schema_of_record
@@ -39,6 +39,6 @@ def schema(
         if kind not in RECORDS:
             accepted = ", ".join((*KINDS, RESULTS, *RECORDS))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))
-        own = {"$schema": DIALECT, **schema_of_record(RECORDS[kind])}
+        described = {"$schema": DIALECT, **schema_of_record(RECORDS[kind])}
     with printing():
-        print_machine(own)
+        print_machine(described)

@@ -51,15 +51,17 @@ METHOD = (
 )
 
 
-def sentences(found: Calibrated) -> list[str]:
+def sentences(calibrated: Calibrated) -> list[str]:
     """What the calibration changes, in words."""
-    before, after = found.steps[0].left, found.steps[-1].left
+    before, after = calibrated.steps[0].left, calibrated.steps[-1].left
     out = [
-        f"Measured at {len(found.poses)} poses, {found.visits} visits each: the error that a built arm keeps falls "
-        f"from {show(before)} to {show(after)} (rms over arms and poses)"
+        f"Measured at {len(calibrated.poses)} poses, {calibrated.visits} visits each: the error that a built arm keeps "
+        f"falls from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
-    out += [decision_sentences.difference(own, found.comparison.quantile) for own in found.comparison.differences]
-    for arm in found.arms:
+    out += [
+        decision_sentences.difference(row, calibrated.comparison.quantile) for row in calibrated.comparison.differences
+    ]
+    for arm in calibrated.arms:
         certain = [[cell.text for cell in row] for row in value_frame(arm).rows[:2]]
         named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)
         out.append(
@@ -67,37 +69,37 @@ def sentences(found: Calibrated) -> list[str]:
             f"like it {show(arm.left)} is left; its points lie {show(arm.residual)} from the identified arm, expected "
             f"{show(arm.expected)}"
         )
-    for result in found.comparison.results:
+    for result in calibrated.comparison.results:
         if result.requirement is not None:
             reasons = "; ".join(result.reasons)
             out.append(f"{result.scenario}: requirement {result.state}{f' ({reasons})' if reasons else ''}")
     return out
 
 
-def notes(found: Calibrated) -> list[str]:
+def notes(calibrated: Calibrated) -> list[str]:
     """What is to be kept in mind."""
     out = []
-    if found.confounded:
-        names = [own.name for own in found.confounded]
+    if calibrated.confounded:
+        names = [row.name for row in calibrated.confounded]
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-        kept = "known by the population alone" if found.prior else "left out"
+        kept = "known by the population alone" if calibrated.prior else "left out"
         out.append(f"the poses do not tell apart, {kept}: {', '.join(names[:6])}{more}")
-    worse = [own.name for own in found.parameters if 0.0 < own.spread < own.uncertainty]
+    worse = [row.name for row in calibrated.parameters if 0.0 < row.spread < row.uncertainty]
     if worse:
         more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
         out.append(
             f"identified worse than the population itself tells: {', '.join(worse[:6])}{more}; leave them out, measure "
             "more poses, or take prior: true"
         )
-    if found.uncorrectable:
-        some = ", ".join(found.uncorrectable[:4])
-        more = f" and {len(found.uncorrectable) - 4} more" if len(found.uncorrectable) > 4 else ""
+    if calibrated.uncorrectable:
+        some = ", ".join(calibrated.uncorrectable[:4])
+        more = f" and {len(calibrated.uncorrectable) - 4} more" if len(calibrated.uncorrectable) > 4 else ""
         out.append(f"the joints cannot correct in every direction at {some}{more}: there more is left than said here")
-    after = found.steps[-1].left
-    if found.beyond_linear > 0.1 * after:
+    after = calibrated.steps[-1].left
+    if calibrated.beyond_linear > 0.1 * after:
         out.append(
-            f"exact identification differs from its linear form by {show(found.beyond_linear)} rms: uncertainties by "
-            "formula are first order"
+            f"exact identification differs from its linear form by {show(calibrated.beyond_linear)} rms: uncertainties "
+            "by formula are first order"
         )
     return out
 
@@ -113,20 +115,20 @@ def _sizes(name: str, units: Sequence[str], values: Sequence[float]) -> Column:
     return quoted(name, values, [_size(unit, value) for unit, value in zip(units, values, strict=True)])
 
 
-def parameter_frame(found: Calibrated) -> Frame:
+def parameter_frame(calibrated: Calibrated) -> Frame:
     """How well every parameter is known."""
-    rows = found.parameters
-    units = [own.unit for own in rows]
+    rows = calibrated.parameters
+    units = [row.unit for row in rows]
     return Frame(
         (
-            words("parameter", [own.name for own in rows]),
-            words("group", [own.group for own in rows], "file"),
+            words("parameter", [row.name for row in rows]),
+            words("group", [row.group for row in rows], "file"),
             words("unit", units, "file"),
-            _sizes("spread in the population", units, [own.spread for own in rows]),
-            _sizes("standard uncertainty", units, [own.uncertainty for own in rows]),
-            _sizes("by instrument and visits", units, [own.by_measurement for own in rows]),
-            _sizes("over the arms", units, [own.over_population for own in rows]),
-            bare("bias", [own.bias for own in rows], "file"),
+            _sizes("spread in the population", units, [row.spread for row in rows]),
+            _sizes("standard uncertainty", units, [row.uncertainty for row in rows]),
+            _sizes("by instrument and visits", units, [row.by_measurement for row in rows]),
+            _sizes("over the arms", units, [row.over_population for row in rows]),
+            bare("bias", [row.bias for row in rows], "file"),
         ),
         "identified",
     )
@@ -134,178 +136,182 @@ def parameter_frame(found: Calibrated) -> Frame:
 
 def value_frame(arm: IdentifiedArmRecord) -> Frame:
     """Parameters of a measured arm, the largest in uncertainties first."""
-    rows = sorted(arm.values, key=lambda own: -abs(own.value) / max(own.uncertainty, 1e-300))
-    units = [own.unit for own in rows]
+    rows = sorted(arm.values, key=lambda row: -abs(row.value) / max(row.uncertainty, 1e-300))
+    units = [row.unit for row in rows]
     return Frame(
         (
-            words("parameter", [own.name for own in rows]),
-            words("group", [own.group for own in rows], "file"),
+            words("parameter", [row.name for row in rows]),
+            words("group", [row.group for row in rows], "file"),
             words("unit", units, "file"),
-            _sizes("value", units, [own.value for own in rows]),
-            _sizes("standard uncertainty", units, [own.uncertainty for own in rows]),
-            _sizes("spread in the population", units, [own.spread for own in rows]),
+            _sizes("value", units, [row.value for row in rows]),
+            _sizes("standard uncertainty", units, [row.uncertainty for row in rows]),
+            _sizes("spread in the population", units, [row.spread for row in rows]),
         ),
         f"{arm.name}: identified, the most certain first",
     )
 
 
-def curve_frame(found: Calibrated) -> Frame:
+def curve_frame(calibrated: Calibrated) -> Frame:
     """Error left against the number of poses."""
-    rows = found.curve
+    rows = calibrated.curve
     sizes = alike([
-        ("chosen", [own.chosen for own in rows], [own.chosen_arms for own in rows]),
-        ("at random", [own.random for own in rows], [own.random_sets for own in rows]),
+        ("chosen", [row.chosen for row in rows], [row.chosen_arms for row in rows]),
+        ("at random", [row.random for row in rows], [row.random_sets for row in rows]),
     ])  # fmt: skip
     about = "in brackets 5 to 95 % of arms, and of sets of poses"
     return Frame(
-        (bare("poses", [own.poses for own in rows]), *sizes), f"error left against the number of poses; {about}"
+        (bare("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {about}"
     )
 
 
-def step_frame(found: Calibrated) -> Frame:
+def step_frame(calibrated: Calibrated) -> Frame:
     """Error left when one group of parameters after the other is identified."""
-    rows = found.steps
+    rows = calibrated.steps
     columns = (
-        words("identified so far", [GROUPS[own.group] for own in rows]),
-        bare("parameters", [own.parameters for own in rows]),
-        lengths("error left", [own.left for own in rows]),
+        words("identified so far", [GROUPS[row.group] for row in rows]),
+        bare("parameters", [row.parameters for row in rows]),
+        lengths("error left", [row.left for row in rows]),
     )
     return Frame(columns, "error that a built arm keeps, one group after the other")
 
 
-def cause_frame(found: Calibrated) -> Frame:
+def cause_frame(calibrated: Calibrated) -> Frame:
     """Every cause before and after, the largest before first."""
-    most = max(max(own.before, own.after) for own in found.causes)
-    rows = [own for own in found.causes if max(own.before, own.after) > TINY * most]
-    sizes = alike([("before", [own.before for own in rows], None), ("after", [own.after for own in rows], None)])
-    return Frame((words("cause", [own.cause for own in rows]), *sizes), "cause by cause")
+    most = max(max(row.before, row.after) for row in calibrated.causes)
+    rows = [row for row in calibrated.causes if max(row.before, row.after) > TINY * most]
+    sizes = alike([("before", [row.before for row in rows], None), ("after", [row.after for row in rows], None)])
+    return Frame((words("cause", [row.cause for row in rows]), *sizes), "cause by cause")
 
 
-def confounded_frame(found: Calibrated) -> Frame:
+def confounded_frame(calibrated: Calibrated) -> Frame:
     """Parameters that the poses do not tell apart, and from what."""
-    alike_ = [", ".join(name for name, _ in own.alike) for own in found.confounded]
+    alike_ = [", ".join(name for name, _ in row.alike) for row in calibrated.confounded]
     columns = (
-        words("parameter", [own.name for own in found.confounded]),
+        words("parameter", [row.name for row in calibrated.confounded]),
         words("confounded with", [names or "nothing: the poses do not show it" for names in alike_]),
     )
     about = (
         "Not told apart by these poses, and kept by the population alone."
-        if found.prior
+        if calibrated.prior
         else "Left out, because these poses do not tell it apart."
     )
     return Frame(columns, about)
 
 
-def pose_frame(found: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
+def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
     """Where to measure, in an order of short moves."""
     columns = []
     for n, joint in enumerate(joints):
         unit = Unit("deg", 180.0 / math.pi) if joint.revolute else Unit("mm", 1e3)
-        values = tuple(own.joints[n] for own in found.poses)
+        values = tuple(row.joints[n] for row in calibrated.poses)
         columns.append(Column(joint.name, values, None, unit, 2, unit))
-    many = f"{len(found.poses)} of {found.candidates} candidates, in an order of short moves"
-    return Frame((words("pose", [own.name for own in found.poses]), *columns), many)
+    many = f"{len(calibrated.poses)} of {calibrated.candidates} candidates, in an order of short moves"
+    return Frame((words("pose", [row.name for row in calibrated.poses]), *columns), many)
 
 
-def calibration_shown(found: Calibrated) -> Iterator[Frame | str]:
+def calibration_shown(calibrated: Calibrated) -> Iterator[Frame | str]:
     """For the terminal."""
-    for _, frame in design_frames(found.comparison):
+    for _, frame in design_frames(calibrated.comparison):
         yield replace(frame.without("price"), title=f"{frame.title}: before and after, with 95 % intervals")
-    yield step_frame(found)
-    yield parameter_frame(found).head(SHOWN)
-    for arm in found.arms:
+    yield step_frame(calibrated)
+    yield parameter_frame(calibrated).head(SHOWN)
+    for arm in calibrated.arms:
         yield value_frame(arm).head(SHOWN)
-    if found.curve:
-        yield curve_frame(found)
-    yield _observability(found)
-    for text in sentences(found):
+    if calibrated.curve:
+        yield curve_frame(calibrated)
+    yield _observability(calibrated)
+    for text in sentences(calibrated):
         yield f"{text}."
 
 
-def _observability(found: Calibrated) -> str:
-    indices = ", ".join(f"{name} {significant(value)}" for name, value in found.observability.items())
+def _observability(calibrated: Calibrated) -> str:
+    indices = ", ".join(f"{name} {significant(value)}" for name, value in calibrated.observability.items())
     return f"Observability at these poses: {indices}."
 
 
-def calibration_review(found: Calibrated, measured: Sequence[Source]) -> Review:
+def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Review:
     """What is left of the error, at the task that decides."""
-    results, scenario = found.comparison.results, found.before.scenario
-    before, told = results[0], [f"{text}." for text in sentences(found)]
-    frames = design_frames(found.comparison)
+    results, scenario = calibrated.comparison.results, calibrated.before.scenario
+    before, lines = results[0], [f"{text}." for text in sentences(calibrated)]
+    frames = design_frames(calibrated.comparison)
     number = number_of(before, deciding_task(before))
-    share = percent(found.steps[-1].left / found.steps[0].left) if found.steps[0].left else "–"
+    share = percent(calibrated.steps[-1].left / calibrated.steps[0].left) if calibrated.steps[0].left else "–"
     start = f"{number}-{file_name(deciding_task(before).name)}"
     paired: tuple[Block, ...] = (
         *(frame.without("price").table() for _, frame in frames),
-        Bullets(tuple(told)),
+        Bullets(tuple(lines)),
         Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
     )
-    known: list[Block] = [parameter_frame(found).table()]
-    known += [confounded_frame(found).table()] if found.confounded else []
-    known.append(Text(_observability(found)))
-    curve = (curve_frame(found).table(),) if found.curve else ()
-    poses = pose_frame(found, scenario.machine.arm.joints)
+    known: list[Block] = [parameter_frame(calibrated).table()]
+    known += [confounded_frame(calibrated).table()] if calibrated.confounded else []
+    known.append(Text(_observability(calibrated)))
+    curve = (curve_frame(calibrated).table(),) if calibrated.curve else ()
+    poses = pose_frame(calibrated, scenario.machine.arm.joints)
     return Review(
-        f"{found.scenario}: what calibration leaves",
-        f"Arm {before.arm}; {found.units} built units, each measured and identified; {share} of the error is left",
-        f"what does a calibration of every built arm leave of the errors of {found.scenario}?",
-        told[0],
+        f"{calibrated.scenario}: what calibration leaves",
+        f"Arm {before.arm}; {calibrated.units} built units, each measured and identified; {share} of the error is left",
+        f"what does a calibration of every built arm leave of the errors of {calibrated.scenario}?",
+        lines[0],
         "strong",
         frames[number - 1][1].without("price").table(),
         (
-            Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in found.arms)),
+            Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in calibrated.arms)),
             Section("Before and after", "maps", paired),
-            Section("What is left", "left", (step_frame(found).table(), cause_frame(found).table())),
+            Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
             Section("What is identified", "identified", tuple(known)),
             Section("Where to measure", "poses", (*curve, poses.table())),
         ),
-        tuple(_drawn(found)),
+        tuple(_drawn(calibrated)),
         (f"{start}-after", "causes"),
-        sentences=tuple(told[1:FIRST]),
-        notes=tuple(f"{text}." for text in notes(found)),
+        sentences=tuple(lines[1:FIRST]),
+        notes=tuple(f"{text}." for text in notes(calibrated)),
         appendix=(Section("Method", "method", (Bullets(METHOD),)),),
         modelled=before,
         sample=Sample.of(before),
         sources=(*scenario.sources, *measured),
         made_from=scenario.file,
-        files={"calibrate.json": json_file(found.to_dict())},
+        files={"calibrate.json": json_file(calibrated.to_dict())},
         tables={
             "poses": poses.exact,
-            "parameters": parameter_frame(found).exact,
-            **({"arms": stacked("arm", [(arm.name, value_frame(arm)) for arm in found.arms])} if found.arms else {}),
-            "curve": curve_frame(found).exact,
-            "causes": cause_frame(found).exact,
-            "differences": differences_exact(found.comparison),
+            "parameters": parameter_frame(calibrated).exact,
+            **(
+                {"arms": stacked("arm", [(arm.name, value_frame(arm)) for arm in calibrated.arms])}
+                if calibrated.arms
+                else {}
+            ),
+            "curve": curve_frame(calibrated).exact,
+            "causes": cause_frame(calibrated).exact,
+            "differences": differences_exact(calibrated.comparison),
         },
     )
 
 
-def _drawn(found: Calibrated) -> Iterator[Planned]:
-    if found.curve:
+def _drawn(calibrated: Calibrated) -> Iterator[Planned]:
+    if calibrated.curve:
         caption = "How many poses, and what choosing them is worth."
-        yield Planned("poses", "poses-needed", caption, partial(poses_needed, found))
+        yield Planned("poses", "poses-needed", caption, partial(poses_needed, calibrated))
     yield Planned(
-        "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, found.causes)
+        "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, calibrated.causes)
     )
-    for number, arm in enumerate(found.arms, start=1):
+    for number, arm in enumerate(calibrated.arms, start=1):
         caption = "What was found of the measured arm."
         yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm), True)
-    if any(own.spread > 0.0 for own in found.parameters):
+    if any(row.spread > 0.0 for row in calibrated.parameters):
         caption = "How well every parameter is known afterwards."
-        yield Planned("identified", "parameters", caption, partial(parameters_known, found.parameters), True)
-    before, after = found.comparison.results
-    for number, row in enumerate(found.comparison.differences, start=1):
-        task = next(own for own in before.tasks if own.name == row.task)
+        yield Planned("identified", "parameters", caption, partial(parameters_known, calibrated.parameters), True)
+    before, after = calibrated.comparison.results
+    for number, row in enumerate(calibrated.comparison.differences, start=1):
+        task = next(task for task in before.tasks if task.name == row.task)
         if not task.is_map:
             continue
         name = f"{number}-{file_name(row.task)}"
         for result, word in ((before, "before"), (after, "after")):
-            own = next(task for task in result.tasks if task.name == row.task)
+            cells = next(task for task in result.tasks if task.name == row.task)
             yield Planned(
                 "maps",
                 f"{name}-{word}",
-                f"The {found.comparison.quantile} {word}.",
-                partial(figures.error_map, result, own),
+                f"The {calibrated.comparison.quantile} {word}.",
+                partial(figures.error_map, result, cells),
             )
-        shown = task, row.values, row.joint_widths, "not calibrated", "calibrated", found.comparison.quantile
+        shown = task, row.values, row.joint_widths, "not calibrated", "calibrated", calibrated.comparison.quantile
         yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *shown))

@@ -31,7 +31,7 @@ CHANGES = {"position": "errors", "repeatability": "RP", "yield": "yield"}
 
 def designs_frame(comparison: Comparison, task: str) -> Frame:
     """A row per design at a task: its figures, and what they differ by from those of the first design."""
-    number = [own.name for own in comparison.results[0].tasks].index(task)
+    number = [other.name for other in comparison.results[0].tasks].index(task)
     rows = [result.tasks[number].summary for result in comparison.results]
     changes = {row.scenario: row for row in comparison.differences if row.task == task}
     pairs = [changes.get(result.scenario) for result in comparison.results]
@@ -39,14 +39,19 @@ def designs_frame(comparison: Comparison, task: str) -> Frame:
         words("design", [result.scenario for result in comparison.results]),
         bare("price", [result.price for result in comparison.results]),
     ]
-    criteria = dict.fromkeys(own.criterion for summary in rows for own in summary.judgements)
-    for criterion, figures_ in zip(criteria, judged([own.judgements for own in rows], ends_shown=False), strict=True):
-        columns.append(figures_)
+    criteria = dict.fromkeys(judgement.criterion for summary in rows for judgement in summary.judgements)
+    figured = judged([summary.judgements for summary in rows], ends_shown=False)
+    for criterion, column in zip(criteria, figured, strict=True):
+        columns.append(column)
         if criterion in CHANGES:
             columns.append(_change(criterion, pairs))
     better = [None if row is None else int(row.better.sum()) for row in pairs]
     worse = [None if row is None else int(row.worse.sum()) for row in pairs]
-    columns += [words("requirement", [own.state for own in rows]), bare("better poses", better), bare("worse", worse)]
+    columns += [
+        words("requirement", [summary.state for summary in rows]),
+        bare("better poses", better),
+        bare("worse", worse),
+    ]
     return Frame(tuple(columns), task)
 
 
@@ -122,7 +127,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     start = f"{number_of(first, task)}-{file_name(task.name)}"
     best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
     sizes = f"{Sample.of(first).sizes}, the same random numbers in all"
-    notes = (*other_requirements(comparison), *(text for own in comparison.results for text in own.warnings))
+    notes = (*other_requirements(comparison), *(text for result in comparison.results for text in result.warnings))
     about = Text("Differences are to the first design, with 95 % intervals.", "soft")
     certain = Text("Better and worse hold for all poses together (Bonferroni).", "soft")
     shown = tuple(frame.table() for _, frame in frames)
@@ -130,7 +135,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     return Review(
         " against ".join(result.scenario for result in comparison.results),
         f"Arm {first.arm}; {sizes}",
-        f"what is gained over {first.scenario} by {', '.join(own.scenario for own in comparison.results[1:])}?",
+        f"what is gained over {first.scenario} by {', '.join(result.scenario for result in comparison.results[1:])}?",
         sentences[0],
         "strong",
         dict(frames)[task.name].table(),
@@ -158,7 +163,7 @@ def _verdicts(comparison: Comparison) -> list[Block]:
     requirement = comparison.results[0].requirement
     if requirement is not None:
         blocks.append(Text(f"The requirement: {required_in_words(requirement)}."))
-        states = (f"{own.scenario}: {'; '.join((own.state, *own.reasons))}." for own in comparison.results)
+        states = (f"{result.scenario}: {'; '.join((result.state, *result.reasons))}." for result in comparison.results)
         blocks.append(Bullets(tuple(states)))
     return blocks
 
@@ -167,7 +172,9 @@ def _contributions(comparison: Comparison) -> Iterator[Block]:
     for number, task in enumerate(comparison.results[0].tasks):
         summaries = {result.scenario: result.tasks[number].summary for result in comparison.results}
         yield shares_frame(summaries, task.name).table()
-        yield Bullets(tuple(f"{own.scenario}: {dominance(own, own.tasks[number])}" for own in comparison.results))
+        yield Bullets(
+            tuple(f"{result.scenario}: {dominance(result, result.tasks[number])}" for result in comparison.results)
+        )
 
 
 def _drawn(comparison: Comparison) -> Iterator[Planned]:

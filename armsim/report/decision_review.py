@@ -48,7 +48,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
     """The review of a decision; ``design``: the text of the chosen scenario, None where nothing will do."""
     result, selection, requirement = decision.result, decision.selection, scenario.requirement
     assert requirement is not None  # held by select
-    task = max(result.tasks, key=lambda own: own.summary.at_coverage)
+    task = max(result.tasks, key=lambda task: task.summary.at_coverage)
     start = f"{number_of(result, task)}-{file_name(task.name)}"
     text = answer(selection, requirement)
     files = {
@@ -122,7 +122,7 @@ def _design(decision: Decision) -> Iterator[Block]:
     for part in selection.closest:
         group = selection.machine.arm.group_of(part.joint)
         spent[group] = spent.get(group, 0.0) + part.price
-    groups = max(result.tasks, key=lambda own: own.summary.at_coverage).summary.groups
+    groups = max(result.tasks, key=lambda task: task.summary.at_coverage).summary.groups
     columns = (
         words("group of joints", spent),
         bare("spent on its sensors", spent.values()),
@@ -134,8 +134,8 @@ def _design(decision: Decision) -> Iterator[Block]:
 def equals_frame(selection: Selection) -> Frame:
     """Other designs of the same price, the smallest error first."""
     columns = (
-        words("design", [in_words(own.design) for own in selection.equals]),
-        lengths("error, sampled", [own.at_coverage for own in selection.equals]),
+        words("design", [in_words(equal.design) for equal in selection.equals]),
+        lengths("error, sampled", [equal.at_coverage for equal in selection.equals]),
     )
     return Frame(columns, f"other choices that meet the requirement for {selection.machine.price:g}")
 

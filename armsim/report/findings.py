@@ -29,7 +29,7 @@ def kept_in_mind(every: Sequence[str], rows: int = 0) -> tuple[str, ...]:
 
 def number_of(result: Result, task: TaskResult) -> int:
     """Number of a task, with which the names of its figures begin."""
-    return 1 + [own.name for own in result.tasks].index(task.name)
+    return 1 + [other.name for other in result.tasks].index(task.name)
 
 
 def question(result: Result) -> str:
@@ -51,9 +51,11 @@ def _count(number: int, what: str) -> str:
 
 def beside_the_headline(result: Result) -> tuple[str, ...]:
     """What else is known of the task that decides, and what a test would print."""
-    task, told = deciding_task(result), headlined(result)
-    others = [judgement for judgement in task.summary.judgements if judgement.criterion != told.criterion]
-    findings = [f"{own.finding}{f', {own.required}' if own.limit is not None else ''}" for own in others]
+    task, leading = deciding_task(result), headlined(result)
+    others = [judgement for judgement in task.summary.judgements if judgement.criterion != leading.criterion]
+    findings = [
+        f"{judgement.finding}{f', {judgement.required}' if judgement.limit is not None else ''}" for judgement in others
+    ]
     text = f"{task.name}: {'; '.join(findings)}.{_test(task)}" if findings else _test(task).strip()
     return (text,) if text else ()
 

@@ -270,10 +270,10 @@ def lengths(
     unit = unit or unit_for([*values, *widths], kind)
     numbers = without_rounding(values)
     if places is None:
-        told = [] if intervals is None else [ends for ends in intervals if ends is not None]
-        if change and told:  # differences in pairs are known to very different precision: the middle one decides
-            told = [sorted(told, key=lambda ends: ends[1] - ends[0])[len(told) // 2]]
-        places = decimals_of(numbers, told, unit.factor)
+        known = [] if intervals is None else [ends for ends in intervals if ends is not None]
+        if change and known:  # differences in pairs are known to very different precision: the middle one decides
+            known = [sorted(known, key=lambda ends: ends[1] - ends[0])[len(known) // 2]]
+        places = decimals_of(numbers, known, unit.factor)
     ends = None if intervals is None else tuple(intervals)
     return Column(name, tuple(numbers), ends, unit, places, FILE_UNITS[kind], None, change, half_widths)
 
@@ -303,8 +303,8 @@ def shares(
     """Shares in per cent, or changes of them in points, all with as many decimals."""
     unit = POINTS if change else PERCENT
     if places is None:
-        told = intervals is not None and any(ends is not None for ends in intervals)
-        places = decimals_of(values, intervals or (), unit.factor) if told else SHARE_PLACES
+        known = intervals is not None and any(ends is not None for ends in intervals)
+        places = decimals_of(values, intervals or (), unit.factor) if known else SHARE_PLACES
     ends = None if intervals is None else tuple(intervals)
     return Column(name, tuple(values), ends, unit, places, FILE_UNITS["1"], None, change)
 

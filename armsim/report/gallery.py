@@ -32,10 +32,12 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     yield Planned("arm", "arm", caption, partial(figures.arm, result))
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{file_name(task.name)}"
-        for own in FIGURES:
-            if own.when(result, task):
-                wide = own.name in WIDE or (own.name.startswith("map") and not task.is_map)
-                yield Planned(own.anchor, f"{name}-{own.name}", own.caption, partial(own.draw, result, task), wide)
+        for figure in FIGURES:
+            if figure.when(result, task):
+                wide = figure.name in WIDE or (figure.name.startswith("map") and not task.is_map)
+                yield Planned(
+                    figure.anchor, f"{name}-{figure.name}", figure.caption, partial(figure.draw, result, task), wide
+                )
     joints = figures.alike(result)
     for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
         caption = "What the joints get wrong at every visit; joints whose errors are the same have one curve."

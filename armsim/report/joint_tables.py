@@ -11,19 +11,19 @@ from armsim.results import JointBudget, Result
 def joints_frame(result: Result) -> Frame:
     """The error budget of every joint."""
     budgets = list(result.joints.values())
-    units = [own.unit for own in budgets]
-    levers = [f"{show(own.lever_arm)}/rad" if own.unit == "rad" else "1 m/m" for own in budgets]
+    units = [budget.unit for budget in budgets]
+    levers = [f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m" for budget in budgets]
     return Frame(
         (
             words("joint", result.joints),
-            words("encoder", [f"{own.encoder} ({own.placement})" for own in budgets]),
-            bare("resolution at the joint [bit]", [own.resolution_bits for own in budgets], places=1),
-            quoted("lever arm", [own.lever_arm for own in budgets], levers),
-            joint_errors("standard uncertainty", [own.rms for own in budgets], units),
-            lengths("at the tool", [own.rms * own.lever_arm for own in budgets]),
-            joint_errors("accuracy part", [own.rms_accuracy for own in budgets], units),
-            joint_errors("repeatability part", [own.rms_repeatability for own in budgets], units),
-            joint_errors("worst case", [own.limit for own in budgets], units),
+            words("encoder", [f"{budget.encoder} ({budget.placement})" for budget in budgets]),
+            bare("resolution at the joint [bit]", [budget.resolution_bits for budget in budgets], places=1),
+            quoted("lever arm", [budget.lever_arm for budget in budgets], levers),
+            joint_errors("standard uncertainty", [budget.rms for budget in budgets], units),
+            lengths("at the tool", [budget.rms * budget.lever_arm for budget in budgets]),
+            joint_errors("accuracy part", [budget.rms_accuracy for budget in budgets], units),
+            joint_errors("repeatability part", [budget.rms_repeatability for budget in budgets], units),
+            joint_errors("worst case", [budget.limit for budget in budgets], units),
         )
     )
 
@@ -51,11 +51,11 @@ def each_term(result: Result) -> list[Block]:
 def _terms(budget: JointBudget) -> Table:
     terms, units = budget.terms, [budget.unit] * len(budget.terms)
     columns = (
-        words("cause", [own.cause for own in terms]),
-        words("life", [own.life for own in terms]),
-        words("shape", [orders(own.shape, own.orders, budget.unit) for own in terms]),
-        joint_errors("standard uncertainty", [own.rms for own in terms], units),
-        lengths("at the tool", [own.rms * budget.lever_arm for own in terms]),
-        joint_errors("limit", [own.limit for own in terms], units),
+        words("cause", [term.cause for term in terms]),
+        words("life", [term.life for term in terms]),
+        words("shape", [orders(term.shape, term.orders, budget.unit) for term in terms]),
+        joint_errors("standard uncertainty", [term.rms for term in terms], units),
+        lengths("at the tool", [term.rms * budget.lever_arm for term in terms]),
+        joint_errors("limit", [term.limit for term in terms], units),
     )
     return Frame(columns).table()

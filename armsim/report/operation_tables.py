@@ -25,12 +25,14 @@ def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
 
     return Frame(
         (
-            words("joint", [own.joint for own in limits]),
-            words("limit", [own.limit for own in limits]),
-            margins("margin, half of the units", [own.margin_p50 for own in limits]),
-            margins("99 % of the units", [own.margin_p01 for own in limits]),
-            margins("least", [own.margin_least for own in limits]),
-            shares("units that fail", [own.failing for own in limits], [own.failing_interval for own in limits]),
+            words("joint", [limit.joint for limit in limits]),
+            words("limit", [limit.limit for limit in limits]),
+            margins("margin, half of the units", [limit.margin_p50 for limit in limits]),
+            margins("99 % of the units", [limit.margin_p01 for limit in limits]),
+            margins("least", [limit.margin_least for limit in limits]),
+            shares(
+                "units that fail", [limit.failing for limit in limits], [limit.failing_interval for limit in limits]
+            ),
         ),
         "limits of operation",
     )

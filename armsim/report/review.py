@@ -94,7 +94,10 @@ class Review:
             f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, shown, self.advice,
             notes, self.key_facts,
         )  # fmt: skip
-        sections = [replace(own, blocks=(*in_rows(pictures.get(own.anchor, ())), *own.blocks)) for own in self.sections]
+        sections = [
+            replace(section, blocks=(*in_rows(pictures.get(section.anchor, ())), *section.blocks))
+            for section in self.sections
+        ]
         assumed = () if self.modelled is None else (boilerplate.assumptions_section(self.modelled),)
         appendix = (
             *boilerplate.notes(self.notes),
@@ -104,7 +107,7 @@ class Review:
             boilerplate.references(),
             boilerplate.provenance(manifest),
         )
-        body = tuple(own for own in sections if own.blocks)
+        body = tuple(section for section in sections if section.blocks)
         day = str(manifest["time"])[:10]
         return ReviewDocument(
             self.title, self.subtitle, self.title, day, (*body, boilerplate.cautions()), front=front, appendix=appendix

@@ -26,46 +26,46 @@ def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
 
     def speeds(name: str, values: Sequence[float | None]) -> Column:
         texts = [
-            "none" if value is None else show_speed(value, own.unit) for value, own in zip(values, rows, strict=True)
+            "none" if value is None else show_speed(value, row.unit) for value, row in zip(values, rows, strict=True)
         ]
         return quoted(name, values, texts)
 
-    limits = [_limit(own) for own in rows]
+    limits = [_limit(row) for row in rows]
     of_shaft = [text.endswith(("rpm", "mm/s")) for text in limits]
     signals = [
-        _shaft(own.shaft_speed, own.unit) if shaft else _frequency(own.frequency)
-        for own, shaft in zip(rows, of_shaft, strict=True)
+        _shaft(row.shaft_speed, row.unit) if shaft else _frequency(row.frequency)
+        for row, shaft in zip(rows, of_shaft, strict=True)
     ]
     return Frame(
         (
             words("joint", motion),
-            speeds("speed", [own.speed for own in rows]),
-            quoted("signals", [own.frequency for own in rows], signals),
+            speeds("speed", [row.speed for row in rows]),
+            quoted("signals", [row.frequency for row in rows], signals),
             words("limit", limits),
-            speeds("speed step", [own.step for own in rows]),
-            speeds("after the filter", [own.step_filtered for own in rows]),
-            speeds("noise", [own.noise for own in rows]),
-            shares("ripple, 95 % of units", [own.ripple_p95 for own in rows], places=RIPPLE_PLACES),
-            shares("ripple and noise", [own.smoothness for own in rows], places=RIPPLE_PLACES),
-            words("largest wave", [_wave(own) for own in rows]),
-            speeds("slowest smooth speed", [own.slowest for own in rows]),
-            quoted("lag", [own.lag for own in rows], [show_joint(own.lag, own.unit) for own in rows]),
+            speeds("speed step", [row.step for row in rows]),
+            speeds("after the filter", [row.step_filtered for row in rows]),
+            speeds("noise", [row.noise for row in rows]),
+            shares("ripple, 95 % of units", [row.ripple_p95 for row in rows], places=RIPPLE_PLACES),
+            shares("ripple and noise", [row.smoothness for row in rows], places=RIPPLE_PLACES),
+            words("largest wave", [_wave(row) for row in rows]),
+            speeds("slowest smooth speed", [row.slowest for row in rows]),
+            quoted("lag", [row.lag for row in rows], [show_joint(row.lag, row.unit) for row in rows]),
         ),
         "how smoothly the joints move",
     )
 
 
-def _limit(own: JointMotion) -> str:
-    if own.frequency_limit is not None:
-        return _frequency(own.frequency_limit)
-    return "–" if own.shaft_speed_limit is None else _shaft(own.shaft_speed_limit, own.unit)
+def _limit(row: JointMotion) -> str:
+    if row.frequency_limit is not None:
+        return _frequency(row.frequency_limit)
+    return "–" if row.shaft_speed_limit is None else _shaft(row.shaft_speed_limit, row.unit)
 
 
-def _wave(own: JointMotion) -> str:
-    if own.largest is None:
+def _wave(row: JointMotion) -> str:
+    if row.largest is None:
         return "none"
     return (
-        f"{own.largest.cause}, {show_speed(own.largest.amplitude, own.unit)} at {significant(own.largest.frequency)} Hz"
+        f"{row.largest.cause}, {show_speed(row.largest.amplitude, row.unit)} at {significant(row.largest.frequency)} Hz"
     )
 
 

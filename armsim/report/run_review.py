@@ -119,12 +119,12 @@ def _workspace(result: Result) -> Section:
             blocks.append(
                 Text(f"{task.name}: {percent(within.value)} of the poses are within the position required{sure}.")
             )
-        told = list(task.notes)
+        notes = list(task.notes)
         if task.near_singular:
-            told.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
+            notes.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
         if task.unreachable:
-            told.append(f"{len(task.unreachable)} points cannot be reached; tables/unreachable.csv lists them")
-        blocks += [Text(f"{task.name}: {note}.", "soft") for note in told]
+            notes.append(f"{len(task.unreachable)} points cannot be reached; tables/unreachable.csv lists them")
+        blocks += [Text(f"{task.name}: {note}.", "soft") for note in notes]
     return Section("The error over the workspace", "workspace", tuple(blocks))
 
 
@@ -145,11 +145,11 @@ def _worst(task: TaskResult, coverage: float) -> Table:
     quantile = f"{percent(coverage)} of errors within"
     columns = (
         words("pose", [pose.name for pose in poses]),
-        lengths("rms", [own.rms for own in errors], [own.rms_interval for own in errors]),
-        lengths(quantile, [own.at_coverage for own in errors], [own.at_coverage_interval for own in errors]),
-        lengths("largest seen", [own.max for own in errors]),
-        lengths("AP, 95 % of arms", [own.p95 for own in ap], [own.p95_interval for own in ap]),
-        lengths("RP, 95 % of arms", [own.p95 for own in rp]),
+        lengths("rms", [row.rms for row in errors], [row.rms_interval for row in errors]),
+        lengths(quantile, [row.at_coverage for row in errors], [row.at_coverage_interval for row in errors]),
+        lengths("largest seen", [row.max for row in errors]),
+        lengths("AP, 95 % of arms", [row.p95 for row in ap], [row.p95_interval for row in ap]),
+        lengths("RP, 95 % of arms", [row.p95 for row in rp]),
     )
     count = f"the {len(order)} worst of {len(task.poses)} poses" if len(task.poses) > len(order) else "its poses"
     return Frame(columns, f"{task.name}: {count}").table()
@@ -170,12 +170,12 @@ def _where(result: Result, task: TaskResult) -> str:
 def _measures(task: TaskResult) -> Table:
     rows = task.measures
     columns = (
-        words("measure of ISO 9283", [f"{own.name}, {own.what}" for own in rows]),
-        words("where", [own.where for own in rows]),
-        words("clause", [own.clause for own in rows]),
+        words("measure of ISO 9283", [f"{row.name}, {row.what}" for row in rows]),
+        words("where", [row.where for row in rows]),
+        words("clause", [row.clause for row in rows]),
         *alike([
-            ("median", [own.p50 for own in rows], [own.p50_interval for own in rows]),
-            ("95 % of arms within", [own.p95 for own in rows], [own.p95_interval for own in rows]),
+            ("median", [row.p50 for row in rows], [row.p50_interval for row in rows]),
+            ("95 % of arms within", [row.p95 for row in rows], [row.p95_interval for row in rows]),
         ]),
     )  # fmt: skip
     return Frame(columns, f"{task.name}: measures over the task").table()
@@ -189,10 +189,13 @@ def _contributions(result: Result) -> Section:
 
 def shares_frame(summaries: Mapping[str, Summary], title: str = "") -> Frame:
     """Shares of groups and causes side by side, a column a task or a design."""
-    names = dict.fromkeys(name for own in summaries.values() for name in (*own.groups, *own.causes))
-    parts = {name: [own.groups.get(name, own.causes.get(name, 0.0)) for own in summaries.values()] for name in names}
+    names = dict.fromkeys(name for summary in summaries.values() for name in (*summary.groups, *summary.causes))
+    parts = {
+        name: [summary.groups.get(name, summary.causes.get(name, 0.0)) for summary in summaries.values()]
+        for name in names
+    }
     shown = {name: row for name, row in parts.items() if max(map(abs, row)) >= LEAST_SHARE}
-    groups = {name for own in summaries.values() for name in own.groups}
+    groups = {name for summary in summaries.values() for name in summary.groups}
     labels = [f"group {name}" if name in groups else name for name in shown]
     columns = [shares(name, [row[n] for row in shown.values()]) for n, name in enumerate(summaries)]
     return Frame((words("share of the mean square error", labels), *columns), title)

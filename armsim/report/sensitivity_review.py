@@ -23,12 +23,12 @@ SHOWN, FIRST = 15, 8
 MOST_BARS = 16
 
 
-def about(found: Sensitivities) -> str:
+def about(sensitivities: Sensitivities) -> str:
     """What the columns are."""
     return (
-        f"What every number of data sheets, drawings and gears does to the {percent(found.coverage)} quantile at the "
-        "worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms error "
-        "over all poses by a tenth less, by first order."
+        f"What every number of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
+        "at the worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms "
+        "error over all poses by a tenth less, by first order."
     )
 
 
@@ -45,11 +45,11 @@ def _now(line: Line) -> str:
     return f"{line.value:.6g} {line.unit.name}".rstrip()  # as it is stated
 
 
-def line_frame(found: Sensitivities, task: str) -> Frame:
+def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
     """Every number that does something to a task, the largest effect first."""
-    rows, summary = found.of(task), found.result.task(task).summary
+    rows, summary = sensitivities.of(task), sensitivities.result.task(task).summary
     per_unit = [f"{with_half_width(*row.per_unit)} per {row.unit.name or '1'}" for row in rows]
-    where = f"{percent(found.coverage)} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
+    where = f"{percent(sensitivities.coverage)} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
     return Frame(
         (
             words("line", [row.path for row in rows]),
@@ -68,9 +68,9 @@ def line_frame(found: Sensitivities, task: str) -> Frame:
     )  # fmt: skip
 
 
-def part_frame(found: Sensitivities, task: str) -> Frame:
+def part_frame(sensitivities: Sensitivities, task: str) -> Frame:
     """Every cause at every joint, the largest share first."""
-    rows = found.parts_of(task)
+    rows = sensitivities.parts_of(task)
     return Frame(
         (
             words("joint", [row.joint for row in rows]),
@@ -82,21 +82,21 @@ def part_frame(found: Sensitivities, task: str) -> Frame:
     )
 
 
-def sensitivity_tables(found: Sensitivities) -> dict[str, Exact]:
+def sensitivity_tables(sensitivities: Sensitivities) -> dict[str, Exact]:
     """Every number, and every share, as files."""
-    tasks = [task.name for task in found.result.tasks]
+    tasks = [task.name for task in sensitivities.result.tasks]
     return {
-        "sensitivity": stacked("task", [(task, line_frame(found, task)) for task in tasks]),
-        "shares": stacked("task", [(task, part_frame(found, task)) for task in tasks]),
+        "sensitivity": stacked("task", [(task, line_frame(sensitivities, task)) for task in tasks]),
+        "shares": stacked("task", [(task, part_frame(sensitivities, task)) for task in tasks]),
     }
 
 
-def sensitivity_section(found: Sensitivities) -> Section:
+def sensitivity_section(sensitivities: Sensitivities) -> Section:
     """The part of a review."""
-    blocks: list[Block] = [Text(about(found))]
-    for task in found.result.tasks:
-        blocks.append(line_frame(found, task.name).head(SHOWN).table())
-        shown = part_frame(found, task.name).head(SHOWN)
+    blocks: list[Block] = [Text(about(sensitivities))]
+    for task in sensitivities.result.tasks:
+        blocks.append(line_frame(sensitivities, task.name).head(SHOWN).table())
+        shown = part_frame(sensitivities, task.name).head(SHOWN)
         blocks.append(Folded(f"{task.name}: shares by joint and cause", (shown.table(),)))
     return Section("What its numbers do", "sensitivity", tuple(blocks))
 
@@ -105,64 +105,64 @@ def _figure_name(number: int, task: str) -> str:
     return f"{number}-{file_name(task)}-sensitivity"
 
 
-def sensitivities_drawn(found: Sensitivities) -> Iterator[Planned]:
+def sensitivities_drawn(sensitivities: Sensitivities) -> Iterator[Planned]:
     """The numbers that matter most, of every task."""
-    for number, task in enumerate(found.result.tasks, start=1):
-        ranked = found.of(task.name)[:MOST_BARS]
+    for number, task in enumerate(sensitivities.result.tasks, start=1):
+        ranked = sensitivities.of(task.name)[:MOST_BARS]
         if not ranked:
             continue
         rows = [(f"{_short(line.path)}: {_now(line)}", *line.tenth_less) for line in ranked]
         change = with_half_width(*ranked[0].tenth_less)
         heading = f"{task.name}: a tenth less of {_short(ranked[0].path)} changes most: {change}"
         note = "by a tenth less of one number; lines: 95 % intervals"
-        draw = partial(figures.differences, rows, heading, note, found.result.quantile)
+        draw = partial(figures.differences, rows, heading, note, sensitivities.result.quantile)
         caption = "One number of a data sheet or drawing at a time."
         yield Planned("sensitivity", _figure_name(number, task.name), caption, draw)
 
 
-def sensitivity_answer(found: Sensitivities) -> str:
+def sensitivity_answer(sensitivities: Sensitivities) -> str:
     """Which number moves the error most at the task that decides, and whether the requirement is met as it is."""
-    task = deciding_task(found.result)
-    line = next((line for line in found.of(task.name) if can_be_told(line.tenth_less)), None)
+    task = deciding_task(sensitivities.result)
+    line = next((line for line in sensitivities.of(task.name) if can_be_told(line.tenth_less)), None)
     if line is None:
-        return f"{as_it_is(found.result)}; no number does what this sample can tell at {task.name}."
+        return f"{as_it_is(sensitivities.result)}; no number does what this sample can tell at {task.name}."
     change = with_half_width(*line.tenth_less)
     return (
-        f"{as_it_is(found.result)}; {line.path} matters most at {task.name}: a tenth less of it (now "
-        f"{_now(line)}) changes the {found.result.quantile} at the worst pose by {change}."
+        f"{as_it_is(sensitivities.result)}; {line.path} matters most at {task.name}: a tenth less of it (now "
+        f"{_now(line)}) changes the {sensitivities.result.quantile} at the worst pose by {change}."
     )
 
 
-def sensitivity_shown(found: Sensitivities) -> Iterator[Frame | str]:
+def sensitivity_shown(sensitivities: Sensitivities) -> Iterator[Frame | str]:
     """For the terminal."""
-    for task in found.result.tasks:
-        yield line_frame(found, task.name).head(SHOWN)
-        yield part_frame(found, task.name).head(SHOWN)
-    yield sensitivity_answer(found)
+    for task in sensitivities.result.tasks:
+        yield line_frame(sensitivities, task.name).head(SHOWN)
+        yield part_frame(sensitivities, task.name).head(SHOWN)
+    yield sensitivity_answer(sensitivities)
 
 
-def sensitivity_review(found: Sensitivities, scenario: Scenario) -> Review:
+def sensitivity_review(sensitivities: Sensitivities, scenario: Scenario) -> Review:
     """Which numbers of data sheets and drawings matter, and by how much."""
-    result = found.result
+    result = sensitivities.result
     task = deciding_task(result)
     number = 1 + [own.name for own in result.tasks].index(task.name)
-    largest = part_frame(found, task.name)
+    largest = part_frame(sensitivities, task.name)
     parts = [f"{row[1].text} of {row[0].text} {row[2].text} %" for row in largest.rows[:3]]
     return Review(
         f"{result.scenario}: sensitivity to the numbers of its data sheets",
         f"Arm {result.arm}; {Sample.of(result).sizes}",
         f"which numbers of data sheets and drawings move the tool-point error of {result.scenario} most?",
-        sensitivity_answer(found),
+        sensitivity_answer(sensitivities),
         TONES[result.state],
-        line_frame(found, task.name).head(FIRST).table(),
-        (sensitivity_section(found),),
-        tuple(sensitivities_drawn(found)),
+        line_frame(sensitivities, task.name).head(FIRST).table(),
+        (sensitivity_section(sensitivities),),
+        tuple(sensitivities_drawn(sensitivities)),
         (_figure_name(number, task.name),),
         sentences=(f"Largest shares of the mean square error at the worst pose: {', '.join(parts)}.",) if parts else (),
         notes=tuple(result.warnings),
         modelled=result,
         sample=Sample.of(result),
         sources=scenario.sources,
-        files={"sensitivity.json": json_file(found.to_dict())},
-        tables=sensitivity_tables(found),
+        files={"sensitivity.json": json_file(sensitivities.to_dict())},
+        tables=sensitivity_tables(sensitivities),
     )

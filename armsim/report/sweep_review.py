@@ -43,19 +43,19 @@ def _tasks(sweep: Sweep) -> list[str]:
 
 def sweep_state(sweep: Sweep) -> Verdict:
     """The worst state of all values."""
-    return combined(own for point in sweep.points for task in point.tasks for own in task.judgements)
+    return combined(one for point in sweep.points for task in point.tasks for one in task.judgements)
 
 
 def sweep_answer(sweep: Sweep) -> str:
     """Where along the values the requirement is met."""
     record = sweep
     if sweep.requirement is None:
-        worst = max(_tasks(sweep), key=lambda name: max(own.judgements[0].value for _, own in sweep.of(name)))
+        worst = max(_tasks(sweep), key=lambda name: max(task.judgements[0].value for _, task in sweep.of(name)))
         (first, start), *_, (last, end) = sweep.of(worst)
-        one, other = (show_interval(own.judgements[0].value, own.judgements[0].interval) for own in (start, end))
+        one, other = (show_interval(task.judgements[0].value, task.judgements[0].interval) for task in (start, end))
         return f"{start.judgements[0].statistic} at {worst} lie within {one} at {first.value}, {other} at {last.value}."
     states = [
-        (point.value, combined(own for task in point.tasks for own in task.judgements)) for point in record.points
+        (point.value, combined(one for task in point.tasks for one in task.judgements)) for point in record.points
     ]
     parts = []
     for state, group in groupby(states, key=lambda pair: pair[1]):
@@ -75,16 +75,16 @@ def sweep_review(sweep: Sweep) -> Review:
         part = frame.pick(range(n * points, (n + 1) * points)).without("task")
         sections.append(Frame(part.columns, name).table())
     worst = max(
-        range(len(sections)), key=lambda n: max(own.judgements[0].load for _, own in sweep.of(_tasks(sweep)[n]))
+        range(len(sections)), key=lambda n: max(task.judgements[0].load for _, task in sweep.of(_tasks(sweep)[n]))
     )
     first = frame.pick(range(worst * points, (worst + 1) * points)).without("task")
-    asked = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
-    states = {combined(own for task in point.tasks for own in task.judgements) for point in record.points}
+    limits = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
+    states = {combined(one for task in point.tasks for one in task.judgements) for point in record.points}
     note = f"worst pose of each task; band: 95 % interval; {record.units} units × {record.visits} visits"
     return Review(
         f"{record.scenario}: {record.path} from {record.points[0].value} to {record.points[-1].value}",
         f"Arm {scenario.machine.arm.name}; {sample.sizes}, the same poses and random numbers at every value",
-        f"what does {record.path} do to the tool-point error of {record.scenario}{asked}?",
+        f"what does {record.path} do to the tool-point error of {record.scenario}{limits}?",
         sweep_answer(sweep),
         TONES[states.pop()] if len(states) == 1 and sweep.requirement is not None else "strong",
         spread(Frame(first.columns, _tasks(sweep)[worst]), FIRST).table(),
@@ -110,7 +110,7 @@ def _drawn(sweep: Sweep, note: str) -> Planned:
     """The first criterion of every task along the values."""
     record = sweep
     lines = {
-        name: [(point.number, own.judgements[0].value, own.judgements[0].interval) for point, own in sweep.of(name)]
+        name: [(point.number, task.judgements[0].value, task.judgements[0].interval) for point, task in sweep.of(name)]
         for name in _tasks(sweep)
     }
     position = None if sweep.requirement is None else sweep.requirement.position

@@ -23,20 +23,22 @@ def curve_frame(curve: TradeOff) -> Frame:
     """Every design of the curve, the cheapest first; files tell what every joint is fitted with."""
     points = curve.points
     groups = list(dict.fromkeys(group for point in points for group in point.spending))
-    sizes = alike([("error, sampled", [own.sampled for own in points], None),
-                   ("by first order", [own.predicted for own in points], None)])  # fmt: skip
+    sizes = alike([("error, sampled", [point.sampled for point in points], None),
+                   ("by first order", [point.predicted for point in points], None)])  # fmt: skip
     fitted = []
     for n, part in enumerate(points[0].design):
         parts = [point.design[n] for point in points]
-        fitted.append(words(part.joint, [f"{own.encoder}, {own.mounting}, {own.placement}" for own in parts], "file"))
+        fitted.append(
+            words(part.joint, [f"{point.encoder}, {point.mounting}, {point.placement}" for point in parts], "file")
+        )
     return Frame(
         (
-            words("design", [in_words(own.design) for own in points], "shown"),
-            bare("price", [own.price for own in points]),
+            words("design", [in_words(point.design) for point in points], "shown"),
+            bare("price", [point.price for point in points]),
             *sizes,
-            *(bare(f"spent on {group}", [own.spending.get(group, 0.0) for own in points]) for group in groups),
-            words("worst pose", [own.pose for own in points]),
-            words("does not keep", [", ".join(own.failed) or "nothing" for own in points]),
+            *(bare(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
+            words("worst pose", [point.pose for point in points]),
+            words("does not keep", [", ".join(point.failed) or "nothing" for point in points]),
             words("beaten as sampled", ["yes" if beaten else "" for beaten in curve.beaten]),
             *fitted,
         ),

@@ -46,31 +46,31 @@ def sentence(arm: ArmRecord) -> str:
         reasons.append(f"the chance of an arm of the population as far off is {chance}")
     if arm.scatter_chance < SMALL:
         reasons.append(f"the chance of one whose visits scatter as much is {significant(arm.scatter_chance, 2)}")
-    if far := [own.name for own in arm.poses if own.stands_out]:
+    if far := [row.name for row in arm.poses if row.stands_out]:
         stand = "stands out by itself" if len(far) == 1 else "stand out by themselves"
         reasons.append(f"{', '.join(far[:5])} {stand}")
-    moved = [own for own in arm.causes if own.stands_out or (own.deviations > FAR and own.known > EVIDENT)]
+    moved = [row for row in arm.causes if row.stands_out or (row.deviations > FAR and row.known > EVIDENT)]
     if moved:
-        named = [f"{own.cause} of {own.owner} ({own.deviations:.2g} standard deviations)" for own in moved[:3]]
+        named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in moved[:3]]
         reasons.append(f"most likely {', '.join(named)}")
     return f"{arm.name} is not as predicted: {'; '.join(reasons)}"
 
 
 def pose_frame(arm: ArmRecord) -> Frame:
     """Every measured pose, the farthest off first."""
-    rows = sorted(arm.poses, key=lambda own: own.chance)
-    chances = [own.chance for own in rows]
+    rows = sorted(arm.poses, key=lambda row: row.chance)
+    chances = [row.chance for row in rows]
     return Frame(
         (
-            words("pose", [own.name for own in rows]),
-            bare("visits", [own.visits for own in rows]),
-            lengths("AP", [own.accuracy for own in rows], [own.accuracy_interval for own in rows]),
-            shares("place of AP", [own.accuracy_place for own in rows]),
-            lengths("RP", [own.repeatability for own in rows], [own.repeatability_interval for own in rows]),
-            shares("place of RP", [own.repeatability_place for own in rows]),
+            words("pose", [row.name for row in rows]),
+            bare("visits", [row.visits for row in rows]),
+            lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
+            shares("place of AP", [row.accuracy_place for row in rows]),
+            lengths("RP", [row.repeatability for row in rows], [row.repeatability_interval for row in rows]),
+            shares("place of RP", [row.repeatability_place for row in rows]),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
-            words("stands out", ["yes" if own.stands_out else "" for own in rows]),
-            bare("left out", [own.left_out for own in rows], places=2),
+            words("stands out", ["yes" if row.stands_out else "" for row in rows]),
+            bare("left out", [row.left_out for row in rows], places=2),
         ),
         f"{arm.name}: pose by pose, the farthest off first",
     )
@@ -79,15 +79,15 @@ def pose_frame(arm: ArmRecord) -> Frame:
 def cause_frame(arm: ArmRecord) -> Frame:
     """Every cause, what moved most first."""
     rows = arm.causes
-    chances = [own.chance for own in rows]
+    chances = [row.chance for row in rows]
     return Frame(
         (
-            words("cause", [own.cause for own in rows]),
-            words("of", [own.owner for own in rows]),
-            bare("moved by, standard deviations", [own.deviations for own in rows], places=2),
-            shares("known", [own.known for own in rows]),
+            words("cause", [row.cause for row in rows]),
+            words("of", [row.owner for row in rows]),
+            bare("moved by, standard deviations", [row.deviations for row in rows], places=2),
+            shares("known", [row.known for row in rows]),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
-            words("stands out", ["yes" if own.stands_out else "" for own in rows]),
+            words("stands out", ["yes" if row.stands_out else "" for row in rows]),
         ),
         f"{arm.name}: what moved",
     )
@@ -95,25 +95,25 @@ def cause_frame(arm: ArmRecord) -> Frame:
 
 def expected_frame(arm: ArmRecord) -> Frame:
     """What to expect of an arm at every pose, the largest first."""
-    rows = sorted(arm.expected, key=lambda own: -own.size)
-    sizes = alike([("error expected", [own.size for own in rows], None),
-                   ("standard deviation left of it", [own.left for own in rows], None),
-                   ("of the population", [own.prior for own in rows], None)])  # fmt: skip
-    axes = [lengths(axis, [own.displacement[n] for own in rows]) for n, axis in enumerate("xyz")]
-    columns = (words("pose", [own.name for own in rows]), *sizes, *(replace(own, place="file") for own in axes))
+    rows = sorted(arm.expected, key=lambda row: -row.size)
+    sizes = alike([("error expected", [row.size for row in rows], None),
+                   ("standard deviation left of it", [row.left for row in rows], None),
+                   ("of the population", [row.prior for row in rows], None)])  # fmt: skip
+    axes = [lengths(axis, [row.displacement[n] for row in rows]) for n, axis in enumerate("xyz")]
+    columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, place="file") for row in axes))
     return Frame(columns, f"{arm.name}: what to expect of it")
 
 
 def scale_frame(verified: Verified) -> Frame:
     """Causes over several arms."""
     rows, readings = verified.scales, []
-    for own in rows:
-        low, high = own.interval
+    for row in rows:
+        low, high = row.interval
         readings.append("tolerance too tight" if low > 1.0 else "tolerance too wide" if high < 1.0 else "as stated")
     spread = Column(
-        "spread over the stated", tuple(own.scale for own in rows), tuple(own.interval for own in rows), places=2
+        "spread over the stated", tuple(row.scale for row in rows), tuple(row.interval for row in rows), places=2
     )
-    columns = (words("cause", [own.cause for own in rows]), spread, words("reading", readings))
+    columns = (words("cause", [row.cause for row in rows]), spread, words("reading", readings))
     return Frame(columns, "over all arms: spread of the causes over the stated")
 
 
@@ -121,9 +121,9 @@ def distance_frame(arm: ArmRecord) -> Frame:
     """AD and RD between the poses that a task names."""
     rows = arm.distances
     columns = (
-        words("distance", [f"{own.poses[0]} to {own.poses[1]}" for own in rows]),
-        lengths("AD", [own.accuracy for own in rows], [own.accuracy_interval for own in rows]),
-        lengths("RD", [own.repeatability for own in rows]),
+        words("distance", [f"{row.poses[0]} to {row.poses[1]}" for row in rows]),
+        lengths("AD", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
+        lengths("RD", [row.repeatability for row in rows]),
     )
     return Frame(columns, f"{arm.name}: distances")
 
@@ -131,13 +131,13 @@ def distance_frame(arm: ArmRecord) -> Frame:
 def direction_frame(arm: ArmRecord) -> Frame:
     """vAP at poses that were approached from several directions."""
     rows = arm.directions
-    band = alike([("5 % of the population", [own.population[0] for own in rows], None),
-                  ("95 % of the population", [own.population[2] for own in rows], None)])  # fmt: skip
+    band = alike([("5 % of the population", [row.population[0] for row in rows], None),
+                  ("95 % of the population", [row.population[2] for row in rows], None)])  # fmt: skip
     columns = (
-        words("pose", [own.pose for own in rows]),
-        words("from", [", ".join(own.directions) for own in rows]),
-        lengths("vAP", [own.variation for own in rows], [own.interval for own in rows]),
-        shares("place", [own.place for own in rows]),
+        words("pose", [row.pose for row in rows]),
+        words("from", [", ".join(row.directions) for row in rows]),
+        lengths("vAP", [row.variation for row in rows], [row.interval for row in rows]),
+        shares("place", [row.place for row in rows]),
         *band,
     )
     return Frame(columns, f"{arm.name}: approached from several directions")
