@@ -130,7 +130,7 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def taken_apart(**given: Any) -> None:
         for name, group in groups.items():
-            given[name] = group(**{field.name: given.pop(field.name) for field in fields(group)})
+            given[name] = group(**{field.name: given.pop(field.name, field.default) for field in fields(group)})
         command(**given)
 
     del taken_apart.__wrapped__
