@@ -38,11 +38,11 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows under headers; the first ``words`` columns hold words, the others numbers."""
+    """Rows under headers; the columns numbered in ``words`` hold words, the others numbers."""
 
     headers: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
-    words: int = 1
+    words: tuple[int, ...] = (0,)
     title: str = ""
     kind: Literal["table"] = "table"
 
@@ -193,7 +193,7 @@ class ReviewDocument:
 def table(headers: tuple[str, ...], rows: list[list[Cell | str]], words: int = 1, title: str = "") -> Table:
     """A table whose cells may be given as plain words."""
     cells = tuple(tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in row) for row in rows)
-    return Table(headers, cells, words, title)
+    return Table(headers, cells, tuple(range(words)), title)
 
 
 def in_rows(blocks: Iterable[Block]) -> tuple[Block, ...]:

@@ -196,9 +196,9 @@ class Frame:
         return replace(self, columns=(first, *rest))
 
     def table(self) -> Table:
-        """As a part of a document; its columns of words on the left are set flush left."""
-        flags = [column.holds_words for column in self.shown]
-        return Table(self.headers, self.rows, flags.index(False) if False in flags else len(flags), self.title)
+        """As a part of a document; its columns of words are set flush left."""
+        left = tuple(n for n, column in enumerate(self.shown) if column.holds_words)
+        return Table(self.headers, self.rows, left, self.title)
 
     @property
     def exact(self) -> Exact:
@@ -271,8 +271,8 @@ def lengths(
     numbers = without_rounding(values)
     if places is None:
         known = [] if intervals is None else [ends for ends in intervals if ends is not None]
-        if change and known:  # differences in pairs are known to very different precision: the middle one decides
-            known = [sorted(known, key=lambda ends: ends[1] - ends[0])[len(known) // 2]]
+        if change and known:  # differences in pairs are known to very different precision: the upper quartile decides
+            known = [sorted(known, key=lambda ends: ends[1] - ends[0])[3 * len(known) // 4]]
         places = decimals_of(numbers, known, unit.factor)
     ends = None if intervals is None else tuple(intervals)
     return Column(name, tuple(numbers), ends, unit, places, FILE_UNITS[kind], None, change, half_widths)

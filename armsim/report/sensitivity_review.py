@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 
 from armsim import figures
@@ -112,18 +112,23 @@ def sensitivities_drawn(sensitivities: Sensitivities) -> Iterator[Planned]:
         if not ranked:
             continue
         rows = [(f"{_short(line.path)}: {_now(line)}", *line.tenth_less) for line in ranked]
-        change = with_half_width(*ranked[0].tenth_less)
-        heading = f"{task.name}: a tenth less of {_short(ranked[0].path)} changes most: {change}"
+        best = _leading(ranked) or ranked[0]
+        heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {with_half_width(*best.tenth_less)}"
         note = "by a tenth less of one number; lines: 95 % intervals"
         draw = partial(figures.differences, rows, heading, note, sensitivities.result.quantile)
         caption = "One number of a data sheet or drawing at a time."
         yield Planned("sensitivity", _figure_name(number, task.name), caption, draw)
 
 
+def _leading(lines: Sequence[Line]) -> Line | None:
+    """The line with the largest effect that this sample can tell."""
+    return next((line for line in lines if can_be_told(line.tenth_less)), None)
+
+
 def sensitivity_answer(sensitivities: Sensitivities) -> str:
     """Which number moves the error most at the task that decides, and whether the requirement is met as it is."""
     task = deciding_task(sensitivities.result)
-    line = next((line for line in sensitivities.of(task.name) if can_be_told(line.tenth_less)), None)
+    line = _leading(sensitivities.of(task.name))
     if line is None:
         return f"{as_it_is(sensitivities.result)}; no number does what this sample can tell at {task.name}."
     change = with_half_width(*line.tenth_less)

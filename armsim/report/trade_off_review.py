@@ -15,8 +15,8 @@ from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES
 from armsim.scenario import Scenario
 
-FIRST = 10
-"""Designs on the first page, spread over the curve."""
+FIRST, SHOWN = 10, 20
+"""Designs on the first page, and in a section, spread over the curve; the CSV has all."""
 
 
 def curve_frame(curve: TradeOff) -> Frame:
@@ -39,7 +39,7 @@ def curve_frame(curve: TradeOff) -> Frame:
             *(bare(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
             words("worst pose", [point.pose for point in points]),
             words("does not keep", [", ".join(point.failed) or "nothing" for point in points]),
-            words("beaten as sampled", ["yes" if beaten else "" for beaten in curve.beaten]),
+            words("beaten", ["yes" if beaten else "" for beaten in curve.beaten]),
             *fitted,
         ),
         f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less; "
@@ -58,9 +58,10 @@ def spread(frame: Frame, most: int) -> Frame:
 
 def curve_section(curve: TradeOff) -> Section:
     """The part of a review."""
-    blocks: list[Block] = [Text(curve_in_words(curve)), curve_frame(curve).without("worst pose").table()]
+    designs = spread(curve_frame(curve).without("worst pose", "does not keep"), SHOWN)
+    blocks: list[Block] = [Text(curve_in_words(curve)), designs.table()]
     if any(curve.beaten):
-        blocks.append(Text("Beaten as sampled: a cheaper design of the curve errs no more in its sample.", "soft"))
+        blocks.append(Text("Beaten: a cheaper design of the curve errs no more in its sample.", "soft"))
     return Section("Price against error", "trade-off", tuple(blocks))
 
 
@@ -91,7 +92,7 @@ def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
         f"what does less error of {curve.scenario} cost, and from which price on is the requirement met?",
         trade_off_answer(curve),
         TONES[curve.state],
-        spread(curve_frame(curve), FIRST).without("design", "beaten as sampled").table(),
+        spread(curve_frame(curve), FIRST).without("design", "beaten").table(),
         (curve_section(curve),),
         (curve_drawn(curve, "trade-off"),),
         ("trade-off",),
