@@ -12,7 +12,7 @@ from armsim.calibration.calibration_records import IdentifiedArmRecord
 from armsim.decide.calibration_study import Calibrated
 from armsim.figures.calibration_figures import arm_values, causes_left, parameters_known, poses_needed
 from armsim.formatting import Unit, percent, show, significant
-from armsim.model.arm import ArmJoint
+from armsim.model.kinematics import ArmJoint
 from armsim.report import decision_sentences
 from armsim.report.comparison_review import design_frames, differences_exact
 from armsim.report.document import Block, Bullets, Section, Text
