@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class LawRecord:
-    """The amplitude of an order in the population: what half and 95 % of the sensors keep to, where the measured one
-    lies (as share below), the causes that make it, and whether it is too large for that."""
+    """The amplitude of an order in the population, as the measured angles show it: what half and 95 % of the sensors
+    keep to, where the measured one lies (as share below), the causes that make it (those of orders that look like it
+    too), and whether it is too large for that."""
 
     p50: float
     p95: float
@@ -17,23 +18,40 @@ class LawRecord:
     contradicts: bool
 
 
+@dataclass(frozen=True)
+class OrderRecord:
+    """An order of a curve: amplitude, the noise's share of it removed, with its standard uncertainty along the wave and
+    its 95 % interval, and its two coefficients; orders of the data sheet that it cannot be told from at the angles
+    measured; the chance of a false alarm where it was found in the residual, null where it was requested."""
+
+    order: int
+    amplitude: float
+    uncertainty: float
+    interval: tuple[float, float]
+    cosine: float
+    sine: float
+    aliases: tuple[float, ...]
+    false_alarm: float | None
+    law: LawRecord | None
+
+
 Interval = tuple[float, float]
 Vector = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
 class PoseRecord:
-    """A measured pose: AP and RP of the arm with their intervals, what 5, 50 and 95 % of simulated arms keep to, their
-    places among arms simulated and measured the same way (share that is smaller), the chance of a mean displacement as
-    far off, whether that is too small over all poses, and the mean square of its displacement when left out, over that
-    expected (1 is as foretold)."""
+    """A measured pose: AP and RP of the arm with their intervals, null where it was visited once, what 5, 50 and 95 %
+    of simulated arms keep to, their places among arms simulated and measured the same way (share that is smaller), the
+    chance of a mean displacement as far off, whether that is too small over all poses, and the mean square of its
+    displacement when left out, over that expected (1 is as foretold)."""
 
     name: str
     visits: int
     accuracy: float
-    accuracy_interval: Interval
-    repeatability: float
-    repeatability_interval: Interval
+    accuracy_interval: Interval | None
+    repeatability: float | None
+    repeatability_interval: Interval | None
     accuracy_population: Vector
     repeatability_population: Vector
     accuracy_place: float

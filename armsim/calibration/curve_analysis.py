@@ -1,4 +1,4 @@
-"""A measured error curve of a sensor, order by order, beside the law that its data sheet and its mounting give it."""
+"""Measured error curves of sensors, order by order, compared with the law of data sheet and mounting."""
 
 from __future__ import annotations
 
@@ -12,67 +12,52 @@ import numpy as np
 from pydantic import computed_field
 
 from armsim.arrays import Array
-from armsim.calibration.calibration_records import LawRecord
+from armsim.calibration.amplitude_interval import rice_amplitudes, rice_intervals
+from armsim.calibration.calibration_records import OrderRecord
+from armsim.calibration.order_law import SAME_ORDER, JudgedOrders, SheetErrors, draw_sheet, fold, judge
+from armsim.calibration.residual_search import SearchedFit, search_residual
 from armsim.documents.curve_file import Curve, read_curves
-from armsim.errormodel.shapes import Wave
-from armsim.errormodel.terms import SHAFT, Term
 from armsim.errors import InputError, Problem
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import CannotTell, HarmonicFit
 from armsim.results.json_records import Beside, plain
-from armsim.sampling.plan import UNIT_BLOCK, draw_units
-from armsim.sampling.statistics import holm
-from armsim.sampling_plan import SamplingPlan
 
 MOST_ORDERS = 12
-"""Orders looked for where none are asked for."""
-UNITS = 16 * UNIT_BLOCK
-"""Units by which the law of an order is known."""
-SIGNIFICANT = 0.01
-"""Chance of a false alarm over all orders of a sensor. Common practice, no source."""
+"""Orders fitted where none are requested."""
 SAME_ANGLE = 1e-6
 """Turns by which angles differ that count as the same."""
 
 
-@dataclass(frozen=True)
-class Order:
-    """An order of a curve: amplitude with its standard uncertainty, its two coefficients, where it lies in the law."""
-
-    order: int
-    amplitude: float
-    uncertainty: float
-    cosine: float
-    sine: float
-    law: LawRecord | None
-
-
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """One sensor: its curve, the waves in it, and where each order lies in the law."""
+    """One sensor: its curve, the waves fitted to it, and every order with its law, those requested first.
+
+    ``searched`` is the order up to which all were searched in the residual; ``constant_aliases`` are orders of the data
+    sheet that cannot be told from a constant.
+    """
 
     curve: Beside[Curve]
     fit: Beside[HarmonicFit]
-    orders: tuple[Order, ...]
+    orders: tuple[OrderRecord, ...]
+    searched: int
+    constant_aliases: tuple[float, ...]
 
-    @staticmethod
-    def of(curve: Curve, fit: HarmonicFit, orders: Sequence[int], laws: Sequence[LawRecord | None]) -> Measured:
-        """With the orders that were fitted."""
-        waves = fit.coefficients[: 2 * len(orders)].reshape(-1, 2).T.tolist()
-        columns = orders, fit.amplitudes.tolist(), fit.uncertainties.tolist(), *waves, laws
-        return Measured(curve, fit, tuple(Order(*row) for row in zip(*columns, strict=True)))
+    @property
+    def contradicted(self) -> tuple[int, ...]:
+        """Orders that are too large for the law, all orders taken together."""
+        return tuple(order.order for order in self.orders if order.law is not None and order.law.contradicts)
+
+    @property
+    def in_residual(self) -> tuple[OrderRecord, ...]:
+        """Orders that were not requested and found in the residual, the strongest first."""
+        return tuple(order for order in self.orders if order.false_alarm is not None)
 
     @computed_field  # type: ignore[prop-decorator]
     @property
     def sensor(self) -> str:
         """Its name."""
         return self.curve.sensor
-
-    @computed_field  # type: ignore[prop-decorator]
-    @property
-    def unit(self) -> str:
-        """Of its error: rad or m."""
-        return "rad" if self.curve.rotary else "m"
 
     @computed_field  # type: ignore[prop-decorator]
     @property
@@ -89,7 +74,7 @@ class Measured:
     @computed_field  # type: ignore[prop-decorator]
     @property
     def noise(self) -> float:
-        """What the fit leaves, rms."""
+        """What is left beyond all orders listed, rms."""
         return self.fit.noise
 
     @computed_field  # type: ignore[prop-decorator]
@@ -98,15 +83,17 @@ class Measured:
         """What one direction reads more than the other, with its standard uncertainty."""
         return None if math.isnan(self.fit.reversal) else (self.fit.reversal, self.fit.reversal_uncertainty)
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
-    def laws(self) -> tuple[LawRecord | None, ...]:
-        """Of every order."""
-        return tuple(row.law for row in self.orders)
+    def equal_steps(self) -> int | None:
+        """Of a turn or of the travel; None at other angles."""
+        return self.curve.equal_steps
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
-    def contradicted(self) -> tuple[int, ...]:
-        """Orders that are too large for the law, all orders taken together."""
-        return tuple(row.order for row in self.orders if row.law is not None and row.law.contradicts)
+    def unit(self) -> str:
+        """SI unit of its errors."""
+        return "rad" if self.curve.rotary else "m"
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +112,7 @@ class Curves:
     @property
     def agrees(self) -> bool | None:
         """Whether no order of any sensor contradicts the law; None without one."""
-        return None if self.encoder is None else not any(own.contradicted for own in self.sensors)
+        return None if self.encoder is None else not any(sensor.contradicted for sensor in self.sensors)
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON; SI units."""
@@ -139,13 +126,14 @@ def measure(
     mounting: Mounting | None = None,
     seed: int = 1,
 ) -> Curves:
-    """Fit every sensor of a file, and hold its orders against the law of an encoder where one is given.
+    """Fit every sensor of a file, find what is left beyond that, and compare its orders with the law of an encoder.
 
     Parameters
     ----------
     path : Path
     orders : sequence of int
         Per turn, or over the travel of a linear scale; where not given as many as the angles tell, up to `MOST_ORDERS`.
+        Others that stand out of the residual are found in any case.
     encoder, mounting : optional
         What its data sheet says, and how it is mounted.
     seed : int
@@ -156,92 +144,91 @@ def measure(
     InputError
         The file is wrong, or does not tell the orders apart.
     """
-    sensors = []
-    for curve in read_curves(path):
+    curves = read_curves(path)
+    for curve in curves:
         if encoder is not None and encoder.rotary != curve.rotary:
-            found = f"{encoder.name!r} measures {encoder.measures}"
-            raise InputError(Problem(str(path), 1, 1, "header", found, "the curve of a sensor of its kind"))
-        wanted = tuple(orders) or _told(curve)
-        fit = fitted(curve, wanted, path)
-        laws = _laws(encoder, mounting, wanted, fit, curve, seed) if encoder is not None else (None,) * len(wanted)
-        sensors.append(Measured.of(curve, fit, wanted, laws))
-    return Curves(
-        path.name, None if encoder is None else encoder.name, tuple(sensors), left_out([own.fit for own in sensors])
+            kind = f"{encoder.name!r} measures {encoder.measures}"
+            raise InputError(Problem(str(path), 1, 1, "header", kind, "the curve of a sensor of its kind"))
+    fits, laws = [], []
+    sheet, law = None, None
+    for curve in curves:
+        # sensors at equal angles, one after the other, share draws and law; of others only the last is held
+        if encoder is not None and (sheet is None or not sheet.applies_to(curve)):
+            sheet = draw_sheet(encoder, mounting, curve, seed)
+        searched = _searched(curve, orders, sheet, path)
+        if sheet is not None and (law is None or not law.applies_to(curve, searched.orders)):
+            law = fold(sheet, curve, searched.orders)
+        unjudged = JudgedOrders((None,) * len(searched.orders), ((),) * len(searched.orders))
+        laws.append(unjudged if law is None else judge(law, searched.fit, seed))
+        fits.append(searched)
+    records = iter(_orders(fits, laws))
+    sensors = tuple(
+        Measured(curve, fit.fit, tuple(next(records) for _ in fit.orders), fit.searched, law.constant_aliases)
+        for curve, fit, law in zip(curves, fits, laws, strict=True)
+    )
+    return Curves(path.name, None if encoder is None else encoder.name, sensors, left_out(_requested(fits)))
+
+
+def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
+    """The waves of a curve; where no orders are requested, of as many as the angles tell."""
+    stated = [order / curve.fundamental for order in (() if sheet is None else sheet.orders)]
+    whole = [round(order) for order in stated if abs(order - round(order)) < SAME_ORDER * order]
+    choices = [tuple(orders)] if orders else [tuple(range(1, most + 1)) for most in range(_most_orders(curve), 0, -1)]
+    for choice in choices:
+        try:
+            return search_residual(curve, choice, whole)
+        except CannotTell as error:
+            reason = str(error)
+    steps = "" if curve.equal_steps is None else f" at {curve.equal_steps} equal steps"
+    problem = f"the angles of {curve.sensor!r} do not tell apart {reason}{steps}"
+    raise InputError(
+        Problem(str(path), 0, 0, "--orders", problem, "more angles, spread over the turn, or fewer --orders")
     )
 
 
-def _told(curve: Curve) -> tuple[int, ...]:
-    """Orders that the angles can tell: below half of the different places on a turn."""
+def _most_orders(curve: Curve) -> int:
+    """Orders that the angles may tell: below half of the different places on a turn."""
     turn = 2.0 * math.pi if curve.rotary else curve.travel
     places = np.unique(np.round((curve.angle / turn % 1.0) / SAME_ANGLE))
-    most = min(MOST_ORDERS, (len(places) - 1) // 2, (len(curve.angle) - 3) // 2)
-    return tuple(range(1, max(most, 1) + 1))
+    return max(1, min(MOST_ORDERS, (len(places) - 1) // 2, (len(curve.angle) - 3) // 2))
 
 
-def fitted(curve: Curve, orders: Sequence[int], path: Path) -> HarmonicFit:
-    """The waves of a curve.
-
-    Raises
-    ------
-    InputError
-        Its angles do not tell the orders apart.
-    """
-    try:
-        return curve.fit(orders)
-    except CannotTell as error:
-        found = f"the angles of {curve.sensor!r} do not tell apart {error}"
-        accepted = "more angles, spread over the turn, or fewer --orders"
-        raise InputError(Problem(str(path), 0, 0, "--orders", found, accepted)) from error
-
-
-def _laws(
-    encoder: Encoder, mounting: Mounting | None, orders: Sequence[int], fit: HarmonicFit, curve: Curve, seed: int
-) -> tuple[LawRecord | None, ...]:
-    base = curve.fundamental
-    terms = [term for term in encoder.terms(base, curve.travel, 1.0) if term.life == "unit"]
-    terms += [term for term in (mounting or Mounting()).terms(encoder, base, True) if term.life == "unit"]
-    found: list[tuple[float, float, float, tuple[str, ...]] | None] = []
-    for n, order in enumerate(orders):
-        drawn, causes = _amplitudes(terms, order * base, seed)
-        if not causes:
-            found.append(None)
-            continue
-        # what is measured is the wave and the noise of its fit
-        noise = np.sqrt(np.linalg.eigvalsh(fit.covariance[2 * n : 2 * n + 2, 2 * n : 2 * n + 2]).mean())
-        rng = np.random.default_rng(seed)
-        seen = np.hypot(drawn + rng.normal(0, noise, UNITS), rng.normal(0, noise, UNITS))
-        place = float(np.mean(seen <= fit.amplitudes[n]))
-        found.append((float(np.quantile(drawn, 0.5)), float(np.quantile(drawn, 0.95)), place, causes))
-    return _judged(found)
+def _orders(fits: Sequence[SearchedFit], laws: Sequence[JudgedOrders]) -> list[OrderRecord]:
+    """Every order of every sensor, one sensor after the other."""
+    pairs = np.concatenate([searched.fit.coefficients.reshape(-1, 2) for searched in fits])
+    blocks = np.concatenate([_blocks(searched.fit) for searched in fits])
+    freedom = np.concatenate([np.full(len(searched.orders), searched.fit.freedom) for searched in fits])
+    columns = zip(
+        [order for searched in fits for order in searched.orders],
+        rice_amplitudes(pairs, blocks).tolist(),
+        [value for searched in fits for value in searched.fit.uncertainties.tolist()],
+        rice_intervals(pairs, blocks, freedom).tolist(),
+        pairs.tolist(),
+        [alarm for searched in fits for alarm in searched.false_alarms],
+        [aliases for judged in laws for aliases in judged.aliases],
+        [law for judged in laws for law in judged.laws],
+        strict=True,
+    )
+    return [
+        OrderRecord(order, amplitude, uncertainty, (low, high), cosine, sine, aliases, alarm, law)
+        for order, amplitude, uncertainty, (low, high), (cosine, sine), alarm, aliases, law in columns
+    ]
 
 
-def _judged(found: Sequence[tuple[float, float, float, tuple[str, ...]] | None]) -> tuple[LawRecord | None, ...]:
-    """Orders too large for their law, all that have one taken together."""
-    stated = [n for n, own in enumerate(found) if own is not None]
-    judged = holm([max(1.0 - own[2], 1.0 / UNITS) for own in found if own is not None], SIGNIFICANT)
-    contradicted = {n for n, far in zip(stated, judged, strict=True) if far}
-    return tuple(None if own is None else LawRecord(*own, n in contradicted) for n, own in enumerate(found))
+def _blocks(fit: HarmonicFit) -> Array:
+    """Covariance of cosine and sine of every order, shape (H, 2, 2)."""
+    count = len(fit.orders)
+    return fit.covariance.reshape(count, 2, count, 2)[np.arange(count), :, np.arange(count), :]
 
 
-def _amplitudes(terms: Sequence[Term], order: float, seed: int) -> tuple[Array, tuple[str, ...]]:
-    """Amplitude of one order in the units of the law, and the causes that make it."""
-    cosine, sine, causes = np.zeros(UNITS), np.zeros(UNITS), dict[str, None]()
-    drawn, start = draw_units(terms, SamplingPlan(UNITS, 1, seed)), 0
-    for term in terms:
-        for act in term.acts:
-            shape = act.shape
-            if act.axis == SHAFT and isinstance(shape, Wave) and abs(abs(shape.order) - order) < 1e-6 * order:
-                own = shape.gain * drawn[start + act.coefficient]
-                if shape.function == "cos":
-                    cosine += own
-                else:
-                    sine += own
-                causes[term.cause.name] = None
-        start += len(term.mean)
-    return np.hypot(cosine, sine), tuple(causes)
+def _requested(fits: Sequence[SearchedFit]) -> Array | None:
+    """Coefficients of the orders requested, shape (sensors, 2 H); None where sensors differ in them."""
+    if len({searched.false_alarms.count(None) for searched in fits}) != 1:
+        return None
+    return np.array([searched.fit.coefficients[: 2 * searched.false_alarms.count(None)] for searched in fits])
 
 
-def left_out(fits: Sequence[HarmonicFit]) -> tuple[float, ...] | None:
+def left_out(coefficients: Array | None) -> tuple[float, ...] | None:
     """Chance, for every sensor, of one at least as far off under the law of the others; None from too few.
 
     The coefficients of a new member of a normal population, of which n others are known, are by their own mean and
@@ -249,22 +236,29 @@ def left_out(fits: Sequence[HarmonicFit]) -> tuple[float, ...] | None:
 
         d^2 (n - k) n / ((n^2 - 1) k)  of the F law of k and n - k degrees of freedom.
 
+    Of all N = n + 1 with the sum of squares S about their mean, a member that is off by e has, by the others alone,
+
+        d^2 = (n - 1) c^2 q / (1 - c q),   q = e' S^-1 e,   c = N / n
+
+    Parameters
+    ----------
+    coefficients : (N, k), optional
+
     References
     ----------
     .. [1] Anderson, An Introduction to Multivariate Statistical Analysis, 3rd ed. (2003), 5.3: Hotelling's T^2.
+    .. [2] Sherman, Morrison, Annals of Mathematical Statistics 21 (1950) 124: the inverse without one member.
     """
     from scipy.stats import f
 
-    if len({len(fit.coefficients) for fit in fits}) != 1:
+    if coefficients is None:
         return None
-    every = np.array([fit.coefficients for fit in fits])
-    n, k = len(every) - 1, every.shape[1]
+    n, k = len(coefficients) - 1, coefficients.shape[1]
     if n <= k + 1:
         return None
-    out = []
-    for number in range(len(every)):
-        others = np.delete(every, number, axis=0)
-        away = every[number] - others.mean(axis=0)
-        square = float(away @ np.linalg.pinv(np.cov(others.T)) @ away)
-        out.append(float(f.sf(square * (n - k) * n / ((n * n - 1) * k), k, n - k)))
-    return tuple(out)
+    away = coefficients - coefficients.mean(axis=0)
+    size = np.maximum(np.sqrt(np.mean(away**2, axis=0)), 1e-300)
+    unit = away / size
+    whole, ratio = np.einsum("ni,ij,nj->n", unit, np.linalg.pinv(unit.T @ unit), unit), (n + 1) / n
+    square = (n - 1) * ratio**2 * whole / np.maximum(1.0 - ratio * whole, 1e-300)
+    return tuple(f.sf(square * (n - k) * n / ((n * n - 1) * k), k, n - k).tolist())

@@ -11,10 +11,10 @@ from armsim.calibration.calibration_records import IdentifiedArmRecord, Identifi
 from armsim.calibration.estimate_correction import Measurement, correction_of
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identifiable import unit_of, with_target
-from armsim.calibration.measurement_setup import Setup
+from armsim.calibration.measurement_setup import measured_by
 from armsim.calibration.residual_error import Left
 from armsim.calibration.verify import at_rest
-from armsim.documents.measured_points import MeasuredArm, read_points
+from armsim.documents.measured_points import MeasuredArm
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
 from armsim.study import Study
@@ -32,16 +32,13 @@ def measured_arms(study: Study, path: Path, calibration: Calibration) -> list[tu
         As `documents.measured_points.read_points` and `measurement_setup.Setup.register`.
     """
     joints = {name: q for name, (q, _) in at_rest(study).items()}
-    setup = Setup.of(study, None)
-    commanded = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
-    arms = read_points(path, commanded, setup.fitted)
-    setup = setup.settled(arms, joints, path)
-    targets, calibration = setup.targets(joints), replace(calibration, instrument=setup.instrument)
+    setup, arms = measured_by(study, path, joints, None)
+    calibration = replace(calibration, instrument=setup.instrument)
     out = []
     for reading in arms:
-        arm, _ = setup.register(reading, targets, path)
+        arm, _ = setup.register(reading, path)
         counts = tuple(len(rows) for rows in arm.visits.values())
-        out.append((arm, Measurement(calibration, np.array([joints[name] for name in arm.visits]), counts)))
+        out.append((arm, Measurement(calibration, np.array(list(arm.joints.values())), counts)))
     return out
 
 

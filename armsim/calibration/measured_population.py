@@ -65,7 +65,9 @@ class Simulated:
         means, repeatability = [], []
         for readings in visits:
             means.append(readings.mean(axis=1))
-            repeatability.append(pose_repeatability(np.transpose(readings, (2, 1, 0))))
+            once = readings.shape[1] == 1  # which tells no scatter
+            across = np.transpose(readings, (2, 1, 0))
+            repeatability.append(np.zeros(len(readings)) if once else pose_repeatability(across))
         displacements = np.concatenate(means, axis=1)
         if projection is not None:
             displacements = displacements @ projection.T

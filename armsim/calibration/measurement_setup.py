@@ -15,7 +15,7 @@ from armsim.calibration.identifiable import with_target
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.posterior import Estimator
 from armsim.calibration.session import nuisance, registered
-from armsim.documents.measured_points import FAR, MeasuredArm
+from armsim.documents.measured_points import FAR, JointColumns, MeasuredArm, read_points
 from armsim.errors import InputError, Problem
 from armsim.model.calibration_plan import Instrument
 from armsim.model.machine import Machine
@@ -61,7 +61,7 @@ class Setup:
         """Standard deviation of a reading along x, y, z at joint positions (M, joints), shape (M, 3). [m]"""
         return spread_at(replace(self.instrument, target_offset=(0.0, 0.0, 0.0)), self.machine, joints)
 
-    def settled(self, arms: Sequence[MeasuredArm], joints: Mapping[str, Array], path: Path) -> Setup:
+    def settled(self, arms: Sequence[MeasuredArm], path: Path) -> Setup:
         """The same with the target where it really sits, by all arms: errors of the wrist act on it there.
 
         Raises
@@ -71,15 +71,12 @@ class Setup:
         """
         if self.instrument.target != "identified":
             return self
-        targets = self.targets(joints)
-        places = [record.target for _, record in (self.register(arm, targets, path) for arm in arms) if record]
+        places = [record.target for _, record in (self.register(arm, path) for arm in arms) if record]
         offset = np.mean(places, axis=0) - np.array(self.instrument.target_offset)
         machine = with_target(self.machine, Instrument(target_offset=vector(offset)))
         return Setup(machine, replace(self.instrument, target_offset=vector(np.mean(places, axis=0))))
 
-    def register(
-        self, arm: MeasuredArm, targets: Mapping[str, Array], path: Path
-    ) -> tuple[MeasuredArm, RegistrationRecord | None]:
+    def register(self, arm: MeasuredArm, path: Path) -> tuple[MeasuredArm, RegistrationRecord | None]:
         """The readings of an arm in the base frame, and the frame and target that were fitted for that.
 
         Raises
@@ -89,6 +86,7 @@ class Setup:
         """
         if not self.fitted:
             return arm, None
+        targets = self.targets(arm.joints)
         frames = np.concatenate([np.repeat(targets[name][None], len(rows), 0) for name, rows in arm.visits.items()])
         fit = registered(np.concatenate(list(arm.points.values())), frames, self.instrument)
         left = np.linalg.norm(fit.away, axis=1)
@@ -127,3 +125,34 @@ def without_frame(arm: MeasuredArm, estimator: Estimator) -> MeasuredArm:
     moved = (estimator.projection @ means - means).reshape(-1, 3)
     visits = {name: rows + shift for (name, rows), shift in zip(arm.visits.items(), moved, strict=True)}
     return replace(arm, visits=visits)
+
+
+def measured_by(
+    study: Study, path: Path, joints: Mapping[str, Array], std: float | None
+) -> tuple[Setup, tuple[MeasuredArm, ...]]:
+    """How the arms of a file were measured, and their readings.
+
+    Parameters
+    ----------
+    study : Study
+    path : Path
+        Of `documents.measured_points`.
+    joints : mapping of pose to (joints,) [rad or m]
+        Poses that the file may name.
+    std : float, optional
+        As of `Setup.of`.
+
+    Raises
+    ------
+    InputError
+        As `read_points` and `Setup.register`.
+    """
+    setup, arm = Setup.of(study, std), study.scenario.machine.arm
+    commanded = {name: (joints[name], frame[:3, 3]) for name, frame in setup.targets(joints).items()}
+    rotary = tuple(joint.revolute for joint in arm.joints)
+
+    def position(at: Array) -> Array:
+        return setup.machine.arm.postures(at, []).tool[:, :3, 3]
+
+    arms = read_points(path, commanded, setup.fitted, JointColumns(arm.names, rotary, position))
+    return setup.settled(arms, path), arms

@@ -22,10 +22,10 @@ from armsim.calibration.calibration_records import (
 from armsim.calibration.cause_diagnosis import causes, scales
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
-from armsim.calibration.measurement_setup import Setup, without_frame
+from armsim.calibration.measurement_setup import measured_by, without_frame
 from armsim.calibration.posterior import Update, expected
 from armsim.calibration.rank_tests import SIGNIFICANT, Ranked, Reference
-from armsim.documents.measured_points import MeasuredArm, read_points
+from armsim.documents.measured_points import MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
 from armsim.results.json_records import Beside, plain
@@ -37,6 +37,8 @@ from armsim.tasks import PoseSet
 
 UNITS, UNITS_A_TEST, MOST_UNITS = 4000, 500, 40_000
 """Simulated arms measured the same way: as many as let one pose or cause of one arm stand out among all."""
+MOST_READINGS = 10_000_000
+"""Poses of simulated arms, at most: of more poses fewer arms."""
 RESAMPLED = 1000
 """Resamplings of the visits for the interval of RP."""
 
@@ -86,12 +88,8 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
     machine = study.scenario.machine
     joints = {name: q for name, (q, _) in at_rest(study).items()}
     positions = np.array(list(joints.values()))
-    setup = Setup.of(study, instrument)
-    commanded = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
-    arms = read_points(path, commanded, setup.fitted)
-    setup = setup.settled(arms, joints, path)
-    targets = setup.targets(joints)
-    tools = {name: frame[:3, 3] for name, frame in targets.items()}
+    setup, arms = measured_by(study, path, joints, instrument)
+    tools = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
     everywhere = Linear.of(machine, positions)
     size = float(np.sqrt(np.mean(setup.spread(positions) ** 2)))
     pairs = _pairs(study)
@@ -100,15 +98,15 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
         if poses.grid is not None and len(poses.grid.axes) == 2 and poses.configurations.directions is None
     }
-    found, informed, references = [], [], dict[tuple[tuple[str, ...], tuple[int, ...]], Reference]()
+    found, informed, references = [], [], dict[tuple[bytes, tuple[int, ...]], Reference]()
     for reading in arms:
-        arm, registration = setup.register(reading, targets, path)
-        counts = [len(visits) for visits in arm.visits.values()]
-        measured = tuple(arm.visits), tuple(counts)
+        arm, registration = setup.register(reading, path)
+        at, counts = np.array(list(arm.joints.values())), [len(visits) for visits in arm.visits.values()]
+        measured = at.tobytes(), tuple(counts)
         if measured not in references:
-            at = np.array([joints[name] for name in arm.visits])
             estimator, spread = setup.estimator(at, counts, path), setup.spread(at)
-            units = min(max(UNITS, UNITS_A_TEST * max(len(at), len(estimator.causes)) * len(arms)), MOST_UNITS)
+            wanted = UNITS_A_TEST * max(len(at), len(estimator.causes)) * len(arms)
+            units = min(max(UNITS, wanted), MOST_UNITS, max(UNITS, MOST_READINGS // len(at)))
             visits = measured_units(setup.machine, at, counts, spread, units, study.scenario.plan.seed)
             references[measured] = Reference.of(estimator, Simulated.of(visits, estimator.projection))
         if registration is not None:
@@ -119,7 +117,7 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
         expectations = expected(updated, everywhere, list(joints))
         found.append(
             replace(
-                _record(arm, ranked, updated, expectations, size, pairs, tools, _directions_of(arm, study, joints)),
+                _record(arm, ranked, updated, expectations, size, pairs, tools, _directions_of(arm, study)),
                 registration=registration,
             )
         )
@@ -194,7 +192,7 @@ def _distances_of(
     return tuple(out)
 
 
-def _directions_of(arm: MeasuredArm, study: Study, joints: Mapping[str, Array]) -> tuple[DirectionRecord, ...]:
+def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...]:
     """vAP at the poses that were visited from several directions, visits resampled for its interval.
 
     References
@@ -205,7 +203,7 @@ def _directions_of(arm: MeasuredArm, study: Study, joints: Mapping[str, Array]) 
     poses = [name for name in arm.visits if len(arm.by_direction(name)) > 1]
     if not poses:
         return ()
-    where = Configurations(np.array([joints[name] for name in poses]))
+    where = Configurations(np.array([arm.joints[name] for name in poses]))
     job = job_of(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL)
     population = direction_variation(job, where, range(len(poses)), ["full"] * len(poses))
     out = []
@@ -232,13 +230,18 @@ def _variation(centres: Sequence[Array]) -> Array:
     return np.asarray(np.max(apart, axis=0))
 
 
-def _of_visits(visits: Array) -> tuple[tuple[float, tuple[float, float]], tuple[float, tuple[float, float]]]:
-    """AP and RP of an arm at a pose, each with its 95 % interval, visits resampled.
+Figure = tuple[float | None, tuple[float, float] | None]
+
+
+def _of_visits(visits: Array) -> tuple[tuple[float, tuple[float, float] | None], Figure]:
+    """AP and RP of an arm at a pose, each with its 95 % interval, visits resampled; without one where visited once.
 
     References
     ----------
     .. [1] Davison, Hinkley (1997), 5.2: basic bootstrap interval, widened for few visits.
     """
+    if len(visits) == 1:
+        return (float(np.linalg.norm(visits[0])), None), (None, None)
     count = len(visits)
     rng = np.random.default_rng(count)
     again = visits[rng.integers(0, count, (RESAMPLED, count))]

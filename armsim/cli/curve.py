@@ -25,7 +25,9 @@ def curve(
     encoder: Annotated[Path | None, typer.Option(help="Encoder file, whose law the orders are held against.")] = None,
     scenario: Annotated[Path | None, typer.Option(help="Scenario with the joint whose sensor it is.")] = None,
     joint: Annotated[str | None, typer.Option(help="That joint: its encoder and mounting give the law.")] = None,
-    orders: Annotated[str | None, typer.Option(help="Orders to look for, such as 1,2,3,256.")] = None,
+    orders: Annotated[
+        str | None, typer.Option(help="Orders to fit, such as 1,2,3,256; others that stand out are found.")
+    ] = None,
 ) -> None:
     """A measured error curve of a sensor, order by order, beside its data sheet; exit 1 where it contradicts that."""
     wanted = _orders(orders)

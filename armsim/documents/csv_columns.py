@@ -1,4 +1,9 @@
-"""Columns of a CSV file, the unit of each in its header: the one reader of every such file."""
+"""Columns of a CSV file, the unit of each in its header: the one reader of every such file.
+
+Instruments write tables in several ways. Values are apart by commas, semicolons or tabs, whichever the header has;
+where they are not apart by commas, a comma may be that of a decimal. A unit stands as ``x [mm]``, ``x (mm)``, ``x/mm``
+or ``x_mm``; capitals in names do not count.
+"""
 
 from __future__ import annotations
 
@@ -21,6 +26,11 @@ from armsim.sources import Source
 
 LARGEST = 2**24
 """Bytes of a file of measurements, at most."""
+SEPARATORS = (";", "\t", ",")
+"""Between values, the first that the header has outside of quotes."""
+UNIT = re.compile(r"(?P<name>[^\[\]()/]+?)\s*(?:\[(?P<a>[^\[\]]*)\]|\((?P<b>[^()]*)\)|/(?P<c>[^/]+(?:/[^/]+)?))?")
+"""A cell of a header."""
+DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 LONGEST = 100
 """Characters of a header or a name, at most."""
 
@@ -150,11 +160,13 @@ def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list
     """Rows with their lines, from 1."""
     try:
         text = read_bytes(path, largest).decode("utf-8-sig")
-        reader = csv.reader(io.StringIO(text, newline=""))
+        head = re.sub(r'"[^"]*"', "", text.partition("\n")[0])
+        separator = next((mark for mark in SEPARATORS if mark in head), ",")
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
         for line, row in enumerate(reader, start=1):
             if reader.line_num != line:
                 raise faults.error(line, "", "a value over several lines", "one line per row")
-            yield line, row
+            yield line, row if separator == "," or line == 1 else [_with_point(cell) for cell in row]
     except Unreadable as error:
         raise faults.error(0, "", error.found, error.accepted) from error
     except UnicodeDecodeError as error:
@@ -163,7 +175,29 @@ def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list
             line, "", f"the byte 0x{error.object[error.start]:02x}, no UTF-8", "text in UTF-8"
         ) from error
     except csv.Error as error:
-        raise faults.error(reader.line_num, "", f"no row of values: {error}", "values apart by commas") from error
+        raise faults.error(
+            reader.line_num, "", f"no row of values: {error}", "values apart by commas, semicolons or tabs"
+        ) from error
+
+
+def _with_point(cell: str) -> str:
+    """A number with a decimal comma as one with a point; any other cell as it is."""
+    return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell.strip()) else cell
+
+
+def _parted(cell: str, known: Sequence[str]) -> tuple[str, str]:
+    """Name and unit of a cell of a header; the name empty where it is none."""
+    if len(cell) > LONGEST:
+        return "", ""
+    match = UNIT.fullmatch(cell.strip())
+    if match is None:
+        return "", ""
+    name, unit = match["name"].strip(), next((part for part in match.group("a", "b", "c") if part), "").strip()
+    names = {own.lower(): own for own in known}
+    first, _, last = name.rpartition("_")
+    if name.lower() not in names and not unit and first.lower() in names:
+        name, unit = first, last  # x_mm
+    return names.get(name.lower(), name), unit
 
 
 def _header(
@@ -174,18 +208,16 @@ def _header(
     scales: list[float] = []
     kinds: dict[str, str] = {}
     for cell in header:
-        if ";" in cell:
-            raise faults.error(1, "header", f"{cell[:40]!r} with semicolons", "values apart by commas")
-        match = re.fullmatch(r"([^\[\]]+)(?:\[([^\[\]]+)\])?", cell.strip()) if len(cell) <= LONGEST else None
-        name = "" if match is None else match[1].strip()
-        if match is None or name in names or name not in (*numbers, *words):
+        name, unit = _parted(cell, (*numbers, *words))
+        if name in names or name not in (*numbers, *words):
             found = f"two columns named {name!r}" if name in names else f"{cell[:60]!r} is no column known"
+            if names and name not in names:
+                found += f"; read before it: {', '.join(names)}"
             raise faults.error(1, "header", found, accepted)
         names.append(name)
         if name in words:
             scales.append(0.0)
             continue
-        unit = (match[2] or "").strip()
         own = next(((kind, scale) for kind in numbers[name] if (scale := in_si(unit, kind)) is not None), None)
         if own is None:
             found = f"{unit!r} is no unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,12 @@ from armsim.physics.harmonics import HarmonicFit, fit_harmonics
 UP, DOWN = ("up", "+", "+1", "1", "forward", "cw"), ("down", "-", "-1", "backward", "ccw")
 LEAST = 8
 """Points of a curve, at least."""
+EQUAL = 1e-3
+"""Share of a step by which equal steps may differ."""
+MOST_PARTS = 50
+"""Equal steps within the smallest gap, at most: 7 deg of a turn are 7 steps of 360."""
+MOST_STEPS = 1_000_000
+"""Equal steps of a turn beyond which angles count as irregular: the last digit of a file is a step as well."""
 LARGEST_ERROR = 0.5
 """Error over the angle of a turn beyond which a column is not an error but a reading."""
 
@@ -49,6 +56,22 @@ class Curve:
         """Order 1: a turn, or the travel of a linear scale. [rad/rad or rad/m]"""
         return 1.0 if self.rotary else 2.0 * math.pi / self.travel
 
+    @cached_property
+    def equal_steps(self) -> int | None:
+        """Into how many equal steps the angles part a turn, or the travel of a linear scale; None where they do not.
+
+        Not every place need be measured: a part of a turn in equal steps has some, and so have several turns.
+        """
+        turn = 2.0 * math.pi if self.rotary else self.travel
+        places = np.sort((self.angle - self.angle.min()) / turn % (1.0 if self.rotary else np.inf))
+        gaps = np.diff(places, append=places[0] + 1.0 if self.rotary else [])
+        gaps = gaps[gaps > 1.0 / MOST_STEPS]
+        for parts in range(1, MOST_PARTS + 1) if len(gaps) else ():
+            steps = round(parts / float(gaps.min()))
+            if np.abs(places * steps - np.round(places * steps)).max() <= EQUAL:
+                return steps
+        return None
+
     def fit(self, orders: Sequence[int]) -> HarmonicFit:
         """Its waves.
 
@@ -73,39 +96,41 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
         With file and line.
     """
     kinds = ("angle", "length")
-    own = read_columns(
+    columns = read_columns(
         path, {"angle": ("angle",), "position": ("length",), "error": kinds}, ("sensor", "direction"), ("error",)
     )
-    where = [name for name in ("angle", "position") if name in own.numbers]
+    where = [name for name in ("angle", "position") if name in columns.numbers]
     if len(where) != 1:
-        found = "both angle and position" if where else "neither angle nor position"
-        raise own.fault(None, "header", found, "angle [deg], or position [mm] of a linear scale")
+        columns_read = "both angle and position" if where else "neither angle nor position"
+        raise columns.fault(None, "header", columns_read, "angle [deg], or position [mm] of a linear scale")
     rotary = where[0] == "angle"
-    if own.kinds["error"] != ("angle" if rotary else "length"):
-        raise own.fault(None, "error", f"an error of {own.kinds['error']}", "arcsec of an angle, um of a position")
-    at, error = own.numbers[where[0]], own.numbers["error"]
+    if columns.kinds["error"] != ("angle" if rotary else "length"):
+        raise columns.fault(
+            None, "error", f"an error of {columns.kinds['error']}", "arcsec of an angle, um of a position"
+        )
+    at, error = columns.numbers[where[0]], columns.numbers["error"]
     if rotary and len(error) and np.abs(error).max() > LARGEST_ERROR:
         row = int(np.argmax(np.abs(error)))
-        found = f"an error of {np.degrees(error[row]):.4g} deg"
-        raise own.fault(row, "error", found, "reading minus truth, below half a radian; was the reading meant?")
-    names = own.words.get("sensor") or [path.stem] * len(at)
-    ways = _directions(own, len(at))
+        size = f"an error of {np.degrees(error[row]):.4g} deg"
+        raise columns.fault(row, "error", size, "reading minus truth, below half a radian; was the reading meant?")
+    names = columns.words.get("sensor") or [path.stem] * len(at)
+    ways = _directions(columns, len(at))
     rows: dict[str, list[int]] = {}
     for row, name in enumerate(names):
         rows.setdefault(name, []).append(row)
     if not rows:
-        raise own.fault(None, "", "no rows", f"{LEAST} points at least")
-    return tuple(_one(own, name, rotary, np.array(those), at, error, ways) for name, those in rows.items())
+        raise columns.fault(None, "", "no rows", f"{LEAST} points at least")
+    return tuple(_one(columns, name, rotary, np.array(lines), at, error, ways) for name, lines in rows.items())
 
 
-def _one(own: Columns, name: str, rotary: bool, rows: Array, at: Array, error: Array, ways: Array | None) -> Curve:
+def _one(columns: Columns, name: str, rotary: bool, rows: Array, at: Array, error: Array, ways: Array | None) -> Curve:
     if len(rows) < LEAST:
-        raise own.fault(int(rows[0]), "", f"{len(rows)} points of {name!r}", f"{LEAST} at least")
+        raise columns.fault(int(rows[0]), "", f"{len(rows)} points of {name!r}", f"{LEAST} at least")
     seen: dict[tuple[float, float, float], int] = {}
     for row in rows.tolist():
         key = (float(at[row]), float(error[row]), 0.0 if ways is None else float(ways[row]))
         if key in seen:
-            raise own.fault(row, "", f"the same as line {own.lines[seen[key]]}", "every measurement once")
+            raise columns.fault(row, "", f"the same as line {columns.lines[seen[key]]}", "every measurement once")
         seen[key] = row
     angle = at[rows]
     if ways is None:
@@ -123,13 +148,13 @@ def _runs(steps: Array) -> bool:
     return changes <= max(1, len(steps) // 20)
 
 
-def _directions(own: Columns, rows: int) -> Array | None:
-    words = own.words.get("direction")
+def _directions(columns: Columns, rows: int) -> Array | None:
+    words = columns.words.get("direction")
     if words is None:
         return None
     out = np.zeros(rows)
     for row, word in enumerate(words):
         if word.lower() not in (*UP, *DOWN):
-            raise own.fault(row, "direction", repr(word), "up or down")
+            raise columns.fault(row, "direction", repr(word), "up or down")
         out[row] = 1.0 if word.lower() in UP else -1.0
     return out

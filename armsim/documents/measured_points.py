@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,7 +13,9 @@ from armsim.arrays import Array
 from armsim.documents.csv_columns import Columns, read_columns
 
 LEAST_VISITS = 2
-"""Visits of a pose: one tells no scatter."""
+"""Visits of a pose from each of several directions: one tells no scatter."""
+ALIKE = 1e-6
+"""Joint positions closer than this are those of one pose. [rad or m]"""
 FAR = 0.05
 """Distance from the command beyond which columns, units or frames are taken to be wrong. [m]"""
 AXES = ("x", "y", "z")
@@ -28,6 +30,7 @@ class MeasuredArm:
     name : str
     visits : mapping of pose to (visits, 3) [m]
         Attained less commanded position in the base frame.
+    joints : mapping of pose to (joints,) [rad or m]
     directions : mapping of pose to words
         From where every visit came; no entry where that is not told.
     points : mapping of pose to (visits, 3) [m]
@@ -36,6 +39,7 @@ class MeasuredArm:
 
     name: str
     visits: dict[str, Array]
+    joints: dict[str, Array] = field(default_factory=dict)
     directions: dict[str, tuple[str, ...]] = field(default_factory=dict)
     points: dict[str, Array] = field(default_factory=dict)
 
@@ -45,92 +49,154 @@ class MeasuredArm:
         return {word: self.visits[pose][words == word] for word in dict.fromkeys(words.tolist())}
 
 
-def read_points(path: Path, commanded: Mapping[str, Array], anywhere: bool = False) -> tuple[MeasuredArm, ...]:
+@dataclass(frozen=True, eq=False)
+class JointColumns:
+    """Joint positions that a file may state beside its readings, in place of the names of poses.
+
+    Parameters
+    ----------
+    names : (joints,)
+    rotary : (joints,) of bool
+    position : callable
+        Commanded positions of the target [m], shape (n, 3), at joint positions of shape (n, joints).
+    """
+
+    names: tuple[str, ...]
+    rotary: tuple[bool, ...]
+    position: Callable[[Array], Array]
+
+    @property
+    def kinds(self) -> dict[str, tuple[str, ...]]:
+        """Kinds of quantity of the columns."""
+        return {name: ("angle" if turns else "length",) for name, turns in zip(self.names, self.rotary, strict=True)}
+
+
+def read_points(
+    path: Path,
+    poses: Mapping[str, tuple[Array, Array]],
+    anywhere: bool = False,
+    stated: JointColumns | None = None,
+) -> tuple[MeasuredArm, ...]:
     """Every arm of a file.
 
-    The header names ``pose``, ``x [mm]``, ``y [mm]``, ``z [mm]`` in the base frame; optionally ``arm``, ``visit`` and
-    ``direction``, a word for the way in which the tool came.
+    The header names ``x [mm]``, ``y [mm]``, ``z [mm]``; ``pose``, or every joint of the arm such as ``j1 [deg]``, or
+    both; optionally ``arm``, ``visit`` and ``direction``, a word for the way in which the tool came. Readings at the
+    same joint positions are visits of one pose.
 
     Parameters
     ----------
     path : Path
-    commanded : mapping of pose to (3,) [m]
-        Poses that can be measured, and where they are commanded.
+    poses : mapping of pose to (joints,) [rad or m] and (3,) [m]
+        Poses that can be measured by name, and where they are commanded.
     anywhere : bool
         Whether the positions stand in the frame of an instrument that is yet to be found, however far away.
+    stated : JointColumns, optional
+        Joint positions that may stand beside the readings.
 
     Raises
     ------
     InputError
-        With file and line: a pose that is not known, one visited once, positions far from the command, rows twice.
+        With file and line: a pose that is not known, positions far from the command, rows twice.
     """
-    own = read_columns(path, dict.fromkeys(AXES, ("length",)), ("arm", "pose", "visit", "direction"), ("pose", *AXES))
-    poses = own.words["pose"]
-    points = np.stack([own.numbers[axis] for axis in AXES], axis=1)
-    arms, visits = own.words.get("arm") or [path.stem] * len(poses), own.words.get("visit")
-    ways = own.words.get("direction")
-    if not poses:
-        raise own.fault(None, "", "no rows", "measured tool points")
+    kinds: dict[str, tuple[str, ...]] = {} if stated is None else stated.kinds
+    kinds |= dict.fromkeys(AXES, ("length",))
+    table = read_columns(path, kinds, ("arm", "pose", "visit", "direction"), AXES)
+    points = np.stack([table.numbers[axis] for axis in AXES], axis=1)
+    if not len(points):
+        raise table.fault(None, "", "no rows", "measured tool points")
+    arms = table.words.get("arm") or [path.stem] * len(points)
+    names, joints, wanted = _commands(table, poses, stated, arms)
+    _refuse_repeated(table, points, arms, names)
+    away = points - wanted
+    if not anywhere:
+        _check_far(table, points, away, names, wanted)
+    ways = table.words.get("direction")
+    by_arm: dict[str, dict[str, list[int]]] = {}
+    for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
+        by_arm.setdefault(arm, {}).setdefault(pose, []).append(row)
+    out = []
+    for name, rows in by_arm.items():
+        came = {} if ways is None else {pose: tuple(ways[row] for row in those) for pose, those in rows.items()}
+        for pose, words in came.items():
+            visits_from = Counter(words)
+            alone = next((word for word in words if visits_from[word] < LEAST_VISITS), None)
+            if alone is not None and len(visits_from) > 1:
+                row = rows[pose][words.index(alone)]
+                found = f"{pose!r} is visited once from {alone!r} by {name!r}"
+                raise table.fault(row, "direction", found, f"{LEAST_VISITS} visits from each direction at least")
+        errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (away, points))
+        out.append(MeasuredArm(name, errors, {pose: joints[name, pose] for pose in rows}, came, readings))
+    return tuple(out)
+
+
+def _commands(
+    table: Columns, poses: Mapping[str, tuple[Array, Array]], stated: JointColumns | None, arms: list[str]
+) -> tuple[list[str], dict[tuple[str, str], Array], Array]:
+    """Name of the pose of every row, joint positions by arm and pose, where the target is commanded at every row."""
+    names = table.words.get("pose")
+    there = [] if stated is None else [name for name in stated.names if name in table.numbers]
+    if stated is None or not there:
+        if names is None:
+            columns = "pose" if stated is None else f"pose, or every joint: {', '.join(stated.names)}"
+            raise table.fault(None, "header", "no column 'pose'", columns)
+        for row, pose in enumerate(names):
+            if pose not in poses:
+                close = ", ".join(list(poses)[:12])
+                raise table.fault(row, "pose", f"the scenario has no pose {pose!r} at rest", close)
+        joints = {(arm, pose): poses[pose][0] for arm, pose in zip(arms, names, strict=True)}
+        return names, joints, np.array([poses[pose][1] for pose in names])
+    missing = [name for name in stated.names if name not in there]
+    if missing:
+        raise table.fault(None, "header", f"no column {missing[0]!r}", f"every joint: {', '.join(stated.names)}")
+    positions = np.stack([table.numbers[name] for name in stated.names], axis=1)
+    if names is None:
+        known: dict[tuple[int, ...], str] = {}
+        keys = [tuple(row) for row in np.round(positions / ALIKE).astype(np.int64).tolist()]
+        names = [known.setdefault(key, f"pose {len(known) + 1}") for key in keys]
+    rows: dict[tuple[str, str], list[int]] = {}
+    for row, key in enumerate(zip(arms, names, strict=True)):
+        rows.setdefault(key, []).append(row)
+    joints = {key: positions[those].mean(axis=0) for key, those in rows.items()}
+    at = np.array([joints[key] for key in zip(arms, names, strict=True)])
+    return names, joints, stated.position(at)
+
+
+def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list[str]) -> None:
+    """A visit, or a reading, that stands there twice."""
+    visits, ways = table.words.get("visit"), table.words.get("direction")
     seen: dict[tuple[object, ...], int] = {}
-    for row, (arm, pose) in enumerate(zip(arms, poses, strict=True)):
-        if pose not in commanded:
-            close = ", ".join(list(commanded)[:12])
-            raise own.fault(row, "pose", f"the scenario has no pose {pose!r} at rest", close)
+    for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
         way = "" if ways is None else ways[row]
         key = (arm, pose, way, visits[row]) if visits is not None else (arm, pose, way, *points[row].tolist())
         if key in seen:
             same = "the same visit as" if visits is not None else "the same as"
             at = "visit" if visits is not None else ""
-            raise own.fault(row, at, f"{same} line {own.lines[seen[key]]}", "every visit once")
+            raise table.fault(row, at, f"{same} line {table.lines[seen[key]]}", "every visit once")
         seen[key] = row
-    away = points - np.array([commanded[pose] for pose in poses])
-    if not anywhere:
-        _check_far(own, points, away, poses, commanded)
-    by_arm: dict[str, dict[str, list[int]]] = {}
-    for row, (arm, pose) in enumerate(zip(arms, poses, strict=True)):
-        by_arm.setdefault(arm, {}).setdefault(pose, []).append(row)
-    out = []
-    for name, rows in by_arm.items():
-        for pose, those in rows.items():
-            if len(those) < LEAST_VISITS:
-                found = f"{pose!r} is visited once by {name!r}"
-                raise own.fault(those[0], "pose", found, f"{LEAST_VISITS} visits at least")
-        came = {} if ways is None else {pose: tuple(ways[row] for row in those) for pose, those in rows.items()}
-        for pose, words in came.items():
-            visits_from = Counter(words)
-            alone = next((word for word in words if visits_from[word] < LEAST_VISITS), None)
-            if alone is not None:
-                row = rows[pose][words.index(alone)]
-                found = f"{pose!r} is visited once from {alone!r} by {name!r}"
-                raise own.fault(row, "direction", found, f"{LEAST_VISITS} visits from each direction at least")
-        errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (away, points))
-        out.append(MeasuredArm(name, errors, came, readings))
-    return tuple(out)
 
 
-def _check_far(own: Columns, points: Array, away: Array, poses: list[str], commanded: Mapping[str, Array]) -> None:
+def _check_far(table: Columns, points: Array, away: Array, poses: list[str], wanted: Array) -> None:
     """Positions far from the command: columns swapped, a frame turned or moved, a unit mistaken."""
     far = np.linalg.norm(away, axis=1)
     row = int(np.argmax(far))
     if far[row] <= FAR:
         return
     found = f"{1e3 * far[row]:.4g} mm from where {poses[row]!r} is commanded"
-    wanted = np.array([commanded[pose] for pose in poses])
     for order in ((0, 2, 1), (1, 0, 2), (2, 1, 0), (1, 2, 0), (2, 0, 1)):
         if np.linalg.norm(points[:, order] - wanted, axis=1).max() <= FAR:
             swapped = ", ".join(AXES[n] for n in order)
-            raise own.fault(row, "x", found, f"columns in their order: as {swapped} they would fit")
+            raise table.fault(row, "x", found, f"columns in their order: as {swapped} they would fit")
     for factor, unit in ((1e-3, "a thousandth"), (1e3, "a thousand times"), (0.0254, "inches for metres")):
         if np.linalg.norm(points * factor - wanted, axis=1).max() <= FAR:
-            raise own.fault(row, "x", found, f"the unit of the header: {unit} would fit")
+            raise table.fault(row, "x", found, f"the unit of the header: {unit} would fit")
     if len(points) > 3:
         turn, shift, left = _rigid(points, wanted)
         if left <= FAR:
             angle = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))
             fits = f"turned by {angle:.3g} deg and moved by {1e3 * float(np.linalg.norm(shift)):.4g} mm they would fit"
             stated = "calibration: {instrument: {pose: identified}} fits the frame"
-            raise own.fault(row, "x", found, f"positions in the base frame of the arm: {fits}; {stated}")
-    raise own.fault(row, "x", found, f"positions in the base frame, within {1e3 * FAR:g} mm of the command")
+            raise table.fault(row, "x", found, f"positions in the base frame of the arm: {fits}; {stated}")
+    raise table.fault(row, "x", found, f"positions in the base frame, within {1e3 * FAR:g} mm of the command")
 
 
 def _rigid(points: Array, wanted: Array) -> tuple[Array, Array, float]:

@@ -29,14 +29,15 @@ def measured_poses(arm: ArmRecord) -> style.Drawing:
         above, below = out.subplots(2, 1, sharex=True)
         for axes, name in ((above, "accuracy"), (below, "repeatability")):
             bands = np.array([getattr(own, f"{name}_population") for own in poses]) * unit.factor
-            values = np.array([getattr(own, name) for own in poses]) * unit.factor
-            ends = np.array([getattr(own, f"{name}_interval") for own in poses]) * unit.factor
+            values = np.array([getattr(own, name) for own in poses], dtype=float) * unit.factor
+            ends = [getattr(own, f"{name}_interval") or (np.nan, np.nan) for own in poses]
+            low, high = np.where(np.isnan(ends), values[:, None], np.array(ends) * unit.factor).T
             look = {"color": style.COLOURS[5], "alpha": 0.55, "label": "90 % of the population"}
             axes.bar(places, bands[:, 2] - bands[:, 0], 0.6, bottom=bands[:, 0], **look)
             axes.plot(places, bands[:, 1], "_", color=style.COLOURS[0], markersize=12, label="its median")
             for n, own in enumerate(poses):
                 colour = style.REQUIREMENT if own.stands_out else "#222222"
-                lines = [[max(values[n] - ends[n, 0], 0.0)], [max(ends[n, 1] - values[n], 0.0)]]
+                lines = [[max(values[n] - low[n], 0.0)], [max(high[n] - values[n], 0.0)]]
                 axes.errorbar(n, values[n], lines, fmt="o", color=colour, markersize=4, capsize=2, linewidth=1)
             axes.set(ylabel=f"{'AP' if name == 'accuracy' else 'RP'} [{unit.name}]")
             axes.set_ylim(bottom=0)

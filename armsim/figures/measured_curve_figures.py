@@ -11,15 +11,20 @@ from armsim.figures import style
 from armsim.formatting import ARCSECOND, Unit, significant, unit_for
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from armsim.calibration.calibration_records import OrderRecord
     from armsim.calibration.curve_analysis import Measured
 
 POINTS = 4000
 """Points of a curve drawn, at most."""
+FINEST = 60
+"""Periods of a wave drawn over the width of a figure, at most: of more only a band is seen."""
 
 
-def measured_curve(own: Measured, encoder: str | None) -> style.Drawing:
+def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
     """Curve and fit on top, residual below, amplitudes of the orders with the law at the bottom."""
-    curve, fit = own.curve, own.fit
+    curve, fit = sensor.curve, sensor.fit
     unit = ARCSECOND if curve.rotary else unit_for([float(np.abs(curve.error).max())])
     length, where = ("deg", math.degrees(1.0)) if curve.rotary else ("mm", 1e3)
     few = slice(None, None, max(1, len(curve.angle) // POINTS))
@@ -29,15 +34,15 @@ def measured_curve(own: Measured, encoder: str | None) -> style.Drawing:
         at, error = curve.angle[few] * where, curve.error[few] * unit.factor
         top.plot(at, error, ".", color=style.COLOURS[5], markersize=2, label="measured")
         line = np.linspace(curve.angle.min(), curve.angle.max(), 1000)
-        waves = (fit.constant + fit.at(line)) * unit.factor
-        top.plot(line * where, waves, color=style.COLOURS[0], linewidth=1.2, label=f"{len(own.orders)} orders")
-        top.legend(loc="upper right", fontsize=8)
+        waves = (fit.constant + fit.at(line, 2 * math.pi * FINEST / np.ptp(line))) * unit.factor
+        top.plot(line * where, waves, color=style.COLOURS[0], linewidth=1.2, label=_legend(sensor))
+        top.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.0, fontsize=8)
         top.set(ylabel=f"error [{unit.name}]")
         middle.plot(at, fit.residual[few] * unit.factor, ".", color="#666666", markersize=2)
         middle.axhline(0.0, color="#222222", linewidth=0.8)
         noun = "shaft angle" if curve.rotary else "position"
         middle.set(ylabel=f"left [{unit.name}]", xlabel=f"{noun} [{length}]")
-        best = _orders(out, bottom, own, unit, encoder)
+        best = _orders(out, bottom, sensor, unit, encoder)
         style.titled(out, best, 76)
         noise = f"{significant(fit.noise * unit.factor)} {unit.name}"
         law = f"; bar: half to 95 % of the sensors that {encoder} and its mounting give" if encoder else ""
@@ -46,29 +51,48 @@ def measured_curve(own: Measured, encoder: str | None) -> style.Drawing:
     return out
 
 
-def _orders(out: style.Drawing, axes, own: Measured, unit: Unit, encoder: str | None) -> str:  # type: ignore[no-untyped-def]
-    fit = own.fit
-    sizes, half = fit.amplitudes * unit.factor, 1.96 * fit.uncertainties * unit.factor
-    numbers = [row.order for row in own.orders]
-    places = np.arange(len(numbers))
-    for n, law in enumerate(own.laws):
+def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encoder: str | None) -> str:
+    """Amplitudes with intervals and laws; hollow marks for orders found in the residual. Returns the finding."""
+    sizes = [order.amplitude * unit.factor for order in sensor.orders]
+    places = np.arange(len(sensor.orders))
+    for place, size, order in zip(places, sizes, sensor.orders, strict=True):
+        law = order.law
         if law is not None:
             low, high = law.p50 * unit.factor, law.p95 * unit.factor
-            axes.bar(n, high - low, 0.62, bottom=low, color=style.COLOURS[5], alpha=0.55)
-    colours = [style.REQUIREMENT if law is not None and law.contradicts else style.COLOURS[0] for law in own.laws]
-    for n, colour in enumerate(colours):
-        axes.errorbar(n, sizes[n], half[n], fmt="o", color=colour, markersize=4, capsize=2, linewidth=1)
-    axes.set_xticks(places, [f"{h:g}" for h in numbers])
-    axes.set(
-        xlabel="order per turn" if own.curve.rotary else "order over the travel", ylabel=f"amplitude [{unit.name}]"
-    )
+            axes.bar(place, high - low, 0.62, bottom=low, color=style.COLOURS[5], alpha=0.55)
+        colour = style.REQUIREMENT if law is not None and law.contradicts else style.COLOURS[0]
+        low, high = (end * unit.factor for end in order.interval)
+        axes.plot([place, place], [low, high], "_-", color=colour, markersize=5, linewidth=1)
+        inside = "white" if order.false_alarm is not None else colour
+        axes.plot(place, size, "o", color=colour, markerfacecolor=inside, markersize=4)
+    axes.set_xticks(places, [_tick(order) for order in sensor.orders])
+    noun = "order per turn" if sensor.curve.rotary else "order over the travel"
+    marks = [", hollow: found in the residual"] if sensor.in_residual else []
+    marks += ["; below it orders of the data sheet that look the same"] if any(o.aliases for o in sensor.orders) else []
+    axes.set(xlabel=noun + "".join(marks), ylabel=f"amplitude [{unit.name}]")
     axes.set_ylim(bottom=0)
-    texts = [f"order {h}: {significant(a)} {unit.name}" for h, a in zip(numbers, sizes.tolist(), strict=True)]
+    texts = [
+        f"order {order.order}: {significant(size)} {unit.name}"
+        for order, size in zip(sensor.orders, sizes, strict=True)
+    ]
     out.tell(axes, places.astype(float), sizes, texts=texts)
     largest = int(np.argmax(sizes))
-    found = f"{own.curve.sensor}: order {numbers[largest]} is largest, {significant(float(sizes[largest]))} {unit.name}"
-    if own.contradicted:
-        found += f"; too large for the law: order {', '.join(map(str, own.contradicted))}"
+    amplitude = f"{significant(sizes[largest])} {unit.name}"
+    finding = f"{sensor.curve.sensor}: order {sensor.orders[largest].order} is largest, {amplitude}"
+    if sensor.contradicted:
+        finding += f"; too large for the law: order {', '.join(map(str, sensor.contradicted))}"
     elif encoder:
-        found += "; every order lies within the law"
-    return found
+        finding += "; every order lies within the law"
+    return finding
+
+
+def _legend(sensor: Measured) -> str:
+    """How many orders the line shows: those that are too fine for it are left out."""
+    shown = int(np.count_nonzero(sensor.fit.orders * np.ptp(sensor.curve.angle) <= 2 * math.pi * FINEST))
+    hidden = len(sensor.orders) - shown
+    return f"{shown} orders" + (f", without {hidden} too fine to draw" if hidden else "")
+
+
+def _tick(order: OrderRecord) -> str:
+    """An order, with the orders below it that look the same at these angles."""
+    return "\n".join([f"{order.order:g}", *(f"={alias:g}" for alias in order.aliases)])

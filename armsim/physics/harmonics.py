@@ -16,6 +16,9 @@ from armsim.errormodel.terms import SHAFT, Coupling, Term
 
 WORST_CONDITION = 1e4
 """Condition of the scaled least-squares problem beyond which its columns cannot be told apart."""
+INDISTINGUISHABLE = 0.99
+"""Share of the mean square of a wave, at the angles measured, that another order takes up where the two cannot be told
+apart. Common practice, no source."""
 
 
 class CannotTell(Exception):
@@ -51,8 +54,13 @@ class HarmonicFit:
     residual: Array
 
     @property
+    def freedom(self) -> int:
+        """Degrees of freedom of the noise."""
+        return len(self.residual) - len(self.coefficients) - (1 if np.isnan(self.reversal) else 2)
+
+    @property
     def amplitudes(self) -> Array:
-        """Of every order, shape (H,). [rad or m]"""
+        """Of every order, noise and all, shape (H,). [rad or m]"""
         return np.asarray(np.hypot(self.coefficients[0::2], self.coefficients[1::2]))
 
     @property
@@ -60,15 +68,16 @@ class HarmonicFit:
         """Standard uncertainties of the amplitudes, shape (H,): along the wave that was found. [rad or m]"""
         out = []
         for n, amplitude in enumerate(self.amplitudes.tolist()):
-            own = self.covariance[2 * n : 2 * n + 2, 2 * n : 2 * n + 2]
+            block = self.covariance[2 * n : 2 * n + 2, 2 * n : 2 * n + 2]
             along = self.coefficients[2 * n : 2 * n + 2] / amplitude if amplitude else np.array([1.0, 0.0])
-            out.append(float(np.sqrt(along @ own @ along)))
+            out.append(float(np.sqrt(along @ block @ along)))
         return np.array(out)
 
-    def at(self, angle: ArrayLike) -> Array:
-        """The waves without constant and reversal, shape of the angles."""
+    def at(self, angle: ArrayLike, finest: float = np.inf) -> Array:
+        """The waves up to an order, without constant and reversal, shape of the angles."""
         where = np.asarray(angle, dtype=float)
-        return np.asarray(_waves(where, self.orders) @ self.coefficients)
+        drawn = np.repeat(self.orders <= finest, 2)
+        return np.asarray(_waves(where, self.orders[drawn[::2]]) @ self.coefficients[drawn])
 
 
 def _waves(angle: Array, orders: Array) -> Array:
@@ -81,7 +90,8 @@ def least_squares(design: Array, read: Array) -> tuple[Array, Array, float, Arra
 
     References
     ----------
-    .. [1] any textbook of linear regression; tested on certified regressions of NIST (StRD).
+    .. [1] Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 3.1 to 3.3: estimate, covariance, variance.
+    .. [2] Golub, Van Loan, Matrix Computations, 4th ed. (2013), 5.5: least squares by singular values.
     """
     size = np.maximum(np.linalg.norm(design, axis=0), 1e-300)
     left, sizes, right = np.linalg.svd(design / size, full_matrices=False)
@@ -90,6 +100,58 @@ def least_squares(design: Array, read: Array) -> tuple[Array, Array, float, Arra
     variance = float(residual @ residual) / (len(read) - design.shape[1])
     inverse = (right.T / sizes**2) @ right
     return solution, variance * inverse / np.outer(size, size), variance, residual
+
+
+def design_matrix(angle: Array, orders: ArrayLike, direction: Array) -> Array:
+    """Columns of the fit: constant, cosine and sine of every order, reversal where there are two directions.
+
+    Parameters
+    ----------
+    angle : (n,)
+    orders : (H,)
+    direction : (n,)
+
+    Returns
+    -------
+    (n, 1 + 2 H) or (n, 2 + 2 H)
+    """
+    columns = [np.ones((len(angle), 1)), _waves(angle, np.asarray(orders, dtype=float))]
+    columns += [0.5 * direction[:, None]] if np.any(direction > 0) and np.any(direction < 0) else []
+    return np.concatenate(columns, axis=1)
+
+
+def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tuple[float, ...]:
+    """Which other orders look like one order at the angles measured, whatever their phase.
+
+    A constant and the waves of the order take up nearly all of theirs (`INDISTINGUISHABLE`). Of n equal steps a turn
+    these are the orders k n + h and k n - h. Order 0 is the constant.
+
+    Parameters
+    ----------
+    angle : (n,)
+    order : float
+    others : sequence of float
+
+    Returns
+    -------
+    tuple of float
+
+    References
+    ----------
+    .. [1] Shannon, Proceedings of the IRE 37 (1949) 10: sampling; for any angles the coefficient of determination,
+       Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 4.4.
+    """
+    columns = [np.ones((len(angle), 1)), _waves(angle, np.array([order] if order else []))]
+    basis, _ = np.linalg.qr(np.concatenate(columns, axis=1))
+    out = []
+    for other in others:
+        waves = _waves(angle, np.array([other]))
+        centred = waves - waves.mean(axis=0)
+        constant = np.sum(centred**2) <= (1.0 - INDISTINGUISHABLE) * len(angle)
+        near = np.sum((basis.T @ centred) ** 2) > INDISTINGUISHABLE * np.sum(centred**2)
+        if constant if not order else near and not constant:
+            out.append(other)
+    return tuple(out)
 
 
 def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], direction: ArrayLike) -> HarmonicFit:
@@ -118,14 +180,13 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
 
     References
     ----------
-    .. [1] JCGM 107 and any textbook of linear regression; tested on certified regressions of NIST.
+    .. [1] Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 3.1 to 3.3.
+    .. [2] JCGM 100:2008 H.3: a calibration curve by least squares and its uncertainty.
     """
-    where, read, ways = (np.asarray(own, dtype=float) for own in (angle, error, direction))
+    where, read, ways = (np.asarray(values, dtype=float) for values in (angle, error, direction))
     listed = np.asarray(orders, dtype=float)
-    both = bool(np.any(ways > 0) and np.any(ways < 0))
-    columns = [np.ones((len(where), 1)), _waves(where, listed)]
-    columns += [0.5 * ways[:, None]] if both else []
-    design = np.concatenate(columns, axis=1)
+    design = design_matrix(where, listed, ways)
+    both = design.shape[1] > 1 + 2 * len(listed)
     names = ["the constant", *(f"order {h:g}" for h in listed for _ in range(2)), "the reversal"]
     if len(where) <= design.shape[1]:
         raise CannotTell(f"{len(where)} angles for {design.shape[1]} coefficients")
@@ -133,16 +194,19 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
     _, sizes, right = np.linalg.svd(scaled, full_matrices=False)
     if sizes[-1] * WORST_CONDITION < sizes[0]:
         mixed = np.flatnonzero(np.abs(right[-1]) > 0.1)
-        raise CannotTell(" and ".join(dict.fromkeys(names[k] for k in mixed)))
+        mixed_names = list(dict.fromkeys(names[k] for k in mixed))
+        raise CannotTell(
+            " and ".join(mixed_names if len(mixed_names) > 1 else [f"sine and cosine of {mixed_names[0]}"])
+        )
     solution, covariance, variance, residual = least_squares(design, read)
     last = 1 + 2 * len(listed)
-    found = (float(solution[last]), float(np.sqrt(covariance[last, last]))) if both else (np.nan, np.nan)
+    reversal = (float(solution[last]), float(np.sqrt(covariance[last, last]))) if both else (np.nan, np.nan)
     return HarmonicFit(
         listed,
         solution[1:last],
         covariance[1:last, 1:last],
         float(solution[0]),
-        *found,
+        *reversal,
         float(np.sqrt(variance)),
         residual,
     )

@@ -6,60 +6,93 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
+from armsim.calibration.calibration_records import OrderRecord
 from armsim.calibration.curve_analysis import Curves, Measured
 from armsim.figures.measured_curve_figures import measured_curve
-from armsim.formatting import show_joint
+from armsim.formatting import ARCSECOND, show_interval, show_joint
 from armsim.report.document import Block, Bullets, Section, Text, Tone
 from armsim.report.drawing import Planned
-from armsim.report.frame import Column, Frame, bare, joint_errors, shares, stacked, words
+from armsim.report.frame import Frame, bare, joint_errors, shares, stacked, words
 from armsim.report.gallery import file_name
 from armsim.report.review import Review, json_file
 from armsim.sources import Source
 
-METHOD = (
-    "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
-    "The law of an order is the amplitude that it has over sensors with the data sheet and mounting stated, with "
-    "the noise of the fit; too large is what has a chance below 1 % over all orders (Holm).",
-)
+
+def method(curves: Curves) -> tuple[str, ...]:
+    """How the orders are found and judged."""
+    return (
+        "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
+        "Orders that stand out of the residual (Lomb-Scargle; false alarm below 1 % over all orders searched, "
+        f"all up to {max(sensor.searched for sensor in curves.sensors)}) are fitted too and are no noise.",
+        "Amplitudes are without what the noise adds to their square; their intervals follow from the law of Rice and "
+        "begin at 0 where there may be no wave.",
+        "The law of an order is the amplitude that the same fit at the same angles gives over sensors with the data "
+        "sheet and mounting stated, orders that alias onto it included, with the noise of the fit; too large is what "
+        "has a chance below 1 % over all orders (Holm).",
+    )
 
 
-def order_frame(measured: Measured) -> Frame:
+def order_frame(sensor: Measured) -> Frame:
     """Every order of a sensor beside its law."""
-    rows, laws = measured.orders, measured.laws
-
-    def errors(name: str, values: list[float | None]) -> Column:
-        return joint_errors(name, values, [measured.unit] * len(values))
-
+    rows, laws = sensor.orders, [order.law for order in sensor.orders]
+    units = [sensor.unit] * len(rows)
     verdicts = ["–" if law is None else "larger than the law" if law.contradicts else "within" for law in laws]
     return Frame(
         (
             bare("order", [row.order for row in rows]),
-            errors("amplitude", [row.amplitude for row in rows]),
-            errors("standard uncertainty", [row.uncertainty for row in rows]),
-            replace(errors("cosine", [row.cosine for row in rows]), place="file"),
-            replace(errors("sine", [row.sine for row in rows]), place="file"),
-            errors("law: half", [None if law is None else law.p50 for law in laws]),
-            errors("law: 95 %", [None if law is None else law.p95 for law in laws]),
+            joint_errors("amplitude", [row.amplitude for row in rows], units, [row.interval for row in rows]),
+            replace(joint_errors("standard uncertainty", [row.uncertainty for row in rows], units), place="file"),
+            replace(joint_errors("cosine", [row.cosine for row in rows], units), place="file"),
+            replace(joint_errors("sine", [row.sine for row in rows], units), place="file"),
+            words("in the residual", ["" if row.false_alarm is None else "found" for row in rows]),
+            bare("false alarm", [row.false_alarm for row in rows], "file"),
+            words("cannot be told from", [", ".join(f"{alias:g}" for alias in row.aliases) for row in rows], "file"),
+            joint_errors("law: half", [None if law is None else law.p50 for law in laws], units),
+            joint_errors("law: 95 %", [None if law is None else law.p95 for law in laws], units),
             shares("place in the law", [None if law is None else law.place for law in laws]),
             words("against the law", verdicts),
             words("made by", ["nothing that is stated" if law is None else ", ".join(law.causes) for law in laws]),
         ),
-        measured.sensor,
+        sensor.sensor,
     )
 
 
-def sentence(measured: Measured, encoder: str | None) -> str:
-    """What was found of a sensor."""
-    unit, fit = "rad" if measured.curve.rotary else "m", measured.fit
-    text = f"{measured.sensor}: {len(measured.curve.angle)} points, noise left {show_joint(fit.noise, unit)} rms"
+def _amplitude(order: OrderRecord, unit: str) -> str:
+    return show_interval(order.amplitude, order.interval, unit=ARCSECOND if unit == "rad" else None)
+
+
+def in_residual(sensor: Measured) -> str:
+    """Orders found in the residual, with amplitude and interval; empty where there are none."""
+    orders = [f"order {order.order}, {_amplitude(order, sensor.unit)}" for order in sensor.in_residual]
+    return f"in the residual of the orders requested: {'; '.join(orders)}" if orders else ""
+
+
+def aliases(sensor: Measured) -> str:
+    """Orders of the data sheet that look like others at the angles measured; empty where there are none."""
+    steps = sensor.curve.equal_steps
+    where = "these angles" if steps is None else f"{steps} equal steps"
+    parts = [
+        f"order {order.order} cannot be told from order {' and '.join(f'{alias:g}' for alias in order.aliases)}"
+        for order in sensor.orders
+        if order.aliases
+    ]
+    parts += [f"order {alias:g} cannot be told from a constant" for alias in sensor.constant_aliases]
+    return f"{', '.join(parts)} at {where}" if parts else ""
+
+
+def sentence(sensor: Measured, encoder: str | None) -> str:
+    """Summary of a sensor: noise, reversal, orders in the residual, aliases, agreement with the law."""
+    unit, fit = sensor.unit, sensor.fit
+    text = f"{sensor.sensor}: {sensor.points} points, noise left {show_joint(fit.noise, unit)} rms"
     if fit.reversal == fit.reversal:  # not nan
         text += f", upwards it reads {show_joint(fit.reversal, unit)} more than downwards "
         text += f"(standard uncertainty {show_joint(fit.reversal_uncertainty, unit)})"
+    text = "; ".join(part for part in (text, in_residual(sensor), aliases(sensor)) if part)
     if encoder is None:
         return text
-    if not measured.contradicted:
+    if not sensor.contradicted:
         return f"{text}; every order lies within the law of {encoder} and its mounting"
-    orders = ", ".join(map(str, measured.contradicted))
+    orders = ", ".join(map(str, sensor.contradicted))
     return (
         f"{text}; larger than the law of {encoder} and its mounting allows, all orders taken together: order {orders}"
     )
@@ -122,7 +155,7 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
         ),
         [_drawn(measured, curves.encoder) for measured in curves.sensors],
         (file_name(ranked[0].sensor),),
-        appendix=(Section("Method", "method", (Bullets(METHOD),)),),
+        appendix=(Section("Method", "method", (Bullets(method(curves)),)),),
         sources=sources,
         files={"curve.json": json_file(curves.to_dict())},
         tables={"orders": stacked("sensor", frames)},

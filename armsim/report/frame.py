@@ -309,16 +309,16 @@ def shares(
     return Column(name, tuple(values), ends, unit, places, FILE_UNITS["1"], None, change)
 
 
-def joint_errors(name: str, values: Sequence[float | None], units: Sequence[str]) -> Column:
+def joint_errors(
+    name: str, values: Sequence[float | None], units: Sequence[str], intervals: Sequence[Interval] | None = None
+) -> Column:
     """Errors of joints, arcseconds or lengths of slides (``units`` "rad" or "m"); each with its unit where mixed."""
-    kinds = dict.fromkeys(units)
-    parts = {
-        kind: lengths(
-            name, [value for value, unit in zip(values, units, strict=True) if unit == kind],
-            kind="rad" if kind == "rad" else "m", unit=ARCSECOND if kind == "rad" else None,
-        )
-        for kind in kinds
-    }  # fmt: skip
+    parts: dict[str, Column] = {}
+    for kind in dict.fromkeys(units):
+        rows = [n for n, unit in enumerate(units) if unit == kind]
+        ends = None if intervals is None else [intervals[n] for n in rows]
+        numbers, angular = [values[n] for n in rows], kind == "rad"
+        parts[kind] = lengths(name, numbers, ends, "rad" if angular else "m", ARCSECOND if angular else None)
     if len(parts) == 1:
         return next(iter(parts.values()))
     cells = {kind: iter(part.cells) for kind, part in parts.items()}
@@ -326,7 +326,7 @@ def joint_errors(name: str, values: Sequence[float | None], units: Sequence[str]
     for kind in units:
         text = next(cells[kind]).text
         texts.append(text if text in "∞–" else f"{text} {parts[kind].unit.name}")
-    return quoted(name, values, texts)
+    return quoted(name, values, texts, intervals=intervals)
 
 
 def judged(rows: Sequence[Sequence[Judgement]], ends_shown: bool = True) -> list[Column]:

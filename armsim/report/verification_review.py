@@ -67,7 +67,7 @@ def pose_frame(arm: ArmRecord) -> Frame:
             lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
             shares("place of AP", [row.accuracy_place for row in rows]),
             lengths("RP", [row.repeatability for row in rows], [row.repeatability_interval for row in rows]),
-            shares("place of RP", [row.repeatability_place for row in rows]),
+            shares("place of RP", [None if row.repeatability is None else row.repeatability_place for row in rows]),
             quoted("chance", chances, [significant(chance, 2) for chance in chances]),
             words("stands out", ["yes" if row.stands_out else "" for row in rows]),
             bare("left out", [row.left_out for row in rows], places=2),

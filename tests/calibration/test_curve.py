@@ -126,10 +126,10 @@ def disc(e: float, radius: float, phase: float, points: int, noise: float, seed:
 def test_an_eccentric_disc_is_told_from_its_curve(tmp_path: Path) -> None:
     """18 um over 11.5 mm: e/R in the first order, (e/R)^2 / 2 in the second, within three standard uncertainties."""
     path = written(tmp_path, disc(18e-6, 11.5e-3, 0.7, 360, 1.5, 1))
-    (own,) = measure(path, (1, 2, 3)).sensors
+    (sensor,) = measure(path, (1, 2, 3)).sensors
     expected = np.array([18e-6 / 11.5e-3, (18e-6 / 11.5e-3) ** 2 / 2, 0.0])
-    assert np.all(np.abs(own.fit.amplitudes - expected) < 3.5 * own.fit.uncertainties)
-    assert own.fit.noise / ARCSEC == pytest.approx(1.5, rel=0.15)
+    assert np.all(np.abs(sensor.fit.amplitudes - expected) < 3.5 * sensor.fit.uncertainties)
+    assert sensor.fit.noise / ARCSEC == pytest.approx(1.5, rel=0.15)
 
 
 def test_both_directions_tell_the_reversal(tmp_path: Path) -> None:
@@ -139,9 +139,9 @@ def test_both_directions_tell_the_reversal(tmp_path: Path) -> None:
     (plain,) = measure(written(tmp_path, up + down)).sensors  # told from the order of the rows
     named = [(*row, "up") for row in up] + [(*row, "down") for row in down]
     (stated,) = measure(written(tmp_path, named, "angle [deg],error [arcsec],direction")).sensors
-    for own in (plain, stated):
-        assert own.fit.reversal / ARCSEC == pytest.approx(1.6, abs=0.15)
-        assert own.fit.reversal_uncertainty / ARCSEC == pytest.approx(2 * 0.3 / math.sqrt(360), rel=0.2)
+    for sensor in (plain, stated):
+        assert sensor.fit.reversal / ARCSEC == pytest.approx(1.6, abs=0.15)
+        assert sensor.fit.reversal_uncertainty / ARCSEC == pytest.approx(2 * 0.3 / math.sqrt(360), rel=0.2)
     (one,) = measure(written(tmp_path, up)).sensors
     assert math.isnan(one.fit.reversal)
 
@@ -178,10 +178,11 @@ def test_sensors_of_the_law_are_not_contradicted(tmp_path: Path) -> None:
     curves += np.random.default_rng(3).normal(0, 0.2 * ARCSEC, curves.shape)
     rows = [(f"s{n}", math.degrees(a), curves[k, n] / ARCSEC) for n in range(units) for k, a in enumerate(at.tolist())]
     path = written(tmp_path, rows, "sensor,angle [deg],error [arcsec]")
-    found = measure(path, (1, 2, 3), encoder, mounting)
-    places = np.array([own.laws[0].place for own in found.sensors if own.laws[0] is not None])
+    curves = measure(path, (1, 2, 3), encoder, mounting)
+    laws = [sensor.orders[0].law for sensor in curves.sensors]
+    places = np.array([law.place for law in laws if law is not None])
     assert stats.kstest(places, "uniform").pvalue > 0.01
-    assert sum(bool(own.contradicted) for own in found.sensors) <= 3 + 3 * math.sqrt(3)
+    assert sum(bool(sensor.contradicted) for sensor in curves.sensors) <= 3 + 3 * math.sqrt(3)
 
 
 def test_an_eccentricity_of_three_times_its_tolerance_is_found(tmp_path: Path) -> None:
@@ -220,16 +221,16 @@ def test_sensors_left_out_are_as_far_off_as_they_should_be(tmp_path: Path) -> No
                 (f"s{n}", t, a * math.cos(math.radians(t)) + b * math.sin(math.radians(t)) + rng.normal(0, 0.1))
                 for t in range(0, 360, 15)
             ]
-        found = measure(written(tmp_path, rows, "sensor,angle [deg],error [arcsec]"), (1,))
-        assert found.leave_one_out is not None
-        first += found.leave_one_out[:1]
+        curves = measure(written(tmp_path, rows, "sensor,angle [deg],error [arcsec]"), (1,))
+        assert curves.leave_one_out is not None
+        first += curves.leave_one_out[:1]
     assert stats.kstest(first, "uniform").pvalue > 0.01
 
 
 def test_a_linear_scale(tmp_path: Path) -> None:
     rows = [(x, 2.0 * math.sin(2 * math.pi * x / 990.0)) for x in range(0, 991, 10)]
-    (own,) = measure(written(tmp_path, rows, "position [mm],error [um]"), (1, 2)).sensors
-    assert own.fit.amplitudes[0] == pytest.approx(2e-6, rel=1e-6)
+    (sensor,) = measure(written(tmp_path, rows, "position [mm],error [um]"), (1, 2)).sensors
+    assert sensor.fit.amplitudes[0] == pytest.approx(2e-6, rel=1e-6)
     with pytest.raises(InputError, match="measures rotation"):
         measure(tmp_path / "curve.csv", (1,), check_file(DISC))  # type: ignore[arg-type]
 
@@ -336,8 +337,8 @@ def test_a_batch_becomes_the_law_of_the_population(tmp_path: Path) -> None:
     rng = np.random.default_rng(21)
     rows: list[tuple[object, ...]] = []
     for n in range(30):
-        own = disc(abs(rng.normal(0, 8e-6)), 11.5e-3, rng.uniform(0, 2 * math.pi), 72, 0.05, n)
-        rows += [(f"s{n}", *row) for row in own]
+        sensor = disc(abs(rng.normal(0, 8e-6)), 11.5e-3, rng.uniform(0, 2 * math.pi), 72, 0.05, n)
+        rows += [(f"s{n}", *row) for row in sensor]
     path = written(tmp_path, rows, "sensor,angle [deg],error [arcsec]")
     key = ", error_curves: {file: curve.csv, orders: [1, 2], replaces: [eccentricity, graduation error]}"
     study = armsim.load(scenario_with(tmp_path, "", key)).with_plan(units=20_000)

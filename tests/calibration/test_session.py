@@ -93,15 +93,14 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
         rng, turn = np.random.default_rng(unit), Rotation.random(random_state=unit)
         read = moved(study, [own[unit] for own in drawn], turn, rng.normal(0, 2.0, 3), off)
         points = dict(zip(names, read, strict=True))
-        arms.append(MeasuredArm("a", points, points=points))
-    setup = setup.settled(arms, poses, Path("m.csv"))
-    frames = setup.targets(poses)
+        arms.append(MeasuredArm("a", points, poses, points=points))
+    setup = setup.settled(arms, Path("m.csv"))
     estimator = setup.estimator(joints, counts, Path("m.csv"))
     units = measured_units(setup.machine, joints, counts, setup.spread(joints), 8000, 1)
     reference = Reference.of(estimator, Simulated.of(units, estimator.projection))
     wrong, chances = 0, []
     for arm in arms:
-        registered_arm, _ = setup.register(arm, frames, Path("m.csv"))
+        registered_arm, _ = setup.register(arm, Path("m.csv"))
         ranked = Ranked.of(without_frame(registered_arm, estimator), reference)
         wrong += not ranked.compatible
         chances.append(ranked.chance)
@@ -188,3 +187,56 @@ def test_calibrate_identifies_the_arm_from_another_frame(tmp_path: Path) -> None
         assert arm["residual"] < 3.0 * arm["expected"]
         left.append(arm["removed"])
     assert left[1] == pytest.approx(left[0], rel=0.1)
+
+
+def raw_file(study: Study, path: Path, rows: list[np.ndarray], joints: np.ndarray, separator: str) -> Path:
+    """Joint positions in degrees and readings in millimetres, one visit a row, as a tracker writes them."""
+    comma = "," if separator == ";" else "."
+    names = study.scenario.machine.arm.names
+    lines = [separator.join([*(f"{name} (deg)" for name in names), "X (mm)", "Y (mm)", "Z (mm)"])]
+    for q, visits in zip(joints, rows, strict=True):
+        for point in visits:
+            values = [*np.degrees(q).tolist(), *(1e3 * point).tolist()]
+            lines.append(separator.join(f"{value:.9f}".replace(".", comma) for value in values))
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_a_tracker_file_with_joint_positions_is_enough(tmp_path: Path) -> None:
+    """Poses that no scenario names, each read once, semicolons and decimal commas, metres away: the wave of the disc that
+    was glued wrong is told by `verify`, and `calibrate` takes off what it takes off where each pose is read 30 times.
+
+    Source: the hidden truth of `measured_arm`.
+    """
+    study = session(measured_arm.SCENARIO, FITTED, 60)
+    _, joints, _ = places(study)
+    hidden = measured_arm.hidden(study.scenario.machine)
+    visits = list(
+        measured_units(hidden, joints, [1] * len(joints), INSTRUMENT, measured_arm.UNIT + 1, measured_arm.SEED)
+    )
+    rows = [unit[measured_arm.UNIT] for unit in visits]
+    turn, shift = Rotation.from_euler("xyz", [2.2, -0.4, 1.3]), np.array([3.1, 0.9, -1.2])
+    raw = raw_file(
+        study, tmp_path / "raw.csv", moved(study, rows, turn, shift, np.array([0.0, 0.02, 0.05])), joints, ";"
+    )
+    fitted = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
+    done = invoke("verify", measured_arm.SCENARIO, "--measured", raw, *fitted, "--json")
+    assert done.returncode == 1, done.stderr
+    (arm,) = json.loads(done.stdout)["arms"]
+    assert (arm["causes"][0]["cause"], arm["causes"][0]["owner"]) == ("eccentricity", "j2")
+    assert len(arm["poses"]) == 60
+    assert {pose["repeatability"] for pose in arm["poses"]} == {None}
+    told = invoke("verify", measured_arm.SCENARIO, "--measured", raw, *fitted, "--out", tmp_path / "out")
+    assert "nan" not in told.stdout
+    worked = invoke("calibrate", measured_arm.SCENARIO, "--measured", raw, *fitted, "--units", 60, "--json")
+    assert worked.returncode in (0, 1, 4), worked.stderr
+    (identified,) = json.loads(worked.stdout)["arms"]
+    assert identified["residual"] < 2.0 * identified["expected"]
+
+
+def test_half_of_the_joints_is_not_enough(tmp_path: Path) -> None:
+    path = tmp_path / "m.csv"
+    path.write_text("j1 [deg],j2 [deg],x [mm],y [mm],z [mm]\n0,0,1,2,3\n")
+    done = invoke("verify", measured_arm.SCENARIO, "--measured", path)
+    assert done.returncode == 2
+    assert "no column 'j3'" in done.stderr

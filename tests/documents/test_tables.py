@@ -23,7 +23,7 @@ TABLES: dict[str, tuple[Callable[[Path], Any], str]] = {
     "curve": (read_curves, "angle [deg],error [arcsec]\n" + TURN),
     "linear curve": (read_curves, "position [mm],error [um]\n" + TURN),
     "points": (
-        lambda path: read_points(path, {"p": np.zeros(3)}),
+        lambda path: read_points(path, {"p": (np.zeros(1), np.zeros(3))}),
         "pose,x [mm],y [mm],z [mm]\np,0,1,2\np,1,0,2\n",
     ),
     "waypoints": (lambda path: read_waypoints(path, ARM), "x [mm],y [mm],z [mm]\n0,1,2\n1,0,2\n"),
@@ -113,3 +113,27 @@ def test_the_work_grows_with_the_rows(rows: Callable[[int], str], read: Callable
     small.write_text(rows(500))
     large.write_text(rows(2000))
     assert Reference(lambda: read(small)).ratio(lambda: read(large), 8.0) <= 8.0
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "pose;X [mm];Y [mm];Z [mm]\np;0,5;1;2\np;1;-2,25e1;2\n",
+        "pose\tx (mm)\ty (mm)\tz (mm)\np\t0,5\t1\t2\np\t1\t-22.5\t2\n",
+        "Pose,x_mm,y_mm,z_mm\np,0.5,1,2\np,1,-22.5,2\n",
+        'pose,x/mm,y/m,z/um\n"p",0.5,0.001,2000\np,1,-0.0225,2000\n',
+    ],
+)
+def test_tables_as_instruments_write_them(tmp_path: Path, text: str) -> None:
+    """Separators, decimal commas and units in a header. Source: read by hand."""
+    path = tmp_path / "points.csv"
+    path.write_text(text)
+    (arm,) = read_points(path, {"p": (np.zeros(1), np.zeros(3))})
+    np.testing.assert_allclose(arm.visits["p"], [[0.5e-3, 1e-3, 2e-3], [1e-3, -22.5e-3, 2e-3]])
+
+
+def test_a_refused_header_tells_what_was_read(tmp_path: Path) -> None:
+    path = tmp_path / "points.csv"
+    path.write_text("pose;x [mm];y [mm];height [mm]\np;0;1;2\n")
+    with pytest.raises(InputError, match=r"'height \[mm\]' is no column known; read before it: pose, x, y"):
+        read_points(path, {"p": (np.zeros(1), np.zeros(3))})

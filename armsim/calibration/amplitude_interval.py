@@ -1,0 +1,150 @@
+"""Amplitude of a wave of which cosine and sine are known with noise: its estimate and its 95 % interval."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from armsim.arrays import Array
+from armsim.sampling.statistics import LEVEL, TAIL
+
+LARGEST = 10.0
+"""Amplitude, in standard uncertainties, from which on the law of Rice counts as normal: on average a fitted amplitude
+is longer than the true one by 0.05 there."""
+STEPS = 200
+"""Steps of the table of critical distances up to there."""
+BISECTIONS = 50
+"""Halvings of an interval: to the rounding of a float."""
+
+
+def rice_amplitudes(coefficients: Array, covariances: Array) -> Array:
+    """Amplitudes of waves without what the noise adds to their squares on average; 0 where they are less than that.
+
+    The square of a fitted amplitude is too large by the variances of cosine and sine (2 s^2 where they are equal):
+
+        A^2 = a^2 + b^2 - var a - var b
+
+    Parameters
+    ----------
+    coefficients : (n, 2)
+        a, b. [rad or m]
+    covariances : (n, 2, 2)
+
+    Returns
+    -------
+    (n,)
+        [rad or m]
+
+    References
+    ----------
+    .. [1] Rice, Mathematical analysis of random noise, Bell System Technical Journal 24 (1945) 46, 3.10: envelope of a
+       sine wave in noise; its mean square is that of the wave and of the noise.
+    """
+    squares = np.sum(coefficients**2, axis=1) - np.trace(covariances, axis1=1, axis2=2)
+    return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
+
+
+def rice_intervals(coefficients: Array, covariances: Array, freedom: ArrayLike) -> Array:
+    """95 % intervals of the amplitudes of waves, with the lower end at 0 where there may be no wave.
+
+    An interval holds every amplitude of which the circle in the plane of cosine and sine is near enough to the fitted
+    point, by the distance of Mahalanobis under the noise. Near enough is what 95 % of fits keep to by the law of Rice:
+    2.45 standard uncertainties for no wave, 1.96 for a large one, wider by Student's factor where the noise is
+    estimated. For that, noise that differs by direction is taken at its largest.
+
+    Parameters
+    ----------
+    coefficients : (n, 2)
+        Of cosine and sine. [rad or m]
+    covariances : (n, 2, 2)
+    freedom : (n,) or int
+        Degrees of freedom of the variance of the noise.
+
+    Returns
+    -------
+    (n, 2)
+        Low and high. [rad or m]
+
+    References
+    ----------
+    .. [1] Rice, Bell System Technical Journal 24 (1945) 46, 3.10: law of the fitted amplitude, whose square is a
+       noncentral chi-square of two degrees of freedom.
+    .. [2] Cox, Hinkley, Theoretical Statistics (1974), 7.2: intervals by inverted tests (from memory).
+    .. [3] JCGM 100:2008 G.3: Student's factor.
+    """
+    from scipy.special import ndtri, stdtrit
+
+    factor = (stdtrit(np.asarray(freedom, dtype=float), 1 - TAIL) / ndtri(1 - TAIL)) ** 2
+    variances, axes = np.linalg.eigh(covariances)
+    variances = np.maximum(variances, 0.0) * np.reshape(factor, (-1, 1))
+    points = np.einsum("nij,ni->nj", axes, coefficients)
+    amplitudes = np.hypot(points[:, 0], points[:, 1])
+    out = np.stack([amplitudes, amplitudes], axis=1)
+    noisy = variances[:, 1] > 0.0
+    out[noisy] = _nearest_circles(points[noisy], variances[noisy])
+    return out
+
+
+def _nearest_circles(points: Array, variances: Array) -> Array:
+    """Least and largest radius of a circle about the origin that is near enough to a point, shape (n, 2).
+
+    The nearest point of a circle, by Mahalanobis, is p_i = d_i / (1 + m v_i) with Lagrange's multiplier m: above 0 for
+    smaller circles, down to -1 / (largest variance) for larger ones.
+    """
+    sigma = np.sqrt(variances[:, 1])
+    shares = variances / variances[:, 1:]  # of the largest variance, of which the multiplier is counted too
+    points = points / sigma[:, None]
+    # towards a larger circle the nearest point leaves the origin along the axis of the largest noise
+    points[:, 1] = np.where(np.abs(points[:, 1]) < 1e-9, 1e-9, points[:, 1])
+
+    def radius(multiplier: Array) -> Array:
+        scaled = points / (1.0 + multiplier[:, None] * shares)
+        return np.hypot(scaled[:, 0], scaled[:, 1])
+
+    def beyond(multiplier: Array) -> Array:
+        away = multiplier[:, None] * np.sqrt(shares) * points / (1.0 + multiplier[:, None] * shares)
+        return np.hypot(away[:, 0], away[:, 1]) - _critical_distance(radius(multiplier))
+
+    # d^2 / v without dividing by a variance of 0: such a point is infinitely far from the origin
+    with np.errstate(divide="ignore", invalid="ignore"):
+        origin = np.sqrt(np.nansum(points**2 / shares, axis=1))
+    low = radius(_odds(_root(lambda share: beyond(_odds(share)), len(points))))
+    high = radius(-_root(lambda share: beyond(-share), len(points)))
+    low = np.where(origin <= _critical_distance(np.zeros(1)), 0.0, low)
+    return np.stack([low, high], axis=1) * sigma[:, None]
+
+
+def _odds(share: Array) -> Array:
+    return share / (1.0 - share)
+
+
+def _root(function: Callable[[Array], Array], n: int) -> Array:
+    """Where functions that rise from below 0 cross it, between 0 and 1, shape (n,)."""
+    low, high = np.zeros(n), np.ones(n)
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        above = function(middle) > 0.0
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return low
+
+
+def _critical_distance(amplitudes: Array) -> Array:
+    """Distance from true amplitudes within which 95 % of fitted ones lie; noise of unit standard deviation."""
+    return np.interp(amplitudes, *_distances())
+
+
+@lru_cache(maxsize=1)
+def _distances() -> tuple[Array, Array]:
+    """True amplitudes and the distance within which 95 % of fitted ones lie: that of `_critical_distance`."""
+    from scipy.special import chndtr
+
+    amplitudes = np.linspace(0.0, LARGEST, STEPS + 1)
+
+    def share(distance: Array) -> Array:
+        within = chndtr((amplitudes + distance) ** 2, 2, amplitudes**2)
+        return np.asarray(within - chndtr(np.maximum(amplitudes - distance, 0.0) ** 2, 2, amplitudes**2))
+
+    return amplitudes, 4.0 * _root(lambda quarter: share(4.0 * quarter) - LEVEL, len(amplitudes))

@@ -1,0 +1,213 @@
+"""Law of the fitted amplitude of an order: what data sheet and mounting give it, folded by the measured angles."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.calibration_records import LawRecord
+from armsim.documents.curve_file import Curve
+from armsim.errormodel.shapes import Shape, State, Wave
+from armsim.errormodel.terms import SHAFT
+from armsim.model.encoder import Encoder
+from armsim.model.mounting import Mounting
+from armsim.physics.harmonics import HarmonicFit, design_matrix, indistinguishable
+from armsim.sampling.plan import UNIT_BLOCK, draw_units
+from armsim.sampling.statistics import holm
+from armsim.sampling_plan import SamplingPlan
+
+UNITS = 16 * UNIT_BLOCK
+"""Sensors drawn, by which the law of an order is known."""
+SIGNIFICANT = 0.01
+"""Chance of a false alarm over all orders of a sensor. Common practice, no source."""
+SAME_ORDER = 1e-6
+"""Relative difference of orders that count as the same."""
+
+
+@dataclass(frozen=True, eq=False)
+class SheetErrors:
+    """Errors of unit life that data sheet and mounting state at the shaft, drawn for many sensors.
+
+    Parameters
+    ----------
+    fundamental, travel : float
+        Order 1, and the range over which they are drawn; 0 on a turn, where nothing that is stated grows with it.
+    shapes : (K,)
+    causes : (K,)
+    draws : (K, UNITS)
+        Coefficient of every shape. [rad or m]
+    """
+
+    fundamental: float
+    travel: float
+    shapes: tuple[Shape, ...]
+    causes: tuple[str, ...]
+    draws: Array
+
+    def applies_to(self, curve: Curve) -> bool:
+        """Whether they are those of the sensor of a curve."""
+        return (self.fundamental, self.travel) == (curve.fundamental, 0.0 if curve.rotary else curve.travel)
+
+    @property
+    def orders(self) -> tuple[float, ...]:
+        """Orders of its waves, each once, the lowest first. [rad/rad or rad/m]"""
+        return tuple(sorted({abs(shape.order) for shape in self.shapes if isinstance(shape, Wave)}))
+
+
+@dataclass(frozen=True, eq=False)
+class FoldedLaw:
+    """What a fit makes of the errors of a data sheet at the angles measured.
+
+    Parameters
+    ----------
+    curve : Curve
+    orders : (H,)
+    coefficients : (2 H, UNITS)
+        Fitted cosine and sine of every order, without noise. [rad or m]
+    quantiles : (H, 2)
+        What 50 and 95 % of the amplitudes keep to. [rad or m]
+    causes : (H,)
+        Causes of every order and of those that cannot be told from it; empty where nothing is stated.
+    aliases : (H,)
+        Orders of the sheet that cannot be told from it at these angles, per turn or over the travel.
+    constant : tuple of float
+        Orders of the sheet that cannot be told from a constant, likewise.
+    unlisted : int
+        Orders of the sheet that are none of these.
+    """
+
+    curve: Curve
+    orders: tuple[int, ...]
+    coefficients: Array
+    quantiles: Array
+    causes: tuple[tuple[str, ...], ...]
+    aliases: tuple[tuple[float, ...], ...]
+    constant: tuple[float, ...]
+    unlisted: int
+
+    def applies_to(self, curve: Curve, orders: Sequence[int]) -> bool:
+        """Whether it is that of a curve at the same angles with the same orders."""
+        same = np.array_equal(self.curve.angle, curve.angle) and np.array_equal(self.curve.direction, curve.direction)
+        return same and self.orders == tuple(orders)
+
+
+@dataclass(frozen=True)
+class JudgedOrders:
+    """Laws of the orders of one sensor, None where nothing is stated, and the orders of the sheet that alias.
+
+    ``aliases`` of every order, ``constant_aliases`` of the constant, as in `FoldedLaw`.
+    """
+
+    laws: tuple[LawRecord | None, ...]
+    aliases: tuple[tuple[float, ...], ...]
+    constant_aliases: tuple[float, ...] = ()
+
+
+def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: int) -> SheetErrors:
+    """Draw the sensors that a data sheet and a mounting stand for, over the turn or the travel of a curve."""
+    fundamental, travel = curve.fundamental, 0.0 if curve.rotary else curve.travel
+    terms = [term for term in encoder.terms(fundamental, travel, 1.0) if term.life == "unit"]
+    terms += [term for term in (mounting or Mounting()).terms(encoder, fundamental, True) if term.life == "unit"]
+    drawn, start = draw_units(terms, SamplingPlan(UNITS, 1, seed)), 0
+    shapes: list[Shape] = []
+    causes: list[str] = []
+    rows: list[int] = []
+    for term in terms:
+        for act in term.acts:
+            if act.axis == SHAFT:
+                shapes.append(act.shape)
+                causes.append(term.cause.name)
+                rows.append(start + act.coefficient)
+        start += len(term.mean)
+    return SheetErrors(fundamental, travel, tuple(shapes), tuple(causes), drawn[rows])
+
+
+def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
+    """Fit the errors of a sheet at the angles of a curve, as the curve itself is fitted.
+
+    A wave w that is not among those fitted adds (F^T F)^-1 F^T w to the coefficients, F being the waves fitted: at
+    equal steps all of itself to its alias, at irregular angles a little to every order.
+
+    Parameters
+    ----------
+    sheet : SheetErrors
+    curve : Curve
+    orders : (H,)
+
+    References
+    ----------
+    .. [1] Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 9.2: bias of least squares from regressors left out.
+    """
+    rest = np.zeros_like(curve.angle)
+    state = State(curve.angle, rest, rest, curve.direction)
+    listed = [order * curve.fundamental for order in orders]
+    shapes = np.array([shape.value(state) for shape in sheet.shapes]).reshape(len(sheet.shapes), len(curve.angle))
+    design = design_matrix(curve.angle, listed, curve.direction)
+    gains = (np.linalg.pinv(design) @ shapes.T)[1 : 1 + 2 * len(listed)]
+    causes, aliases = [], []
+    covered: set[float] = set()
+    for order in listed:
+        same = {other for other in sheet.orders if abs(other - order) < SAME_ORDER * order}
+        others = [other for other in sheet.orders if other not in same]
+        folded = set(indistinguishable(curve.angle, order, others))
+        aliases.append(_per_fundamental(folded, curve))
+        near = [isinstance(shape, Wave) and abs(shape.order) in same | folded for shape in sheet.shapes]
+        causes.append(tuple(dict.fromkeys(c for c, is_near in zip(sheet.causes, near, strict=True) if is_near)))
+        covered |= same | folded
+    coefficients = gains @ sheet.draws
+    quantiles = np.quantile(np.hypot(coefficients[0::2], coefficients[1::2]), [0.5, 0.95], axis=1).T
+    constant = set(indistinguishable(curve.angle, 0.0, sheet.orders)) - covered
+    unlisted = len(sheet.orders) - len(covered) - len(constant)
+    hidden = _per_fundamental(constant, curve)
+    where = (curve, tuple(orders))
+    return FoldedLaw(*where, coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
+
+
+def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
+    """Orders per turn or over the travel, the lowest first."""
+    return tuple(sorted(round(order / curve.fundamental, 6) for order in orders))
+
+
+def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
+    """Where the fitted amplitudes lie among those of sensors of the law, measured with the same noise.
+
+    The chance of one as large is counted among the sensors drawn; their noise is that of the fit, with the law of
+    Student for its estimated size. Orders that are stated and not listed count in Holm's correction, as they would
+    have been judged, had they been found.
+
+    Parameters
+    ----------
+    law : FoldedLaw
+    fit : HarmonicFit
+        With the orders of the law.
+    seed : int
+        Of the noise.
+
+    References
+    ----------
+    .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests, (1 + r) / (1 + n).
+    """
+    rng = np.random.default_rng(seed)
+    size = np.sqrt(fit.freedom / rng.chisquare(fit.freedom, UNITS))
+    noise = rng.normal(size=(2, UNITS)) * size
+    places: list[tuple[float, float, float, tuple[str, ...]] | None] = []
+    chances = []
+    for n, causes in enumerate(law.causes):
+        if not causes:
+            places.append(None)
+            continue
+        rows = slice(2 * n, 2 * n + 2)
+        cosine, sine = law.coefficients[rows]
+        values, vectors = np.linalg.eigh(fit.covariance[rows, rows])
+        scatter = (vectors * np.sqrt(np.maximum(values, 0.0))) @ noise
+        seen = np.hypot(cosine + scatter[0], sine + scatter[1])
+        below = int(np.count_nonzero(seen <= np.hypot(*fit.coefficients[rows])))
+        p50, p95 = law.quantiles[n].tolist()
+        places.append((p50, p95, below / UNITS, causes))
+        chances.append((1 + UNITS - below) / (1 + UNITS))
+    contradicts = iter(holm([*chances, *[1.0] * law.unlisted], SIGNIFICANT))
+    laws = tuple(None if place is None else LawRecord(*place, next(contradicts)) for place in places)
+    return JudgedOrders(laws, law.aliases, law.constant)

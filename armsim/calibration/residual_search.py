@@ -1,0 +1,136 @@
+"""Orders of an error curve that stand out of the residual of its fit, by Lomb-Scargle."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.documents.curve_file import Curve
+from armsim.physics.harmonics import CannotTell, HarmonicFit
+
+FALSE_ALARM = 0.01
+"""Chance that an order is found in noise, over all orders searched. Common practice, no source."""
+HIGHEST_ORDER = 4096
+"""Highest order searched where the angles bound none. Common practice, no source."""
+MOST_FOUND = 12
+"""Orders found in the residual, at most."""
+WORK = 10_000_000
+"""Angles times orders of a search, at most: seconds."""
+BLOCK = 2_000_000
+"""Angles times orders worked out at once, at most."""
+NEGLIGIBLE = 1e-9
+"""Share of the largest error below which a residual is rounding."""
+
+
+@dataclass(frozen=True, eq=False)
+class SearchedFit:
+    """Waves of the orders requested and of those found in what these leave, fitted together.
+
+    Parameters
+    ----------
+    fit : HarmonicFit
+    orders : (H,)
+        Those requested, then those found.
+    false_alarms : (H,)
+        Chance of an order as large in noise, over all orders searched; None where it was requested.
+    searched : int
+        Order up to which all were searched.
+    """
+
+    fit: HarmonicFit
+    orders: tuple[int, ...]
+    false_alarms: tuple[float | None, ...]
+    searched: int
+
+
+def search_residual(curve: Curve, orders: Sequence[int], stated: Sequence[int] = ()) -> SearchedFit:
+    """Fit orders, and find others in the residual, the strongest first, until no more stands out of the noise.
+
+    The strongest order of the Lomb-Scargle periodogram of the residual is fitted together with all before. It takes the
+    share z of the residual's sum of squares; in noise alone, with k degrees of freedom left after it, a share as large
+    has the chance
+
+        p = (1 - z)^(k / 2),   over M orders   1 - (1 - p)^M
+
+    The first is exact for independent normal noise, as a fit of the two waves with all others makes z beta-distributed;
+    the second is exact for orders that are orthogonal, and too large for others.
+
+    Parameters
+    ----------
+    curve : Curve
+    orders : sequence of int
+    stated : sequence of int
+        Orders of the data sheet: searched though they are higher than the angles times orders allow (`WORK`), but not
+        beyond half of the equal steps, where they look like lower ones.
+
+    Raises
+    ------
+    CannotTell
+        The angles do not tell the requested orders apart.
+
+    References
+    ----------
+    .. [1] Lomb, Astrophysics and Space Science 39 (1976) 447; Scargle, Astrophysical Journal 263 (1982) 835.
+    .. [2] Horne, Baliunas, Astrophysical Journal 302 (1986) 757: 1 - (1 - p)^M over the frequencies searched.
+    .. [3] Schwarzenberg-Czerny, Monthly Notices of the RAS 301 (1998) 831: beta law where the noise is estimated from
+       the same data (from memory).
+    """
+    fit = curve.fit(orders)
+    searched, steps = highest_order(curve), curve.equal_steps
+    higher = [order for order in stated if order > searched and (steps is None or order <= (steps - 1) // 2)]
+    listed, alarms = list(orders), [None for _ in orders]  # type: list[int], list[float | None]
+    while len(listed) < len(orders) + MOST_FOUND and not _negligible(fit, curve):
+        candidates = np.setdiff1d([*range(1, searched + 1), *higher], listed)
+        trial = _strongest(curve, fit, listed, candidates)
+        if trial is None:
+            break
+        order, wider = trial
+        left = float(wider.residual @ wider.residual) / float(fit.residual @ fit.residual)
+        chance = left ** (wider.freedom / 2)
+        alarm = float(-np.expm1(len(candidates) * np.log1p(-chance))) if chance < 1.0 else 1.0
+        if alarm > FALSE_ALARM:
+            break
+        fit = wider
+        listed.append(order)
+        alarms.append(alarm)
+    return SearchedFit(fit, tuple(listed), tuple(alarms), searched)
+
+
+def highest_order(curve: Curve) -> int:
+    """Highest order that is searched: below half of the equal steps, where the angles are such."""
+    steps = curve.equal_steps
+    bound = HIGHEST_ORDER if steps is None else min(HIGHEST_ORDER, (steps - 1) // 2)
+    return min(bound, max(1, WORK // len(curve.angle)))
+
+
+def _negligible(fit: HarmonicFit, curve: Curve) -> bool:
+    return float(np.sqrt(np.mean(fit.residual**2))) <= NEGLIGIBLE * float(np.abs(curve.error).max())
+
+
+def _strongest(
+    curve: Curve, fit: HarmonicFit, listed: Sequence[int], candidates: Array
+) -> tuple[int, HarmonicFit] | None:
+    """The strongest order of the residual that the angles tell from those before, and the fit with it."""
+    if fit.freedom <= 2 or not len(candidates):
+        return None
+    power = _periodogram(curve, fit.residual, candidates)
+    # orders that look the same have the same power, but for rounding: the lowest of them
+    for place in np.argsort(-np.round(power / power.max(), 9), kind="stable").tolist():
+        order = int(candidates[place])
+        try:
+            return order, curve.fit((*listed, order))
+        except CannotTell:
+            continue
+    return None
+
+
+def _periodogram(curve: Curve, residual: Array, orders: Array) -> Array:
+    """Lomb-Scargle power of orders, shape (orders,)."""
+    from scipy.signal import lombscargle
+
+    waves = orders * curve.fundamental
+    parts = np.array_split(waves, -(-len(waves) * len(residual) // BLOCK))
+    return np.concatenate([np.atleast_1d(lombscargle(curve.angle, residual, part)) for part in parts])
