@@ -12,7 +12,7 @@ from armsim.figures.measured_curve_figures import measured_curve
 from armsim.formatting import ARCSECOND, show_interval, show_joint
 from armsim.report.document import Block, Bullets, Section, Text, Tone
 from armsim.report.drawing import Planned
-from armsim.report.frame import Frame, bare, joint_errors, shares, stacked, words
+from armsim.report.frame import Frame, bare, joint_errors, quoted, shares, stacked, words
 from armsim.report.gallery import file_name
 from armsim.report.review import Review, json_file
 from armsim.sources import Source
@@ -36,15 +36,15 @@ def order_frame(sensor: Measured) -> Frame:
     """Every order of a sensor beside its law."""
     rows, laws = sensor.orders, [order.law for order in sensor.orders]
     units = [sensor.unit] * len(rows)
+    names = [str(row.order) if row.false_alarm is None else f"{row.order} (found)" for row in rows]
     verdicts = ["–" if law is None else "larger than the law" if law.contradicts else "within" for law in laws]
     return Frame(
         (
-            bare("order", [row.order for row in rows]),
+            quoted("order", [row.order for row in rows], names),
             joint_errors("amplitude", [row.amplitude for row in rows], units, [row.interval for row in rows]),
             replace(joint_errors("standard uncertainty", [row.uncertainty for row in rows], units), place="file"),
             replace(joint_errors("cosine", [row.cosine for row in rows], units), place="file"),
             replace(joint_errors("sine", [row.sine for row in rows], units), place="file"),
-            words("in the residual", ["" if row.false_alarm is None else "found" for row in rows]),
             bare("false alarm", [row.false_alarm for row in rows], "file"),
             words("cannot be told from", [", ".join(f"{alias:g}" for alias in row.aliases) for row in rows], "file"),
             joint_errors("law: half", [None if law is None else law.p50 for law in laws], units),
