@@ -274,7 +274,7 @@ class Study:
             stated=stated_effects(scenario.machine),
             motion=motion,
             operation=operation,
-            judgements=judge_joints(scenario.requirement, motion, final.units),
+            judgements=judge_joints(scenario.requirement, motion, operation, final.units),
             source_digest=source_digest(),
             assumptions=assumptions(scenario.machine),
         )

@@ -1,36 +1,57 @@
-"""The criteria that are judged at every joint whose speed is stated."""
+"""The criteria that are judged joint by joint: ripple of the speed, limits of operation of the sensors."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
+from armsim.criteria.evidence import arms_kept
 from armsim.formatting import show_speed
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
-from armsim.results.joints import JointMotion
+from armsim.results.joints import JointMotion, OperationLimit
 
 RIPPLE = "ripple of the speed of 95 % of arms"
 """What is required of joints whose speed is stated."""
 
 
 def judge_joints(
-    requirement: Requirement | None, motion: Mapping[str, JointMotion], units: int
+    requirement: Requirement | None, motion: Mapping[str, JointMotion], operation: Sequence[OperationLimit], units: int
 ) -> tuple[Judgement, ...]:
-    """What is required of joints whose speed is stated."""
-    limit = None if requirement is None else requirement.velocity_ripple
-    if limit is None:
+    """What is required of joints whose speed is stated, and of sensors that state limits of operation.
+
+    Parameters
+    ----------
+    requirement : Requirement, optional
+    motion : mapping of joint to JointMotion
+    operation : sequence of OperationLimit
+    units : int
+        Built arms sampled.
+    """
+    if requirement is None:
         return ()
-    out = []
-    for name, joint in motion.items():
+    return (*_ripple(requirement, motion, units), *_operation(requirement, operation, units))
+
+
+def _ripple(requirement: Requirement, motion: Mapping[str, JointMotion], units: int) -> Iterator[Judgement]:
+    limit = requirement.velocity_ripple
+    for name, joint in motion.items() if limit is not None else ():
         noise = joint.noise / joint.speed
         ends = joint.ripple_p95_interval or (0.0, math.inf)
         speed = show_speed(joint.speed, joint.unit)
-        out.append(
-            Judgement.of(
-                "velocity ripple", RIPPLE,
-                f"95 % of arms ripple by up to {{}} rms of {speed}", joint.smoothness,
-                (math.hypot(ends[0], noise), math.hypot(ends[1], noise)), limit, units, name, "share",
-            )
+        yield Judgement.of(
+            "velocity ripple", RIPPLE,
+            f"95 % of arms ripple by up to {{}} rms of {speed}", joint.smoothness,
+            (math.hypot(ends[0], noise), math.hypot(ends[1], noise)), limit, units, name, "share",
         )  # fmt: skip
-    return tuple(out)
+
+
+def _operation(requirement: Requirement, operation: Sequence[OperationLimit], units: int) -> Iterator[Judgement]:
+    """So large a share of the arms as must pass reads the right period and counts the right turn."""
+    for limit in operation:
+        low, high = limit.failing_interval
+        yield Judgement.of(
+            "operation", f"arms whose {limit.limit} never slips", f"the {limit.limit} never slips in {{}} of arms",
+            1.0 - limit.failing, (1.0 - high, 1.0 - low), arms_kept(requirement), units, limit.joint, "share",
+            at_least=True,
+        )  # fmt: skip

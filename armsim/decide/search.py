@@ -16,10 +16,10 @@ from armsim.assessment import Judged
 from armsim.criteria import limits_of_arms
 from armsim.decide.allocate import confirming_seed, required
 from armsim.decide.decision_records import Fitted
+from armsim.decide.joint_filter import fit_for_joints
 from armsim.decide.loads import error_loads
 from armsim.decide.option_moments import fixed_part, option_parts, shared_terms
 from armsim.decide.program import ALIKE, Choice, Program
-from armsim.decide.ripple_filter import smooth_enough
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
 from armsim.model.joint_options import Option, Options
@@ -84,7 +84,7 @@ class Search:
     def __init__(self, study: Study, options: Options, workers: int | None, progress: Progress, memory: int) -> None:
         self.requirement = required(study)
         plan = replace(study.scenario.plan, tolerance=None)
-        options = smooth_enough(study, options)
+        options = fit_for_joints(study, options)
         self.study, self.options, self.workers, self.memory = study.with_scenario(plan=plan), options, workers, memory
         self.found, self.tasks = study.find(progress), study.scenario.tasks
         configurations = [poses.configurations for poses in self.found]

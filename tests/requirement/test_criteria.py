@@ -11,9 +11,12 @@ import pytest
 from support import ROOT, invoke, normal_joint, planar_arm
 
 from armsim.criteria import CRITERIA, limits_of_arms, required_in_words
+from armsim.decide import select
 from armsim.errormodel.distributions import Distribution, Magnitude
+from armsim.errors import InputError
 from armsim.model.encoder import Encoder, SecondTrack
 from armsim.model.joint import Joint
+from armsim.model.joint_options import Option, Options
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.requirement.requirement import Requirement
@@ -158,3 +161,35 @@ def test_a_failure_is_called_so_by_the_end_that_the_sample_gives() -> None:
     assert "too few units for an interval; about 370 give one" in judged.reason
     (enough,) = turning(Requirement(1.0, 0.99), 400).run(1).tasks
     assert enough.summary.judgements[0].interval is not None
+
+
+def slipping(share: float | None, limits: Requirement | None, units: int = 2000) -> Study:
+    """A joint whose absolute reading slips where the second track is off by more than half of a period."""
+    track = None if share is None else SecondTrack(8.5e-3, error=Distribution("uniform", 0.5 / (1.0 - share)))
+    encoder = Encoder("e", signal_periods=256, interpolation=12, track_radius=10e-3, absolute=track)
+    machine = Machine(planar_arm(0.4), (Joint("j1", encoder),))
+    plan = SamplingPlan(units, 2, 3)
+    return Study(Scenario("slipping", machine, (Poses("t", (NamedPose("bent", (0.3,)),)),), plan, limits, ()))
+
+
+def test_arms_whose_reading_slips_are_too_many_without_a_yield_too() -> None:
+    """A track that is off by more than half a period in 10 % of the arms slips in so many. Source: the uniform law."""
+    result = slipping(0.1, Requirement(1.0)).run(1)
+    (judged,) = result.judgements
+    assert judged.criterion == "operation"
+    assert judged.value == pytest.approx(0.9, abs=4 * math.sqrt(0.09 / 2000))
+    assert (judged.limit, judged.state, result.state) == (0.95, "not met", "not met")
+    assert "absolute reading never slips in 9" in result.reasons[-1]
+    assert slipping(0.1, Requirement(1.0, yield_=0.8)).run(1).state == "met"
+    assert not slipping(0.1, None).run(1).judgements
+    assert not slipping(None, Requirement(1.0)).run(1).judgements
+
+
+def test_a_search_leaves_out_what_slips() -> None:
+    """Of two options the one whose reading slips in 10 % of arms, however cheap. Source: the uniform law."""
+    study = slipping(0.1, Requirement(1.0))
+    bad, good = (slipping(share, None).scenario.machine.joints[0] for share in (0.1, 0.0))
+    cheap, dear = Option(bad, "slips", "plain", "output", 1.0, 0.0), Option(good, "reads", "plain", "output", 9.0, 0.0)
+    assert select(study, Options(((cheap, dear),), {}), workers=1).price == 9.0
+    with pytest.raises(InputError, match="no option of j1 will do"):
+        select(study, Options(((cheap,),), {}), workers=1)
