@@ -13,9 +13,11 @@ from armsim import figures
 from armsim.criteria import required_in_words
 from armsim.decide import Comparison
 from armsim.figures.style import Drawing
-from armsim.formatting import show_joint
 from armsim.report import decision_sentences
-from armsim.report.verdict import headline, largest_causes, task_table
+from armsim.report.comparison_review import design_frames
+from armsim.report.frame import Frame, words
+from armsim.report.joint_tables import joints_frame
+from armsim.report.verdict import headline, largest_causes, task_frame
 from armsim.results import MapOf, Result, TaskResult
 from armsim.study import Study
 from armsim.tasks import kind_of
@@ -97,16 +99,10 @@ class DisplayedResult(Result):
             f"<b>{escape(self.scenario)}</b>: {escape(headline(self))} {self.units} arms × {self.visits} visits; "
             f"sensors {self.price:g} cost units"
         )
-        listed = task_table(self)
-        causes = [largest_causes(task.summary.contributions) for task in self.tasks]
-        rows = [[*(cell.text for cell in row), cause] for row, cause in zip(listed.rows, causes, strict=True)]
-        tasks = html_table((*listed.headers, "largest parts of the mean square error"), rows)
-        joints = [
-            (name, f"{own.encoder} ({own.placement})", *(show_joint(size, own.unit) for size in (own.rms, own.limit)))
-            for name, own in self.joints.items()
-        ]
-        sheet = html_table(("joint", "encoder", "standard uncertainty", "worst case"), joints)
-        return f"<p>{head}</p>{tasks}{sheet}"
+        frame = task_frame(self)
+        causes = [largest_causes(task.summary.causes) for task in self.tasks]
+        tasks = Frame((*frame.columns, words("largest parts of the mean square error", causes)))
+        return f"<p>{head}</p>{html_frame(tasks)}{html_frame(joints_frame(self))}"
 
 
 class DisplayedStudy(Study):
@@ -144,14 +140,19 @@ class DisplayedComparison(Comparison):
         return [f"{decision_sentences.difference(row, self.quantile)}." for row in self.differences]
 
     def _repr_html_(self) -> str:
-        rows = decision_sentences.summary_rows(self)
-        table = html_table(tuple(rows[0]), [tuple(row.values()) for row in rows])
-        return table + "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
+        tables = "".join(html_frame(frame) for _, frame in design_frames(self))
+        return tables + "".join(f"<p>{escape(text)}</p>" for text in self.sentences)
 
 
 # people who ask for help see the parameters of `Study.run`
 DisplayedStudy.run.__signature__ = signature(Study.run)  # type: ignore[attr-defined]
 DisplayedStudy.run.__doc__ = Study.run.__doc__
+
+
+def html_frame(frame: Frame) -> str:
+    """A frame for a notebook."""
+    title = f"<p>{escape(frame.title)}</p>" if frame.title else ""
+    return title + html_table(frame.headers, [[cell.text for cell in row] for row in frame.rows])
 
 
 def html_table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -280,16 +280,24 @@ CRITERION = Addition(
 )
 
 COMMAND = Addition(
-    5,
+    3,
     new={
-        "decide/ranking.py": '''"""Tasks in the order of their error."""
+        "report/ranking.py": '''"""Tasks in the order of their error: what is worked out, its figure and its review."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
-from armsim.study import Study
+from armsim.figures import style
+from armsim.report.document import Section, Text
+from armsim.report.drawing import Planned
+from armsim.report.frame import Frame, lengths, words
+from armsim.report.review import Review, json_file
+from armsim.results import Result
+from armsim.results.json_records import plain
+from armsim.scenario import Scenario
 
 
 @dataclass(frozen=True)
@@ -299,49 +307,37 @@ class Ranking:
     tasks: tuple[tuple[str, float], ...]
     format: Literal["armsim-ranking/1"] = "armsim-ranking/1"
 
+    @staticmethod
+    def of(result: Result) -> Ranking:
+        rows = [(task.name, task.summary.p95) for task in result.tasks]
+        return Ranking(tuple(sorted(rows, key=lambda row: -row[1])))
 
-def rank(study: Study) -> Ranking:
-    """Tasks in the order of their error."""
-    rows = [(task.name, task.summary.p95) for task in study.run().tasks]
-    return Ranking(tuple(sorted(rows, key=lambda row: -row[1])))
-''',
-        "figures/ranking.py": '''"""Tasks in the order of their error."""
-
-from __future__ import annotations
-
-from collections.abc import Sequence
-
-from armsim.figures import style
+    @property
+    def frame(self) -> Frame:
+        sizes = lengths("95 % quantile", [size for _, size in self.tasks])
+        return Frame((words("task", [name for name, _ in self.tasks]), sizes))
 
 
-def ranking(tasks: Sequence[tuple[str, float]]) -> style.Drawing:
+def drawn(ranking: Ranking) -> style.Drawing:
     """A bar per task."""
     with style.style():
         out, axes = style.figure(4.0, 3.0)
-        axes.barh([name for name, _ in tasks], [1e6 * size for _, size in tasks])
+        axes.barh([name for name, _ in ranking.tasks], [1e6 * size for _, size in ranking.tasks])
         axes.set_xlabel("95 % quantile at the worst pose [\\u00b5m]")
+        axes.set_title("Tasks by their error")
     return out
-''',
-        "report/ranking.py": '''"""The folder of a ranking."""
-
-from __future__ import annotations
-
-from functools import partial
-from pathlib import Path
-
-from armsim.decide.ranking import Ranking
-from armsim.results.json_records import plain
-from armsim.figures.ranking import ranking as drawn
-from armsim.report.drawing import Planned, keep
-from armsim.report.output_folder import folder
-from armsim.report.run_folder import write_json
 
 
-def write_ranking(out: Path, found: Ranking) -> None:
-    """Write ranking.json and a figure."""
-    with folder(out, None) as place:
-        write_json(place / "ranking.json", plain(found))
-        keep(place / "figures", [Planned("ranking", "ranking", "Tasks by their error.", partial(drawn, found.tasks))])
+def ranking_review(ranking: Ranking, scenario: Scenario) -> Review:
+    """Where the error is largest."""
+    table = ranking.frame.table()
+    return Review(
+        "Ranking", scenario.name, "at which task is the error largest?", f"At {ranking.tasks[0][0]}.", "strong", table,
+        (Section("Tasks", "ranking", (Text("By their largest error."), table)),),
+        [Planned("ranking", "ranking", "Tasks by their error.", partial(drawn, ranking))],
+        ("ranking",), modelled=scenario, sources=scenario.sources,
+        files={"ranking.json": json_file(plain(ranking))}, tables={"ranking": ranking.frame.exact},
+    )
 ''',
         "cli/ranking.py": '''"""armsim ranking"""
 
@@ -352,18 +348,24 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.printing import print_table
+from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, reply, typed
 
 
-def ranking(scenario: Annotated[Path, typer.Argument()], out: Annotated[Path, typer.Option()]) -> None:
+@grouped
+def ranking(
+    scenario: Annotated[Path, typer.Argument()], output: Output, sampling: Sampling, changes: Changes
+) -> None:
     """Tasks in the order of their error."""
-    from armsim.decide.ranking import rank
-    from armsim.report.ranking import write_ranking
-    from armsim.study import Study
+    study = sampling.read(scenario, changes)
 
-    found = rank(Study.load(scenario))
-    write_ranking(out, found)
-    print_table("", ("task", "95 % quantile"), [(name, f"{1e6 * size:.3g} um") for name, size in found.tasks])
+    def work(progress, note) -> Reply:
+        from armsim.report.ranking import Ranking, ranking_review
+        from armsim.results.json_records import plain
+
+        ranked = Ranking.of(study.run(sampling.workers, progress, sampling.allowed, note=note))
+        return Reply(lambda: plain(ranked), [ranked.frame], review=ranking_review(ranked, study.scenario))
+
+    reply(output, work, typed("ranking", [scenario], study.scenario.plan, *changes.words), files_of(study))
 ''',
     },
     before=(

@@ -282,3 +282,6 @@ def test_a_command_with_folder_and_figure(tmp_path: Path, home: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert json.loads((tmp_path / "r" / "ranking.json").read_text())["format"] == "armsim-ranking/1"
     assert (tmp_path / "r" / "figures" / "ranking.png").exists()
+    assert (tmp_path / "r" / "tables" / "ranking.csv").read_text().startswith("task,95 % quantile [um]\n")
+    assert (tmp_path / "r" / "report.pdf").read_bytes().startswith(b"%PDF")
+    assert "At " in (tmp_path / "r" / "report.html").read_text()

@@ -125,7 +125,7 @@ def test_the_criterion_that_decides_is_told_alike(case: Told) -> None:
 def test_largest_causes_and_price_are_told_alike(case: Told) -> None:
     from armsim.report.verdict import deciding_task, largest_causes
 
-    causes = largest_causes(deciding_task(case.result).summary.contributions)
+    causes = largest_causes(deciding_task(case.result).summary.causes)
     assert causes.count("%") == 3
     for place, text in texts_of(case).items():
         assert causes in text, place
@@ -143,5 +143,5 @@ def test_the_page_tells_the_same(case: Told) -> None:
     for task, text in zip(case.result.tasks, case.page, strict=True):
         for judgement in task.summary.judgements:
             assert f"{judgement.statistic} {judgement.figure}" in text
-        assert largest_causes(task.summary.contributions) in text
+        assert largest_causes(task.summary.causes) in text
         assert f"price {case.result.price:g}" in text

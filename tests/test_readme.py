@@ -93,7 +93,7 @@ def test_the_numbers_of_the_decision_are_what_the_command_prints(tmp_path: Path)
     done = invoke(*command.split()[1:], "--out", tmp_path / "out", cwd=ROOT)
     assert done.returncode == 0, done.stderr
     told = README.split("at the worst pose of the side view")[1].split("`armsim select`")[0]
-    quoted = re.findall(r"[-+]?\d+(?:\.\d+)? (?:µm|nm|%|points)|\([^)|]*to[^)|]*\)", told)
+    quoted = re.findall(r"[-+]?\d+\.\d+(?: \([^)|]*to[^)|]*\))?|\d+ nm|\[(?:µm|points|%)\]", told)
     assert len(quoted) > 10
     for text in quoted:
         assert text.strip() in done.stdout, text

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 
 @dataclass(frozen=True)
@@ -34,37 +33,6 @@ class OrderRecord:
     aliases: tuple[float, ...]
     false_alarm: float | None
     law: LawRecord | None
-
-
-@dataclass(frozen=True)
-class SensorRecord:
-    """A sensor: the noise is what is left beyond all orders listed; ``reversal`` is what one direction reads more than
-    the other, with its standard uncertainty; ``equal_steps`` of a turn or of the travel, null at other angles, the
-    order up to which all were searched in the residual, and orders of the data sheet that cannot be told from a
-    constant."""
-
-    sensor: str
-    unit: str
-    points: int
-    orders: tuple[OrderRecord, ...]
-    constant: float
-    noise: float
-    reversal: tuple[float, float] | None
-    equal_steps: int | None
-    searched: int
-    constant_aliases: tuple[float, ...]
-
-
-@dataclass(frozen=True)
-class CurveRecord:
-    """Of `armsim curve`. ``leave_one_out``: for every sensor the chance of one at least as far off under the law of the
-    others."""
-
-    file: str
-    encoder: str | None
-    sensors: tuple[SensorRecord, ...]
-    leave_one_out: tuple[float, ...] | None
-    format: Literal["armsim-curve/1"] = "armsim-curve/1"
 
 
 Interval = tuple[float, float]
@@ -185,18 +153,6 @@ class ScaleRecord:
 
 
 @dataclass(frozen=True)
-class VerifyRecord:
-    """Of `armsim verify`."""
-
-    scenario: str
-    file: str
-    instrument: float
-    arms: tuple[ArmRecord, ...]
-    scales: tuple[ScaleRecord, ...]
-    format: Literal["armsim-verify/1"] = "armsim-verify/1"
-
-
-@dataclass(frozen=True)
 class ParameterRecord:
     """An identified parameter: its standard deviation in the population, the standard uncertainty of its estimate by
     formula and the part of it that instrument and visits make, and what the error was over the population. ``unit`` is
@@ -284,6 +240,3 @@ class IdentifiedArmRecord:
     expected: float
     removed: float
     left: float
-
-
-RECORDS: dict[str, type] = {"curve": CurveRecord, "verify": VerifyRecord}

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
+from pydantic import computed_field
 
 from armsim.arrays import Array
 from armsim.calibration.amplitude_interval import rice_amplitudes, rice_intervals
-from armsim.calibration.calibration_records import CurveRecord, OrderRecord, SensorRecord
+from armsim.calibration.calibration_records import OrderRecord
 from armsim.calibration.order_law import SAME_ORDER, JudgedOrders, SheetErrors, draw_sheet, fold, judge
 from armsim.calibration.residual_search import SearchedFit, search_residual
 from armsim.documents.curve_file import Curve, read_curves
@@ -20,7 +21,7 @@ from armsim.errors import InputError, Problem
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
 from armsim.physics.harmonics import CannotTell, HarmonicFit
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 
 MOST_ORDERS = 12
 """Orders fitted where none are requested."""
@@ -30,10 +31,14 @@ SAME_ANGLE = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """One sensor: its curve, the waves fitted to it, and every order with its law, those requested first."""
+    """One sensor: its curve, the waves fitted to it, and every order with its law, those requested first.
 
-    curve: Curve
-    fit: HarmonicFit
+    ``searched`` is the order up to which all were searched in the residual; ``constant_aliases`` are orders of the data
+    sheet that cannot be told from a constant.
+    """
+
+    curve: Beside[Curve]
+    fit: Beside[HarmonicFit]
     orders: tuple[OrderRecord, ...]
     searched: int
     constant_aliases: tuple[float, ...]
@@ -48,20 +53,61 @@ class Measured:
         """Orders that were not requested and found in the residual, the strongest first."""
         return tuple(order for order in self.orders if order.false_alarm is not None)
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
-    def unit(self) -> Literal["rad", "m"]:
+    def sensor(self) -> str:
+        """Its name."""
+        return self.curve.sensor
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def points(self) -> int:
+        """Readings."""
+        return len(self.curve.angle)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def constant(self) -> float:
+        """Of the fit."""
+        return self.fit.constant
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def noise(self) -> float:
+        """What is left beyond all orders listed, rms."""
+        return self.fit.noise
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def reversal(self) -> tuple[float, float] | None:
+        """What one direction reads more than the other, with its standard uncertainty."""
+        return None if math.isnan(self.fit.reversal) else (self.fit.reversal, self.fit.reversal_uncertainty)
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def equal_steps(self) -> int | None:
+        """Of a turn or of the travel; None at other angles."""
+        return self.curve.equal_steps
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def unit(self) -> str:
         """SI unit of its errors."""
         return "rad" if self.curve.rotary else "m"
 
 
 @dataclass(frozen=True, eq=False)
 class Curves:
-    """All sensors of a file."""
+    """Of `armsim curve`: all sensors of a file.
 
-    file: Path
+    ``leave_one_out``: for every sensor the chance of one at least as far off under the law of the others.
+    """
+
+    file: str
     encoder: str | None
     sensors: tuple[Measured, ...]
     leave_one_out: tuple[float, ...] | None
+    format: Literal["armsim-curve/1"] = "armsim-curve/1"
 
     @property
     def agrees(self) -> bool | None:
@@ -69,26 +115,8 @@ class Curves:
         return None if self.encoder is None else not any(sensor.contradicted for sensor in self.sensors)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.CurveRecord`; SI units."""
-        sensors = tuple(_record(sensor) for sensor in self.sensors)
-        return plain(CurveRecord(str(self.file.name), self.encoder, sensors, self.leave_one_out))
-
-
-def _record(sensor: Measured) -> SensorRecord:
-    fit, curve = sensor.fit, sensor.curve
-    reversal = None if math.isnan(fit.reversal) else (fit.reversal, fit.reversal_uncertainty)
-    return SensorRecord(
-        curve.sensor,
-        sensor.unit,
-        len(curve.angle),
-        sensor.orders,
-        fit.constant,
-        fit.noise,
-        reversal,
-        curve.equal_steps,
-        sensor.searched,
-        sensor.constant_aliases,
-    )
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def measure(
@@ -138,7 +166,7 @@ def measure(
         Measured(curve, fit.fit, tuple(next(records) for _ in fit.orders), fit.searched, law.constant_aliases)
         for curve, fit, law in zip(curves, fits, laws, strict=True)
     )
-    return Curves(path, None if encoder is None else encoder.name, sensors, left_out(_requested(fits)))
+    return Curves(path.name, None if encoder is None else encoder.name, sensors, left_out(_requested(fits)))
 
 
 def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from armsim.calibration.calibration_records import (
     DistanceRecord,
     ExpectedRecord,
     PoseRecord,
-    VerifyRecord,
+    ScaleRecord,
 )
 from armsim.calibration.cause_diagnosis import causes, scales
 from armsim.calibration.linear_population import Linear
@@ -28,7 +28,7 @@ from armsim.calibration.rank_tests import SIGNIFICANT, Ranked, Reference
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.measures import direction_variation
 from armsim.sampling.statistics import LEVEL, pose_accuracy, pose_repeatability, student
@@ -45,19 +45,24 @@ RESAMPLED = 1000
 
 @dataclass(frozen=True, eq=False)
 class Verified:
-    """What came of the measurement; `record` holds all of it, `grids` the cells of the slices by the names of poses."""
+    """Of `armsim verify`: what came of the measurement; ``grids`` are the cells of slices by the names of poses."""
 
-    record: VerifyRecord
-    grids: dict[str, tuple[Grid, tuple[str, ...]]] = field(default_factory=dict)
+    scenario: str
+    file: str
+    instrument: float
+    arms: tuple[ArmRecord, ...]
+    scales: tuple[ScaleRecord, ...]
+    grids: Beside[dict[str, tuple[Grid, tuple[str, ...]]]] = field(default_factory=dict)
+    format: Literal["armsim-verify/1"] = "armsim-verify/1"
 
     @property
     def compatible(self) -> bool:
         """Whether every arm may be one of the population."""
-        return all(arm.compatible for arm in self.record.arms)
+        return all(arm.compatible for arm in self.arms)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.VerifyRecord`; SI units."""
-        return plain(self.record)
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def verify(study: Study, path: Path, instrument: float | None = None) -> Verified:
@@ -117,7 +122,7 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
             )
         )
         informed.append(updated)
-    return Verified(VerifyRecord(study.scenario.name, path.name, size, tuple(found), scales(informed)), grids)
+    return Verified(study.scenario.name, path.name, size, tuple(found), scales(informed), grids)
 
 
 def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:

@@ -100,9 +100,11 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = scenario_record(document)
                 continue
+            from armsim.cli.command import show
             from armsim.cli.link_tolerance_table import print_links
-            from armsim.cli.motion_tables import print_motion, print_operation
             from armsim.model.assumptions import assumptions
+            from armsim.report.operation_tables import operation_frame
+            from armsim.report.ripple_tables import motion_frame
             from armsim.sampling.joint_budgets import joint_budgets
             from armsim.sampling.operation_limits import limits_of
             from armsim.sampling.speed_ripple import motions
@@ -115,8 +117,9 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             _print(budgets)
             print_links(machine)
             _print_assumptions(assumptions(machine))
-            print_motion(motions(machine, document.motion, document.plan.seed))
-            print_operation(limits_of(machine, document.plan))
+            motion, limits = motions(machine, document.motion, document.plan.seed), limits_of(machine, document.plan)
+            show([motion_frame(motion)] if motion else [])
+            show([operation_frame(limits)] if limits else [])
             _print_poses(document)
         elif isinstance(document, str):
             if json:
@@ -157,7 +160,7 @@ def _print_assumptions(assumptions: Sequence[Assumption]) -> None:
     """Values that the scenario does not state and that make errors."""
     if assumptions:
         header = ("joint", "assumed", "value", "from", "makes")
-        rows = [(own.joint, own.key, own.value, own.source, ", ".join(own.causes)) for own in assumptions]
+        rows = [(row.joint, row.key, row.value, row.source, ", ".join(row.causes)) for row in assumptions]
         print_table("assumed, not stated", header, rows)
 
 
@@ -173,13 +176,13 @@ def _print_poses(scenario: Scenario) -> None:
         where, reason = _listed(1e3 * np.array(pose["position"])), pose.get("not_reached")
         if reason is None:
             q = np.array(pose["joints"])
-            row = (_listed(np.degrees(pose["turns"])), _listed(np.where(rotary, np.degrees(q), 1e3 * q)))
+            turns_and_joints = (_listed(np.degrees(pose["turns"])), _listed(np.where(rotary, np.degrees(q), 1e3 * q)))
         else:
-            row = ("", f"not reached: {reason}")
-        rows.setdefault(task, []).append((pose["name"], where, *row))
+            turns_and_joints = ("", f"not reached: {reason}")
+        rows.setdefault(task, []).append((pose["name"], where, *turns_and_joints))
     header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
-    for task, own in rows.items():
-        print_table(f"{task}: where the named poses put the tool", header, own)
+    for task, listed in rows.items():
+        print_table(f"{task}: where the named poses put the tool", header, listed)
 
 
 def _listed(values: Iterable[float]) -> str:
@@ -193,10 +196,10 @@ def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> N
 
     rows = [
         (
-            name, own.encoder, own.placement, significant(own.resolution_bits, 4), show_joint(own.rms, own.unit),
-            show(own.rms * own.lever_arm), show_joint(own.limit, own.unit), f"{joint.price:g}",
+            name, row.encoder, row.placement, significant(row.resolution_bits, 4), show_joint(row.rms, row.unit),
+            show(row.rms * row.lever_arm), show_joint(row.limit, row.unit), f"{joint.price:g}",
         )
-        for (name, own), joint in zip(budgets.items(), joints, strict=True)
+        for (name, row), joint in zip(budgets.items(), joints, strict=True)
     ]  # fmt: skip
     header = ("joint", "encoder", "placement", "bit", "std", "at the tool", "limit", "price")
     print_table("all joints; the terms of each below", header, rows, right=(3, 4, 5, 6, 7))

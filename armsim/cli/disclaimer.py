@@ -11,6 +11,9 @@ import typer
 from armsim.cli.printing import say
 from armsim.disclaimer import LINE
 
+ANSWERED = (0, 1, 4)
+"""Exit codes of commands that came to a result."""
+
 
 def cautioned(command: Callable[..., None]) -> Callable[..., None]:
     """The command, which says at its end, and in its help, what its results are not."""
@@ -20,7 +23,7 @@ def cautioned(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(**given)
         except typer.Exit as end:
-            if end.exit_code in (0, 1):
+            if end.exit_code in ANSWERED:
                 say(f"caution: {LINE}")
             raise
         say(f"caution: {LINE}")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from armsim.errors import RunError, one_line
 
 if TYPE_CHECKING:
+    from armsim.report.frame import Frame
     from armsim.requirement import Verdict
     from armsim.sampling.run_options import Note, Progress, RunOptions
 
@@ -30,6 +31,12 @@ def say(text: str) -> None:
 def tell(text: str) -> None:
     """A line on standard output."""
     print(one_line(text))
+
+
+def print_frame(frame: Frame) -> None:
+    """A frame on standard output; its numbers are set flush right."""
+    right = [n for n, column in enumerate(frame.shown) if not column.holds_words]
+    print_table(frame.title, frame.headers, [[cell.text for cell in row] for row in frame.rows], right)
 
 
 def print_table(

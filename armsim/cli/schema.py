@@ -27,21 +27,18 @@ def schema(
     if kind == RESULTS:
         from armsim.results import Result
 
-        own = Result.schema()
+        described = Result.schema()
     elif kind in KINDS:
         from armsim.documents.schema import printed_schema
 
-        own = printed_schema(kind)
+        described = printed_schema(kind)
     else:
-        from armsim.calibration.calibration_records import RECORDS as MEASURED
-        from armsim.decide.calibration_record import RECORDS as CALIBRATED
-        from armsim.decide.decision_records import RECORDS as DECIDED
+        from armsim.decide.schemas import RECORDS
         from armsim.results.json_records import DIALECT, schema_of_record
 
-        records = {**DECIDED, **MEASURED, **CALIBRATED}
-        if kind not in records:
-            accepted = ", ".join((*KINDS, RESULTS, *records))
+        if kind not in RECORDS:
+            accepted = ", ".join((*KINDS, RESULTS, *RECORDS))
             raise InputError(Problem("command line", 0, 0, "KIND", repr(kind), accepted))
-        own = {"$schema": DIALECT, **schema_of_record(records[kind])}
+        described = {"$schema": DIALECT, **schema_of_record(RECORDS[kind])}
     with printing():
-        print_machine(own)
+        print_machine(described)

@@ -16,14 +16,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+from pydantic import computed_field
 
 from armsim.arrays import Array
 from armsim.assessment import Judged
 from armsim.criteria import CRITERIA
-from armsim.decide import decision_records
 from armsim.decide.budget_split import levers, solve
 from armsim.decide.decision_records import Scheme
 from armsim.decide.loads import error_loads
@@ -37,7 +37,7 @@ from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, Finite, plain
 from armsim.sampling.first_order import linearise
 from armsim.sampling.plan import key
 from armsim.sampling.run_options import RunOptions, no_progress
@@ -61,7 +61,9 @@ class Budget:
     ----------
     scheme : str
     std : mapping of joint to standard deviation [rad or m]
-        Infinite where the joint does not move the tool point at any pose.
+        Infinite where the joint does not move the tool point at any pose; null in JSON.
+    bits : mapping of joint to bits a turn
+        Of an ideal encoder that scatters so much, of joints that turn.
     verified : float
         Largest quantile at the coverage over its limit, sampled with these budgets. [m]
     verified_interval : (low, high), optional [m]
@@ -77,15 +79,16 @@ class Budget:
     """
 
     scheme: Scheme
-    std: dict[str, float]
+    std: dict[str, Finite]
+    bits: dict[str, float]
     verified: float
     verified_interval: tuple[float, float] | None
     pose: str
     cost: float
-    gap: float | None = None
-    confirmed: float = math.nan
-    confirmed_interval: tuple[float, float] | None = None
-    judgements: tuple[Judgement, ...] = ()
+    gap: float | None
+    confirmed: float
+    confirmed_interval: tuple[float, float] | None
+    judgements: tuple[Judgement, ...]
     """Of every criterion with a limit, at the task where its load is largest, sampled with these budgets."""
 
     @property
@@ -96,7 +99,7 @@ class Budget:
 
 @dataclass(frozen=True)
 class Allocation:
-    """Budgets by every scheme.
+    """Of `armsim allocate`: budgets by every scheme.
 
     ``fixed`` is the quantile at the coverage of what is not the sensors', at the pose where it is largest [m];
     ``exponent`` of the price law: an error s costs s^-exponent. ``reasons`` say why no sensors meet the requirement;
@@ -108,25 +111,20 @@ class Allocation:
     fixed: float
     fixed_pose: str
     exponent: float
-    rotary: dict[str, bool]
+    rotary: Beside[dict[str, bool]]
     budgets: tuple[Budget, ...]
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[str, ...]
+    format: Literal["armsim-allocation/1"] = "armsim-allocation/1"
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
     def met(self) -> bool:
         """Whether sensors without error would meet the requirement, and sensors with the budgets of one scheme do."""
         return not self.reasons and any(not budget.unmet for budget in self.budgets)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `decision_records.AllocationRecord`; SI units."""
-        budgets = []
-        for budget in self.budgets:
-            std = {name: value if math.isfinite(value) else None for name, value in budget.std.items()}
-            bits = {name: equivalent_bits(value) for name, value in std.items() if value and self.rotary[name]}
-            own = {**vars(budget), "std": std, "bits": bits}
-            budgets.append(decision_records.BudgetRecord(**own))
-        own = {key: value for key, value in vars(self).items() if key not in ("rotary", "budgets")}
-        return plain(decision_records.AllocationRecord(**own, met=self.met, budgets=tuple(budgets)))
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def equivalent_bits(std: float) -> float:
@@ -261,10 +259,13 @@ def allocate(
             if abs(seen.loads.max() - 1) < CLOSED:
                 break
         again = sampled(budget, seed=confirming_seed(plan.seed))
+        deviations = dict(zip(rotary, std.tolist(), strict=True))
+        turning = {name: s for name, s in deviations.items() if s and math.isfinite(s) and rotary[name]}
         budgets.append(
             Budget(
                 scheme,
-                dict(zip(rotary, std.tolist(), strict=True)),
+                deviations,
+                {name: equivalent_bits(s) for name, s in turning.items()},
                 float(seen.quantile[seen.worst]),
                 _interval(seen.ends[seen.worst]),
                 names[seen.worst],
@@ -284,6 +285,7 @@ def allocate(
         exponent,
         rotary,
         tuple(replace(budget, cost=budget.cost / cheapest) for budget in budgets),
+        (),
     )
 
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibrated_study import asked_of
 from armsim.calibration.calibration_records import (
+    CauseLeftRecord,
     ConfoundedRecord,
     CurvePointRecord,
+    IdentifiedArmRecord,
     MeasuredPoseRecord,
     ParameterRecord,
+    StepRecord,
 )
 from armsim.calibration.estimate import Estimate
 from armsim.calibration.estimate_correction import Measurement, correctable, correction_of
@@ -25,13 +28,12 @@ from armsim.calibration.identified_arms import identified_arm, measured_arms
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.pose_selection import Choosing, candidates_of
 from armsim.calibration.residual_error import Left, counts_for, curve, steps
-from armsim.decide.calibration_record import CalibrateRecord
 from armsim.decide.compare import Comparison, compare
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.plan import draw_units
 from armsim.sampling.run_options import Progress, RunOptions
 from armsim.sampling_plan import SamplingPlan
@@ -46,11 +48,14 @@ BLOCK = 1024
 
 @dataclass(frozen=True, eq=False)
 class Calibrated:
-    """What a calibration leaves.
+    """Of `armsim calibrate`: what a calibration leaves.
 
     Parameters
     ----------
-    record : CalibrateRecord
+    beyond_linear : float
+        Rms over arms and poses of what exact identification leaves other than linear identification. [m]
+    uncorrectable : tuple of str
+        Poses of the tasks at which the joints cannot bring about a correction in every direction.
     comparison : Comparison
         Before and after, the same units.
     measurement : Measurement
@@ -58,11 +63,27 @@ class Calibrated:
         ``after`` holds the correction that every unit of the population got.
     """
 
-    record: CalibrateRecord
+    scenario: str
+    visits: int
+    units: int
+    prior: bool
+    parameters: tuple[ParameterRecord, ...]
+    confounded: tuple[ConfoundedRecord, ...]
+    observability: dict[str, float]
+    poses: tuple[MeasuredPoseRecord, ...]
+    candidates: int
+    curve: tuple[CurvePointRecord, ...]
+    steps: tuple[StepRecord, ...]
+    causes: tuple[CauseLeftRecord, ...]
+    rounds: int
+    beyond_linear: float
+    uncorrectable: tuple[str, ...]
     comparison: Comparison
-    measurement: Measurement
-    before: Study
-    after: Study
+    measurement: Beside[Measurement]
+    before: Beside[Study]
+    after: Beside[Study]
+    arms: tuple[IdentifiedArmRecord, ...] = ()
+    format: Literal["armsim-calibrate/1"] = "armsim-calibrate/1"
 
     @property
     def state(self) -> Verdict:
@@ -70,8 +91,8 @@ class Calibrated:
         return self.comparison.results[1].state
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `records.CalibrateRecord`; SI units."""
-        return plain(self.record)
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def calibrate(
@@ -119,7 +140,7 @@ def calibrate(
     if choosing is not None:
         left_by_count = curve(choosing, left, counts_for(candidates), plan.seed, run_options.progress)
     apart = identified.values - identified.linear
-    record = CalibrateRecord(
+    return Calibrated(
         scenario=base.scenario.name,
         visits=max(measurement.visits),
         units=plan.units,
@@ -137,10 +158,12 @@ def calibrate(
         rounds=identified.rounds,
         beyond_linear=left.moved(machine, estimate.corrected, apart[:, estimate.controlled]),
         uncorrectable=flat,
-        comparison=comparison.record,
+        comparison=comparison,
+        measurement=measurement,
+        before=base,
+        after=calibrated,
         arms=tuple(identified_arm(study, arm, own, left) for arm, own in arms),
     )
-    return Calibrated(record, comparison, measurement, base, calibrated)
 
 
 def _flat(study: Study, machine: Machine, calibration: Calibration, found: list[PoseSet]) -> tuple[str, ...]:

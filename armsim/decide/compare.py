@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import computed_field
 
 from armsim.arrays import Array
-from armsim.decide import decision_records
 from armsim.decide.paired_tasks import Evaluated, at_worst_pose, half_widths, repeatability, yield_difference
 from armsim.errormodel.distributions import NORMAL_95
 from armsim.errors import InputError, Problem
+from armsim.requirement import Verdict
 from armsim.requirement.requirement import Requirement
-from armsim.results import Result
-from armsim.results.json_records import plain
+from armsim.results import Result, Summary
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.paired_difference import Difference
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
+
+
+@dataclass(frozen=True)
+class PoseDifference:
+    """Difference of the quantile at a pose, and half of its 95 % interval. [m]"""
+
+    difference: float
+    half_width: float | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,8 +59,15 @@ class TaskDifference:
     passing: Difference | None
     price: float
     poses: tuple[str, ...]
-    values: Array
-    half_widths: Array
+    values: Beside[Array]
+    half_widths: Beside[Array]
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def at_poses(self) -> tuple[PoseDifference, ...]:
+        """The same pose by pose."""
+        pairs = zip(self.values.tolist(), self.half_widths.tolist(), strict=True)
+        return tuple(PoseDifference(value, None if math.isnan(half) else half) for value, half in pairs)
 
     @property
     def joint_widths(self) -> Array:
@@ -72,6 +89,7 @@ class TaskDifference:
         """Poses at which it is worse for certain, all poses taken together, shape (poses,)."""
         return np.asarray(self.values - self.joint_widths > 0)
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
     def flips(self) -> tuple[str, ...]:
         """Poses at which the order of the two designs is the other way round than at most poses."""
@@ -80,56 +98,56 @@ class TaskDifference:
         return tuple(name for name, other in zip(self.poses, against, strict=True) if other) if against.any() else ()
 
 
+@dataclass(frozen=True)
+class DesignTask:
+    """A task of a design."""
+
+    name: str
+    summary: Summary
+
+
+@dataclass(frozen=True)
+class Design:
+    """A design."""
+
+    scenario: str
+    price: float
+    state: Verdict
+    tasks: tuple[DesignTask, ...]
+
+    @staticmethod
+    def of(result: Result) -> Design:
+        """Of its result."""
+        tasks = tuple(DesignTask(task.name, task.summary) for task in result.tasks)
+        return Design(result.scenario, result.price, result.state, tasks)
+
+
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Results of every design at the common poses, and the differences of all others to the first.
+    """Of `armsim compare`: results of every design at the common poses, and the differences of all others to the first.
 
     All are judged by the requirement of the first; ``other_requirements`` are those of designs that state another.
     """
 
-    results: tuple[Result, ...]
+    results: Beside[tuple[Result, ...]]
     differences: tuple[TaskDifference, ...]
-    other_requirements: dict[str, Requirement | None] = field(default_factory=dict)
+    other_requirements: dict[str, Requirement | None]
+    format: Literal["armsim-comparison/3"] = "armsim-comparison/3"
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def designs(self) -> tuple[Design, ...]:
+        """What is known of each design alone."""
+        return tuple(Design.of(result) for result in self.results)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `decision_records.ComparisonRecord`; SI units."""
-        return plain(self.record)
+        """For JSON; SI units."""
+        return plain(self)
 
     @property
     def quantile(self) -> str:
         """The quantile of the errors by which the designs are held against each other, in words."""
         return self.results[0].quantile
-
-    @property
-    def record(self) -> decision_records.ComparisonRecord:
-        """All of it as a plain record."""
-        rows = tuple(
-            decision_records.DifferenceRecord(
-                row.task,
-                row.scenario,
-                decision_records.Change.of(row.at_coverage),
-                decision_records.Change.of(row.repeatability),
-                decision_records.Change.of(row.passing),
-                row.price,
-                row.poses,
-                tuple(
-                    decision_records.PoseChange(value, None if np.isnan(half) else half)
-                    for value, half in zip(row.values.tolist(), row.half_widths.tolist(), strict=True)
-                ),
-                row.flips,
-            )
-            for row in self.differences
-        )
-        designs = tuple(
-            decision_records.DesignRecord(
-                result.scenario,
-                result.price,
-                result.state,
-                tuple(decision_records.TaskRecord(task.name, task.summary) for task in result.tasks),
-            )
-            for result in self.results
-        )
-        return decision_records.ComparisonRecord(designs, rows, self.other_requirements)
 
 
 def compare(

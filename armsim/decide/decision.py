@@ -51,7 +51,7 @@ def decide(
     """
     search = Search(study, options, run_options)
     selection, answer = choose(search)
-    curve = along(search, answer, no_note)
+    curve = along(search, answer, selection.state, no_note)
     chosen = study.with_scenario(machine=selection.machine)
     quiet = run_options.without_notes
     result = chosen.evaluate(chosen.find(quiet.progress), quiet)[0]

@@ -333,4 +333,5 @@ def _nothing(record: _Record, choice: Choice, complete: bool, repeatability: boo
         _proof(record, complete, repeatability),
         None,
         search.machine(choice),
+        (),
     )

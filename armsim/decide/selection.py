@@ -3,19 +3,43 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, PlainSerializer, computed_field
 
 from armsim.assessment import Judged, state_of_all
-from armsim.decide import decision_records
 from armsim.decide.decision_records import Confirmation, Equal, Fitted, Proof, Rejected
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
+from armsim.results.poses import Interval
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What decides at a task."""
+
+    at_coverage: float
+    at_coverage_interval: Interval | None
+    worst_pose: str
+    repeatability_p95: float | None
+    yield_: Annotated[float | None, Field(alias="yield")]
+    state: Verdict
+
+
+def _decided(tasks: tuple[Judged, ...]) -> dict[str, Decided]:
+    return {
+        task.name: Decided(
+            task.summary.at_coverage, task.interval, task.summary.worst_pose, task.summary.repeatability_p95,
+            None if task.summary.yield_ is None else task.summary.yield_.value, task.summary.state,
+        )
+        for task in tasks
+    }  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
 class Selection:
-    """The answer.
+    """Of `armsim select`: the answer.
 
     Parameters
     ----------
@@ -41,20 +65,29 @@ class Selection:
 
     design: tuple[Fitted, ...] | None
     price: float | None
-    tasks: tuple[Judged, ...]
+    tasks: Annotated[tuple[Judged, ...], PlainSerializer(_decided, return_type=dict[str, Decided])]
     closest: tuple[Fitted, ...]
     refuted: tuple[Rejected, ...]
     sampled: int
     proof: Proof
     confirmation: Confirmation | None
-    machine: Machine
-    equals: tuple[Equal, ...] = ()
+    machine: Beside[Machine]
+    equals: tuple[Equal, ...]
+    format: Literal["armsim-selection/2"] = "armsim-selection/2"
 
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def margin(self) -> float:
+        """Of the judgement on the position; see `Proof`."""
+        return self.proof.margin
+
+    @computed_field  # type: ignore[prop-decorator]
     @property
     def proved(self) -> bool:
         """Whether every cheaper design was sampled, or excluded by a bound that holds for certain."""
         return self.proof.complete
 
+    @computed_field  # type: ignore[prop-decorator]
     @property
     def state(self) -> Verdict:
         """Whether the answer meets the requirement, on the population of the search and on the confirming one."""
@@ -66,31 +99,5 @@ class Selection:
         return searched
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `decision_records.SelectionRecord`; SI units."""
-        tasks = {
-            task.name: decision_records.JudgedRecord(
-                task.summary.at_coverage,
-                task.interval,
-                task.summary.worst_pose,
-                task.summary.repeatability_p95,
-                None if task.summary.yield_ is None else task.summary.yield_.value,
-                task.summary.state,
-            )
-            for task in self.tasks
-        }
-        return plain(
-            decision_records.SelectionRecord(
-                self.state,
-                self.price,
-                self.design,
-                self.closest,
-                self.refuted,
-                self.sampled,
-                self.proof.margin,
-                self.proved,
-                self.proof,
-                self.confirmation,
-                self.equals,
-                tasks,
-            )
-        )
+        """For JSON; SI units."""
+        return plain(self)

@@ -7,14 +7,14 @@ visits with the number a little larger and smaller, and with a tenth of it less 
 from __future__ import annotations
 
 import math
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
+from pydantic import PlainSerializer, computed_field
 
 from armsim.arrays import Array
-from armsim.decide import decision_records
 from armsim.decide.display_units import Unit, told_in
 from armsim.decide.perturbation import at_largest_errors
 from armsim.decide.pose_population import PhasesHeld, PosePopulation
@@ -23,7 +23,7 @@ from armsim.model.machine import Machine
 from armsim.model.parameters import Number, numbers
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.executors import in_threads
 from armsim.sampling.first_order import linearise
@@ -77,7 +77,7 @@ class Line:
 
     task: str
     path: str
-    unit: Unit
+    unit: Annotated[Unit, PlainSerializer(lambda unit: unit.name, return_type=str)]
     value: float
     per_unit: Difference
     tenth_less: Difference
@@ -97,12 +97,20 @@ class Part:
 
 @dataclass(frozen=True, eq=False)
 class Sensitivities:
-    """The table, the shares beside it, and the result that they are of."""
+    """Of `armsim sensitivity`: the table, the shares beside it, and the result that they are of."""
 
-    result: Result
+    result: Beside[Result]
     lines: tuple[Line, ...]
     parts: tuple[Part, ...]
+    format: Literal["armsim-sensitivity/2"] = "armsim-sensitivity/2"
 
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def scenario(self) -> str:
+        """The design."""
+        return self.result.scenario
+
+    @computed_field  # type: ignore[prop-decorator]
     @property
     def coverage(self) -> float:
         """At which the quantile is taken."""
@@ -117,16 +125,8 @@ class Sensitivities:
         return sorted((part for part in self.parts if part.task == task), key=lambda part: -part.worst)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `decision_records.SensitivitiesRecord`; SI units but for the numbers themselves."""
-        lines = tuple(
-            decision_records.LineRecord(
-                line.task, line.path, line.unit.name, line.value, decision_records.Change.of(line.per_unit),
-                decision_records.Change.of(line.tenth_less), line.rms_tenth_less,
-            )
-            for line in self.lines
-        )  # fmt: skip
-        parts = tuple(decision_records.PartRecord(*astuple(part)) for part in self.parts)
-        return plain(decision_records.SensitivitiesRecord(self.result.scenario, self.coverage, lines, parts))
+        """For JSON; SI units but for the numbers themselves."""
+        return plain(self)
 
 
 @dataclass(frozen=True, eq=False)

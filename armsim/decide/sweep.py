@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
-from armsim.decide.decision_records import SweepPoint, SweepRecord, SweepTask
 from armsim.documents.grammar import read_value
 from armsim.errors import InputError, Problem
+from armsim.requirement import Judgement, Verdict
 from armsim.requirement.requirement import Requirement
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.run_options import RunOptions, no_progress
 from armsim.study import Study
 
@@ -25,19 +25,42 @@ COUNT = re.compile(r"[1-9][0-9]{0,6}", re.ASCII)
 ACCEPTED = "FROM..TO:COUNT, such as 5um..40um:8"
 
 
+@dataclass(frozen=True)
+class SweepTask:
+    """A task at one value: the worst pose, every criterion with its figure, the verdict."""
+
+    name: str
+    worst_pose: str
+    judgements: tuple[Judgement, ...]
+    state: Verdict
+
+    def judgement(self, criterion: str) -> Judgement | None:
+        """Of a criterion; None where nothing is told of it."""
+        return next((own for own in self.judgements if own.criterion == criterion), None)
+
+
+@dataclass(frozen=True)
+class SweepPoint:
+    """A value as it stands in a file, its number, and all tasks with it."""
+
+    value: str
+    number: float
+    tasks: tuple[SweepTask, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class Sweep:
-    """Answers along the values of a path.
+    """Of `armsim run --sweep`: answers along the values of a path; ``study`` is as it is without the sweep."""
 
-    Parameters
-    ----------
-    study : Study
-        As it is, without the sweep.
-    record : SweepRecord
-    """
-
-    def __init__(self, study: Study, record: SweepRecord) -> None:
-        self.study = study
-        self.record = record
+    scenario: str
+    path: str
+    unit: str
+    units: int
+    visits: int
+    seed: int
+    points: tuple[SweepPoint, ...]
+    study: Beside[Study]
+    format: Literal["armsim-sweep/1"] = "armsim-sweep/1"
 
     @property
     def requirement(self) -> Requirement | None:
@@ -46,11 +69,11 @@ class Sweep:
 
     def of(self, task: str) -> list[tuple[SweepPoint, SweepTask]]:
         """All points, as one task sees them."""
-        return [(point, one) for point in self.record.points for one in point.tasks if one.name == task]
+        return [(point, row) for point in self.points for row in point.tasks if row.name == task]
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        return plain(self.record)
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def _no_values(text: str, fault: str) -> InputError:
@@ -128,4 +151,4 @@ def sweep(
     run_options.progress(path, len(values), len(values))
     unit = values[0].partition(" ")[2] if values else ""
     plan = study.scenario.plan
-    return Sweep(study, SweepRecord(study.scenario.name, path, unit, plan.units, plan.visits, plan.seed, tuple(points)))
+    return Sweep(study.scenario.name, path, unit, plan.units, plan.visits, plan.seed, tuple(points), study)

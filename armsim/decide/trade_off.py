@@ -9,29 +9,29 @@ answer is one of the points.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
-from armsim.decide import decision_records
 from armsim.decide.decision_records import Point
 from armsim.decide.frontier import cent, frontier
 from armsim.decide.program import Choice, Program
 from armsim.decide.search import Search
 from armsim.decide.select import choose, met
 from armsim.model.joint_options import Options
-from armsim.results.json_records import plain
+from armsim.requirement import Verdict
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.run_options import Note, RunOptions
 from armsim.study import Study
 
 
 @dataclass(frozen=True, eq=False)
 class TradeOff:
-    """The curve.
+    """Of `armsim trade-off`: the curve.
 
     ``current`` is the quantile of the scenario's own design [m], ``current_price`` what its sensors cost as far as that
     is stated; ``position`` the requirement [m] and ``coverage`` its share of errors; ``cheapest`` the price of the
-    cheapest design that meets all that is required, None where none does.
+    cheapest design that meets all that is required, None where none does, ``state`` whether that is resolved.
     """
 
     scenario: str
@@ -40,7 +40,9 @@ class TradeOff:
     current_price: float
     position: float
     coverage: float
-    cheapest: float | None = None
+    cheapest: float | None
+    state: Beside[Verdict]
+    format: Literal["armsim-trade-off/1"] = "armsim-trade-off/1"
 
     @property
     def beaten(self) -> tuple[bool, ...]:
@@ -52,18 +54,8 @@ class TradeOff:
         return tuple(out)
 
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `decision_records.TradeOffRecord`; SI units."""
-        return plain(
-            decision_records.TradeOffRecord(
-                self.scenario,
-                self.points,
-                self.current,
-                self.current_price,
-                self.position,
-                self.coverage,
-                self.cheapest,
-            )
-        )
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def trade_off(
@@ -81,11 +73,12 @@ def trade_off(
         As `Study.run`.
     """
     search = Search(study, options, run_options)
-    return along(search, choose(search)[1], run_options.note)
+    selection, answer = choose(search)
+    return along(search, answer, selection.state, run_options.note)
 
 
-def along(search: Search, answer: Choice | None, note: Note) -> TradeOff:
-    """The curve of a search, with its answer."""
+def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> TradeOff:
+    """The curve of a search, with its answer and the state of that."""
     of_position = search.of_position
     program = of_position.program()
     choices = [choice for choice, _ in frontier(program)]
@@ -103,7 +96,7 @@ def along(search: Search, answer: Choice | None, note: Note) -> TradeOff:
     cheapest, requirement = None if answer is None else price, search.requirement
     sensors = scenario.machine.price
     return TradeOff(
-        scenario.name, tuple(points), current, sensors, requirement.position, requirement.coverage, cheapest
+        scenario.name, tuple(points), current, sensors, requirement.position, requirement.coverage, cheapest, state
     )
 
 

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from armsim.decide import decision_records
+from pydantic import Field, computed_field
+
 from armsim.decide.decision_records import Kind
 from armsim.decide.paired_tasks import Evaluated
 from armsim.decide.perturbation import Probe
 from armsim.model.encoder import Encoder
 from armsim.model.machine import Change, Machine
 from armsim.results import Result
-from armsim.results.json_records import plain
+from armsim.results.json_records import Beside, plain
 from armsim.sampling.paired_difference import Difference
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
@@ -33,33 +34,30 @@ class WhatIf:
     kind: Kind
     what: str
     at_coverage: Difference
-    passing: Difference | None
+    passing: Annotated[Difference | None, Field(alias="yield")]
 
 
 @dataclass(frozen=True, eq=False)
 class WhatIfs:
-    """The table, and the result that it changes."""
+    """Of `armsim what-if`: the table, and the result that it changes."""
 
-    result: Result
+    result: Beside[Result]
     rows: tuple[WhatIf, ...]
+    format: Literal["armsim-what-if/2"] = "armsim-what-if/2"
 
     def of(self, task: str) -> list[WhatIf]:
         """Rows of a task, the largest gain first."""
         return sorted((row for row in self.rows if row.task == task), key=lambda row: row.at_coverage.value)
 
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def scenario(self) -> str:
+        """The design that is changed."""
+        return self.result.scenario
+
     def to_dict(self) -> dict[str, Any]:
-        """For JSON, as `decision_records.WhatIfsRecord`; SI units."""
-        rows = tuple(
-            decision_records.WhatIfRecord(
-                row.task,
-                row.kind,
-                row.what,
-                decision_records.Change.of(row.at_coverage),
-                decision_records.Change.of(row.passing),
-            )
-            for row in self.rows
-        )
-        return plain(decision_records.WhatIfsRecord(self.result.scenario, rows))
+        """For JSON; SI units."""
+        return plain(self)
 
 
 def changes(machine: Machine, large: Collection[tuple[str, str]] = ()) -> list[tuple[Kind, str, Machine]]:

@@ -159,9 +159,9 @@ class Tray:
                     ui.label(signed(row.at_coverage.value, None)).style("white-space: nowrap")
 
     def _sweep(self, found: Sweep) -> None:
-        numbers = [point.number for point in found.record.points]
+        numbers = [point.number for point in found.points]
         values = {}
-        for task in found.record.points[0].tasks:
+        for task in found.points[0].tasks:
             rows = [own.judgements[0] for _, own in found.of(task.name)]
             ends = [own.interval or (own.value, own.value) for own in rows]
             middle, low, high = (
@@ -169,7 +169,7 @@ class Tray:
             )
             values[task.name] = (middle, low, high)
         limit = None if found.requirement is None else 1e6 * found.requirement.position
-        chart = charts.swept(numbers, found.record.unit, values, limit, self.look(), found.record.path)
+        chart = charts.swept(numbers, found.unit, values, limit, self.look(), found.path)
         ui.plotly(chart).classes("w-full").style("height: 230px")
 
     def _comparison(self, found: Comparison) -> None:

@@ -90,7 +90,7 @@ def numbers(shown: Shown, task: int) -> list[Number]:
         ends = table.column("accuracy.p95_interval")[at]
         interval = None if np.isnan(ends).any() else (float(ends[0]), float(ends[1]))
         out.insert(1, Number("AP, 95 % of arms", show_interval(float(ap[at]), interval), "", "plain", MEANINGS["AP"]))
-        causes = largest_causes(judged[task].summary.contributions)
+        causes = largest_causes(judged[task].summary.causes)
         out.append(Number("largest parts", causes, "", "plain", MEANINGS["parts"]))
     else:
         required = required_at(scenario.requirement, scenario.tasks[task].name)

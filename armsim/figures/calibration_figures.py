@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from armsim.calibration.calibration_records import CauseLeftRecord, IdentifiedArmRecord, ParameterRecord
-    from armsim.decide.calibration_record import CalibrateRecord
+    from armsim.decide.calibration_study import Calibrated
 
 MOST = 36
 """Rows of a figure."""
@@ -24,7 +24,7 @@ NO_GAIN = 1.0
 """Uncertainty over spread from which on nothing is gained by identifying a parameter."""
 
 
-def poses_needed(record: CalibrateRecord) -> style.Drawing:
+def poses_needed(record: Calibrated) -> style.Drawing:
     """Error left against the number of measured poses, chosen and at random."""
     points = record.curve
     unit = unit_for([own.chosen for own in points[-3:]])

@@ -8,7 +8,8 @@ from typing import Any
 
 from armsim.causes import names_in
 from armsim.formatting import percent
-from armsim.report.document import Cell, Table, table
+from armsim.report.document import Table
+from armsim.report.frame import Frame, shares, words
 from armsim.results import Assumption, Result, TaskResult
 
 MOST_JOINTS = 8
@@ -17,11 +18,11 @@ MOST_JOINTS = 8
 
 def resting_share(task: TaskResult, assumptions: Sequence[Assumption]) -> float:
     """Share of the mean square error of a task that causes make which rest on assumed values, each counted once."""
-    pairs = {(own.joint, cause) for own in assumptions for cause in own.causes}
+    pairs = {(part.joint, cause) for part in assumptions for cause in part.causes}
     return sum(
-        own.share
-        for own in task.summary.contributions
-        if any((own.owner, cause) in pairs for cause in names_in(own.cause))
+        part.share
+        for part in task.summary.contributions
+        if any((part.owner, cause) in pairs for cause in names_in(part.cause))
     )
 
 
@@ -30,8 +31,8 @@ def assumed_sentence(result: Result, task: TaskResult) -> str:
     if not result.assumptions:
         return ""
     joints: dict[tuple[str, str, str], list[str]] = {}
-    for own in result.assumptions:
-        joints.setdefault((own.key, own.value, own.source), []).append(own.joint)
+    for assumption in result.assumptions:
+        joints.setdefault((assumption.key, assumption.value, assumption.source), []).append(assumption.joint)
     parts = []
     for (key, value, source), names in joints.items():
         of = ", ".join(names[:MOST_JOINTS]) + (" ..." if len(names) > MOST_JOINTS else "")
@@ -40,21 +41,27 @@ def assumed_sentence(result: Result, task: TaskResult) -> str:
     return f"Assumed, not stated: {'; '.join(parts)}. {share} of the mean square error over {task.name} rests on that."
 
 
-def assumed_table(result: Result) -> Table | None:
+def assumed_table(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult] = ()) -> Table | None:
     """Every assumed value, with the share of each task that rests on it; none where all is stated."""
-    if not result.assumptions:
+    if not assumptions:
         return None
-    headers = ("joint", "assumed", "value", "from", *(f"share of {task.name}" for task in result.tasks))
-    rows: list[list[Cell | str]] = [
-        [own.joint, own.key, own.value, own.source, *(percent(resting_share(t, [own]), 2) for t in result.tasks)]
-        for own in result.assumptions
+    columns = [
+        words("joint", [assumption.joint for assumption in assumptions]),
+        words("assumed", [assumption.key for assumption in assumptions]),
+        words("value", [assumption.value for assumption in assumptions]),
+        words("from", [assumption.source for assumption in assumptions]),
+        *(
+            shares(f"share of {task.name}", [resting_share(task, [assumption]) for assumption in assumptions])
+            for task in tasks
+        ),
     ]
-    return table(headers, rows, words=4, title="Values that are assumed, not stated, and the mean square error on them")
+    about = ", and the mean square error on them" if tasks else ""
+    return Frame(tuple(columns), f"Values that are assumed, not stated{about}").table()
 
 
 def assumed_records(result: Result) -> list[dict[str, Any]]:
     """The same for a manifest; shares by task."""
     return [
-        {**asdict(own), "shares": {task.name: resting_share(task, [own]) for task in result.tasks}}
-        for own in result.assumptions
+        {**asdict(assumption), "shares": {task.name: resting_share(task, [assumption]) for task in result.tasks}}
+        for assumption in result.assumptions
     ]

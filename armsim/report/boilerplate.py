@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from armsim import disclaimer
-from armsim.model.effects import Effect, causes_in, effects
+from armsim.model.assumptions import assumptions
+from armsim.model.effects import Effect, causes_in, effects, stated_effects
 from armsim.report.assumed_values import assumed_table
 from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
-from armsim.results import Result
+from armsim.results import Assumption, JointBudget, Result, TaskResult, TermBudget
+from armsim.sampling.joint_budgets import joint_budgets, link_budget
+from armsim.scenario import Scenario
 from armsim.sources import Source
+from armsim.tasks.named_poses import fastest
 from armsim.version import made_by
 
 REFERENCES = (
@@ -36,8 +41,29 @@ def notes(every: Sequence[str]) -> tuple[Section, ...]:
     return (Section("Notes", "notes", (Bullets(tuple(every)),)),) if every else ()
 
 
-def assumptions(result: Result) -> Section:
+@dataclass(frozen=True)
+class Modelled:
+    """What is in a model: budgets of the joints, terms of the links, causes that are stated, values that are not."""
+
+    joints: Mapping[str, JointBudget]
+    links: Sequence[TermBudget]
+    stated: Mapping[str, Sequence[str]]
+    assumptions: Sequence[Assumption]
+    tasks: Sequence[TaskResult] = ()
+
+    @staticmethod
+    def of(source: Result | Scenario) -> Modelled:
+        """Of a result, or of a scenario that was sampled otherwise."""
+        if isinstance(source, Result):
+            return Modelled(source.joints, source.links, source.stated, source.assumptions, source.tasks)
+        machine = source.machine
+        budgets = joint_budgets(machine, source.plan.seed, fastest(machine.arm, source.tasks))
+        return Modelled(budgets, link_budget(machine), stated_effects(machine), assumptions(machine))
+
+
+def assumptions_section(source: Result | Scenario) -> Section:
     """What the numbers rest on, and what the scenario does not state."""
+    model = Modelled.of(source)
     items = (
         "Causes are independent of each other; what comes from one cause (both waves of an eccentricity, one "
         "temperature at many places) is drawn once and stays correlated.",
@@ -52,22 +78,22 @@ def assumptions(result: Result) -> Section:
         "hardware.",
     )
     blocks: list[Block] = [Bullets(items)]
-    blocks += [Text(text) for text in modelled(result)]
-    assumed = assumed_table(result)
+    blocks += [Text(text) for text in modelled(model)]
+    assumed = assumed_table(model.assumptions, model.tasks)
     blocks += [assumed] if assumed is not None else []
     return Section("Assumptions, and what is left out", "assumptions", tuple(blocks))
 
 
-def modelled(result: Result) -> list[str]:
+def modelled(model: Result | Modelled) -> list[str]:
     """What is in the model, what is stated and yet of no effect, what is taken as zero: from the declarations."""
     known = {str(effect): effect for effect in effects()}
     working: dict[str, set[str]] = {}
-    for name, terms in (*((name, budget.terms) for name, budget in result.joints.items()), ("", result.links)):
+    for name, terms in (*((name, budget.terms) for name, budget in model.joints.items()), ("", model.links)):
         for term in terms:
             for shown in causes_in(term):
                 working.setdefault(shown, set()).add(name)
     names, idle = [], []
-    for text, joints in result.stated.items():
+    for text, joints in model.stated.items():
         if text not in known:
             continue
         cause = known[text].cause
@@ -80,17 +106,17 @@ def modelled(result: Result) -> list[str]:
     out = [f"Causes in the model of this arm: {', '.join(dict.fromkeys(names)) or 'none'}."]
     if idle:
         out.append(f"Stated, and without effect in this design (key in brackets): {', '.join(idle)}.")
-    left_out = _left_out(result, known)
+    left_out = _left_out(model, known)
     if left_out:
         out.append(f"Not stated, therefore taken as zero (key in brackets): {', '.join(left_out)}.")
     return out
 
 
-def _left_out(result: Result, known: Mapping[str, Effect]) -> list[str]:
+def _left_out(model: Result | Modelled, known: Mapping[str, Effect]) -> list[str]:
     """Causes of which the scenario states nothing, but for those that no joint of this arm can have."""
-    stated = {known[text].cause for text in result.stated if text in known}
+    stated = {known[text].cause for text in model.stated if text in known}
     units = {"rotation": "rad", "translation": "m"}
-    present = {budget.unit for budget in result.joints.values()}
+    present = {budget.unit for budget in model.joints.values()}
     out: dict[str, str] = {}
     for text, effect in known.items():
         cause = effect.cause
@@ -128,15 +154,19 @@ def cautions() -> Section:
     return Section("Cautions", "cautions", (Text(disclaimer.WHOLE, "strong"),))
 
 
-def provenance(manifest: dict[str, Any]) -> Section:
+def provenance(manifest: Mapping[str, Any]) -> Section:
     """How it was made, and how to make it again."""
     packages = ", ".join(f"{name} {number}" for name, number in manifest["packages"].items())
     code = made_by(manifest["armsim"], manifest.get("source_digest", ""))
-    sampled = f"Seed {manifest['seed']}, {manifest['units']} built units, {manifest['visits']} visits of each pose."
+    sampled = ""
+    if "seed" in manifest:
+        sampled = (
+            f"Seed {manifest['seed']}, {manifest['units']} built units, {manifest['visits']} visits of each pose. "
+        )
     hashes: Table = table(("input", "SHA-256"), [[row["file"], row["sha256"]] for row in manifest["inputs"]], words=2)
     blocks: tuple[Block, ...] = (
         Text(f"{code}, Python {manifest['python']}, {packages}; {manifest['platform']}."),
-        Text(f"{sampled} Made {manifest['time']}."),
+        Text(f"{sampled}Made {manifest['time']}."),
         Text("To make it again, in the folder where it was made:"),
         Listing("command", manifest["command"]),
         hashes,

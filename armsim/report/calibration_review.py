@@ -1,45 +1,32 @@
-"""Tables, words and folder of a calibration study."""
+"""The review of a calibration study."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 from armsim import figures
-from armsim.calibration.calibration_records import IdentifiedArmRecord, IdentifiedValueRecord, ParameterRecord
-from armsim.decide.calibration_record import CalibrateRecord
+from armsim.calibration.calibration_records import IdentifiedArmRecord
 from armsim.decide.calibration_study import Calibrated
 from armsim.figures.calibration_figures import arm_values, causes_left, parameters_known, poses_needed
-from armsim.formatting import percent, show, significant, span
-from armsim.report import boilerplate, decision_sentences
-from armsim.report.csv_tables import write_table
-from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Table, Text, in_rows, table
-from armsim.report.drawing import Planned, keep
-from armsim.report.findings import kept_in_mind, number_of
+from armsim.formatting import Unit, percent, show, significant
+from armsim.model.kinematics import ArmJoint
+from armsim.report import decision_sentences
+from armsim.report.comparison_review import design_frames, differences_exact
+from armsim.report.document import Block, Bullets, Section, Text
+from armsim.report.drawing import Planned
+from armsim.report.findings import number_of
+from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, stacked, words
 from armsim.report.gallery import file_name
-from armsim.report.html import write_page
-from armsim.report.output_folder import folder
-from armsim.report.pdf import Paper, write_pdf
-from armsim.report.pictures import Pictures
-from armsim.report.run_folder import manifest_of, write_json
+from armsim.report.manifest import Sample
+from armsim.report.review import Review, json_file
 from armsim.report.verdict import deciding_task
 from armsim.sources import Source
 
 FIRST = 3
 """Sentences of the answer on the first page."""
-PARAMETERS = (
-    "parameter",
-    "spread in the population",
-    "standard uncertainty",
-    "by instrument and visits",
-    "over the arms",
-)
-CURVE = ("poses", "chosen", "5 to 95 % of arms", "at random", "5 to 95 % of sets")
-STEPS = ("identified so far", "parameters", "error left")
-CAUSES = ("cause", "before", "after")
-VALUES = ("parameter", "value", "standard uncertainty", "spread in the population")
 SHOWN = 14
 TINY = 1e-3
 """Share of the largest part below which a cause is not listed."""
@@ -64,280 +51,267 @@ METHOD = (
 )
 
 
-def sentences(found: Calibrated) -> list[str]:
+def sentences(calibrated: Calibrated) -> list[str]:
     """What the calibration changes, in words."""
-    record = found.record
-    before, after = record.steps[0].left, record.steps[-1].left
+    before, after = calibrated.steps[0].left, calibrated.steps[-1].left
     out = [
-        f"Measured at {len(record.poses)} poses, {record.visits} visits each: the error that a built arm keeps falls "
-        f"from {show(before)} to {show(after)} (rms over arms and poses)"
+        f"Measured at {len(calibrated.poses)} poses, {calibrated.visits} visits each: the error that a built arm keeps "
+        f"falls from {show(before)} to {show(after)} (rms over arms and poses)"
     ]
-    out += [decision_sentences.difference(own, found.comparison.quantile) for own in found.comparison.differences]
-    for arm in record.arms:
-        certain = value_rows(arm)[:2]
+    out += [
+        decision_sentences.difference(row, calibrated.comparison.quantile) for row in calibrated.comparison.differences
+    ]
+    for arm in calibrated.arms:
+        certain = [[cell.text for cell in row] for row in value_frame(arm).rows[:2]]
         named = " and ".join(f"{name} {value} ± {doubt}" for name, value, doubt, _ in certain)
         out.append(
             f"{arm.name}: identified, {named}; the correction takes {show(arm.removed)} away (rms over poses), of arms "
             f"like it {show(arm.left)} is left; its points lie {show(arm.residual)} from the identified arm, expected "
             f"{show(arm.expected)}"
         )
-    for result in found.comparison.results:
+    for result in calibrated.comparison.results:
         if result.requirement is not None:
             reasons = "; ".join(result.reasons)
             out.append(f"{result.scenario}: requirement {result.state}{f' ({reasons})' if reasons else ''}")
     return out
 
 
-def notes(record: CalibrateRecord) -> list[str]:
+def notes(calibrated: Calibrated) -> list[str]:
     """What is to be kept in mind."""
     out = []
-    if record.confounded:
-        names = [own.name for own in record.confounded]
+    if calibrated.confounded:
+        names = [row.name for row in calibrated.confounded]
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-        kept = "known by the population alone" if record.prior else "left out"
+        kept = "known by the population alone" if calibrated.prior else "left out"
         out.append(f"the poses do not tell apart, {kept}: {', '.join(names[:6])}{more}")
-    worse = [own.name for own in record.parameters if 0.0 < own.spread < own.uncertainty]
+    worse = [row.name for row in calibrated.parameters if 0.0 < row.spread < row.uncertainty]
     if worse:
         more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
         out.append(
             f"identified worse than the population itself tells: {', '.join(worse[:6])}{more}; leave them out, measure "
             "more poses, or take prior: true"
         )
-    if record.uncorrectable:
-        some = ", ".join(record.uncorrectable[:4])
-        more = f" and {len(record.uncorrectable) - 4} more" if len(record.uncorrectable) > 4 else ""
+    if calibrated.uncorrectable:
+        some = ", ".join(calibrated.uncorrectable[:4])
+        more = f" and {len(calibrated.uncorrectable) - 4} more" if len(calibrated.uncorrectable) > 4 else ""
         out.append(f"the joints cannot correct in every direction at {some}{more}: there more is left than said here")
-    after = record.steps[-1].left
-    if record.beyond_linear > 0.1 * after:
+    after = calibrated.steps[-1].left
+    if calibrated.beyond_linear > 0.1 * after:
         out.append(
-            f"exact identification differs from its linear form by {show(record.beyond_linear)} rms: uncertainties by "
-            "formula are first order"
+            f"exact identification differs from its linear form by {show(calibrated.beyond_linear)} rms: uncertainties "
+            "by formula are first order"
         )
     return out
 
 
-def parameter_rows(record: CalibrateRecord) -> list[tuple[str, ...]]:
-    """Rows of `PARAMETERS`."""
-    rows: list[tuple[str, ...]] = []
-    for own in record.parameters:
-        sizes = own.spread, own.uncertainty, own.by_measurement, own.over_population
-        rows.append((own.name, *(_size(own, value) for value in sizes)))
-    return rows
+def _size(unit: str, value: float) -> str:
+    if unit in ("m", "rad"):
+        return show(value, "m" if unit == "m" else "rad")
+    return f"{significant(value * 1e6)} \N{MICRO SIGN}{unit}"
 
 
-def _size(own: ParameterRecord | IdentifiedValueRecord, value: float) -> str:
-    if own.unit in ("m", "rad"):
-        return show(value, "m" if own.unit == "m" else "rad")
-    return f"{significant(value * 1e6)} \N{MICRO SIGN}{own.unit}"
+def _sizes(name: str, units: Sequence[str], values: Sequence[float]) -> Column:
+    """A column of parameters of several units, each in its own; a file has SI."""
+    return quoted(name, values, [_size(unit, value) for unit, value in zip(units, values, strict=True)])
 
 
-def value_rows(arm: IdentifiedArmRecord) -> list[tuple[str, str, str, str]]:
-    """Rows of `VALUES`, the largest in uncertainties first."""
-    ranked = sorted(arm.values, key=lambda own: -abs(own.value) / max(own.uncertainty, 1e-300))
-    rows = []
-    for own in ranked:
-        value, doubt, spread = (_size(own, size) for size in (own.value, own.uncertainty, own.spread))
-        rows.append((own.name, value, doubt, spread))
-    return rows
-
-
-def curve_rows(record: CalibrateRecord) -> list[tuple[str, ...]]:
-    """Rows of `CURVE`."""
-    return [
-        (str(own.poses), show(own.chosen), span(*own.chosen_arms), show(own.random), span(*own.random_sets))
-        for own in record.curve
-    ]
-
-
-def step_rows(record: CalibrateRecord) -> list[tuple[str, ...]]:
-    """Rows of `STEPS`."""
-    return [(GROUPS[own.group], str(own.parameters), show(own.left)) for own in record.steps]
-
-
-def cause_rows(record: CalibrateRecord) -> list[tuple[str, ...]]:
-    """Rows of `CAUSES`, the largest before first."""
-    most = max(max(own.before, own.after) for own in record.causes)
-    shown = [own for own in record.causes if max(own.before, own.after) > TINY * most]
-    return [(own.cause, *(show(0.0 if v < 1e-9 else v) for v in (own.before, own.after))) for own in shown]
-
-
-def confounded_rows(record: CalibrateRecord) -> list[tuple[str, str]]:
-    """A parameter, and what it is confounded with."""
-    rows = []
-    for own in record.confounded:
-        alike = ", ".join(name for name, _ in own.alike) or "nothing: the poses do not show it"
-        rows.append((own.name, alike))
-    return rows
-
-
-def write_calibrated(
-    out: Path,
-    found: Calibrated,
-    measured: tuple[Source, ...],
-    command: str,
-    paper: Paper = "a4",
-    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
-    landed: Callable[[Path], None] = lambda place: None,
-) -> None:
-    """Write calibrate.json, tables, figures and the document; an earlier one there is replaced at the very end."""
-    scenario = found.before.scenario
-    with folder(out, scenario.file, landed) as place:
-        write_json(place / "calibrate.json", found.to_dict())
-        (place / "tables").mkdir()
-        _write_tables(place / "tables", found)
-        pictures = keep(place / "figures", _drawn(found), progress)
-        manifest = manifest_of(found.comparison.results[0], [*scenario.sources, *measured], command)
-        write_json(place / "manifest.json", manifest)
-        document = _review(found, pictures, manifest)
-        write_page(place / "report.html", document)
-        write_pdf(place / "report.pdf", document, paper)
-
-
-def _write_tables(place: Path, found: Calibrated) -> None:
-    record, joints = found.record, found.before.scenario.machine.arm.joints
-    header = ["pose", *(f"{joint.name} [{'deg' if joint.revolute else 'mm'}]" for joint in joints)]
-    scales = [180.0 / math.pi if joint.revolute else 1e3 for joint in joints]
-    rows = [[own.name, *(v * k for v, k in zip(own.joints, scales, strict=True))] for own in record.poses]
-    write_table(place / "poses.csv", header, rows)
-    columns = ["parameter", "group", "unit", "spread", "uncertainty", "by instrument and visits", "over arms", "bias"]
-    parameters = [
-        [own.name, own.group, own.unit, own.spread, own.uncertainty, own.by_measurement, own.over_population, own.bias]
-        for own in record.parameters
-    ]
-    write_table(place / "parameters.csv", columns, parameters)
-    if record.arms:
-        header = ["arm", "parameter", "group", "unit", "value", "uncertainty", "spread"]
-        found_values: list[list[object]] = []
-        for arm in record.arms:
-            found_values += [[arm.name, o.name, o.group, o.unit, o.value, o.uncertainty, o.spread] for o in arm.values]
-        write_table(place / "arms.csv", header, found_values)
-    names = ["poses", "chosen [m]", "arms 5 % [m]", "arms 95 % [m]", "random [m]", "sets 5 % [m]", "sets 95 % [m]"]
-    curve: list[list[object]] = [
-        [own.poses, own.chosen, *own.chosen_arms, own.random, *own.random_sets] for own in record.curve
-    ]
-    write_table(place / "curve.csv", names, curve)
-    write_table(
-        place / "causes.csv",
-        ["cause", "before [m]", "after [m]"],
-        [[o.cause, o.before, o.after] for o in record.causes],
+def parameter_frame(calibrated: Calibrated) -> Frame:
+    """How well every parameter is known."""
+    rows = calibrated.parameters
+    units = [row.unit for row in rows]
+    return Frame(
+        (
+            words("parameter", [row.name for row in rows]),
+            words("group", [row.group for row in rows], "file"),
+            words("unit", units, "file"),
+            _sizes("spread in the population", units, [row.spread for row in rows]),
+            _sizes("standard uncertainty", units, [row.uncertainty for row in rows]),
+            _sizes("by instrument and visits", units, [row.by_measurement for row in rows]),
+            _sizes("over the arms", units, [row.over_population for row in rows]),
+            bare("bias", [row.bias for row in rows], "file"),
+        ),
+        "identified",
     )
-    lines: list[list[object]] = []
-    for row in found.comparison.differences:
-        for name, value, half in zip(row.poses, row.values.tolist(), row.half_widths.tolist(), strict=True):
-            lines.append([row.task, name, value, half])
-    write_table(place / "differences.csv", ["task", "pose", "after less before [m]", "half of its interval [m]"], lines)
 
 
-def _drawn(found: Calibrated) -> Iterator[Planned]:
-    record = found.record
-    if record.curve:
+def value_frame(arm: IdentifiedArmRecord) -> Frame:
+    """Parameters of a measured arm, the largest in uncertainties first."""
+    rows = sorted(arm.values, key=lambda row: -abs(row.value) / max(row.uncertainty, 1e-300))
+    units = [row.unit for row in rows]
+    return Frame(
+        (
+            words("parameter", [row.name for row in rows]),
+            words("group", [row.group for row in rows], "file"),
+            words("unit", units, "file"),
+            _sizes("value", units, [row.value for row in rows]),
+            _sizes("standard uncertainty", units, [row.uncertainty for row in rows]),
+            _sizes("spread in the population", units, [row.spread for row in rows]),
+        ),
+        f"{arm.name}: identified, the most certain first",
+    )
+
+
+def curve_frame(calibrated: Calibrated) -> Frame:
+    """Error left against the number of poses."""
+    rows = calibrated.curve
+    sizes = alike([
+        ("chosen", [row.chosen for row in rows], [row.chosen_arms for row in rows]),
+        ("at random", [row.random for row in rows], [row.random_sets for row in rows]),
+    ])  # fmt: skip
+    about = "in brackets 5 to 95 % of arms, and of sets of poses"
+    return Frame(
+        (bare("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {about}"
+    )
+
+
+def step_frame(calibrated: Calibrated) -> Frame:
+    """Error left when one group of parameters after the other is identified."""
+    rows = calibrated.steps
+    columns = (
+        words("identified so far", [GROUPS[row.group] for row in rows]),
+        bare("parameters", [row.parameters for row in rows]),
+        lengths("error left", [row.left for row in rows]),
+    )
+    return Frame(columns, "error that a built arm keeps, one group after the other")
+
+
+def cause_frame(calibrated: Calibrated) -> Frame:
+    """Every cause before and after, the largest before first."""
+    most = max(max(row.before, row.after) for row in calibrated.causes)
+    rows = [row for row in calibrated.causes if max(row.before, row.after) > TINY * most]
+    sizes = alike([("before", [row.before for row in rows], None), ("after", [row.after for row in rows], None)])
+    return Frame((words("cause", [row.cause for row in rows]), *sizes), "cause by cause")
+
+
+def confounded_frame(calibrated: Calibrated) -> Frame:
+    """Parameters that the poses do not tell apart, and from what."""
+    alike_ = [", ".join(name for name, _ in row.alike) for row in calibrated.confounded]
+    columns = (
+        words("parameter", [row.name for row in calibrated.confounded]),
+        words("confounded with", [names or "nothing: the poses do not show it" for names in alike_]),
+    )
+    about = (
+        "Not told apart by these poses, and kept by the population alone."
+        if calibrated.prior
+        else "Left out, because these poses do not tell it apart."
+    )
+    return Frame(columns, about)
+
+
+def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
+    """Where to measure, in an order of short moves."""
+    columns = []
+    for n, joint in enumerate(joints):
+        unit = Unit("deg", 180.0 / math.pi) if joint.revolute else Unit("mm", 1e3)
+        values = tuple(row.joints[n] for row in calibrated.poses)
+        columns.append(Column(joint.name, values, None, unit, 2, unit))
+    many = f"{len(calibrated.poses)} of {calibrated.candidates} candidates, in an order of short moves"
+    return Frame((words("pose", [row.name for row in calibrated.poses]), *columns), many)
+
+
+def calibration_shown(calibrated: Calibrated) -> Iterator[Frame | str]:
+    """For the terminal."""
+    for _, frame in design_frames(calibrated.comparison):
+        yield replace(frame.without("price"), title=f"{frame.title}: before and after, with 95 % intervals")
+    yield step_frame(calibrated)
+    yield parameter_frame(calibrated).head(SHOWN)
+    for arm in calibrated.arms:
+        yield value_frame(arm).head(SHOWN)
+    if calibrated.curve:
+        yield curve_frame(calibrated)
+    yield _observability(calibrated)
+    for text in sentences(calibrated):
+        yield f"{text}."
+
+
+def _observability(calibrated: Calibrated) -> str:
+    indices = ", ".join(f"{name} {significant(value)}" for name, value in calibrated.observability.items())
+    return f"Observability at these poses: {indices}."
+
+
+def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Review:
+    """What is left of the error, at the task that decides."""
+    results, scenario = calibrated.comparison.results, calibrated.before.scenario
+    before, lines = results[0], [f"{text}." for text in sentences(calibrated)]
+    frames = design_frames(calibrated.comparison)
+    number = number_of(before, deciding_task(before))
+    share = percent(calibrated.steps[-1].left / calibrated.steps[0].left) if calibrated.steps[0].left else "–"
+    start = f"{number}-{file_name(deciding_task(before).name)}"
+    paired: tuple[Block, ...] = (
+        *(frame.without("price").table() for _, frame in frames),
+        Bullets(tuple(lines)),
+        Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
+    )
+    known: list[Block] = [parameter_frame(calibrated).table()]
+    known += [confounded_frame(calibrated).table()] if calibrated.confounded else []
+    known.append(Text(_observability(calibrated)))
+    curve = (curve_frame(calibrated).table(),) if calibrated.curve else ()
+    poses = pose_frame(calibrated, scenario.machine.arm.joints)
+    return Review(
+        f"{calibrated.scenario}: what calibration leaves",
+        f"Arm {before.arm}; {calibrated.units} built units, each measured and identified; {share} of the error is left",
+        f"what does a calibration of every built arm leave of the errors of {calibrated.scenario}?",
+        lines[0],
+        "strong",
+        frames[number - 1][1].without("price").table(),
+        (
+            Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in calibrated.arms)),
+            Section("Before and after", "maps", paired),
+            Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
+            Section("What is identified", "identified", tuple(known)),
+            Section("Where to measure", "poses", (*curve, poses.table())),
+        ),
+        tuple(_drawn(calibrated)),
+        (f"{start}-after", "causes"),
+        sentences=tuple(lines[1:FIRST]),
+        notes=tuple(f"{text}." for text in notes(calibrated)),
+        appendix=(Section("Method", "method", (Bullets(METHOD),)),),
+        modelled=before,
+        sample=Sample.of(before),
+        sources=(*scenario.sources, *measured),
+        made_from=scenario.file,
+        files={"calibrate.json": json_file(calibrated.to_dict())},
+        tables={
+            "poses": poses.exact,
+            "parameters": parameter_frame(calibrated).exact,
+            **(
+                {"arms": stacked("arm", [(arm.name, value_frame(arm)) for arm in calibrated.arms])}
+                if calibrated.arms
+                else {}
+            ),
+            "curve": curve_frame(calibrated).exact,
+            "causes": cause_frame(calibrated).exact,
+            "differences": differences_exact(calibrated.comparison),
+        },
+    )
+
+
+def _drawn(calibrated: Calibrated) -> Iterator[Planned]:
+    if calibrated.curve:
         caption = "How many poses, and what choosing them is worth."
-        yield Planned("poses", "poses-needed", caption, partial(poses_needed, record))
+        yield Planned("poses", "poses-needed", caption, partial(poses_needed, calibrated))
     yield Planned(
-        "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, record.causes)
+        "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, calibrated.causes)
     )
-    for number, arm in enumerate(record.arms, start=1):
+    for number, arm in enumerate(calibrated.arms, start=1):
         caption = "What was found of the measured arm."
         yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm), True)
-    if any(own.spread > 0.0 for own in record.parameters):
+    if any(row.spread > 0.0 for row in calibrated.parameters):
         caption = "How well every parameter is known afterwards."
-        yield Planned("identified", "parameters", caption, partial(parameters_known, record.parameters), True)
-    before, after = found.comparison.results
-    for number, row in enumerate(found.comparison.differences, start=1):
-        task = next(own for own in before.tasks if own.name == row.task)
+        yield Planned("identified", "parameters", caption, partial(parameters_known, calibrated.parameters), True)
+    before, after = calibrated.comparison.results
+    for number, row in enumerate(calibrated.comparison.differences, start=1):
+        task = next(task for task in before.tasks if task.name == row.task)
         if not task.is_map:
             continue
         name = f"{number}-{file_name(row.task)}"
         for result, word in ((before, "before"), (after, "after")):
-            own = next(task for task in result.tasks if task.name == row.task)
+            cells = next(task for task in result.tasks if task.name == row.task)
             yield Planned(
                 "maps",
                 f"{name}-{word}",
-                f"The {found.comparison.quantile} {word}.",
-                partial(figures.error_map, result, own),
+                f"The {calibrated.comparison.quantile} {word}.",
+                partial(figures.error_map, result, cells),
             )
-        shown = task, row.values, row.joint_widths, "not calibrated", "calibrated", found.comparison.quantile
+        shown = task, row.values, row.joint_widths, "not calibrated", "calibrated", calibrated.comparison.quantile
         yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *shown))
-
-
-def _review(found: Calibrated, pictures: Pictures, manifest: dict[str, object]) -> ReviewDocument:
-    record, results = found.record, found.comparison.results
-    rows = decision_sentences.summary_rows(found.comparison)
-    paired: list[Block] = []
-    for task in dict.fromkeys(row["task"] for row in rows):
-        own_rows = [row for row in rows if row["task"] == task]
-        headers = tuple(name for name in own_rows[0] if name not in ("task", "price"))
-        paired.append(table(headers, [[row[name] for name in headers] for row in own_rows], title=task))
-    paired += [
-        Bullets(tuple(f"{own}." for own in sentences(found))),
-        Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
-        *in_rows(pictures.get("maps", ())),
-    ]
-    left: list[Block] = [*in_rows(pictures.get("left", ()))]
-    left.append(table(STEPS, [list(row) for row in step_rows(record)], title="one group after the other"))
-    left.append(table(CAUSES, [list(row) for row in cause_rows(record)], title="cause by cause"))
-    known: list[Block] = [*in_rows(pictures.get("identified", ()))]
-    known.append(table(PARAMETERS, [list(row) for row in parameter_rows(record)]))
-    if record.confounded:
-        about = (
-            "Not told apart by these poses, and kept by the population alone."
-            if record.prior
-            else "Left out, because these poses do not tell it apart."
-        )
-        known.append(
-            table(
-                ("parameter", "confounded with"), [list(row) for row in confounded_rows(record)], words=2, title=about
-            )
-        )
-    indices = ", ".join(f"{name} {significant(value)}" for name, value in record.observability.items())
-    known.append(Text(f"Observability at these poses: {indices}."))
-    arms: list[Block] = [*in_rows(pictures.get("arms", ()))]
-    arms += [table(VALUES, [list(row) for row in value_rows(arm)], title=arm.name) for arm in record.arms]
-    where: list[Block] = [*in_rows(pictures.get("poses", ()))]
-    if record.curve:
-        where.append(table(CURVE, [list(row) for row in curve_rows(record)]))
-    joints = found.before.scenario.machine.arm.joints
-    headers = ("pose", *(f"{joint.name} [{'deg' if joint.revolute else 'mm'}]" for joint in joints))
-    listed: list[list[Cell | str]] = []
-    for own in record.poses:
-        values = [v * (180.0 / math.pi if joint.revolute else 1e3) for v, joint in zip(own.joints, joints, strict=True)]
-        listed.append([own.name, *(Cell(f"{value:.2f}", value) for value in values)])
-    many = f"{len(record.poses)} of {record.candidates} candidates"
-    where.append(table(headers, listed, title=f"{many}, in an order of short moves"))
-    sections = (
-        *((Section("The measured arms", "arms", tuple(arms)),) if arms else ()),
-        Section("Before and after", "maps", tuple(paired)),
-        Section("What is left", "left", tuple(left)),
-        Section("What is identified", "identified", tuple(known)),
-        Section("Where to measure", "poses", tuple(where)),
-        boilerplate.cautions(),
-    )
-    appendix = (
-        *boilerplate.notes([f"{own}." for own in notes(record)]),
-        Section("Method", "method", (Bullets(METHOD),)),
-        boilerplate.inputs(found.before.scenario.sources),
-        boilerplate.references(),
-        boilerplate.provenance(manifest),
-    )
-    title = f"{record.scenario}: what calibration leaves"
-    share = percent(record.steps[-1].left / record.steps[0].left) if record.steps[0].left else "–"
-    subtitle = (
-        f"Arm {results[0].arm}; {record.units} built units, each measured and identified; {share} of the error is left"
-    )
-    front, date = _front(found, pictures, paired), str(manifest["time"])[:10]
-    return ReviewDocument(title, subtitle, title, date, sections, front=front, appendix=appendix)
-
-
-def _front(found: Calibrated, pictures: Pictures, paired: Sequence[Block]) -> Front:
-    """What is left of the error, at the task that decides."""
-    before = found.comparison.results[0]
-    number = number_of(before, deciding_task(before))
-    maps = [own for own in pictures.get("maps", ()) if own.name.startswith(f"{number}-")]
-    shown = [*(own for own in maps if own.name.endswith("-after")), *pictures.get("left", ())]
-    told, designs = [f"{own}." for own in sentences(found)], paired[number - 1]
-    assert isinstance(designs, Table)
-    return Front(
-        f"The question: what does a calibration of every built arm leave of the errors of {found.record.scenario}?",
-        told[0], "strong", tuple(told[1:FIRST]), designs, tuple(shown[:3]), (),
-        kept_in_mind([f"{own}." for own in notes(found.record)], len(told)),
-    )  # fmt: skip

@@ -1,124 +1,196 @@
-"""The review of a comparison as a document."""
+"""The review of a comparison: what each design gains over the first, where, and for how much."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import partial
 
+from armsim import figures
 from armsim.criteria import required_in_words
-from armsim.decide.compare import Comparison
-from armsim.report import boilerplate, decision_sentences
-from armsim.report.document import Block, Bullets, Cell, Front, ReviewDocument, Section, Text, in_rows, table
-from armsim.report.findings import dominance, kept_in_mind, number_of
+from armsim.decide.compare import Comparison, TaskDifference
+from armsim.formatting import signed
+from armsim.report.decision_sentences import difference, other_requirements
+from armsim.report.document import Block, Bullets, Section, Text
+from armsim.report.drawing import Planned
+from armsim.report.findings import dominance, number_of
+from armsim.report.frame import Column, Exact, Frame, bare, differences, judged, lengths, share_changes, stacked, words
 from armsim.report.gallery import file_name
-from armsim.report.pictures import Pictures
-from armsim.report.run_review import shares_table
+from armsim.report.manifest import Sample
+from armsim.report.review import Review, json_file
+from armsim.report.run_review import shares_frame
 from armsim.report.verdict import deciding_task
+from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_NAMED = 12
 """Poses named at which the order of two designs turns round."""
+CHANGES = {"position": "errors", "repeatability": "RP", "yield": "yield"}
+"""Criteria whose change from design to design is sampled in pairs, as the headers name them."""
 
 
-def comparison_review(
-    comparison: Comparison, pictures: Pictures, sources: Sequence[Source], manifest: dict[str, Any]
-) -> ReviewDocument:
+def designs_frame(comparison: Comparison, task: str) -> Frame:
+    """A row per design at a task: its figures, and what they differ by from those of the first design."""
+    number = [other.name for other in comparison.results[0].tasks].index(task)
+    rows = [result.tasks[number].summary for result in comparison.results]
+    changes = {row.scenario: row for row in comparison.differences if row.task == task}
+    pairs = [changes.get(result.scenario) for result in comparison.results]
+    columns = [
+        words("design", [result.scenario for result in comparison.results]),
+        bare("price", [result.price for result in comparison.results]),
+    ]
+    criteria = dict.fromkeys(judgement.criterion for summary in rows for judgement in summary.judgements)
+    figured = judged([summary.judgements for summary in rows], ends_shown=False)
+    for criterion, column in zip(criteria, figured, strict=True):
+        columns.append(column)
+        if criterion in CHANGES:
+            columns.append(_change(criterion, pairs))
+    better = [None if row is None else int(row.better.sum()) for row in pairs]
+    worse = [None if row is None else int(row.worse.sum()) for row in pairs]
+    columns += [
+        words("requirement", [summary.state for summary in rows]),
+        bare("better poses", better),
+        bare("worse", worse),
+    ]
+    return Frame(tuple(columns), task)
+
+
+def _change(criterion: str, rows: Sequence[TaskDifference | None]) -> Column:
+    name = f"difference of {CHANGES[criterion]}"
+    if criterion == "yield":
+        return share_changes(name, [None if row is None else row.passing for row in rows])
+    if criterion == "repeatability":
+        return differences(name, [None if row is None else row.repeatability for row in rows])
+    return differences(name, [None if row is None else row.at_coverage for row in rows])
+
+
+def design_frames(comparison: Comparison) -> list[tuple[str, Frame]]:
+    """A frame per task."""
+    return [(task.name, designs_frame(comparison, task.name)) for task in comparison.results[0].tasks]
+
+
+def flips_frame(comparison: Comparison) -> Frame:
+    """Where each design is better and worse than the first."""
+    rows = comparison.differences
+    named = []
+    for row in rows:
+        more = f" and {len(row.flips) - MOST_NAMED} more" if len(row.flips) > MOST_NAMED else ""
+        named.append(", ".join(row.flips[:MOST_NAMED]) + more or "nowhere")
+    better, worse = [int(row.better.sum()) for row in rows], [int(row.worse.sum()) for row in rows]
+    open_ = [len(row.poses) - one - other for row, one, other in zip(rows, better, worse, strict=True)]
+    return Frame(
+        (
+            words("task", [row.task for row in rows]),
+            words("design", [row.scenario for row in rows]),
+            words("its order turns round at", named),
+            bare("poses better", better),
+            bare("worse", worse),
+            bare("cannot be told", open_),
+        )
+    )
+
+
+def differences_exact(comparison: Comparison) -> Exact:
+    """The difference at every pose, as a file."""
+    frames = []
+    for row in comparison.differences:
+        columns = (
+            words("design", [row.scenario] * len(row.poses)),
+            words("pose", row.poses),
+            lengths(f"difference of {comparison.quantile}", row.values.tolist()),
+            lengths("half of its 95 % interval", row.half_widths.tolist()),
+        )
+        frames.append((row.task, Frame(columns)))
+    return stacked("task", frames)
+
+
+def comparison_shown(comparison: Comparison) -> Iterator[Frame | str]:
+    """For the terminal."""
+    for _, frame in design_frames(comparison):
+        yield replace(frame, title=f"{frame.title}; differences to the first design, with 95 % intervals")
+    for row in comparison.differences:
+        yield f"{difference(row, comparison.quantile)}."
+        if row.flips:
+            more = f" and {len(row.flips) - 4} more" if len(row.flips) > 4 else ""
+            yield f"  the order flips at {', '.join(row.flips[:4])}{more}"
+
+
+def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> Review:
     """What each design gains over the first, where, and for how much."""
-    first = comparison.results[0]
-    sections = (
-        Section("The designs", "designs", (*_designs(comparison), *_verdicts(comparison))),
-        Section("Where they differ", "differences", (*in_rows(pictures.get("differences", ())), *_flips(comparison))),
-        Section("Error contributions of each", "contributions", (*_contributions(comparison),)),
-        boilerplate.cautions(),
-    )
-    appendix = (
-        *boilerplate.notes(_notes(comparison)),
-        boilerplate.assumptions(first),
-        boilerplate.inputs(sources),
-        boilerplate.references(),
-        boilerplate.provenance(manifest),
-    )
-    names = " against ".join(result.scenario for result in comparison.results)
-    sizes = f"{first.units} built units × {first.visits} visits, seed {first.seed}, the same random numbers in all"
-    subtitle, date = f"Arm {first.arm}; {sizes}", str(manifest["time"])[:10]
-    return ReviewDocument(names, subtitle, names, date, sections, front=_front(comparison, pictures), appendix=appendix)
-
-
-def _front(comparison: Comparison, pictures: Pictures) -> Front:
-    """What is asked and what the best of the others gains at the task that decides."""
-    first = comparison.results[0]
-    others = ", ".join(result.scenario for result in comparison.results[1:])
+    first, quantile = comparison.results[0], comparison.quantile
     task = deciding_task(first)
-    start = f"{number_of(first, task)}-{file_name(task.name)}"
+    frames = design_frames(comparison)
     rows = sorted(
         (row for row in comparison.differences if row.task == task.name), key=lambda row: row.at_coverage.value
     )
-    said = [f"{decision_sentences.difference(row, comparison.quantile)}." for row in rows]
+    sentences = [f"{difference(row, quantile)}." for row in rows]
+    start = f"{number_of(first, task)}-{file_name(task.name)}"
     best = 1 + [result.scenario for result in comparison.results].index(rows[0].scenario)
-    shown = pictures.get("differences", ())
-    maps = [own for own in shown if own.name.startswith(f"{start}-{best}-")]
-    bars = [own for own in shown if own.name == f"{start}-designs"]
-    listed = [row for row in decision_sentences.summary_rows(comparison) if row["task"] == task.name]
-    headers = tuple(name for name in listed[0] if name not in ("task", "better / worse poses"))
-    designs = table(headers, [[row[name] for name in headers] for row in listed], title=task.name)
-    return Front(
-        f"The question: what is gained over {first.scenario} by {others}?", said[0], "strong", tuple(said[1:]), designs,
-        (*maps, *bars), (), kept_in_mind(_notes(comparison), 2 * len(listed)),
-    )  # fmt: skip
-
-
-def _notes(comparison: Comparison) -> tuple[str, ...]:
-    every = [
-        *decision_sentences.other_requirements(comparison),
-        *(text for own in comparison.results for text in own.warnings),
-    ]
-    return tuple(dict.fromkeys(every))
+    sizes = f"{Sample.of(first).sizes}, the same random numbers in all"
+    notes = (*other_requirements(comparison), *(text for result in comparison.results for text in result.warnings))
+    about = Text("Differences are to the first design, with 95 % intervals.", "soft")
+    certain = Text("Better and worse hold for all poses together (Bonferroni).", "soft")
+    shown = tuple(frame.table() for _, frame in frames)
+    files: list[Source] = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
+    return Review(
+        " against ".join(result.scenario for result in comparison.results),
+        f"Arm {first.arm}; {sizes}",
+        f"what is gained over {first.scenario} by {', '.join(result.scenario for result in comparison.results[1:])}?",
+        sentences[0],
+        "strong",
+        dict(frames)[task.name].table(),
+        (
+            Section("The designs", "designs", (*shown, about, *_verdicts(comparison))),
+            Section("Where they differ", "differences", (flips_frame(comparison).table(), certain)),
+            Section("Error contributions of each", "contributions", tuple(_contributions(comparison))),
+        ),
+        tuple(_drawn(comparison)),
+        (f"{start}-{best}-{file_name(rows[0].scenario)}", f"{start}-designs"),
+        sentences=tuple(sentences[1:]),
+        notes=tuple(dict.fromkeys(notes)),
+        modelled=first,
+        sample=Sample.of(first),
+        sources=tuple(files),
+        made_from=scenarios[0].file if scenarios else None,
+        files={"comparison.json": json_file(comparison.to_dict())},
+        tables={"designs": stacked("task", frames), "differences": differences_exact(comparison)},
+    )
 
 
 def _verdicts(comparison: Comparison) -> list[Block]:
     """Every difference in words; the requirement, and which design meets it."""
-    blocks: list[Block] = [
-        Bullets(tuple(f"{decision_sentences.difference(row, comparison.quantile)}." for row in comparison.differences))
-    ]
-    wanted = comparison.results[0].requirement
-    if wanted is not None:
-        blocks.append(Text(f"The requirement: {required_in_words(wanted)}."))
-        blocks.append(
-            Bullets(tuple(f"{own.scenario}: {'; '.join((own.state, *own.reasons))}." for own in comparison.results))
-        )
+    blocks: list[Block] = [Bullets(tuple(f"{difference(row, comparison.quantile)}." for row in comparison.differences))]
+    requirement = comparison.results[0].requirement
+    if requirement is not None:
+        blocks.append(Text(f"The requirement: {required_in_words(requirement)}."))
+        states = (f"{result.scenario}: {'; '.join((result.state, *result.reasons))}." for result in comparison.results)
+        blocks.append(Bullets(tuple(states)))
     return blocks
 
 
-def _designs(comparison: Comparison) -> list[Block]:
-    rows = decision_sentences.summary_rows(comparison)
-    out: list[Block] = []
-    for task in dict.fromkeys(row["task"] for row in rows):
-        own = [row for row in rows if row["task"] == task]
-        headers = tuple(name for name in own[0] if name != "task")
-        out.append(table(headers, [[row[name] for name in headers] for row in own], title=task))
-    out.append(Text("Differences are to the first design, with 95 % intervals.", "soft"))
-    return out
-
-
-def _flips(comparison: Comparison) -> list[Block]:
-    rows: list[list[Cell | str]] = []
-    for row in comparison.differences:
-        better, worse = int(row.better.sum()), int(row.worse.sum())
-        named = ", ".join(row.flips[:MOST_NAMED]) + (
-            f" and {len(row.flips) - MOST_NAMED} more" if len(row.flips) > MOST_NAMED else ""
-        )
-        unsure = len(row.poses) - better - worse
-        counts = [Cell(str(n), n) for n in (better, worse, unsure)]
-        rows.append([row.task, row.scenario, named or "nowhere", *counts])
-    headers = ("task", "design", "its order turns round at", "poses better", "worse", "cannot be told")
-    note = Text("Better and worse hold for all poses together (Bonferroni).", "soft")
-    return [table(headers, rows, words=3), note]
-
-
-def _contributions(comparison: Comparison) -> list[Block]:
-    out: list[Block] = []
+def _contributions(comparison: Comparison) -> Iterator[Block]:
     for number, task in enumerate(comparison.results[0].tasks):
-        columns = {result.scenario: result.tasks[number].summary for result in comparison.results}
-        out.append(shares_table(columns, task.name))
-        out.append(Bullets(tuple(f"{own.scenario}: {dominance(own, own.tasks[number])}" for own in comparison.results)))
-    return out
+        summaries = {result.scenario: result.tasks[number].summary for result in comparison.results}
+        yield shares_frame(summaries, task.name).table()
+        yield Bullets(
+            tuple(f"{result.scenario}: {dominance(result, result.tasks[number])}" for result in comparison.results)
+        )
+
+
+def _drawn(comparison: Comparison) -> Iterator[Planned]:
+    first, quantile = comparison.results[0], comparison.quantile
+    for number, task in enumerate(first.tasks, start=1):
+        rows = [row for row in comparison.differences if row.task == task.name]
+        best = min(rows, key=lambda row: row.at_coverage.value)
+        title = f"{task.name}: {best.scenario} changes the {quantile} by {signed(*best.at_coverage)}"
+        note = f"less {first.scenario}, at the worst pose of each; {first.units} units × {first.visits} visits"
+        bars = [(row.scenario, *row.at_coverage) for row in rows]
+        draw = partial(figures.differences, bars, title, note, quantile)
+        caption = "Every design against the first; lines are 95 % intervals of the difference."
+        yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
+        for other, row in enumerate(rows, start=2):
+            if task.is_map:
+                shown = task, row.values, row.joint_widths, first.scenario, row.scenario, quantile
+                caption = f"Every cell: how much the other design changes the {quantile} there."
+                name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
+                yield Planned("differences", name, caption, partial(figures.difference_map, *shown))

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from armsim.formatting import ARCSECOND, beside_each_other, percent
+from armsim.report.frame import Exact
 from armsim.requirement.requirement import coverage_of
-from armsim.results import JointBudget, Result, TaskResult, TermBudget
+from armsim.results import JointBudget, Result, TaskResult
 from armsim.results.poses import BIAS, Interval, PoseResult
 
 UM = 1e6
@@ -23,95 +24,70 @@ MOTION = (
     "jitter|jitter [rad or m]",
 )  # fmt: skip
 """Fields of a motion and their headers."""
+SHARES = ["task", "pose", "owner", "cause", "share of mean square error [1]", "of it the same on every arm [1]"]
+JOINTS = [
+    "joint", "encoder", "placement", "resolution [bit]", "step [arcsec or um]", "std [arcsec or um]",
+    "std of accuracy [arcsec or um]", "std of repeatability [arcsec or um]", "limit [arcsec or um]",
+]  # fmt: skip
+TERMS = [
+    "owner", "term", "cause", "life", "shape", "std [arcsec, um, or urad for link angles]", "limit [same unit]",
+]  # fmt: skip
+MEASURES = [
+    "task", "measure", "what", "clause of ISO 9283:1998", "where", "p50 over units [um]", "p95 over units [um]",
+    "p95 low [um]", "p95 high [um]",
+]  # fmt: skip
+UNREACHABLE = ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"]
 
 
-def write_tables(folder: Path, result: Result) -> None:
-    """Write poses, shares, joints, terms and unreachable points as CSV into a new folder."""
-    folder.mkdir()
-    poses = (_pose_row(result, task, pose) for task in result.tasks for pose in task.poses)
-    write_table(folder / "poses.csv", _pose_header(result), poses)
-    write_table(
-        folder / "shares.csv",
-        ["task", "pose", "owner", "cause", "share of mean square error [1]", "of it the same on every arm [1]"],
-        (
-            [task.name, name, *owner_and_cause, share, alike]
-            for task in result.tasks
-            for name, shares, bias in zip(
-                task.poses.names, task.poses.contributions, task.poses.column("bias_shares"), strict=True
-            )
-            for owner_and_cause, share, alike in zip(
-                task.poses.share_names, shares.tolist(), bias.tolist(), strict=True
-            )
-            if owner_and_cause != BIAS
+def run_tables(result: Result) -> dict[str, Exact]:
+    """Poses, shares, joints, terms, measures and unreachable points, as files."""
+    tables = {
+        "poses": Exact(
+            _pose_header(result), (_pose_row(result, task, pose) for task in result.tasks for pose in task.poses)
         ),
-    )
-    write_table(
-        folder / "joints.csv",
-        [
-            "joint",
-            "encoder",
-            "placement",
-            "resolution [bit]",
-            "step [arcsec or um]",
-            "std [arcsec or um]",
-            "std of accuracy [arcsec or um]",
-            "std of repeatability [arcsec or um]",
-            "limit [arcsec or um]",
-        ],
-        [
-            [name, budget.encoder, budget.placement, budget.resolution_bits]
-            + [
-                v * _factor(budget)
-                for v in (budget.step, budget.rms, budget.rms_accuracy, budget.rms_repeatability, budget.limit)
-            ]
-            for name, budget in result.joints.items()
-        ],
-    )
+        "shares": Exact(SHARES, _share_rows(result)),
+        "joints": Exact(JOINTS, [_joint_row(name, budget) for name, budget in result.joints.items()]),
+        "terms": Exact(TERMS, _term_rows(result)),
+        "measures": Exact(
+            MEASURES, [row for task in result.tasks for row in (*_measure_rows(task), *_test_rows(task))]
+        ),
+        "near-singular": Exact(
+            ["task", "pose"], [[task.name, name] for task in result.tasks for name in task.near_singular]
+        ),
+        "unreachable": Exact(UNREACHABLE, _lost_rows(result)),
+    }
     if result.motion:
-        named = [own.split("|") for own in MOTION]
+        named = [field.split("|") for field in MOTION]
         moved = [[name, *(getattr(own, key) for key, _ in named)] for name, own in result.motion.items()]
-        write_table(folder / "motion.csv", ["joint", *(text for _, text in named)], moved)
-    rows = [_term_row(name, _factor(budget), term) for name, budget in result.joints.items() for term in budget.terms]
-    rows += [_term_row("links", UM, term) for term in result.links]
-    header = [
-        "owner",
-        "term",
-        "cause",
-        "life",
-        "shape",
-        "std [arcsec, um, or urad for link angles]",
-        "limit [same unit]",
-    ]
-    write_table(folder / "terms.csv", header, rows)
-    write_table(
-        folder / "measures.csv",
-        [
-            "task",
-            "measure",
-            "what",
-            "clause of ISO 9283:1998",
-            "where",
-            "p50 over units [um]",
-            "p95 over units [um]",
-            "p95 low [um]",
-            "p95 high [um]",
-        ],
-        [row for task in result.tasks for row in (*_measure_rows(task), *_test_rows(task))],
-    )
-    write_table(
-        folder / "near-singular.csv",
-        ["task", "pose"],
-        [[task.name, name] for task in result.tasks for name in task.near_singular],
-    )
-    write_table(
-        folder / "unreachable.csv",
-        ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"],
-        [
-            [task.name, point.name, *(1e3 * v for v in beside_each_other(point.position)), point.reason]
-            for task in result.tasks
-            for point in task.unreachable
-        ],
-    )
+        tables["motion"] = Exact(["joint", *(text for _, text in named)], moved)
+    return tables
+
+
+def _share_rows(result: Result) -> Iterator[list[object]]:
+    for task in result.tasks:
+        rows = zip(task.poses.names, task.poses.contributions, task.poses.column("bias_shares"), strict=True)
+        for name, parts, bias in rows:
+            for pair, share, alike in zip(task.poses.share_names, parts.tolist(), bias.tolist(), strict=True):
+                if pair != BIAS:
+                    yield [task.name, name, *pair, share, alike]
+
+
+def _joint_row(name: str, budget: JointBudget) -> list[object]:
+    sizes = budget.step, budget.rms, budget.rms_accuracy, budget.rms_repeatability, budget.limit
+    factor = _factor(budget)
+    return [name, budget.encoder, budget.placement, budget.resolution_bits, *(size * factor for size in sizes)]
+
+
+def _term_rows(result: Result) -> Iterator[list[object]]:
+    joints = ((name, _factor(budget), term) for name, budget in result.joints.items() for term in budget.terms)
+    for owner, factor, term in (*joints, *(("links", UM, term) for term in result.links)):
+        yield [owner, term.name, term.cause, term.life, term.shape, term.rms * factor, term.limit * factor]
+
+
+def _lost_rows(result: Result) -> Iterator[list[object]]:
+    for task in result.tasks:
+        for point in task.unreachable:
+            yield [task.name, point.name, *(1e3 * v for v in beside_each_other(point.position)), point.reason]
 
 
 def _measure_rows(task: TaskResult) -> list[list[object]]:
@@ -177,10 +153,6 @@ def _scaled(values: Sequence[float | None], factor: float = UM) -> list[object]:
     return ["" if v is None else v * factor for v in values]
 
 
-def _term_row(owner: str, factor: float, term: TermBudget) -> list[object]:
-    return [owner, term.name, term.cause, term.life, term.shape, term.rms * factor, term.limit * factor]
-
-
 def _factor(budget: JointBudget) -> float:
     return ARCSECOND.factor if budget.unit == "rad" else UM
 
@@ -195,8 +167,9 @@ def cell(value: object) -> object:
     return f"'{value}" if isinstance(value, str) and value.startswith(RUN_BY_SPREADSHEETS) else value
 
 
-def write_table(path: Path, header: list[str], rows: Iterable[list[object]]) -> None:
+def write_table(path: Path, table: Exact) -> None:
     """Write rows under a header as CSV, numbers to nine digits; a long table also as Parquet."""
+    header, rows = table
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow([cell(name) for name in header])
@@ -208,7 +181,7 @@ def write_table(path: Path, header: list[str], rows: Iterable[list[object]]) -> 
         _write_parquet(path, header)
 
 
-def _write_parquet(path: Path, header: list[str]) -> None:
+def _write_parquet(path: Path, header: Sequence[str]) -> None:
     """The same table beside it, column by column, in batches so that memory does not grow with it."""
     try:
         import pyarrow as arrow

@@ -1,45 +1,60 @@
-"""Tables, words and folder of measured error curves."""
+"""The review of measured error curves of sensors."""
 
 from __future__ import annotations
 
-import platform
-from collections.abc import Callable
+from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 from armsim.calibration.calibration_records import OrderRecord
 from armsim.calibration.curve_analysis import Curves, Measured
 from armsim.figures.measured_curve_figures import measured_curve
-from armsim.formatting import ARCSECOND, percent, show_interval, show_joint
-from armsim.report import boilerplate
-from armsim.report.csv_tables import write_table
-from armsim.report.document import Block, Bullets, Cell, Listing, ReviewDocument, Section, Text, Tone, in_rows, table
-from armsim.report.drawing import Planned, keep
+from armsim.formatting import ARCSECOND, show_interval, show_joint
+from armsim.report.document import Block, Bullets, Section, Text, Tone
+from armsim.report.drawing import Planned
+from armsim.report.frame import Frame, bare, joint_errors, quoted, shares, stacked, words
 from armsim.report.gallery import file_name
-from armsim.report.html import write_page
-from armsim.report.output_folder import folder
-from armsim.report.pdf import Paper, write_pdf
-from armsim.report.pictures import Pictures
-from armsim.report.run_folder import origin, write_json
+from armsim.report.review import Review, json_file
 from armsim.sources import Source
-from armsim.version import made_by, own_version, source_digest
-
-HEADERS = ("order", "amplitude with 95 % interval", "law: half", "law: 95 %", "place in the law", "made by")
 
 
-def order_rows(sensor: Measured) -> list[tuple[str, ...]]:
-    """Rows of `HEADERS`."""
-    unit = sensor.unit
-    rows: list[tuple[str, ...]] = []
-    for order in sensor.orders:
-        law = order.law
-        beside: tuple[str, ...] = ("–", "–", "–", "nothing that is stated")
-        if law is not None:
-            place = percent(law.place) + (" !" if law.contradicts else "")
-            beside = (show_joint(law.p50, unit), show_joint(law.p95, unit), place, ", ".join(law.causes))
-        name = f"{order.order} (found)" if order.false_alarm is not None else str(order.order)
-        rows.append((name, _amplitude(order, unit), *beside))
-    return rows
+def method(curves: Curves) -> tuple[str, ...]:
+    """How the orders are found and judged."""
+    return (
+        "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
+        "Orders that stand out of the residual (Lomb-Scargle; false alarm below 1 % over all orders searched, "
+        f"all up to {max(sensor.searched for sensor in curves.sensors)}) are fitted too and are no noise.",
+        "Amplitudes are without what the noise adds to their square; their intervals follow from the law of Rice and "
+        "begin at 0 where there may be no wave.",
+        "The law of an order is the amplitude that the same fit at the same angles gives over sensors with the data "
+        "sheet and mounting stated, orders that alias onto it included, with the noise of the fit; too large is what "
+        "has a chance below 1 % over all orders (Holm).",
+    )
+
+
+def order_frame(sensor: Measured) -> Frame:
+    """Every order of a sensor beside its law."""
+    rows, laws = sensor.orders, [order.law for order in sensor.orders]
+    units = [sensor.unit] * len(rows)
+    names = [str(row.order) if row.false_alarm is None else f"{row.order} (found)" for row in rows]
+    verdicts = ["–" if law is None else "larger than the law" if law.contradicts else "within" for law in laws]
+    return Frame(
+        (
+            quoted("order", [row.order for row in rows], names),
+            joint_errors("amplitude", [row.amplitude for row in rows], units, [row.interval for row in rows]),
+            replace(joint_errors("standard uncertainty", [row.uncertainty for row in rows], units), place="file"),
+            replace(joint_errors("cosine", [row.cosine for row in rows], units), place="file"),
+            replace(joint_errors("sine", [row.sine for row in rows], units), place="file"),
+            bare("false alarm", [row.false_alarm for row in rows], "file"),
+            words("cannot be told from", [", ".join(f"{alias:g}" for alias in row.aliases) for row in rows], "file"),
+            joint_errors("law: half", [None if law is None else law.p50 for law in laws], units),
+            joint_errors("law: 95 %", [None if law is None else law.p95 for law in laws], units),
+            shares("place in the law", [None if law is None else law.place for law in laws]),
+            words("against the law", verdicts),
+            words("made by", ["nothing that is stated" if law is None else ", ".join(law.causes) for law in laws]),
+        ),
+        sensor.sensor,
+    )
 
 
 def _amplitude(order: OrderRecord, unit: str) -> str:
@@ -68,7 +83,7 @@ def aliases(sensor: Measured) -> str:
 def sentence(sensor: Measured, encoder: str | None) -> str:
     """Summary of a sensor: noise, reversal, orders in the residual, aliases, agreement with the law."""
     unit, fit = sensor.unit, sensor.fit
-    text = f"{sensor.curve.sensor}: {len(sensor.curve.angle)} points, noise left {show_joint(fit.noise, unit)} rms"
+    text = f"{sensor.sensor}: {sensor.points} points, noise left {show_joint(fit.noise, unit)} rms"
     if fit.reversal == fit.reversal:  # not nan
         text += f", upwards it reads {show_joint(fit.reversal, unit)} more than downwards "
         text += f"(standard uncertainty {show_joint(fit.reversal_uncertainty, unit)})"
@@ -93,79 +108,60 @@ def batch(curves: Curves) -> str | None:
     return f"By the law of the others, {far} of {number} sensors are as far off as 5 % would be ({expected})"
 
 
-def write_curves(
-    out: Path,
-    curves: Curves,
-    sources: tuple[Source, ...],
-    command: str,
-    paper: Paper = "a4",
-    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
-    landed: Callable[[Path], None] = lambda place: None,
-) -> None:
-    """Write curve.json, tables, figures and the document; an earlier one there is replaced at the very end."""
-    with folder(out, None, landed) as place:
-        write_json(place / "curve.json", curves.to_dict())
-        (place / "tables").mkdir()
-        header = ["sensor", "order", "amplitude [SI]", "95 %, low [SI]", "95 %, high [SI]", "standard uncertainty [SI]",
-                  "cosine [SI]", "sine [SI]", "cannot be told from", "false alarm [1]",
-                  "law, half [SI]", "law, 95 % [SI]", "place in the law [1]", "contradicts"]  # fmt: skip
-        lines: list[list[object]] = []
-        for sensor in curves.sensors:
-            for order in sensor.orders:
-                law = order.law
-                beside: list[object] = (
-                    ["", "", "", ""] if law is None else [law.p50, law.p95, law.place, law.contradicts]
-                )
-                alarm = "" if order.false_alarm is None else order.false_alarm
-                alias = [" ".join(f"{alias:g}" for alias in order.aliases), alarm]
-                sizes = [order.amplitude, *order.interval, order.uncertainty, order.cosine, order.sine]
-                lines.append([sensor.curve.sensor, order.order, *sizes, *alias, *beside])
-        write_table(place / "tables" / "orders.csv", header, lines)
-        caption = "Points, waves fitted to them, what is left, and the orders."
-        planned = [
-            Planned(
-                "curves", file_name(item.curve.sensor), caption, partial(measured_curve, item, curves.encoder), True
-            )
-            for item in curves.sensors
-        ]
-        pictures = keep(place / "figures", planned, progress)
-        manifest = origin(sources, command)
-        write_json(place / "manifest.json", manifest)
-        document = _review(curves, pictures, sources, command, str(manifest["time"]))
-        write_page(place / "report.html", document)
-        write_pdf(place / "report.pdf", document, paper)
+def curve_answer(curves: Curves) -> str:
+    """Whether the sensors keep to their law; the verdict first."""
+    if curves.encoder is None:
+        return f"{sentence(curves.sensors[0], None)}."
+    far = [measured.sensor for measured in curves.sensors if measured.contradicted]
+    law = f"the law of {curves.encoder} and its mounting"
+    if far:
+        return f"Not as stated: {', '.join(far)} of {len(curves.sensors)} contradict {law}."
+    return f"As stated: no order of {len(curves.sensors)} sensors contradicts {law}."
 
 
-def _review(curves: Curves, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str) -> ReviewDocument:
+def curve_shown(curves: Curves) -> Iterator[Frame | str]:
+    """For the terminal."""
+    for measured in curves.sensors:
+        yield order_frame(measured)
+        yield f"{sentence(measured, curves.encoder)}."
+    together = batch(curves)
+    if together is not None:
+        yield f"{together}."
+
+
+def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
+    """What the curves say of the sensors."""
     tone: Tone = "plain" if curves.agrees is None else "good" if curves.agrees else "bad"
-    answers: list[Block] = [Text(f"{sentence(sensor, curves.encoder)}.", tone) for sensor in curves.sensors]
-    if batch(curves) is not None:
-        answers.append(Text(f"{batch(curves)}."))
-    tables: list[Block] = []
-    for sensor in curves.sensors:
-        rows: list[list[Cell | str]] = [list(row) for row in order_rows(sensor)]
-        tables.append(table(HEADERS, rows, title=sensor.curve.sensor))
-    method = (
-        "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
-        "Orders that stand out of the residual (Lomb-Scargle; false alarm below 1 % over all orders searched, "
-        f"all up to {max(sensor.searched for sensor in curves.sensors)}) are fitted too and are no noise.",
-        "Amplitudes are without what the noise adds to their square; their intervals follow from the law of Rice and "
-        "begin at 0 where there may be no wave.",
-        "The law of an order is the amplitude that the same fit at the same angles gives over sensors with the data "
-        "sheet and mounting stated, orders that alias onto it included, with the noise of the fit; too large is what "
-        "has a chance below 1 % over all orders (Holm).",
+    sentences = [f"{sentence(measured, curves.encoder)}." for measured in curves.sensors]
+    together = batch(curves)
+    sentences += [] if together is None else [f"{together}."]
+    frames = [(measured.sensor, order_frame(measured)) for measured in curves.sensors]
+    ranked = sorted(curves.sensors, key=lambda measured: not measured.contradicted)
+    title = f"Measured error curves: {curves.file}"
+    number = len(curves.sensors)
+    against = "" if curves.encoder is None else f", and does it keep to what is stated of {curves.encoder}"
+    blocks: list[Block] = [Text(text) for text in sentences]
+    return Review(
+        title,
+        f"{number} sensor{'s' * (number > 1)}",
+        f"what error does a sensor of {curves.file} have, order by order{against}?",
+        curve_answer(curves),
+        tone,
+        dict(frames)[ranked[0].sensor].table(),
+        (
+            Section("The sensors", "sensors", tuple(blocks)),
+            Section("Curves", "curves", ()),
+            Section("Orders", "orders", tuple(frame.table() for _, frame in frames)),
+        ),
+        [_drawn(measured, curves.encoder) for measured in curves.sensors],
+        (file_name(ranked[0].sensor),),
+        appendix=(Section("Method", "method", (Bullets(method(curves)),)),),
+        sources=sources,
+        files={"curve.json": json_file(curves.to_dict())},
+        tables={"orders": stacked("sensor", frames)},
     )
-    code = made_by(own_version(), source_digest())
-    made_with = f"{code}, Python {platform.python_version()}, {made}."
-    inputs = boilerplate.inputs([source for source in sources if source.text])
-    sections = (
-        Section("The answer", "answer", tuple(answers)),
-        Section("Curves", "curves", in_rows(pictures.get("curves", ()))),
-        Section("Orders", "orders", tuple(tables)),
-        Section("Method", "method", (Bullets(method),)),
-        inputs,
-        boilerplate.cautions(),
-        Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
-    )
-    title = f"Measured error curves: {curves.file.name}"
-    return ReviewDocument(title, f"{len(curves.sensors)} sensors", title, made[:10], sections)
+
+
+def _drawn(measured: Measured, encoder: str | None) -> Planned:
+    caption = "Points, waves fitted to them, what is left, and the orders."
+    return Planned("curves", file_name(measured.sensor), caption, partial(measured_curve, measured, encoder), wide=True)

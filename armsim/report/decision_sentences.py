@@ -10,7 +10,6 @@ from armsim.decide.decision_records import Fitted, Proof
 from armsim.decide.selection import Selection
 from armsim.decide.trade_off import TradeOff
 from armsim.formatting import percent, points, show, show_interval, signed
-from armsim.requirement import share_digits
 from armsim.requirement.requirement import Requirement
 from armsim.results import Summary
 
@@ -50,40 +49,6 @@ def other_requirements(comparison: Comparison) -> list[str]:
         f"{required_in_words(first.requirement)}"
         for name, own in comparison.other_requirements.items()
     ]
-
-
-def summary_rows(comparison: Comparison) -> list[dict[str, str]]:
-    """One row per task and design, for tables on screen and page; figures of a task share unit and decimals."""
-    rows = []
-    for number, task in enumerate(comparison.results[0].tasks):
-        figures = share_digits([result.tasks[number].summary.judgements for result in comparison.results])
-        for result, judgements in zip(comparison.results, figures, strict=True):
-            row = next(
-                (d for d in comparison.differences if (d.task, d.scenario) == (task.name, result.scenario)), None
-            )
-            changes = {} if row is None else _changes(row)
-            cells = {"task": task.name, "design": result.scenario, "price": f"{result.price:g}"}
-            for own in judgements:
-                cells[own.statistic] = own.number
-                if own.criterion in CHANGES:
-                    cells[f"difference of {CHANGES[own.criterion]}"] = changes.get(own.criterion, "")
-            cells["requirement"] = result.tasks[number].summary.state
-            cells["better / worse poses"] = "" if row is None else f"{row.better.sum()} / {row.worse.sum()}"
-            rows.append(cells)
-    return rows
-
-
-CHANGES = {"position": "errors", "repeatability": "RP", "yield": "yield"}
-"""Criteria whose change from design to design is told, as the headers name them."""
-
-
-def _changes(row: TaskDifference) -> dict[str, str]:
-    out = {"position": signed(*row.at_coverage)}
-    if row.repeatability is not None:
-        out["repeatability"] = signed(*row.repeatability)
-    if row.passing is not None:
-        out["yield"] = points(*row.passing)
-    return out
 
 
 def answer(selection: Selection, requirement: Requirement) -> str:
@@ -137,6 +102,19 @@ def cheapest_in_words(curve: TradeOff) -> str:
     if curve.cheapest is None:
         return "no choice was found to meet the requirement"
     return f"the cheapest choice that meets the requirement costs {curve.cheapest:g}"
+
+
+def curve_in_words(curve: TradeOff) -> str:
+    """What a trade-off curve says."""
+    first, last = curve.points[0], curve.points[-1]
+    beaten = sum(curve.beaten)
+    sampled = f"; as sampled, {beaten} of them err no less than a cheaper one" if beaten else ""
+    return (
+        f"Price against error, {percent(curve.coverage)} of errors within it: {len(curve.points)} sets of sensors for "
+        f"which, by first order, nothing cheaper errs less, from {show(first.sampled)} for {first.price:g} cost units "
+        f"to {show(last.sampled)} for {last.price:g}; {cheapest_in_words(curve)}; the design as it is stands at "
+        f"{show(curve.current)} for {curve.current_price:g}{sampled}."
+    )
 
 
 def in_words(design: Sequence[Fitted]) -> str:

@@ -38,11 +38,11 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows under headers; the first ``words`` columns hold words, the others numbers."""
+    """Rows under headers; the columns numbered in ``words`` hold words, the others numbers."""
 
     headers: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
-    words: int = 1
+    words: tuple[int, ...] = (0,)
     title: str = ""
     kind: Literal["table"] = "table"
 
@@ -146,7 +146,11 @@ class Front:
     @property
     def section(self) -> Section:
         """The same one after the other."""
-        said = (Text(self.asked, "soft"), Text(self.answer, self.tone), *(Text(own) for own in self.sentences))
+        said = (
+            Text(self.asked, "soft"),
+            Text(self.answer, self.tone),
+            *(Text(sentence) for sentence in self.sentences),
+        )
         lists = (Bullets(self.advice), Bullets(self.notes))
         return Section("The question and the answer", "answer", (*said, self.table, *self.pictures, *lists))
 
@@ -182,31 +186,31 @@ class ReviewDocument:
     def scenes(self) -> bool:
         """Whether any picture has a scene."""
         blocks = (block for section in self.whole for block in section.blocks)
-        flat = (own for block in blocks for own in (block.blocks if isinstance(block, Row | Folded) else (block,)))
-        return any(isinstance(own, Picture) and bool(own.scene) for own in flat)
+        flat = (part for block in blocks for part in (block.blocks if isinstance(block, Row | Folded) else (block,)))
+        return any(isinstance(part, Picture) and bool(part.scene) for part in flat)
 
 
 def table(headers: tuple[str, ...], rows: list[list[Cell | str]], words: int = 1, title: str = "") -> Table:
     """A table whose cells may be given as plain words."""
     cells = tuple(tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in row) for row in rows)
-    return Table(headers, cells, words, title)
+    return Table(headers, cells, tuple(range(words)), title)
 
 
 def in_rows(blocks: Iterable[Block]) -> tuple[Block, ...]:
     """The blocks, with pictures that follow each other and are not wide two in a row."""
     out: list[Block] = []
     waiting: Picture | None = None
-    for own in blocks:
-        narrow = isinstance(own, Picture) and not own.wide
+    for block in blocks:
+        narrow = isinstance(block, Picture) and not block.wide
         if waiting is not None:
             if narrow:
-                out.append(Row((waiting, own)))
+                out.append(Row((waiting, block)))
                 waiting = None
                 continue
             out.append(waiting)
             waiting = None
-        if isinstance(own, Picture) and narrow:
-            waiting = own
+        if isinstance(block, Picture) and narrow:
+            waiting = block
         else:
-            out.append(own)
+            out.append(block)
     return (*out, waiting) if waiting is not None else tuple(out)

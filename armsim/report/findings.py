@@ -6,27 +6,12 @@ from collections.abc import Sequence
 
 from armsim.criteria import required_in_words
 from armsim.formatting import percent, show
-from armsim.report.assumed_values import assumed_sentence
-from armsim.report.document import Front, Picture
-from armsim.report.verdict import TONES, cause_shares, deciding_task, headline, largest_causes, task_table
+from armsim.report.verdict import deciding_task, headlined, largest_causes
 from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
 ALIKE = 0.1
 """Part of a cause that is the same on every arm above which it is told."""
-
-
-def front(result: Result, pictures: Sequence[Picture], advice: Sequence[str]) -> Front:
-    """What is asked, what comes out, every task in one line, the pictures that show it, what to do."""
-    task = deciding_task(result)
-    why = (f"What is missed or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
-    assumed = assumed_sentence(result, task)
-    parts = dominance(result, task)
-    sentences = (*why, *_population(task), parts, *((assumed,) if assumed else ()))
-    return Front(
-        _asked(result), headline(result), TONES[result.state], sentences, task_table(result), tuple(pictures),
-        tuple(advice), kept_in_mind(result.warnings, len(result.tasks)), (parts,),
-    )  # fmt: skip
 
 
 MOST_NOTES, LONGEST_NOTE = 4, 160
@@ -44,30 +29,34 @@ def kept_in_mind(every: Sequence[str], rows: int = 0) -> tuple[str, ...]:
 
 def number_of(result: Result, task: TaskResult) -> int:
     """Number of a task, with which the names of its figures begin."""
-    return 1 + [own.name for own in result.tasks].index(task.name)
+    return 1 + [other.name for other in result.tasks].index(task.name)
 
 
-def _asked(result: Result) -> str:
+def question(result: Result) -> str:
+    """What a run is asked."""
     poses = sum(len(task.poses) for task in result.tasks)
     lost = sum(len(task.unreachable) for task in result.tasks)
     where = f"at {_count(poses + lost, 'point')} of {_count(len(result.tasks), 'task')}"
     if lost:
         where += f", of which it reaches {poses} and {lost} are left out"
-    asked = result.requirement
-    if asked is None:
-        return f"The question: how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
-    return f"The question: does {result.arm} with these sensors keep {required_in_words(asked)}, {where}?"
+    requirement = result.requirement
+    if requirement is None:
+        return f"how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
+    return f"does {result.arm} with these sensors keep {required_in_words(requirement)}, {where}?"
 
 
 def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _population(task: TaskResult) -> tuple[str, ...]:
-    """What else is told of the task that decides, and what a test would print."""
-    told = [own for own in task.summary.judgements if own.criterion != "reach" and own.criterion != "position"]
-    found = [f"{own.finding}{f', {own.required}' if own.limit is not None else ''}" for own in told]
-    text = f"{task.name}: {'; '.join(found)}.{_test(task)}" if found else _test(task).strip()
+def beside_the_headline(result: Result) -> tuple[str, ...]:
+    """What else is known of the task that decides, and what a test would print."""
+    task, leading = deciding_task(result), headlined(result)
+    others = [judgement for judgement in task.summary.judgements if judgement.criterion != leading.criterion]
+    findings = [
+        f"{judgement.finding}{f', {judgement.required}' if judgement.limit is not None else ''}" for judgement in others
+    ]
+    text = f"{task.name}: {'; '.join(findings)}.{_test(task)}" if findings else _test(task).strip()
     return (text,) if text else ()
 
 
@@ -94,11 +83,11 @@ def dominance(result: Result, task: TaskResult) -> str:
 
     What all arms have alike (wind-up, latency, a one-sided approach) counts for the cause and the joint that make it.
     """
-    contributions = task.summary.contributions
-    if not any(own.share for own in contributions):
+    causes = task.summary.causes
+    if not any(causes.values()):
         return "There is no error to share."
-    top, share = next(iter(cause_shares(contributions).items()))
-    alike = sum(own.bias for own in contributions if own.cause == top)
+    top = max(causes, key=lambda cause: causes[cause])
+    alike = sum(part.bias for part in task.summary.contributions if part.cause == top)
     at = task.poses.names.index(task.summary.worst_pose)
     owners = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
     shares = {owner: float(task.contribution(owner)[at]) for owner in owners}
@@ -106,8 +95,8 @@ def dominance(result: Result, task: TaskResult) -> str:
     groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4}
     ranked = sorted(groups, key=lambda name: -groups[name])
     spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in ranked)
-    first = f"largest parts of the mean square error over {task.name}: {largest_causes(contributions)}"
-    if alike > ALIKE * share:
+    first = f"largest parts of the mean square error over {task.name}: {largest_causes(causes)}"
+    if alike > ALIKE * causes[top]:
         first += f" (of the first, {percent(alike, 2)} is the same on every arm)"
     there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
     text = f"{first}; by group: {spread}; {there}." if spread else f"{first}; {there}."

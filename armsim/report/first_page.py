@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from armsim.formatting import signed
-from armsim.report.document import Picture
 from armsim.report.findings import number_of
-from armsim.report.pictures import Extras, Pictures
+from armsim.report.pictures import Extras
 from armsim.report.verdict import deciding_task
 from armsim.results import Result
 from armsim.results.poses import BIAS
@@ -14,21 +15,16 @@ NEGLIGIBLE = 1e-4
 """Share of the mean square error below which nothing is recommended."""
 
 
-def decisive(result: Result, pictures: Pictures) -> list[Picture]:
-    """What is seen on the first page: where the error is, where it comes from, how many arms pass; of the task that
-    decides."""
-    number = number_of(result, deciding_task(result))
-    own = {
-        picture.name: picture
-        for shown in pictures.values()
-        for picture in shown
-        if picture.name.startswith(f"{number}-")
-    }
+def leading(result: Result, names: Sequence[str]) -> tuple[str, ...]:
+    """Names of the figures that are seen on the first page, of all that are drawn: where the error is, where it comes
+    from, how many arms pass; of the task that decides."""
+    start = f"{number_of(result, deciding_task(result))}-"
+    drawn = [name for name in names if name.startswith(start)]
 
-    def named(*ends: str) -> list[Picture]:
-        return [picture for end in ends for name, picture in own.items() if name.endswith(f"-{end}")][:1]
+    def ending(*ends: str) -> list[str]:
+        return [name for end in ends for name in drawn if name.endswith(f"-{end}")][:1]
 
-    return [*named("cut", "map", "poses", "path", "distribution"), *named("budget"), *named("yield", "population")]
+    return (*ending("cut", "map", "poses", "path", "distribution"), *ending("budget"), *ending("yield", "population"))
 
 
 ADVICE = 3

@@ -32,10 +32,12 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     yield Planned("arm", "arm", caption, partial(figures.arm, result))
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{file_name(task.name)}"
-        for own in FIGURES:
-            if own.when(result, task):
-                wide = own.name in WIDE or (own.name.startswith("map") and not task.is_map)
-                yield Planned(own.anchor, f"{name}-{own.name}", own.caption, partial(own.draw, result, task), wide)
+        for figure in FIGURES:
+            if figure.when(result, task):
+                wide = figure.name in WIDE or (figure.name.startswith("map") and not task.is_map)
+                yield Planned(
+                    figure.anchor, f"{name}-{figure.name}", figure.caption, partial(figure.draw, result, task), wide
+                )
     joints = figures.alike(result)
     for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
         caption = "What the joints get wrong at every visit; joints whose errors are the same have one curve."
@@ -50,13 +52,18 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         caption = "Ripple and noise of the speed over the speed; joints that are alike have one curve."
         yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result), True)
     if extras.what_ifs is not None:
-        yield from what_ifs_drawn(extras.what_ifs)
+        yield from what_ifs_drawn(extras.what_ifs, "recommendations")
     if extras.curve is not None:
-        yield curve_drawn(extras.curve)
+        yield curve_drawn(extras.curve, "recommendations")
 
 
-def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
-    """The changes that matter most, of every task."""
+def what_if_name(number: int, task: TaskResult) -> str:
+    """Name of the figure of a task."""
+    return f"{number}-{file_name(task.name)}-what-if"
+
+
+def what_ifs_drawn(table: WhatIfs, anchor: str) -> Iterator[Planned]:
+    """The changes that matter most, of every task, for a section."""
     for number, task in enumerate(table.result.tasks, start=1):
         ranked = sorted(table.of(task.name), key=lambda row: -abs(row.at_coverage.value))[:MOST_BARS]
         if not ranked:
@@ -66,15 +73,13 @@ def what_ifs_drawn(table: WhatIfs) -> Iterator[Planned]:
         title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.at_coverage)}"
         sizes = f"{table.result.units} units × {table.result.visits} visits"
         note = f"{sizes}, the same random numbers with and without the change"
-        name = f"{number}-{file_name(task.name)}-what-if"
         caption = "One change at a time; lines are 95 % intervals of the change."
-        yield Planned(
-            "recommendations", name, caption, partial(figures.differences, rows, title, note, table.result.quantile)
-        )
+        draw = partial(figures.differences, rows, title, note, table.result.quantile)
+        yield Planned(anchor, what_if_name(number, task), caption, draw)
 
 
-def curve_drawn(curve: TradeOff) -> Planned:
-    """The trade-off of price against error."""
+def curve_drawn(curve: TradeOff, anchor: str) -> Planned:
+    """The trade-off of price against error, for a section."""
     points = curve.points
     draw = partial(
         figures.trade_off,
@@ -87,7 +92,7 @@ def curve_drawn(curve: TradeOff) -> Planned:
         curve.position,
         curve.coverage,
     )
-    return Planned("recommendations", "trade-off", "Below: how much of the price goes into which joints.", draw)
+    return Planned(anchor, "trade-off", "Below: how much of the price goes into which joints.", draw)
 
 
 class Figure(NamedTuple):

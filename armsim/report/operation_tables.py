@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from armsim.formatting import percent, significant
-from armsim.report.document import Block, Cell, Section, Text, table
-from armsim.results import OperationLimit
+from armsim.formatting import significant
+from armsim.report.document import Block, Section, Text
+from armsim.report.frame import Column, Frame, quoted, shares, words
+from armsim.results import OperationLimit, Result
 
-HEADERS = ("joint", "limit", "margin, half of the units", "99 % of the units", "least", "units that fail")
 ABOUT = (
     "An absolute reading slips by a whole period when the track that tells the period disagrees with the fine one by "
     "half of it; a sensor on the joint tells the wrong turn of the motor when it, the gear and the sensor there are "
@@ -17,21 +17,30 @@ ABOUT = (
 )
 
 
-def operation_rows(limits: Sequence[OperationLimit]) -> list[tuple[str, ...]]:
-    """Rows of `HEADERS`."""
-    rows = []
-    for own in limits:
-        margins = (significant(value) for value in (own.margin_p50, own.margin_p01, own.margin_least))
-        low, high = own.failing_interval
-        rows.append((own.joint, own.limit, *margins, f"{percent(own.failing)} ({percent(low)} to {percent(high)})"))
-    return rows
+def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
+    """Margins of every limit, and the units that fail it."""
+
+    def margins(name: str, values: list[float]) -> Column:
+        return quoted(name, values, [significant(value) for value in values])
+
+    return Frame(
+        (
+            words("joint", [limit.joint for limit in limits]),
+            words("limit", [limit.limit for limit in limits]),
+            margins("margin, half of the units", [limit.margin_p50 for limit in limits]),
+            margins("99 % of the units", [limit.margin_p01 for limit in limits]),
+            margins("least", [limit.margin_least for limit in limits]),
+            shares(
+                "units that fail", [limit.failing for limit in limits], [limit.failing_interval for limit in limits]
+            ),
+        ),
+        "limits of operation",
+    )
 
 
-def operation_section(limits: Sequence[OperationLimit]) -> Section:
-    """The part of a review."""
-    rows: list[list[Cell | str]] = []
-    for own, (joint, limit, p50, p01, least, failing) in zip(limits, operation_rows(limits), strict=True):
-        cells = [Cell(p50, own.margin_p50), Cell(p01, own.margin_p01), Cell(least, own.margin_least)]
-        rows.append([joint, limit, *cells, Cell(failing, own.failing)])
-    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), table(HEADERS, rows, words=2))
-    return Section("Limits of operation", "operation", blocks)
+def operation_section(result: Result) -> tuple[Section, ...]:
+    """The part of a review, where any limits are stated."""
+    if not result.operation:
+        return ()
+    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), operation_frame(result.operation).table())
+    return (Section("Limits of operation", "operation", blocks),)

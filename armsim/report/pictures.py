@@ -23,5 +23,7 @@ class Extras:
     budgets: LiveBudgets | None = None
 
 
+NOTHING_MORE = Extras()
+
 Pictures = Mapping[str, Sequence[Picture]]
 """Pictures by the anchor of the section in which they stand."""

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 
-from armsim.formatting import percent, show_joint, show_speed, significant
-from armsim.report.document import Block, Cell, ReviewDocument, Section, Text, in_rows, table
-from armsim.report.operation_tables import operation_section
-from armsim.report.pictures import Pictures
+from armsim.formatting import show_joint, show_speed, significant
+from armsim.report.document import Block, Section, Text
+from armsim.report.frame import Column, Frame, quoted, shares, words
 from armsim.results import JointMotion, Result
 
-HEADERS = (
-    "joint", "speed", "signals", "limit", "speed step", "after the filter", "noise", "ripple, 95 % of units",
-    "ripple and noise", "largest wave", "slowest smooth speed", "lag",
-)  # fmt: skip
+RIPPLE_PLACES = 3
+"""Decimals of a ripple in per cent of the speed, which is mostly below one."""
 ABOUT = (
     "At a steady speed, as the sensor that closes the speed loop tells it: the frequency of its signals against the "
     "limit of its data sheet; the change of the speed by one step of the position, as it is and after the filter; the "
@@ -24,28 +20,53 @@ ABOUT = (
 )
 
 
-def motion_rows(motion: Mapping[str, JointMotion]) -> list[tuple[str, ...]]:
-    """Rows of `HEADERS`."""
-    return [(name, *_row(own)) for name, own in motion.items()]
+def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
+    """Every joint whose speed is stated; files have rad/s, or m/s of a slide."""
+    rows = list(motion.values())
+
+    def speeds(name: str, values: Sequence[float | None]) -> Column:
+        texts = [
+            "none" if value is None else show_speed(value, row.unit) for value, row in zip(values, rows, strict=True)
+        ]
+        return quoted(name, values, texts)
+
+    limits = [_limit(row) for row in rows]
+    of_shaft = [text.endswith(("rpm", "mm/s")) for text in limits]
+    signals = [
+        _shaft(row.shaft_speed, row.unit) if shaft else _frequency(row.frequency)
+        for row, shaft in zip(rows, of_shaft, strict=True)
+    ]
+    return Frame(
+        (
+            words("joint", motion),
+            speeds("speed", [row.speed for row in rows]),
+            quoted("signals", [row.frequency for row in rows], signals),
+            words("limit", limits),
+            speeds("speed step", [row.step for row in rows]),
+            speeds("after the filter", [row.step_filtered for row in rows]),
+            speeds("noise", [row.noise for row in rows]),
+            shares("ripple, 95 % of units", [row.ripple_p95 for row in rows], places=RIPPLE_PLACES),
+            shares("ripple and noise", [row.smoothness for row in rows], places=RIPPLE_PLACES),
+            words("largest wave", [_wave(row) for row in rows]),
+            speeds("slowest smooth speed", [row.slowest for row in rows]),
+            quoted("lag", [row.lag for row in rows], [show_joint(row.lag, row.unit) for row in rows]),
+        ),
+        "how smoothly the joints move",
+    )
 
 
-def _row(own: JointMotion) -> tuple[str, ...]:
-    limit = "–"
-    if own.frequency_limit is not None:
-        limit = _frequency(own.frequency_limit)
-    elif own.shaft_speed_limit is not None:
-        limit = _shaft(own.shaft_speed_limit, own.unit)
-    signals = _shaft(own.shaft_speed, own.unit) if limit.endswith(("rpm", "mm/s")) else _frequency(own.frequency)
-    wave = "none"
-    if own.largest is not None:
-        amplitude, frequency = show_speed(own.largest.amplitude, own.unit), significant(own.largest.frequency)
-        wave = f"{own.largest.cause}, {amplitude} at {frequency} Hz"
-    slowest = "none" if own.slowest is None else show_speed(own.slowest, own.unit)
-    sizes = (show_speed(value, own.unit) for value in (own.step, own.step_filtered, own.noise))
+def _limit(row: JointMotion) -> str:
+    if row.frequency_limit is not None:
+        return _frequency(row.frequency_limit)
+    return "–" if row.shaft_speed_limit is None else _shaft(row.shaft_speed_limit, row.unit)
+
+
+def _wave(row: JointMotion) -> str:
+    if row.largest is None:
+        return "none"
     return (
-        show_speed(own.speed, own.unit), signals, limit, *sizes, percent(own.ripple_p95), percent(own.smoothness), wave,
-        slowest, show_joint(own.lag, own.unit),
-    )  # fmt: skip
+        f"{row.largest.cause}, {show_speed(row.largest.amplitude, row.unit)} at {significant(row.largest.frequency)} Hz"
+    )
 
 
 def _frequency(value: float) -> str:
@@ -56,29 +77,9 @@ def _shaft(value: float, unit: str) -> str:
     return f"{significant(value * 30 / 3.141592653589793)} rpm" if unit == "rad" else f"{significant(1e3 * value)} mm/s"
 
 
-def with_motion(document: ReviewDocument, result: Result, pictures: Pictures) -> ReviewDocument:
-    """A review with the parts on motion and limits of operation behind that on the population, where there are any."""
-    more = [motion_section(result, pictures)] if result.motion else []
-    more += [operation_section(result.operation)] if result.operation else []
-    at = 1 + [section.anchor for section in document.sections].index("population")
-    return replace(document, sections=(*document.sections[:at], *more, *document.sections[at:]))
-
-
-def motion_section(result: Result, pictures: Pictures) -> Section:
-    """The part of a review."""
-    rows: list[list[Cell | str]] = []
-    for (name, *cells), own in zip(motion_rows(result.motion), result.motion.values(), strict=True):
-        numbers = (
-            own.speed,
-            own.frequency,
-            None,
-            own.step,
-            own.step_filtered,
-            own.noise,
-            own.ripple_p95,
-            own.smoothness,
-        )
-        first = [Cell(text, value) for text, value in zip(cells, numbers, strict=False)]
-        rows.append([name, *first, *cells[len(numbers) :]])
-    blocks: list[Block] = [Text(ABOUT, "soft"), table(HEADERS, rows)]
-    return Section("How smoothly the joints move", "motion", (*blocks, *in_rows(pictures.get("motion", ()))))
+def motion_section(result: Result) -> tuple[Section, ...]:
+    """The part of a review, where speeds are stated."""
+    if not result.motion:
+        return ()
+    blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), motion_frame(result.motion).table())
+    return (Section("How smoothly the joints move", "motion", blocks),)

@@ -1,92 +1,95 @@
-"""The review of a run as a document: every number is read from the result."""
+"""The review of a run: every number is read from the result."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
 
 import numpy as np
 
-from armsim.formatting import (
-    beside_each_other,
-    percent,
-    points,
-    show,
-    signed,
-)
-from armsim.report import boilerplate
-from armsim.report.columns import column, columns_alike
-from armsim.report.decision_sentences import cheapest_in_words
-from armsim.report.document import (
-    Block,
-    Bullets,
-    Cell,
-    Folded,
-    ReviewDocument,
-    Section,
-    Table,
-    Text,
-    in_rows,
-    table,
-)
-from armsim.report.findings import front
-from armsim.report.first_page import advice, decisive
+from armsim.formatting import beside_each_other, percent, show
+from armsim.report.assumed_values import assumed_sentence
+from armsim.report.csv_tables import run_tables
+from armsim.report.decision_sentences import curve_in_words
+from armsim.report.document import Block, Folded, Section, Table, Text
+from armsim.report.findings import beside_the_headline, dominance, question
+from armsim.report.first_page import advice, leading
+from armsim.report.frame import Frame, alike, bare, lengths, shares, words
+from armsim.report.gallery import figures_of
 from armsim.report.joint_tables import each_term, joints_section
-from armsim.report.pictures import Extras, Pictures
-from armsim.report.verdict import deciding_task
+from armsim.report.manifest import Sample
+from armsim.report.operation_tables import operation_section
+from armsim.report.pictures import NOTHING_MORE, Extras
+from armsim.report.review import Review, json_file, result_file
+from armsim.report.ripple_tables import motion_section
+from armsim.report.trade_off_review import curve_frame, spread
+from armsim.report.verdict import TONES, deciding_task, headline, task_frame
+from armsim.report.what_if_review import what_if_frame
+from armsim.report.workbook import workbook_file
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, Summary, TaskResult
 from armsim.results.poses import BIAS
 from armsim.sources import Source
 
-if TYPE_CHECKING:
-    from armsim.decide.trade_off import TradeOff
-    from armsim.decide.what_if import WhatIfs
-
 WORST = 8
 """Poses of a task that the document names."""
 NEGLIGIBLE = 1e-4
 """Share of the mean square error below which a row is left out."""
+LEAST_SHARE = 5e-4
+"""Share of groups and causes below which they are left out."""
 SHOWN = 12
 """Changes of a what-if table, and points of a trade-off curve, that the document names."""
 
 
-def review(
-    result: Result, pictures: Pictures, sources: Sequence[Source], manifest: dict[str, Any], extras: Extras
-) -> ReviewDocument:
-    """The document of a run, its parts in the order in which a review asks for them."""
-    sections = (
-        _arm(result, pictures),
-        joints_section(result, pictures),
-        _workspace(result, pictures),
-        Section(
-            "Accuracy and repeatability over the population",
-            "population",
-            (Text(_PEOPLE, "soft"), *in_rows(pictures.get("population", ()))),
+def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHING_MORE) -> Review:
+    """The review of a run, its parts in the order in which a review asks for them."""
+    task = deciding_task(result)
+    why = (f"What is missed or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
+    parts, assumed = dominance(result, task), assumed_sentence(result, task)
+    prices = [f"{name} {value:g}" for name, value in result.prices.items() if value]
+    apart = f" ({', '.join(prices)})" if len(prices) > 1 else ""
+    price = f"sensors {result.price:g} cost units{apart}"
+    planned = tuple(figures_of(result, extras))
+    return Review(
+        result.scenario,
+        f"Arm {result.arm}; {price}; {Sample.of(result).sizes}",
+        question(result),
+        headline(result),
+        TONES[result.state],
+        task_frame(result).table(),
+        (
+            _arm(result),
+            joints_section(result),
+            _workspace(result),
+            Section("Accuracy and repeatability over the population", "population", (Text(_PEOPLE, "soft"),)),
+            *motion_section(result),
+            *operation_section(result),
+            _contributions(result),
+            _actions(result, extras),
         ),
-        _contributions(result, pictures),
-        _actions(result, pictures, extras),
-        boilerplate.cautions(),
+        planned,
+        leading(result, [one.name for one in planned]),
+        sentences=(*why, *beside_the_headline(result), parts, *((assumed,) if assumed else ())),
+        advice=tuple(advice(result, extras)),
+        notes=tuple(result.warnings),
+        key_facts=(parts,),
+        appendix=(
+            Section("The joints, term by term", "terms", tuple(each_term(result))),
+            _poses(result),
+            _agreement(result),
+        ),
+        modelled=result,
+        sample=Sample.of(result),
+        sources=tuple(sources),
+        files={
+            "results.json": result_file(result),
+            **({} if extras.what_ifs is None else {"what-if.json": json_file(extras.what_ifs.to_dict())}),
+            **({} if extras.curve is None else {"trade-off.json": json_file(extras.curve.to_dict())}),
+            **({} if extras.budgets is None else {"budget.xlsx": workbook_file(result, extras.budgets)}),
+        },
+        tables=run_tables(result),
     )
-    notes = (Section("All notes", "notes", (Bullets(tuple(result.warnings)),)),) if result.warnings else ()
-    appendix = (
-        *notes,
-        Section("The joints, term by term", "terms", tuple(each_term(result))),
-        _poses(result),
-        _agreement(result),
-        boilerplate.assumptions(result),
-        boilerplate.inputs(sources),
-        boilerplate.references(),
-        boilerplate.provenance(manifest),
-    )
-    first = front(result, decisive(result, pictures), advice(result, extras))
-    parts = [f"{name} {value:g}" for name, value in result.prices.items() if value]
-    told = f" ({', '.join(parts)})" if len(parts) > 1 else ""
-    price = f"sensors {result.price:g} cost units{told}"
-    sizes = f"{result.units} built units × {result.visits} visits, seed {result.seed}"
-    subtitle, day = f"Arm {result.arm}; {price}; {sizes}", str(manifest["time"])[:10]
-    return ReviewDocument(result.scenario, subtitle, result.scenario, day, sections, front=first, appendix=appendix)
 
 
 SUFFICES = 0.05
@@ -99,16 +102,14 @@ _PEOPLE = (
 )
 
 
-def _arm(result: Result, pictures: Pictures) -> Section:
+def _arm(result: Result) -> Section:
     groups = "; ".join(f"{name}: {', '.join(members)}" for name, members in result.groups.items())
     text = Text(f"Groups of joints: {groups}." if groups else "The arm has no groups of joints.")
-    return Section("The arm and its sensors", "arm", (*in_rows(pictures.get("arm", ())), text))
+    return Section("The arm and its sensors", "arm", (text,))
 
 
-def _workspace(result: Result, pictures: Pictures) -> Section:
+def _workspace(result: Result) -> Section:
     blocks: list[Block] = []
-    for number in range(1, len(result.tasks) + 1):
-        blocks += [picture for picture in pictures.get("workspace", ()) if picture.name.startswith(f"{number}-")]
     for task in result.tasks:
         blocks.append(Text(_where(result, task), "soft"))
         within = task.summary.within
@@ -118,13 +119,13 @@ def _workspace(result: Result, pictures: Pictures) -> Section:
             blocks.append(
                 Text(f"{task.name}: {percent(within.value)} of the poses are within the position required{sure}.")
             )
-        told = list(task.notes)
+        notes = list(task.notes)
         if task.near_singular:
-            told.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
+            notes.append(f"{len(task.near_singular)} poses are near-singular; tables/near-singular.csv lists them")
         if task.unreachable:
-            told.append(f"{len(task.unreachable)} points cannot be reached; tables/unreachable.csv lists them")
-        blocks += [Text(f"{task.name}: {note}.", "soft") for note in told]
-    return Section("The error over the workspace", "workspace", in_rows(blocks))
+            notes.append(f"{len(task.unreachable)} points cannot be reached; tables/unreachable.csv lists them")
+        blocks += [Text(f"{task.name}: {note}.", "soft") for note in notes]
+    return Section("The error over the workspace", "workspace", tuple(blocks))
 
 
 def _poses(result: Result) -> Section:
@@ -140,22 +141,18 @@ def _poses(result: Result) -> Section:
 def _worst(task: TaskResult, coverage: float) -> Table:
     order = np.argsort(-task.column("error.at_coverage"), kind="stable")[:WORST]
     poses = [task.poses[int(n)] for n in order]
-    errors, ap, rp = ([getattr(own, name) for own in poses] for name in ("error", "accuracy", "repeatability"))
+    errors, ap, rp = ([getattr(pose, name) for pose in poses] for name in ("error", "accuracy", "repeatability"))
+    quantile = f"{percent(coverage)} of errors within"
     columns = (
-        column("rms", [own.rms for own in errors], [own.rms_interval for own in errors]),
-        column(
-            f"{percent(coverage)} of errors within",
-            [own.at_coverage for own in errors],
-            [own.at_coverage_interval for own in errors],
-        ),
-        column("largest seen", [own.max for own in errors]),
-        column("AP, 95 % of arms", [own.p95 for own in ap], [own.p95_interval for own in ap]),
-        column("RP, 95 % of arms", [own.p95 for own in rp]),
+        words("pose", [pose.name for pose in poses]),
+        lengths("rms", [row.rms for row in errors], [row.rms_interval for row in errors]),
+        lengths(quantile, [row.at_coverage for row in errors], [row.at_coverage_interval for row in errors]),
+        lengths("largest seen", [row.max for row in errors]),
+        lengths("AP, 95 % of arms", [row.p95 for row in ap], [row.p95_interval for row in ap]),
+        lengths("RP, 95 % of arms", [row.p95 for row in rp]),
     )
-    headers = ("pose", *(name for name, _ in columns))
-    rows: list[list[Cell | str]] = [[own.name, *(cells[n] for _, cells in columns)] for n, own in enumerate(poses)]
     count = f"the {len(order)} worst of {len(task.poses)} poses" if len(task.poses) > len(order) else "its poses"
-    return table(headers, rows, title=f"{task.name}: {count}")
+    return Frame(columns, f"{task.name}: {count}").table()
 
 
 def _where(result: Result, task: TaskResult) -> str:
@@ -171,45 +168,50 @@ def _where(result: Result, task: TaskResult) -> str:
 
 
 def _measures(task: TaskResult) -> Table:
-    (medians, half), (most, within) = columns_alike(
-        [
-            ("median", [own.p50 for own in task.measures], [own.p50_interval for own in task.measures]),
-            ("95 % of arms within", [own.p95 for own in task.measures], [own.p95_interval for own in task.measures]),
-        ]
-    )
-    headers = ("measure of ISO 9283", "where", "clause", medians, most)
-    rows: list[list[Cell | str]] = [
-        [f"{own.name}, {own.what}", own.where, own.clause, half[n], within[n]] for n, own in enumerate(task.measures)
-    ]
-    return table(headers, rows, words=3, title=f"{task.name}: measures over the task")
+    rows = task.measures
+    columns = (
+        words("measure of ISO 9283", [f"{row.name}, {row.what}" for row in rows]),
+        words("where", [row.where for row in rows]),
+        words("clause", [row.clause for row in rows]),
+        *alike([
+            ("median", [row.p50 for row in rows], [row.p50_interval for row in rows]),
+            ("95 % of arms within", [row.p95 for row in rows], [row.p95_interval for row in rows]),
+        ]),
+    )  # fmt: skip
+    return Frame(columns, f"{task.name}: measures over the task").table()
 
 
-def _contributions(result: Result, pictures: Pictures) -> Section:
-    shares = shares_table({task.name: task.summary for task in result.tasks})
+def _contributions(result: Result) -> Section:
+    table = shares_frame({task.name: task.summary for task in result.tasks}).table()
     note = Text("Over all poses of a task, each counted by its mean square error; by first order.", "soft")
-    return Section("Error contributions", "contributions", (*in_rows(pictures.get("contributions", ())), shares, note))
+    return Section("Error contributions", "contributions", (table, note))
 
 
-def shares_table(columns: Mapping[str, Summary], title: str = "") -> Table:
+def shares_frame(summaries: Mapping[str, Summary], title: str = "") -> Frame:
     """Shares of groups and causes side by side, a column a task or a design."""
-    summaries = columns.values()
-    rows: list[list[Cell | str]] = []
-    for name in dict.fromkeys(name for own in summaries for name in (*own.groups, *own.causes)):
-        shares = [own.groups.get(name, own.causes.get(name, 0.0)) for own in summaries]
-        if max(map(abs, shares)) >= 5e-4:
-            group = any(name in own.groups for own in summaries)
-            rows.append([f"group {name}" if group else name, *(Cell(percent(x, 2), x) for x in shares)])
-    return table(("share of the mean square error", *columns), rows, title=title)
+    names = dict.fromkeys(name for summary in summaries.values() for name in (*summary.groups, *summary.causes))
+    parts = {
+        name: [summary.groups.get(name, summary.causes.get(name, 0.0)) for summary in summaries.values()]
+        for name in names
+    }
+    shown = {name: row for name, row in parts.items() if max(map(abs, row)) >= LEAST_SHARE}
+    groups = {name for summary in summaries.values() for name in summary.groups}
+    labels = [f"group {name}" if name in groups else name for name in shown]
+    columns = [shares(name, [row[n] for row in shown.values()]) for n, name in enumerate(summaries)]
+    return Frame((words("share of the mean square error", labels), *columns), title)
 
 
-def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
+def _actions(result: Result, extras: Extras) -> Section:
     blocks: list[Block] = [Text(_FIRST_ORDER, "soft"), _without(result)]
     if extras.what_ifs is not None:
         blocks.append(Text("What if: one change at a time, sampled with the same random numbers as the design itself."))
         for task in result.tasks:
-            blocks.append(_changes(extras.what_ifs, task))
+            changes = what_if_frame(extras.what_ifs, task)
+            title = f"{task.name}: the changes that gain most"
+            blocks.append(replace(changes, title=title).head(SHOWN).table())
     if extras.curve is not None:
-        blocks += [Text(curve_in_words(extras.curve)), _points(extras.curve)]
+        points = spread(curve_frame(extras.curve).without("design"), SHOWN)
+        blocks += [Text(curve_in_words(extras.curve)), points.table()]
     if extras.what_ifs is None or extras.curve is None:
         missing = [
             text
@@ -217,7 +219,7 @@ def _actions(result: Result, pictures: Pictures, extras: Extras) -> Section:
             if there is None
         ]
         blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
-    return Section("Recommendations", "recommendations", (*blocks, *in_rows(pictures.get("recommendations", ()))))
+    return Section("Recommendations", "recommendations", tuple(blocks))
 
 
 _FIRST_ORDER = (
@@ -237,61 +239,36 @@ def _without(result: Result) -> Table:
         parts[f"joint {owner}" if owner in result.joints else owner] = owner, None
         parts[f"cause {cause}"] = None, cause
     ranked = sorted((task.poses.rms_without(at, *part), name) for name, part in parts.items())
-    rows: list[list[Cell | str]] = []
-    for left, name in ranked[:SHOWN]:
-        share = float(task.contribution(*parts[name])[at])
-        if rms - left >= 0.5 * NEGLIGIBLE * rms:
-            rows.append([name, Cell(percent(share, 2), share), Cell(show(left), left), signed(left - rms, None)])
-    headers = ("without", "share there", "rms error left", "change")
-    return table(headers, rows, title=f"{task.name}, {task.summary.worst_pose}: rms error {show(rms)} as it is")
-
-
-def _changes(what_ifs: WhatIfs, task: TaskResult) -> Table:
-    headers = ("change", "of", f"{what_ifs.result.quantile} at the worst pose", "yield")
-    rows: list[list[Cell | str]] = []
-    for row in what_ifs.of(task.name)[:SHOWN]:
-        passed = Cell("–") if row.passing is None else Cell(points(*row.passing), row.passing.value)
-        rows.append([row.kind, row.what, Cell(signed(*row.at_coverage), row.at_coverage.value), passed])
-    return table(headers, rows, words=2, title=f"{task.name}: the changes that gain most")
-
-
-def curve_in_words(curve: TradeOff) -> str:
-    """What a trade-off curve says."""
-    first, last = curve.points[0], curve.points[-1]
-    beaten = sum(curve.beaten)
-    sampled = f"; as sampled, {beaten} of them err no less than a cheaper one" if beaten else ""
-    return (
-        f"Price against error, {percent(curve.coverage)} of errors within it: {len(curve.points)} sets of sensors for "
-        f"which, by first order, nothing cheaper errs less, from {show(first.sampled)} for {first.price:g} cost units "
-        f"to {show(last.sampled)} for {last.price:g}; {cheapest_in_words(curve)}; the design as it is stands at "
-        f"{show(curve.current)} for {curve.current_price:g}{sampled}."
+    rows = [(left, name) for left, name in ranked[:SHOWN] if rms - left >= 0.5 * NEGLIGIBLE * rms]
+    columns = (
+        words("without", [name for _, name in rows]),
+        shares("share there", [float(task.contribution(*parts[name])[at]) for _, name in rows]),
+        lengths("rms error left", [left for left, _ in rows]),
+        lengths("change", [left - rms for left, _ in rows], change=True),
     )
-
-
-def _points(curve: TradeOff) -> Table:
-    chosen = np.unique(np.linspace(0, len(curve.points) - 1, min(SHOWN, len(curve.points))).astype(int))
-    groups = list(dict.fromkeys(group for point in curve.points for group in point.spending))
-    headers = ("pose that decides", "price", "error, sampled", *(f"spent on {group}" for group in groups))
-    rows: list[list[Cell | str]] = []
-    for point in (curve.points[n] for n in chosen):
-        spent = [Cell(f"{point.spending.get(g, 0.0):g}", point.spending.get(g, 0.0)) for g in groups]
-        price, error = Cell(f"{point.price:g}", point.price), Cell(show(point.sampled), point.sampled)
-        rows.append([point.pose, price, error, *spent])
-    return table(headers, rows, title=f"{len(chosen)} of {len(curve.points)} points of the curve; prices in cost units")
+    return Frame(columns, f"{task.name}, {task.summary.worst_pose}: rms error {show(rms)} as it is").table()
 
 
 def _agreement(result: Result) -> Section:
-    headers = ("task", "agree", "differ", "undecided", "rms, first order over Monte Carlo", "verdict at the worst pose")
-    rows: list[list[Cell | str]] = []
+    ratios, verdicts = [], []
     for task in result.tasks:
-        counts = task.summary.first_order_agrees
         sampled = task.column("error.rms")
         ratio = np.divide(task.column("first_order.rms"), sampled, out=np.ones_like(sampled), where=sampled > 0)
-        span = f"{ratio.min():.4g} to {ratio.max():.4g}"
+        ratios.append(f"{ratio.min():.4g} to {ratio.max():.4g}")
         worst = task.pose(task.summary.worst_pose).first_order.validation[0]
-        told = f"{worst.verdict}: ends {show(worst.difference)} apart, tolerance {show(worst.tolerance)}"
-        numbers = [Cell(str(counts.get(v, 0)), counts.get(v, 0)) for v in ("agrees", "differs", "undecided")]
-        rows.append([task.name, *numbers, span, told])
+        verdicts.append(f"{worst.verdict}: ends {show(worst.difference)} apart, tolerance {show(worst.tolerance)}")
+    counts = {
+        name: [task.summary.first_order_agrees.get(key, 0) for task in result.tasks]
+        for name, key in (("agree", "agrees"), ("differ", "differs"), ("undecided", "undecided"))
+    }
+    frame = Frame(
+        (
+            words("task", [task.name for task in result.tasks]),
+            *(bare(name, column) for name, column in counts.items()),
+            words("rms, first order over Monte Carlo", ratios),
+            words("verdict at the worst pose", verdicts),
+        )
+    )
     details = Text(
         "At every pose the ends of the 95 % intervals of each coordinate, by first order and by Monte Carlo, are held "
         "against each other to two significant digits of the standard uncertainty (JCGM 101:2008 clause 8). Undecided: "
@@ -300,7 +277,7 @@ def _agreement(result: Result) -> Section:
         "in kinematics.",
         "soft",
     )
-    folded = Folded("pose by pose, by JCGM 101:2008 clause 8", (details, table(headers, rows)))
+    folded = Folded("pose by pose, by JCGM 101:2008 clause 8", (details, frame.table()))
     return Section("Monte Carlo and first order", "agreement", (Text(_suffices(result)), folded))
 
 

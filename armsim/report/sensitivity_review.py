@@ -1,32 +1,35 @@
-"""Tables and folder of the sensitivities: what the architect takes to the supplier."""
+"""The review of sensitivities: what the architect takes to the supplier."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
-from pathlib import Path
 
 from armsim import figures
 from armsim.decide.sensitivity import Line, Sensitivities
-from armsim.formatting import percent, show, signed, with_half_width
-from armsim.report.csv_tables import write_table
-from armsim.report.drawing import Planned, keep
+from armsim.formatting import percent, show, with_half_width
+from armsim.report.document import Block, Folded, Section, Text
+from armsim.report.drawing import Planned
+from armsim.report.frame import Exact, Frame, lengths, quoted, shares, stacked, words
 from armsim.report.gallery import file_name
-from armsim.report.output_folder import folder
-from armsim.report.run_folder import write_json
-from armsim.sampling.paired_difference import Difference
+from armsim.report.manifest import Sample
+from armsim.report.review import Review, json_file
+from armsim.report.verdict import TONES, as_it_is, deciding_task
+from armsim.report.what_if_review import can_be_told
+from armsim.scenario import Scenario
 
-UM = 1e6
-LINES = ("line", "now", "per unit", "a tenth less", "rms over poses, a tenth less")
-PARTS = ("joint", "cause", "worst pose", "over the task")
+SHOWN, FIRST = 15, 8
+"""Numbers and shares of a task on screen and in a section, and numbers on the first page; the tables have all."""
 MOST_BARS = 16
 
 
-def title(found: Sensitivities, task: str) -> str:
-    """Of the table of a task."""
-    summary, coverage = found.result.task(task).summary, percent(found.coverage)
-    where = f"{coverage} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
-    return f"{task}: {where}; what every number does to that"
+def about(sensitivities: Sensitivities) -> str:
+    """What the columns are."""
+    return (
+        f"What every number of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
+        "at the worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms "
+        "error over all poses by a tenth less, by first order."
+    )
 
 
 def _short(path: str) -> str:
@@ -42,63 +45,129 @@ def _now(line: Line) -> str:
     return f"{line.value:.6g} {line.unit.name}".rstrip()  # as it is stated
 
 
-def line_rows(found: Sensitivities, task: str) -> list[tuple[str, ...]]:
-    """Rows of `LINES`, the largest effect first."""
-    out: list[tuple[str, ...]] = []
-    for line in found.of(task):
-        per = f"{with_half_width(*line.per_unit)} per {line.unit.name or '1'}"
-        rms = signed(line.rms_tenth_less, None)
-        out.append((line.path, _now(line), per, with_half_width(*line.tenth_less), rms))
-    return out
+def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
+    """Every number that does something to a task, the largest effect first."""
+    rows, summary = sensitivities.of(task), sensitivities.result.task(task).summary
+    per_unit = [f"{with_half_width(*row.per_unit)} per {row.unit.name or '1'}" for row in rows]
+    where = f"{percent(sensitivities.coverage)} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
+    return Frame(
+        (
+            words("line", [row.path for row in rows]),
+            quoted("now", [row.value for row in rows], [_now(row) for row in rows]),
+            words("unit", [row.unit.name for row in rows], "file"),
+            quoted(
+                "per unit", [row.per_unit.value for row in rows], per_unit, "m", [row.per_unit.interval for row in rows]
+            ),
+            lengths(
+                "a tenth less", [row.tenth_less.value for row in rows], [row.tenth_less.interval for row in rows],
+                change=True, half_widths=True,
+            ),
+            lengths("rms over poses, a tenth less", [row.rms_tenth_less for row in rows], change=True),
+        ),
+        f"{task}: {where}; what every number does to that",
+    )  # fmt: skip
 
 
-def part_rows(found: Sensitivities, task: str) -> list[tuple[str, ...]]:
-    """Rows of `PARTS`, the largest share first."""
-    return [(own.joint, own.cause, percent(own.worst), percent(own.over_task)) for own in found.parts_of(task)]
+def part_frame(sensitivities: Sensitivities, task: str) -> Frame:
+    """Every cause at every joint, the largest share first."""
+    rows = sensitivities.parts_of(task)
+    return Frame(
+        (
+            words("joint", [row.joint for row in rows]),
+            words("cause", [row.cause for row in rows]),
+            shares("worst pose", [row.worst for row in rows]),
+            shares("over the task", [row.over_task for row in rows]),
+        ),
+        f"{task}: shares of the mean square error",
+    )
 
 
-def write_sensitivities(out: Path, found: Sensitivities, landed: Callable[[Path], None] = lambda place: None) -> None:
-    """Write sensitivity.json, tables and a figure per task; an earlier one there is replaced at the very end."""
-    with folder(out, None, landed) as place:
-        write_json(place / "sensitivity.json", found.to_dict())
-        (place / "tables").mkdir()
-        write_sensitivity_tables(place / "tables", found)
-        keep(place / "figures", sensitivities_drawn(found))
+def sensitivity_tables(sensitivities: Sensitivities) -> dict[str, Exact]:
+    """Every number, and every share, as files."""
+    tasks = [task.name for task in sensitivities.result.tasks]
+    return {
+        "sensitivity": stacked("task", [(task, line_frame(sensitivities, task)) for task in tasks]),
+        "shares": stacked("task", [(task, part_frame(sensitivities, task)) for task in tasks]),
+    }
 
 
-def write_sensitivity_tables(tables: Path, found: Sensitivities) -> None:
-    """Every number, and every share."""
-    header = ["task", "line", "now", "unit", "per unit [um]", "per unit, low [um]", "per unit, high [um]",
-              "a tenth less [um]", "a tenth less, low [um]", "a tenth less, high [um]",
-              "rms over poses, a tenth less [um]"]  # fmt: skip
-    lines: list[list[object]] = []
-    for line in found.lines:
-        sizes = [*_ends(line.per_unit), *_ends(line.tenth_less), line.rms_tenth_less * UM]
-        lines.append([line.task, line.path, line.value, line.unit.name, *sizes])
-    write_table(tables / "sensitivity.csv", header, lines)
-    shares: list[list[object]] = [[own.task, own.joint, own.cause, own.worst, own.over_task] for own in found.parts]
-    write_table(tables / "shares.csv", ["task", "joint", "cause", "worst pose [1]", "over the task [1]"], shares)
+def sensitivity_section(sensitivities: Sensitivities) -> Section:
+    """The part of a review."""
+    blocks: list[Block] = [Text(about(sensitivities))]
+    for task in sensitivities.result.tasks:
+        blocks.append(line_frame(sensitivities, task.name).head(SHOWN).table())
+        shown = part_frame(sensitivities, task.name).head(SHOWN)
+        blocks.append(Folded(f"{task.name}: shares by joint and cause", (shown.table(),)))
+    return Section("What its numbers do", "sensitivity", tuple(blocks))
 
 
-def _ends(change: Difference) -> list[object]:
-    """Value and ends of its interval, in um."""
-    low, high = ("", "") if change.interval is None else (end * UM for end in change.interval)
-    return [change.value * UM, low, high]
+def _figure_name(number: int, task: str) -> str:
+    return f"{number}-{file_name(task)}-sensitivity"
 
 
-def sensitivities_drawn(found: Sensitivities) -> Iterator[Planned]:
+def sensitivities_drawn(sensitivities: Sensitivities) -> Iterator[Planned]:
     """The numbers that matter most, of every task."""
-    for number, task in enumerate(found.result.tasks, start=1):
-        ranked = found.of(task.name)[:MOST_BARS]
+    for number, task in enumerate(sensitivities.result.tasks, start=1):
+        ranked = sensitivities.of(task.name)[:MOST_BARS]
         if not ranked:
             continue
         rows = [(f"{_short(line.path)}: {_now(line)}", *line.tenth_less) for line in ranked]
-        best = ranked[0]
-        change = with_half_width(*best.tenth_less)
-        heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {change}"
+        best = _leading(ranked) or ranked[0]
+        heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {with_half_width(*best.tenth_less)}"
         note = "by a tenth less of one number; lines: 95 % intervals"
-        name = f"{number}-{file_name(task.name)}-sensitivity"
+        draw = partial(figures.differences, rows, heading, note, sensitivities.result.quantile)
         caption = "One number of a data sheet or drawing at a time."
-        yield Planned(
-            "recommendations", name, caption, partial(figures.differences, rows, heading, note, found.result.quantile)
-        )
+        yield Planned("sensitivity", _figure_name(number, task.name), caption, draw)
+
+
+def _leading(lines: Sequence[Line]) -> Line | None:
+    """The line with the largest effect that this sample can tell."""
+    return next((line for line in lines if can_be_told(line.tenth_less)), None)
+
+
+def sensitivity_answer(sensitivities: Sensitivities) -> str:
+    """Which number moves the error most at the task that decides, and whether the requirement is met as it is."""
+    task = deciding_task(sensitivities.result)
+    line = _leading(sensitivities.of(task.name))
+    if line is None:
+        return f"{as_it_is(sensitivities.result)}; no number does what this sample can tell at {task.name}."
+    change = with_half_width(*line.tenth_less)
+    return (
+        f"{as_it_is(sensitivities.result)}; {line.path} matters most at {task.name}: a tenth less of it (now "
+        f"{_now(line)}) changes the {sensitivities.result.quantile} at the worst pose by {change}."
+    )
+
+
+def sensitivity_shown(sensitivities: Sensitivities) -> Iterator[Frame | str]:
+    """For the terminal."""
+    for task in sensitivities.result.tasks:
+        yield line_frame(sensitivities, task.name).head(SHOWN)
+        yield part_frame(sensitivities, task.name).head(SHOWN)
+    yield sensitivity_answer(sensitivities)
+
+
+def sensitivity_review(sensitivities: Sensitivities, scenario: Scenario) -> Review:
+    """Which numbers of data sheets and drawings matter, and by how much."""
+    result = sensitivities.result
+    task = deciding_task(result)
+    number = 1 + [own.name for own in result.tasks].index(task.name)
+    largest = part_frame(sensitivities, task.name)
+    parts = [f"{row[1].text} of {row[0].text} {row[2].text} %" for row in largest.rows[:3]]
+    return Review(
+        f"{result.scenario}: sensitivity to the numbers of its data sheets",
+        f"Arm {result.arm}; {Sample.of(result).sizes}",
+        f"which numbers of data sheets and drawings move the tool-point error of {result.scenario} most?",
+        sensitivity_answer(sensitivities),
+        TONES[result.state],
+        line_frame(sensitivities, task.name).head(FIRST).table(),
+        (sensitivity_section(sensitivities),),
+        tuple(sensitivities_drawn(sensitivities)),
+        (_figure_name(number, task.name),),
+        sentences=(f"Largest shares of the mean square error at the worst pose: {', '.join(parts)}.",) if parts else (),
+        notes=tuple(result.warnings),
+        modelled=result,
+        sample=Sample.of(result),
+        sources=scenario.sources,
+        files={"sensitivity.json": json_file(sensitivities.to_dict())},
+        tables=sensitivity_tables(sensitivities),
+    )

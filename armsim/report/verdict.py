@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 from armsim.formatting import percent
-from armsim.report.document import Cell, Table, Tone, table
-from armsim.requirement import ORDER, Judgement, Verdict, share_digits
-from armsim.results import Contribution, Result, TaskResult
+from armsim.report.document import Tone
+from armsim.report.frame import Frame, judged, quoted, words
+from armsim.requirement import ORDER, Judgement, Verdict
+from armsim.results import Result, TaskResult
 
 MOST_CAUSES = 3
 """Causes that are named where a task is told in a few words."""
@@ -39,7 +40,7 @@ def headline(result: Result) -> str:
     """The verdict in one sentence, by the criterion that decides."""
     if result.requirement is None:
         task = deciding_task(result)
-        return f"{_position(task).finding}, the worst pose of {task.name}."
+        return f"{headlined(result).finding}, the worst pose of {task.name}."
     name, judgement = decisive(result)
     lost = sum(len(task.unreachable) for task in result.tasks)
     where = f", the worst pose of {name}" if judgement.where and name else ""
@@ -56,44 +57,40 @@ def headline(result: Result) -> str:
     return f"Not met: {text}{margin}{blame}."
 
 
-def _position(task: TaskResult) -> Judgement:
-    return next(own for own in task.summary.judgements if own.criterion == "position")
+def headlined(result: Result) -> Judgement:
+    """The judgement that the headline tells."""
+    return deciding_task(result).summary.judgements[0] if result.requirement is None else decisive(result)[1]
 
 
-def cause_shares(contributions: Sequence[Contribution]) -> dict[str, float]:
-    """Share of every cause in the mean square error of a task, what all arms share counted, the largest first."""
-    shares: dict[str, float] = {}
-    for part in contributions:
-        shares[part.cause] = shares.get(part.cause, 0.0) + part.share
-    return dict(sorted(shares.items(), key=lambda item: -item[1]))
+def as_it_is(result: Result) -> str:
+    """The verdict as the beginning of a sentence on changes."""
+    if result.requirement is None:
+        return "No requirement is stated"
+    return f"{result.state[:1].upper()}{result.state[1:]} as it is"
 
 
-def largest_causes(contributions: Sequence[Contribution]) -> str:
+def largest_causes(causes: Mapping[str, float]) -> str:
     """The causes that make most of the mean square error of a task, with their shares, what all arms share counted.
 
     Parameters
     ----------
-    contributions : sequence of Contribution
+    causes : mapping of cause to share
         Of a summary.
     """
-    shares = cause_shares(contributions)
-    ranked = list(shares)[:MOST_CAUSES]
-    return ", ".join(f"{cause} {percent(shares[cause], 2)}" for cause in ranked if shares[cause] > 0)
+    ranked = sorted(causes, key=lambda cause: -causes[cause])[:MOST_CAUSES]
+    return ", ".join(f"{cause} {percent(causes[cause], 2)}" for cause in ranked if causes[cause] > 0)
 
 
-def task_table(result: Result) -> Table:
+def task_frame(result: Result) -> Frame:
     """Every task in one line: its worst pose, the figure of every criterion with its interval, the verdict."""
-    rows = share_digits([task.summary.judgements for task in result.tasks])
-    columns: dict[str, str] = {}
-    for row in rows:
-        for judgement in row:
-            columns.setdefault(judgement.criterion, judgement.header)
-    cells: list[list[Cell | str]] = []
-    for task, row in zip(result.tasks, rows, strict=True):
-        by_name = {judgement.criterion: judgement for judgement in row}
-        figures = [by_name.get(name) for name in columns]
-        shown = [Cell("–") if own is None else Cell(own.cell, own.value) for own in figures]
-        points = len(task.poses) + len(task.unreachable)
-        reached = f"{len(task.poses)} of {points}" if task.unreachable else str(points)
-        cells.append([task.name, reached, task.summary.worst_pose, *shown, task.summary.state])
-    return table(("task", "points", "worst pose", *columns.values(), "requirement"), cells, words=1)
+    counts = [(len(task.poses), len(task.poses) + len(task.unreachable)) for task in result.tasks]
+    points = [str(every) if reached == every else f"{reached} of {every}" for reached, every in counts]
+    return Frame(
+        (
+            words("task", [task.name for task in result.tasks]),
+            quoted("points", [every for _, every in counts], points),
+            words("worst pose", [task.summary.worst_pose for task in result.tasks]),
+            *judged([task.summary.judgements for task in result.tasks]),
+            words("requirement", [task.summary.state for task in result.tasks]),
+        )
+    )

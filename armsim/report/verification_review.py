@@ -1,46 +1,23 @@
-"""Tables, words and folder of measured tool points."""
+"""The review of measured tool points."""
 
 from __future__ import annotations
 
-import platform
-from collections.abc import Callable
+from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
-from armsim.calibration.calibration_records import ArmRecord, VerifyRecord
+from armsim.calibration.calibration_records import ArmRecord
 from armsim.calibration.verify import Verified
 from armsim.figures.measured_arm_figures import expected_map, measured_poses, moved_causes
-from armsim.formatting import percent, show, show_interval, significant, span
-from armsim.report import boilerplate
-from armsim.report.csv_tables import write_table
-from armsim.report.document import (
-    Block,
-    Bullets,
-    Cell,
-    Front,
-    Listing,
-    ReviewDocument,
-    Section,
-    Text,
-    Tone,
-    in_rows,
-    table,
-)
-from armsim.report.drawing import Planned, keep
-from armsim.report.findings import kept_in_mind
+from armsim.formatting import percent, show, significant
+from armsim.report.document import Block, Bullets, Section, Text
+from armsim.report.drawing import Planned
+from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, shares, stacked, words
 from armsim.report.gallery import file_name
-from armsim.report.html import write_page
-from armsim.report.output_folder import folder
-from armsim.report.pdf import Paper, write_pdf
-from armsim.report.pictures import Pictures
-from armsim.report.run_folder import origin, write_json
+from armsim.report.review import Review, json_file
+from armsim.scenario import Scenario
 from armsim.sources import Source
-from armsim.version import made_by, own_version, source_digest
 
-POSES = ("pose", "visits", "AP", "place", "RP", "place", "chance", "left out")
-CAUSES = ("cause", "of", "moved by, standard deviations", "known", "chance")
-EXPECTED = ("pose", "error expected", "left of it", "of the population")
-SCALES = ("cause", "spread over the stated", "95 % interval", "reading")
 SHOWN, FIRST, FAR, EVIDENT, SMALL = 12, 5, 2.0, 0.05, 0.01
 """Rows on screen and page, and on the first page; standard deviations from which on a cause is named; share known of it
 from which on; chance below which it is named."""
@@ -69,184 +46,182 @@ def sentence(arm: ArmRecord) -> str:
         reasons.append(f"the chance of an arm of the population as far off is {chance}")
     if arm.scatter_chance < SMALL:
         reasons.append(f"the chance of one whose visits scatter as much is {significant(arm.scatter_chance, 2)}")
-    if far := [own.name for own in arm.poses if own.stands_out]:
+    if far := [row.name for row in arm.poses if row.stands_out]:
         stand = "stands out by itself" if len(far) == 1 else "stand out by themselves"
         reasons.append(f"{', '.join(far[:5])} {stand}")
-    moved = [own for own in arm.causes if own.stands_out or (own.deviations > FAR and own.known > EVIDENT)]
+    moved = [row for row in arm.causes if row.stands_out or (row.deviations > FAR and row.known > EVIDENT)]
     if moved:
-        named = [f"{own.cause} of {own.owner} ({own.deviations:.2g} standard deviations)" for own in moved[:3]]
+        named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in moved[:3]]
         reasons.append(f"most likely {', '.join(named)}")
     return f"{arm.name} is not as predicted: {'; '.join(reasons)}"
 
 
-def pose_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
-    """Rows of `POSES`, the farthest off first."""
-    return [
+def pose_frame(arm: ArmRecord) -> Frame:
+    """Every measured pose, the farthest off first."""
+    rows = sorted(arm.poses, key=lambda row: row.chance)
+    chances = [row.chance for row in rows]
+    return Frame(
         (
-            own.name + (" !" if own.stands_out else ""), str(own.visits),
-            show_interval(own.accuracy, own.accuracy_interval), percent(own.accuracy_place),
-            "–" if own.repeatability is None else show_interval(own.repeatability, own.repeatability_interval),
-            "–" if own.repeatability is None else percent(own.repeatability_place),
-            significant(own.chance, 2), significant(own.left_out, 2),
-        )
-        for own in sorted(arm.poses, key=lambda own: own.chance)
-    ]  # fmt: skip
+            words("pose", [row.name for row in rows]),
+            bare("visits", [row.visits for row in rows]),
+            lengths("AP", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
+            shares("place of AP", [row.accuracy_place for row in rows]),
+            lengths("RP", [row.repeatability for row in rows], [row.repeatability_interval for row in rows]),
+            shares("place of RP", [None if row.repeatability is None else row.repeatability_place for row in rows]),
+            quoted("chance", chances, [significant(chance, 2) for chance in chances]),
+            words("stands out", ["yes" if row.stands_out else "" for row in rows]),
+            bare("left out", [row.left_out for row in rows], places=2),
+        ),
+        f"{arm.name}: pose by pose, the farthest off first",
+    )
 
 
-def cause_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
-    """Rows of `CAUSES`, what moved most first."""
-    return [
-        (own.cause + (" !" if own.stands_out else ""), own.owner, f"{own.deviations:.2f}", percent(own.known, 2),
-         significant(own.chance, 2))
-        for own in arm.causes
-    ]  # fmt: skip
+def cause_frame(arm: ArmRecord) -> Frame:
+    """Every cause, what moved most first."""
+    rows = arm.causes
+    chances = [row.chance for row in rows]
+    return Frame(
+        (
+            words("cause", [row.cause for row in rows]),
+            words("of", [row.owner for row in rows]),
+            bare("moved by, standard deviations", [row.deviations for row in rows], places=2),
+            shares("known", [row.known for row in rows]),
+            quoted("chance", chances, [significant(chance, 2) for chance in chances]),
+            words("stands out", ["yes" if row.stands_out else "" for row in rows]),
+        ),
+        f"{arm.name}: what moved",
+    )
 
 
-def expected_rows(arm: ArmRecord) -> list[tuple[str, ...]]:
-    """Rows of `EXPECTED`, the largest first."""
-    ranked = sorted(arm.expected, key=lambda own: -own.size)
-    return [(own.name, show(own.size), f"± {show(own.left)}", f"± {show(own.prior)}") for own in ranked]
+def expected_frame(arm: ArmRecord) -> Frame:
+    """What to expect of an arm at every pose, the largest first."""
+    rows = sorted(arm.expected, key=lambda row: -row.size)
+    sizes = alike([("error expected", [row.size for row in rows], None),
+                   ("standard deviation left of it", [row.left for row in rows], None),
+                   ("of the population", [row.prior for row in rows], None)])  # fmt: skip
+    axes = [lengths(axis, [row.displacement[n] for row in rows]) for n, axis in enumerate("xyz")]
+    columns = (words("pose", [row.name for row in rows]), *sizes, *(replace(row, place="file") for row in axes))
+    return Frame(columns, f"{arm.name}: what to expect of it")
 
 
-def scale_rows(record: VerifyRecord) -> list[tuple[str, ...]]:
-    """Rows of `SCALES`."""
-    rows: list[tuple[str, ...]] = []
-    for own in record.scales:
-        low, high = own.interval
-        reading = "tolerance too tight" if low > 1.0 else "tolerance too wide" if high < 1.0 else "as stated"
-        rows.append((own.cause, f"{own.scale:.2f}", f"{low:.2f} to {high:.2f}", reading))
-    return rows
+def scale_frame(verified: Verified) -> Frame:
+    """Causes over several arms."""
+    rows, readings = verified.scales, []
+    for row in rows:
+        low, high = row.interval
+        readings.append("tolerance too tight" if low > 1.0 else "tolerance too wide" if high < 1.0 else "as stated")
+    spread = Column(
+        "spread over the stated", tuple(row.scale for row in rows), tuple(row.interval for row in rows), places=2
+    )
+    columns = (words("cause", [row.cause for row in rows]), spread, words("reading", readings))
+    return Frame(columns, "over all arms: spread of the causes over the stated")
 
 
-def notes(record: VerifyRecord) -> list[str]:
+def distance_frame(arm: ArmRecord) -> Frame:
+    """AD and RD between the poses that a task names."""
+    rows = arm.distances
+    columns = (
+        words("distance", [f"{row.poses[0]} to {row.poses[1]}" for row in rows]),
+        lengths("AD", [row.accuracy for row in rows], [row.accuracy_interval for row in rows]),
+        lengths("RD", [row.repeatability for row in rows]),
+    )
+    return Frame(columns, f"{arm.name}: distances")
+
+
+def direction_frame(arm: ArmRecord) -> Frame:
+    """vAP at poses that were approached from several directions."""
+    rows = arm.directions
+    band = alike([("5 % of the population", [row.population[0] for row in rows], None),
+                  ("95 % of the population", [row.population[2] for row in rows], None)])  # fmt: skip
+    columns = (
+        words("pose", [row.pose for row in rows]),
+        words("from", [", ".join(row.directions) for row in rows]),
+        lengths("vAP", [row.variation for row in rows], [row.interval for row in rows]),
+        shares("place", [row.place for row in rows]),
+        *band,
+    )
+    return Frame(columns, f"{arm.name}: approached from several directions")
+
+
+def notes(verified: Verified) -> list[str]:
     """What is to be kept in mind."""
-    coarse = [arm.name for arm in record.arms if arm.coarse_instrument]
+    coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
     if not coarse:
         return []
-    size = show(record.instrument)
+    size = show(verified.instrument)
     scatters = f"the instrument ({size} along each axis) scatters more than the visits are predicted to"
     return [f"{scatters}: RP is mostly its own"]
 
 
-def write_verified(
-    out: Path,
-    verified: Verified,
-    sources: tuple[Source, ...],
-    command: str,
-    paper: Paper = "a4",
-    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
-    landed: Callable[[Path], None] = lambda place: None,
-) -> None:
-    """Write verify.json, tables, figures and the document; an earlier one there is replaced at the very end."""
-    record = verified.record
-    with folder(out, None, landed) as place:
-        write_json(place / "verify.json", verified.to_dict())
-        (place / "tables").mkdir()
-        poses: list[list[object]] = []
-        causes: list[list[object]] = []
-        expected: list[list[object]] = []
-        for arm in record.arms:
-            for own in arm.poses:
-                ap = own.accuracy, *(own.accuracy_interval or ("", "")), own.accuracy_place
-                rp = own.repeatability, *(own.repeatability_interval or ("", "")), own.repeatability_place
-                poses.append([arm.name, own.name, own.visits, *ap, *rp, own.chance, own.stands_out, own.left_out])
-            causes += [[arm.name, own.owner, own.cause, own.deviations, own.known, own.chance] for own in arm.causes]
-            for at in arm.expected:
-                expected.append([arm.name, at.name, *at.displacement, at.size, at.left, at.prior])
-        header = ["arm", "pose", "visits"]
-        for figure in ("AP", "RP"):
-            header += [f"{figure} [m]", f"{figure} low [m]", f"{figure} high [m]", f"{figure} place [1]"]
-        header += ["chance [1]", "stands out", "left out [1]"]
-        write_table(place / "tables" / "poses.csv", header, poses)
-        columns = ["arm", "of", "cause", "moved [standard deviations]", "known [1]", "chance [1]"]
-        write_table(place / "tables" / "causes.csv", columns, causes)
-        names = ["arm", "pose", "x [m]", "y [m]", "z [m]", "expected [m]", "left [m]", "population [m]"]
-        write_table(place / "tables" / "expected.csv", names, expected)
-        planned = []
-        for number, arm in enumerate(record.arms, start=1):
-            name = f"{number}-{file_name(arm.name)}"
-            draw, caption = partial(measured_poses, arm), "The measured arm over the population."
-            planned.append(Planned("poses", f"{name}-poses", caption, draw, True))
-            caption = "What the measurement says of the causes."
-            planned.append(
-                Planned("causes", f"{name}-causes", caption, partial(moved_causes, arm.name, arm.causes), True)
-            )
-            for task, (grid, cells) in verified.grids.items():
-                caption = "The error expected of this very arm, and how well it is known."
-                draw = partial(expected_map, arm, task, grid, cells)
-                planned.append(Planned("expected", f"{name}-{file_name(task)}-expected", caption, draw, True))
-        pictures = keep(place / "figures", planned, progress)
-        manifest = origin(sources, command)
-        write_json(place / "manifest.json", manifest)
-        document = _review(verified, pictures, sources, command, str(manifest["time"]))
-        write_page(place / "report.html", document)
-        write_pdf(place / "report.pdf", document, paper)
+def verification_shown(verified: Verified) -> Iterator[Frame | str]:
+    """For the terminal."""
+    for arm in verified.arms:
+        yield pose_frame(arm).head(SHOWN)
+        yield cause_frame(arm).head(SHOWN)
+        yield expected_frame(arm).head(SHOWN)
+        yield f"{sentence(arm)}."
+    if verified.scales:
+        yield scale_frame(verified)
 
 
-def _review(
-    verified: Verified, pictures: Pictures, sources: tuple[Source, ...], command: str, made: str
-) -> ReviewDocument:
-    record = verified.record
-    measured: list[Block] = [*in_rows(pictures.get("poses", ()))]
-    moved: list[Block] = [*in_rows(pictures.get("causes", ()))]
-    about = "The mean error expected of this very arm, and the standard deviation left of it."
-    expected: list[Block] = [Text(about, "soft"), *in_rows(pictures.get("expected", ()))]
-    for arm in record.arms:
-        measured.append(table(POSES, [list(row) for row in pose_rows(arm)], title=arm.name))
-        if arm.distances:
-            rows: list[list[Cell | str]] = []
-            for own in arm.distances:
-                accuracy = show_interval(own.accuracy, own.accuracy_interval)
-                rows.append([f"{own.poses[0]} to {own.poses[1]}", accuracy, show(own.repeatability)])
-            measured.append(table(("distance", "AD", "RD"), rows, title=f"{arm.name}: distances"))
-        if arm.directions:
-            ways: list[list[Cell | str]] = []
-            for way in arm.directions:
-                variation = show_interval(way.variation, way.interval)
-                band = span(way.population[0], way.population[2])
-                ways.append([way.pose, ", ".join(way.directions), variation, percent(way.place), band])
-            headers = ("pose", "from", "vAP", "place", "90 % of the population")
-            measured.append(table(headers, ways, words=2, title=f"{arm.name}: approached from several directions"))
-        moved.append(table(CAUSES, [list(row) for row in cause_rows(arm)[:SHOWN]], words=2, title=arm.name))
-        expected.append(table(EXPECTED, [list(row) for row in expected_rows(arm)[:SHOWN]], title=arm.name))
-    if record.scales:
-        text = "Over all arms: the spread that they show of a cause, over that which the scenario states."
-        moved += [Text(text), table(SCALES, [list(row) for row in scale_rows(record)])]
-    units = max(arm.simulated for arm in record.arms)
-    code = made_by(own_version(), source_digest())
-    made_with = f"{code}, Python {platform.python_version()}, {made}; {units} simulated arms."
-    sections = (
-        Section("Pose by pose", "poses", tuple(measured)),
-        Section("What moved", "causes", tuple(moved)),
-        Section("What to expect of it", "expected", tuple(expected)),
-        boilerplate.cautions(),
-    )
-    appendix = (
-        *boilerplate.notes(notes(record)),
-        Section("Method", "method", (Bullets(METHOD),)),
-        boilerplate.inputs([own for own in sources if own.text]),
-        Section("Provenance", "provenance", (Text(made_with), Listing("command", command))),
-    )
-    title = f"{record.scenario}: measured tool points"
-    subtitle, front = f"{len(record.arms)} arm{'s' * (len(record.arms) > 1)}, {record.file}", _front(verified, pictures)
-    return ReviewDocument(title, subtitle, title, made[:10], sections, front=front, appendix=appendix)
-
-
-def _front(verified: Verified, pictures: Pictures) -> Front:
+def verification_review(verified: Verified, scenario: Scenario, measured: Source) -> Review:
     """Whether the measured arms are as predicted; the arm that is least so comes first."""
-    record = verified.record
-    arms = sorted(record.arms, key=lambda arm: arm.compatible)
-    number = 1 + list(record.arms).index(arms[0])
-    tone: Tone = "good" if arms[0].compatible else "bad"
-    shown = [
-        next((own for own in pictures.get(anchor, ()) if own.name.startswith(f"{number}-")), None)
-        for anchor in ("poses", "causes", "expected")
+    arms = sorted(verified.arms, key=lambda arm: arm.compatible)
+    start = f"{1 + list(verified.arms).index(arms[0])}-{file_name(arms[0].name)}"
+    poses: list[Block] = []
+    moved: list[Block] = []
+    expected: list[Block] = [
+        Text("The mean error expected of this very arm, and the standard deviation left of it.", "soft")
     ]
-    one = len(record.arms) == 1
-    which = f"is {arms[0].name} an arm" if one else f"are the {len(record.arms)} measured arms arms"
-    causes = table(CAUSES, [list(row) for row in cause_rows(arms[0])[:FIRST]], words=2, title=arms[0].name)
-    return Front(
-        f"The question: {which} of the population that {record.scenario} predicts?", f"{sentence(arms[0])}.", tone,
-        tuple(f"{sentence(arm)}." for arm in arms[1:]), causes, tuple(own for own in shown if own is not None), (),
-        kept_in_mind(notes(record), FIRST),
-    )  # fmt: skip
+    for arm in verified.arms:
+        poses.append(pose_frame(arm).table())
+        poses += [distance_frame(arm).table()] if arm.distances else []
+        poses += [direction_frame(arm).table()] if arm.directions else []
+        moved.append(cause_frame(arm).head(SHOWN).table())
+        expected.append(expected_frame(arm).head(SHOWN).table())
+    if verified.scales:
+        text = "Over all arms: the spread that they show of a cause, over that which the scenario states."
+        moved += [Text(text), scale_frame(verified).table()]
+    one = len(verified.arms) == 1
+    which = f"is {arms[0].name} an arm" if one else f"are the {len(verified.arms)} measured arms arms"
+    simulated = f"{max(arm.simulated for arm in verified.arms)} simulated arms, measured the same way."
+    expectations = [f"{start}-{file_name(task)}-expected" for task in list(verified.grids)[:1]]
+    return Review(
+        f"{verified.scenario}: measured tool points",
+        f"{len(verified.arms)} arm{'s' * (not one)}, {verified.file}",
+        f"{which} of the population that {verified.scenario} predicts?",
+        f"{sentence(arms[0])}.",
+        "good" if arms[0].compatible else "bad",
+        cause_frame(arms[0]).head(FIRST).table(),
+        (
+            Section("Pose by pose", "poses", tuple(poses)),
+            Section("What moved", "causes", tuple(moved)),
+            Section("What to expect of it", "expected", tuple(expected)),
+        ),
+        tuple(_drawn(verified)),
+        (f"{start}-poses", f"{start}-causes", *expectations),
+        sentences=tuple(f"{sentence(arm)}." for arm in arms[1:]),
+        notes=tuple(notes(verified)),
+        appendix=(Section("Method", "method", (Bullets((*METHOD, simulated)),)),),
+        modelled=scenario,
+        sources=(*scenario.sources, measured),
+        files={"verify.json": json_file(verified.to_dict())},
+        tables={
+            "poses": stacked("arm", [(arm.name, pose_frame(arm)) for arm in verified.arms]),
+            "causes": stacked("arm", [(arm.name, cause_frame(arm)) for arm in verified.arms]),
+            "expected": stacked("arm", [(arm.name, expected_frame(arm)) for arm in verified.arms]),
+        },
+    )
+
+
+def _drawn(verified: Verified) -> Iterator[Planned]:
+    for number, arm in enumerate(verified.arms, start=1):
+        name = f"{number}-{file_name(arm.name)}"
+        draw, caption = partial(measured_poses, arm), "The measured arm over the population."
+        yield Planned("poses", f"{name}-poses", caption, draw, True)
+        moved = partial(moved_causes, arm.name, arm.causes)
+        yield Planned("causes", f"{name}-causes", "What the measurement says of the causes.", moved, True)
+        for task, (grid, cells) in verified.grids.items():
+            caption = "The error expected of this very arm, and how well it is known."
+            drawn = partial(expected_map, arm, task, grid, cells)
+            yield Planned("expected", f"{name}-{file_name(task)}-expected", caption, drawn, True)

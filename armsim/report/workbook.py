@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from armsim.decide.pose_budget import moments
 from armsim.decide.row_laws import Laws
 from armsim.disclaimer import LINE
 from armsim.formatting import ARCSECOND
-from armsim.report.verdict import headline, largest_causes, task_table
+from armsim.report.verdict import headline, largest_causes, task_frame
 from armsim.report.workbook_cells import (
     DIGITS,
     column_places,
@@ -102,6 +103,11 @@ def write_workbook(path: Path, result: Result, budgets: LiveBudgets) -> None:
     book.save(path)
 
 
+def workbook_file(result: Result, budgets: LiveBudgets) -> Callable[[Path], None]:
+    """The workbook as a file of a review."""
+    return lambda path: write_workbook(path, result, budgets)
+
+
 def _sheet_name(number: int, name: str) -> str:
     return f"{number} {''.join(c if c.isalnum() or c in ' -_' else ' ' for c in name)}"[:LONGEST].strip()
 
@@ -148,10 +154,10 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
 def _as_run(sheet: Any, result: Result, row: int) -> int:
     """The verdict of the run and every criterion, as the review tells them; the row behind."""
     put_text(sheet.cell(row, 1), f"As run: {headline(result)}", bold=True)
-    tasks = task_table(result)
+    tasks = task_frame(result)
     put_headers(sheet, row + 1, (*tasks.headers, "largest parts of the mean square error"))
     for n, (task, cells) in enumerate(zip(result.tasks, tasks.rows, strict=True), start=row + 2):
-        texts = [*(cell.text for cell in cells), largest_causes(task.summary.contributions)]
+        texts = [*(cell.text for cell in cells), largest_causes(task.summary.causes)]
         for column, text in enumerate(texts, start=1):
             put_text(sheet.cell(n, column), text)
     return row + 2 + len(tasks.rows)

@@ -2,13 +2,38 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
-from typing import Any
+from typing import Annotated, Any, TypeVar
 
-from pydantic import TypeAdapter
+from pydantic import Field, PlainSerializer, TypeAdapter
+from pydantic_core import CoreSchema, PydanticOmit, core_schema
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 """Of JSON Schema."""
+
+
+class _Opaque:
+    """Mark of a field that no record shows: whatever it holds is neither looked into nor in the schema."""
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        return core_schema.any_schema()
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> Any:
+        raise PydanticOmit
+
+
+T = TypeVar("T")
+Beside = Annotated[T, _Opaque(), Field(exclude=True)]
+"""A field of a result class that stands beside its record, and is not in the JSON."""
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+Finite = Annotated[float, PlainSerializer(_finite, return_type=float | None)]
+"""A number that JSON has as null where it is not finite."""
 
 
 @lru_cache(maxsize=16)

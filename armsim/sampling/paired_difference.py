@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,11 +32,16 @@ LEAST_NEAR = 30
 """Units near a quantile from which on its shift is taken from them."""
 
 
-class Difference(NamedTuple):
-    """A difference and its 95 % interval; None from few units."""
+@dataclass(frozen=True)
+class Difference:
+    """A difference and its 95 % interval, null from few units."""
 
     value: float
     interval: tuple[float, float] | None
+
+    def __iter__(self) -> Iterator[Any]:
+        """Value and interval, for functions that take the two."""
+        return iter((self.value, self.interval))
 
 
 def influence(values: Array, p: float) -> Array:

@@ -30,9 +30,9 @@ from armsim.calibration.identifiable import with_target
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.residual_error import Left
 from armsim.decide import select
-from armsim.decide.calibration_record import RECORDS
 from armsim.decide.calibration_study import Calibrated, calibrate
 from armsim.decide.option_moments import moments_of
+from armsim.decide.schemas import RECORDS
 from armsim.documents.load import load_changed, load_options, load_scenario
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
@@ -311,14 +311,14 @@ def test_what_is_left_as_sampled_is_what_first_order_says(found: Calibrated) -> 
     linear = linearise(after.evaluated(poses.configurations))
     sampled = result.column("error.rms") ** 2
     assert np.all(np.abs(sampled / linear.mean_square - 1.0) < 0.12)
-    assert found.record.beyond_linear < 0.2 * found.record.steps[-1].left
+    assert found.beyond_linear < 0.2 * found.steps[-1].left
 
 
 def test_chosen_poses_leave_less_than_poses_at_random(found: Calibrated) -> None:
-    for point in found.record.curve:
+    for point in found.curve:
         if point.poses >= 20:
             assert point.chosen <= point.random * 1.001
-    assert found.record.curve[-1].chosen < found.record.steps[0].left
+    assert found.curve[-1].chosen < found.steps[0].left
 
 
 def test_repeatability_never_improves(found: Calibrated) -> None:
@@ -391,7 +391,7 @@ def test_the_invented_arm_has_the_wave_of_its_disc_removed(tmp_path: Path) -> No
     """Hidden truth of tests/measured_arm.py: the disc of j2 sits 60 um off a track of 0.85 times 6.5 mm, behind a gear
     of 100; the eccentricity correction leaves a share. The identified wave has that amplitude within its uncertainty."""
     found = calibrate(armsim.load(measured_arm.SCENARIO).with_plan(units=100), measured=measured_arm.FILE)
-    arm = found.record.arms[0]
+    arm = found.arms[0]
     waves = {own.name: own for own in arm.values}
     cos, sin = (waves[f"{name} of order 1 per motor turn of j2"] for name in ("cosine", "sine"))
     joint = measured_arm.hidden(found.before.scenario.machine).joints[1]
@@ -418,8 +418,8 @@ def test_other_arms(where: str) -> None:
         },
     }  # fmt: skip
     found = calibrate(Study(load_changed(load_scenario(ROOT / where), changes)))
-    assert found.record.steps[-1].left < found.record.steps[0].left
-    assert all(own.uncertainty >= own.by_measurement * (1 - 1e-9) for own in found.record.parameters)
+    assert found.steps[-1].left < found.steps[0].left
+    assert all(own.uncertainty >= own.by_measurement * (1 - 1e-9) for own in found.parameters)
 
 
 def test_the_result_does_not_depend_on_the_workers() -> None:

@@ -157,7 +157,7 @@ def test_few_poses_do_not_tell_frame_and_target_apart(tmp_path: Path) -> None:
 def test_the_instrument_of_the_scenario_is_taken(tmp_path: Path) -> None:
     """Where the command line names none."""
     found = verify(armsim.load(measured_arm.SCENARIO), measured_arm.FILE)
-    assert found.record.instrument == pytest.approx(5e-6)
+    assert found.instrument == pytest.approx(5e-6)
 
 
 def test_calibrate_identifies_the_arm_from_another_frame(tmp_path: Path) -> None:

@@ -145,7 +145,7 @@ def test_the_update_is_that_of_bayes_by_brute_force(tmp_path: Path) -> None:
     size, counts = 300e-6, [4] * 3
     seen = [own[5] for own in measured_units(machine, joints, counts, size, 6, 3)]
     path = written(tmp_path / "m.csv", names, {"a": [t + own for t, own in zip(tools, seen, strict=True)]})
-    (arm,) = verify(study, path, size).record.arms
+    (arm,) = verify(study, path, size).arms
     linear = Linear.of(machine, joints)
     covariance = linear.noise(counts, size)
     units = list(measured_units(machine, joints, [1] * 3, 0.0, 400_000, 8))
@@ -199,7 +199,7 @@ def test_tolerances_of_several_arms_together(tmp_path: Path) -> None:
     for made, low, high in ((machine, 0.7, 1.4), (loose, 1.4, 2.8)):
         drawn = list(measured_units(made, joints, [5] * 3, 1e-6, 24, 12))
         arms = {f"a{u}": [t + own[u] for t, own in zip(tools, drawn, strict=True)] for u in range(24)}
-        scales = {own.cause: own for own in verify(study, written(tmp_path / "m.csv", names, arms), 1e-6).record.scales}
+        scales = {own.cause: own for own in verify(study, written(tmp_path / "m.csv", names, arms), 1e-6).scales}
         scale = scales["eccentricity"]
         assert low < scale.scale < high
         assert (scale.interval[0] > 1.0) == (made is loose)
@@ -215,7 +215,7 @@ def test_thirty_arms_of_the_population_raise_no_alarm(tmp_path: Path) -> None:
     arms = {f"a{u}": [t + own[u] for t, own in zip(tools, drawn, strict=True)] for u in range(30)}
     found = verify(study, written(tmp_path / "m.csv", names, arms), INSTRUMENT)
     assert found.compatible
-    assert found.record.arms[0].simulated == 40_000
+    assert found.arms[0].simulated == 40_000
     estimator = Estimator.of(Linear.of(study.scenario.machine, joints), [4] * 2, INSTRUMENT)
     units = measured_units(study.scenario.machine, joints, [4] * 2, INSTRUMENT, 40_000, 1)
     reference = Reference.of(estimator, Simulated.of(units))
@@ -235,7 +235,7 @@ def test_accuracy_and_distance_are_those_of_the_standard(tmp_path: Path) -> None
     names, _, tools = places(study)
     rng = np.random.default_rng(6)
     seen = [tool + rng.normal(0, 20e-6, (8, 3)) for tool in tools]
-    (arm,) = verify(study, written(tmp_path / "m.csv", names, {"a": seen}), 20e-6).record.arms
+    (arm,) = verify(study, written(tmp_path / "m.csv", names, {"a": seen}), 20e-6).arms
     first = arm.poses[0]
     middle = seen[0].mean(axis=0)
     far = np.linalg.norm(seen[0] - middle, axis=1)
@@ -324,7 +324,7 @@ def test_vap_of_an_arm_that_comes_from_several_directions(tmp_path: Path) -> Non
                 lines.append(f"{name},{word}," + ",".join(f"{1e3 * value:.6f}" for value in row))
     path = tmp_path / "arm.csv"
     path.write_text("\n".join(lines) + "\n")
-    arm = verify(study, path).record.arms[0]
+    arm = verify(study, path).arms[0]
     assert len(arm.directions) == len(names)
     assert all(own.directions == tuple(side) for own in arm.directions)
     held = [own.interval[0] <= 40e-6 <= own.interval[1] for own in arm.directions]

@@ -8,9 +8,11 @@ import sys
 from pathlib import Path
 
 import pytest
+import typer
 import yaml
 from support import COARSE, HANG, ROOT, invoke
 
+from armsim.cli.disclaimer import cautioned
 from armsim.results import Result
 from armsim.study import Study
 
@@ -323,3 +325,12 @@ def test_results_come_with_their_caution(words: list[str], tmp_path: Path) -> No
     refused = invoke(command, tmp_path / "none.yaml")
     assert refused.returncode == 2
     assert told not in refused.stderr
+
+
+def test_an_answer_that_is_not_resolved_comes_with_it_too(capsys: pytest.CaptureFixture[str]) -> None:
+    def command() -> None:
+        raise typer.Exit(4)
+
+    with pytest.raises(typer.Exit):
+        cautioned(command)()
+    assert "not a safety function" in capsys.readouterr().err

@@ -15,7 +15,7 @@ from test_select import chosen, small_case
 import armsim
 from armsim.decide import allocate, compare, sensitivities, sweep, trade_off, what_if
 from armsim.decide.compare import TaskDifference
-from armsim.decide.decision_records import RECORDS
+from armsim.decide.schemas import RECORDS
 from armsim.decide.search import ALIKE, Search
 from armsim.decide.selection import Selection
 from armsim.errors import InputError
@@ -191,7 +191,7 @@ def test_every_answer_keeps_to_its_published_schema(found: tuple[Selection, Requ
         "allocation": allocate(study.with_scenario(requirement=Requirement(120e-6)), run_options=RunOptions(1)),
         "comparison": compare([study, wrist.with_scenario(tasks=study.scenario.tasks)], RunOptions(1)),
     }
-    assert set(answers) == set(RECORDS)
+    assert set(answers) == set(RECORDS) - {"curve", "verify", "calibrate"}  # held where they are tested
     for name, answer_ in answers.items():
         data = json.loads(json.dumps(answer_.to_dict(), allow_nan=False))
         assert next(iter(data)) == "format"

@@ -17,7 +17,7 @@ import armsim
 from armsim.decide import compare
 from armsim.errors import InputError
 from armsim.report import decision_sentences
-from armsim.sampling.paired_difference import half_width, influence, share_difference
+from armsim.sampling.paired_difference import Difference, half_width, influence, share_difference
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
@@ -110,8 +110,8 @@ def test_ties_are_no_certainty_in_a_small_sample() -> None:
 def test_a_design_against_itself_differs_by_nothing() -> None:
     twin = small(DEMO).with_scenario(name="twin")
     (row,) = compare([small(DEMO), twin]).differences
-    assert row.at_coverage == (0.0, (0.0, 0.0))
-    assert row.repeatability == (0.0, (0.0, 0.0))
+    assert row.at_coverage == Difference(0.0, (0.0, 0.0))
+    assert row.repeatability == Difference(0.0, (0.0, 0.0))
     np.testing.assert_array_equal(row.values, 0.0)
     np.testing.assert_array_equal(row.half_widths, 0.0)
     assert not row.better.any()

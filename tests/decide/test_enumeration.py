@@ -15,8 +15,7 @@ from enumeration import CASES, Enumerated, beaten, build, chosen, enumerate_all,
 from armsim.decide import select, trade_off
 from armsim.decide.decision_records import Fitted
 from armsim.decide.program import Choice
-from armsim.report.decision_sentences import answer
-from armsim.report.run_review import curve_in_words
+from armsim.report.decision_sentences import answer, curve_in_words
 from armsim.sampling.run_options import RunOptions
 
 LEVELS, PER_LEVEL = 3, 5

@@ -45,7 +45,7 @@ def test_every_point_is_a_run_of_the_changed_study(scenario: Path, path: str) ->
     study = armsim.load(scenario).with_plan(units=60, visits=4)
     unit = "um" if scenario is DEMO else "arcsec"
     found = sweep(study, path, [f"5 {unit}", f"40 {unit}"])
-    for point in found.record.points:
+    for point in found.points:
         result = study.change({path: point.value}).run()
         for own, task in zip(point.tasks, result.tasks, strict=True):
             summary = task.summary
@@ -54,7 +54,7 @@ def test_every_point_is_a_run_of_the_changed_study(scenario: Path, path: str) ->
                 summary.worst_pose,
                 summary.state,
             )
-    first, last = (point.tasks[-1].judgements[0].value for point in found.record.points)
+    first, last = (point.tasks[-1].judgements[0].value for point in found.points)
     assert last > first
 
 
@@ -96,7 +96,7 @@ def lever(folder: Path) -> Path:
 )
 def test_numbers_without_a_unit(path: str, file: str, line: str, values: str, tmp_path: Path) -> None:
     """A number, and a whole number in another file. Source: a run of the edited file."""
-    points = sweep(armsim.load(lever(tmp_path)), path, values_of(values), RunOptions(1)).record.points
+    points = sweep(armsim.load(lever(tmp_path)), path, values_of(values), RunOptions(1)).points
     text = (tmp_path / file).read_text()
     for point in points:
         (tmp_path / file).write_text(text.replace(line.format(points[-1].value), line.format(point.value)))
@@ -108,7 +108,7 @@ def test_numbers_without_a_unit(path: str, file: str, line: str, values: str, tm
 def test_the_size_of_the_population_is_swept(tmp_path: Path) -> None:
     """With the visits that the command states. Source: the run with as many units."""
     study = armsim.load(lever(tmp_path)).with_plan(visits=3)
-    for point in sweep(study, "sampling.units", values_of("20..60:3"), RunOptions(1)).record.points:
+    for point in sweep(study, "sampling.units", values_of("20..60:3"), RunOptions(1)).points:
         result = study.with_plan(units=int(point.value)).run(1)
         assert point.tasks[0].judgements[0].value == result.tasks[0].summary.at_coverage
         assert point.number == float(point.value)

@@ -22,10 +22,11 @@ from armsim.documents.load import load_options, load_scenario
 from armsim.formatting import beside_each_other, percent, show, show_interval
 from armsim.model.effects import effects
 from armsim.report.document import Block, Folded, Picture, ReviewDocument, Row, Table, Text, in_rows
+from armsim.report.manifest import Sample, manifest_of
 from armsim.report.pdf import write_pdf
 from armsim.report.pictures import Extras
-from armsim.report.run_folder import manifest_of, write_run_folder
-from armsim.report.run_review import review
+from armsim.report.run_folder import write_run_folder
+from armsim.report.run_review import run_review
 from armsim.results import Contribution, Result
 from armsim.results.pose_table import PoseTable
 from armsim.sampling.run_options import RunOptions
@@ -53,6 +54,11 @@ def written(every: tuple[Scenario, Result], tmp_path_factory: pytest.TempPathFac
     return out
 
 
+def document_of(result: Result) -> ReviewDocument:
+    """The document of a result, without figures."""
+    return run_review(result, ()).document({}, MANIFEST)
+
+
 def blocks(document: ReviewDocument) -> Iterator[Block]:
     waiting: list[Block] = [one for section in document.whole for one in section.blocks]
     while waiting:
@@ -65,7 +71,7 @@ def blocks(document: ReviewDocument) -> Iterator[Block]:
 def words(result: Result) -> str:
     """All text of the document of a result, without figures."""
     out = []
-    for one in blocks(review(result, {}, [], MANIFEST, Extras())):
+    for one in blocks(document_of(result)):
         if isinstance(one, Table):
             out += [one.title, *one.headers, *(cell.text for row in one.rows for cell in row)]
         elif isinstance(one, Text):
@@ -76,7 +82,7 @@ def words(result: Result) -> str:
 
 
 def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
-    document = review(every[1], {}, [], MANIFEST, Extras())
+    document = document_of(every[1])
     titles = [section.anchor for section in document.whole]
     asked = "answer arm joints workspace population contributions recommendations cautions notes"
     assert titles == f"{asked} terms poses agreement assumptions inputs references provenance".split()
@@ -100,7 +106,7 @@ UNITS = {"nm": 1e-9, "µm": 1e-6, "mm": 1e-3, "m": 1.0, "arcsec": math.pi / 648_
 
 def cell(result: Result, title: str, row: str, header: str) -> float:
     """The number that stands in a table, in SI units."""
-    for one in blocks(review(result, {}, [], MANIFEST, Extras())):
+    for one in blocks(document_of(result)):
         if (
             isinstance(one, Table)
             and one.title.startswith(title)
@@ -139,7 +145,11 @@ def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> N
     made_of = (Contribution("j1", "disc tilt", 0.5, 0.27), Contribution("j2", "mastering", 0.23, 0.0))
     changed = {"position": {"value": 987e-6, "state": "not met"}, "yield": {"value": 0.4321, "interval": (0.41, 0.45)}}
     judgements = tuple(replace(own, **changed.get(own.criterion, {})) for own in old.judgements)
-    new = replace(old, at_coverage=987e-6, yield_=made, contributions=made_of, judgements=judgements, state="not met")
+    causes = {part.cause: part.share for part in made_of}
+    new = replace(
+        old, at_coverage=987e-6, yield_=made, contributions=made_of, causes=causes, judgements=judgements,
+        state="not met",
+    )  # fmt: skip
     other = replace(
         result, tasks=tuple(replace(own, summary=new) if own.name == task.name else own for own in result.tasks)
     )
@@ -167,7 +177,7 @@ def test_numbers_carry_units(every: tuple[Scenario, Result]) -> None:
     """A number in a table, or its header, has a unit, but for counts, ratios, clauses and prices, which have none."""
     bare = re.compile(r"^[+-]?\d[\d.]*$")
     free = {"agree", "differ", "undecided", "clause", "price", "lever arm"}
-    for one in blocks(review(every[1], {}, [], MANIFEST, Extras())):
+    for one in blocks(document_of(every[1])):
         if isinstance(one, Table):
             for row in one.rows:
                 for header, cell in zip(one.headers, row, strict=True):
@@ -313,8 +323,8 @@ def test_the_pdf_is_typeset(
         write_run_folder(tmp_path / "r", every[1], every[0], "armsim run x.yaml", paper=paper)
     else:  # the same without its figures, which were drawn for the other
         (tmp_path / "r").mkdir()
-        manifest = manifest_of(every[1], every[0].sources, "armsim run x.yaml")
-        write_pdf(tmp_path / "r" / "report.pdf", review(every[1], {}, every[0].sources, manifest, Extras()), paper)
+        manifest = manifest_of(every[1], Sample.of(every[1]), every[0].sources, "armsim run x.yaml")
+        write_pdf(tmp_path / "r" / "report.pdf", run_review(every[1], every[0].sources).document({}, manifest), paper)
     book, texts = pages(tmp_path / "r" / "report.pdf")
     assert book[0].get_size() == pytest.approx(size, abs=0.6)
     first, second, body = texts[0], texts[1], [n for n, text in enumerate(texts) if "term by term" in text]

@@ -1,0 +1,27 @@
+"""Classes of answers by the name under which `armsim schema` prints their schema."""
+
+from __future__ import annotations
+
+from armsim.calibration.curve_analysis import Curves
+from armsim.calibration.verify import Verified
+from armsim.decide.allocate import Allocation
+from armsim.decide.calibration_study import Calibrated
+from armsim.decide.compare import Comparison
+from armsim.decide.selection import Selection
+from armsim.decide.sensitivity import Sensitivities
+from armsim.decide.sweep import Sweep
+from armsim.decide.trade_off import TradeOff
+from armsim.decide.what_if import WhatIfs
+
+RECORDS: dict[str, type] = {
+    "comparison": Comparison,
+    "what-if": WhatIfs,
+    "allocation": Allocation,
+    "trade-off": TradeOff,
+    "selection": Selection,
+    "sweep": Sweep,
+    "sensitivity": Sensitivities,
+    "curve": Curves,
+    "verify": Verified,
+    "calibrate": Calibrated,
+}

@@ -1,0 +1,52 @@
+"""The budgets of an allocation, in a table and words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from armsim.decide.allocate import Allocation, Budget, equivalent_bits
+from armsim.formatting import ARCSECOND, percent, show, show_interval, significant
+from armsim.report.frame import Frame, words
+
+
+def allocation_shown(allocation: Allocation) -> Iterator[Frame | str]:
+    """For the terminal: what is left to the sensor of every joint, or why there is no answer."""
+    if not allocation.budgets:
+        yield f"requirement not met, whatever the sensors: {'; '.join(allocation.reasons)}"
+        return
+    yield (
+        f"required {show(allocation.position)} at {percent(allocation.coverage)}; links, gears and mastering alone "
+        f"make {show(allocation.fixed)} at {allocation.fixed_pose}"
+    )
+    for budget in allocation.budgets:
+        yield from (f"{budget.scheme}: {judgement.reason}" for judgement in budget.unmet)
+    yield budget_frame(allocation)
+    gap = next(budget.gap for budget in allocation.budgets if budget.gap is not None)
+    yield (
+        f"price law: an error s costs s^-{allocation.exponent:g}; cost relative to the cheapest; the dual bound of "
+        f"least cost leaves a gap of {max(gap, 0.0):.1g}"
+    )
+
+
+def budget_frame(allocation: Allocation) -> Frame:
+    """A row per joint, then what was sampled with these budgets; a column per scheme."""
+    statistics = {own.criterion: own.statistic for budget in allocation.budgets for own in budget.judgements}
+    columns = [words("joint", [*allocation.rotary, *statistics.values(), "other units", "at", "cost"])]
+    for budget in allocation.budgets:
+        joints = [_left(budget, name, rotary) for name, rotary in allocation.rotary.items()]
+        figures = {own.criterion: own.figure for own in budget.judgements}
+        sampled = [figures.get(criterion, "–") for criterion in statistics]
+        others = show_interval(budget.confirmed, budget.confirmed_interval)
+        columns.append(words(budget.scheme, [*joints, *sampled, others, budget.pose, f"{budget.cost:.3g}"]))
+    return Frame(tuple(columns), "standard deviation left to the sensor of each joint")
+
+
+def _left(budget: Budget, joint: str, rotary: bool) -> str:
+    std = budget.std[joint]
+    if not math.isfinite(std):
+        return "any: does not move the tool point"
+    if not rotary:
+        return show(std)
+    arcsec, urad = significant(std * ARCSECOND.factor), significant(std * 1e6)
+    return f"{arcsec} arcsec, {urad} urad, {equivalent_bits(std):.1f} bit"

@@ -1,0 +1,360 @@
+"""Frames: tables whose columns have one unit and as many decimals each, made once and placed by every output.
+
+The terminal, a page, slides and a notebook take the cells; a CSV takes the numbers themselves, in the unit of files.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+
+from armsim.formatting import (
+    ARCSECOND,
+    PERCENT,
+    Kind,
+    Unit,
+    decimals_of,
+    in_unit,
+    rounded,
+    unit_for,
+    without_rounding,
+)
+from armsim.report.document import Cell, Table
+from armsim.requirement import Judgement, share_digits
+from armsim.requirement.judgement import KINDS
+
+if TYPE_CHECKING:
+    from armsim.sampling.paired_difference import Difference
+
+Interval = tuple[float, float] | None
+Place = Literal["everywhere", "shown", "file"]
+BARE = Unit("", 1.0)
+POINTS = Unit("points", 100.0)
+FILE_UNITS = {"m": Unit("um", 1e6), "rad": Unit("urad", 1e6), "1": Unit("1", 1.0)}
+"""Units of numbers in files, whatever their size."""
+
+
+class Exact(NamedTuple):
+    """A table of a file: header with units, and rows of full precision."""
+
+    header: Sequence[str]
+    rows: Iterable[Sequence[object]]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One quantity down a table; see `words`, `bare`, `lengths`, `shares`, `joint_errors`.
+
+    Parameters
+    ----------
+    name : str
+    values : tuple
+        Numbers in SI, None where unknown; or words.
+    intervals : tuple of (low, high), optional
+    unit : Unit
+        In which it is shown; without a name where numbers are bare or each cell has its own.
+    places : int, optional
+        Decimals of all of its numbers; None where they are words or stand as they are.
+    file_unit : Unit
+    texts : tuple of str, optional
+        Cells of a column whose rows have a unit each.
+    change : bool
+        Numbers are differences: a positive one has its sign.
+    half_widths : bool
+        An interval is shown as plus and minus its half.
+    place : str
+        ``shown`` alone, in the ``file`` alone, or ``everywhere``.
+    ends_shown : bool
+        Whether intervals stand in the cells; in files they always do.
+    """
+
+    name: str
+    values: tuple[Any, ...]
+    intervals: tuple[Interval, ...] | None = None
+    unit: Unit = BARE
+    places: int | None = None
+    file_unit: Unit = BARE
+    texts: tuple[str, ...] | None = None
+    change: bool = False
+    half_widths: bool = False
+    place: Place = "everywhere"
+    ends_shown: bool = True
+
+    @property
+    def header(self) -> str:
+        """The name with the unit."""
+        return f"{self.name} [{self.unit.name}]" if self.unit.name else self.name
+
+    @property
+    def holds_words(self) -> bool:
+        """Whether it is set flush left."""
+        return all(value is None or isinstance(value, str) for value in self.values) and self.places is None
+
+    @property
+    def cells(self) -> tuple[Cell, ...]:
+        """What stands in each row, and by what it is sorted."""
+        ends = (self.intervals if self.ends_shown else None) or (None,) * len(self.values)
+        texts = self.texts or [self._text(*pair) for pair in zip(self.values, ends, strict=True)]
+        numbers = [
+            None if isinstance(value, str) or value is None or math.isinf(value) else value for value in self.values
+        ]
+        return tuple(Cell(text, number) for text, number in zip(texts, numbers, strict=True))
+
+    def _text(self, value: Any, interval: Interval) -> str:
+        if isinstance(value, str):
+            return value
+        if value is None or math.isnan(value):
+            return "–"
+        if math.isinf(value):
+            return "∞"
+        if self.places is None:
+            return f"{value:g}"
+        factor = self.unit.factor
+        if self.half_widths and interval is not None:
+            half = rounded(0.5 * (interval[1] - interval[0]) * factor, self.places)
+            text = f"{rounded(value * factor, self.places)} ± {half}"
+        else:
+            text = in_unit(value, interval, factor, self.places)
+        return f"+{text}" if self.change and value > 0 and not text.startswith(("<", "0 ")) and text != "0" else text
+
+    @property
+    def exact(self) -> list[tuple[str, list[object]]]:
+        """Columns of a file: the numbers, and the ends of their intervals."""
+        unit = self.file_unit
+
+        def scaled(value: Any) -> object:
+            number = isinstance(value, float | int) and not isinstance(value, bool)
+            return "" if value is None else value * unit.factor if number and unit.name else value
+
+        def titled(end: str) -> str:
+            return f"{self.name}{end} [{unit.name}]" if unit.name else f"{self.name}{end}"
+
+        out = [(titled(""), [scaled(value) for value in self.values])]
+        for n, end in enumerate(("low", "high") if self.intervals is not None else ()):
+            assert self.intervals is not None
+            out.append((titled(f", {end}"), [scaled(None if ends is None else ends[n]) for ends in self.intervals]))
+        return out
+
+    def pick(self, rows: Sequence[int]) -> Column:
+        """Some of its rows, with the same unit and decimals."""
+
+        def picked(every: tuple[Any, ...] | None) -> Any:
+            return None if every is None else tuple(every[n] for n in rows)
+
+        return replace(self, values=picked(self.values), intervals=picked(self.intervals), texts=picked(self.texts))
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Columns side by side under a title."""
+
+    columns: tuple[Column, ...]
+    title: str = ""
+
+    def __len__(self) -> int:
+        return len(self.columns[0].values) if self.columns else 0
+
+    @property
+    def shown(self) -> tuple[Column, ...]:
+        """Columns that people see."""
+        return tuple(column for column in self.columns if column.place != "file")
+
+    @property
+    def headers(self) -> tuple[str, ...]:
+        """Names of the columns with their units."""
+        return tuple(column.header for column in self.shown)
+
+    @property
+    def rows(self) -> tuple[tuple[Cell, ...], ...]:
+        """Cells, row by row."""
+        return tuple(zip(*(column.cells for column in self.shown), strict=True))
+
+    def pick(self, rows: Sequence[int]) -> Frame:
+        """Some of its rows, with the same units and decimals."""
+        return replace(self, columns=tuple(column.pick(rows) for column in self.columns))
+
+    def head(self, most: int) -> Frame:
+        """Its first rows; the title says so where there are more."""
+        if len(self) <= most:
+            return self
+        return replace(self.pick(range(most)), title=f"{self.title}; {most} of {len(self)}")
+
+    def without(self, *names: str) -> Frame:
+        """All columns but some."""
+        return replace(self, columns=tuple(column for column in self.columns if column.name not in names))
+
+    def merged(self) -> Frame:
+        """Rows that say the same of several things, as one that names them all in the first column."""
+        groups: dict[tuple[str, ...], list[int]] = {}
+        for n, row in enumerate(self.rows):
+            groups.setdefault(tuple(cell.text for cell in row[1:]), []).append(n)
+        names = self.columns[0].values
+        first = words(self.columns[0].name, [", ".join(names[n] for n in rows) for rows in groups.values()])
+        rest = self.pick([rows[0] for rows in groups.values()]).columns[1:]
+        return replace(self, columns=(first, *rest))
+
+    def table(self) -> Table:
+        """As a part of a document; its columns of words are set flush left."""
+        left = tuple(n for n, column in enumerate(self.shown) if column.holds_words)
+        return Table(self.headers, self.rows, left, self.title)
+
+    @property
+    def exact(self) -> Exact:
+        """As a file."""
+        columns = [pair for column in self.columns if column.place != "shown" for pair in column.exact]
+        return Exact([name for name, _ in columns], list(zip(*(values for _, values in columns), strict=True)))
+
+
+def stacked(name: str, frames: Sequence[tuple[str, Frame]]) -> Exact:
+    """Frames below each other as one file, the first column of which tells which is which."""
+    parts = [(label, frame.exact) for label, frame in frames]
+    header = list(dict.fromkeys(column for _, part in parts for column in part.header))
+    rows: list[list[object]] = []
+    for label, part in parts:
+        for row in part.rows:
+            by_name = dict(zip(part.header, row, strict=True))
+            rows.append([label, *(by_name.get(column, "") for column in header)])
+    return Exact([name, *header], rows)
+
+
+def words(name: str, texts: Iterable[str], place: Place = "everywhere") -> Column:
+    """Names and sentences."""
+    return Column(name, tuple(texts), place=place)
+
+
+def bare(name: str, values: Iterable[Any], place: Place = "everywhere", places: int | None = None) -> Column:
+    """Counts, prices and ratios, which have no unit; as they are where no decimals are given."""
+    return Column(name, tuple(values), place=place, places=places)
+
+
+def quoted(
+    name: str,
+    values: Iterable[Any],
+    texts: Iterable[str],
+    kind: str = "",
+    intervals: Sequence[Interval] | None = None,
+) -> Column:
+    """Numbers that are shown with a unit each; ``kind`` is m, rad or 1 where a file has them in one."""
+    ends = None if intervals is None else tuple(intervals)
+    return Column(name, tuple(values), ends, texts=tuple(texts), file_unit=FILE_UNITS.get(kind, BARE))
+
+
+def lengths(
+    name: str,
+    values: Sequence[float | None],
+    intervals: Sequence[Interval] | None = None,
+    kind: Kind = "m",
+    unit: Unit | None = None,
+    places: int | None = None,
+    change: bool = False,
+    half_widths: bool = False,
+) -> Column:
+    """Lengths or angles; what is below the decimals of the column is 0, what is not known a dash.
+
+    Parameters
+    ----------
+    name : str
+    values : sequence of float [m or rad]
+    intervals : sequence of (low, high), optional
+        As long as the values.
+    kind, unit
+        As of `formatting.show`.
+    places : int, optional
+        Decimals; those that its numbers justify where not given.
+    change, half_widths
+        As of `Column`.
+    """
+    widths = [] if intervals is None else [0.5 * (ends[1] - ends[0]) for ends in intervals if ends is not None]
+    unit = unit or unit_for([*values, *widths], kind)
+    numbers = without_rounding(values)
+    if places is None:
+        known = [] if intervals is None else [ends for ends in intervals if ends is not None]
+        if change and known:  # differences in pairs are known to very different precision: the upper quartile decides
+            known = [sorted(known, key=lambda ends: ends[1] - ends[0])[3 * len(known) // 4]]
+        places = decimals_of(numbers, known, unit.factor)
+    ends = None if intervals is None else tuple(intervals)
+    return Column(name, tuple(numbers), ends, unit, places, FILE_UNITS[kind], None, change, half_widths)
+
+
+def alike(
+    columns: Sequence[tuple[str, Sequence[float | None], Sequence[Interval] | None]], kind: Kind = "m"
+) -> list[Column]:
+    """Columns of lengths that are compared along a row: all with one unit and as many decimals."""
+    values = [value for _, numbers, _ in columns for value in numbers]
+    ends = [interval for _, numbers, intervals in columns for interval in intervals or [None] * len(numbers)]
+    unit = unit_for(values, kind)
+    places = decimals_of(values, ends, unit.factor)
+    return [lengths(name, numbers, intervals, kind, unit, places) for name, numbers, intervals in columns]
+
+
+SHARE_PLACES = 1
+"""Decimals of shares in per cent that have no intervals."""
+
+
+def shares(
+    name: str,
+    values: Sequence[float | None],
+    intervals: Sequence[Interval] | None = None,
+    places: int | None = None,
+    change: bool = False,
+) -> Column:
+    """Shares in per cent, or changes of them in points, all with as many decimals."""
+    unit = POINTS if change else PERCENT
+    if places is None:
+        known = intervals is not None and any(ends is not None for ends in intervals)
+        places = decimals_of(values, intervals or (), unit.factor) if known else SHARE_PLACES
+    ends = None if intervals is None else tuple(intervals)
+    return Column(name, tuple(values), ends, unit, places, FILE_UNITS["1"], None, change)
+
+
+def joint_errors(
+    name: str, values: Sequence[float | None], units: Sequence[str], intervals: Sequence[Interval] | None = None
+) -> Column:
+    """Errors of joints, arcseconds or lengths of slides (``units`` "rad" or "m"); each with its unit where mixed."""
+    parts: dict[str, Column] = {}
+    for kind in dict.fromkeys(units):
+        rows = [n for n, unit in enumerate(units) if unit == kind]
+        ends = None if intervals is None else [intervals[n] for n in rows]
+        numbers, angular = [values[n] for n in rows], kind == "rad"
+        parts[kind] = lengths(name, numbers, ends, "rad" if angular else "m", ARCSECOND if angular else None)
+    if len(parts) == 1:
+        return next(iter(parts.values()))
+    cells = {kind: iter(part.cells) for kind, part in parts.items()}
+    texts = []
+    for kind in units:
+        text = next(cells[kind]).text
+        texts.append(text if text in "∞–" else f"{text} {parts[kind].unit.name}")
+    return quoted(name, values, texts, intervals=intervals)
+
+
+def judged(rows: Sequence[Sequence[Judgement]], ends_shown: bool = True) -> list[Column]:
+    """A column per criterion, the figure of every row in one unit and as many decimals; a dash where there is none."""
+    by_name = [{judgement.criterion: judgement for judgement in row} for row in share_digits(rows)]
+    out = []
+    for name in dict.fromkeys(name for row in by_name for name in row):
+        figures = [row.get(name) for row in by_name]
+        first = next(figure for figure in figures if figure is not None)
+        kind = KINDS.get(first.quantity, "1" if first.quantity == "share" else "")
+        out.append(
+            Column(
+                first.statistic,
+                tuple(None if figure is None else figure.value for figure in figures),
+                tuple(None if figure is None else figure.interval for figure in figures),
+                first.shown_in, first.decimals, FILE_UNITS.get(kind, BARE), ends_shown=ends_shown,
+            )
+        )  # fmt: skip
+    return out
+
+
+def differences(name: str, changes: Sequence[Difference | None]) -> Column:
+    """Changes of a length, with their intervals; a dash where there is none."""
+    values = [None if change is None else change.value for change in changes]
+    return lengths(name, values, [None if change is None else change.interval for change in changes], change=True)
+
+
+def share_changes(name: str, changes: Sequence[Difference | None]) -> Column:
+    """Changes of a share in points, with their intervals; a dash where there is none."""
+    values = [None if change is None else change.value for change in changes]
+    return shares(name, values, [None if change is None else change.interval for change in changes], change=True)

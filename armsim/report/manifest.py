@@ -1,0 +1,76 @@
+"""The manifest of a review: which code made it, from what, and how to make it again."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any, NamedTuple
+
+from armsim.report.assumed_values import assumed_records
+from armsim.report.reproduce import FORMAT
+from armsim.results import Result
+from armsim.scenario import Scenario
+from armsim.sources import Source
+from armsim.version import own_version, source_digest
+
+PACKAGES = (
+    "numpy",
+    "scipy",
+    "numba",
+    "roboticstoolbox-python",
+    "spatialmath-python",
+    "matplotlib",
+    "pydantic",
+    "pint",
+    "typst",
+)
+
+
+class Sample(NamedTuple):
+    """What was sampled."""
+
+    seed: int
+    units: int
+    visits: int
+
+    @staticmethod
+    def of(result: Result) -> Sample:
+        """Of a result."""
+        return Sample(result.seed, result.units, result.visits)
+
+    @property
+    def sizes(self) -> str:
+        """In words."""
+        return f"{self.units} built units × {self.visits} visits, seed {self.seed}"
+
+
+def manifest_of(
+    modelled: Result | Scenario | None, sample: Sample | None, sources: Sequence[Source], command: str
+) -> dict[str, Any]:
+    """How a review was made: versions, hashes of the inputs, the command that makes it again, what was sampled.
+
+    Of a result, the code is that which made it.
+    """
+    result = modelled if isinstance(modelled, Result) else None
+    return {
+        "format": FORMAT,
+        "armsim": own_version() if result is None else result.version,
+        "source_digest": source_digest() if result is None else result.source_digest,
+        "command": command,
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "inputs": [{"file": str(source.path), "sha256": source.sha256} for source in sources],
+        **({} if sample is None else sample._asdict()),
+        "python": platform.python_version(),
+        "platform": platform.platform(),
+        "packages": {name: _version(name) for name in PACKAGES},
+        **({} if result is None else {"assumptions": assumed_records(result)}),
+    }
+
+
+def _version(package: str) -> str:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "unknown"

@@ -1,0 +1,200 @@
+"""The folder of a review: commands hand over question, answer, frames, figures and sections, and this writes it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from armsim.report import boilerplate
+from armsim.report.csv_tables import write_table
+from armsim.report.document import Front, ReviewDocument, Section, Table, Tone, in_rows
+from armsim.report.drawing import Planned, begin, finish, rasterizing
+from armsim.report.findings import kept_in_mind
+from armsim.report.frame import Exact
+from armsim.report.helpers import Helpers
+from armsim.report.html import write_page
+from armsim.report.manifest import Sample, manifest_of
+from armsim.report.output_folder import folder
+from armsim.report.pdf import Paper, write_pdf
+from armsim.report.pictures import Pictures
+from armsim.report.slides import write_slides
+from armsim.results import Result
+from armsim.scenario import Scenario
+from armsim.sources import Source
+
+ALONE = Helpers(0)
+Writer = Callable[[Path], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Review:
+    """A review as data.
+
+    Parameters
+    ----------
+    title, subtitle : str
+    question, answer : str
+        Whole sentences; of the answer the first one tells its state.
+    tone : str
+        Of the answer.
+    table : Table
+        Of the first page.
+    sections : tuple of Section
+        The body; the figures of its anchor stand before the blocks of a section.
+    figures : iterable of Planned
+    leading : tuple of str
+        Names of figures of the first page, the largest first.
+    sentences, advice, notes, key_facts : tuple of str
+        As of `document.Front`; all notes stand in the appendix too.
+    appendix : tuple of Section
+        Of its own, before assumptions, inputs, references and provenance.
+    modelled : Result or Scenario, optional
+        Whose assumptions are told.
+    sample : Sample, optional
+    sources : tuple of Source
+        Files that were read.
+    made_from : Path, optional
+        Scenario whose earlier results the folder may replace.
+    files : mapping of name to a function that writes it
+    tables : mapping of name to table
+        CSV files, without their ending.
+    """
+
+    title: str
+    subtitle: str
+    question: str
+    answer: str
+    tone: Tone
+    table: Table
+    sections: tuple[Section, ...]
+    figures: Iterable[Planned] = ()
+    leading: tuple[str, ...] = ()
+    sentences: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    key_facts: tuple[str, ...] = ()
+    appendix: tuple[Section, ...] = ()
+    modelled: Result | Scenario | None = None
+    sample: Sample | None = None
+    sources: tuple[Source, ...] = ()
+    made_from: Path | None = None
+    files: Mapping[str, Writer] = field(default_factory=dict)
+    tables: Mapping[str, Exact] = field(default_factory=dict)
+
+    def document(self, pictures: Pictures, manifest: Mapping[str, Any]) -> ReviewDocument:
+        """The document with the pictures that were drawn."""
+        named = {picture.name: picture for shown in pictures.values() for picture in shown}
+        shown = tuple(named[name] for name in self.leading if name in named)
+        notes = kept_in_mind(self.notes, len(self.table.rows))
+        front = Front(
+            f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, shown, self.advice,
+            notes, self.key_facts,
+        )  # fmt: skip
+        sections = [
+            replace(section, blocks=(*in_rows(pictures.get(section.anchor, ())), *section.blocks))
+            for section in self.sections
+        ]
+        assumed = () if self.modelled is None else (boilerplate.assumptions_section(self.modelled),)
+        appendix = (
+            *boilerplate.notes(self.notes),
+            *self.appendix,
+            *assumed,
+            boilerplate.inputs(self.sources),
+            boilerplate.references(),
+            boilerplate.provenance(manifest),
+        )
+        body = tuple(section for section in sections if section.blocks)
+        day = str(manifest["time"])[:10]
+        return ReviewDocument(
+            self.title, self.subtitle, self.title, day, (*body, boilerplate.cautions()), front=front, appendix=appendix
+        )
+
+
+def write_review(
+    out: Path,
+    review: Review,
+    command: str,
+    paper: Paper = "a4",
+    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
+    landed: Callable[[Path], None] = lambda place: None,
+    helpers: Helpers = ALONE,
+    slides: bool = False,
+    requested: Callable[[Path], Mapping[str, Any]] = lambda place: {},
+) -> None:
+    """Write a review: results, tables, figures, manifest, page and PDF.
+
+    Parameters
+    ----------
+    out : Path
+        The folder; an earlier result there is replaced at the very end.
+    review : Review
+    command : str
+        What to type to do it again.
+    paper : str
+        Of the PDF.
+    progress : callable
+        Told what is being written, how much of it is done, how much there is.
+    landed : callable
+        Told the folder as soon as it is in its place.
+    helpers : Helpers
+        Processes that draw beside this one.
+    slides : bool
+        Whether to write slides too.
+    requested : callable
+        What the manifest tells besides, from the folder with its results.
+    """
+    with folder(out, review.made_from, landed) as place:
+        begun = begin(place / "figures", review.figures, helpers)
+        progress("tables", 0, 1)
+        for name, write in review.files.items():
+            write(place / name)
+        (place / "tables").mkdir()
+        for name, exact in review.tables.items():
+            write_table(place / "tables" / f"{name}.csv", exact)
+        progress("tables", 1, 1)
+        pictures = finish(begun, progress)
+        manifest = {**manifest_of(review.modelled, review.sample, review.sources, command), **requested(place)}
+        write_json(manifest, place / "manifest.json")
+        document = review.document(pictures, manifest)
+        with rasterizing(begun, helpers):
+            progress("pages", 0, 2)
+            write_page(place / "report.html", document)
+            if slides:
+                write_slides(place / "slides.pptx", document)
+            progress("pages", 1, 2)
+            write_pdf(place / "report.pdf", document, paper)
+            progress("pages", 2, 2)
+
+
+def write_json(data: Mapping[str, Any], path: Path) -> None:
+    """Write a machine result."""
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def json_file(data: Mapping[str, Any]) -> Writer:
+    """A machine result as a file of a review."""
+    return partial(write_json, data)
+
+
+def text_file(text: str) -> Writer:
+    """A text as a file of a review."""
+
+    def write(path: Path) -> None:
+        path.write_text(text, encoding="utf-8")
+
+    return write
+
+
+def result_file(result: Result) -> Writer:
+    """The result of a run as a file of a review."""
+
+    def write(path: Path) -> None:
+        with path.open("wb") as file:
+            file.writelines(result.pieces())
+
+    return write

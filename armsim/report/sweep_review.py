@@ -1,0 +1,119 @@
+"""The review of a sweep: the requirement along the values of one number."""
+
+from __future__ import annotations
+
+from functools import partial
+from itertools import groupby
+
+from armsim import figures
+from armsim.criteria import required_in_words
+from armsim.decide.sweep import Sweep
+from armsim.formatting import show_interval
+from armsim.report.document import Section, Text
+from armsim.report.drawing import Planned
+from armsim.report.frame import Frame, judged, words
+from armsim.report.manifest import Sample
+from armsim.report.review import Review, json_file
+from armsim.report.trade_off_review import spread
+from armsim.report.verdict import TONES
+from armsim.requirement import Verdict, combined
+
+FIRST = 10
+"""Values on the first page, spread over all."""
+
+
+def sweep_frame(sweep: Sweep) -> Frame:
+    """Every task at every value, task by task."""
+    pairs = [(point, task) for name in _tasks(sweep) for point, task in sweep.of(name)]
+    return Frame(
+        (
+            words("task", [task.name for _, task in pairs]),
+            words("value", [point.value for point, _ in pairs]),
+            *judged([task.judgements for _, task in pairs]),
+            words("worst pose", [task.worst_pose for _, task in pairs]),
+            words("requirement", [task.state for _, task in pairs]),
+        ),
+        f"{sweep.scenario}: {sweep.path}",
+    )
+
+
+def _tasks(sweep: Sweep) -> list[str]:
+    return [task.name for task in sweep.points[0].tasks]
+
+
+def sweep_state(sweep: Sweep) -> Verdict:
+    """The worst state of all values."""
+    return combined(one for point in sweep.points for task in point.tasks for one in task.judgements)
+
+
+def sweep_answer(sweep: Sweep) -> str:
+    """Where along the values the requirement is met."""
+    record = sweep
+    if sweep.requirement is None:
+        worst = max(_tasks(sweep), key=lambda name: max(task.judgements[0].value for _, task in sweep.of(name)))
+        (first, start), *_, (last, end) = sweep.of(worst)
+        one, other = (show_interval(task.judgements[0].value, task.judgements[0].interval) for task in (start, end))
+        return f"{start.judgements[0].statistic} at {worst} lie within {one} at {first.value}, {other} at {last.value}."
+    states = [
+        (point.value, combined(one for task in point.tasks for one in task.judgements)) for point in record.points
+    ]
+    parts = []
+    for state, group in groupby(states, key=lambda pair: pair[1]):
+        values = [value for value, _ in group]
+        parts.append(f"{state} at {values[0]}" if len(values) == 1 else f"{state} from {values[0]} to {values[-1]}")
+    text = ", ".join(parts)
+    return f"{text[:1].upper()}{text[1:]}, at the {len(record.points)} values of {record.path}."
+
+
+def sweep_review(sweep: Sweep) -> Review:
+    """What a number may be."""
+    record, scenario, frame = sweep, sweep.study.scenario, sweep_frame(sweep)
+    sample = Sample(record.seed, record.units, record.visits)
+    points = len(record.points)
+    sections = []
+    for n, name in enumerate(_tasks(sweep)):
+        part = frame.pick(range(n * points, (n + 1) * points)).without("task")
+        sections.append(Frame(part.columns, name).table())
+    worst = max(
+        range(len(sections)), key=lambda n: max(task.judgements[0].load for _, task in sweep.of(_tasks(sweep)[n]))
+    )
+    first = frame.pick(range(worst * points, (worst + 1) * points)).without("task")
+    limits = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
+    states = {combined(one for task in point.tasks for one in task.judgements) for point in record.points}
+    note = f"worst pose of each task; band: 95 % interval; {record.units} units × {record.visits} visits"
+    return Review(
+        f"{record.scenario}: {record.path} from {record.points[0].value} to {record.points[-1].value}",
+        f"Arm {scenario.machine.arm.name}; {sample.sizes}, the same poses and random numbers at every value",
+        f"what does {record.path} do to the tool-point error of {record.scenario}{limits}?",
+        sweep_answer(sweep),
+        TONES[states.pop()] if len(states) == 1 and sweep.requirement is not None else "strong",
+        spread(Frame(first.columns, _tasks(sweep)[worst]), FIRST).table(),
+        (
+            Section(
+                "Value by value",
+                "sweep",
+                (*sections, Text("The same poses and random numbers at every value; intervals of 95 %.", "soft")),
+            ),
+        ),
+        (_drawn(sweep, note),),
+        ("sweep",),
+        notes=scenario.notes,
+        modelled=scenario,
+        sample=sample,
+        sources=scenario.sources,
+        files={"sweep.json": json_file(sweep.to_dict())},
+        tables={"sweep": frame.exact},
+    )
+
+
+def _drawn(sweep: Sweep, note: str) -> Planned:
+    """The first criterion of every task along the values."""
+    record = sweep
+    lines = {
+        name: [(point.number, task.judgements[0].value, task.judgements[0].interval) for point, task in sweep.of(name)]
+        for name in _tasks(sweep)
+    }
+    position = None if sweep.requirement is None else sweep.requirement.position
+    statistic = record.points[0].tasks[0].judgements[0].statistic
+    draw = partial(figures.sweep, record.path, record.unit, lines, position, statistic, note)
+    return Planned("sweep", "sweep", "The same poses and random numbers at every value.", draw, wide=True)

@@ -1,0 +1,106 @@
+"""The review of a trade-off curve: price against error."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from armsim.decide.trade_off import TradeOff
+from armsim.formatting import percent, show
+from armsim.report.decision_sentences import cheapest_in_words, curve_in_words, in_words
+from armsim.report.document import Block, Section, Text
+from armsim.report.frame import Frame, alike, bare, words
+from armsim.report.gallery import curve_drawn
+from armsim.report.manifest import Sample
+from armsim.report.review import Review, json_file
+from armsim.report.verdict import TONES
+from armsim.scenario import Scenario
+
+FIRST, SHOWN = 10, 20
+"""Designs on the first page, and in a section, spread over the curve; the CSV has all."""
+
+
+def curve_frame(curve: TradeOff) -> Frame:
+    """Every design of the curve, the cheapest first; files tell what every joint is fitted with."""
+    points = curve.points
+    groups = list(dict.fromkeys(group for point in points for group in point.spending))
+    sizes = alike([("error, sampled", [point.sampled for point in points], None),
+                   ("by first order", [point.predicted for point in points], None)])  # fmt: skip
+    fitted = []
+    for n, part in enumerate(points[0].design):
+        parts = [point.design[n] for point in points]
+        fitted.append(
+            words(part.joint, [f"{point.encoder}, {point.mounting}, {point.placement}" for point in parts], "file")
+        )
+    return Frame(
+        (
+            words("design", [in_words(point.design) for point in points], "shown"),
+            bare("price", [point.price for point in points]),
+            *sizes,
+            *(bare(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
+            words("worst pose", [point.pose for point in points]),
+            words("does not keep", [", ".join(point.failed) or "nothing" for point in points]),
+            words("beaten", ["yes" if beaten else "" for beaten in curve.beaten]),
+            *fitted,
+        ),
+        f"{curve.scenario}: designs for which, by first order, nothing cheaper errs less; "
+        f"{percent(curve.coverage)} of errors lie within",
+    )
+
+
+def spread(frame: Frame, most: int) -> Frame:
+    """So many of its rows, evenly spread from the first to the last."""
+    if len(frame) <= most:
+        return frame
+    rows = np.unique(np.linspace(0, len(frame) - 1, most).astype(int)).tolist()
+    picked = frame.pick(rows)
+    return Frame(picked.columns, f"{len(rows)} of {len(frame)} designs of the curve; prices in cost units")
+
+
+def curve_section(curve: TradeOff) -> Section:
+    """The part of a review."""
+    designs = spread(curve_frame(curve).without("worst pose", "does not keep"), SHOWN)
+    blocks: list[Block] = [Text(curve_in_words(curve)), designs.table()]
+    if any(curve.beaten):
+        blocks.append(Text("Beaten: a cheaper design of the curve errs no more in its sample.", "soft"))
+    return Section("Price against error", "trade-off", tuple(blocks))
+
+
+def trade_off_answer(curve: TradeOff) -> str:
+    """Whether the requirement can be met, from which price on."""
+    text = cheapest_in_words(curve)
+    if curve.cheapest is None:
+        return f"Not met: {text}."
+    limit = f"it asks for {percent(curve.coverage)} of errors within {show(curve.position)}"
+    doubt = "; more units would tell for certain" if curve.state == "not resolved" else ""
+    return f"{curve.state[:1].upper()}{curve.state[1:]}: {text}; {limit}{doubt}."
+
+
+def trade_off_shown(curve: TradeOff) -> tuple[Frame | str, ...]:
+    """For the terminal."""
+    required = f"{percent(curve.coverage)} of errors within {show(curve.position)}"
+    now = f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {required}"
+    return curve_frame(curve).without("design"), now, trade_off_answer(curve)
+
+
+def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
+    """What less error costs."""
+    plan = scenario.plan
+    sample = Sample(plan.seed, plan.units, plan.visits)
+    return Review(
+        f"{curve.scenario}: price against error",
+        f"Arm {scenario.machine.arm.name}; {sample.sizes}",
+        f"what does less error of {curve.scenario} cost, and from which price on is the requirement met?",
+        trade_off_answer(curve),
+        TONES[curve.state],
+        spread(curve_frame(curve), FIRST).without("design", "beaten").table(),
+        (curve_section(curve),),
+        (curve_drawn(curve, "trade-off"),),
+        ("trade-off",),
+        sentences=(curve_in_words(curve),),
+        notes=scenario.notes,
+        modelled=scenario,
+        sample=sample,
+        sources=scenario.sources,
+        files={"trade-off.json": json_file(curve.to_dict())},
+        tables={"trade-off": curve_frame(curve).exact},
+    )
