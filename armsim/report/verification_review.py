@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
@@ -143,14 +144,27 @@ def direction_frame(arm: ArmRecord) -> Frame:
     return Frame(columns, f"{arm.name}: approached from several directions")
 
 
+def _registration(arm: ArmRecord) -> str:
+    """Where the instrument and the target of an arm were found."""
+    fit = arm.registration
+    assert fit is not None
+    origin, target = (", ".join(f"{1e3 * value:.2f}" for value in place) for place in (fit.origin, fit.target))
+    return (
+        f"{arm.name}: frame and target fitted to the nominal arm, and taken out of every statistic: instrument "
+        f"turned by {math.degrees(fit.turn):.4g} deg against the base, its origin at ({origin}) mm; target at ({target}) "
+        f"mm on the tool; {show(fit.left)} rms left"
+    )
+
+
 def notes(verified: Verified) -> list[str]:
     """What is to be kept in mind."""
     coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
+    fitted = [_registration(arm) for arm in verified.arms if arm.registration is not None]
     if not coarse:
-        return []
+        return fitted
     size = show(verified.instrument)
     scatters = f"the instrument ({size} along each axis) scatters more than the visits are predicted to"
-    return [f"{scatters}: RP is mostly its own"]
+    return [*fitted, f"{scatters}: RP is mostly its own"]
 
 
 def verification_shown(verified: Verified) -> Iterator[Frame | str]:
