@@ -151,8 +151,8 @@ def _registration(arm: ArmRecord) -> str:
     origin, target = (", ".join(f"{1e3 * value:.2f}" for value in place) for place in (fit.origin, fit.target))
     return (
         f"{arm.name}: frame and target fitted to the nominal arm, and taken out of every statistic: instrument "
-        f"turned by {math.degrees(fit.turn):.4g} deg against the base, its origin at ({origin}) mm; target at ({target}) "
-        f"mm on the tool; {show(fit.left)} rms left"
+        f"turned by {math.degrees(fit.turn):.4g} deg against the base, its origin at ({origin}) mm; "
+        f"target at ({target}) mm on the tool; {show(fit.left)} rms left"
     )
 
 
