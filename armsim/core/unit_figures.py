@@ -4,7 +4,7 @@ A unit at a pose carries the errors that it keeps, s; a visit adds v, of mean ze
 
     mean over visits of F(s + v)  =  F(s) + 1/2 E[v^T F''(0) v]  +  terms of third order in s and v
 
-so that the barycentre takes one exact evaluation and a constant of the pose (`engine.visitlaw`).
+so that the barycentre takes one exact evaluation and a constant of the pose (`sampling.visit_law`).
 """
 
 from __future__ import annotations

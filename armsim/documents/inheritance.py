@@ -24,7 +24,7 @@ Bases = tuple[str, ...]
 class ChangesDocument(Document):
     """A scenario as a change of another.
 
-    ``changes`` by path, as `documents.changes`: ``joints.j2.mounting.eccentricity: 10 um``. What is named by a file
+    ``changes`` by path, as `documents.overrides`: ``joints.j2.mounting.eccentricity: 10 um``. What is named by a file
     counts from the file that says so.
     """
 

@@ -84,7 +84,7 @@ def _scenario(source: Source, under: Bases = ()) -> Scenario:
 
 
 def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | None = None) -> Scenario:
-    """A scenario read from a file with changes made to its documents, as `documents.changes`, which has ``by`` too.
+    """A scenario read from a file with changes made to its documents, as `documents.overrides`, which has ``by`` too.
 
     What no change concerns (tasks, plan, requirement, the machine) is that of the scenario given, not read again.
 
