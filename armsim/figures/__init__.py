@@ -1,11 +1,11 @@
-"""Figures: each a pure function of results, a matplotlib Figure out."""
+"""Figures: each is a pure function of results that returns a matplotlib Figure."""
 
 from armsim.figures.arm_sketch import arm
 from armsim.figures.comparison_figures import difference_map, differences
 from armsim.figures.contribution_bars import error_budget
 from armsim.figures.contribution_maps import dominant_joint, group_share
 from armsim.figures.ellipses import error_ellipses, view
-from armsim.figures.joint_error_figures import alike, has_waves, joint_errors, joint_waves
+from armsim.figures.joint_error_figures import has_waves, identical_joints, joint_errors, joint_waves
 from armsim.figures.maps import error_map, layers
 from armsim.figures.path_figures import distribution, path_error
 from armsim.figures.population_figures import population, pose_errors, yield_curve
@@ -15,7 +15,6 @@ from armsim.figures.trade_off_figure import trade_off
 from armsim.figures.volume import volume
 
 __all__ = [
-    "alike",
     "arm",
     "difference_map",
     "differences",
@@ -26,6 +25,7 @@ __all__ = [
     "error_map",
     "group_share",
     "has_waves",
+    "identical_joints",
     "joint_errors",
     "joint_waves",
     "layers",

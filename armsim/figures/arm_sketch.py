@@ -1,4 +1,4 @@
-"""The arm as a line, with the sensor of every joint."""
+"""Sketch of the arm as a line, with the sensor of every joint."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from armsim.results import Result
 
 LETTERS = "xyz"
 LONGEST = 36
-"""Characters of joint, sensor and placement that are drawn."""
+"""Characters of a label (joint, sensor, placement), at most."""
 FLAT = 1e-6
-"""Extent, as share of the arm, below which it is rounding."""
+"""Extent, as a share of the arm, below which it is rounding error."""
 
 
 def arm(result: Result) -> style.Drawing:
@@ -30,17 +30,17 @@ def arm(result: Result) -> style.Drawing:
         for empty in (beside, under):
             empty.set_axis_off()
         for axes, (first, second) in ((side, (across, 2)), (above, (0, 1))):
-            own = points[:, [first, second]]
-            axes.plot(*own.T, color="#222222", linewidth=2.4, solid_capstyle="round", zorder=2)
-            axes.plot(*own[1:-1].T, "o", color=style.COLOURS[0], markersize=7, zorder=3)
-            axes.plot(*own[-1], "D", color=style.COLOURS[1], markersize=6, zorder=3)
+            projection = points[:, [first, second]]
+            axes.plot(*projection.T, color="#222222", linewidth=2.4, solid_capstyle="round", zorder=2)
+            axes.plot(*projection[1:-1].T, "o", color=style.COLOURS[0], markersize=7, zorder=3)
+            axes.plot(*projection[-1], "D", color=style.COLOURS[1], markersize=6, zorder=3)
             axes.set(xlabel=f"{LETTERS[first]} [mm]", ylabel=f"{LETTERS[second]} [mm]", aspect="equal")
             axes.margins(0.15)
-            if np.ptp(own[:, 1]) < FLAT * max(float(np.ptp(points, axis=0).max()), 1e-9):
+            if np.ptp(projection[:, 1]) < FLAT * max(float(np.ptp(points, axis=0).max()), 1e-9):
                 half = 0.1 * float(np.ptp(points, axis=0).max()) or 1.0  # a line, not its rounding
-                axes.set_ylim(float(own[:, 1].mean()) - half, float(own[:, 1].mean()) + half)
-            out.tell(axes, *own[1:-1].T, texts=[_sensor(result, name) for name in names])
-        _named(side, beside, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
+                axes.set_ylim(float(projection[:, 1].mean()) - half, float(projection[:, 1].mean()) + half)
+            out.annotate(axes, *projection[1:-1].T, texts=[_sensor(result, name) for name in names])
+        _label_joints(side, beside, points[1:-1, [across, 2]], [_sensor(result, name) for name in names])
         finest = max(result.joints.values(), key=lambda budget: budget.resolution_bits)
         unit = unit_for(task.skeleton[-1])
         tip = ", ".join(f"{value * unit.factor:.4g}" for value in beside_each_other(task.skeleton[-1]))
@@ -60,15 +60,15 @@ def _sensor(result: Result, name: str) -> str:
 
 
 def shortened(text: str) -> str:
-    """A text of at most `LONGEST` characters: what is left out is in its middle, so that the placement stays."""
+    """A text of at most `LONGEST` characters, shortened in its middle, so that the placement stays."""
     if len(text) <= LONGEST:
         return text
     tail = min(len(text) - text.rfind(","), LONGEST // 2) if "," in text else LONGEST // 2
     return f"{text[: LONGEST - tail - 1]}…{text[-tail:]}"
 
 
-def _named(axes: Axes, beside: Axes, points: Array, texts: list[str]) -> None:
-    """Names in a column beside the arm, each with a line to its joint, in the order of their heights."""
+def _label_joints(axes: Axes, beside: Axes, points: Array, texts: list[str]) -> None:
+    """Draw labels in a column beside the arm, each with a line to its joint, in the order of their heights."""
     order = np.argsort(-points[:, 1], kind="stable")
     for place, n in enumerate(order):
         text = shortened(texts[n])

@@ -1,4 +1,4 @@
-"""Two designs held against each other."""
+"""Comparison of two designs."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from armsim.results import TaskResult
 def difference_map(
     task: TaskResult, values: Array, half_widths: Array, first: str, other: str, quantile: str
 ) -> style.Drawing:
-    """Difference of a quantile over a slice; crosses where the sample cannot tell its sign.
+    """Difference of a quantile over a slice; dots where its sign is not resolved.
 
     Parameters
     ----------
@@ -37,18 +37,18 @@ def difference_map(
     grid = task.grid
     if grid is None or len(grid.axes) != 2:
         raise ValueError(f"task {task.name!r} is no slice")
-    laid = maps.on_grid(task, values)
-    unit = unit_for([float(np.nanmax(np.abs(laid)))])
-    reach = float(np.nanmax(np.abs(laid))) * unit.factor or 1.0
-    unsure = maps.on_grid(task, np.where(np.abs(values) <= half_widths, 1.0, 0.0)) == 1.0
+    grid_values = maps.on_grid(task, values)
+    unit = unit_for([float(np.nanmax(np.abs(grid_values)))])
+    reach = float(np.nanmax(np.abs(grid_values))) * unit.factor or 1.0
+    unresolved = maps.on_grid(task, np.where(np.abs(values) <= half_widths, 1.0, 0.0)) == 1.0
     with style.style():
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
-        mesh = axes.pcolormesh(x, y, laid * unit.factor, cmap="RdBu_r", vmin=-reach, vmax=reach, rasterized=True)
-        maps.tell_cells(out, axes, task, laid, lambda value: signed(value, None))
-        handles = maps.mark(axes, task, laid)
-        if unsure.any():
-            rows, columns = np.nonzero(unsure)
+        mesh = axes.pcolormesh(x, y, grid_values * unit.factor, cmap="RdBu_r", vmin=-reach, vmax=reach, rasterized=True)
+        maps.annotate_cells(out, axes, task, grid_values, lambda value: signed(value, None))
+        handles = maps.mark(axes, task, grid_values)
+        if unresolved.any():
+            rows, columns = np.nonzero(unresolved)
             across, up = (np.array(centres) * 1e3 for centres in grid.centres)
             axes.plot(across[columns], up[rows], ".", color="#555555", markersize=3)
             handles.append(Line2D([], [], linestyle="", marker=".", color="#555555", label="sign cannot be told"))
@@ -77,7 +77,7 @@ def differences(
     with style.style():
         out, axes = style.figure(6.4, 1.2 + 0.27 * len(ordered))
         for place, (name, value, interval) in enumerate(ordered):
-            out.tell(axes, [value * unit.factor], [-place], texts=[f"{name}: {signed(value, interval)}"])
+            out.annotate(axes, [value * unit.factor], [-place], texts=[f"{name}: {signed(value, interval)}"])
             colour = style.COLOURS[0] if value <= 0 else style.COLOURS[3]
             axes.barh(-place, value * unit.factor, color=colour, height=0.6)
             if interval is not None:

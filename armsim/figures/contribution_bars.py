@@ -10,31 +10,33 @@ from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
 SHOWN = 6
-"""Causes told apart; the rest is summed."""
+"""Causes drawn one by one; the rest is summed."""
 
 
 def error_budget(result: Result, task: TaskResult) -> style.Drawing:
-    """Stacked bars: one bar an owner (joint, links), its height the owner's share of the mean square tool error.
+    """Stacked bars: one bar per owner (joint, links), its height the owner's share of the mean square tool error.
 
-    Shares are averaged over the poses, each pose weighted by its mean square error. What works against the mean of all
-    stands below zero.
+    Shares are averaged over the poses, each pose weighted by its mean square error. Contributions that
+    reduce the mean error lie below zero.
     """
     owners = [owner for owner in dict.fromkeys(owner for owner, _ in task.poses.share_names) if owner != BIAS[0]]
     ranked = sorted(task.summary.causes, key=lambda c: -task.summary.causes[c])
-    named = [cause for cause in ranked[:SHOWN] if task.summary.causes[cause] > 0]
-    shares = {(own.owner, own.cause): own.share for own in task.summary.contributions}
+    main_causes = [cause for cause in ranked[:SHOWN] if task.summary.causes[cause] > 0]
+    shares = {
+        (contribution.owner, contribution.cause): contribution.share for contribution in task.summary.contributions
+    }
     table = {cause: np.array([shares.get((owner, cause), 0.0) for owner in owners]) for cause in ranked}
     rest = sum((table[cause] for cause in ranked[SHOWN:]), np.zeros(len(owners)))
     with style.style():
         out, axes = style.figure(6.4, 3.8)
         top, below = np.zeros(len(owners)), np.zeros(len(owners))
-        rows = [(cause, table[cause]) for cause in named]
+        rows = [(cause, table[cause]) for cause in main_causes]
         if rest.any():
             rows.append((f"{len(ranked) - SHOWN} others", rest))
-        known = list(dict.fromkeys(c for own in result.tasks for c in own.summary.causes))
+        causes = list(dict.fromkeys(c for other in result.tasks for c in other.summary.causes))
         for cause, heights in rows:
             bottom = np.where(heights < 0.0, below, top)
-            number = known.index(cause) if cause in known else len(style.COLOURS) - 1  # the same in every task
+            number = causes.index(cause) if cause in causes else len(style.COLOURS) - 1  # the same in every task
             axes.bar(
                 owners,
                 100 * heights,
@@ -48,20 +50,20 @@ def error_budget(result: Result, task: TaskResult) -> style.Drawing:
             )
             middle = 100 * (bottom + heights / 2)
             texts = [f"{owner}, {cause}: {percent(float(h))}" for owner, h in zip(owners, heights, strict=True)]
-            out.tell(axes, np.arange(len(owners)), middle, texts=texts)
+            out.annotate(axes, np.arange(len(owners)), middle, texts=texts)
             top, below = top + np.maximum(heights, 0.0), below + np.minimum(heights, 0.0)
         axes.set(ylabel="share of mean square tool error [%]")
         axes.grid(axis="x", visible=False)
         axes.tick_params(axis="x", rotation=0 if len(owners) < 9 else 60)
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), title="cause", title_fontsize=8)
-        axes.set_title(style.wrapped(_finding(task, named, owners[int(np.argmax(top + below))]), 60))
+        axes.set_title(style.wrapped(_finding(task, main_causes, owners[int(np.argmax(top + below))]), 60))
         groups = ", ".join(f"{name} {percent(share, 2)}" for name, share in task.summary.groups.items() if share > 5e-4)
         style.footnote(out, f"all poses of the task; by group: {groups}; first order")
     return out
 
 
-def _finding(task: TaskResult, named: list[str], top: str) -> str:
-    if not named:
+def _finding(task: TaskResult, main_causes: list[str], top: str) -> str:
+    if not main_causes:
         return f"{task.name}: no error to share"
-    share = task.summary.causes[named[0]]
-    return f"{task.name}: {named[0]} makes {percent(share, 2)}; {top} has the largest share"
+    share = task.summary.causes[main_causes[0]]
+    return f"{task.name}: {main_causes[0]} makes {percent(share, 2)}; {top} has the largest share"

@@ -15,33 +15,33 @@ from armsim.results.poses import BIAS
 
 
 def owners(task: TaskResult) -> dict[str, Array]:
-    """What every joint (or the links) makes at every pose, shape (poses,)."""
+    """Share of every joint (or the links) in the mean square error at every pose, arrays of shape (poses,)."""
     names = dict.fromkeys(owner for owner, _ in task.poses.share_names if owner != BIAS[0])
     return {name: task.contribution(name) for name in names}
 
 
 def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
-    """The joint with the largest share at every cell of a slice."""
+    """Map of the joint with the largest share, over the cells of a slice."""
     shares = owners(task)
     names = list(shares)
     largest = np.argmax(np.stack([shares[name] for name in names]), axis=0)
-    seen = [n for n in range(len(names)) if np.any(largest == n)]
-    values = maps.on_grid(task, np.array([float(seen.index(n)) for n in largest]))
+    dominant = [n for n in range(len(names)) if np.any(largest == n)]
+    values = maps.on_grid(task, np.array([float(dominant.index(n)) for n in largest]))
     with style.style():
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
-        colours = [style.COLOURS[n % len(style.COLOURS)] for n in range(len(seen))]
-        steps = BoundaryNorm(np.arange(len(seen) + 1) - 0.5, max(len(seen), 1))
+        colours = [style.COLOURS[n % len(style.COLOURS)] for n in range(len(dominant))]
+        steps = BoundaryNorm(np.arange(len(dominant) + 1) - 0.5, max(len(dominant), 1))
         axes.pcolormesh(x, y, values, cmap=ListedColormap(colours), norm=steps, rasterized=True)
-        maps.tell_cells(out, axes, task, values, lambda n: names[seen[int(n)]])
-        counts = [int(np.sum(largest == n)) for n in seen]
+        maps.annotate_cells(out, axes, task, values, lambda n: names[dominant[int(n)]])
+        counts = [int(np.sum(largest == n)) for n in dominant]
         handles: list[Line2D | Patch] = [
             Patch(facecolor=colour, label=f"{style.label(names[n])} ({percent(count / len(largest), 2)} of the cells)")
-            for n, colour, count in zip(seen, colours, counts, strict=True)
+            for n, colour, count in zip(dominant, colours, counts, strict=True)
         ]
         handles += maps.mark(axes, task, values)
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0)
-        top = seen[int(np.argmax(counts))]
+        top = dominant[int(np.argmax(counts))]
         axes.set_title(
             style.wrapped(
                 f"{task.name}: {names[top]} has the largest share in {percent(max(counts) / len(largest), 2)}", 60
@@ -63,14 +63,14 @@ def group_share(result: Result, task: TaskResult) -> style.Drawing:
         raise ValueError("the arm has no groups")
     group, members = next(iter(result.groups.items()))
     shares = owners(task)
-    own = sum((shares[name] for name in members if name in shares), np.zeros(len(task.poses)))
+    group_shares = sum((shares[name] for name in members if name in shares), np.zeros(len(task.poses)))
     others = " and ".join(name for name in result.groups if name != group) or "the rest"
-    values = maps.on_grid(task, own)
+    values = maps.on_grid(task, group_shares)
     with style.style():
         out, axes = maps.slice_axes(task)
         x, y = maps.edges(task)
         mesh = axes.pcolormesh(x, y, 100 * values, cmap="PuOr", vmin=0, vmax=100, rasterized=True)
-        maps.tell_cells(out, axes, task, values, lambda share: f"{group} {percent(share)}")
+        maps.annotate_cells(out, axes, task, values, lambda share: f"{group} {percent(share)}")
         handles = maps.mark(axes, task, values)
         if min(values.shape) > 1 and np.nanmin(values) < 0.5 < np.nanmax(values):
             first, second = (np.array(c) * 1e3 for c in task.grid.centres)  # type: ignore[union-attr]

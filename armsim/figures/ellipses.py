@@ -1,4 +1,4 @@
-"""Error ellipses and ellipsoids at their true direction, magnified."""
+"""Error ellipses and ellipsoids in their true directions, magnified."""
 
 from __future__ import annotations
 
@@ -19,35 +19,35 @@ MOST = 14
 
 
 def error_ellipses(result: Result, task: TaskResult) -> style.Drawing:
-    """Ellipses of the error within the plane of a slice: what 95 % of normal errors would keep to."""
+    """Ellipses of the error within the plane of a slice: the regions that hold 95 % of normal errors."""
     grid = task.grid
     assert grid is not None
     turn = np.array(grid.rotation)
     across, up = (maps.LETTERS.index(letter) for letter in grid.axes)
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
-    every = max(1, math.ceil(max(index.shape) / ACROSS))
-    chosen = [
+    stride = max(1, math.ceil(max(index.shape) / ACROSS))
+    cells = [
         (i, j)
-        for i in range(every // 2, index.shape[0], every)
-        for j in range(every // 2, index.shape[1], every)
+        for i in range(stride // 2, index.shape[0], stride)
+        for j in range(stride // 2, index.shape[1], stride)
         if index[i, j] >= 0
     ] or [tuple(np.argwhere(index >= 0)[0])]
     covariance = turn.T @ task.column("error.covariance") @ turn
     flat = covariance[:, [[across], [up]], [across, up]]
     semi_axes, directions = ellipsoids(flat)
-    longest = max(float(semi_axes[index[i, j], 0]) for i, j in chosen) or 1e-12
-    factor = _round(0.45 * every * grid.step / longest)
+    longest = max(float(semi_axes[index[i, j], 0]) for i, j in cells) or 1e-12
+    factor = _round(0.45 * stride * grid.step / longest)
     with style.style():
         out, axes = maps.slice_axes(task)
-        for i, j in chosen:
+        for i, j in cells:
             pose = index[i, j]
             a, b = 2e3 * factor * semi_axes[pose]
             angle = math.degrees(math.atan2(directions[pose, 0, 1], directions[pose, 0, 0]))
             at = (grid.centres[0][j] * 1e3, grid.centres[1][i] * 1e3)
             look = {"facecolor": style.COLOURS[5], "edgecolor": style.COLOURS[0], "alpha": 0.9}
             axes.add_patch(Ellipse(at, a, b, angle=angle, **look))
-            halves = f"semi-axes {show(semi_axes[pose, 0])} and {show(semi_axes[pose, 1])}"
-            out.tell(axes, [at[0]], [at[1]], texts=[f"{task.poses.names[pose]}: {halves}"])
+            axes_text = f"semi-axes {show(semi_axes[pose, 0])} and {show(semi_axes[pose, 1])}"
+            out.annotate(axes, [at[0]], [at[1]], texts=[f"{task.poses.names[pose]}: {axes_text}"])
         handles = maps.mark(axes, task, maps.on_grid(task, task.column("error.rms")))
         style.legend_below(axes, handles)
         title = f"{task.name}: error ellipses, magnified {factor:g} times, longest {show(longest)}"
@@ -64,16 +64,16 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
     """The arm at its worst pose in space, with the error ellipsoids of poses spread over the task."""
     count = min(MOST, len(task.poses))
     worst = int(np.argmax(task.column("error.at_coverage")))
-    chosen = sorted({worst, *np.linspace(0, len(task.poses) - 1, count).astype(int).tolist()})
-    semi_axes, directions = ellipsoids(task.column("error.covariance")[chosen])
-    position = task.column("position")[chosen] * 1e3
+    numbers = sorted({worst, *np.linspace(0, len(task.poses) - 1, count).astype(int).tolist()})
+    semi_axes, directions = ellipsoids(task.column("error.covariance")[numbers])
+    position = task.column("position")[numbers] * 1e3
     arm = np.array(task.skeleton) * 1e3
     size = float(np.ptp(np.concatenate([arm, position]), axis=0).max()) or 1.0  # an arm without length is a point
     longest = float(semi_axes.max()) or 1e-12
-    # so large that the shape is seen, so small that neighbours stay apart
-    apart = np.linalg.norm(position[:, None] - position[None], axis=2)
-    near = float(np.median(np.sort(apart, axis=1)[:, 1])) if len(position) > 1 else size
-    factor = _round(max(min(0.1 * size, 0.5 * near), 0.02 * size) / (1e3 * longest))
+    # large enough to see the shape, small enough that neighbours stay apart
+    distances = np.linalg.norm(position[:, None] - position[None], axis=2)
+    spacing = float(np.median(np.sort(distances, axis=1)[:, 1])) if len(position) > 1 else size
+    factor = _round(max(min(0.1 * size, 0.5 * spacing), 0.02 * size) / (1e3 * longest))
     u, v = np.meshgrid(np.linspace(0, 2 * np.pi, 25), np.linspace(0, np.pi, 13))
     sphere = np.stack([np.cos(u) * np.sin(v), np.sin(u) * np.sin(v), np.cos(v)], axis=-1)
     with style.style():
@@ -81,15 +81,15 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
         axes = out.add_subplot(projection="3d")
         for n, (half, turn, at) in enumerate(zip(semi_axes, directions, position, strict=True)):
             points = at + (sphere * (1e3 * factor * half)) @ turn
-            colour = style.REQUIREMENT if chosen[n] == worst else style.COLOURS[0]
+            colour = style.REQUIREMENT if numbers[n] == worst else style.COLOURS[0]
             axes.plot_surface(*np.moveaxis(points, -1, 0), color=colour, alpha=0.55, linewidth=0, rasterized=True)
         axes.plot(*arm.T, color="#222222", linewidth=2.4, marker="o", markersize=4)
         axes.scatter(*position.T, color="#222222", s=3)
         texts = [
             f"{task.poses.names[n]}: longest semi-axis {show(half[0])}"
-            for n, half in zip(chosen, semi_axes, strict=True)
+            for n, half in zip(numbers, semi_axes, strict=True)
         ]
-        out.tell(axes, *position.T, texts=texts)
+        out.annotate(axes, *position.T, texts=texts)
         low, high = np.concatenate([arm, position]).min(axis=0), np.concatenate([arm, position]).max(axis=0)
         middle, half_size = (low + high) / 2, 0.55 * size
         for set_limits, centre in zip((axes.set_xlim, axes.set_ylim, axes.set_zlim), middle, strict=True):
@@ -101,7 +101,7 @@ def view(result: Result, task: TaskResult) -> style.Drawing:
         style.footnote(
             out,
             f"red: worst pose, {task.poses.names[worst]}, at which the arm is drawn; {coverage_factor(3):.3f} "
-            f"standard deviations, which hold 95 % of normal errors (JCGM 102); {len(chosen)} of "
+            f"standard deviations, which hold 95 % of normal errors (JCGM 102); {len(numbers)} of "
             f"{len(task.poses)} poses, evenly along their list",
         )
     return out

@@ -1,4 +1,4 @@
-"""The errors of the joints over their ranges, joint beside joint, and the waves they are made of."""
+"""Errors of the joints over their ranges, one panel per joint, and the waves of which they consist."""
 
 from __future__ import annotations
 
@@ -18,22 +18,22 @@ if TYPE_CHECKING:
 
 COLUMNS = 3
 POINTS = 180
-"""Points of a curve, at most, whose values are told to who points at them."""
+"""Points of a curve with a hover text, at most."""
 FLOOR = 1e-4
 """Waves below this share of the largest are not drawn."""
 LONGEST_TITLE = 48
-"""Characters of the names of joints that err alike."""
+"""Characters of the names of joints that share a curve, at most."""
 FINE = (
     "waves too fine to be drawn are the area that they sweep, above it some periods of the finest that counts, "
     "their length and height; "
 )
 ROOM = 0.75
-"""Height that a detail is given above a curve, as a share of that of the curve."""
+"""Height of the inset above a curve, as a share of that of the curve."""
 MARKERS = "os^DvP*X<>hd"
 
 
-def alike(result: Result) -> list[tuple[str, ...]]:
-    """Names of the joints, those together whose errors over their ranges are the same."""
+def identical_joints(result: Result) -> list[tuple[str, ...]]:
+    """Names of the joints, grouped where their error budgets are identical."""
     groups: dict[JointBudget, list[str]] = {}
     for name, budget in result.joints.items():
         groups.setdefault(budget, []).append(name)
@@ -41,30 +41,30 @@ def alike(result: Result) -> list[tuple[str, ...]]:
 
 
 def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Drawing:
-    """Error of joints that every visit has: one built unit beside the band of 95 % of the units.
+    """Repeatable error of the joints: one built unit and the band of 95 % of the units.
 
     Parameters
     ----------
     result : Result
     joints : sequence of tuple of str
-        Of `alike`: one curve for each.
+        As `identical_joints` returns them: one curve for each.
     """
     columns = min(COLUMNS, len(joints))
     rows = -(-len(joints) // columns)
     with style.style():
         fine = any(result.joints[names[0]].curve.detail is not None for names in joints)
         out = style.Drawing(figsize=(6.4, 0.95 + (2.1 if fine else 1.5) * rows), layout="constrained")
-        every = np.atleast_1d(out.subplots(rows, columns)).ravel()
-        for axes, names in zip(every, joints, strict=False):
+        panels = np.atleast_1d(out.subplots(rows, columns)).ravel()
+        for axes, names in zip(panels, joints, strict=False):
             _curve(out, axes, names, result.joints[names[0]])
-        for axes in every[len(joints) :]:
+        for axes in panels[len(joints) :]:
             axes.set_axis_off()
         sizes = {names: _at_tool(result.joints[names[0]]) for names in joints}
         worst = max(sizes, key=lambda names: sizes[names])
         budget = result.joints[worst[0]]
         finding = (
-            f"{_named(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms at every "
-            f"visit alike, {show_joint(budget.rms_repeatability, budget.unit)} from visit to visit"
+            f"{_joint_names(worst)} can move the tool most: {show_joint(budget.rms_accuracy, budget.unit)} rms at "
+            f"every visit alike, {show_joint(budget.rms_repeatability, budget.unit)} from visit to visit"
         )
         style.titled(out, finding, 80)
         style.footnote(
@@ -76,11 +76,11 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
     return out
 
 
-def _named(names: tuple[str, ...]) -> str:
-    """Joints by their names, or how many they are where these are long."""
-    told = ", ".join(names)
-    if len(told) <= LONGEST_TITLE:
-        return told
+def _joint_names(names: tuple[str, ...]) -> str:
+    """Names of joints; the first and a count where the list is long."""
+    text = ", ".join(names)
+    if len(text) <= LONGEST_TITLE:
+        return text
     first = names[0] if len(names[0]) <= LONGEST_TITLE else f"{names[0][: LONGEST_TITLE - 1]}…"
     return first if len(names) == 1 else f"{first} and {len(names) - 1} more"
 
@@ -106,19 +106,19 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     axes.yaxis.set_major_locator(MaxNLocator(5))
     if curve.detail is not None:
         _detail(axes, curve.detail, unit, rotary)
-    title = f"{_named(names)} [{unit.name} over {length}]"
+    title = f"{_joint_names(names)} [{unit.name} over {length}]"
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
-    few = slice(None, None, max(1, len(position) // POINTS))
-    shown = zip(position[few], one[few], low[few], high[few], strict=True)
+    thinned = slice(None, None, max(1, len(position) // POINTS))
+    shown = zip(position[thinned], one[thinned], low[thinned], high[thinned], strict=True)
     texts = [
         f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of units {a:.3g} to {b:.3g}" for p, v, a, b in shown
     ]
-    out.tell(axes, position[few], one[few], texts=texts)
+    out.annotate(axes, position[thinned], one[thinned], texts=texts)
 
 
 def _detail(axes: Axes, detail: CurveDetail, unit: Unit, rotary: bool) -> None:
-    """Some periods of the finest wave, to a scale of their own, in room made above the curve."""
+    """Inset above the curve with some periods of the finest wave, to its own scale."""
     low, high = axes.get_ylim()
     axes.yaxis.set_major_locator(FixedLocator([tick for tick in axes.get_yticks() if tick <= high]))
     axes.set_ylim(low, high + ROOM * (high - low))
@@ -134,34 +134,33 @@ def _detail(axes: Axes, detail: CurveDetail, unit: Unit, rotary: bool) -> None:
 
 
 def joint_waves(result: Result, rotary: bool) -> style.Drawing:
-    """Size of every wave of the joints that turn, against its order on a turn; or of those that slide, against its
-    period."""
+    """Size of every wave: of rotary joints against its order per turn, of linear joints against its period."""
     kind = "rad" if rotary else "m"
-    own = _same_waves(result, kind)
-    sizes = [rms for names in own for rms in result.joints[names[0]].curve.rms]
+    groups = _same_waves(result, kind)
+    sizes = [rms for names in groups for rms in result.joints[names[0]].curve.rms]
     unit = ARCSECOND if rotary else unit_for([max(sizes, default=0.0)])
     largest = max(sizes, default=0.0) * unit.factor
     with style.style():
         out, axes = style.figure(6.4, 3.2)
         best = ""
-        for number, names in enumerate(own):
+        for number, names in enumerate(groups):
             curve = result.joints[names[0]].curve
             rms = np.array(curve.rms) * unit.factor
-            where = np.array(curve.order) if rotary else 2 * math.pi / np.array(curve.order) * 1e3
-            seen = rms > FLOOR * largest
-            if not seen.any():
+            abscissa = np.array(curve.order) if rotary else 2 * math.pi / np.array(curve.order) * 1e3
+            visible = rms > FLOOR * largest
+            if not visible.any():
                 continue
             colour = style.COLOURS[number % len(style.COLOURS)]
             mark = MARKERS[number % len(MARKERS)]
-            label = style.label(_named(names))
-            axes.plot(where[seen], rms[seen], mark, color=colour, markersize=5, alpha=0.85, label=label)
-            told = [f"{w:g}{'' if rotary else ' mm'}" for w in where.tolist()]
-            every = zip(told, rms.tolist(), strict=True)
-            texts = [f"{', '.join(names)}, {w}: {significant(x)} {unit.name} rms" for w, x in every]
-            out.tell(axes, where, np.maximum(rms, FLOOR * largest), texts=texts)
+            label = style.label(_joint_names(names))
+            axes.plot(abscissa[visible], rms[visible], mark, color=colour, markersize=5, alpha=0.85, label=label)
+            places = [f"{w:g}{'' if rotary else ' mm'}" for w in abscissa.tolist()]
+            pairs = zip(places, rms.tolist(), strict=True)
+            texts = [f"{', '.join(names)}, {w}: {significant(x)} {unit.name} rms" for w, x in pairs]
+            out.annotate(axes, abscissa, np.maximum(rms, FLOOR * largest), texts=texts)
             index = int(np.argmax(rms))
             if rms[index] == largest:
-                best = f"{_named(names)} at {told[index]}, {significant(float(rms[index]))} {unit.name} rms"
+                best = f"{_joint_names(names)} at {places[index]}, {significant(float(rms[index]))} {unit.name} rms"
         axes.set(xscale="log", yscale="log")
         for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
             axis.set_major_locator(LogLocator(numticks=8))
@@ -170,13 +169,13 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
         where_label = "order [periods per turn of the joint]" if rotary else "period [mm]"
         axes.set(xlabel=where_label, ylabel=f"rms [{unit.name}]")
         style.legend_below(axes, inches=0.42, columns=4)
-        turned = "turn" if rotary else "slide"
-        axes.set_title(style.wrapped(f"The largest wave of the joints that {turned}: {best}"))
+        motion = "turn" if rotary else "slide"
+        axes.set_title(style.wrapped(f"The largest wave of the joints that {motion}: {best}"))
     return out
 
 
 def _same_waves(result: Result, unit: str) -> list[tuple[str, ...]]:
-    """Names of the joints that measure in a unit, those together whose waves are the same to three digits."""
+    """Names of the joints of a unit, grouped where their waves are the same to three digits."""
     groups: dict[object, list[str]] = {}
     for name, budget in result.joints.items():
         if budget.unit == unit:
@@ -186,5 +185,5 @@ def _same_waves(result: Result, unit: str) -> list[tuple[str, ...]]:
 
 
 def has_waves(result: Result, rotary: bool) -> bool:
-    """Whether any joint that turns, or slides, has waves."""
+    """Whether any rotary joint, or any linear one, has waves."""
     return any(any(b.curve.rms) for b in result.joints.values() if (b.unit == "rad") == rotary)

@@ -23,13 +23,24 @@ from armsim.results import NEAR_SINGULAR, Grid, MapOf, Result, TaskResult
 
 LETTERS = "xyz"
 MOST_LAYERS = 9
-"""Layers of a volume drawn; the worst are kept."""
+"""Layers of a volume drawn, at most: those with the largest values."""
 ALONE = "#d9d9d9"
 
 
-class Told(NamedTuple):
-    """A measure over cells: values over the grid, what they are called, the factor to the unit shown, what is required
-    in SI units, and what is found."""
+class CellMeasure(NamedTuple):
+    """A measure over the cells of a slice or a volume.
+
+    values : (second, first) or (z, y, x) [m or rad]
+        nan in cells that cannot be reached.
+    label : str
+        Name of the measure.
+    factor, unit
+        Values times the factor are in the unit shown.
+    limit : float, optional [m or rad]
+        Required.
+    finding : str
+        One sentence: the title of the figure.
+    """
 
     values: Array
     label: str
@@ -39,8 +50,8 @@ class Told(NamedTuple):
     finding: str
 
 
-def told_of(result: Result, task: TaskResult, measure: MapOf, directions: int) -> Told:
-    """A measure of a task.
+def cell_measure(result: Result, task: TaskResult, measure: MapOf, directions: int) -> CellMeasure:
+    """A measure of a task over its cells.
 
     Raises
     ------
@@ -50,11 +61,11 @@ def told_of(result: Result, task: TaskResult, measure: MapOf, directions: int) -
     _grid(task, directions)
     column, label, limit, angular = _measure(result, task, measure)
     values = on_grid(task, task.column(column))
-    return Told(values, label, *_unit(values, angular), limit, _finding(task, values, limit, measure, angular))
+    return CellMeasure(values, label, *_unit(values, angular), limit, _finding(task, values, limit, measure, angular))
 
 
 def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
-    """A measure over a slice, with the requirement, the arm at its worst pose, what is unreachable or near-singular.
+    """Map of a measure over a slice: requirement, arm at its worst pose, unreachable and near-singular cells.
 
     Raises
     ------
@@ -62,12 +73,12 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> sty
         The task is no slice.
     """
     grid = _grid(task, 2)
-    values, label, factor, unit, limit, finding = told_of(result, task, measure, 2)
+    values, label, factor, unit, limit, finding = cell_measure(result, task, measure, 2)
     with style.style():
         out, axes = slice_axes(task)
         x, y = edges(task)
         mesh = axes.pcolormesh(x, y, values * factor, cmap=style.MAP, rasterized=True)
-        tell_cells(out, axes, task, values, lambda value: f"{significant(value * factor)} {unit}")
+        annotate_cells(out, axes, task, values, lambda value: f"{significant(value * factor)} {unit}")
         handles = mark(axes, task, values)
         if limit is not None and min(values.shape) > 1 and np.nanmin(values) < limit < np.nanmax(values):
             first, second = (np.array(centres) * 1e3 for centres in grid.centres)
@@ -83,7 +94,7 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> sty
 
 
 def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.Drawing:
-    """A measure over the layers of a volume, from below, in one scale; of many layers those with the largest values.
+    """Maps of a measure over the layers of a volume, from below, in one scale; at most `MOST_LAYERS` of them.
 
     Raises
     ------
@@ -91,36 +102,36 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         The task is no volume.
     """
     grid = _grid(task, 3)
-    values, label, factor, unit, _, finding = told_of(result, task, measure, 3)
+    values, label, factor, unit, _, finding = cell_measure(result, task, measure, 3)
     filled = np.where(np.isnan(values), -np.inf, values)
     ranked = np.argsort(-filled.reshape(len(filled), -1).max(axis=1), kind="stable")
-    kept = np.sort(ranked[:MOST_LAYERS])
-    close = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
-    columns = min(3, len(kept))
-    rows = math.ceil(len(kept) / columns)
+    layer_numbers = np.sort(ranked[:MOST_LAYERS])
+    singular = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
+    columns = min(3, len(layer_numbers))
+    rows = math.ceil(len(layer_numbers) / columns)
     low, high = float(np.nanmin(values)) * factor, float(np.nanmax(values)) * factor
     with style.style():
         out = style.Drawing(figsize=(6.4, 1.0 + 1.9 * rows), layout="constrained")
         x, y = edges(task)
-        drawn = []
-        for place, layer in enumerate(kept):
+        panels = []
+        for place, layer in enumerate(layer_numbers):
             axes = out.add_subplot(rows, columns, place + 1)
-            drawn.append(axes)
+            panels.append(axes)
             mesh = axes.pcolormesh(x, y, values[layer] * factor, cmap=style.MAP, vmin=low, vmax=high, rasterized=True)
-            lost = np.where(np.isnan(values[layer]), 1.0, np.nan)
-            axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True)
-            place_y, place_x = np.nonzero(close[layer])
+            unreachable = np.where(np.isnan(values[layer]), 1.0, np.nan)
+            axes.pcolormesh(x, y, unreachable, cmap="Greys", vmin=0, vmax=4, rasterized=True)
+            place_y, place_x = np.nonzero(singular[layer])
             across, up = (np.array(centres) * 1e3 for centres in grid.centres[:2])
             axes.plot(across[place_x], up[place_y], "x", color="white", markersize=3, markeredgewidth=0.9)
-            held = ~np.isnan(values[layer])
+            reachable = ~np.isnan(values[layer])
             a, b = np.meshgrid(*(np.array(centres) * 1e3 for centres in grid.centres[:2]))
-            out.tell(
+            out.annotate(
                 axes,
-                a[held],
-                b[held],
+                a[reachable],
+                b[reachable],
                 texts=[
                     f"x {p:g} mm, y {q:g} mm: {significant(v * factor)} {unit}"
-                    for p, q, v in zip(a[held], b[held], values[layer][held], strict=True)
+                    for p, q, v in zip(a[reachable], b[reachable], values[layer][reachable], strict=True)
                 ],
             )
             axes.set_title(f"z = {grid.centres[2][layer] * 1e3:g} mm", fontsize=8, fontweight="normal", pad=3)
@@ -131,10 +142,14 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
                 axes.set_ylabel("y [mm]")
             if place // columns == rows - 1:
                 axes.set_xlabel("x [mm]")
-        out.colorbar(mesh, ax=drawn, shrink=0.8, label=f"{label} [{unit}]")
+        out.colorbar(mesh, ax=panels, shrink=0.8, label=f"{label} [{unit}]")
         style.titled(out, finding)
-        shown = "" if len(kept) == len(values) else f"; the {len(kept)} of {len(values)} layers with the largest values"
-        marked = f"; crosses: {close.sum()} near-singular cells" if close.any() else ""
+        shown = (
+            ""
+            if len(layer_numbers) == len(values)
+            else f"; the {len(layer_numbers)} of {len(values)} layers with the largest values"
+        )
+        marked = f"; crosses: {singular.sum()} near-singular cells" if singular.any() else ""
         sizes = f"{len(task.poses)} cells, {result.units} units × {result.visits} visits"
         style.footnote(out, f"grey: cannot be reached{marked}; {sizes}{shown}")
     return out
@@ -152,24 +167,26 @@ def slice_axes(task: TaskResult) -> tuple[style.Drawing, Axes]:
 
 
 def on_grid(task: TaskResult, column: Array) -> Array:
-    """A column laid out over the cells, shape (second, first) or (z, y, x); nan where the arm cannot go."""
-    assert task.grid is not None  # asked for by the callers
+    """A column laid out over the cells, shape (second, first) or (z, y, x); nan in cells out of reach."""
+    assert task.grid is not None  # checked by the callers
     shape = tuple(len(centres) for centres in task.grid.centres[::-1])
     index = np.array(task.grid.pose).reshape(shape)
     return np.where(index >= 0, column[np.maximum(index, 0)], np.nan)
 
 
-def tell_cells(out: style.Drawing, axes: Axes, task: TaskResult, values: Array, say: Callable[[float], str]) -> None:
-    """Tell the value of every cell of a slice that can be reached, values of shape (second, first)."""
+def annotate_cells(
+    out: style.Drawing, axes: Axes, task: TaskResult, values: Array, text_of: Callable[[float], str]
+) -> None:
+    """Add a hover text to every reachable cell of a slice, values of shape (second, first)."""
     grid = _grid(task, 2)
     first, second = np.meshgrid(*(np.array(centres) * 1e3 for centres in grid.centres))
-    known = ~np.isnan(values)
-    one, other = grid.axes[0], grid.axes[1]
+    reachable = ~np.isnan(values)
+    first_axis, second_axis = grid.axes[0], grid.axes[1]
     texts = [
-        f"{one} {a:g} mm, {other} {b:g} mm: {say(float(value))}"
-        for a, b, value in zip(first[known], second[known], values[known], strict=True)
+        f"{first_axis} {a:g} mm, {second_axis} {b:g} mm: {text_of(float(value))}"
+        for a, b, value in zip(first[reachable], second[reachable], values[reachable], strict=True)
     ]
-    out.tell(axes, first[known], second[known], texts=texts)
+    out.annotate(axes, first[reachable], second[reachable], texts=texts)
 
 
 def in_grid(task: TaskResult, points: Array) -> Array:
@@ -179,23 +196,23 @@ def in_grid(task: TaskResult, points: Array) -> Array:
 
 
 def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
-    """Draw what cannot be reached, what is near-singular and the arm; handles for the legend."""
+    """Draw unreachable cells, near-singular cells and the arm; return handles for the legend."""
     grid = _grid(task, 2)
     x, y = edges(task)
     handles: list[Line2D | Patch] = []
-    lost = np.where(np.isnan(values), 1.0, np.nan)
-    axes.pcolormesh(x, y, lost, cmap="Greys", vmin=0, vmax=4, rasterized=True, zorder=0.8)
+    unreachable = np.where(np.isnan(values), 1.0, np.nan)
+    axes.pcolormesh(x, y, unreachable, cmap="Greys", vmin=0, vmax=4, rasterized=True, zorder=0.8)
     if np.isnan(values).any():
         handles.append(Patch(facecolor=ALONE, label="cannot be reached"))
-    close = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
-    if close.any():
+    singular = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
+    if singular.any():
         centres = [np.array(c) * 1e3 for c in grid.centres]
-        rows, columns = np.nonzero(close)
+        rows, columns = np.nonzero(singular)
         edge = [withStroke(linewidth=2.4, foreground="#555555")]
         place_x, place_y = centres[0][columns], centres[1][rows]
         axes.plot(place_x, place_y, "x", color="white", markersize=4, markeredgewidth=1.0, path_effects=edge)
         handles.append(
-            Line2D([], [], linestyle="", marker="x", color="#777777", label=f"near-singular ({close.sum()} cells)")
+            Line2D([], [], linestyle="", marker="x", color="#777777", label=f"near-singular ({singular.sum()} cells)")
         )
     arm = in_grid(task, np.array(task.skeleton)) * 1e3
     across, up = (LETTERS.index(letter) for letter in grid.axes)
@@ -212,7 +229,7 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
 
 
 def _measure(result: Result, task: TaskResult, measure: MapOf) -> tuple[str, str, float | None, bool]:
-    """Column, label, limit and whether it is an angle."""
+    """Column, label, limit of a measure, and whether it is an angle."""
     requirement, coverage = result.required_at(task.name), coverage_of(result.requirement)
     limit = partial(smallest_limit, requirement, task.follows_path)
     rows: dict[MapOf, tuple[str, str, float | None, bool]] = {
@@ -255,10 +272,10 @@ def _note(out: Figure, result: Result, task: TaskResult) -> None:
     grid = task.grid
     assert grid is not None
     normal = next(letter for letter in LETTERS if letter not in grid.axes)
-    tilted = "" if np.allclose(grid.rotation, np.eye(3)) and not any(grid.origin) else " of a frame of its own"
+    frame_note = "" if np.allclose(grid.rotation, np.eye(3)) and not any(grid.origin) else " of a frame of its own"
     style.footnote(
         out,
-        f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm{tilted}, {len(task.poses)} cells, "
+        f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm{frame_note}, {len(task.poses)} cells, "
         f"{result.units} units × {result.visits} visits at each",
     )
 
@@ -269,7 +286,7 @@ def _finding(task: TaskResult, values: Array, limit: float | None, measure: MapO
     worst = f"{largest * 1e6:.3g} urad" if angular else show(largest)
     if limit is None:
         return f"{task.name}: {name} up to {worst}"
-    inside = float(np.mean(values[~np.isnan(values)] <= limit))
-    if inside == 1.0:
+    share = float(np.mean(values[~np.isnan(values)] <= limit))
+    if share == 1.0:
         return f"{task.name}: {name} within {show(limit)} in every cell, worst {worst}"
-    return f"{task.name}: {name} within {show(limit)} in {percent(inside)} of the cells, worst {worst}"
+    return f"{task.name}: {name} within {show(limit)} in {percent(share)} of the cells, worst {worst}"

@@ -1,4 +1,4 @@
-"""A measured error curve: the curve with its fit, what is left of it, and its orders beside the law."""
+"""A measured error curve: the curve with its fit, the residual, and its orders compared with their predicted law."""
 
 from __future__ import annotations
 
@@ -19,31 +19,31 @@ if TYPE_CHECKING:
 POINTS = 4000
 """Points of a curve drawn, at most."""
 FINEST = 60
-"""Periods of a wave drawn over the width of a figure, at most: of more only a band is seen."""
+"""Periods of a wave drawn over the width of a figure, at most: more of them blur into a band."""
 
 
 def measured_curve(sensor: Measured, encoder: str | None) -> style.Drawing:
     """Curve and fit on top, residual below, amplitudes of the orders with the law at the bottom."""
     curve, fit = sensor.curve, sensor.fit
     unit = ARCSECOND if curve.rotary else unit_for([float(np.abs(curve.error).max())])
-    length, where = ("deg", math.degrees(1.0)) if curve.rotary else ("mm", 1e3)
-    few = slice(None, None, max(1, len(curve.angle) // POINTS))
+    length, length_factor = ("deg", math.degrees(1.0)) if curve.rotary else ("mm", 1e3)
+    thinned = slice(None, None, max(1, len(curve.angle) // POINTS))
     with style.style():
         out = style.Drawing(figsize=(6.4, 6.6), layout="constrained")
         top, middle, bottom = out.subplots(3, 1, height_ratios=(3, 1.6, 2.2))
-        at, error = curve.angle[few] * where, curve.error[few] * unit.factor
+        at, error = curve.angle[thinned] * length_factor, curve.error[thinned] * unit.factor
         top.plot(at, error, ".", color=style.COLOURS[5], markersize=2, label="measured")
         line = np.linspace(curve.angle.min(), curve.angle.max(), 1000)
         waves = (fit.constant + fit.at(line, 2 * math.pi * FINEST / np.ptp(line))) * unit.factor
-        top.plot(line * where, waves, color=style.COLOURS[0], linewidth=1.2, label=_legend(sensor))
+        top.plot(line * length_factor, waves, color=style.COLOURS[0], linewidth=1.2, label=_legend(sensor))
         top.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.0, fontsize=8)
         top.set(ylabel=f"error [{unit.name}]")
-        middle.plot(at, fit.residual[few] * unit.factor, ".", color="#666666", markersize=2)
+        middle.plot(at, fit.residual[thinned] * unit.factor, ".", color="#666666", markersize=2)
         middle.axhline(0.0, color="#222222", linewidth=0.8)
         noun = "shaft angle" if curve.rotary else "position"
         middle.set(ylabel=f"left [{unit.name}]", xlabel=f"{noun} [{length}]")
-        best = _orders(out, bottom, sensor, unit, encoder)
-        style.titled(out, best, 76)
+        finding = _orders(out, bottom, sensor, unit, encoder)
+        style.titled(out, finding, 76)
         noise = f"{significant(fit.noise * unit.factor)} {unit.name}"
         law = f"; bar: half to 95 % of the sensors that {encoder} and its mounting give" if encoder else ""
         note = f"{len(curve.angle)} points, noise left {noise} rms; lines: 95 % intervals of the amplitudes{law}"
@@ -63,8 +63,8 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
         colour = style.REQUIREMENT if law is not None and law.contradicts else style.COLOURS[0]
         low, high = (end * unit.factor for end in order.interval)
         axes.plot([place, place], [low, high], "_-", color=colour, markersize=5, linewidth=1)
-        inside = "white" if order.false_alarm is not None else colour
-        axes.plot(place, size, "o", color=colour, markerfacecolor=inside, markersize=4)
+        fill = "white" if order.false_alarm is not None else colour
+        axes.plot(place, size, "o", color=colour, markerfacecolor=fill, markersize=4)
     axes.set_xticks(places, [_tick(order) for order in sensor.orders])
     noun = "order per turn" if sensor.curve.rotary else "order over the travel"
     marks = [", hollow: found in the residual"] if sensor.in_residual else []
@@ -75,7 +75,7 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
         f"order {order.order}: {significant(size)} {unit.name}"
         for order, size in zip(sensor.orders, sizes, strict=True)
     ]
-    out.tell(axes, places.astype(float), sizes, texts=texts)
+    out.annotate(axes, places.astype(float), sizes, texts=texts)
     largest = int(np.argmax(sizes))
     amplitude = f"{significant(sizes[largest])} {unit.name}"
     finding = f"{sensor.curve.sensor}: order {sensor.orders[largest].order} is largest, {amplitude}"
@@ -87,7 +87,7 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
 
 
 def _legend(sensor: Measured) -> str:
-    """How many orders the line shows: those that are too fine for it are left out."""
+    """Number of orders that the line shows; waves too fine to draw are left out."""
     shown = int(np.count_nonzero(sensor.fit.orders * np.ptp(sensor.curve.angle) <= 2 * math.pi * FINEST))
     hidden = len(sensor.orders) - shown
     return f"{shown} orders" + (f", without {hidden} too fine to draw" if hidden else "")

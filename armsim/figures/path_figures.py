@@ -12,7 +12,7 @@ from armsim.results import NEAR_SINGULAR, Result, TaskResult
 
 
 def path_error(result: Result, task: TaskResult) -> style.Drawing:
-    """Error against length of the path: population band above, one built unit by coordinate below, where steps show.
+    """Error against path length: band of the population above, coordinates of one built unit below.
 
     Raises
     ------
@@ -23,13 +23,13 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
     if not task.follows_path:
         raise ValueError(f"task {task.name!r} is no path")
     requirement = result.required_at(task.name)
-    p50, most, accuracy = (task.column(name) for name in ("error.p50", "error.at_coverage", "accuracy.p95"))
-    share, unit = percent(coverage_of(requirement)), unit_for([float(most.max())])
+    p50, at_coverage, accuracy = (task.column(name) for name in ("error.p50", "error.at_coverage", "accuracy.p95"))
+    share, unit = percent(coverage_of(requirement)), unit_for([float(at_coverage.max())])
     with style.style():
         out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
         axes, below = out.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         axes.fill_between(
-            along, p50 * unit.factor, most * unit.factor, color=style.COLOURS[5], label=f"error, 50 % to {share}"
+            along, p50 * unit.factor, at_coverage * unit.factor, color=style.COLOURS[5], label=f"error, 50 % to {share}"
         )
         axes.plot(
             along,
@@ -43,15 +43,17 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
                 color=style.REQUIREMENT,
                 label=f"required {show(requirement.position)}",
             )
-        close = task.column("conditioning") < NEAR_SINGULAR
-        if close.any():
-            axes.plot(along[close], np.zeros(close.sum()), "x", color="#555555", markersize=4, label="near-singular")
-        texts = [f"{a:.4g} mm: {share} of errors within {show(b)}" for a, b in zip(along, most, strict=True)]
-        out.tell(axes, along, most * unit.factor, texts=texts)
+        singular = task.column("conditioning") < NEAR_SINGULAR
+        if singular.any():
+            axes.plot(
+                along[singular], np.zeros(singular.sum()), "x", color="#555555", markersize=4, label="near-singular"
+            )
+        texts = [f"{a:.4g} mm: {share} of errors within {show(b)}" for a, b in zip(along, at_coverage, strict=True)]
+        out.annotate(axes, along, at_coverage * unit.factor, texts=texts)
         axes.set(ylabel=f"error [{unit.name}]", ylim=(0, None))
         style.legend_below(axes, inches=0.12)
-        one = task.column("first_unit")
-        for letter, values, colour in zip("xyz", one.T, style.COLOURS[:3], strict=True):
+        first_unit = task.column("first_unit")
+        for letter, values, colour in zip("xyz", first_unit.T, style.COLOURS[:3], strict=True):
             below.plot(along, values * unit.factor, color=colour, label=letter, linewidth=1.2)
         _reversals(below, task)
         below.set(xlabel="length of the path [mm]", ylabel=f"one unit [{unit.name}]")
@@ -59,21 +61,21 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
         figures = {measure.name: measure.p95 for measure in task.measures}
         rt = f", RT {show(figures['RT'])}" if "RT" in figures else ""
         axes.set_title(style.wrapped(f"{task.name}: 95 % of units have AT up to {show(figures['AT'])}{rt}", 64))
-        lost = f"; {len(task.unreachable)} points cannot be reached" if task.unreachable else ""
+        lost_note = f"; {len(task.unreachable)} points cannot be reached" if task.unreachable else ""
         style.footnote(
             out,
-            f"{len(along)} points, {result.units} units × {result.visits} visits{lost}; below: mean error of one built "
-            "unit, dotted where a joint turns round",
+            f"{len(along)} points, {result.units} units × {result.visits} visits{lost_note}; below: mean error of "
+            "one built unit, dotted where a joint turns round",
         )
     return out
 
 
 def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
-    """Dotted lines where joints turn round, with their names."""
-    together: dict[float, list[str]] = {}
+    """Draw dotted lines where joints reverse, with their names."""
+    joints_at: dict[float, list[str]] = {}
     for turn in task.reversals[:most]:
-        together.setdefault(turn.along * 1e3, []).append(turn.joint)
-    for n, (at, names) in enumerate(together.items()):
+        joints_at.setdefault(turn.along * 1e3, []).append(turn.joint)
+    for n, (at, names) in enumerate(joints_at.items()):
         axes.axvline(at, color="#888888", linestyle=":", linewidth=0.8)
         axes.annotate(
             ", ".join(names),
@@ -87,24 +89,24 @@ def _reversals(axes: Axes, task: TaskResult, most: int = 16) -> None:
 
 
 def distribution(result: Result, task: TaskResult) -> style.Drawing:
-    """Empirical distribution of the error over the poses of a cloud or a volume: share of poses that stay within."""
+    """Empirical distribution function of the error over the poses of a cloud or a volume."""
     columns = [("error.p50", "median of arms and visits"), ("error.at_coverage", None)]
     requirement = result.required_at(task.name)
     coverage = coverage_of(requirement)
     unit = unit_for([float(task.column("error.at_coverage").max())])
     with style.style():
         out, axes = style.figure(6.4, 3.6)
-        for (column, named), colour in zip(columns, (style.COLOURS[5], style.COLOURS[0]), strict=True):
+        for (column, fixed_name), colour in zip(columns, (style.COLOURS[5], style.COLOURS[0]), strict=True):
             values = np.sort(task.column(column)) * unit.factor
             share = 100 * np.arange(1, len(values) + 1) / len(values)
-            name = named or f"{percent(coverage)} of arms and visits"
+            name = fixed_name or f"{percent(coverage)} of arms and visits"
             axes.step(values, share, where="post", color=colour, label=name)
-            every = slice(None, None, max(1, len(values) // 200))
-            told = [
+            thinned = slice(None, None, max(1, len(values) // 200))
+            texts = [
                 f"{s:.3g} % of postures: {name} within {v:.3g} {unit.name}"
-                for v, s in zip(values[every], share[every], strict=True)
+                for v, s in zip(values[thinned], share[thinned], strict=True)
             ]
-            out.tell(axes, values[every], share[every], texts=told)
+            out.annotate(axes, values[thinned], share[thinned], texts=texts)
         title = f"{task.name}: worst of {len(task.poses)} postures {show(task.summary.at_coverage)}"
         if requirement is not None and task.summary.within is not None:
             axes.axvline(

@@ -13,13 +13,13 @@ from armsim.results import Result, TaskResult, YieldCurve
 
 
 def population(result: Result, task: TaskResult) -> style.Drawing:
-    """Share of built units that stay within an accuracy AP and a repeatability RP at the worst pose."""
-    spread, requirement, path = task.distribution, result.required_at(task.name), task.follows_path
-    curves = [("accuracy AP", np.array(spread.accuracy), smallest_limit(requirement, path, "accuracy"))]
-    if spread.repeatability is not None:
+    """Distribution functions of AP and RP over the built units, at the worst pose."""
+    distribution, requirement, path = task.distribution, result.required_at(task.name), task.follows_path
+    curves = [("accuracy AP", np.array(distribution.accuracy), smallest_limit(requirement, path, "accuracy"))]
+    if distribution.repeatability is not None:
         limit = smallest_limit(requirement, path, "repeatability")
-        curves.append(("repeatability RP", np.array(spread.repeatability), limit))
-    probability = 100 * np.array(spread.probability)
+        curves.append(("repeatability RP", np.array(distribution.repeatability), limit))
+    probability = 100 * np.array(distribution.probability)
     with style.style():
         out = style.Drawing(figsize=(6.4, 3.4), layout="constrained")
         for number, (name, values, limit) in enumerate(curves):
@@ -29,7 +29,7 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
             axes.step(values * unit.factor, probability, where="post", color=style.COLOURS[0])
             axes.fill_between(values * unit.factor, 0, probability, step="post", color=style.COLOURS[0], alpha=0.12)
             texts = [f"{p:.3g} % of arms within {show(v)}" for p, v in zip(probability, values, strict=True)]
-            out.tell(axes, values * unit.factor, probability, texts=texts)
+            out.annotate(axes, values * unit.factor, probability, texts=texts)
             for p in (50, 95):
                 x = float(np.interp(p, probability, values)) * unit.factor
                 axes.plot([x], [p], "o", color=style.COLOURS[0], markersize=4)
@@ -49,34 +49,34 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
             axes.set_xlim(0, right or 1.0)
             if number == 0:
                 axes.set_ylabel("built units within [%]")
-        ap = float(np.interp(0.95, spread.probability, spread.accuracy))
+        ap = float(np.interp(0.95, distribution.probability, distribution.accuracy))
         rp = (
             ""
-            if spread.repeatability is None
-            else (f", RP {show(float(np.interp(0.95, spread.probability, spread.repeatability)))}")
+            if distribution.repeatability is None
+            else (f", RP {show(float(np.interp(0.95, distribution.probability, distribution.repeatability)))}")
         )
-        style.titled(out, f"{spread.pose}: 95 % of built arms have AP up to {show(ap)}{rp}", 72)
-        judged = task.summary.yield_
-        passed = (
+        style.titled(out, f"{distribution.pose}: 95 % of built arms have AP up to {show(ap)}{rp}", 72)
+        estimate = task.summary.yield_
+        yield_text = (
             ""
-            if judged is None
+            if estimate is None
             else (
-                f"; yield over the task {percent(judged.value)} "
-                f"(95 % interval {percent(judged.interval[0])} to {percent(judged.interval[1])})"
+                f"; yield over the task {percent(estimate.value)} "
+                f"(95 % interval {percent(estimate.interval[0])} to {percent(estimate.interval[1])})"
             )
         )
-        style.footnote(out, f"{result.units} units, {result.visits} visits each, worst pose of {task.name}{passed}")
+        style.footnote(out, f"{result.units} units, {result.visits} visits each, worst pose of {task.name}{yield_text}")
     return out
 
 
 def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawing:
     """Tool-point error of named poses: median, quantile at the coverage with its interval, largest seen."""
-    chosen = [task.poses[int(n)] for n in np.argsort(-task.column("error.at_coverage"), kind="stable")[:most]]
-    unit = unit_for([chosen[0].error.max])
+    poses = [task.poses[int(n)] for n in np.argsort(-task.column("error.at_coverage"), kind="stable")[:most]]
+    unit = unit_for([poses[0].error.max])
     requirement, share = result.required_at(task.name), percent(coverage_of(result.requirement))
     with style.style():
-        out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(chosen), 2))
-        for row, pose in enumerate(reversed(chosen)):
+        out, axes = style.figure(6.4, 2.0 + 0.32 * max(len(poses), 2))
+        for row, pose in enumerate(reversed(poses)):
             e = pose.error
             quantile, ends = e.at_coverage, e.at_coverage_interval
             left, width = e.p50 * unit.factor, (quantile - e.p50) * unit.factor
@@ -86,11 +86,11 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
                 low, high = (x * unit.factor for x in ends)
                 axes.plot([low, high], [row, row], color=style.COLOURS[0], linewidth=3, solid_capstyle="butt")
             axes.plot([e.max * unit.factor], [row], "x", color="#555555", markersize=5)
-            named = f"half within {show(e.p50)}, {share} within {show_interval(quantile, ends)}, max {show(e.max)}"
-            out.tell(axes, [quantile * unit.factor], [row], texts=[f"{pose.name}: {named}"])
-        axes.set_yticks(range(len(chosen)), [pose.name for pose in reversed(chosen)])
+            text = f"half within {show(e.p50)}, {share} within {show_interval(quantile, ends)}, max {show(e.max)}"
+            out.annotate(axes, [quantile * unit.factor], [row], texts=[f"{pose.name}: {text}"])
+        axes.set_yticks(range(len(poses)), [pose.name for pose in reversed(poses)])
         axes.plot([], [], color=style.COLOURS[5], linewidth=6, label=f"median to {share}")
-        if any(pose.error.at_coverage_interval is not None for pose in chosen):
+        if any(pose.error.at_coverage_interval is not None for pose in poses):
             axes.plot([], [], color=style.COLOURS[0], linewidth=3, label=f"95 % interval of the {result.quantile}")
         axes.plot([], [], "|", color=style.COLOURS[0], markersize=12, label="median")
         axes.plot([], [], "x", color="#555555", label="largest seen")
@@ -103,7 +103,7 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
         axes.set(xlabel=f"tool-point error [{unit.name}]")
         axes.set_xlim(left=0)
         axes.grid(axis="y", visible=False)
-        title = f"{task.name}: worst at {chosen[0].name}, {share} within {show(chosen[0].error.at_coverage)}"
+        title = f"{task.name}: worst at {poses[0].name}, {share} within {show(poses[0].error.at_coverage)}"
         axes.set_title(style.wrapped(title, 60))
         style.legend_below(axes, columns=2)
         style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")
@@ -111,12 +111,12 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
 
 
 def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
-    """Yield against the position that is required, with its 95 % interval.
+    """Yield against the required position, with its 95 % interval.
 
     Raises
     ------
     ValueError
-        The result was made before the curve was kept.
+        The result is of a version that did not store the curve.
     """
     curve, requirement = task.yield_curve, result.required_at(task.name)
     if curve is None:
@@ -131,34 +131,41 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         )
         axes.step(position * unit.factor, share, where="post", color=style.COLOURS[0], label="units that pass")
         texts = [f"{show(p)} required: yield {s:.4g} %" for p, s in zip(position, share, strict=True)]
-        out.tell(axes, position * unit.factor, share, texts=texts)
-        title = f"{task.name}: half of the built arms would pass {show(_reaches(curve, 0.5))}"
+        out.annotate(axes, position * unit.factor, share, texts=texts)
+        title = f"{task.name}: half of the built arms would pass {show(_position_reaching(curve, 0.5))}"
         if requirement is not None:
             at = requirement.position * unit.factor
             axes.axvline(at, color=style.REQUIREMENT, label=f"required {show(requirement.position)}")
             if requirement.yield_ is not None:
-                asked = f"yield asked for, {percent(requirement.yield_)}"
-                axes.axhline(100 * requirement.yield_, color=style.REQUIREMENT, linestyle="--", label=asked)
-            judged = task.summary.yield_
-            assert judged is not None  # there with every requirement
-            wanted = requirement.yield_ or 0.95
-            need = _reaches(curve, wanted)
-            passed, needed = show(requirement.position), show(need)
-            if need is not None and need != requirement.position:
-                needed, passed = apart(need, requirement.position, show)
-            reach = f"{percent(wanted)} is never reached" if need is None else f"{percent(wanted)} need {needed}"
-            title = f"{task.name}: {percent(judged.value)} of built arms pass {passed}; {reach}"
+                line_label = f"yield asked for, {percent(requirement.yield_)}"
+                axes.axhline(100 * requirement.yield_, color=style.REQUIREMENT, linestyle="--", label=line_label)
+            estimate = task.summary.yield_
+            assert estimate is not None  # there with every requirement
+            target = requirement.yield_ or 0.95
+            target_position = _position_reaching(curve, target)
+            position_text, target_text = show(requirement.position), show(target_position)
+            if target_position is not None and target_position != requirement.position:
+                target_text, position_text = apart(target_position, requirement.position, show)
+            reach = (
+                f"{percent(target)} is never reached"
+                if target_position is None
+                else f"{percent(target)} need {target_text}"
+            )
+            title = f"{task.name}: {percent(estimate.value)} of built arms pass {position_text}; {reach}"
         axes.set(xlabel=f"position required [{unit.name}]", ylabel="yield [%]", ylim=(0, 102))
         axes.set_xlim(left=0)
         axes.set_title(style.wrapped(title, 64))
         style.legend_below(axes, columns=2)
-        others = (own for own in limits_of_arms(requirement, task.follows_path) if own[0].errors != "error")
-        held = "".join(f", {own.figure_name} within {show_quantity(limit, own.quantity)}" for own, limit in others)
-        style.footnote(out, f"a unit passes if its AP is within it{held} at every pose; {result.units} units")
+        others = (pair for pair in limits_of_arms(requirement, task.follows_path) if pair[0].errors != "error")
+        conditions = "".join(
+            f", {criterion.figure_name} within {show_quantity(limit, criterion.quantity)}"
+            for criterion, limit in others
+        )
+        style.footnote(out, f"a unit passes if its AP is within it{conditions} at every pose; {result.units} units")
     return out
 
 
-def _reaches(curve: YieldCurve, share: float) -> float | None:
-    """The smallest position on the curve at which so many pass."""
-    held = [p for p, s in zip(curve.position, curve.share, strict=True) if s >= share]
-    return held[0] if held else None
+def _position_reaching(curve: YieldCurve, share: float) -> float | None:
+    """Smallest position on the curve at which at least this share passes; None where none does. [m]"""
+    positions = [p for p, s in zip(curve.position, curve.share, strict=True) if s >= share]
+    return positions[0] if positions else None

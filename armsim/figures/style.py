@@ -28,13 +28,13 @@ MAP = "cividis"
 
 
 OTHER_SCRIPTS = ("Noto Sans CJK SC", "Noto Sans CJK JP", "WenQuanYi Zen Hei", "Microsoft YaHei", "Arial Unicode MS")
-"""Families looked for where a name is written in a script that the main family lacks."""
+"""Font families searched for scripts that the main family lacks."""
 
 
 class Drawing(Figure):
-    """A figure that knows what stands at some of its places, for whoever points at them on a page.
+    """A figure with hover texts at some of its points, for an interactive page.
 
-    One in space may have a ``scene`` to be turned there: data and layout of plotly.js.
+    A figure in space may have a ``scene`` for the page: data and layout of plotly.js.
     """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -43,8 +43,8 @@ class Drawing(Figure):
         self.below: list[tuple[Axes, list[Artist] | None, float]] = []
         self.scene: dict[str, Any] | None = None
 
-    def tell(self, axes: Axes, *columns: ArrayLike, texts: Sequence[str]) -> None:
-        """Values at places in the units of the axes: two columns, or three of axes in space, as long as the texts."""
+    def annotate(self, axes: Axes, *columns: ArrayLike, texts: Sequence[str]) -> None:
+        """Add hover texts at points in data coordinates: two columns, or three on axes in space, one row per text."""
         places = np.stack([np.asarray(column, dtype=float) for column in columns], axis=-1).tolist()
         self.spots += [(axes, place, text) for place, text in zip(places, texts, strict=True)]
 
@@ -56,7 +56,7 @@ class Drawing(Figure):
 
     @property
     def heading(self) -> str:
-        """The title as it is set: over all, or over the first axes that have one."""
+        """The title with its line breaks: of the figure, or of the first axes that have one."""
         titles = [axes.get_title(loc="left") for axes in self.axes]
         return self.get_suptitle() or next((title for title in titles if title), "")
 
@@ -67,22 +67,22 @@ class Drawing(Figure):
 
     @property
     def finding(self) -> str:
-        """What the title says, in one line."""
+        """The title in one line."""
         return " ".join(self.heading.split())
 
 
 @contextmanager
 def style() -> Iterator[None]:
-    """Apply the style file and no settings of the user while a figure is drawn; leave matplotlib as it was."""
-    budget = files("armsim.figures") / "armsim.mplstyle"
-    with as_file(budget) as path, mpl.style.context(str(path), after_reset=True):
+    """Context in which only the style file applies, without settings of the user; restores matplotlib afterwards."""
+    style_file = files("armsim.figures") / "armsim.mplstyle"
+    with as_file(style_file) as path, mpl.style.context(str(path), after_reset=True):
         mpl.rcParams["font.family"] = [*mpl.rcParams["font.family"], *_other_scripts()]
         yield
 
 
 @lru_cache(maxsize=1)
 def _other_scripts() -> list[str]:
-    """Installed families that hold scripts which the main family lacks."""
+    """Installed font families with scripts that the main family lacks."""
     installed = set(font_manager.get_font_names())
     return [family for family in OTHER_SCRIPTS if family in installed]
 
@@ -94,7 +94,7 @@ def figure(width: float = 6.4, height: float = 4.0) -> tuple[Drawing, Axes]:
 
 
 def label(name: str) -> str:
-    """A name as the label of a legend, which leaves out what begins with an underscore."""
+    """A name as a legend label; matplotlib would hide one that begins with an underscore."""
     return f"\N{HAIR SPACE}{name}" if name.startswith("_") else name
 
 
@@ -104,21 +104,21 @@ def wrapped(text: str, width: int = 72) -> str:
 
 
 def titled(figure: Figure, text: str, width: int = 70) -> None:
-    """A title over all axes, of a figure in space or of several parts."""
+    """Set a title over all axes, for a figure in space or of several panels."""
     figure.suptitle(wrapped(text, width), x=0.01, ha="left", fontsize=10, fontweight="bold")
 
 
 def footnote(figure: Figure, text: str) -> None:
-    """A note under the figure: sample sizes and conditions."""
+    """Set the note under the figure: sample sizes and conditions."""
     figure.supxlabel(wrapped(text, 105), fontsize=8, color="#555555", x=0.01, ha="left")
 
 
 def legend_below(axes: Axes, handles: Sequence[Artist] | None = None, inches: float = 0.5, columns: int = 3) -> None:
-    """A legend so far below the axes that tick labels and axis label stay free, however low the axes are."""
+    """Place the legend below the axes, clear of tick labels and axis label at any height of the axes."""
     figure = axes.get_figure()
     assert figure is not None
     shift = ScaledTranslation(0.0, -inches, figure.dpi_scale_trans)
-    own = {} if handles is None else {"handles": list(handles)}
+    arguments = {} if handles is None else {"handles": list(handles)}
     if isinstance(figure, Drawing):
         figure.below.append((axes, list(handles) if handles is not None else None, inches))
     axes.legend(
@@ -127,5 +127,5 @@ def legend_below(axes: Axes, handles: Sequence[Artist] | None = None, inches: fl
         bbox_transform=axes.transAxes + shift,
         ncols=columns,
         borderaxespad=0,
-        **own,
+        **arguments,
     )

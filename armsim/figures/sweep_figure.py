@@ -1,4 +1,4 @@
-"""The error along the values of one number of a design."""
+"""The error against one parameter of a design."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ Point = tuple[float, float, tuple[float, float] | None]
 def sweep(
     path: str, value_unit: str, lines: Mapping[str, Sequence[Point]], position: float | None, statistic: str, note: str
 ) -> style.Drawing:
-    """The quantile that decides at the worst pose of every task against a value, with its intervals.
+    """The deciding quantile at the worst pose of each task against the value of a parameter, with intervals.
 
     Parameters
     ----------
     path : str
-        What the value is.
+        Of the parameter.
     value_unit : str
     lines : mapping of task to points
     position : float, optional [m]
-        That is required.
+        Requirement.
     statistic : str
-        What is drawn, such as "95 % of errors".
+        Name of the quantile, such as "95 % of errors".
     note : str
     """
     unit = unit_for([size for points in lines.values() for _, size, _ in points])
@@ -42,8 +42,8 @@ def sweep(
             low, high = (np.array([end[k] for end in ends]) * unit.factor for k in (0, 1))
             axes.fill_between(at, low, high, color=colour, alpha=0.2, linewidth=0)
             texts = [f"{task}, {v:g} {value_unit}: {show(q)}" for v, q, _ in points]
-            out.tell(axes, at, size, texts=texts)
-            if number == int(np.argmax([own[-1][1] for own in lines.values()])):
+            out.annotate(axes, at, size, texts=texts)
+            if number == int(np.argmax([line[-1][1] for line in lines.values()])):
                 rise = f"{task}: {show(points[0][1])} at {points[0][0]:g} {value_unit}, {show(points[-1][1])} at "
                 rise += f"{points[-1][0]:g} {value_unit}"
         if position is not None:

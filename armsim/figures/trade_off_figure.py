@@ -20,18 +20,18 @@ def trade_off(
     position: float,
     coverage: float,
 ) -> style.Drawing:
-    """Designs for which, by first order, nothing cheaper errs less, and on which joints its price is spent.
+    """Pareto front of price and error by first order, and how the price is spread over groups of joints.
 
     Parameters
     ----------
     name : str
-        Of the scenario.
+        Name of the scenario.
     prices : (n,) [cost units]
     predicted, sampled : (n,) [m]
         Quantile by first order and by Monte Carlo.
     spending : (n,) of mapping of group of joints to price
     current : (price, quantile [m])
-        Of the scenario's own design.
+        Of the design of the scenario.
     position : float [m]
     coverage : float
     """
@@ -47,7 +47,7 @@ def trade_off(
             [current[0]], [current[1] * unit.factor], "D", color=style.COLOURS[1], label="as it is (encoders alone)"
         )
         texts = [f"{p:g} cost units: {show(e)} sampled" for p, e in zip(prices, sampled, strict=True)]
-        out.tell(axes, at, np.array(sampled) * unit.factor, texts=texts)
+        out.annotate(axes, at, np.array(sampled) * unit.factor, texts=texts)
         axes.axhline(position * unit.factor, color=style.REQUIREMENT, label=f"required {show(position)}")
         axes.set(ylabel=f"{percent(coverage)} of errors within [{unit.name}]", ylim=(0, None))
         style.legend_below(axes, inches=0.12, columns=4)

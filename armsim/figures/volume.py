@@ -1,4 +1,4 @@
-"""A volume cut open at its worst cell, with the requirement and the arm: as a picture, and as a scene to be turned."""
+"""A volume cut open at its worst cell, with the requirement and the arm: a picture and an interactive scene."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from armsim.results import MapOf, Result, TaskResult
 
 ARM, LOST = "#222222", "#d9d9d9"
 SHARE = 0.08
-"""Margin about what is drawn, as share of its size."""
+"""Margin around the drawing, as a share of its size."""
 ASIDE = 35.0
-"""Angle by which one looks past the arm. [deg]"""
+"""Azimuth between the line of sight and the arm, so that it does not hide the planes. [deg]"""
 
 
 class Cut(NamedTuple):
@@ -33,7 +33,7 @@ class Cut(NamedTuple):
     corners : (cells, 4, 3) [mm]
     centres : (cells, 3) [mm]
     values : (cells,)
-        In the unit shown; nan where the arm cannot go.
+        In the unit shown; nan in cells out of reach.
     shape : tuple of int
         Cells along the two directions in the plane.
     """
@@ -54,14 +54,14 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
     ValueError
         The task is no volume.
     """
-    told = maps.told_of(result, task, measure, 3)
-    factor, unit, limit = told.factor, told.unit, told.limit
-    planes = cuts(task, told.values * factor)
+    cells = maps.cell_measure(result, task, measure, 3)
+    factor, unit, limit = cells.factor, cells.unit, cells.limit
+    planes = cuts(task, cells.values * factor)
     arm = maps.in_grid(task, np.array(task.skeleton)) * 1e3
-    norm = Normalize(float(np.nanmin(told.values)) * factor, float(np.nanmax(told.values)) * factor)
+    norm = Normalize(float(np.nanmin(cells.values)) * factor, float(np.nanmax(cells.values)) * factor)
     colours = mpl.colormaps[style.MAP]
-    corners = np.concatenate([own.corners for own in planes])
-    values = np.concatenate([own.values for own in planes])
+    corners = np.concatenate([plane.corners for plane in planes])
+    values = np.concatenate([plane.values for plane in planes])
     with style.style():
         out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
         axes = out.add_subplot(projection="3d", computed_zorder=False)
@@ -69,8 +69,8 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         axes.add_collection3d(Poly3DCollection(list(corners), facecolors=faces, edgecolors=faces, linewidths=0.2))
         handles = [Line2D([], [], color=ARM, marker="o", markersize=4, label="arm at the worst pose")]
         if limit is not None and float(np.nanmin(values)) < limit * factor < float(np.nanmax(values)):
-            for own in planes:
-                _requirement(axes, own, limit * factor)
+            for plane in planes:
+                _requirement(axes, plane, limit * factor)
             required = f"required {limit * factor:.4g} {unit}"
             handles.append(Line2D([], [], color=style.REQUIREMENT, label=required))
         axes.plot(*arm.T, color="white", linewidth=4.5, solid_capstyle="round", zorder=6)
@@ -83,24 +83,24 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         axes.set_box_aspect(tuple(high - low + 2 * margin), zoom=1.1)
         axes.set(xlabel="x [mm]", ylabel="y [mm]", zlabel="z [mm]")
         axes.view_init(elev=24, azim=_seen_from(planes, arm))
-        places = np.concatenate([own.centres for own in planes])
-        known = ~np.isnan(values)
-        out.tell(axes, *places[known].T, texts=[
+        places = np.concatenate([plane.centres for plane in planes])
+        reachable = ~np.isnan(values)
+        out.annotate(axes, *places[reachable].T, texts=[
             f"x {x:g} mm, y {y:g} mm, z {z:g} mm: {significant(value)} {unit}"
-            for (x, y, z), value in zip(places[known], values[known], strict=True)
+            for (x, y, z), value in zip(places[reachable], values[reachable], strict=True)
         ])  # fmt: skip
         bar = mpl.cm.ScalarMappable(norm, colours)
-        out.colorbar(bar, ax=axes, shrink=0.7, pad=0.12, label=f"{told.label} [{unit}]")
-        style.titled(out, told.finding)
+        out.colorbar(bar, ax=axes, shrink=0.7, pad=0.12, label=f"{cells.label} [{unit}]")
+        style.titled(out, cells.finding)
         style.legend_below(axes, handles)
-        lost = "; grey: cannot be reached" if np.isnan(values).any() else ""
-        where = ", ".join(f"{maps.LETTERS[own.axis]} {own.at:g} mm" for own in planes)
+        lost_note = "; grey: cannot be reached" if np.isnan(values).any() else ""
+        cut_text = ", ".join(f"{maps.LETTERS[plane.axis]} {plane.at:g} mm" for plane in planes)
         style.footnote(
             out,
-            f"cut at {where}, through the worst of {len(task.poses)} cells{lost}; {result.units} units × "
+            f"cut at {cut_text}, through the worst of {len(task.poses)} cells{lost_note}; {result.units} units × "
             f"{result.visits} visits",
         )
-        out.scene = _scene(task, told, planes, arm)
+        out.scene = _scene(task, cells, planes, arm)
     return out
 
 
@@ -108,12 +108,12 @@ def cuts(task: TaskResult, values: Array) -> tuple[Cut, ...]:
     """The three planes of cells through the worst one, of values of shape (z, y, x)."""
     grid = task.grid
     assert grid is not None
-    centres = [np.array(own) * 1e3 for own in grid.centres]
+    centres = [np.array(along) * 1e3 for along in grid.centres]
     half = grid.step * 1e3 / 2
     worst = np.unravel_index(int(np.nanargmax(values)), values.shape)[::-1]
     out = []
     for axis in range(3):
-        one, other = (own for own in range(3) if own != axis)
+        one, other = (direction for direction in range(3) if direction != axis)
         a, b = np.meshgrid(centres[one], centres[other], indexing="ij")
         middle = np.empty((a.size, 3))
         middle[:, one], middle[:, other], middle[:, axis] = a.ravel(), b.ravel(), centres[axis][worst[axis]]
@@ -126,65 +126,65 @@ def cuts(task: TaskResult, values: Array) -> tuple[Cut, ...]:
 
 
 def _requirement(axes: Any, cut: Cut, limit: float) -> None:
-    """The line of a plane on which the requirement is just met."""
+    """Draw the contour of a plane on which the requirement is just met."""
     values = cut.values.reshape(cut.shape)
     if min(cut.shape) < 2 or not np.nanmin(values) < limit < np.nanmax(values):
         return
-    places = [cut.centres[:, own].reshape(cut.shape) for own in range(3)]
+    places = [cut.centres[:, axis].reshape(cut.shape) for axis in range(3)]
     places[cut.axis] = np.ma.masked_invalid(values)
     look = {"levels": [limit], "colors": style.REQUIREMENT, "linewidths": 1.8, "zorder": 5}
     axes.contour(*places, zdir=maps.LETTERS[cut.axis], offset=cut.at, **look)
 
 
 def _seen_from(planes: tuple[Cut, ...], arm: Array) -> float:
-    """From which side the arm stands before the planes. [deg]"""
-    at = np.array([own.at for own in planes])
+    """Azimuth of a view in which the arm stands in front of the planes. [deg]"""
+    at = np.array([plane.at for plane in planes])
     away = arm.mean(axis=0) - at
     straight = float(np.degrees(np.arctan2(away[1], away[0]))) if np.any(away[:2]) else -90.0
     return straight + ASIDE
 
 
-def _scene(task: TaskResult, told: maps.Told, planes: tuple[Cut, ...], arm: Array) -> dict[str, Any]:
-    """The same for plotly.js: cuts, the surface on which the requirement is just met, the arm."""
+def _scene(task: TaskResult, cells: maps.CellMeasure, planes: tuple[Cut, ...], arm: Array) -> dict[str, Any]:
+    """Scene for plotly.js: cuts, the surface on which the requirement is just met, the arm."""
     grid = task.grid
     assert grid is not None
-    values = told.values * told.factor
+    values = cells.values * cells.factor
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     scale = [[n / 8, mpl.colors.to_hex(mpl.colormaps[style.MAP](n / 8))] for n in range(9)]
     flat_light = {"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0}  # colours are values
     look = {"cmin": low, "cmax": high, "colorscale": scale, "showscale": False, "lighting": flat_light}
     data: list[dict[str, Any]] = []
-    for own in planes:
-        x, y = (np.round(own.centres[:, k].reshape(own.shape), 3).tolist() for k in range(2))
-        z = _plain(np.where(np.isnan(own.values), np.nan, own.centres[:, 2]).reshape(own.shape))  # a gap
-        shown = _plain(own.values.reshape(own.shape))
-        name = f"cut at {maps.LETTERS[own.axis]} {own.at:g} mm"
-        if min(own.shape) > 1:
+    for plane in planes:
+        x, y = (np.round(plane.centres[:, k].reshape(plane.shape), 3).tolist() for k in range(2))
+        z = _plain(np.where(np.isnan(plane.values), np.nan, plane.centres[:, 2]).reshape(plane.shape))  # a gap
+        shown = _plain(plane.values.reshape(plane.shape))
+        name = f"cut at {maps.LETTERS[plane.axis]} {plane.at:g} mm"
+        if min(plane.shape) > 1:
             flat = {"x": x, "y": y, "z": z}
-            hover = f"x %{{x:g}}, y %{{y:g}}, z %{{z:g}} mm<br>%{{surfacecolor:.4g}} {told.unit}<extra></extra>"
+            hover = f"x %{{x:g}}, y %{{y:g}}, z %{{z:g}} mm<br>%{{surfacecolor:.4g}} {cells.unit}<extra></extra>"
             data.append({"type": "surface", **flat, "surfacecolor": shown, **look, "name": name, "showlegend": True,
                          "hovertemplate": hover, "contours": {k: {"highlight": False} for k in "xyz"}})  # fmt: skip
     if data:
-        bar = {"title": {"text": f"[{told.unit}]"}, "len": 0.7, "x": 1.0}
+        bar = {"title": {"text": f"[{cells.unit}]"}, "len": 0.7, "x": 1.0}
         data[0] |= {"showscale": True, "colorbar": bar}
-    limit = None if told.limit is None else told.limit * told.factor
+    limit = None if cells.limit is None else cells.limit * cells.factor
     if limit is not None and low < limit < high and min(values.shape) > 1:
-        z, y, x = np.meshgrid(*(np.array(own) * 1e3 for own in grid.centres[::-1]), indexing="ij")
-        outside = 2 * high  # what cannot be reached does not meet it
+        z, y, x = np.meshgrid(*(np.array(along) * 1e3 for along in grid.centres[::-1]), indexing="ij")
+        outside = 2 * high  # unreachable cells do not meet the requirement
         data.append({
             "type": "isosurface", "x": np.round(x.ravel(), 3).tolist(), "y": np.round(y.ravel(), 3).tolist(),
             "z": np.round(z.ravel(), 3).tolist(), "value": _plain(np.where(np.isnan(values), outside, values).ravel()),
             "isomin": limit, "isomax": limit, "surface": {"count": 1}, "caps": {k: {"show": False} for k in "xyz"},
             "colorscale": [[0, style.REQUIREMENT], [1, style.REQUIREMENT]], "showscale": False, "opacity": 0.35,
-            "name": f"required {limit:.4g} {told.unit} is just met", "showlegend": True, "hoverinfo": "name",
+            "name": f"required {limit:.4g} {cells.unit} is just met", "showlegend": True, "hoverinfo": "name",
         })  # fmt: skip
     x, y, z = (np.round(arm[:, k], 3).tolist() for k in range(3))
     look = {"line": {"color": ARM, "width": 8}, "marker": {"color": ARM, "size": 4}, "hoverinfo": "name"}
     name = "arm at the worst pose"
     data.append({"type": "scatter3d", "mode": "lines+markers", "x": x, "y": y, "z": z, "name": name, **look})
     titles = {f"{k}axis": {"title": {"text": f"{k} [mm]"}} for k in "xyz"}
-    seen = np.radians(_seen_from(planes, arm))
-    camera = {"eye": {"x": 1.9 * float(np.cos(seen)), "y": 1.9 * float(np.sin(seen)), "z": 0.9}}
+    azimuth = np.radians(_seen_from(planes, arm))
+    camera = {"eye": {"x": 1.9 * float(np.cos(azimuth)), "y": 1.9 * float(np.sin(azimuth)), "z": 0.9}}
     layout = {
         "scene": {"aspectmode": "data", "camera": camera, **titles}, "margin": dict.fromkeys("lrtb", 0), "height": 560,
         "paper_bgcolor": "#ffffff", "font": {"color": "#1b1f24"}, "legend": {"orientation": "h", "y": 0.0},
@@ -193,7 +193,7 @@ def _scene(task: TaskResult, told: maps.Told, planes: tuple[Cut, ...], arm: Arra
 
 
 def _plain(values: Array) -> Any:
-    """Numbers of four digits, nan as nothing."""
+    """Nested lists of numbers to four digits, None for nan."""
     return [_plain(row) for row in values] if values.ndim > 1 else [
         None if np.isnan(value) else float(f"{value:.4g}") for value in values
     ]  # fmt: skip

@@ -38,7 +38,7 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
                 yield Planned(
                     figure.anchor, f"{name}-{figure.name}", figure.caption, partial(figure.draw, result, task), wide
                 )
-    joints = figures.alike(result)
+    joints = figures.identical_joints(result)
     for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
         caption = "What the joints get wrong at every visit; joints whose errors are the same have one curve."
         shown = joints[start : start + MOST_JOINTS]
