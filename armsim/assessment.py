@@ -169,7 +169,7 @@ def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sampl
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
     directed = any(term.cause.by_direction and term.life == "visit" for term in spec.machine.terms)
     turned = task.directed(poses.names) if directed else []
-    held: list[Held] = [poses.held[pose] if poses.held else "full" for pose in turned]
+    held: list[Held] = [poses.constraints[pose] if poses.constraints else "full" for pose in turned]
     what = "multi-directional pose accuracy variation"
     for pose, varied in zip(
         turned, measures.direction_variation(spec, poses.configurations, turned, held), strict=True

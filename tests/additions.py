@@ -152,7 +152,7 @@ from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding, named, quiet
+from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding_field, name_field, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 
@@ -162,13 +162,13 @@ class Ring(Task):
 
     kind = "ring"
     one_by_one = True
-    name: str = named()
+    name: str = name_field()
     radius: float = key(..., "length", "of the circle", least=0.0, above=True)
     points: int = key(..., "count", "how many", least=1, most=360, why="each is named")
     height: float = key(0.0, "length", "of the circle above the base")
-    holding: Holding = holding()
+    holding: Holding = holding_field()
 
-    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
         solver, names, joints, lost = Solver(arm, self.holding), [], [], []
         seeds = solver.starts()
         for number in range(self.points):

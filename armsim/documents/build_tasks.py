@@ -15,7 +15,7 @@ from armsim.model.arm import Arm
 from armsim.requirement.requirement import Requirement, TaskLimits
 from armsim.sources import KeyPath, Source
 from armsim.tasks import Command, NamedPose, Path, Poses, Task, Waypoint, kind_of
-from armsim.tasks.base import FREELY
+from armsim.tasks.base import UNCONSTRAINED
 
 
 def build_task(given: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
@@ -25,7 +25,7 @@ def build_task(given: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
     task: Task = _path(given, arm, source, at) if isinstance(given, PathDocument) else _declared(given, arm, source, at)
     fault = task.fault(arm)
     if fault is not None:
-        raise source.error((*at, fault.key), fault.found, fault.accepted)
+        raise source.error((*at, fault.key), fault.value, fault.accepted)
     return task
 
 
@@ -109,7 +109,7 @@ def _path(document: PathDocument, arm: Arm, source: Source, at: KeyPath) -> Path
     if document.file is not None:
         file = source.beside((*at, "file"), document.file)
         waypoints, joints = read_waypoints(file, arm)
-        if joints and holding != FREELY:
+        if joints and holding != UNCONSTRAINED:
             held = "tool, direction, near, posture, hold, branch"
             raise source.error((*at, "file"), f"joint positions beside one of {held}", "joint positions alone")
         if waypoints and waypoints[0].rpy is not None and (holding.rpy is not None or holding.direction is not None):

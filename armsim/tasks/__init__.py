@@ -1,4 +1,4 @@
-"""Where to look: each kind of task is one file."""
+"""Tasks: the poses at which an arm is evaluated. Each kind is one file."""
 
 from armsim.tasks.base import Advance, Command, Frame, Holding, PoseSet, Task
 from armsim.tasks.cloud import Cloud
@@ -8,12 +8,12 @@ from armsim.tasks.path import Path, Waypoint
 from armsim.tasks.slice import Slice, Volume
 
 KINDS: tuple[type[Task], ...] = (Poses, Slice, Volume, Cloud, IsoPoses, Path)
-"""All kinds of task: a new one is a file and an entry here."""
+"""All kinds of task; a new kind is a new file and an entry here."""
 
 
 def kind_of(name: str) -> type[Task]:
-    """The kind of a name."""
-    return next(own for own in KINDS if own.kind == name)
+    """Task class of a kind."""
+    return next(task_class for task_class in KINDS if task_class.kind == name)
 
 
 __all__ = [

@@ -1,4 +1,4 @@
-"""What a task is: a name, a kind, and the poses it asks for."""
+"""Base class of tasks, the poses that a task yields, and commands to the tool."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from armsim.results import Grid, MapOf, Unreachable
 Advance = Callable[[int, int], None]
 
 
-def quiet(done: int, total: int) -> None:
-    """Tell nobody."""
+def no_progress(done: int, total: int) -> None:
+    """Progress callback that does nothing."""
 
 
 @dataclass(frozen=True, eq=False)
 class PoseSet:
-    """Poses found for an arm.
+    """Poses of a task on an arm.
 
     Parameters
     ----------
@@ -38,13 +38,13 @@ class PoseSet:
     grid : Grid, optional
         Cells of a slice or a volume.
     along : (poses,), optional [m]
-        Length of a path up to every pose.
+        Length of a path up to each pose.
     pairs : tuple of (first, second)
-        Poses whose distance is looked at.
+        Poses whose distance is evaluated.
     maps : tuple of str
-        What is drawn over the cells.
-    held : tuple of str
-        What is asked of the orientation at every pose; all of it where empty.
+        Measures drawn over the cells.
+    constraints : tuple of str
+        Constraint on the orientation at each pose: ``full``, ``direction`` or ``free``; ``full`` where empty.
     """
 
     names: tuple[str, ...]
@@ -54,17 +54,17 @@ class PoseSet:
     along: Array | None = None
     pairs: tuple[tuple[int, int], ...] = ()
     maps: tuple[MapOf, ...] = ("error",)
-    held: tuple[Held, ...] = ()
+    constraints: tuple[Held, ...] = ()
 
     def keyed(self) -> PoseSet:
-        """The same with random numbers keyed by the names of the poses, so that no other pose changes them."""
+        """The same poses with random numbers keyed by their names, independent of the other poses of the task."""
         return replace(
             self,
             configurations=replace(self.configurations, keys=np.array([name_key(n) for n in self.names], np.int64)),
         )
 
     def only(self, names: Sequence[str]) -> PoseSet:
-        """The poses of these names, in this order."""
+        """The poses with the given names, in the given order."""
         place = {name: n for n, name in enumerate(self.names)}
         old = [place[name] for name in names]
         new = {before: after for after, before in enumerate(old)}
@@ -77,41 +77,41 @@ class PoseSet:
             None if self.along is None else self.along[old],
             tuple((new[a], new[b]) for a, b in self.pairs if a in new and b in new),
             self.maps,
-            tuple(self.held[n] for n in old) if self.held else (),
+            tuple(self.constraints[n] for n in old) if self.constraints else (),
         )
 
 
 def name_key(name: str) -> int:
-    """A number of 31 bits that stands for a name."""
+    """Hash of a name, 31 bits."""
     return int.from_bytes(hashlib.blake2b(name.encode(), digest_size=4).digest(), "little") >> 1
 
 
 class Fault(NamedTuple):
-    """What is wrong with a task on an arm: the key, what was found, what is accepted."""
+    """An invalid task on an arm: the key, the value it has, what is accepted."""
 
     key: str
-    found: str
+    value: str
     accepted: str
 
 
 class Task(ABC):
-    """A place to look. Each kind is one file, whose class declares its keys and answers what others must know."""
+    """Poses at which the arm is evaluated. Each kind is a class in a file of its own that declares its keys."""
 
     kind: ClassVar[str]
     must_reach: ClassVar[bool] = False
     """Whether every pose must be reached, so that one out of reach fails the requirement."""
     is_path: ClassVar[bool] = False
-    """Whether the tool follows a path, along which AT and RT are judged."""
+    """Whether the tool follows a path, along which AT and RT are evaluated."""
     one_by_one: ClassVar[bool] = False
-    """Whether its poses are few and have names that a reader knows."""
+    """Whether its poses are few and named by the user."""
     name: str
 
     @abstractmethod
-    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
-        """The poses of the task on this arm, and what it cannot reach; tells points done and points in all."""
+    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+        """Poses of the task on an arm, and the points out of reach; ``advance`` receives points done and in all."""
 
     def fault(self, arm: Arm) -> Fault | None:
-        """What is wrong with it on an arm, before anything is looked for."""
+        """What makes the task invalid on an arm, before poses are solved; None where it is valid."""
         return None
 
     def directed(self, names: Sequence[str]) -> list[int]:
@@ -121,7 +121,7 @@ class Task(ABC):
 
 @dataclass(frozen=True)
 class Frame:
-    """A frame in that of the base: a shift, then turns about fixed x, y, z axes, roll first."""
+    """A frame relative to the base: a translation, then rotations about fixed x, y, z axes, roll first."""
 
     xyz: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "its origin")
     rpy: tuple[float, float, float] = key((0.0, 0.0, 0.0), "angle", "its turns")
@@ -133,7 +133,7 @@ BASE = Frame()
 
 @dataclass(frozen=True)
 class Command:
-    """A pose asked of the tool, in the frame in which the base of the arm is given.
+    """A commanded pose of the tool, in the frame in which the base of the arm is stated.
 
     Parameters
     ----------
@@ -141,8 +141,8 @@ class Command:
     rpy : (3,), optional [rad]
         Turns about the fixed x, y, z axes, roll first.
     direction : (3,), optional
-        Unit vector along which the z axis of the tool points, its turn about it left free. Without both the orientation
-        is free.
+        Unit vector along which the z axis of the tool points, the rotation about it left free. Without both the
+        orientation is free.
     """
 
     xyz: tuple[float, float, float]
@@ -150,8 +150,8 @@ class Command:
     direction: tuple[float, float, float] | None = None
 
     @property
-    def held(self) -> Held:
-        """What is asked of the orientation."""
+    def constraint(self) -> Held:
+        """Constraint on the orientation: ``full``, ``direction`` or ``free``."""
         return "full" if self.rpy is not None else "free" if self.direction is None else "direction"
 
     @property
@@ -164,13 +164,13 @@ def frame_matrix(xyz: tuple[float, float, float], rpy: tuple[float, float, float
     """Homogeneous transform from a position and turns about the fixed x, y, z axes, shape (4, 4)."""
     out = np.eye(4)
     out[:3, 3] = xyz
-    out[:3, :3] = _turned(rpy)
+    out[:3, :3] = _rotation_matrix(rpy)
     return out
 
 
 @lru_cache(maxsize=64)
-def _turned(rpy: tuple[float, float, float]) -> Array:
-    """A task holds one orientation over all of its points."""
+def _rotation_matrix(rpy: tuple[float, float, float]) -> Array:
+    """Rotation matrix, read-only; cached, as a task often has one orientation at all points."""
     roll, pitch, yaw = rpy
     out = np.asarray(rotation(Z, yaw)[0] @ rotation(Y, pitch)[0] @ rotation(X, roll)[0])
     out.setflags(write=False)
@@ -190,7 +190,7 @@ def turns_of(rotation: Array) -> tuple[float, float, float]:
 
 @dataclass(frozen=True)
 class Holding:
-    """How the tool is held over a task, and by which posture of the arm.
+    """Constraints of a task on the orientation of the tool and on the posture of the arm.
 
     Parameters
     ----------
@@ -199,11 +199,11 @@ class Holding:
     near : (joints,), optional
         Joint positions near which the first point is solved.
     nearest : (joints,), optional
-        Posture to which the arm comes as close as the pose allows; ``near``, or the middle of the ranges, without it.
+        Reference posture that resolves redundancy; ``near``, or the middle of the ranges, without it.
     elbow : float, optional
         Angle of the elbow about the line from shoulder to wrist, as `armsim.tasks.elbow.angle`. [rad]
     hold : tuple of (joint, position)
-        Joints that stand still. [rad or m]
+        Joints at a fixed position. [rad or m]
     branch : tuple of (joint, sign)
         Joints that stay on one side of zero: the branch of elbow and wrist.
     """
@@ -217,21 +217,21 @@ class Holding:
     elbow: float | None = None
 
     def at(self, xyz: tuple[float, float, float]) -> Command:
-        """The tool held so at a point."""
+        """Command at a point under these constraints."""
         return Command(xyz, self.rpy, self.direction)
 
 
-FREELY = Holding()
-"""The tool in any orientation, the arm in any posture."""
+UNCONSTRAINED = Holding()
+"""Any orientation of the tool, any posture of the arm."""
 
 
-def holding() -> Holding:
-    """The field of a task whose tool may be held in several ways; its keys stand among those of the task."""
-    kept: Holding = key(FREELY, "holding", "how the tool is held, and by which posture of the arm")
-    return kept
+def holding_field() -> Holding:
+    """Dataclass field for a `Holding`; its keys are among those of the task in a document."""
+    field: Holding = key(UNCONSTRAINED, "holding", "how the tool is held, and by which posture of the arm")
+    return field
 
 
-def named() -> str:
-    """The field of the name of a task."""
-    kept: str = key(..., "word", "of the task")
-    return kept
+def name_field() -> str:
+    """Dataclass field for the name of a task."""
+    field: str = key(..., "word", "of the task")
+    return field

@@ -1,4 +1,4 @@
-"""Cells of a slice or a volume, solved outward from neighbour to neighbour."""
+"""Cells of a slice or a volume, solved outward from cell to neighbouring cell."""
 
 from __future__ import annotations
 
@@ -20,29 +20,29 @@ from armsim.tasks.inverse import Failure, Solver
 AXES = {"x": 0, "y": 1, "z": 2}
 BEYOND = "beyond the reach of the arm"
 CELL_STARTS = 64
-"""Starts tried on each cell that no neighbour leads to before it is said to be out of reach."""
+"""Starts tried on a cell without a solved neighbour before it counts as out of reach."""
 MOST_CELLS = 100_000
-"""Cells of one task: a grid of 300 by 300 and more."""
+"""Cells of one task, at most: a grid of some 300 by 300."""
 Cell = tuple[int, ...]
 Ends = tuple[float, float]
 
 
 @dataclass(frozen=True)
 class Cells:
-    """A grid in a frame.
+    """A grid of cells in a frame.
 
     Parameters
     ----------
     axes : str
         Two or three of ``xyz``, the directions of the grid.
     centres : tuple of arrays [m]
-        Along each.
+        Centres of the cells along each direction.
     step : float
         Edge of a cell. [m]
     at : float
         Coordinate along the normal of two directions. [m]
     frame : (4, 4)
-        In which all that is meant.
+        Frame of the grid in the base frame.
     """
 
     axes: str
@@ -59,45 +59,53 @@ class Cells:
         return np.asarray(self.frame[:3, :3] @ inside + self.frame[:3, 3])
 
     def label(self, cell: Cell) -> str:
-        """Its place along the directions of the grid."""
+        """Name of a cell: its coordinates along the directions of the grid."""
         along = zip(self.axes, self.centres, cell, strict=True)
         return ", ".join(f"{letter} {round(centres[index] * 1e3, 6) + 0.0:.6g} mm" for letter, centres, index in along)
 
     def find(self, arm: Arm, holding: Holding, advance: Advance) -> PoseSet:
-        """The cells that the arm reaches, those that it does not, and the grid of both."""
+        """Poses of the cells that the arm reaches, the unreachable cells, and the grid of both."""
         solved, failed = self._flood(arm, holding, advance)
         order = sorted(solved)
         number = {cell: i for i, cell in enumerate(order)}
         # the first direction runs fastest
         shape = [len(centres) for centres in self.centres]
-        every = (cell[::-1] for cell in product(*(range(n) for n in shape[::-1])))
+        all_cells = (cell[::-1] for cell in product(*(range(n) for n in shape[::-1])))
         grid = Grid(
             self.axes,
             self.at,
             self.step,
             tuple(tuple(centres.tolist()) for centres in self.centres),
-            tuple(number.get(cell, -1) for cell in every),
+            tuple(number.get(cell, -1) for cell in all_cells),
             vector(self.frame[:3, 3]),
             matrix(self.frame[:3, :3]),
         )
-        lost = tuple(Unreachable(self.label(cell), vector(self.point(cell)), failed[cell]) for cell in sorted(failed))
+        unreachable = tuple(
+            Unreachable(self.label(cell), vector(self.point(cell)), failed[cell]) for cell in sorted(failed)
+        )
         joints = np.array([solved[cell] for cell in order]).reshape(len(order), len(arm.joints))
-        return PoseSet(tuple(self.label(cell) for cell in order), Configurations(joints), lost, grid)
+        return PoseSet(tuple(self.label(cell) for cell in order), Configurations(joints), unreachable, grid)
 
     def _flood(self, arm: Arm, holding: Holding, advance: Advance) -> tuple[dict[Cell, Array], dict[Cell, str]]:
-        """Solve cells outward from the first that can be solved; then look for regions that this did not touch."""
+        """Solve cells outward from the first solvable one; then search for regions not connected to it.
+
+        Returns
+        -------
+        solved : mapping of cell to (joints,) [rad or m]
+        failed : mapping of cell to reason
+        """
         solver = Solver(arm, holding)
         starts = solver.starts()[:CELL_STARTS]
         solved: dict[Cell, Array] = {}
-        everywhere: list[Cell] = list(product(*(range(len(centres)) for centres in self.centres)))
-        commands = {cell: holding.at(vector(self.point(cell))) for cell in everywhere}
+        cells: list[Cell] = list(product(*(range(len(centres)) for centres in self.centres)))
+        commands = {cell: holding.at(vector(self.point(cell))) for cell in cells}
         points = np.array([command.xyz for command in commands.values()]).reshape(-1, 3)
-        distance = dict(zip(everywhere, np.linalg.norm(points, axis=1).tolist(), strict=True))
+        distance = dict(zip(cells, np.linalg.norm(points, axis=1).tolist(), strict=True))
         inside = Envelope.of(arm).holds(points)
-        failed = {cell: BEYOND for cell, held in zip(everywhere, inside, strict=True) if not held}
-        # begin where an arm is most at home, half way out
-        everywhere.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))
-        for cell in everywhere:
+        failed = {cell: BEYOND for cell, reachable in zip(cells, inside, strict=True) if not reachable}
+        # begin at half the reach, where an arm has most postures
+        cells.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))
+        for cell in cells:
             if cell in solved or cell in failed:
                 continue
             start = solver.solve(commands[cell], starts)
@@ -107,16 +115,16 @@ class Cells:
             solved[cell] = start
             queue = deque([cell])
             while queue:
-                here = queue.popleft()
-                for there in self._neighbours(here):
-                    if there in solved or failed.get(there) == BEYOND:
+                current = queue.popleft()
+                for neighbour in self._neighbours(current):
+                    if neighbour in solved or failed.get(neighbour) == BEYOND:
                         continue
-                    q = solver.follow(commands[there], solved[here])
+                    q = solver.follow(commands[neighbour], solved[current])
                     if q is not None:
-                        failed.pop(there, None)
-                        solved[there] = q
-                        queue.append(there)
-                advance(len(solved) + len(failed), len(everywhere))
+                        failed.pop(neighbour, None)
+                        solved[neighbour] = q
+                        queue.append(neighbour)
+                advance(len(solved) + len(failed), len(cells))
         return solved, failed
 
     def _neighbours(self, cell: Cell) -> list[Cell]:
@@ -135,7 +143,7 @@ def centres(ends: Ends, step: float) -> Array:
 
 
 def count(ends: list[Ends], step: float) -> float:
-    """How many cells there are, without making them."""
+    """Approximate number of cells, computed without creating them."""
     out = 1.0
     for low, high in ends:
         out *= (high - low) / step + 1

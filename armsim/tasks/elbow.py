@@ -1,8 +1,8 @@
-"""The angle of the elbow: what a seventh axis leaves free of a posture, as people state it.
+"""The elbow angle (arm angle) of a redundant arm: the free parameter of a posture with a seventh axis.
 
-Shoulder, elbow and wrist are the origins of the second, fourth and sixth turning joint. The elbow stands at some angle
-about the line from shoulder to wrist; zero is where it is highest, in the plane of that line and the z axis of the
-base; positive turns follow the right hand about the line.
+Shoulder, elbow and wrist are the origins of the second, fourth and sixth turning joint. The elbow angle is measured
+about the line from shoulder to wrist; zero is where the elbow is highest, in the plane of that line and the z axis of
+the base; positive turns follow the right hand about the line.
 
 References
 ----------
@@ -20,19 +20,19 @@ from armsim.arrays import Array
 from armsim.model.arm import Arm
 
 TURNING = 7
-"""Turning joints that an arm must have."""
+"""Rotary joints that an arm must have."""
 STEPS = 60
-"""Steps along the motion that leaves the tool where it is."""
+"""Steps along the null-space motion, at most."""
 LARGEST = 0.3
-"""Motion of a step. [rad]"""
+"""Motion of a step, at most. [rad]"""
 CLOSE = 1e-7
 """Difference of the angle that counts as none. [rad]"""
 STEP = 1e-5
-"""Motion by which the change of the angle is told. [rad]"""
+"""Step of the central difference for the slope of the angle. [rad]"""
 
 
 def possible(arm: Arm) -> bool:
-    """Whether an arm has an elbow in this sense."""
+    """Whether an arm has enough rotary joints for an elbow angle."""
     return sum(joint.revolute for joint in arm.joints) >= TURNING
 
 
@@ -56,54 +56,61 @@ def angle(arm: Arm, q: Array) -> float:
     return math.atan2(float(along @ np.cross(up, out)), float(up @ out))
 
 
-def brought_to(arm: Arm, q: Array, wanted: float, free: Array, settle: Callable[[Array], Array | None]) -> Array | None:
-    """Joint positions with the tool where it is and the elbow at an angle; None where the ranges do not allow it.
+def turn_elbow(
+    arm: Arm, q: Array, target: float, free: Array, restore: Callable[[Array], Array | None]
+) -> Array | None:
+    """Joint positions with the same pose of the tool and the elbow at a given angle; None where ranges prevent it.
 
     Parameters
     ----------
     arm : Arm
     q : (joints,)
         With the tool in place.
-    wanted : float [rad]
+    target : float [rad]
+        Elbow angle.
     free : (joints,) bool
         Joints that may move.
-    settle : callable
-        Brings joint positions that are slightly off back to the pose of the tool; None where it cannot.
+    restore : callable
+        Returns joint positions that restore the pose of the tool after a small motion; None where there are none.
     """
     start = angle(arm, q)
     if not math.isfinite(start):
         return None
-    short = (wanted - start + math.pi) % (2 * math.pi) - math.pi
-    for way in (short, short - math.copysign(2 * math.pi, short)):  # the ranges may bar the shorter way round
-        found = _walked(arm, q, start + way, free, settle)
-        if found is not None:
-            return found
+    short = (target - start + math.pi) % (2 * math.pi) - math.pi
+    for way in (short, short - math.copysign(2 * math.pi, short)):  # ranges may block the shorter way round
+        solution = _follow_elbow(arm, q, start + way, free, restore)
+        if solution is not None:
+            return solution
     return None
 
 
-def _walked(arm: Arm, q: Array, end: float, free: Array, settle: Callable[[Array], Array | None]) -> Array | None:
-    """Walk to an angle that may lie more than half a turn away; parameters as of `brought_to`."""
-    now = angle(arm, q)
+def _follow_elbow(
+    arm: Arm, q: Array, end: float, free: Array, restore: Callable[[Array], Array | None]
+) -> Array | None:
+    """Follow the null-space motion to an angle that may be over half a turn away; parameters as in `turn_elbow`."""
+    current = angle(arm, q)
     for _ in range(STEPS):
-        gap = end - now
+        gap = end - current
         if abs(gap) < CLOSE:
             return q
-        at = arm.postures(q)
-        jacobian = np.concatenate([at.column[0].T, np.where(at.rotary[:, None], at.direction[0], 0.0).T]) * free
-        still = np.linalg.svd(jacobian)[2][-1] * free
-        slope = _turned(angle(arm, q - STEP * still), angle(arm, q + STEP * still)) / (2 * STEP)
+        posture = arm.postures(q)
+        jacobian = (
+            np.concatenate([posture.column[0].T, np.where(posture.rotary[:, None], posture.direction[0], 0.0).T]) * free
+        )
+        null_motion = np.linalg.svd(jacobian)[2][-1] * free
+        slope = _angle_difference(angle(arm, q - STEP * null_motion), angle(arm, q + STEP * null_motion)) / (2 * STEP)
         if not math.isfinite(slope) or abs(slope) < 1e-6:
             return None
-        moved = settle(q + min(max(gap / slope, -LARGEST), LARGEST) * still)
-        if moved is None:
+        solution = restore(q + min(max(gap / slope, -LARGEST), LARGEST) * null_motion)
+        if solution is None:
             return None
-        step = _turned(now, angle(arm, moved))
+        step = _angle_difference(current, angle(arm, solution))
         if not math.isfinite(step) or abs(step) < 0.1 * min(abs(gap), CLOSE):
-            return None  # an end of a range is in the way
-        q, now = moved, now + step
+            return None  # blocked by an end of a range
+        q, current = solution, current + step
     return None
 
 
-def _turned(before: float, after: float) -> float:
-    """From one angle to another, the short way. [rad]"""
+def _angle_difference(before: float, after: float) -> float:
+    """Difference of two angles, within half a turn. [rad]"""
     return (after - before + math.pi) % (2 * math.pi) - math.pi

@@ -1,8 +1,8 @@
-"""Where the joints must stand for the tool to take a pose: many starts, ranges kept, what is left free resolved.
+"""Inverse kinematics with many starts, within the ranges of the joints, redundancy resolved.
 
-What a pose leaves free (a seventh axis, a tool that may turn) is resolved by the posture that comes closest to a
-reference: the one that the user states, or the middle of the ranges. So the posture follows from the pose, not from the
-way by which it was found, and changes smoothly over a map.
+Redundancy (a seventh axis, a tool that may turn) is resolved by the posture closest to a reference: the one that the
+user states, or the middle of the ranges. So the posture follows from the pose, not from the start of the search, and
+changes smoothly over a map.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.kinematics import z_onto
-from armsim.tasks.base import FREELY, Command, Holding
-from armsim.tasks.elbow import brought_to
+from armsim.tasks.base import UNCONSTRAINED, Command, Holding
+from armsim.tasks.elbow import turn_elbow
 
 if TYPE_CHECKING:
     from armsim.core import reach
@@ -31,24 +31,24 @@ STEPS = 100
 CLOSE = 1e-8
 """Largest pose error of an accepted solution. [m and rad]"""
 SLACK = 1e-9
-"""By which a joint may pass the end of its range, for rounding. [rad or m]"""
+"""Tolerance at the ends of a range, for rounding. [rad or m]"""
 SHIFTS, SHIFT = 16, 0.05
 """Small motions tried around a neighbour, and their size. [rad, parts of the reach]"""
 SIDE = 1e-6
-"""By which a joint that stays on one side of zero keeps away from it. [rad or m]"""
+"""Least distance from zero of a joint restricted to one side of it. [rad or m]"""
 EXPLAINED = 16
-"""Starts from which a pose is looked for without ranges, to tell which joint stands in the way."""
+"""Starts of a search without ranges, which names the joints whose ranges prevent a solution."""
 
 
 @dataclass(frozen=True)
 class Failure:
-    """Why no joint position was found."""
+    """Reason why there is no solution."""
 
     reason: str
 
 
 class Solver:
-    """Inverse kinematics of an arm, some joints held, some kept on one side of zero.
+    """Inverse kinematics of an arm, with fixed joints and joints restricted to one side of zero.
 
     Parameters
     ----------
@@ -56,22 +56,22 @@ class Solver:
     holding : Holding
     """
 
-    def __init__(self, arm: Arm, holding: Holding = FREELY) -> None:
+    def __init__(self, arm: Arm, holding: Holding = UNCONSTRAINED) -> None:
         self.arm = arm
         self.elbow = holding.elbow
         self.near = None if holding.near is None else np.array(holding.near)
-        held, sides = dict(holding.hold), dict(holding.branch)
-        self.free = np.array([joint.name not in held for joint in arm.joints])
-        self.fixed = np.array([held.get(joint.name, 0.0) for joint in arm.joints])
+        positions, sides = dict(holding.hold), dict(holding.branch)
+        self.free = np.array([joint.name not in positions for joint in arm.joints])
+        self.fixed = np.array([positions.get(joint.name, 0.0) for joint in arm.joints])
         signs = np.array([sides.get(joint.name, 0) for joint in arm.joints])
         self.lower = np.where(signs > 0, np.maximum(arm.lower, SIDE), arm.lower)
         self.upper = np.where(signs < 0, np.minimum(arm.upper, -SIDE), arm.upper)
-        wanted = next(posture for posture in (holding.nearest, holding.near, arm.middle) if posture is not None)
-        self.reference = np.clip(np.array(wanted), self.lower, self.upper)
+        reference = next(posture for posture in (holding.nearest, holding.near, arm.middle) if posture is not None)
+        self.reference = np.clip(np.array(reference), self.lower, self.upper)
 
     @cached_property
     def _kernel(self) -> Any:
-        from armsim.core import reach  # the compiler is loaded where something is solved, and not before
+        from armsim.core import reach  # loads the compiler only when needed
 
         return reach.solve_from
 
@@ -94,7 +94,7 @@ class Solver:
 
     @cached_property
     def _turning(self) -> np.ndarray:
-        """Free joints that turn."""
+        """Free rotary joints, (joints,) bool."""
         return np.asarray(self.free & np.array([joint.revolute for joint in self.arm.joints]))
 
     @cached_property
@@ -111,34 +111,34 @@ class Solver:
         return reach.Range(-endless, endless, self.reference, self._scale, self.free)
 
     def starts(self) -> list[Array]:
-        """Joint positions to start from: the wish, the reference, then points spread evenly over the ranges."""
+        """Joint positions to start from: ``near`` if stated, the reference, then points spread over the ranges."""
         from scipy.stats import qmc
 
         lowest, highest = np.maximum(self.arm.lowest, self.lower), np.minimum(self.arm.highest, self.upper)
-        spread = qmc.Sobol(len(self.arm.joints), scramble=False).random(STARTS)
-        points = [self.reference, *(lowest + (highest - lowest) * row for row in spread[1:])]
-        every = [self._whole(point) for point in points]
-        return [self._whole(self.near), *every] if self.near is not None else every
+        samples = qmc.Sobol(len(self.arm.joints), scramble=False).random(STARTS)
+        points = [self.reference, *(lowest + (highest - lowest) * row for row in samples[1:])]
+        starts = [self._with_fixed(point) for point in points]
+        return [self._with_fixed(self.near), *starts] if self.near is not None else starts
 
     def shifts(self) -> list[Array]:
-        """Small motions of the free joints, from which to try again where a neighbour leads nowhere."""
+        """Small motions of the free joints, for further starts around a neighbour."""
         from scipy.stats import qmc
 
-        around = 2.0 * qmc.Sobol(len(self.arm.joints), scramble=False).random(SHIFTS)[1:] - 1.0
-        return list(np.where(self.free, SHIFT * self._scale * around, 0.0))
+        samples = 2.0 * qmc.Sobol(len(self.arm.joints), scramble=False).random(SHIFTS)[1:] - 1.0
+        return list(np.where(self.free, SHIFT * self._scale * samples, 0.0))
 
     def solve(self, command: Command, seeds: Iterable[Array]) -> Array | Failure:
-        """Joint position at which the tool takes a pose, by the first of the seeds that leads to one in the ranges."""
-        starts = np.array([self._whole(seed) for seed in seeds])
+        """Joint positions for a pose of the tool, shape (joints,), from the first seed that leads to a solution."""
+        starts = np.array([self._with_fixed(seed) for seed in seeds])
         target, out = self._target(command), np.empty(len(self.arm.joints))
         kernel = self._kernel
         number = first = -1
-        while True:  # once, but where the elbow asks for more: other starts lead to other branches
+        while True:  # once, unless the elbow angle fails: other starts lead to other branches
             number, _ = kernel(self._chain, self._range, target, starts[first + 1 :], STEPS, CLOSE, out)
             if number < 0:
                 break
             first += number + 1
-            q = self._elbowed(target, self._unwound(out, starts[first]))
+            q = self._with_elbow(target, self._unwind(out, starts[first]))
             if q is not None:
                 return q
         if first >= 0:
@@ -148,42 +148,42 @@ class Solver:
         return self._failure(target, starts)
 
     def follow(self, command: Command, neighbour: Array) -> Array | None:
-        """Joint position at which the tool takes a pose, from that of a neighbour; None where it leads nowhere."""
-        start = self._whole(neighbour)
+        """Joint positions for a pose of the tool, shape (joints,), from those of a neighbour; None without any."""
+        start = self._with_fixed(neighbour)
         out = np.empty(len(start))
         kernel = self._kernel
         target = self._target(command)
         number, _ = kernel(self._chain, self._range, target, start[None], STEPS, CLOSE, out)
-        return None if number < 0 else self._elbowed(target, self._unwound(out, start))
+        return None if number < 0 else self._with_elbow(target, self._unwind(out, start))
 
-    def _elbowed(self, target: reach.Target, q: Array) -> Array | None:
-        """The same pose with the elbow at the angle that is asked for, where one is."""
+    def _with_elbow(self, target: reach.Target, q: Array) -> Array | None:
+        """The same pose with the elbow at the required angle, if one is required."""
         if self.elbow is None:
             return q
 
-        def settle(moved: Array) -> Array | None:
-            out = np.empty(len(moved))
-            stay = self._range._replace(reference=np.clip(moved, self.lower, self.upper))
+        def restore(start: Array) -> Array | None:
+            out = np.empty(len(start))
+            bounds = self._range._replace(reference=np.clip(start, self.lower, self.upper))
             kernel = self._kernel
-            number, _ = kernel(self._chain, stay, target, moved[None], STEPS, CLOSE, out)
+            number, _ = kernel(self._chain, bounds, target, start[None], STEPS, CLOSE, out)
             return None if number < 0 else out
 
-        return brought_to(self.arm, q, self.elbow, self.free, settle)
+        return turn_elbow(self.arm, q, self.elbow, self.free, restore)
 
     def _failure(self, target: reach.Target, starts: Array) -> Failure:
-        """Which joints stand in the way, if without ranges there is a way."""
+        """Reason of a failure: the joints whose ranges prevent the solution, if one exists without ranges."""
         out = np.empty(len(self.arm.joints))
         kernel = self._kernel
         number, _ = kernel(self._chain, self._endless, target, starts[:EXPLAINED], STEPS, CLOSE, out)
         if number >= 0:
-            q = self._unwound(out, starts[number])
+            q = self._unwind(out, starts[number])
             outside = self.free & ((q < self.lower - SLACK) | (q > self.upper + SLACK))
             if outside.any():
                 names = ", ".join(name for name, beyond in zip(self.arm.names, outside, strict=True) if beyond)
                 return Failure(f"found only outside the range of {names}")
         return Failure(f"no joint position found that takes the tool there, from {_count(len(starts), 'start')}")
 
-    def _whole(self, q: Array) -> Array:
+    def _with_fixed(self, q: Array) -> Array:
         return np.where(self.free, q, self.fixed)
 
     def _target(self, command: Command) -> reach.Target:
@@ -192,10 +192,10 @@ class Solver:
             rotation = z_onto(command.direction)
         from armsim.core import reach
 
-        held = {"free": reach.FREE, "direction": reach.DIRECTION, "full": reach.FULL}[command.held]
-        return reach.Target(np.array(command.xyz, dtype=float), np.ascontiguousarray(rotation), held)
+        constraint = {"free": reach.FREE, "direction": reach.DIRECTION, "full": reach.FULL}[command.constraint]
+        return reach.Target(np.array(command.xyz, dtype=float), np.ascontiguousarray(rotation), constraint)
 
-    def _unwound(self, q: Array, seed: Array) -> Array:
+    def _unwind(self, q: Array, seed: Array) -> Array:
         """The same posture with every revolute joint turned by whole turns to lie near the seed, or else in range."""
         turn = 2 * math.pi
         value = q - turn * np.round((q - seed) / turn)
@@ -205,5 +205,5 @@ class Solver:
         return np.where(self._turning, value, q)
 
 
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"

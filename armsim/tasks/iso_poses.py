@@ -15,13 +15,13 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding, named, quiet
+from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding_field, name_field, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 INSET = 0.1
 """Distance of the outer poses from the corners, in diagonals of the plane. ISO 9283:1998 6.8, from memory."""
 PLANES = {"a": ("y", 1), "b": ("x", 1), "c": ("y", -1), "d": ("x", -1)}
-"""The edges to which the plane is parallel, and whether it rises along the other direction or falls."""
+"""Direction parallel to the plane, and whether the plane rises (1) or falls (-1) along the other one."""
 STEPS = 8
 """Centres tried along x and z, and halvings of the edge, to find the largest cube."""
 
@@ -45,35 +45,37 @@ class IsoPoses(Task):
     kind = "iso-poses"
     must_reach = True
     one_by_one = True
-    name: str = named()
+    name: str = name_field()
     cube: Cube | None = key(
         None, "part", "the cube; without it the largest is looked for that the arm reaches, about y = 0 of the base"
     )
     plane: Literal["a", "b", "c", "d"] = key(
         "a", "choice", "a: parallel to y, rising with x; b: parallel to x, rising with y; c and d: those that fall"
     )
-    holding: Holding = holding()
+    holding: Holding = holding_field()
 
     def directed(self, names: Sequence[str]) -> list[int]:
         return [number for number, name in enumerate(names) if name in DIRECTED]
 
-    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
         solver = Solver(arm, self.holding)
         cube = self.cube or self._largest(arm, solver, advance)
-        joints, names, lost = [], [], []
+        joints, names, unreachable = [], [], []
         seeds = solver.starts()
         for number, point in enumerate(self.points(np.array(cube.centre), cube.edge), start=1):
             q = solver.solve(self.holding.at(vector(point)), seeds)
             if isinstance(q, Failure):
-                lost.append(Unreachable(f"P{number}", vector(point), q.reason))
+                unreachable.append(Unreachable(f"P{number}", vector(point), q.reason))
                 continue
             names.append(f"P{number}")
             joints.append(q)
             seeds = [q, *seeds]
-        held = self.holding.at((0.0, 0.0, 0.0)).held
+        constraint = self.holding.at((0.0, 0.0, 0.0)).constraint
         configurations = Configurations(np.array(joints).reshape(len(joints), len(arm.joints)))
         pairs = ((names.index("P2"), names.index("P4")),) if {"P2", "P4"} <= set(names) else ()
-        return PoseSet(tuple(names), configurations, tuple(lost), pairs=pairs, held=(held,) * len(names))
+        return PoseSet(
+            tuple(names), configurations, tuple(unreachable), pairs=pairs, constraints=(constraint,) * len(names)
+        )
 
     def points(self, centre: Array, edge: float) -> Array:
         """P1 to P5, shape (5, 3). [m]"""
@@ -86,27 +88,27 @@ class IsoPoses(Task):
         return np.array([centre, *(centre + (1 - 2 * INSET) * corner for corner in corners)])
 
     def _largest(self, arm: Arm, solver: Solver, advance: Advance) -> Cube:
-        """The largest cube found on a grid of centres in front of the arm."""
-        best, where = 0.0, None
-        tried = [
+        """The largest reachable cube among those on a grid of centres in front of the arm."""
+        largest, best_centre = 0.0, None
+        centres = [
             np.array([x * arm.reach, 0.0, z * arm.reach])
             for x in np.linspace(0.2, 0.8, STEPS)
             for z in np.linspace(-0.3, 0.7, STEPS)
         ]
-        for number, centre in enumerate(tried):
-            advance(number, len(tried))
-            if not self._fits(solver, centre, best * 1.02 + 1e-3):
+        for number, centre in enumerate(centres):
+            advance(number, len(centres))
+            if not self._fits(solver, centre, largest * 1.02 + 1e-3):
                 continue
-            low, high = best * 1.02 + 1e-3, arm.reach
+            low, high = largest * 1.02 + 1e-3, arm.reach
             for _ in range(STEPS):
                 middle = 0.5 * (low + high)
                 low, high = (middle, high) if self._fits(solver, centre, middle) else (low, middle)
-            best, where = low, centre
-        if where is None:
+            largest, best_centre = low, centre
+        if best_centre is None:
             raise RunError(f"task {self.name!r}: no cube is found that the arm reaches with the tool held so")
         step = 1e-3
-        edge = max(step, np.floor(best / step) * step)  # whole millimetres: what a test would be run with
-        return Cube(vector(where), float(edge))
+        edge = max(step, np.floor(largest / step) * step)  # whole millimetres: what a test would be run with
+        return Cube(vector(best_centre), float(edge))
 
     def _fits(self, solver: Solver, centre: Array, edge: float) -> bool:
         corners = [centre + edge / 2 * np.array([a, b, c]) for a in (1, -1) for b in (1, -1) for c in (1, -1)]

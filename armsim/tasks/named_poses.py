@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, Command, Holding, PoseSet, Task, quiet
+from armsim.tasks.base import Advance, Command, Holding, PoseSet, Task, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 
@@ -30,12 +30,12 @@ class NamedPose:
 
 
 MOST_DIRECTED = 24
-"""Poses, at most, that are all tried from several directions."""
+"""Largest number of poses that are all approached from several directions."""
 
 
 @dataclass(frozen=True)
 class Poses(Task):
-    """A list of named poses; ``distances`` are pairs of names whose distance is looked at."""
+    """A list of named poses; ``distances`` are pairs of names whose distance is evaluated."""
 
     kind = "poses"
     must_reach = True
@@ -47,14 +47,14 @@ class Poses(Task):
     def directed(self, names: Sequence[str]) -> list[int]:
         return list(range(len(names))) if len(names) <= MOST_DIRECTED else []
 
-    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
-        names, joints, speeds, unreachable, held = [], [], [], [], list[Held]()
+    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
+        names, joints, speeds, unreachable, constraints = [], [], [], [], list[Held]()
         for number, pose in enumerate(self.poses):
             advance(number, len(self.poses))
             if pose.joints is not None:
                 q: np.ndarray | Failure = np.array(pose.joints)
             else:
-                assert pose.command is not None  # the documents ask for one of the two
+                assert pose.command is not None  # the documents require one of the two
                 solver = Solver(arm, Holding(near=pose.near))
                 q = solver.solve(pose.command, solver.starts())
             if isinstance(q, Failure):
@@ -64,22 +64,22 @@ class Poses(Task):
                 names.append(pose.name)
                 joints.append(q)
                 speeds.append(pose.speeds or (0.0,) * len(arm.joints))
-                held.append("full" if pose.command is None else pose.command.held)
+                constraints.append("full" if pose.command is None else pose.command.constraint)
         shape = (len(joints), len(arm.joints))
         configurations = Configurations(np.array(joints).reshape(shape), np.array(speeds).reshape(shape))
-        known = {name: index for index, name in enumerate(names)}
-        pairs = tuple((known[a], known[b]) for a, b in self.distances if a in known and b in known)
-        return PoseSet(tuple(names), configurations, tuple(unreachable), pairs=pairs, held=tuple(held))
+        places = {name: index for index, name in enumerate(names)}
+        pairs = tuple((places[a], places[b]) for a, b in self.distances if a in places and b in places)
+        return PoseSet(tuple(names), configurations, tuple(unreachable), pairs=pairs, constraints=tuple(constraints))
 
 
-def fastest(arm: Arm, tasks: Iterable[Task], found: Iterable[PoseSet] = ()) -> Array:
-    """Largest speeds that named poses state and that the poses ``found`` have, shape (joints,). [rad/s or m/s]"""
+def fastest(arm: Arm, tasks: Iterable[Task], pose_sets: Iterable[PoseSet] = ()) -> Array:
+    """Largest joint speeds that named poses state and that ``pose_sets`` contain, shape (joints,). [rad/s or m/s]"""
     out = np.zeros(len(arm.joints))
     for task in tasks:
         if isinstance(task, Poses):
             for pose in task.poses:
                 out = np.maximum(out, np.abs(pose.speeds or 0.0))
-    for poses in found:
+    for poses in pose_sets:
         if poses.configurations.speeds is not None and len(poses.configurations):
             out = np.maximum(out, np.abs(poses.configurations.speeds).max(axis=0))
     return out

@@ -16,17 +16,17 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import FREELY, Advance, Command, Fault, Holding, PoseSet, Task, quiet
+from armsim.tasks.base import UNCONSTRAINED, Advance, Command, Fault, Holding, PoseSet, Task, no_progress
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 
 SMALL_STEP = 0.1
-"""Motion of a joint between neighbours that needs no closer look. [rad; tenths of the reach on a prismatic joint]"""
+"""Motion of a joint between neighbours that needs no subdivision. [rad; share of the reach on a prismatic joint]"""
 HALVINGS = 8
-"""Times that a larger one is halved before it is called a jump."""
+"""Halvings of a larger motion before it counts as a jump."""
 STILL = 1e-7
-"""Motion per path, as share of the largest of any joint, below which a joint is taken as standing."""
+"""Motion, as a share of the largest of any joint, below which a joint counts as stationary."""
 MOST_POINTS = 100_000
-"""Points of one path."""
+"""Points of one path, at most."""
 Position = tuple[float, float, float]
 
 
@@ -41,19 +41,19 @@ class Waypoint:
 
 @dataclass(frozen=True)
 class Path(Task):
-    """A path.
+    """A path that the tool follows.
 
     Parameters
     ----------
     name : str
     step : float
-        Between points that are looked at. [m]
+        Distance between the points evaluated. [m]
     speed : float
-        Of the tool point. [m/s]
+        Speed of the tool point. [m/s]
     waypoints : tuple of Waypoint
-        The first is where it begins.
+        The first is the beginning of the path.
     joints : tuple of (joints,), optional
-        Joint positions in their place, joined in straight lines of joint space. [rad or m]
+        Joint positions instead of waypoints, joined in straight lines of joint space. [rad or m]
     holding : Holding
     """
 
@@ -65,27 +65,27 @@ class Path(Task):
     speed: float
     waypoints: tuple[Waypoint, ...] = ()
     joints: tuple[tuple[float, ...], ...] = ()
-    holding: Holding = FREELY
+    holding: Holding = UNCONSTRAINED
 
     def fault(self, arm: Arm) -> Fault | None:
         length = self.length_on(arm)
         if length / self.step <= MOST_POINTS:
             return None
-        found = f"{self.step * 1e3:g} mm make {length / self.step:.3g} points"
-        return Fault("step", found, f"at most {MOST_POINTS} points: a wider step")
+        count_text = f"{self.step * 1e3:g} mm make {length / self.step:.3g} points"
+        return Fault("step", count_text, f"at most {MOST_POINTS} points: a wider step")
 
     @property
     def length(self) -> float:
-        """Of lines and arcs. [m]"""
+        """Length of the lines and arcs. [m]"""
         return sum(_leg(a.xyz, b)[1] for a, b in pairwise(self.waypoints))
 
     def length_on(self, arm: Arm) -> float:
-        """Of the way of the tool point. [m]"""
+        """Length of the path of the tool point on an arm. [m]"""
         if not self.joints:
             return self.length
         return sum(_joint_leg(arm, a, b) for a, b in pairwise(self.joints))
 
-    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
         if self.joints:
             q, corners = self._along_joints(arm)
             tips = arm.postures(q).tool[:, :3, 3]
@@ -93,69 +93,73 @@ class Path(Task):
             return self._set(along, tips, q, corners, [])
         commands, along, corners = self._commands()
         solver = Solver(arm, self.holding)
-        found: list[Array | Failure] = []
+        solutions: list[Array | Failure] = []
         seeds = solver.starts()
         for number, command in enumerate(commands):
             advance(number, len(commands))
-            solved = solver.solve(command, seeds)
-            if not isinstance(solved, Failure):
-                previous = found[-1] if found else None
+            solution = solver.solve(command, seeds)
+            if not isinstance(solution, Failure):
+                previous = solutions[-1] if solutions else None
                 if isinstance(previous, np.ndarray):
-                    self._continuous(solver, commands[number - 1], command, previous, solved, along[number])
-                    seeds = [solved, 2 * solved - previous, *(solved + shift for shift in solver.shifts())]
+                    self._continuous(solver, commands[number - 1], command, previous, solution, along[number])
+                    seeds = [solution, 2 * solution - previous, *(solution + shift for shift in solver.shifts())]
                 else:
-                    seeds = [solved, *(solved + shift for shift in solver.shifts())]
-            found.append(solved)
-        lost = [
+                    seeds = [solution, *(solution + shift for shift in solver.shifts())]
+            solutions.append(solution)
+        unreachable = [
             Unreachable(self._label(s), command.xyz, q.reason)
-            for s, command, q in zip(along, commands, found, strict=True)
+            for s, command, q in zip(along, commands, solutions, strict=True)
             if isinstance(q, Failure)
         ]
-        kept = [n for n, q in enumerate(found) if not isinstance(q, Failure)]
-        joints = np.array([found[n] for n in kept], dtype=float).reshape(len(kept), len(arm.joints))
-        # where a point is missing, what comes before it ends like at a corner
-        turns = {kept.index(n) for n in corners if n in kept} | {
-            n for n, (a, b) in enumerate(pairwise(kept)) if b - a > 1
+        reached = [n for n, q in enumerate(solutions) if not isinstance(q, Failure)]
+        joints = np.array([solutions[n] for n in reached], dtype=float).reshape(len(reached), len(arm.joints))
+        # a missing point ends the stretch before it like a corner
+        turns = {reached.index(n) for n in corners if n in reached} | {
+            n for n, (a, b) in enumerate(pairwise(reached)) if b - a > 1
         }
-        return self._set(along[kept], np.array([commands[n].xyz for n in kept]).reshape(-1, 3), joints, turns, lost)
+        return self._set(
+            along[reached], np.array([commands[n].xyz for n in reached]).reshape(-1, 3), joints, turns, unreachable
+        )
 
-    def _set(self, along: Array, tips: Array, joints: Array, corners: set[int], lost: list[Unreachable]) -> PoseSet:
+    def _set(
+        self, along: Array, tips: Array, joints: Array, corners: set[int], unreachable: list[Unreachable]
+    ) -> PoseSet:
         if len(along) < 2:
-            return PoseSet((), Configurations(joints[:0]), tuple(lost))
+            return PoseSet((), Configurations(joints[:0]), tuple(unreachable))
         moves = _moves(joints, corners)
         length = _moves(along[:, None], corners)
         forward = length > STILL * self.step
-        # where only the joints move, the speed of the tool says nothing of theirs: they count as slow
+        # where the tool does not move, its speed does not give those of the joints: they count as slow
         speeds = np.divide(moves * self.speed, length, out=np.zeros_like(moves), where=forward)
         tangents = _moves(tips, corners)
         tangents = np.where(
             forward, tangents / np.maximum(np.linalg.norm(tangents, axis=1, keepdims=True), 1e-300), 0.0
         )
         moving = np.abs(moves) > np.maximum(STILL * np.abs(moves).max(axis=1, keepdims=True), 3 * CLOSE)
-        ways = np.where(moving, np.sign(moves), 0.0)
-        for n in range(1, len(ways)):  # a joint that stands keeps the side on which it came to stand
-            ways[n] = np.where(ways[n] == 0, ways[n - 1], ways[n])
-        configurations = Configurations(joints, speeds, ways, tangents)
-        return PoseSet(tuple(_names([self._label(s) for s in along])), configurations, tuple(lost), along=along)
+        directions = np.where(moving, np.sign(moves), 0.0)
+        for n in range(1, len(directions)):  # a stationary joint keeps the direction of its last motion
+            directions[n] = np.where(directions[n] == 0, directions[n - 1], directions[n])
+        configurations = Configurations(joints, speeds, directions, tangents)
+        return PoseSet(tuple(_names([self._label(s) for s in along])), configurations, tuple(unreachable), along=along)
 
     def _commands(self) -> tuple[list[Command], Array, set[int]]:
-        """Where the tool shall be at every point, the length up to there, and the points that are corners."""
+        """Command at every point, path length up to it, shape (points,) [m], and the numbers of the corners."""
         commands: list[Command] = []
         corners: set[int] = set()
         along: list[float] = []
-        done = 0.0
-        for number, (here, there) in enumerate(pairwise(self.waypoints)):
-            at, length = _leg(here.xyz, there)
+        travelled = 0.0
+        for number, (start, end) in enumerate(pairwise(self.waypoints)):
+            point_at, length = _leg(start.xyz, end)
             points = max(1, math.ceil(length / self.step - 1e-9))
             for k in range(0 if number == 0 else 1, points + 1):
                 share = k / points
-                xyz = vector(at(share))
-                if here.rpy is not None and there.rpy is not None:
-                    commands.append(Command(xyz, _turned(here.rpy, there.rpy, share)))
+                xyz = vector(point_at(share))
+                if start.rpy is not None and end.rpy is not None:
+                    commands.append(Command(xyz, _interpolate_rotation(start.rpy, end.rpy, share)))
                 else:
                     commands.append(self.holding.at(xyz))
-                along.append(done + share * length)
-            done += length
+                along.append(travelled + share * length)
+            travelled += length
             corners.add(len(commands) - 1)
         return commands, np.array(along), corners
 
@@ -178,12 +182,14 @@ class Path(Task):
     def _continuous(
         self, solver: Solver, a: Command, b: Command, qa: Array, qb: Array, along: float, depth: int = 0
     ) -> None:
-        """Halve a large motion until it proves to be one; what stays large is a jump to another posture."""
-        large = np.abs(qb - qa)
+        """Raise a `RunError` where a motion between neighbours is a jump: large even after `HALVINGS`."""
+        motion = np.abs(qb - qa)
         scale = np.array([1.0 if joint.revolute else solver.arm.reach for joint in solver.arm.joints])
-        if (large / scale).max() <= SMALL_STEP:
+        if (motion / scale).max() <= SMALL_STEP:
             return
-        names = ", ".join(name for name, part in zip(solver.arm.names, large / scale, strict=True) if part > SMALL_STEP)
+        names = ", ".join(
+            name for name, part in zip(solver.arm.names, motion / scale, strict=True) if part > SMALL_STEP
+        )
         if depth == HALVINGS:
             raise RunError(
                 f"task {self.name!r}: the path jumps from one posture to another after {self._label(along)} ({names}): "
@@ -200,18 +206,18 @@ class Path(Task):
 
 
 def _names(labels: Sequence[str]) -> list[str]:
-    """A name for every point; numbered where several lie at one length."""
-    out, seen = [], dict.fromkeys(labels, 0)
+    """Unique names of points: repeated labels are numbered."""
+    out, counts = [], dict.fromkeys(labels, 0)
     for name in labels:
-        seen[name] += 1
-        out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+        counts[name] += 1
+        out.append(name if counts[name] == 1 else f"{name} ({counts[name]})")
     return out
 
 
 def _moves(values: Array, corners: set[int]) -> Array:
-    """Motion at every point, shape as of ``values``: half of that from the point before to the point behind.
+    """Central difference at every point, shape as of ``values``: half the motion from the previous to the next point.
 
-    At the first point and at corners that to the next point, at the last that from the one before.
+    At the first point and at corners the motion to the next point, at the last that from the previous one.
     """
     ahead = np.diff(values, axis=0)
     out = np.concatenate([ahead[:1], 0.5 * (ahead[:-1] + ahead[1:]), ahead[-1:]])
@@ -222,7 +228,7 @@ def _moves(values: Array, corners: set[int]) -> Array:
 
 
 def _joint_leg(arm: Arm, a: tuple[float, ...], b: tuple[float, ...]) -> float:
-    """Way of the tool point along a straight line of joint space. [m]"""
+    """Path length of the tool point along a straight line of joint space. [m]"""
     one, other = np.array(a), np.array(b)
     fine = arm.postures(one + np.linspace(0, 1, 65)[:, None] * (other - one)).tool[:, :3, 3]
     return float(np.linalg.norm(np.diff(fine, axis=0), axis=1).sum())
@@ -231,12 +237,12 @@ def _joint_leg(arm: Arm, a: tuple[float, ...], b: tuple[float, ...]) -> float:
 def _between(a: Command, b: Command) -> Command:
     middle = vector(0.5 * (np.array(a.xyz) + np.array(b.xyz)))
     if a.rpy is not None and b.rpy is not None:
-        return Command(middle, _turned(a.rpy, b.rpy, 0.5))
+        return Command(middle, _interpolate_rotation(a.rpy, b.rpy, 0.5))
     return Command(middle, a.rpy, a.direction)
 
 
-def _turned(a: Position, b: Position, share: float) -> Position:
-    """Orientation a share of the way between two, on the shortest turn."""
+def _interpolate_rotation(a: Position, b: Position, share: float) -> Position:
+    """Orientation at a share of the shortest rotation between two, as fixed-axis angles, roll first. [rad]"""
     from scipy.spatial.transform import Rotation, Slerp
 
     between = Slerp([0.0, 1.0], Rotation.from_euler("xyz", [a, b]))(share)
@@ -245,14 +251,14 @@ def _turned(a: Position, b: Position, share: float) -> Position:
         return vector(between.as_euler("xyz"))
 
 
-def _leg(start: Position, to: Waypoint) -> tuple[Callable[[float], Array], float]:
-    """A function from share to point, and the length of the leg."""
-    a, c = np.array(start), np.array(to.xyz)
-    if to.via is None:
+def _leg(start: Position, end: Waypoint) -> tuple[Callable[[float], Array], float]:
+    """Function from the share of a leg to the point on it, shape (3,) [m], and the length of the leg. [m]"""
+    a, c = np.array(start), np.array(end.xyz)
+    if end.via is None:
         return (lambda share: a + share * (c - a)), float(np.linalg.norm(c - a))
-    circle = arc(start, to.via, to.xyz)
+    circle = arc(start, end.via, end.xyz)
     if circle is None:
-        raise RunError(f"no arc leads through {start}, {to.via}, {to.xyz}: they lie in one line")
+        raise RunError(f"no arc leads through {start}, {end.via}, {end.xyz}: they lie in one line")
     centre, radius, u, v, angle = circle
     return (lambda share: centre + radius * (math.cos(share * angle) * u + math.sin(share * angle) * v)), radius * angle
 

@@ -1,4 +1,4 @@
-"""Poses of tasks on disk: the same arm and task are never searched twice by the same code."""
+"""Disk cache of task poses: the same code never solves the same arm and task twice."""
 
 from __future__ import annotations
 
@@ -15,23 +15,23 @@ from armsim.arrays import Array, tupled
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, Held
 from armsim.results import Grid, MapOf, Unreachable
-from armsim.tasks.base import Advance, PoseSet, Task, quiet
+from armsim.tasks.base import Advance, PoseSet, Task, no_progress
 from armsim.version import own_version, source_digest
 
 KIND = "poses"
 MOST_FILES = 200
-"""Files kept, the latest used: a task of a thousand cells takes some 100 kB."""
+"""Files in the cache, at most, the most recently used: a task of a thousand cells takes some 100 kB."""
 ARRAYS = ("joints", "speeds", "directions", "tangents", "keys")
 
 
 def key_of(arm: Arm, task: Task) -> str:
-    """What stands for the poses of a task on an arm: all that they follow from, the code included."""
+    """Cache key of the poses of a task on an arm: a digest of everything they depend on, the code included."""
     parts = (own_version(), source_digest(), type(task).__name__, repr(task), repr(arm.joints), repr(arm.motions))
     return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
 
 
-def poses_of(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, PoseSet] | None = None) -> PoseSet:
-    """The poses of a task on an arm: ``known`` ones, those kept, else those looked for, which are then kept."""
+def poses_of(arm: Arm, task: Task, advance: Advance = no_progress, known: dict[str, PoseSet] | None = None) -> PoseSet:
+    """Poses of a task on an arm, from ``known``, from the disk cache, or solved and then stored in both."""
     known = {} if known is None else known
     key = key_of(arm, task)
     if key not in known:
@@ -44,27 +44,27 @@ def poses_of(arm: Arm, task: Task, advance: Advance = quiet, known: dict[str, Po
 
 
 def load(key: str) -> PoseSet | None:
-    """Poses saved under a key; None where there are none, or they contradict themselves."""
+    """Poses saved under a key; None where there are none or they are inconsistent."""
     arrays = disk_cache.load(KIND, key)
     if arrays is None:
         return None
     try:
         data = json.loads(bytes(arrays["text"]))
         poses = _restored(data, {name: arrays.get(name) for name in ARRAYS}, arrays.get("along"))
-    except (ValueError, KeyError, TypeError):  # of another kind
+    except (ValueError, KeyError, TypeError):  # another format
         return None
     return poses if _consistent(poses) else None
 
 
 def save(key: str, poses: PoseSet) -> None:
-    """Save poses under a key; where that cannot be done they are looked for again."""
+    """Save poses under a key; where the disk refuses, they are solved again next time."""
     grid = None if poses.grid is None else asdict(poses.grid)
-    lost = [asdict(point) for point in poses.unreachable]
-    text = {"names": poses.names, "unreachable": lost, "grid": grid, "pairs": poses.pairs, "maps": poses.maps}
-    data = json.dumps({**text, "held": poses.held}, allow_nan=False).encode()
+    unreachable = [asdict(point) for point in poses.unreachable]
+    text = {"names": poses.names, "unreachable": unreachable, "grid": grid, "pairs": poses.pairs, "maps": poses.maps}
+    data = json.dumps({**text, "constraints": poses.constraints}, allow_nan=False).encode()
     arrays = {name: getattr(poses.configurations, name) for name in ARRAYS} | {"along": poses.along}
-    given: dict[str, Any] = {name: array for name, array in arrays.items() if array is not None}
-    disk_cache.save(KIND, key, {"text": np.frombuffer(data, dtype=np.uint8), **given}, MOST_FILES)
+    present: dict[str, Any] = {name: array for name, array in arrays.items() if array is not None}
+    disk_cache.save(KIND, key, {"text": np.frombuffer(data, dtype=np.uint8), **present}, MOST_FILES)
 
 
 def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseSet:
@@ -77,12 +77,12 @@ def _restored(data: dict[str, Any], arrays: dict[str, Any], along: Any) -> PoseS
         along,
         tupled(data["pairs"]),
         tuple(data["maps"]),
-        tuple(data["held"]),
+        tuple(data["constraints"]),
     )
 
 
 def _consistent(poses: PoseSet) -> bool:
-    """Whether all parts speak of the same poses, in finite numbers and in words that are known."""
+    """Whether all parts agree in their number of poses, with finite numbers and known words."""
     count, joints = len(poses.names), poses.configurations.joints
     if joints.ndim != 2:
         return False
@@ -100,8 +100,8 @@ def _consistent(poses: PoseSet) -> bool:
         all(_finite(array, shape) for array, shape in numbers if array is not None)
         and (keys is None or (keys.dtype == np.int64 and keys.shape == (count,)))
         and all(0 <= number < count for pair in poses.pairs for number in pair)
-        and len(poses.held) in (0, count)
-        and set(poses.held) <= set(get_args(Held))
+        and len(poses.constraints) in (0, count)
+        and set(poses.constraints) <= set(get_args(Held))
         and set(poses.maps) <= set(get_args(MapOf))
         and all(-1 <= number < count for number in cells)
         and (grid is None or len(cells) == math.prod(len(axis) for axis in grid.centres))

@@ -1,4 +1,4 @@
-"""A plane of the workspace, and a box of it, cell by cell."""
+"""Slices and volumes of the workspace, divided into cells."""
 
 from __future__ import annotations
 
@@ -12,7 +12,19 @@ from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.envelope import Envelope
 from armsim.results import MapOf
-from armsim.tasks.base import BASE, Advance, Fault, Frame, Holding, PoseSet, Task, frame_matrix, holding, named, quiet
+from armsim.tasks.base import (
+    BASE,
+    Advance,
+    Fault,
+    Frame,
+    Holding,
+    PoseSet,
+    Task,
+    frame_matrix,
+    holding_field,
+    name_field,
+    no_progress,
+)
 from armsim.tasks.cells import AXES, MOST_CELLS, Cells, Ends, centres, count
 
 FREE = "the reach of the arm where not given"
@@ -23,59 +35,59 @@ def _ends(default: Any, meaning: str) -> Any:
 
 
 def _maps() -> tuple[MapOf, ...]:
-    kept: tuple[MapOf, ...] = key(("error",), "choice", "what is drawn over the cells", least=1)
-    return kept
+    field: tuple[MapOf, ...] = key(("error",), "choice", "what is drawn over the cells", least=1)
+    return field
 
 
 def _step() -> float:
-    kept: float = key(..., "length", "edge of a cell", least=0.0, above=True)
-    return kept
+    field: float = key(..., "length", "edge of a cell", least=0.0, above=True)
+    return field
 
 
 def _fault(ends: Mapping[str, Ends | None], step: float, cells: Callable[[], float]) -> Fault | None:
-    """Ends upside down or without a cell between them, and too many cells."""
-    for letter, own in ends.items():
-        if own is not None and own[0] > own[1]:
+    """Ends in the wrong order or without a cell between them, or too many cells; None where valid."""
+    for letter, interval in ends.items():
+        if interval is not None and interval[0] > interval[1]:
             return Fault(letter, f"'{letter}' upside down", "[lower end, upper end]")
-        if own is not None and not len(centres(own, step)):
+        if interval is not None and not len(centres(interval, step)):
             return Fault(
                 letter, f"no whole step of {step:g} m within '{letter}'", "ends that hold a multiple of the step"
             )
     if cells() > MOST_CELLS:
-        found = f"{step * 1e3:g} mm make {cells():.3g} cells"
-        return Fault("step", found, f"at most {MOST_CELLS} cells: a wider step, or ends x:, y:, z:")
+        size = f"{step * 1e3:g} mm make {cells():.3g} cells"
+        return Fault("step", size, f"at most {MOST_CELLS} cells: a wider step, or ends x:, y:, z:")
     return None
 
 
 @dataclass(frozen=True)
 class Slice(Task):
-    """Cells of a plane."""
+    """Cells of a plane of the workspace."""
 
     kind = "slice"
-    name: str = named()
+    name: str = name_field()
     plane: Literal["xy", "xz", "yz"] = key(..., "choice", "of the frame; the first letter runs across the map")
     at: float = key(..., "length", "coordinate along the normal")
     step: float = _step()
     x: Ends | None = _ends(None, f"ends along x, {FREE}")
     y: Ends | None = _ends(None, f"ends along y, {FREE}")
     z: Ends | None = _ends(None, f"ends along z, {FREE}")
-    holding: Holding = holding()
+    holding: Holding = holding_field()
     frame: Frame = key(BASE, "part", "in which the plane is meant")
     maps: tuple[MapOf, ...] = _maps()
 
     def count(self, arm: Arm) -> float:
-        """How many cells it has, without making them."""
+        """Approximate number of cells, computed without creating them."""
         return count(self._ends(arm), self.step)
 
     def fault(self, arm: Arm) -> Fault | None:
-        every = {letter: getattr(self, letter) for letter in "xyz"}
-        for letter, own in every.items():
-            if own is not None and letter not in self.plane:
+        intervals = {letter: getattr(self, letter) for letter in "xyz"}
+        for letter, interval in intervals.items():
+            if interval is not None and letter not in self.plane:
                 return Fault(letter, f"'{letter}' on the plane {self.plane}", " and ".join(self.plane))
-        return _fault(every, self.step, lambda: self.count(arm))
+        return _fault(intervals, self.step, lambda: self.count(arm))
 
     def _ends(self, arm: Arm) -> list[Ends]:
-        """Ends of the two directions: as given, else as far as the arm reaches in this plane, to whole cells."""
+        """Ends of the two directions [m]: as stated, else the reach of the arm in this plane, to whole cells."""
         frame = frame_matrix(self.frame.xyz, self.frame.rpy)
         normal = next(letter for letter in AXES if letter not in self.plane)
         distance = self.at + float(frame[:3, AXES[normal]] @ frame[:3, 3])
@@ -83,13 +95,13 @@ class Slice(Task):
 
     def _reach(self, arm: Arm, frame: Array, axis: int, distance: float) -> Ends:
         low, high = Envelope.of(arm).ends(frame[:3, axis], distance)
-        beginning = float(frame[:3, axis] @ frame[:3, 3])
+        origin = float(frame[:3, axis] @ frame[:3, 3])
         return (
-            math.floor((low - beginning) / self.step) * self.step,
-            math.ceil((high - beginning) / self.step) * self.step,
+            math.floor((low - origin) / self.step) * self.step,
+            math.ceil((high - origin) / self.step) * self.step,
         )
 
-    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self._ends(arm))
         cells = Cells(self.plane, along, self.step, self.at, frame_matrix(self.frame.xyz, self.frame.rpy))
         return replace(cells.find(arm, self.holding, advance), maps=self.maps)
@@ -97,26 +109,26 @@ class Slice(Task):
 
 @dataclass(frozen=True)
 class Volume(Task):
-    """Cells of a box."""
+    """Cells of a box of the workspace."""
 
     kind = "volume"
-    name: str = named()
+    name: str = name_field()
     x: Ends = _ends(..., "ends along x")
     y: Ends = _ends(..., "ends along y")
     z: Ends = _ends(..., "ends along z")
     step: float = _step()
-    holding: Holding = holding()
+    holding: Holding = holding_field()
     frame: Frame = key(BASE, "part", "in which the box is meant")
     maps: tuple[MapOf, ...] = _maps()
 
     def count(self, arm: Arm) -> float:
-        """How many cells it has, without making them."""
+        """Approximate number of cells, computed without creating them."""
         return count([self.x, self.y, self.z], self.step)
 
     def fault(self, arm: Arm) -> Fault | None:
         return _fault({"x": self.x, "y": self.y, "z": self.z}, self.step, lambda: self.count(arm))
 
-    def find(self, arm: Arm, advance: Advance = quiet) -> PoseSet:
+    def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in (self.x, self.y, self.z))
         cells = Cells("xyz", along, self.step, 0.0, frame_matrix(self.frame.xyz, self.frame.rpy))
         return replace(cells.find(arm, self.holding, advance), maps=self.maps)

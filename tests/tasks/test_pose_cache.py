@@ -165,7 +165,7 @@ def poses_of_two() -> PoseSet:
     joints = np.array([[0.1, 0.2, 0.3], [0.4, 0.5, 0.6]])
     ones, along = np.ones((2, 3)), np.array([0.0, 0.1])
     configurations = Configurations(joints, ones, ones, ones, np.array([3, 4], np.int64))
-    return PoseSet(("a", "b"), configurations, along=along, pairs=((0, 1),), held=("free", "full"))
+    return PoseSet(("a", "b"), configurations, along=along, pairs=((0, 1),), constraints=("free", "full"))
 
 
 def grid_of(*pose: int) -> Grid:
@@ -191,8 +191,8 @@ def grid_of(*pose: int) -> Grid:
         {"along": np.array([0.0, np.nan])},
         {"pairs": ((0, 2),)},
         {"pairs": ((-1, 0),)},
-        {"held": ("free",)},
-        {"held": ("free", "loosely")},
+        {"constraints": ("free",)},
+        {"constraints": ("free", "loosely")},
         {"maps": ("nothing",)},
         {"names": ("a",)},
         {"grid": grid_of(0, 2)},

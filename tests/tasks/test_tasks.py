@@ -11,14 +11,14 @@ from support import planar_arm, published_arm
 from armsim.errors import RunError
 from armsim.model.arm import Arm
 from armsim.tasks import Cloud, Command, Frame, Holding, IsoPoses, NamedPose, Path, Poses, Slice, Volume, Waypoint
-from armsim.tasks.base import FREELY
+from armsim.tasks.base import UNCONSTRAINED
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 from armsim.tasks.path import arc
 
 DOWN = (math.pi, 0.0, 0.0)
 
 
-def solved(arm: Arm, command: Command, holding: Holding = FREELY) -> np.ndarray:
+def solved(arm: Arm, command: Command, holding: Holding = UNCONSTRAINED) -> np.ndarray:
     solver = Solver(arm, holding)
     q = solver.solve(command, solver.starts())
     assert not isinstance(q, Failure), q.reason
