@@ -1,4 +1,4 @@
-"""Results: frozen classes, the table of poses, to and from results.json."""
+"""Results: frozen classes, the table of poses, reading and writing of results.json."""
 
 from armsim.results.joints import (
     Assumption,

@@ -1,4 +1,4 @@
-"""Ellipsoids that hold a stated share of normal errors.
+"""Coverage ellipsoids: they contain a stated share of normal errors.
 
 References
 ----------
@@ -17,14 +17,14 @@ SHARE = 0.95
 
 
 def coverage_factor(dimensions: int, share: float = SHARE) -> float:
-    """Standard deviations at which a normal error of so many dimensions ends; 1.960, 2.448, 2.796 at 95 %."""
+    """Coverage factor of a normal law by its number of dimensions; 1.960, 2.448, 2.796 at 95 %."""
     from scipy.special import chdtri
 
     return math.sqrt(float(chdtri(dimensions, 1.0 - share)))
 
 
 def ellipsoids(covariance: Array, share: float = SHARE) -> tuple[Array, Array]:
-    """Semi-axes and their directions.
+    """Semi-axes and directions of the coverage ellipsoids of covariances.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The figures that every built arm has at a pose."""
+"""Figures of a built arm at a pose: accuracy and repeatability."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from enum import IntEnum
 
 
 class Figure(IntEnum):
-    """A figure of a built arm, its value the number under which kernels keep it."""
+    """A figure of a built arm; its value is the index under which kernels store it."""
 
     ACCURACY = 0
     REPEATABILITY = 1
@@ -15,10 +15,10 @@ class Figure(IntEnum):
 
     @property
     def column(self) -> str:
-        """Its columns in the table of poses: quantiles over the arms."""
+        """Name of its columns in the table of poses: quantiles over the arms."""
         return self.name.lower()
 
     @property
     def of_visits(self) -> bool:
-        """Whether it is the scatter of the visits of an arm, and not what all of them have in common."""
+        """Whether it describes the scatter between the visits of an arm, not their common error."""
         return self in (Figure.REPEATABILITY, Figure.ORIENTATION_REPEATABILITY)

@@ -39,12 +39,12 @@ class CurveDetail:
 
 @dataclass(frozen=True)
 class JointCurve:
-    """Error of a joint over its range (or one turn) that every visit has, in SI.
+    """Repeatable error of a joint over its range (or one turn), in SI.
 
     ``unit`` is one built unit; ``low`` and ``high`` hold 95 % of the units at each position; ``order`` and ``rms`` are
-    the waves of which the curve is made, root mean square over units and positions. Where waves are too fine for the
-    positions, ``low`` and ``high`` are what the band sweeps, ``swept_low`` and ``swept_high`` what the unit sweeps
-    within a period of the coarsest of them, and ``detail`` shows some periods of the finest.
+    the waves that make up the curve, root mean square over units and positions. Where waves are too fine for the
+    positions, ``low`` and ``high`` are the envelope of the band, ``swept_low`` and ``swept_high`` that of the
+    unit within a period of the coarsest of them, and ``detail`` shows some periods of the finest.
     """
 
     position: tuple[float, ...]
@@ -65,8 +65,8 @@ class JointBudget:
     ``rms`` (``std`` in results.json) is the root mean square of all terms together (their means add, their scatter as
     squares), ``limit`` the sum of their limits (worst case); ``lever_arm`` is the largest distance by
     which a small motion of the joint moves the tool, per unit of motion [m/rad or 1], over its ranges; ``contrast`` is
-    what the placement of the head leaves of the signal (as 1/sqrt of the mean of 1/contrast^2). What time does is taken
-    at the largest speeds that the tasks state.
+    that of the signal relative to ideal placement of the head (as 1/sqrt of the mean of 1/contrast^2). Errors that
+    depend on speed are taken at the largest speeds that the tasks state.
     """
 
     unit: str
@@ -89,7 +89,7 @@ class JointBudget:
 @dataclass(frozen=True)
 class Ripple:
     """A wave of the speed: its order per turn of the joint (per metre, times 2 pi), frequency [Hz], amplitude [rad/s or
-    m/s], and the cause that makes most of it."""
+    m/s], and the cause that contributes most to it."""
 
     order: float
     frequency: float
@@ -99,14 +99,14 @@ class Ripple:
 
 @dataclass(frozen=True)
 class JointMotion:
-    """A joint at a steady speed, as its sensor tells it. ``unit`` is "rad" or "m"; speeds per second.
+    """A joint at a steady speed, as measured by its sensor. ``unit`` is "rad" or "m"; speeds per second.
 
     ``shaft_speed`` and ``frequency`` (of the signals) with their limits where the data sheet states them; ``step`` is
     the resolution of the speed, ``step_filtered`` that after the filter, ``noise`` the standard deviation from rounding
-    and noise after it. Ripple is rms over the speed: of the waves, in half and in 95 % of built units; ``smoothness``
-    is that of 95 % with the noise. ``slowest`` is the speed from which on that stays below the stated share, None where
-    it does not at the stated speed. ``lag`` and ``jitter`` are what latency and its scatter do to the position.
-    ``smoothness_at`` is the same at the speeds of ``speeds``.
+    and noise, after the filter. Ripple is rms over the speed: of the waves, in half and in 95 % of built units;
+    ``smoothness`` is that of 95 % with the noise. ``slowest`` is the lowest speed above which it stays below the stated
+    share, None where it exceeds it at the stated speed. ``lag`` and ``jitter`` are the position errors by latency and
+    by its scatter. ``smoothness_at`` is the smoothness at the speeds of ``speeds``.
     """
 
     unit: str
@@ -133,7 +133,7 @@ class JointMotion:
 
 @dataclass(frozen=True)
 class Assumption:
-    """A value of a joint that its scenario does not state, where it comes from, and the causes that rest on it."""
+    """A value of a joint that the scenario does not state, its source, and the causes of error that depend on it."""
 
     joint: str
     key: str
@@ -146,8 +146,9 @@ class Assumption:
 class OperationLimit:
     """A limit of operation of a sensor over the built units, in periods of the signal, or in turns of the motor.
 
-    ``margin_p50`` is what half of the units have left at least, ``margin_p01`` what 99 % of them have; ``margin_least``
-    is that of the worst unit sampled, ``failing`` the share of units that have none, with its interval.
+    ``margin_p50`` is the margin that half of the units exceed, ``margin_p01`` the margin that 99 % exceed;
+    ``margin_least`` is that of the worst unit sampled, ``failing`` the share of units without margin, with its
+    interval.
     """
 
     joint: str

@@ -10,7 +10,7 @@ from pydantic import Field, PlainSerializer, TypeAdapter
 from pydantic_core import CoreSchema, PydanticOmit, core_schema
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-"""Of JSON Schema."""
+"""Dialect of JSON Schema."""
 
 
 class _Opaque:
@@ -50,5 +50,5 @@ def plain(record: Any) -> dict[str, Any]:
 
 def schema_of_record(owner: type) -> dict[str, Any]:
     """JSON Schema of a record."""
-    own: dict[str, Any] = _adapter(owner).json_schema(mode="serialization", by_alias=True)
-    return own
+    schema: dict[str, Any] = _adapter(owner).json_schema(mode="serialization", by_alias=True)
+    return schema

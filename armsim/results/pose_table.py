@@ -1,7 +1,7 @@
-"""The table that holds what is known of many poses in little room: one structured array, a record per pose.
+"""Compact table of the results of many poses: one structured array with a record per pose.
 
-The record follows from the fields of `PoseResult`: a number for a float, nan where it is undefined; a record within
-the record for a part. Joints and shares, whose count differs from arm to arm, are fields of their own.
+The record type is derived from the fields of `PoseResult`: a number for a float, nan where it is undefined; a nested
+record for a dataclass. Joints and shares, whose number differs between arms, are separate fields.
 """
 
 from __future__ import annotations
@@ -23,42 +23,42 @@ if TYPE_CHECKING:
 
 Rows = NDArray[np.void]
 SHARES: dict[str, tuple[int, ...]] = {"shares": (), "bias_shares": (), "cause_means": (3,)}
-"""Fields that a row holds by owner and cause, and the shape of each entry."""
-JUDGED = 2
-"""Validations of a pose: to two digits, and to one."""
+"""Fields of a row with an entry per owner and cause, and the shape of each entry."""
+VALIDATIONS = 2
+"""Number of validations per pose: to two digits, and to one."""
 _NUMBERS: dict[Any, tuple[Any, ...]] = {
     float: ("f8",), int: ("f8",), Vector: ("f8", (3,)), Matrix: ("f8", (3, 3)), Interval: ("f8", (2,)),
-    Verdict: ("f8",), tuple[Validation, ...]: (None, (JUDGED,)),
+    Verdict: ("f8",), tuple[Validation, ...]: (None, (VALIDATIONS,)),
 }  # fmt: skip
-"""How a field is held; a verdict by its number."""
+"""Array type of a field by its Python type; a verdict is stored as its number."""
 
 
 @lru_cache(maxsize=16)
-def _held(owner: Any) -> tuple[tuple[str, Any], ...]:
-    """Fields of a class that a row holds, with their types, None stripped; an ellipsoid follows from the covariance."""
+def _fields_of(owner: Any) -> tuple[tuple[str, Any], ...]:
+    """Names and types (without None) of the fields stored in a row; an ellipsoid follows from the covariance."""
     hints = get_type_hints(owner)
     out = []
-    for own in fields(owner):
-        parts = get_args(hints[own.name])
-        kind = next(iter(parts)) if type(None) in parts else hints[own.name]
-        if kind is not Ellipsoid and own.name not in ("name", "joints", *SHARES):
-            out.append((own.name, kind))
+    for field in fields(owner):
+        parts = get_args(hints[field.name])
+        kind = next(iter(parts)) if type(None) in parts else hints[field.name]
+        if kind is not Ellipsoid and field.name not in ("name", "joints", *SHARES):
+            out.append((field.name, kind))
     return tuple(out)
 
 
 @lru_cache(maxsize=16)
 def _record(owner: Any) -> np.dtype[np.void]:
     parts: list[Any] = []
-    for name, kind in _held(owner):
+    for name, kind in _fields_of(owner):
         number, *shape = _NUMBERS.get(kind, (None,))
         parts.append((name, number or _record(Validation if shape else kind), *shape))
     return np.dtype(parts)
 
 
 def record(joints: int, shares: int) -> np.dtype[np.void]:
-    """Type of a row."""
-    own = _record(PoseResult)
-    parts: list[Any] = [(name, own[name]) for name in own.names or ()]
+    """Structured type of a row, for so many joints and shares."""
+    row_type = _record(PoseResult)
+    parts: list[Any] = [(name, row_type[name]) for name in row_type.names or ()]
     return np.dtype(
         [*parts, ("joints", "f8", (joints,)), *((name, "f8", (shares, *shape)) for name, shape in SHARES.items())]
     )
@@ -66,7 +66,7 @@ def record(joints: int, shares: int) -> np.dtype[np.void]:
 
 @dataclass(frozen=True, eq=False)
 class PoseTable(Sequence[PoseResult]):
-    """Poses as records; a `PoseResult` is made when one is asked for.
+    """Poses as records; indexing builds a `PoseResult`.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ class PoseTable(Sequence[PoseResult]):
     share_names : tuple of (owner, cause)
         The bias last.
     rows : (poses,)
-        Records, as `record`.
+        Records of the type that `record` returns.
     """
 
     names: tuple[str, ...]
@@ -83,23 +83,23 @@ class PoseTable(Sequence[PoseResult]):
 
     @staticmethod
     def empty(names: Sequence[str], share_names: Sequence[tuple[str, str]], joints: int) -> PoseTable:
-        """A table to be filled; nan everywhere."""
+        """Table to be filled, with nan everywhere."""
         rows = np.empty(len(names), record(joints, len(share_names)))
         rows.view("f8")[:] = np.nan
         return PoseTable(tuple(names), tuple(share_names), rows)
 
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name: a view of shape (poses, ...)."""
-        known = self._views.get(path)
-        if known is None:
+        view = self._views.get(path)
+        if view is None:
             out: Any = self.rows
             for part in path.split("."):
                 out = out[part]
-            known = self._views[path] = np.asarray(out)
-        return known
+            view = self._views[path] = np.asarray(out)
+        return view
 
     def __getstate__(self) -> dict[str, Any]:
-        """Its fields alone: views are made anew, and may be made while another thread hands the table over."""
+        """Fields alone: the cache of views may grow in another thread while the table is pickled."""
         return {"names": self.names, "share_names": self.share_names, "rows": self.rows}
 
     @cached_property
@@ -107,23 +107,24 @@ class PoseTable(Sequence[PoseResult]):
         return {}
 
     def share(self, owner: str, cause: str) -> Array:
-        """Share of the scatter of one cause over all poses, shape (poses,); zero where nothing has it."""
+        """Share of one cause of one owner in the scatter at each pose, shape (poses,); zero without that cause."""
         if (owner, cause) not in self.share_names:
             return np.zeros(len(self))
         return self.column("shares")[:, self.share_names.index((owner, cause))]
 
     @property
     def contributions(self) -> Array:
-        """What every owner and cause makes of the mean square error, shape (poses, names).
+        """Contribution of each owner and cause to the mean square error, as shares of shape (poses, names).
 
-        Their scatter, and their part in the square of the mean, which all arms share: negative where they work against
-        it. They sum to 1; the bias, which is thereby given to what makes it, has none.
+        The share of the scatter plus the share in the square of the mean error, which all arms have in common; the
+        latter is negative where a cause reduces the mean. They sum to 1; the entry of the bias is zero, as it is
+        attributed to its causes.
         """
         scatter = np.array([name != BIAS for name in self.share_names])
         return np.where(scatter, self.column("shares") + self.column("bias_shares"), 0.0)
 
     def members(self, owner: str | None = None, cause: str | None = None) -> list[int]:
-        """Places, among the names of the shares, of an owner, of a cause, or of both; the bias is none of them."""
+        """Indices among the names of the shares of an owner, of a cause, or of both; the bias is never included."""
         return [
             n
             for n, name in enumerate(self.share_names)
@@ -131,27 +132,29 @@ class PoseTable(Sequence[PoseResult]):
         ]
 
     def over_task(self, shares: Array) -> Array:
-        """Shares over all poses, each counted by its mean square error, from shares of shape (poses, ...)."""
+        """Mean over the poses of shares of shape (poses, ...), weighted by the mean square error."""
         weight = self.column("first_order.rms") ** 2
         total = float(weight.sum())
         return np.tensordot(weight, shares, 1) / total if total else np.zeros(shares.shape[1:])
 
-    def rms_without(self, pose: int, owner: str | None = None, cause: str | None = None, left: float = 0.0) -> float:
-        """Error at a pose by first order with a part of it times ``left``: of an owner, of a cause, or of both. [m]
+    def rms_without(
+        self, pose: int, owner: str | None = None, cause: str | None = None, remaining: float = 0.0
+    ) -> float:
+        """First-order rms error at a pose with the errors of an owner, a cause, or both scaled by ``remaining``. [m]
 
-        With the scatter s and the mean m of that part, its square is less by (1 - left^2) s, and the mean of all turns
-        by the vector (1 - left) m: more than its share where it has a mean, and less where it does not.
+        With s the share of these errors in the scatter and m their mean, the mean square falls by (1 - remaining^2) s,
+        and the mean error vector by (1 - remaining) m.
         """
         part = self.members(owner, cause)
         square = float(self.column("first_order.rms")[pose]) ** 2
         mean = self.column("first_order.mean")[pose]
-        turned = mean - (1.0 - left) * self.column("cause_means")[pose, part].sum(axis=0)
-        scatter = (1.0 - left**2) * float(self.column("shares")[pose, part].sum())
-        return math.sqrt(max(0.0, square * (1.0 - scatter) + float(turned @ turned - mean @ mean)))
+        mean_left = mean - (1.0 - remaining) * self.column("cause_means")[pose, part].sum(axis=0)
+        scatter = (1.0 - remaining**2) * float(self.column("shares")[pose, part].sum())
+        return math.sqrt(max(0.0, square * (1.0 - scatter) + float(mean_left @ mean_left - mean @ mean)))
 
     @property
     def numbers(self) -> Array:
-        """All numbers of all rows, each of which is a float, shape (poses, numbers)."""
+        """Rows as a plain array of floats, shape (poses, numbers)."""
         return np.ascontiguousarray(self.rows).view("f8").reshape(len(self.rows), -1)
 
     def none(self) -> PoseTable:
@@ -169,17 +172,17 @@ class PoseTable(Sequence[PoseResult]):
         if isinstance(index, slice):
             return PoseTable(self.names[index], self.share_names, self.rows[index])
         row = self.rows[index]
-        named: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in SHARES}
+        shares: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in SHARES}
         parts = zip(self.share_names, *(row[name].tolist() for name in SHARES), strict=True)
         for (owner, cause), share, part, mean in parts:
-            named["shares"].setdefault(owner, {})[cause] = share
-            if any(mean):  # what has no mean has no part in it
-                named["bias_shares"].setdefault(owner, {})[cause] = part
-                named["cause_means"].setdefault(owner, {})[cause] = tuple(mean)
+            shares["shares"].setdefault(owner, {})[cause] = share
+            if any(mean):  # a cause without a mean has no share in the bias
+                shares["bias_shares"].setdefault(owner, {})[cause] = part
+                shares["cause_means"].setdefault(owner, {})[cause] = tuple(mean)
         joints = tuple(row["joints"].tolist())
-        own = {"name": self.names[index], "joints": joints, **named}
-        made: PoseResult = _object(PoseResult, row.item(), own)
-        return made
+        values = {"name": self.names[index], "joints": joints, **shares}
+        pose: PoseResult = _object(PoseResult, row.item(), values)
+        return pose
 
     def __iter__(self) -> Iterator[PoseResult]:
         return (self[index] for index in range(len(self)))
@@ -192,18 +195,20 @@ class PoseTable(Sequence[PoseResult]):
 
     @staticmethod
     def of(poses: Iterable[PoseResult]) -> PoseTable:
-        """The table of poses made one by one, as they are read from a file."""
-        made = tuple(poses)
-        known: dict[tuple[str, str], None] = {}
-        for pose in made:
-            known.update({(owner, cause): None for owner, causes in pose.shares.items() for cause in causes})
-        out = PoseTable.empty([pose.name for pose in made], list(known), len(made[0].joints) if made else 0)
-        for row, pose in zip(out.rows, made, strict=True):
+        """Table of single pose results, as read from a file."""
+        results = tuple(poses)
+        share_names: dict[tuple[str, str], None] = {}
+        for pose in results:
+            share_names.update({(owner, cause): None for owner, causes in pose.shares.items() for cause in causes})
+        out = PoseTable.empty(
+            [pose.name for pose in results], list(share_names), len(results[0].joints) if results else 0
+        )
+        for row, pose in zip(out.rows, results, strict=True):
             fill(row, pose)
             row["joints"] = pose.joints
             for name, shape in SHARES.items():
-                own: dict[str, dict[str, Any]] = getattr(pose, name)
-                row[name] = [own.get(owner, {}).get(cause, np.zeros(shape)) for owner, cause in known]
+                by_owner: dict[str, dict[str, Any]] = getattr(pose, name)
+                row[name] = [by_owner.get(owner, {}).get(cause, np.zeros(shape)) for owner, cause in share_names]
         return out
 
     @classmethod
@@ -216,7 +221,7 @@ class PoseTable(Sequence[PoseResult]):
 
 
 class _Part(NamedTuple):
-    """How a field is read from a record: by a function of its own, and whether nan stands for None."""
+    """Reading of a field from a record: the function that converts it, and whether nan stands for None."""
 
     name: str
     read: Callable[[Any], Any]
@@ -226,7 +231,7 @@ class _Part(NamedTuple):
 @lru_cache(maxsize=16)
 def _plan(owner: Any) -> tuple[_Part, ...]:
     hints = get_type_hints(owner)
-    return tuple(_Part(name, _reader(kind), type(None) in get_args(hints[name])) for name, kind in _held(owner))
+    return tuple(_Part(name, _reader(kind), type(None) in get_args(hints[name])) for name, kind in _fields_of(owner))
 
 
 def _reader(kind: Any) -> Callable[[Any], Any]:
@@ -239,31 +244,31 @@ def _reader(kind: Any) -> Callable[[Any], Any]:
     if kind in _NUMBERS:
         return lambda parts: tuple(_object(Validation, part.item(), {}) for part in parts)
     if "ellipsoid" in get_type_hints(kind):
-        at = [name for name, _ in _held(kind)].index("covariance")
-        return lambda values: _object(kind, values, {"ellipsoid": Ellipsoid.of(values[at])})
+        place = [name for name, _ in _fields_of(kind)].index("covariance")
+        return lambda values: _object(kind, values, {"ellipsoid": Ellipsoid.of(values[place])})
     return lambda values: _object(kind, values, {})
 
 
-def _object(owner: Any, values: tuple[Any, ...], more: dict[str, Any]) -> Any:
-    """What a record, as a tuple in the order of its fields, holds as an object."""
+def _object(owner: Any, values: tuple[Any, ...], extra: dict[str, Any]) -> Any:
+    """Object of a class from a record, given as a tuple in the order of its fields."""
     for part, value in zip(_plan(owner), values, strict=False):
         if part.optional and np.isnan(value if isinstance(value, float) else value.flat[0]):
-            more[part.name] = None
+            extra[part.name] = None
         else:
-            more[part.name] = part.read(value)
-    return owner(**more)
+            extra[part.name] = part.read(value)
+    return owner(**extra)
 
 
-def fill(row: Any, made: Any) -> None:
+def fill(row: Any, result: Any) -> None:
     """Write a `PoseResult`, or a part of one, into its place in a record."""
-    owner: Any = type(made)
-    for name, kind in _held(owner):
-        value = getattr(made, name)
+    owner: Any = type(result)
+    for name, kind in _fields_of(owner):
+        value = getattr(result, name)
         if kind is Verdict:
             row[name] = VERDICTS.index(value)
         elif kind == tuple[Validation, ...]:
-            for part, own in zip(row[name], value, strict=True):
-                fill(part, own)
+            for part, validation in zip(row[name], value, strict=True):
+                fill(part, validation)
         elif kind in _NUMBERS:
             row[name] = np.nan if value is None else value
         else:

@@ -1,7 +1,7 @@
-"""What is known at each pose. SI units.
+"""Results at a pose. SI units.
 
 Field names are the contract of results.json; an undefined number (an interval from one unit) is null there and nan in
-a row of the table. A new figure is one field here: the row that holds it follows from the type.
+a row of the table. A new figure is one field here: its place in the row follows from the type.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class Ellipsoid:
 
     @staticmethod
     def of(covariance: Any) -> Ellipsoid:
-        """That of a covariance, shape (3, 3). [m^2]"""
+        """Ellipsoid of a covariance of shape (3, 3). [m^2]"""
         semi_axes, directions = ellipsoids(np.asarray(covariance))
         return Ellipsoid(vector(semi_axes), matrix(directions))
 
@@ -41,8 +41,8 @@ class ErrorStatistics:
     """Error of the tool point at one pose, units and visits pooled. Quantiles are of its length.
 
     ``at_coverage`` is the quantile at the coverage of the requirement (95 % without one). Intervals are at 95 %.
-    ``at_coverage_doubt`` is twice the standard deviation of that quantile as batches of units find it (JCGM 101:2008
-    7.9.4), null but in a run with a tolerance.
+    ``at_coverage_doubt`` is twice the standard deviation of that quantile, estimated from batches of units (JCGM
+    101:2008 7.9.4); null except in a run with a tolerance.
     """
 
     mean: Vector
@@ -75,7 +75,7 @@ class OrientationStatistics:
 
 @dataclass(frozen=True)
 class UnitQuantiles:
-    """Quantiles over built units of a figure that every unit has, with 95 % intervals."""
+    """Quantiles over built units of a figure of a unit, with 95 % intervals."""
 
     p50: float | None
     p95: float | None
@@ -85,11 +85,11 @@ class UnitQuantiles:
 
 @dataclass(frozen=True)
 class Validation:
-    """Coverage intervals of first order and Monte Carlo held against each other, JCGM 101:2008 clause 8.
+    """Comparison of the coverage intervals of first order and Monte Carlo, JCGM 101:2008 clause 8.
 
     ``difference`` is the distance between those interval ends, over the three coordinates, that decide; ``tolerance``
     the numerical tolerance; ``sampling`` the 95 % half-width of the difference from sampling alone, null where the
-    sample cannot tell. The verdict is ``undecided`` where sampling is too coarse.
+    sample does not determine it. The verdict is ``undecided`` where sampling is too coarse.
     """
 
     digits: int
@@ -101,7 +101,7 @@ class Validation:
 
 @dataclass(frozen=True)
 class FirstOrder:
-    """Propagation through the Jacobian of the same terms. ``validation``: to two digits, then to one."""
+    """First-order propagation of the same terms through the Jacobian. ``validation``: to two digits, then to one."""
 
     mean: Vector
     rms: float
@@ -111,13 +111,13 @@ class FirstOrder:
 
 @dataclass(frozen=True)
 class PoseResult:
-    """All that is known at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1.
+    """All results at one pose. Shares are of E|dp|^2, by owner and cause; with ``bias`` they sum to 1.
 
-    ``bias_shares`` tell what makes the bias: the part of each owner and cause along the mean error. They sum to the
-    share of the bias; what works against it is negative. ``cause_means`` are the mean errors of each of them alone [m].
-    ``visit_share`` is the share of what differs from visit to
-    visit. ``accuracy`` and ``repeatability`` are what a unit has, over visits without number; ``integration`` is half
-    of the 95 % interval of the integration of RP, which the intervals of ``repeatability`` contain [m].
+    ``bias_shares`` attribute the bias: the component of each owner and cause along the mean error. They sum to the
+    share of the bias; a cause that reduces it has a negative share. ``cause_means`` are the mean errors of each of them
+    alone [m]. ``visit_share`` is the share of the errors that change from visit to visit. ``accuracy`` and
+    ``repeatability`` are those of a unit in the limit of infinitely many visits; ``integration`` is half of the 95 %
+    interval of the integration of RP, which the intervals of ``repeatability`` contain [m].
 
     On a path ``accuracy`` and ``repeatability`` are taken in the plane across it, ``along`` is the length of the path
     up to here [m] and ``first_unit`` the mean error of the first built unit [m]. ``conditioning`` is the smallest

@@ -1,4 +1,4 @@
-"""The result of a run: frozen classes, to and from results.json. SI units: metres, radians.
+"""The result of a run: frozen classes, reading and writing of results.json. SI units: metres, radians.
 
 Field names are the contract; an undefined number (an interval from one unit) is null.
 """
@@ -35,17 +35,17 @@ from armsim.results.summary import (
 
 FORMAT = "armsim-results/1"
 MapOf = Literal["error", "accuracy", "repeatability", "orientation"]
-"""What a slice or a volume draws over its cells."""
+"""Measure that a slice or a volume draws over its cells."""
 NEAR_SINGULAR = 0.01
 """Conditioning below which a posture is called near-singular. Common practice, no source."""
 
 
 @dataclass(frozen=True)
 class TaskResult:
-    """One task.
+    """Results of a task.
 
     ``skeleton`` is the arm drawn as a line from base to tool point at the worst pose [m]; ``near_singular`` names the
-    poses whose ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` say what the figures of the task cannot show.
+    poses whose ``conditioning`` is below `NEAR_SINGULAR`; ``notes`` name the limitations of its figures.
     """
 
     name: str
@@ -77,27 +77,27 @@ class TaskResult:
     def column(self, path: str) -> Array:
         """One figure over all poses, by dotted name, such as ``error.p95``: shape (poses, ...), nan where undefined.
 
-        It cannot be written: a result stays what was sampled.
+        Read-only.
         """
         view: Array = self.poses.column(path).view()
         view.flags.writeable = False
         return view
 
     def share(self, owner: str, cause: str) -> Array:
-        """Share of the scatter of one cause over all poses, shape (poses,)."""
+        """Share of one cause of one owner in the scatter at each pose, shape (poses,)."""
         return self.poses.share(owner, cause)
 
     def contribution(self, owner: str | None = None, cause: str | None = None) -> Array:
-        """What an owner, a cause, or one cause of an owner makes at every pose, scatter and mean, shape (poses,)."""
+        """Share of an owner, a cause, or both in the mean square error at each pose, bias included, shape (poses,)."""
         return np.asarray(self.poses.contributions[:, self.poses.members(owner, cause)].sum(axis=1))
 
     def pose(self, name: str) -> PoseResult:
-        """The pose of a name.
+        """The result at the pose of a given name.
 
         Raises
         ------
         KeyError
-            There is none of that name; tells those that there are.
+            There is none of that name; the message lists those that exist.
         """
         if name not in self.poses.names:
             raise KeyError(not_found("pose", name, self.poses.names))
@@ -106,10 +106,10 @@ class TaskResult:
 
 @dataclass(frozen=True)
 class Adaptive:
-    """How a run with a tolerance ended, JCGM 101:2008 7.9.4.
+    """Convergence of a run with a numerical tolerance, JCGM 101:2008 7.9.4.
 
-    ``doubt`` is the largest, over all poses, of twice the standard deviation of the quantile at the coverage, as share
-    of what is allowed; 1 or less means reached.
+    ``doubt`` is the largest, over all poses, of twice the standard deviation of the quantile at the coverage, as a
+    share of the tolerance; 1 or less means reached.
     """
 
     batches: int
@@ -121,11 +121,11 @@ class Adaptive:
 
 @dataclass(frozen=True)
 class Result:
-    """A whole run.
+    """Results of a whole run.
 
-    ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` names the
-    causes of error that the scenario states, by document and key, with the joints at which; none where they are those
-    of the machine. ``assumptions`` are the values that it does not state. ``links`` are the terms off the
+    ``price`` is that of the sensors, fitted; ``prices`` its parts as far as they are stated. ``stated`` maps each
+    cause of error that the scenario states, by document and key, to its joints, empty where it is a value of the
+    machine. ``assumptions`` are the values that the scenario does not state. ``links`` are the terms off the
     motions of the joints, named by their axes: constants of links, error motions. ``judgements`` are those of criteria
     of joints; ``version`` and ``source_digest`` name the code.
     """
@@ -155,37 +155,37 @@ class Result:
 
     @property
     def quantile(self) -> str:
-        """The quantile of the errors that decides, in words: "95 % quantile"."""
+        """Name of the deciding quantile of the errors: "95 % quantile"."""
         return f"{percent(coverage_of(self.requirement))} quantile"
 
     def required_at(self, task: str) -> Requirement | None:
-        """What is required at a task; None where nothing is."""
+        """The requirement at a task; None where there is none."""
         return required_at(self.requirement, task)
 
     @property
     def judged(self) -> tuple[tuple[str, Judgement], ...]:
         """Every judgement with the name of its task, empty for those of joints."""
-        tasks = [(task.name, own) for task in self.tasks for own in task.summary.judgements]
-        return (*tasks, *(("", own) for own in self.judgements))
+        tasks = [(task.name, judgement) for task in self.tasks for judgement in task.summary.judgements]
+        return (*tasks, *(("", judgement) for judgement in self.judgements))
 
     @property
     def state(self) -> Verdict:
         """The worst state of all criteria at all tasks and joints."""
-        return combined(own for _, own in self.judged)
+        return combined(judgement for _, judgement in self.judged)
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """What is not met and what is not resolved, in sentences that name the task."""
+        """Criteria that are not met or not resolved, in sentences that name the task."""
         of_tasks = [f"{task.name}: {reason}" for task in self.tasks for reason in task.summary.reasons]
         return (*of_tasks, *reasons(self.judgements))
 
     def task(self, name: str) -> TaskResult:
-        """The task of a name.
+        """The result of the task of a given name.
 
         Raises
         ------
         KeyError
-            There is none of that name; tells those that there are.
+            There is none of that name; the message lists those that exist.
         """
         for task in self.tasks:
             if task.name == name:
@@ -197,7 +197,7 @@ class Result:
         return b"".join(self.pieces())
 
     def pieces(self) -> Iterator[bytes]:
-        """The same in pieces, a pose each, so that the text need not be held whole."""
+        """The text of results.json in pieces, one per pose, so that it need not be in memory as a whole."""
         tasks = tuple(replace(task, poses=task.poses.none()) for task in self.tasks)
         around = _adapter().dump_json(replace(self, tasks=tasks), by_alias=True, indent=1).split(_NO_POSES)
         for task, before in zip(self.tasks, around, strict=False):
@@ -212,13 +212,13 @@ class Result:
         """JSON Schema of results.json, as `armsim schema results` prints it."""
         from armsim.results.json_records import DIALECT
 
-        own = _adapter().json_schema(mode="serialization", by_alias=True)
-        own["properties"]["format"] = {"const": FORMAT}
-        return {"$schema": DIALECT, "$id": f"urn:{FORMAT}", **own}
+        schema = _adapter().json_schema(mode="serialization", by_alias=True)
+        schema["properties"]["format"] = {"const": FORMAT}
+        return {"$schema": DIALECT, "$id": f"urn:{FORMAT}", **schema}
 
     @staticmethod
     def from_json(text: bytes | str) -> Result:
-        """A result read back.
+        """Result from the text of a results.json.
 
         Raises
         ------
@@ -235,7 +235,7 @@ class Result:
 
 
 _NO_POSES = b'"poses": []'
-"""Cannot stand inside a text of the result: there, quotation marks carry a backslash."""
+"""Never occurs within a string of the result, where quotation marks are escaped."""
 
 
 @lru_cache(maxsize=1)

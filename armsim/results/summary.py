@@ -1,4 +1,4 @@
-"""What a task tells in one look, and its parts: frozen classes of results.json. SI units: metres, radians."""
+"""Summary of a task and its parts: frozen classes of results.json. SI units: metres, radians."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ from armsim.results.poses import Interval, Matrix, UnitQuantiles, Vector
 class Within:
     """Share of the poses of a task that are within the requirement.
 
-    ``interval``: from the poses that are within for certain (upper end of their 95 % interval) to those that may be.
+    ``interval``: from the share of poses that are certainly within (upper end of their 95 % interval) to the share
+    that may be.
     """
 
     value: float
@@ -48,10 +49,10 @@ class UnitDistribution:
 
 @dataclass(frozen=True)
 class Contribution:
-    """What one cause of one owner makes over a task, as share of the mean square error.
+    """Contribution of one cause of one owner to the mean square error over a task, as shares.
 
-    ``scatter`` is what differs between units and visits, ``bias`` its part in the square of the mean error, negative
-    where it works against the rest; over all they sum to 1.
+    ``scatter`` is the share that differs between units and visits, ``bias`` that in the square of the mean error,
+    negative where the cause reduces it; over all contributions they sum to 1.
     """
 
     owner: str
@@ -61,19 +62,19 @@ class Contribution:
 
     @property
     def share(self) -> float:
-        """Both together."""
+        """Scatter and bias together."""
         return self.scatter + self.bias
 
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Summary:
-    """A task in one look.
+    """Summary of a task.
 
     ``worst_pose`` is where the quantile at the coverage of the requirement is largest; ``p95`` and ``at_coverage`` are
     those of that pose, ``at_coverage_interval`` is that of the largest quantile over all poses. ``repeatability_p95``
-    is the RP that 95 % of the units keep to at all poses. ``contributions`` are sorted by what they make, the largest
-    first; ``groups`` and ``causes`` are their sums, what scatters and what all arms share together; ``lives`` tell
-    these apart. ``judgements`` are those of every criterion, ``state`` is the worst of them.
+    is the RP that 95 % of the units do not exceed at any pose. ``contributions`` are sorted, the largest first;
+    ``groups`` and ``causes`` are their sums over scatter and bias; ``lives`` separate units, visits and bias.
+    ``judgements`` are those of every criterion, ``state`` is the worst of them.
     """
 
     p95: float
@@ -95,31 +96,31 @@ class Summary:
 
     @property
     def holds(self) -> bool:
-        """Whether the estimates keep every criterion, whatever their intervals; what a search goes by."""
+        """Whether the estimates meet every criterion, regardless of their intervals; the condition of a search."""
         return not self.failed
 
     @property
     def failed(self) -> tuple[str, ...]:
-        """Names of the criteria that the estimates do not keep."""
+        """Names of the criteria that the estimates do not meet."""
         return fails(self.judgements)
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """What is not met and what is not resolved, in sentences."""
+        """Criteria that are not met or not resolved, in sentences."""
         return reasons(self.judgements)
 
     def judgement(self, criterion: str) -> Judgement | None:
-        """Of a criterion; None where it is not required."""
-        return next((own for own in self.judgements if own.criterion == criterion), None)
+        """Judgement of a criterion; None where it is not required."""
+        return next((judgement for judgement in self.judgements if judgement.criterion == criterion), None)
 
 
 @dataclass(frozen=True)
 class Acceptance:
-    """What a test of ``cycles`` visits per pose would print: AP and RP estimated from so few, not what the arm has.
+    """Outcome of an acceptance test of ``cycles`` visits per pose: AP and RP as estimated from these visits.
 
-    Quantiles over units are of the largest printed figure over ``poses``. ``passing`` is the share of units that the
-    test passes; ``good_rejected`` that of units which hold the requirement there and are rejected, ``bad_passed`` that
-    of units which do not hold it and are passed. They are null without a requirement.
+    Quantiles over units are of the largest estimate over ``poses``. ``passing`` is the share of units that the
+    test passes; ``good_rejected`` that of units that meet the requirement there and are rejected, ``bad_passed`` that
+    of units that do not meet it and are passed. They are null without a requirement.
     """
 
     cycles: int
@@ -133,7 +134,7 @@ class Acceptance:
 
 @dataclass(frozen=True)
 class YieldCurve:
-    """Share of built units that would pass, were another position required: at each, with its 95 % interval. [m]
+    """Yield against the required position: share of built units that would pass, with its 95 % interval. [m]
 
     A unit passes if its AP is within ``position`` at every pose, and its RP within the repeatability that is required.
     ``largest`` is the largest share that any position reaches: below 1 where the repeatability fails some units.
@@ -148,7 +149,7 @@ class YieldCurve:
 
 @dataclass(frozen=True)
 class Unreachable:
-    """A point that the arm cannot take, and why."""
+    """A point that the arm cannot reach, and the reason."""
 
     name: str
     position: Vector
@@ -160,8 +161,8 @@ class Grid:
     """Cells of a slice or a volume.
 
     ``axes`` names two or three directions; ``centres`` are the cells along each [m]; ``pose`` gives the number of the
-    pose of each cell, first direction fastest, -1 where it cannot be reached; ``at`` is where a slice stands along its
-    normal; ``origin`` and ``rotation`` are the frame in which the directions are meant.
+    pose of each cell, first direction fastest, -1 where it cannot be reached; ``at`` is the coordinate of a slice along
+    its normal; ``origin`` and ``rotation`` are the frame of the directions.
     """
 
     axes: str
@@ -175,7 +176,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class Reversal:
-    """A joint turns round after this length of a path. [m]"""
+    """Reversal of a joint at a length along a path. [m]"""
 
     joint: str
     along: float
@@ -183,9 +184,9 @@ class Reversal:
 
 @dataclass(frozen=True)
 class Measure:
-    """A measure over a task that every built unit has, as quantiles over the units with 95 % intervals. [m]
+    """A measure of a built unit over a task, as quantiles over the units with 95 % intervals. [m]
 
-    ``where`` names the poses it speaks of, ``clause`` its place in ISO 9283:1998.
+    ``where`` names the poses that it concerns, ``clause`` its place in ISO 9283:1998.
     """
 
     name: str
