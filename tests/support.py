@@ -21,7 +21,7 @@ from armsim.core.counting import RATIO_BINS, ratio_edge
 from armsim.core.kernel_digest import LANES
 from armsim.core.quantiles import estimate_tallies
 from armsim.core.sample_kernel import Tallies
-from armsim.core.screws import FRAME, SCREW, Axes, displace, settle
+from armsim.core.screws import FRAME, SCREW, Axes, apply_unit_errors, displace
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis, Term
@@ -154,7 +154,7 @@ def displaced(errors: np.ndarray, axes: Axes, moving: np.ndarray) -> np.ndarray:
         kept = padded[:, start : start + LANES].copy()
         visit = np.ascontiguousarray(kept[moving])[:, None]
         kept[moving] = 0.0
-        settle(kept, axes, moving, screws, frame, half)
+        apply_unit_errors(kept, axes, moving, screws, frame, half)
         displace(visit, 0, screws, np.ascontiguousarray(axes.rotary[moving]), frame, half)
         out[:, start : start + LANES] = frame.reshape(FRAME, LANES)
     return out[:, :n]

@@ -21,7 +21,7 @@ from armsim.calibration.estimate import Estimate, shapes_of
 from armsim.core.kernel_digest import LANES
 from armsim.core.parametrised_chain import place_units
 from armsim.core.screws import Axes
-from armsim.core.unit_figures import Kept
+from armsim.core.unit_figures import UnitErrors
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 
@@ -75,7 +75,7 @@ class Model:
         moved, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))
         kernel: Any = place_units
         for n, axes in enumerate(self.axes):
-            kernel(Kept(drawn, numbers, self.axis, self.shapes[n]), axes, moving, units, moved, columns)
+            kernel(UnitErrors(drawn, numbers, self.axis, self.shapes[n]), axes, moving, units, moved, columns)
             displacement[:, n] = moved
             derivative[:, n] = columns[:, self.axis].swapaxes(1, 2) * self.shapes[n]
         return displacement.reshape(units, -1), derivative.reshape(units, -1, count)
@@ -100,7 +100,7 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
     Raises
     ------
     ArithmeticError
-        The iteration does not settle.
+        The iteration does not apply_unit_errors.
     """
     out, slowest = np.empty((len(measured), len(estimate.parameters))), 0
     for start in range(0, len(measured), CHUNK):

@@ -1,4 +1,4 @@
-"""Quantiles of the beta law, for kernels, which cannot call scipy."""
+"""Beta distribution and its quantiles for kernels, which cannot call scipy."""
 
 from __future__ import annotations
 
@@ -55,22 +55,22 @@ def _fraction(a: float, b: float, x: float) -> float:
 
 @compiled
 def beta_quantile(p: float, a: float, b: float) -> float:
-    """Value x at which I_x(a, b) = p, by Newton's steps kept between bounds that close in."""
+    """Value x at which I_x(a, b) = p, by Newton's method with bisection between shrinking bounds."""
     low, high = 0.0, 1.0
     x = a / (a + b)
     scale = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
     for _ in range(MOST_STEPS):
-        away = beta_share(a, b, x) - p
-        if away > 0.0:
+        excess = beta_share(a, b, x) - p
+        if excess > 0.0:
             high = x
         else:
             low = x
         density = math.exp(scale + (a - 1.0) * math.log(x) + (b - 1.0) * math.log1p(-x))
-        step = away / density if density > TINY else math.inf
-        wanted = x - step
-        if not low < wanted < high:
-            wanted = 0.5 * (low + high)
-        if abs(wanted - x) <= CLOSE * x:
-            return wanted
-        x = wanted
+        step = excess / density if density > TINY else math.inf
+        candidate = x - step
+        if not low < candidate < high:
+            candidate = 0.5 * (low + high)
+        if abs(candidate - x) <= CLOSE * x:
+            return candidate
+        x = candidate
     return x

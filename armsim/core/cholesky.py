@@ -1,4 +1,4 @@
-"""Six equations with a symmetric, positive definite matrix, solved in place.
+"""Solution in place of six equations with a symmetric, positive definite matrix.
 
 References
 ----------
@@ -12,7 +12,7 @@ import math
 from armsim.core.compile import Floats, compiled
 
 FLOOR = 4e-15
-"""Damping that is always there: it leaves directions alone in which the chain cannot move."""
+"""Least damping, so that the matrix is regular in directions in which the chain cannot move."""
 
 
 @compiled
@@ -23,7 +23,7 @@ def factor(matrix: Floats) -> None:
             value = matrix[a, b]
             for c in range(b):
                 value -= matrix[a, c] * matrix[b, c]
-            if a == b:  # where the chain cannot move the pivot is rounding: nothing is asked there
+            if a == b:  # where the chain cannot move the pivot is rounding error: no motion there
                 matrix[a, a] = math.sqrt(value) if value > 0.25 * FLOOR else 1e100
             else:
                 matrix[a, b] = value / matrix[b, b]
@@ -31,6 +31,7 @@ def factor(matrix: Floats) -> None:
 
 @compiled
 def substitute(matrix: Floats, x: Floats) -> None:
+    """Solve for a right side, in place, with the factor of `factor`."""
     for a in range(6):
         for b in range(a):
             x[a] -= matrix[a, b] * x[b]

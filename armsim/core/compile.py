@@ -1,4 +1,4 @@
-"""The one place where kernels are handed to the compiler."""
+"""Compilation of kernels, and the cache of compiled kernels on disk."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ Flags = NDArray[np.bool_]
 
 CONFIG: Any = numba.config
 ROOM = 64 * 2**20
-"""Bytes that a disk must have free for a cache: seven times what all kernels take."""
+"""Bytes that must be free on a disk for the cache: seven times the size of all kernels."""
 
 
 @lru_cache(maxsize=1)
 def cache_folder() -> Path | None:
-    """Folder of the compiled kernels; None where none can be written.
+    """Cache folder of the compiled kernels; None where none can be written.
 
-    Its name stands for all kernel sources, since a cached kernel holds the kernels that it calls, and for the versions
-    of interpreter and compiler, which would read each other's files. What is damaged there is taken away.
+    Its name contains a digest of all kernel sources, since a cached kernel contains the kernels that it calls, and the
+    versions of interpreter and compiler, whose files are not exchangeable. A damaged cache is deleted.
     """
     name = f"kernels-{kernel_digest()}-{sys.implementation.cache_tag}-{numba.__version__}"
-    why = ""
+    reason = ""
     for base in _bases():
         folder = base / name
         try:
@@ -52,8 +52,8 @@ def cache_folder() -> Path | None:
                 raise OSError(f"the disk of {folder} is full")
             return folder
         except OSError as error:
-            why = why or str(error)
-    warnings.warn(f"compiled kernels cannot be kept, they are compiled at every start: {why}", stacklevel=2)
+            reason = reason or str(error)
+    warnings.warn(f"compiled kernels cannot be kept, they are compiled at every start: {reason}", stacklevel=2)
     return None
 
 

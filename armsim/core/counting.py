@@ -1,4 +1,4 @@
-"""Order statistics without keeping the sample: every value is counted into a bin, and counts of any parts add up.
+"""Order statistics without storing the sample: every value is counted in a bin, and counts of parts add up.
 
 Two scales of bins. `ratio_bin` serves lengths and angles, not negative: bins in proportion to the value, by the
 leading bits of the number itself, from 2^-60 to 1024, so that no scale need be known beforehand. `line_bin` serves
@@ -12,9 +12,9 @@ import numpy as np
 from armsim.core.compile import compiled
 
 MANTISSA = 11
-"""Leading bits of the fraction that tell bins apart: a bin is 2^-12 to 2^-11 of its value wide."""
+"""Leading bits of the fraction that distinguish bins: a bin is 2^-12 to 2^-11 of its value wide."""
 LOWEST, HIGHEST = -60, 10
-"""Powers of two at the ends; what lies beyond is counted in the end bins."""
+"""Powers of two at the ends; values beyond are counted in the end bins."""
 RATIO_BINS = (HIGHEST - LOWEST) << MANTISSA
 LINE_BINS = 4096
 _SHIFT = np.int64(52 - MANTISSA)

@@ -1,4 +1,4 @@
-"""Sums over points of the law of the visits, at many poses: what the scatter of an arm is integrated from."""
+"""Sums over points of the law of the visits at many poses, from which the scatter of an arm is integrated."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from armsim.core.compile import Floats, compiled
 
 POINTS = 256
-"""Points worked on together."""
+"""Points per block."""
 LAW_SUMS = 4
 """Sums of the distance f over points: f, f^2, f^3, f^4."""
 

@@ -1,4 +1,4 @@
-"""Where the tool point of an arm with given parameters is, and how it moves with each of its axes, exactly."""
+"""Exact displacement of the tool point of an arm with given parameters, and its derivatives by the axes."""
 
 from __future__ import annotations
 
@@ -6,34 +6,36 @@ import numpy as np
 
 from armsim.core.compile import Floats, Indices, compiled
 from armsim.core.kernel_digest import LANES
-from armsim.core.screws import FRAME, SCREW, Axes, X, Y, Z, settle
-from armsim.core.unit_figures import Kept, stand
+from armsim.core.screws import FRAME, SCREW, Axes, X, Y, Z, apply_unit_errors
+from armsim.core.unit_figures import UnitErrors, errors_on_axes
 
 
 @compiled
-def place_units(kept: Kept, axes: Axes, moving: Indices, units: int, displacement: Floats, columns: Floats) -> None:
-    """Displacement of the tool point by what units keep, and its derivative by every axis.
+def place_units(
+    unit_errors: UnitErrors, axes: Axes, moving: Indices, units: int, displacement: Floats, columns: Floats
+) -> None:
+    """Displacement of the tool point by the constant errors of units, and its derivatives by axes.
 
-    With S' the screws of `screws.settle` and d the displacement by all axes: dd/dt_a = J'_a + w'_a x d where the axis
-    turns, w'_a where it slides.
+    With S' the screws of `screws.apply_unit_errors` and d the displacement by all axes, dd/dt_a = J'_a + w'_a x d on a
+    revolute axis, w'_a on a prismatic one.
 
     Parameters
     ----------
-    kept : Kept
+    unit_errors : UnitErrors
     axes : Axes
     moving : (moving axes,)
-        Axes whose derivatives are asked for, base first.
+        Axes of the derivatives, base first.
     units : int
     displacement : (units, 3) [m], written
     columns : (units, moving axes, 3) [m/rad or 1], written
     """
-    standing = np.empty((axes.direction.shape[0], LANES))
+    axis_errors = np.empty((axes.direction.shape[0], LANES))
     frame, half = np.empty(FRAME * LANES), np.empty(2 * LANES)
     screws = np.empty((moving.shape[0], SCREW * LANES))
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
-        stand(kept, start, standing)
-        settle(standing, axes, moving, screws, frame, half)
+        errors_on_axes(unit_errors, start, axis_errors)
+        apply_unit_errors(axis_errors, axes, moving, screws, frame, half)
         for u in range(n):
             for row, first in enumerate((X, Y, Z)):
                 displacement[start + u, row] = frame[first + u]

@@ -1,8 +1,8 @@
-"""Many poses in one call: their samples, and what is read of the counts while they are there.
+"""Sampling of many poses in one call, with the quantiles from their counts.
 
-One call holds the processors for longer than the interpreter needs to prepare the next, so that threads do not wait for
-each other. Counts are kept in slots: one that serves pose after pose where all units are drawn at once, or one a pose
-where the units come in blocks.
+One call takes longer than the interpreter needs to prepare the next, so that threads do not wait for each other. Counts
+are in slots: a single slot reused for each pose where all units are drawn at once, or one slot per pose where the units
+come in blocks.
 """
 
 from __future__ import annotations
@@ -13,22 +13,22 @@ import numpy as np
 
 from armsim.core.compile import Flags, Floats, Indices, Words, compiled
 from armsim.core.counting import LINE_BINS, RATIO_BINS, ratio_bin
-from armsim.core.quantiles import READ, Asked, estimate_tallies, read_tallies
+from armsim.core.quantiles import READ, QuantileQuery, estimate_tallies, read_tallies
 from armsim.core.rows import add_counts
-from armsim.core.sample_kernel import Block, Scale, Tallies, Told, Visits, sample_units
+from armsim.core.sample_kernel import Block, Scale, Tallies, UnitOutputs, Visits, sample_units
 from armsim.core.screws import Axes
-from armsim.core.unit_figures import Kept, VisitEffect
+from armsim.core.unit_figures import UnitErrors, VisitEffect
 
 
 class Poses(NamedTuple):
-    """Poses laid out for the kernels; P of them.
+    """Poses as arrays for the kernels; P is their number.
 
     number : (P,)
         Of each in its task.
     direction, column : (P, axes, 3), rotary : (axes,)
         As `screws.Axes`.
-    kept_number, kept_axis : (entries,), kept_value : (P, entries)
-        As `attained.Kept`.
+    unit_number, unit_axis : (entries,), unit_value : (P, entries)
+        As `unit_figures.UnitErrors`.
     key, law, begin, axis, moving, moving_rotary
         As `sample_kernel.Visits`.
     value : (P, entries)
@@ -36,16 +36,16 @@ class Poses(NamedTuple):
     line : (P, 3, 2), centre : (P, 3)
         As `sample_kernel.Scale`.
     shift, turn_shift, tangent : (P, 3), repeatability : (P, 2), slope : (P, 2, axes)
-        As `attained.VisitEffect`.
+        As `unit_figures.VisitEffect`.
     """
 
     number: Indices
     direction: Floats
     column: Floats
     rotary: Flags
-    kept_number: Indices
-    kept_axis: Indices
-    kept_value: Floats
+    unit_number: Indices
+    unit_axis: Indices
+    unit_value: Floats
     key: Words
     law: Indices
     begin: Indices
@@ -72,15 +72,15 @@ class Slots(NamedTuple):
     extremes: Floats
 
 
-class ToldPoses(NamedTuple):
-    """What is told of some poses, written.
+class PoseOutputs(NamedTuple):
+    """Results of poses, written.
 
-    squares : (poses, units) [m^2], figures : (poses, ATTAINED, units)
-        As `sample_kernel.Told`.
+    squares : (poses, units) [m^2], figures : (poses, UNIT_FIGURES, units)
+        As `sample_kernel.UnitOutputs`.
     sums : (poses, SUMS)
         Over all visits and units, added to.
     estimates : (poses, 3, k)
-        As `reading.estimate_tallies`.
+        As `quantiles.estimate_tallies`.
     largest : (poses,) [m]
     batches : (poses, batches) [m]
         The quantile at the coverage by each batch of units.
@@ -95,14 +95,14 @@ class ToldPoses(NamedTuple):
 
 
 class Part(NamedTuple):
-    """Which part of the work: poses from ``low`` up to ``high``, and a block of units.
+    """Part of a sample: poses from ``low`` up to ``high``, and a block of units.
 
     task : int
         Its number, a counter word of the draws.
     first, units, visits, of : int
         First unit and units of the block; visits of each unit; units of the whole population.
     batch : int
-        Number of the batch that the block is, or -1.
+        Number of the batch if the block is one, else -1.
     """
 
     low: int
@@ -120,58 +120,62 @@ def sample_poses(
     poses: Poses,
     coefficients: Floats,
     part: Part,
-    asked: Asked,
-    coverage: Asked,
+    query: QuantileQuery,
+    coverage: QuantileQuery,
     tail: float,
     slots: Slots,
-    told: ToldPoses,
+    outputs: PoseOutputs,
 ) -> None:
-    """Sample a block of units at some poses; after the last block, read their counts.
+    """Sample a block of units at some poses; after the last block, estimate the quantiles.
 
     Parameters
     ----------
     poses : Poses
     coefficients : (coefficients, units of the block, or more)
     part : Part
-    asked : Asked
+    query : QuantileQuery
         Of the estimates.
-    coverage : Asked
-        Quantile that is told of each batch.
+    coverage : QuantileQuery
+        Quantile to read of each batch.
     tail : float
         Of `estimate_tallies`.
     slots : Slots
-        As many as poses, and one more with batches; or one that serves all in turn, if all units are in the block.
-    told : ToldPoses
+        One per pose, and one more with batches; or a single one, reused, if all units are in the block.
+    outputs : PoseOutputs
         Of the poses from ``low`` on.
     """
     rotary, ends = poses.rotary, (part.first, part.first + part.units)
     batched = part.batch >= 0
     for p in range(part.low, part.high):
         i = p - part.low
-        held = _slot(slots, i if i < slots.ratio.shape[0] else 0)
-        used = _slot(slots, slots.ratio.shape[0] - 1) if batched else held
+        tallies = _slot(slots, i if i < slots.ratio.shape[0] else 0)
+        block_tallies = _slot(slots, slots.ratio.shape[0] - 1) if batched else tallies
         if ends[0] == 0:
-            _clear(held)
+            _clear(tallies)
         if batched:
-            _clear(used)
-        kept = Kept(coefficients, poses.kept_number, poses.kept_axis, poses.kept_value[p])
-        drawn = Visits(poses.key, poses.law, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary)
+            _clear(block_tallies)
+        unit_errors = UnitErrors(coefficients, poses.unit_number, poses.unit_axis, poses.unit_value[p])
+        visit_errors = Visits(
+            poses.key, poses.law, poses.begin, poses.axis, poses.value[p], poses.moving, poses.moving_rotary
+        )
         effect = VisitEffect(
             poses.shift[p], poses.turn_shift[p], poses.tangent[p], poses.repeatability[p], poses.slope[p]
         )
-        own = Told(told.squares[i][ends[0] : ends[1]], told.figures[i][:, ends[0] : ends[1]], told.sums[i])
+        unit_outputs = UnitOutputs(
+            outputs.squares[i][ends[0] : ends[1]], outputs.figures[i][:, ends[0] : ends[1]], outputs.sums[i]
+        )
         block = Block(poses.number[p], part.task, part.first, part.units, part.visits)
         scale = Scale(poses.line[p], poses.centre[p])
         axes = Axes(poses.direction[p], poses.column[p], rotary)
-        sample_units(kept, drawn, axes, effect, block, scale, used, own)
+        sample_units(unit_errors, visit_errors, axes, effect, block, scale, block_tallies, unit_outputs)
         if batched:
             out = np.empty((READ, 1))
-            read_tallies(used, poses.line[p], coverage.measure, coverage.ps, out)
-            told.batches[i, part.batch] = out[0, 0]
-            _absorb(held, used)
+            read_tallies(block_tallies, poses.line[p], coverage.measure, coverage.ps, out)
+            outputs.batches[i, part.batch] = out[0, 0]
+            _absorb(tallies, block_tallies)
         if ends[1] == part.of:
-            estimate_tallies(held, poses.line[p], asked, part.of, part.visits, tail, told.estimates[i])
-            told.largest[i] = held.extremes[1, 0]
+            estimate_tallies(tallies, poses.line[p], query, part.of, part.visits, tail, outputs.estimates[i])
+            outputs.largest[i] = tallies.extremes[1, 0]
 
 
 @compiled
@@ -181,7 +185,7 @@ def _slot(slots: Slots, i: int) -> Tallies:
 
 @compiled
 def _clear(tallies: Tallies) -> None:
-    """Forget the counts: the ratio scale where it was touched, since it is long."""
+    """Reset the counts; of the long ratio scale only the part in use."""
     for m in range(2):
         low, high = tallies.extremes[0, m], tallies.extremes[1, m]
         if low <= high:
@@ -196,24 +200,24 @@ def _clear(tallies: Tallies) -> None:
 
 
 @compiled
-def _absorb(held: Tallies, more: Tallies) -> None:
+def _absorb(tallies: Tallies, more: Tallies) -> None:
     """Add the counts of further units."""
     for m in range(2):
         first, last = ratio_bin(more.extremes[0, m]), ratio_bin(more.extremes[1, m]) + 1
-        add_counts(more.ratio[m], first, last, held.ratio[m])
+        add_counts(more.ratio[m], first, last, tallies.ratio[m])
         if m == 0:
-            add_counts(more.ratio_pairs, first, last, held.ratio_pairs)
+            add_counts(more.ratio_pairs, first, last, tallies.ratio_pairs)
     for j in range(3):
-        add_counts(more.line[j], 0, LINE_BINS, held.line[j])
-        add_counts(more.line_pairs[j], 0, LINE_BINS, held.line_pairs[j])
-    for m in range(held.extremes.shape[1]):
-        held.extremes[0, m] = min(held.extremes[0, m], more.extremes[0, m])
-        held.extremes[1, m] = max(held.extremes[1, m], more.extremes[1, m])
+        add_counts(more.line[j], 0, LINE_BINS, tallies.line[j])
+        add_counts(more.line_pairs[j], 0, LINE_BINS, tallies.line_pairs[j])
+    for m in range(tallies.extremes.shape[1]):
+        tallies.extremes[0, m] = min(tallies.extremes[0, m], more.extremes[0, m])
+        tallies.extremes[1, m] = max(tallies.extremes[1, m], more.extremes[1, m])
 
 
 @compiled
 def packed_size(tallies: Tallies) -> int:
-    """Bins that hold something, of all that is counted."""
+    """Number of non-empty bins."""
     n = 0
     for m in range(2):
         first, last = ratio_bin(tallies.extremes[0, m]), ratio_bin(tallies.extremes[1, m]) + 1
@@ -229,7 +233,7 @@ def packed_size(tallies: Tallies) -> int:
 
 @compiled
 def pack(tallies: Tallies, place: Indices, count: Indices) -> None:
-    """Bins that hold something and their counts, so that counts of many poses fit; arrays of `packed_size`."""
+    """Store non-empty bins and their counts in arrays of length `packed_size`, so that many poses fit in memory."""
     n = 0
     for m in range(2):
         first, last = ratio_bin(tallies.extremes[0, m]), ratio_bin(tallies.extremes[1, m]) + 1
@@ -250,7 +254,7 @@ def pack(tallies: Tallies, place: Indices, count: Indices) -> None:
 
 @compiled
 def unpack(place: Indices, count: Indices, extremes: Floats, tallies: Tallies) -> None:
-    """What `pack` made of counts, back into counts."""
+    """Restore counts that `pack` stored."""
     _clear(tallies)
     for i in range(place.shape[0]):
         at = place[i]

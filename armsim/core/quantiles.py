@@ -1,4 +1,4 @@
-"""Quantiles, and what their intervals need, read from counts."""
+"""Quantiles and their intervals, from counts."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ from armsim.core.counting import line_bin, line_edge, ratio_bin, ratio_edge
 from armsim.core.sample_kernel import Tallies
 
 READ = 3
-"""What is read: the quantile, the share of visits up to its bin, the share of pairs both of which are."""
+"""Rows read per quantile: value, share of visits up to its bin, share of pairs with both visits up to it."""
 
 
 @compiled
 def read_tallies(tallies: Tallies, line: Floats, measure: Indices, ps: Floats, out: Floats) -> None:
-    """Smallest member that at least the share p does not exceed, as if the members of a bin lay evenly in it.
+    """Quantiles of counted members: the smallest that at least the share p does not exceed, bins filled evenly.
 
     Parameters
     ----------
     tallies : Tallies
     line : (3, 2)
-        Of `sample_kernel.Scale`.
+        As in `sample_kernel.Scale`.
     measure : (k,)
-        Numbers of what is counted, in ascending order.
+        Numbers of the measures, in ascending order.
     ps : (k,)
     out : (READ, k), written
         The share of pairs is nan where no pairs are counted.
@@ -40,15 +40,15 @@ def read_tallies(tallies: Tallies, line: Floats, measure: Indices, ps: Floats, o
         low, high = tallies.extremes[0, m], tallies.extremes[1, m]
         if m < 2:
             first, last = ratio_bin(low), ratio_bin(high)
-            upto = _upto(tallies.ratio[m], first, last)
+            cumulative = _cumulative_counts(tallies.ratio[m], first, last)
             pairs = tallies.ratio_pairs
         else:
             scale = (line[m - 2, 0], line[m - 2, 1])
             first, last = line_bin(low, scale), line_bin(high, scale)
-            upto = _upto(tallies.line[m - 2], first, last)
+            cumulative = _cumulative_counts(tallies.line[m - 2], first, last)
             pairs = tallies.line_pairs[m - 2]
         for k in range(i, end):
-            b, inside = _find(upto, ps[k])
+            b, inside = _quantile_bin(cumulative, ps[k])
             if m < 2:
                 left, right = ratio_edge(first + b), ratio_edge(first + b + 1)
             else:
@@ -56,51 +56,51 @@ def read_tallies(tallies: Tallies, line: Floats, measure: Indices, ps: Floats, o
             left = low if b == 0 else left
             right = high if first + b == last else right
             out[0, k] = left + inside * (right - left)
-            out[1, k] = upto[b + 1] / upto[-1]
+            out[1, k] = cumulative[b + 1] / cumulative[-1]
             out[2, k] = np.nan if m == 1 else _share(pairs, first, first + b, last)
         i = end
 
 
 @compiled
-def _upto(counts: Indices, first: int, last: int) -> Indices:
-    """Members before each bin from the first to the last, and in all."""
-    upto = np.empty(last - first + 2, dtype=np.int64)
+def _cumulative_counts(counts: Indices, first: int, last: int) -> Indices:
+    """Number of members before each bin from the first to the last, and their total."""
+    cumulative = np.empty(last - first + 2, dtype=np.int64)
     total = np.int64(0)
     for b in range(last - first + 1):
-        upto[b] = total
+        cumulative[b] = total
         total += counts[first + b]
-    upto[-1] = total
-    return upto
+    cumulative[-1] = total
+    return cumulative
 
 
 @compiled
-def _find(upto: Indices, p: float) -> tuple[int, float]:
-    """Bin of a quantile, and how far in it."""
-    n = upto[-1]
+def _quantile_bin(cumulative: Indices, p: float) -> tuple[int, float]:
+    """Bin of a quantile, and the share of the bin below it."""
+    n = cumulative[-1]
     rank = min(max(np.int64(math.ceil(p * n - 1e-9)), np.int64(1)), n)
-    b = np.searchsorted(upto, rank) - 1
-    return b, (rank - upto[b] - 0.5) / (upto[b + 1] - upto[b])
+    b = np.searchsorted(cumulative, rank) - 1
+    return b, (rank - cumulative[b] - 0.5) / (cumulative[b + 1] - cumulative[b])
 
 
 @compiled
-def _share(pairs: Indices, first: int, at: int, last: int) -> float:
+def _share(pairs: Indices, first: int, bin_of_quantile: int, last: int) -> float:
     below = np.int64(0)
-    for b in range(first, at + 1):
+    for b in range(first, bin_of_quantile + 1):
         below += pairs[b]
     total = below
-    for b in range(at + 1, last + 1):
+    for b in range(bin_of_quantile + 1, last + 1):
         total += pairs[b]
     return below / total if total > 0 else np.nan
 
 
-class Asked(NamedTuple):
-    """Quantiles that are asked for.
+class QuantileQuery(NamedTuple):
+    """Quantiles to estimate.
 
     measure : (k,)
-        Numbers of what is counted, in ascending order.
+        Numbers of the measures, in ascending order.
     ps : (k,)
     bounded : (k,) bool
-        Whether an interval is asked for too.
+        Whether an interval is estimated too.
     freedom : float
         Korn and Graubard's factor of the effective size; nan where there is one unit.
     """
@@ -113,7 +113,7 @@ class Asked(NamedTuple):
 
 @compiled
 def estimate_tallies(
-    tallies: Tallies, line: Floats, asked: Asked, units: int, visits: int, tail: float, out: Floats
+    tallies: Tallies, line: Floats, query: QuantileQuery, units: int, visits: int, tail: float, out: Floats
 ) -> None:
     """Quantiles and their intervals.
 
@@ -131,47 +131,47 @@ def estimate_tallies(
     ----------
     tallies : Tallies
     line : (3, 2)
-        Of `sample_kernel.Scale`.
-    asked : Asked
+        As in `sample_kernel.Scale`.
+    query : QuantileQuery
     units, visits : int
     tail : float
-        Chance to lie beyond either end of an interval.
+        Probability beyond either end of an interval.
     out : (3, k), written
-        Value, lower and upper end; nan where the sample cannot tell, or no interval is asked for.
+        Value, lower and upper end; nan where the sample is too small, or no interval is required.
 
     References
     ----------
     .. [1] Woodruff, J. Am. Stat. Assoc. 47 (1952) 635: quantile intervals through the distribution function.
     .. [2] Korn, Graubard, Survey Methodology 24 (1998) 193: binomial interval at the effective sample size.
     """
-    count = asked.measure.shape[0]
+    count = query.measure.shape[0]
     read = np.empty((READ, count))
-    read_tallies(tallies, line, asked.measure, asked.ps, read)
+    read_tallies(tallies, line, query.measure, query.ps, read)
     for k in range(count):
         out[0, k], out[1, k], out[2, k] = read[0, k], np.nan, np.nan
     measure, ends, place = np.empty(2 * count, dtype=np.int64), np.empty(2 * count), np.empty(count, dtype=np.int64)
-    found = 0
+    intervals = 0
     n = float(units) * visits
     for k in range(count):
-        p, below, both = asked.ps[k], read[1, k], read[2, k]
-        if not asked.bounded[k] or units < 2:
+        p, below, both = query.ps[k], read[1, k], read[2, k]
+        if not query.bounded[k] or units < 2:
             continue
         scatter = below * (1.0 - below)
-        # what the mean over so few units takes away from their variance is given back
+        # Bessel correction of the variance between units
         variance = ((both - below**2) + (below - both) / visits) / (1.0 - 1.0 / units)
         variance = scatter if np.isnan(both) else variance
         effective = units * scatter / variance if variance > 0.0 else float(units)
-        effective = min(max(effective, 1.0) * asked.freedom, n)
+        effective = min(max(effective, 1.0) * query.freedom, n)
         if max(p, 1.0 - p) ** min(effective, float(units)) > tail:
             continue
         passed = effective * p
-        measure[2 * found] = measure[2 * found + 1] = asked.measure[k]
-        ends[2 * found] = beta_quantile(tail, passed, effective - passed + 1.0) if passed > 0.0 else 0.0
+        measure[2 * intervals] = measure[2 * intervals + 1] = query.measure[k]
+        ends[2 * intervals] = beta_quantile(tail, passed, effective - passed + 1.0) if passed > 0.0 else 0.0
         above = beta_quantile(1.0 - tail, passed + 1.0, effective - passed) if passed < effective else 1.0
-        ends[2 * found + 1] = above
-        place[found] = k
-        found += 1
-    bounds = np.empty((READ, 2 * found))
-    read_tallies(tallies, line, measure[: 2 * found], ends[: 2 * found], bounds)
-    for i in range(found):
+        ends[2 * intervals + 1] = above
+        place[intervals] = k
+        intervals += 1
+    bounds = np.empty((READ, 2 * intervals))
+    read_tallies(tallies, line, measure[: 2 * intervals], ends[: 2 * intervals], bounds)
+    for i in range(intervals):
         out[1, place[i]], out[2, place[i]] = bounds[0, 2 * i], bounds[0, 2 * i + 1]

@@ -1,11 +1,11 @@
-"""Inverse kinematics within the ranges of the joints: damped least squares, bounds kept, redundancy resolved.
+"""Inverse kinematics within the ranges of the joints: bounded damped least squares with redundancy resolution.
 
 A step solves, for the error e of the tool and the columns J of the joints that may move,
 
     dq = J^T (J J^T + E I)^-1 e + k (I - J^+ J) (ref - q),      E = |e|^2 / 2
 
-the first part towards the pose, damped by what is missing, the second, once the pose is reached, along what it leaves
-free towards a reference posture. A joint that would pass an end of its range is set on it, and the step is solved anew
+the first part towards the pose, damped by the residual, the second, once the pose is reached, in the null space
+towards a reference posture. A joint that would pass an end of its range is set on it, and the step is solved anew
 without it.
 
 References
@@ -27,15 +27,15 @@ from armsim.core.compile import Flags, Floats, Indices, compiled
 from armsim.core.rows import copy_row
 
 FREE, DIRECTION, FULL = 0, 1, 2
-"""What is asked of the orientation: nothing, where the z axis of the tool points, all of it."""
+"""Constraint on the orientation: none, the direction of the z axis of the tool, or all of it."""
 LARGEST = 0.5
-"""Motion of a joint in one step. [rad, parts of the size]"""
+"""Motion of a joint in one step, at most. [rad, parts of the size]"""
 SETTLED = 1e-6
-"""Motion along what the pose leaves free below which the posture has settled. [rad, parts of the size]"""
+"""Null-space motion below which the posture has converged. [rad, parts of the size]"""
 GAIN, FARTHEST = 0.4, 0.3
-"""Share of the way to the reference that is taken in a step, and the most of a joint. [1, rad]"""
+"""Share of the difference to the reference taken in one step, and largest such motion of a joint. [1, rad]"""
 PATIENCE = 12
-"""Steps without a better pose after which a start is given up."""
+"""Steps without improvement after which a start is abandoned."""
 
 
 class Chain(NamedTuple):
@@ -59,14 +59,14 @@ class Chain(NamedTuple):
 
 
 class Range(NamedTuple):
-    """What the joints may do.
+    """Ranges of the joints, and the reference posture.
 
     lower, upper : (joints,) [rad or m]
-        Infinite where there is no end.
+        Infinite for an endless joint.
     reference : (joints,)
-        Posture to come close to where the pose leaves a choice.
+        Reference posture that resolves redundancy.
     scale : (joints,)
-        What counts as one: 1 rad, or the size of the chain.
+        Unit of motion: 1 rad, or the size of the chain.
     free : (joints,) bool
         Those that may move.
     """
@@ -79,17 +79,17 @@ class Range(NamedTuple):
 
 
 class Target(NamedTuple):
-    """Where the tool shall be.
+    """Commanded pose of the tool.
 
     position : (3,) [m]
     rotation : (3, 3)
-    held : int
+    constraint : int
         `FREE`, `DIRECTION` (the third column of the rotation counts) or `FULL`.
     """
 
     position: Floats
     rotation: Floats
-    held: int
+    constraint: int
 
 
 class Buffers(NamedTuple):
@@ -101,10 +101,10 @@ class Buffers(NamedTuple):
         Of each joint in the base frame.
     jacobian : (joints, 6) [m and rad, over the scale of the joint]
     error : (6,) [m over the size, rad]
-        What is missing of the pose.
+        Residual of the pose.
     matrix : (6, 6)
         Normal equations.
-    step, wish, kept : (joints,) [rad or m]
+    step, wish, best : (joints,) [rad or m]
         Motion of a step, towards the reference, and the best positions so far.
     fixed : (joints,) bool
         Joints set on an end of their range.
@@ -119,7 +119,7 @@ class Buffers(NamedTuple):
     matrix: Floats
     step: Floats
     wish: Floats
-    kept: Floats
+    best: Floats
     fixed: Flags
 
 
@@ -134,7 +134,7 @@ def _buffers(joints: int) -> Buffers:
 
 @compiled
 def solve_from(
-    chain: Chain, bounds: Range, target: Target, starts: Floats, most: int, close: float, out: Floats
+    chain: Chain, bounds: Range, target: Target, starts: Floats, max_steps: int, close: float, out: Floats
 ) -> tuple[int, float]:
     """Solve from one start after the other until one leads to the pose.
 
@@ -142,7 +142,7 @@ def solve_from(
     ----------
     chain, bounds, target
     starts : (starts, joints)
-    most : int
+    max_steps : int
         Steps from each.
     close : float
         Largest error of a solution. [m and rad]
@@ -163,7 +163,7 @@ def solve_from(
             out[j] = (
                 min(max(starts[number, j], bounds.lower[j]), bounds.upper[j]) if bounds.free[j] else starts[number, j]
             )
-        miss = _descend(chain, bounds, target, most, close, out, buffers)
+        miss = _descend(chain, bounds, target, max_steps, close, out, buffers)
         least = min(least, miss)
         if miss <= close:
             return number, miss
@@ -172,14 +172,14 @@ def solve_from(
 
 @compiled
 def _descend(
-    chain: Chain, bounds: Range, target: Target, most: int, close: float, q: Floats, buffers: Buffers
+    chain: Chain, bounds: Range, target: Target, max_steps: int, close: float, q: Floats, buffers: Buffers
 ) -> float:
     joints = q.shape[0]
     best, since, reached = np.inf, 0, np.inf
-    for _ in range(most):
-        miss = _look(chain, target, q, buffers)
+    for _ in range(max_steps):
+        miss = _evaluate(chain, target, q, buffers)
         if miss <= close:
-            copy_row(q, joints, buffers.kept)
+            copy_row(q, joints, buffers.best)
             reached = miss
         if miss < 0.9 * best:
             best, since = miss, 0
@@ -187,21 +187,21 @@ def _descend(
             since += 1
             if since > PATIENCE and reached > close:
                 return miss
-        settled = _step(bounds, q, buffers, GAIN if reached <= close else 0.0)
+        converged = _step(bounds, q, buffers, GAIN if reached <= close else 0.0)
         for j in range(joints):
             q[j] += buffers.step[j]
-        if reached <= close and settled:
+        if reached <= close and converged:
             break
-    miss = _look(chain, target, q, buffers)
+    miss = _evaluate(chain, target, q, buffers)
     if miss > close and reached <= close:  # near a singular posture the last motions may have led off again
-        copy_row(buffers.kept, joints, q)
+        copy_row(buffers.best, joints, q)
         return reached
     return miss
 
 
 @compiled
-def _look(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float:
-    """Frame of the tool, columns of the joints, error in parts of the size and rad; the error in m and rad."""
+def _evaluate(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float:
+    """Evaluate frame, Jacobian and scaled error at joint positions into the buffers; returns the error. [m and rad]"""
     frame, turn = buffers.frame, buffers.turn
     frame[:] = 0.0
     frame[0, 0] = frame[1, 1] = frame[2, 2] = 1.0
@@ -240,7 +240,7 @@ def _look(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float:
         miss = max(miss, abs(gap))
         error[i] = gap / chain.size
         error[3 + i] = 0.0
-    if target.held == DIRECTION:
+    if target.constraint == DIRECTION:
         _direction_error(frame, target.rotation, error)
         a, b, c = frame[0, 2], frame[1, 2], frame[2, 2]
         for j in range(q.shape[0]):
@@ -248,7 +248,7 @@ def _look(chain: Chain, target: Target, q: Floats, buffers: Buffers) -> float:
             buffers.jacobian[j, 3] -= about * a
             buffers.jacobian[j, 4] -= about * b
             buffers.jacobian[j, 5] -= about * c
-    elif target.held == FULL:
+    elif target.constraint == FULL:
         _rotation_error(frame, target.rotation, error)
     else:
         for j in range(q.shape[0]):
@@ -274,7 +274,7 @@ def _turn_about(frame: Floats, turn: Floats, x: float, y: float, z: float, angle
 
 @compiled
 def _direction_error(frame: Floats, rotation: Floats, error: Floats) -> None:
-    """Rotation vector that brings the z axis of the tool onto the wanted one."""
+    """Rotation vector that aligns the z axis of the tool with that of the target."""
     a, b, c = frame[0, 2], frame[1, 2], frame[2, 2]
     x, y, z = rotation[0, 2], rotation[1, 2], rotation[2, 2]
     u, v, w = b * z - c * y, c * x - a * z, a * y - b * x
@@ -289,7 +289,7 @@ def _direction_error(frame: Floats, rotation: Floats, error: Floats) -> None:
 
 @compiled
 def _rotation_error(frame: Floats, rotation: Floats, error: Floats) -> None:
-    """Rotation vector of the turn from the frame to the wanted one."""
+    """Rotation vector from the orientation of the frame to that of the target."""
     r = np.empty((3, 3))
     for i in range(3):
         for k in range(3):
@@ -311,7 +311,7 @@ def _rotation_error(frame: Floats, rotation: Floats, error: Floats) -> None:
 
 @compiled
 def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
-    """Step of all joints into the buffers; whether the motion along what is free has settled."""
+    """Compute the step of all joints into the buffers; returns whether the null-space motion has converged."""
     joints = q.shape[0]
     step, wish, fixed = buffers.step, buffers.wish, buffers.fixed
     for j in range(joints):
@@ -319,9 +319,9 @@ def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
         step[j] = 0.0
         away = gain * (bounds.reference[j] - q[j]) / bounds.scale[j]
         wish[j] = min(max(away, -FARTHEST), FARTHEST) * bounds.scale[j]
-    settled = True
+    converged = True
     for _ in range(joints + 1):
-        settled = _solve(bounds, buffers)
+        converged = _solve(bounds, buffers)
         largest = 1.0
         for j in range(joints):
             if not fixed[j]:
@@ -335,11 +335,11 @@ def _step(bounds: Range, q: Floats, buffers: Buffers, gain: float) -> bool:
             if over > beyond:
                 worst, beyond = j, over
         if worst < 0:
-            return settled
+            return converged
         fixed[worst] = True
         end = bounds.upper[worst] if step[worst] > 0.0 else bounds.lower[worst]
         step[worst] = end - q[worst]
-    return settled
+    return converged
 
 
 @compiled
@@ -372,7 +372,7 @@ def _solve(bounds: Range, buffers: Buffers) -> bool:
             if not buffers.fixed[j]:
                 rhs[a] -= buffers.jacobian[j, a] * buffers.wish[j]
     substitute(matrix, rhs)
-    settled = True
+    converged = True
     for j in range(joints):
         if buffers.fixed[j]:
             continue
@@ -382,5 +382,5 @@ def _solve(bounds: Range, buffers: Buffers) -> bool:
         pull *= bounds.scale[j] * bounds.scale[j]
         buffers.step[j] = pull + buffers.wish[j]
         if abs(buffers.step[j]) > SETTLED * bounds.scale[j]:
-            settled = False
-    return settled
+            converged = False
+    return converged

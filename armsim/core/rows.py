@@ -1,5 +1,5 @@
-"""Rows copied and filled by loops: an assignment to a slice takes the compiler a second, for messages that it never
-gives."""
+"""Copying and adding of rows by loops: each assignment to a slice costs a second of compilation, for error messages
+that never occur."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from armsim.core.compile import Floats, Indices, compiled
 
 @compiled
 def copy_row(source: Floats, n: int, target: Floats) -> None:
-    """The first n numbers of a row into another."""
+    """Copy the first n numbers of a row into another."""
     for u in range(n):
         target[u] = source[u]
 

@@ -1,6 +1,6 @@
-"""A whole population of arms at one pose: draws, joint errors, exact kinematics, and the statistics of all of it.
+"""Sampling of a population of arms at one pose: draws, joint errors, exact kinematics, and statistics.
 
-Nothing is kept of a sample but counts, sums and a few numbers per unit, so that memory does not grow with the visits.
+Only counts, sums and a few numbers per unit are stored, so that memory does not grow with the visits.
 """
 
 from __future__ import annotations
@@ -15,19 +15,26 @@ from armsim.core.counting import line_bin, ratio_bin
 from armsim.core.kernel_digest import LANES
 from armsim.core.philox import NORMAL, TWO_VALUED, VISITS_OF_SIGNS, add_normals, add_signs, add_uniforms, philox4x32
 from armsim.core.rows import copy_row
-from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, displace, settle
-from armsim.core.unit_figures import ATTAINED, Kept, VisitEffect, figures_of_block, rotation_angles, stand
+from armsim.core.screws import FRAME, SCREW, Axes, Pair, X, Y, Z, apply_unit_errors, displace
+from armsim.core.unit_figures import (
+    UNIT_FIGURES,
+    UnitErrors,
+    VisitEffect,
+    errors_on_axes,
+    figures_of_block,
+    rotation_angles,
+)
 
 SUMS = 10
 """Sums over visits and units, about a centre: x, y, z, xx, yy, zz, xy, xz, yz; and the squared rotation angle."""
 MEASURES = 5
-"""What is counted: distance, rotation angle, x, y, z."""
+"""Measures that are counted: distance, rotation angle, x, y, z."""
 TOGETHER = 4
 """Visits that one call of the generator serves."""
 
 
 class Visits(NamedTuple):
-    """Coefficients of visit life, at one pose.
+    """Errors that are drawn anew at every visit, at one pose.
 
     key : (coefficients, 2) uint32
     law : (coefficients,)
@@ -52,8 +59,8 @@ class Visits(NamedTuple):
 
 
 class Block(NamedTuple):
-    """What is sampled: numbers of the pose and of the task, which are counter words of the draws, as is the number of
-    the first unit, a multiple of `LANES`; how many units, and how many visits of each."""
+    """A block of units to sample. The numbers of pose, task and first unit (a multiple of `LANES`) are counter words of
+    the draws; ``visits`` is the number of visits of each unit."""
 
     pose: int
     task: int
@@ -63,7 +70,7 @@ class Block(NamedTuple):
 
 
 class Scale(NamedTuple):
-    """Where displacements are counted and summed.
+    """Scales on which displacements are counted and summed.
 
     line : (3, 2)
         Lower end [m] and bins per metre of the scale on which each coordinate is counted.
@@ -95,15 +102,15 @@ class Tallies(NamedTuple):
     extremes: Floats
 
 
-class Told(NamedTuple):
-    """What is told of every unit and of every block, written.
+class UnitOutputs(NamedTuple):
+    """Results per unit, and sums over all units, written.
 
     squares : (units,) [m^2]
         Mean over the visits of the squared distance.
-    figures : (ATTAINED, units)
-        As in `attained.figures_of_block`.
+    figures : (UNIT_FIGURES, units)
+        As in `unit_figures.figures_of_block`.
     sums : (SUMS,)
-        Over the visits and units, added to, block after block of `LANES` units.
+        Over visits and units, accumulated in blocks of `LANES` units.
     """
 
     squares: Floats
@@ -114,29 +121,29 @@ class Told(NamedTuple):
 class Buffers(NamedTuple):
     """Working memory of one block of `LANES` units.
 
-    standing : (axes, LANES) [rad or m]
-        Errors on the axes that the unit keeps.
-    screws : (moving axes, SCREW * LANES), settled : (FRAME * LANES,)
-        Of `screws.settle`.
+    axis_errors : (axes, LANES) [rad or m]
+        Constant errors of the units on the axes.
+    screws : (moving axes, SCREW * LANES), unit_frame : (FRAME * LANES,)
+        As `screws.apply_unit_errors` writes them.
     errors : (moving axes, TOGETHER * LANES) [rad or m]
-        Those of each visit.
+        Errors of each visit.
     by_visit : (moving axes, TOGETHER, LANES)
-        The same.
+        The same array in another shape.
     frame : (FRAME * LANES,)
         Displacement of the tool frame at one visit.
     half : (2 * LANES,)
-        Of `screws`.
+        Scratch row of `screws`.
     angle, ratio : (LANES,)
-        Of `attained.rotation_angles`.
+        As `unit_figures.rotation_angles` writes them.
     words : (4 * LANES,) uint32
         One call of the generator.
     bits : (coefficients, 4 * LANES) uint32
         Signs of 128 visits of each two-valued coefficient.
     """
 
-    standing: Floats
+    axis_errors: Floats
     screws: Floats
-    settled: Floats
+    unit_frame: Floats
     errors: Floats
     by_visit: Floats
     frame: Floats
@@ -167,19 +174,19 @@ def _buffers(axes: int, moving: int, coefficients: int) -> Buffers:
 
 @compiled
 def sample_units(
-    kept: Kept,
-    drawn: Visits,
+    unit_errors: UnitErrors,
+    visit_errors: Visits,
     axes: Axes,
     effect: VisitEffect,
     block: Block,
     scale: Scale,
     tallies: Tallies,
-    told: Told,
+    outputs: UnitOutputs,
 ) -> None:
     """Sample a block of units, all their visits, at one pose."""
     visits = block.visits
-    buffers = _buffers(axes.direction.shape[0], drawn.moving.shape[0], drawn.key.shape[0])
-    length, own, stands = np.empty(LANES), np.empty((ATTAINED, LANES)), np.empty((3, LANES))
+    buffers = _buffers(axes.direction.shape[0], visit_errors.moving.shape[0], visit_errors.key.shape[0])
+    length, figures, barycentre = np.empty(LANES), np.empty((UNIT_FIGURES, LANES)), np.empty((3, LANES))
     totals, extremes = np.empty((SUMS + 1) * LANES), np.empty(2 * MEASURES * LANES)
     bins = np.empty((2, MEASURES * LANES), dtype=np.int64)
     centre = scale.centre[0], scale.centre[1], scale.centre[2]
@@ -190,28 +197,30 @@ def sample_units(
     )
     for start in range(0, block.units, LANES):
         n = min(LANES, block.units - start)
-        _settle_block(kept, drawn, axes, start, buffers)
-        figures_of_block(buffers.standing, buffers.settled, effect, buffers.angle, buffers.ratio, own, stands)
-        for i in range(ATTAINED):
-            copy_row(own[i], n, told.figures[i][start:])
+        _apply_block(unit_errors, visit_errors, axes, start, buffers)
+        figures_of_block(
+            buffers.axis_errors, buffers.unit_frame, effect, buffers.angle, buffers.ratio, figures, barycentre
+        )
+        for i in range(UNIT_FIGURES):
+            copy_row(figures[i], n, outputs.figures[i][start:])
         totals[:] = 0.0
         extremes[: MEASURES * LANES] = np.inf
         extremes[MEASURES * LANES :] = -np.inf
         for first in range(0, visits, TOGETHER):
-            _draw(drawn, block, start, first, buffers.errors, buffers.words, buffers.bits)
+            _draw(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
             for v in range(first, min(first + TOGETHER, visits)):
-                now, before = bins[v % 2], bins[1 - v % 2]
-                _visit(drawn, v - first, buffers)
+                current, previous = bins[v % 2], bins[1 - v % 2]
+                _visit(visit_errors, v - first, buffers)
                 _gather(buffers.frame, buffers.angle, centre, length, totals)
-                _place(buffers.frame, length, buffers.angle, line, now, extremes)
-                _count(now, before, n, v % 2 == 1, tallies)
+                _place(buffers.frame, length, buffers.angle, line, current, extremes)
+                _count(current, previous, n, v % 2 == 1, tallies)
         for s in range(SUMS):
             total = 0.0
             for u in range(n):
                 total += totals[s * LANES + u]
-            told.sums[s] += total
+            outputs.sums[s] += total
         for u in range(n):
-            told.squares[start + u] = totals[SUMS * LANES + u] / visits
+            outputs.squares[start + u] = totals[SUMS * LANES + u] / visits
         for m in range(MEASURES):
             for u in range(n):
                 tallies.extremes[0, m] = min(tallies.extremes[0, m], extremes[m * LANES + u])
@@ -220,48 +229,55 @@ def sample_units(
 
 @compiled
 def follow_units(
-    kept: Kept, drawn: Visits, axes: Axes, block: Block, displacement: Floats, rotation_angle: Floats
+    unit_errors: UnitErrors,
+    visit_errors: Visits,
+    axes: Axes,
+    block: Block,
+    displacement: Floats,
+    rotation_angle: Floats,
 ) -> None:
-    """Every visit of a block of units, one by one, as `sample_units` sees them.
+    """Displacement and rotation angle of every single visit of a block of units, as `sample_units` draws them.
 
     Parameters
     ----------
-    kept, drawn, axes, block
+    unit_errors, visit_errors, axes, block
     displacement : (3, visits, units) [m], written
     rotation_angle : (visits, units) [rad], written
     """
-    buffers = _buffers(axes.direction.shape[0], drawn.moving.shape[0], drawn.key.shape[0])
+    buffers = _buffers(axes.direction.shape[0], visit_errors.moving.shape[0], visit_errors.key.shape[0])
     for start in range(0, block.units, LANES):
         n = min(LANES, block.units - start)
-        _settle_block(kept, drawn, axes, start, buffers)
+        _apply_block(unit_errors, visit_errors, axes, start, buffers)
         for first in range(0, block.visits, TOGETHER):
-            _draw(drawn, block, start, first, buffers.errors, buffers.words, buffers.bits)
+            _draw(visit_errors, block, start, first, buffers.errors, buffers.words, buffers.bits)
             for v in range(first, min(first + TOGETHER, block.visits)):
-                _visit(drawn, v - first, buffers)
+                _visit(visit_errors, v - first, buffers)
                 for j in range(3):
                     copy_row(buffers.frame[j * LANES :], n, displacement[j, v][start:])
                 copy_row(buffers.angle, n, rotation_angle[v][start:])
 
 
 @compiled
-def _settle_block(kept: Kept, drawn: Visits, axes: Axes, start: int, buffers: Buffers) -> None:
-    stand(kept, start, buffers.standing)
-    settle(buffers.standing, axes, drawn.moving, buffers.screws, buffers.settled, buffers.half)
+def _apply_block(unit_errors: UnitErrors, visit_errors: Visits, axes: Axes, start: int, buffers: Buffers) -> None:
+    errors_on_axes(unit_errors, start, buffers.axis_errors)
+    apply_unit_errors(buffers.axis_errors, axes, visit_errors.moving, buffers.screws, buffers.unit_frame, buffers.half)
 
 
 @compiled
-def _draw(drawn: Visits, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words) -> None:
-    """Errors of the `TOGETHER` visits that one call of the generator serves."""
+def _draw(
+    visit_errors: Visits, block: Block, start: int, first: int, errors: Floats, words: Words, bits: Words
+) -> None:
+    """Draw the errors of the `TOGETHER` visits that one call of the generator serves."""
     unit = block.first_unit + start
     errors[:] = 0.0
-    for k in range(drawn.key.shape[0]):
-        law = drawn.law[k]
+    for k in range(visit_errors.key.shape[0]):
+        law = visit_errors.law[k]
         if law != TWO_VALUED:
-            philox4x32(drawn.key[k], unit, first // TOGETHER, block.pose, block.task, words)
+            philox4x32(visit_errors.key[k], unit, first // TOGETHER, block.pose, block.task, words)
         elif first % VISITS_OF_SIGNS == 0:
-            philox4x32(drawn.key[k], unit, first // VISITS_OF_SIGNS, block.pose, block.task, bits[k])
-        for i in range(drawn.begin[k], drawn.begin[k + 1]):
-            target, value = errors[drawn.axis[i]], drawn.value[i]
+            philox4x32(visit_errors.key[k], unit, first // VISITS_OF_SIGNS, block.pose, block.task, bits[k])
+        for i in range(visit_errors.begin[k], visit_errors.begin[k + 1]):
+            target, value = errors[visit_errors.axis[i]], visit_errors.value[i]
             if law == NORMAL:
                 add_normals(words, value, target)
             elif law == TWO_VALUED:
@@ -272,10 +288,10 @@ def _draw(drawn: Visits, block: Block, start: int, first: int, errors: Floats, w
 
 
 @compiled
-def _visit(drawn: Visits, which: int, buffers: Buffers) -> None:
-    """Displaced frame of one of the visits drawn, and its rotation angle."""
-    copy_row(buffers.settled, FRAME * LANES, buffers.frame)
-    displace(buffers.by_visit, which, buffers.screws, drawn.rotary, buffers.frame, buffers.half)
+def _visit(visit_errors: Visits, which: int, buffers: Buffers) -> None:
+    """Displace the frame by one of the visits drawn; frame and rotation angle into the buffers."""
+    copy_row(buffers.unit_frame, FRAME * LANES, buffers.frame)
+    displace(buffers.by_visit, which, buffers.screws, visit_errors.rotary, buffers.frame, buffers.half)
     rotation_angles(buffers.frame, buffers.angle, buffers.ratio)
 
 
@@ -325,17 +341,17 @@ def _place(
 
 
 @compiled
-def _count(now: Indices, before: Indices, n: int, second: bool, tallies: Tallies) -> None:
-    """Count the bins of a visit, and of each second one the larger of the two."""
+def _count(current: Indices, previous: Indices, n: int, second: bool, tallies: Tallies) -> None:
+    """Count the bins of a visit, and at every second visit the larger bin of the pair."""
     for u in range(n):
-        tallies.ratio[0, now[u]] += 1
-        tallies.ratio[1, now[LANES + u]] += 1
-        tallies.line[0, now[2 * LANES + u]] += 1
-        tallies.line[1, now[3 * LANES + u]] += 1
-        tallies.line[2, now[4 * LANES + u]] += 1
+        tallies.ratio[0, current[u]] += 1
+        tallies.ratio[1, current[LANES + u]] += 1
+        tallies.line[0, current[2 * LANES + u]] += 1
+        tallies.line[1, current[3 * LANES + u]] += 1
+        tallies.line[2, current[4 * LANES + u]] += 1
     if second:
         for u in range(n):
-            tallies.ratio_pairs[max(now[u], before[u])] += 1
+            tallies.ratio_pairs[max(current[u], previous[u])] += 1
             for j in range(3):
                 at = (2 + j) * LANES + u
-                tallies.line_pairs[j, max(now[at], before[at])] += 1
+                tallies.line_pairs[j, max(current[at], previous[at])] += 1

@@ -4,14 +4,15 @@ An error t on axis a turns (or shifts) everything beyond it about the axis as it
 
     T(q + t) = exp(S_1 t_1) exp(S_2 t_2) ... exp(S_n t_n) T(q)
 
-holds exactly, with S_a the screw of axis a in the base frame at q. An arm errs by what its built unit keeps, s, and by
-what every visit adds, v. All that the unit keeps is brought to the end of the product, once for all of its visits:
+holds exactly, with S_a the screw of axis a in the base frame at q. An arm has the constant
+errors s of its built unit and the errors v that every visit adds. The constant ones are moved to the end of the
+product, once for all visits of the unit:
 
     T(q + s + v) = exp(S'_1 v_1) ... exp(S'_n v_n) C T(q),   C = exp(S_1 s_1) ... exp(S_n s_n),
-    S'_a = the screw of axis a as exp(S_1 s_1) ... exp(S_a s_a) have moved it,
+    S'_a = the screw of axis a displaced by exp(S_1 s_1) ... exp(S_a s_a),
 
-so that a visit takes only the axes that it moves, and C is what the unit has by itself. Applied to the tool point, tool
-to base, with e the displacement so far, w the axis direction and J_a the column of the geometric Jacobian:
+so that a visit takes only the axes that it moves, and C is the displacement by the unit alone. Applied to the tool
+point, tool to base, with e the displacement so far, w the axis direction and J_a the column of the geometric Jacobian:
 
     v = J_a + w x e,   e <- e + sin(t) v + (1 - cos t) w x v      revolute, both from sine and cosine of t/2
     e <- e + t w                                                   prismatic
@@ -40,7 +41,7 @@ SCREW = 6
 """Rows of a screw: direction; column of the geometric Jacobian [m/rad or 1]."""
 
 # Rows of LANES numbers lie in one array, the row at a multiple of LANES: loops of a length known to the compiler over
-# one base vectorise without a check. What is rotated keeps its digits: the vector part of a quaternion carries a small
+# one base vectorise without a check. Rotations lose no digits: the vector part of a quaternion carries a small
 # rotation, the scalar part is known from it.
 X, Y, Z, A, B, C, W = (row * LANES for row in range(FRAME))
 
@@ -65,55 +66,57 @@ class Axes(NamedTuple):
 
 
 @compiled
-def settle(standing: Floats, axes: Axes, moving: Indices, screws: Floats, frame: Floats, half: Floats) -> None:
-    """What the errors that units keep do to the tool frame, and to the axes that visits move.
+def apply_unit_errors(
+    axis_errors: Floats, axes: Axes, moving: Indices, screws: Floats, frame: Floats, half: Floats
+) -> None:
+    """Apply the constant errors of units to the tool frame, and to the axes that visits move.
 
     Parameters
     ----------
-    standing : (axes, LANES) [rad or m]
-        Errors that the units keep.
+    axis_errors : (axes, LANES) [rad or m]
+        Constant errors of the units on the axes.
     axes : Axes
     moving : (moving axes,)
         Numbers of the axes that visits move, base first.
     screws : (moving axes, SCREW * LANES), written
-        Of those axes, as the errors have moved them.
+        Screws of those axes, displaced by the errors.
     frame : (FRAME * LANES,), written
         Displacement of the tool frame.
     half : (2 * LANES,), overwritten
     """
     frame[:] = 0.0
     frame[W:] = 1.0
-    found = 0
-    for a in range(standing.shape[0]):
-        w, j, t = axes.direction[a], axes.column[a], standing[a]
+    row = 0
+    for a in range(axis_errors.shape[0]):
+        w, j, t = axes.direction[a], axes.column[a], axis_errors[a]
         along, column = (w[0], w[1], w[2]), (j[0], j[1], j[2])
         if axes.rotary[a]:
             halves(t, half)
             _add_turn(half, along, column, frame)
-            if found < moving.shape[0] and moving[found] == a:
-                _carry_turning(frame, along, column, screws[found])
-                found += 1
+            if row < moving.shape[0] and moving[row] == a:
+                _carry_turning(frame, along, column, screws[row])
+                row += 1
         else:
             _add_shift(t, along, frame)
-            if found < moving.shape[0] and moving[found] == a:
-                _carry_sliding(frame, along, screws[found])
-                found += 1
+            if row < moving.shape[0] and moving[row] == a:
+                _carry_sliding(frame, along, screws[row])
+                row += 1
 
 
 @compiled
 def displace(errors: Floats, which: int, screws: Floats, rotary: Flags, frame: Floats, half: Floats) -> None:
-    """Errors of one visit on top of what the units keep.
+    """Apply the errors of one visit in addition to the constant errors of the units.
 
     Parameters
     ----------
     errors : (moving axes, visits, LANES) [rad or m]
     which : int
-        The visit.
+        Index of the visit.
     screws : (moving axes, SCREW * LANES)
-        Of `settle`.
+        As `apply_unit_errors` writes them.
     rotary : (moving axes,) bool
     frame : (FRAME * LANES,)
-        Displacement of the tool frame by what the units keep; written, that by all.
+        Displacement of the tool frame by the constant errors of the units; overwritten by that of all errors.
     half : (2 * LANES,), overwritten
     """
     for a in range(errors.shape[0] - 1, -1, -1):
@@ -127,7 +130,7 @@ def displace(errors: Floats, which: int, screws: Floats, rotary: Flags, frame: F
 
 @compiled
 def all_small(values: Floats) -> bool:
-    """Whether the power series serves a whole block. Counted, since a count vectorises and a maximum does not."""
+    """Whether the power series is accurate for a whole block. A count, as a count vectorises and a maximum does not."""
     large = 0
     for u in range(LANES):
         large += abs(values[u]) > SERIES_LIMIT
@@ -136,7 +139,7 @@ def all_small(values: Floats) -> bool:
 
 @compiled
 def halves(t: Floats, half: Floats) -> None:
-    """Sine and cosine of half the errors, two rows: by power series where it serves the whole block."""
+    """Sine and cosine of half the errors, two rows: by power series where accurate for the whole block."""
     if all_small(t):
         for u in range(LANES):
             half[u], half[LANES + u] = _half_by_series(t[u])
@@ -169,9 +172,9 @@ def _turn(half: Floats, screw: Floats, frame: Floats) -> None:
         j = screw[3 * LANES + u], screw[4 * LANES + u], screw[5 * LANES + u]
         e = frame[X + u], frame[Y + u], frame[Z + u]
         r = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
-        own = half[u], half[LANES + u]
-        frame[X + u], frame[Y + u], frame[Z + u] = _moved(own, w, j, e)
-        frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(own, w, r)
+        half_angle = half[u], half[LANES + u]
+        frame[X + u], frame[Y + u], frame[Z + u] = _moved(half_angle, w, j, e)
+        frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(half_angle, w, r)
 
 
 @compiled
@@ -200,7 +203,7 @@ def _turned(half: Pair, w: Triple, r: Quadruple) -> Quadruple:
 
 @compiled
 def _rotated(a: float, b: float, c: float, d: float, v: Triple) -> Triple:
-    """A vector turned by a unit quaternion: what is added to it is small where the rotation is."""
+    """A vector rotated by a unit quaternion, as a sum whose second part is small where the rotation is."""
     x, y, z = v
     tx, ty, tz = 2.0 * (b * z - c * y), 2.0 * (c * x - a * z), 2.0 * (a * y - b * x)
     return x + d * tx + b * tz - c * ty, y + d * ty + c * tx - a * tz, z + d * tz + a * ty - b * tx
@@ -217,7 +220,7 @@ def _add_shift(t: Floats, along: Triple, frame: Floats) -> None:
 
 @compiled
 def _add_turn(half: Floats, about: Triple, column: Triple, frame: Floats) -> None:
-    """One more axis at the tool end of the product."""
+    """Append a revolute axis at the tool end of the product."""
     wx, wy, wz = about
     jx, jy, jz = column
     kx, ky, kz = wy * jz - wz * jy, wz * jx - wx * jz, wx * jy - wy * jx

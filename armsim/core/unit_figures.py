@@ -1,6 +1,6 @@
-"""What every built unit has by itself, without a visit being drawn: where it stands on the average of its visits.
+"""Accuracy and repeatability of built units in the limit of infinitely many visits, without drawing any visit.
 
-A unit at a pose carries the errors that it keeps, s; a visit adds v, of mean zero. With the symmetric laws of visits
+A unit at a pose has constant errors s; a visit adds errors v, of mean zero. With the symmetric laws of visits
 
     mean over visits of F(s + v)  =  F(s) + 1/2 E[v^T F''(0) v]  +  terms of third order in s and v
 
@@ -17,19 +17,20 @@ import numpy as np
 from armsim.core.compile import Floats, Indices, compiled
 from armsim.core.kernel_digest import LANES
 from armsim.core.rows import copy_row
-from armsim.core.screws import FRAME, SCREW, A, Axes, B, C, W, X, Y, Z, settle
+from armsim.core.screws import FRAME, SCREW, A, Axes, B, C, W, X, Y, Z, apply_unit_errors
 
-ATTAINED = 4
+UNIT_FIGURES = 4
 """Figures of a unit: AP and RP of position, AP and RP of orientation."""
 SMALL_SINE = 0.03
-"""Sine of half an angle up to which a series gives the angle: what is left out, 63 s^10 / 2816, is below 3e-17."""
+"""Sine of half an angle up to which a series gives the angle: the first term omitted, 63 s^10 / 2816, is below
+3e-17."""
 
 
-class Kept(NamedTuple):
-    """Errors that units keep, at one pose.
+class UnitErrors(NamedTuple):
+    """Constant errors of units, at one pose: the same at every visit.
 
     coefficients : (unit coefficients, at least units rounded up to `LANES`)
-        Already drawn; those past the last unit are carried along and not counted.
+        Drawn already; those past the last unit fill up the lanes and are not counted.
     number, axis, value : (entries,)
         Entry i moves axis ``axis[i]`` by coefficient ``number[i]`` times ``value[i]``, its shape at this pose.
     """
@@ -41,16 +42,16 @@ class Kept(NamedTuple):
 
 
 class VisitEffect(NamedTuple):
-    """What the visits of a unit do to its figures at one pose.
+    """Effect of the visits of a unit on its figures at one pose.
 
     shift, turn_shift : (3,) [m], [rad]
-        Of the mean over visits, of second order.
+        Second-order shift of the mean over visits.
     tangent : (3,)
-        Of a path: AP is taken in the plane across it. Zero without a path.
+        Tangent of a path: AP is taken in the plane across it. Zero without a path.
     repeatability : (2,) [m], [rad]
-        RP of position and orientation of a unit without errors of its own.
+        RP of position and orientation of a unit without constant errors.
     slope : (2, axes)
-        How they change with the errors that a unit keeps, to first order.
+        Their derivatives by the constant errors of a unit.
     """
 
     shift: Floats
@@ -68,16 +69,20 @@ def add_scaled(source: Floats, factor: float, target: Floats) -> None:
 
 
 @compiled
-def stand(kept: Kept, start: int, standing: Floats) -> None:
-    """Errors on every axis of the `LANES` units from ``start`` on, shape (axes, LANES), written."""
-    standing[:] = 0.0
-    for i in range(kept.number.shape[0]):
-        add_scaled(kept.coefficients[kept.number[i]][start : start + LANES], kept.value[i], standing[kept.axis[i]])
+def errors_on_axes(unit_errors: UnitErrors, start: int, axis_errors: Floats) -> None:
+    """Constant errors on every axis of the `LANES` units from ``start`` on, shape (axes, LANES), written."""
+    axis_errors[:] = 0.0
+    for i in range(unit_errors.number.shape[0]):
+        add_scaled(
+            unit_errors.coefficients[unit_errors.number[i]][start : start + LANES],
+            unit_errors.value[i],
+            axis_errors[unit_errors.axis[i]],
+        )
 
 
 @compiled
 def rotation_angles(frame: Floats, angle: Floats, ratio: Floats) -> None:
-    """Angle of the rotation of each frame, and rotation vector over vector part: 2 asin, by series where small."""
+    """Rotation angle of each frame, and its ratio to the quaternion's vector part: 2 asin, by series where small."""
     large = 0
     for u in range(LANES):
         a, b, c = frame[A + u], frame[B + u], frame[C + u]
@@ -97,19 +102,25 @@ def rotation_angles(frame: Floats, angle: Floats, ratio: Floats) -> None:
 
 @compiled
 def figures_of_block(
-    standing: Floats, frame: Floats, effect: VisitEffect, angle: Floats, ratio: Floats, own: Floats, centre: Floats
+    axis_errors: Floats,
+    frame: Floats,
+    effect: VisitEffect,
+    angle: Floats,
+    ratio: Floats,
+    figures: Floats,
+    centre: Floats,
 ) -> None:
-    """Figures of `LANES` units over visits without number.
+    """Figures of `LANES` units in the limit of infinitely many visits.
 
     Parameters
     ----------
-    standing : (axes, LANES)
-        Of `stand`.
+    axis_errors : (axes, LANES)
+        As `errors_on_axes` writes them.
     frame : (FRAME * LANES,)
-        Of `screws.settle`.
+        As `screws.apply_unit_errors` writes it.
     effect : VisitEffect
     angle, ratio : (LANES,), overwritten
-    own : (ATTAINED, LANES), written
+    figures : (UNIT_FIGURES, LANES), written
         AP: distance of the barycentre from the command [m], RP [m], and both of the rotation vector [rad].
     centre : (3, LANES) [m], written
         Mean attained less commanded position.
@@ -118,14 +129,14 @@ def figures_of_block(
     sx, sy, sz = effect.shift[0], effect.shift[1], effect.shift[2]
     _centres(frame, (sx, sy, sz), centre[0], centre[1], centre[2])
     tx, ty, tz = effect.tangent[0], effect.tangent[1], effect.tangent[2]
-    _across(centre[0], centre[1], centre[2], (tx, ty, tz), own[0])
+    _across(centre[0], centre[1], centre[2], (tx, ty, tz), figures[0])
     ax, ay, az = effect.turn_shift[0], effect.turn_shift[1], effect.turn_shift[2]
-    _turns(frame, ratio, (ax, ay, az), own[2])
+    _turns(frame, ratio, (ax, ay, az), figures[2])
     for which in range(2):
-        row = own[1 + 2 * which]
+        row = figures[1 + 2 * which]
         row[:] = effect.repeatability[which]
-        for a in range(standing.shape[0]):
-            add_scaled(standing[a], effect.slope[which, a], row)
+        for a in range(axis_errors.shape[0]):
+            add_scaled(axis_errors[a], effect.slope[which, a], row)
         _not_below_zero(row)
 
 
@@ -160,29 +171,36 @@ def _not_below_zero(row: Floats) -> None:
 
 
 @compiled
-def attain_units(kept: Kept, axes: Axes, effect: VisitEffect, units: int, figures: Floats, barycentre: Floats) -> None:
-    """Figures of units over visits without number.
+def evaluate_units(
+    unit_errors: UnitErrors, axes: Axes, effect: VisitEffect, units: int, figures: Floats, barycentre: Floats
+) -> None:
+    """Figures of units in the limit of infinitely many visits.
 
     Parameters
     ----------
-    kept : Kept
+    unit_errors : UnitErrors
     axes : Axes
     effect : VisitEffect
     units : int
-    figures : (ATTAINED, units), written
+    figures : (UNIT_FIGURES, units), written
         As in `figures_of_block`.
     barycentre : (3, units) [m], written
         Mean attained less commanded position.
     """
-    standing, none = np.empty((axes.direction.shape[0], LANES)), np.empty(0, dtype=np.int64)
+    axis_errors, no_axes = np.empty((axes.direction.shape[0], LANES)), np.empty(0, dtype=np.int64)
     frame, half, screws = np.empty(FRAME * LANES), np.empty(2 * LANES), np.empty((0, SCREW * LANES))
-    angle, ratio, own, centre = np.empty(LANES), np.empty(LANES), np.empty((ATTAINED, LANES)), np.empty((3, LANES))
+    angle, ratio, block_figures, centre = (
+        np.empty(LANES),
+        np.empty(LANES),
+        np.empty((UNIT_FIGURES, LANES)),
+        np.empty((3, LANES)),
+    )
     for start in range(0, units, LANES):
         n = min(LANES, units - start)
-        stand(kept, start, standing)
-        settle(standing, axes, none, screws, frame, half)
-        figures_of_block(standing, frame, effect, angle, ratio, own, centre)
-        for i in range(ATTAINED):
-            copy_row(own[i], n, figures[i][start:])
+        errors_on_axes(unit_errors, start, axis_errors)
+        apply_unit_errors(axis_errors, axes, no_axes, screws, frame, half)
+        figures_of_block(axis_errors, frame, effect, angle, ratio, block_figures, centre)
+        for i in range(UNIT_FIGURES):
+            copy_row(block_figures[i], n, figures[i][start:])
         for i in range(3):
             copy_row(centre[i], n, barycentre[i][start:])

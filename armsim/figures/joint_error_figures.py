@@ -94,10 +94,10 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     largest = max(max(map(abs, curve.low)), max(map(abs, curve.high)), max(map(abs, curve.unit)))
     unit, length = ARCSECOND if rotary else unit_for([largest]), "deg" if rotary else "mm"
     position = np.array(curve.position) * (180 / math.pi if rotary else 1e3)
-    low, high, one = (np.array(v) * unit.factor for v in (curve.low, curve.high, curve.unit))
+    low, high, unit_error = (np.array(v) * unit.factor for v in (curve.low, curve.high, curve.unit))
     axes.fill_between(position, low, high, color=style.COLOURS[5], alpha=0.5, linewidth=0)
     if curve.detail is None:
-        axes.plot(position, one, color=style.COLOURS[0], linewidth=0.8)
+        axes.plot(position, unit_error, color=style.COLOURS[0], linewidth=0.8)
     else:
         bottom, top = np.array(curve.swept_low) * unit.factor, np.array(curve.swept_high) * unit.factor
         axes.fill_between(position, bottom, top, color=style.COLOURS[0], linewidth=0.5)
@@ -110,11 +110,11 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
     thinned = slice(None, None, max(1, len(position) // POINTS))
-    shown = zip(position[thinned], one[thinned], low[thinned], high[thinned], strict=True)
+    shown = zip(position[thinned], unit_error[thinned], low[thinned], high[thinned], strict=True)
     texts = [
         f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of units {a:.3g} to {b:.3g}" for p, v, a, b in shown
     ]
-    out.annotate(axes, position[thinned], one[thinned], texts=texts)
+    out.annotate(axes, position[thinned], unit_error[thinned], texts=texts)
 
 
 def _detail(axes: Axes, detail: CurveDetail, unit: Unit, rotary: bool) -> None:
@@ -142,7 +142,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
     largest = max(sizes, default=0.0) * unit.factor
     with style.style():
         out, axes = style.figure(6.4, 3.2)
-        best = ""
+        largest_wave = ""
         for number, names in enumerate(groups):
             curve = result.joints[names[0]].curve
             rms = np.array(curve.rms) * unit.factor
@@ -160,7 +160,9 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
             out.annotate(axes, abscissa, np.maximum(rms, FLOOR * largest), texts=texts)
             index = int(np.argmax(rms))
             if rms[index] == largest:
-                best = f"{_joint_names(names)} at {places[index]}, {significant(float(rms[index]))} {unit.name} rms"
+                largest_wave = (
+                    f"{_joint_names(names)} at {places[index]}, {significant(float(rms[index]))} {unit.name} rms"
+                )
         axes.set(xscale="log", yscale="log")
         for axis in (axes.xaxis, axes.yaxis):  # in plain digits: no text is parsed as mathematics
             axis.set_major_locator(LogLocator(numticks=8))
@@ -170,7 +172,7 @@ def joint_waves(result: Result, rotary: bool) -> style.Drawing:
         axes.set(xlabel=where_label, ylabel=f"rms [{unit.name}]")
         style.legend_below(axes, inches=0.42, columns=4)
         motion = "turn" if rotary else "slide"
-        axes.set_title(style.wrapped(f"The largest wave of the joints that {motion}: {best}"))
+        axes.set_title(style.wrapped(f"The largest wave of the joints that {motion}: {largest_wave}"))
     return out
 
 

@@ -144,14 +144,14 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
                 axes.set_xlabel("x [mm]")
         out.colorbar(mesh, ax=panels, shrink=0.8, label=f"{label} [{unit}]")
         style.titled(out, finding)
-        shown = (
+        layer_note = (
             ""
             if len(layer_numbers) == len(values)
             else f"; the {len(layer_numbers)} of {len(values)} layers with the largest values"
         )
         marked = f"; crosses: {singular.sum()} near-singular cells" if singular.any() else ""
         sizes = f"{len(task.poses)} cells, {result.units} units × {result.visits} visits"
-        style.footnote(out, f"grey: cannot be reached{marked}; {sizes}{shown}")
+        style.footnote(out, f"grey: cannot be reached{marked}; {sizes}{layer_note}")
     return out
 
 

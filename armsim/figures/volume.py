@@ -113,13 +113,13 @@ def cuts(task: TaskResult, values: Array) -> tuple[Cut, ...]:
     worst = np.unravel_index(int(np.nanargmax(values)), values.shape)[::-1]
     out = []
     for axis in range(3):
-        one, other = (direction for direction in range(3) if direction != axis)
-        a, b = np.meshgrid(centres[one], centres[other], indexing="ij")
+        first, second = (direction for direction in range(3) if direction != axis)
+        a, b = np.meshgrid(centres[first], centres[second], indexing="ij")
         middle = np.empty((a.size, 3))
-        middle[:, one], middle[:, other], middle[:, axis] = a.ravel(), b.ravel(), centres[axis][worst[axis]]
+        middle[:, first], middle[:, second], middle[:, axis] = a.ravel(), b.ravel(), centres[axis][worst[axis]]
         corners = np.repeat(middle[:, None], 4, axis=1)
-        corners[:, :, one] += half * np.array([-1.0, 1.0, 1.0, -1.0])
-        corners[:, :, other] += half * np.array([-1.0, -1.0, 1.0, 1.0])
+        corners[:, :, first] += half * np.array([-1.0, 1.0, 1.0, -1.0])
+        corners[:, :, second] += half * np.array([-1.0, -1.0, 1.0, 1.0])
         cells = np.moveaxis(values.transpose(2, 1, 0), axis, 0)[worst[axis]]
         out.append(Cut(axis, float(centres[axis][worst[axis]]), corners, middle, cells.ravel(), a.shape))
     return tuple(out)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.core.unit_figures import ATTAINED
+from armsim.core.unit_figures import UNIT_FIGURES
 from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 from armsim.results.figure import Figure
@@ -162,7 +162,7 @@ class EvaluatedChunk:
         ------
         units : slice
         pose : int
-        figures : (ATTAINED, units)
+        figures : (UNIT_FIGURES, units)
         """
         for units, drawn in spec.unit_blocks(moving=self.moving):
             for pose in poses:
@@ -176,7 +176,7 @@ class Extremes:
 
     Parameters
     ----------
-    worst : (ATTAINED, units) [m, m, rad, rad]
+    worst : (UNIT_FIGURES, units) [m, m, rad, rad]
         AP and RP of every unit, and the same of its orientation.
     repeatability_bounds : (2, units) [m]
         RP that the integration over the visits holds for the most and for the least possible.
@@ -188,14 +188,14 @@ class Extremes:
     @staticmethod
     def none(units: int) -> Extremes:
         """Of no pose."""
-        return Extremes(np.zeros((ATTAINED, units)), np.full((2, units), -np.inf))
+        return Extremes(np.zeros((UNIT_FIGURES, units)), np.full((2, units), -np.inf))
 
     def add(self, figures: Array, half_width: Array) -> None:
         """Take further poses in.
 
         Parameters
         ----------
-        figures : (poses, ATTAINED, units) [m, m, rad, rad]
+        figures : (poses, UNIT_FIGURES, units) [m, m, rad, rad]
         half_width : (poses,) [m]
             Of the interval of the integration of RP.
         """
@@ -219,11 +219,11 @@ class Extremes:
 
 
 def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
-    """Figures of every unit at one pose of a task, shape (ATTAINED, units), and RP there by every net. [m]"""
+    """Figures of every unit at one pose of a task, shape (UNIT_FIGURES, units), and RP there by every net. [m]"""
     first_pose = number // CHUNK * CHUNK
     chunk, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
     law = chunk.sampler.law(chunk.tangents, slice(pose, pose + 1))
-    out = np.empty((ATTAINED, spec.plan.units))
+    out = np.empty((UNIT_FIGURES, spec.plan.units))
     for units, _, figures in chunk.figures(spec, law, range(pose, pose + 1)):
         out[:, units] = figures
     return out, law.nets[pose]

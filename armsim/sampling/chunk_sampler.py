@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import Part, Poses, Slots, ToldPoses, pack, packed_size, unpack
+from armsim.core.pose_kernel import Part, PoseOutputs, Poses, Slots, pack, packed_size, unpack
 from armsim.core.sample_kernel import Tallies
 from armsim.errormodel.terms import Term
 from armsim.model.machine import Machine
@@ -97,9 +97,9 @@ class PartialSample:
     Parameters
     ----------
     squares : (poses, units) [m^2]
-    figures : (poses, ATTAINED, units)
+    figures : (poses, UNIT_FIGURES, units)
     sums : (poses, SUMS)
-        As `ToldPoses`.
+        As `PoseOutputs`.
     counts : tuple of PackedCounts
     """
 
@@ -186,8 +186,8 @@ def sample_prepared(
     return result, PartialSample(room.squares, room.figures, room.sums, tuple(counts)) if hold else None
 
 
-def _part(outputs: ToldPoses, low: int, high: int) -> ToldPoses:
-    return ToldPoses(*(array[low:high] for array in outputs))
+def _part(outputs: PoseOutputs, low: int, high: int) -> PoseOutputs:
+    return PoseOutputs(*(array[low:high] for array in outputs))
 
 
 def _slot(slots: Slots, i: int) -> Tallies:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from armsim.core.kernel_digest import LANES
-from armsim.core.unit_figures import ATTAINED
+from armsim.core.unit_figures import UNIT_FIGURES
 from armsim.errors import DoesNotFit
 from armsim.model.machine import Machine
 from armsim.sampling.executors import AHEAD
@@ -27,7 +27,7 @@ TOGETHER = 8
 """Poses, at most, that one call of the kernel samples where all units are drawn at once."""
 AT_ONCE = 4 * 2**20
 """Bytes that their units may take."""
-RECORD = 8 * (ATTAINED + 2) + 1
+RECORD = 8 * (UNIT_FIGURES + 2) + 1
 """Bytes of a unit that a chunk hands back and a task holds: largest figures, bounds of RP, sensors in their limits."""
 SPAN = 64
 """Poses, at most, whose statistics are worked out together."""

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core import philox
-from armsim.core.pose_kernel import Part, Poses, Slots, ToldPoses, sample_poses
-from armsim.core.quantiles import Asked
+from armsim.core.pose_kernel import Part, PoseOutputs, Poses, Slots, sample_poses
+from armsim.core.quantiles import QuantileQuery
 from armsim.core.sample_kernel import Block, Tallies, Visits, follow_units
 from armsim.core.screws import Axes
-from armsim.core.unit_figures import ATTAINED, Kept, attain_units
+from armsim.core.unit_figures import UNIT_FIGURES, UnitErrors, evaluate_units
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Independent, Term
 from armsim.model.machine import EvaluatedMachine
@@ -82,8 +82,8 @@ class Sampler:
         at = self.evaluated.postures
         return Axes(at.direction[pose], at.column[pose], at.rotary)
 
-    def _kept(self, pose: int, coefficients: Array) -> Kept:
-        return Kept(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
+    def _kept(self, pose: int, coefficients: Array) -> UnitErrors:
+        return UnitErrors(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
 
     def _drawn(self, pose: int) -> Visits:
         rotary = self.evaluated.postures.rotary[self.moving]
@@ -141,12 +141,12 @@ class Sampler:
 
         Returns
         -------
-        figures : (ATTAINED, units)
-            Of `core.attained.attain_units`.
+        figures : (UNIT_FIGURES, units)
+            Of `core.unit_figures.evaluate_units`.
         barycentre : (3, units) [m]
         """
-        figures, barycentre = np.empty((ATTAINED, units)), np.empty((3, units))
-        kernel: Any = attain_units
+        figures, barycentre = np.empty((UNIT_FIGURES, units)), np.empty((3, units))
+        kernel: Any = evaluate_units
         effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
         kernel(self._kept(pose, coefficients), self._axes(pose), effect, units, figures, barycentre)
         return figures, barycentre
@@ -211,7 +211,13 @@ class Sampler:
 
 
 def sample(
-    poses: Poses, coefficients: Array, part: Part, quantiles: Asked, coverage: Asked, slots: Slots, outputs: ToldPoses
+    poses: Poses,
+    coefficients: Array,
+    part: Part,
+    quantiles: QuantileQuery,
+    coverage: QuantileQuery,
+    slots: Slots,
+    outputs: PoseOutputs,
 ) -> None:
     """`core.pose_kernel.sample_poses`, at the level of all intervals."""
     kernel: Any = sample_poses

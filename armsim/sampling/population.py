@@ -67,7 +67,7 @@ class TaskSample:
 
     @property
     def worst(self) -> Array:
-        """Largest AP and RP of every unit, the same of its orientation, shape (ATTAINED, units). [m, m, rad, rad]"""
+        """Worst AP and RP of every unit, in position and orientation: (UNIT_FIGURES, units). [m, m, rad, rad]"""
         return self.extremes.worst
 
 

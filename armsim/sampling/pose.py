@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.core.pose_kernel import ToldPoses
-from armsim.core.quantiles import Asked
+from armsim.core.pose_kernel import PoseOutputs
+from armsim.core.quantiles import QuantileQuery
 from armsim.model.machine import EvaluatedMachine, Machine
 from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS
@@ -93,7 +93,7 @@ def fill_first_order(
         np.divide(part, total, out=part, where=total > 0)
 
 
-def asked_at(coverage: float, plan: SamplingPlan) -> tuple[Asked, Asked]:
+def asked_at(coverage: float, plan: SamplingPlan) -> tuple[QuantileQuery, QuantileQuery]:
     """Quantiles that are read at every pose, in the order of `_order`; and that at the coverage alone."""
     wanted = [*QUANTILES, *_judged(coverage)]
     ordered = [wanted[i] for i in _order(wanted)]
@@ -117,7 +117,7 @@ def _order(wanted: Sequence[Quantile]) -> list[int]:
 
 
 def fill_sampled(
-    table: PoseTable, rows: slice, linear: Linearised, outputs: ToldPoses, plan: SamplingPlan, half_width: Array
+    table: PoseTable, rows: slice, linear: Linearised, outputs: PoseOutputs, plan: SamplingPlan, half_width: Array
 ) -> None:
     """Write the statistics of samples into rows of a table.
 
@@ -127,7 +127,7 @@ def fill_sampled(
         Of the poses of ``linear``.
     rows : slice
     linear : Linearised
-    outputs : ToldPoses
+    outputs : PoseOutputs
         Of the poses of ``rows``, or of more.
     plan : SamplingPlan
     half_width : (rows,)

@@ -10,10 +10,10 @@ from numpy.typing import ArrayLike
 
 from armsim.arrays import Array
 from armsim.core.counting import LINE_BINS, RATIO_BINS
-from armsim.core.pose_kernel import Slots, ToldPoses
-from armsim.core.quantiles import READ, Asked, read_tallies
+from armsim.core.pose_kernel import PoseOutputs, Slots
+from armsim.core.quantiles import READ, QuantileQuery, read_tallies
 from armsim.core.sample_kernel import MEASURES, SUMS, Tallies
-from armsim.core.unit_figures import ATTAINED
+from armsim.core.unit_figures import UNIT_FIGURES
 from armsim.sampling import statistics as stats
 from armsim.sampling.first_order import Linearised
 
@@ -23,7 +23,7 @@ LINE_REACH = 16.0
 """Standard deviations, by first order, over which a coordinate is counted either way of its mean."""
 SLOT_BYTES = 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 2 * MEASURES)
 """Memory of the counts of a pose."""
-UNIT_BYTES = 8 * (ATTAINED + 1 + 4)
+UNIT_BYTES = 8 * (UNIT_FIGURES + 1 + 4)
 """Memory of the outputs of a unit at a pose, and of what its statistics take on their way. [bytes]"""
 
 
@@ -40,11 +40,11 @@ def empty_slots(number: int) -> Slots:
     )
 
 
-def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> ToldPoses:
+def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseOutputs:
     """Room for the outputs of the kernel at some poses."""
-    return ToldPoses(
+    return PoseOutputs(
         np.empty((poses, units)),
-        np.empty((poses, ATTAINED, units)),
+        np.empty((poses, UNIT_FIGURES, units)),
         np.zeros((poses, SUMS)),
         np.empty((poses, 3, quantiles)),
         np.empty(poses),
@@ -52,10 +52,10 @@ def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> ToldP
     )
 
 
-def asked_of(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> Asked:
-    """Quantiles to be read from a sample of so many units and visits; parameters as of `core.reading.Asked`."""
+def asked_of(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> QuantileQuery:
+    """Quantiles to estimate from a sample of so many units and visits; parameters as of `QuantileQuery`."""
     freedom = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
-    return Asked(
+    return QuantileQuery(
         np.asarray(measure, dtype=np.int64), np.asarray(ps, dtype=float), np.asarray(bounded, dtype=bool), freedom
     )
 
@@ -71,8 +71,8 @@ class PoseSample:
     line : (3, 2)
         Of `core.sample_kernel.Scale`.
     tallies : Tallies
-    figures : (ATTAINED, units)
-        Of every unit over visits without number, as in `core.attained.figures_of_block`.
+    figures : (UNIT_FIGURES, units)
+        Of every unit over visits without number, as in `core.unit_figures.figures_of_block`.
     square : (units,) [m^2]
         Mean over the visits of the squared distance.
     sums : (SUMS,)

@@ -81,10 +81,15 @@ class IsoPoses(Task):
         """P1 to P5, shape (5, 3). [m]"""
         parallel, rise = PLANES[self.plane]
         along, across = (1, 0) if parallel == "y" else (0, 1)
-        one, other = np.zeros(3), np.zeros(3)
-        one[along] = edge / 2
-        other[across], other[2] = edge / 2, rise * edge / 2
-        corners = [one + other, -one + other, -one - other, one - other]
+        half_along, half_across = np.zeros(3), np.zeros(3)
+        half_along[along] = edge / 2
+        half_across[across], half_across[2] = edge / 2, rise * edge / 2
+        corners = [
+            half_along + half_across,
+            -half_along + half_across,
+            -half_along - half_across,
+            half_along - half_across,
+        ]
         return np.array([centre, *(centre + (1 - 2 * INSET) * corner for corner in corners)])
 
     def _largest(self, arm: Arm, solver: Solver, advance: Advance) -> Cube:

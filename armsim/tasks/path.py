@@ -229,8 +229,8 @@ def _moves(values: Array, corners: set[int]) -> Array:
 
 def _joint_leg(arm: Arm, a: tuple[float, ...], b: tuple[float, ...]) -> float:
     """Path length of the tool point along a straight line of joint space. [m]"""
-    one, other = np.array(a), np.array(b)
-    fine = arm.postures(one + np.linspace(0, 1, 65)[:, None] * (other - one)).tool[:, :3, 3]
+    start, end = np.array(a), np.array(b)
+    fine = arm.postures(start + np.linspace(0, 1, 65)[:, None] * (end - start)).tool[:, :3, 3]
     return float(np.linalg.norm(np.diff(fine, axis=0), axis=1).sum())
 
 

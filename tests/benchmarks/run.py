@@ -31,7 +31,7 @@ from support import normal_machine, planar_arm, published_arm, robot_file
 import armsim
 from armsim.core.compile import compiled
 from armsim.core.kernel_digest import LANES
-from armsim.core.screws import FRAME, SCREW, Axes, displace, settle
+from armsim.core.screws import FRAME, SCREW, Axes, apply_unit_errors, displace
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.model.configurations import Configurations
 from armsim.model.encoder import Encoder, Signal
@@ -126,7 +126,7 @@ def kinematics() -> None:
     ets = sequence_of(arm)
     axes, moving = Axes(at.direction[0], at.column[0], at.rotary), np.arange(6)
     screws, frame, half = np.empty((6, SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
-    settle(np.zeros((6, LANES)), axes, moving, screws, frame, half)
+    apply_unit_errors(np.zeros((6, LANES)), axes, moving, screws, frame, half)
 
     def ours() -> None:
         frames_in_blocks(errors, screws, axes.rotary, frame, half)

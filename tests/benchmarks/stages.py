@@ -157,7 +157,7 @@ def stages() -> None:
     direction /= np.linalg.norm(direction, axis=1)[:, None]
     axes = screws.Axes(direction, rng.standard_normal((6, 3)), np.ones(6, dtype=bool))
     rows, half = np.empty((6, screws.SCREW * LANES)), np.empty(2 * LANES)
-    screws.settle(1e-5 * rng.standard_normal((6, LANES)), axes, np.arange(6), rows, frame, half)
+    screws.apply_unit_errors(1e-5 * rng.standard_normal((6, LANES)), axes, np.arange(6), rows, frame, half)
     settled, errors = frame.copy(), 1e-5 * rng.standard_normal((6, 4, LANES))
     now, before = rng.integers(0, 4096, (2, 5 * LANES))
     shapes = (2, RATIO_BINS), (RATIO_BINS,), (3, 4096), (3, 4096)

@@ -13,7 +13,7 @@ from support import ROOT, displaced, published_arm, robot_file
 
 import armsim
 from armsim.core.kernel_digest import LANES
-from armsim.core.screws import FRAME, SCREW, SERIES_LIMIT, Axes, displace, settle
+from armsim.core.screws import FRAME, SCREW, SERIES_LIMIT, Axes, apply_unit_errors, displace
 from armsim.documents.urdf import read_chain
 from armsim.errormodel.terms import Axis, Role
 from armsim.errors import InputError
@@ -174,7 +174,7 @@ def test_a_visit_comes_on_top_of_what_the_unit_keeps(name: str) -> None:
     kept, visit = rng.uniform(-0.05, 0.05, (2, len(q), LANES))
     moving = np.arange(len(q))
     screws, frame, half = np.empty((len(q), SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
-    settle(kept, axes, moving, screws, frame, half)
+    apply_unit_errors(kept, axes, moving, screws, frame, half)
     displace(visit[:, None].copy(), 0, screws, axes.rotary, frame, half)
     reached = sequence_of(arm).eval(q + kept.T + visit.T)
     e = frame.reshape(FRAME, LANES)
