@@ -14,7 +14,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 class _Opaque:
-    """Mark of a field that no record shows: whatever it holds is neither looked into nor in the schema."""
+    """Marker of a field left out of records: its type is neither validated nor in the schema."""
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
         return core_schema.any_schema()
@@ -25,7 +25,7 @@ class _Opaque:
 
 T = TypeVar("T")
 Beside = Annotated[T, _Opaque(), Field(exclude=True)]
-"""A field of a result class that stands beside its record, and is not in the JSON."""
+"""A field of a result class that is not part of its record in JSON."""
 
 
 def _finite(value: float) -> float | None:
@@ -33,7 +33,7 @@ def _finite(value: float) -> float | None:
 
 
 Finite = Annotated[float, PlainSerializer(_finite, return_type=float | None)]
-"""A number that JSON has as null where it is not finite."""
+"""A number that is null in JSON where it is not finite."""
 
 
 @lru_cache(maxsize=16)
