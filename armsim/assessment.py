@@ -20,7 +20,7 @@ from armsim.criteria import (
 )
 from armsim.errormodel.shapes import Wave
 from armsim.formatting import show
-from armsim.model.configurations import Held
+from armsim.model.configurations import ToolConstraint
 from armsim.requirement import Verdict, combined, share_digits
 from armsim.requirement.requirement import ISO_CYCLES, Requirement, coverage_of, required_at
 from armsim.results import (
@@ -169,7 +169,7 @@ def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sampl
         out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
     directed = any(term.cause.by_direction and term.life == "visit" for term in spec.machine.terms)
     turned = task.directed(poses.names) if directed else []
-    held: list[Held] = [poses.constraints[pose] if poses.constraints else "full" for pose in turned]
+    held: list[ToolConstraint] = [poses.constraints[pose] if poses.constraints else "full" for pose in turned]
     what = "multi-directional pose accuracy variation"
     for pose, varied in zip(
         turned, measures.direction_variation(spec, poses.configurations, turned, held), strict=True

@@ -40,7 +40,7 @@ def warp(amplitude: Distribution, track_radius: float, heads: int = 1) -> tuple[
     ----------
     .. [1] invented for the test of additions; no source.
     """
-    parts = (Part(1.0 / track_radius, power=1, turns=3, order=3.0),)
+    parts = (PolarHarmonic(1.0 / track_radius, power=1, turns=3, order=3.0),)
     return _averaged("warp", DISC_WARP, amplitude, None, parts, heads)
 
 
@@ -107,8 +107,8 @@ def bearing_tilt(tilt: Distribution) -> tuple[Term, ...]:
     instead=(
         (
             "physics/assembly.py",
-            "from armsim.errormodel.terms import Part, Term, independent, polar",
-            "from armsim.errormodel.terms import Axis, Part, Role, Term, independent, polar",
+            "from armsim.errormodel.terms import PolarHarmonic, Term, independent, polar",
+            "from armsim.errormodel.terms import Axis, PolarHarmonic, Role, Term, independent, polar",
         ),
     ),
 )

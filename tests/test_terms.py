@@ -7,7 +7,7 @@ from scipy import stats
 from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, Wave, mean_product
-from armsim.errormodel.terms import SHAFT, Axis, Part, independent, polar
+from armsim.errormodel.terms import SHAFT, Axis, PolarHarmonic, independent, polar
 from armsim.physics import assembly, gear, scale, signal
 
 N = 200_000
@@ -103,7 +103,7 @@ def test_mean_products_over_all_positions() -> None:
 
 
 def test_placing_a_term_scales_its_limit_and_keeps_its_draws() -> None:
-    term = polar("x", Cause("x"), Distribution("uniform", 1.0), None, (Part(1.0, 1, 1, 1.0),))
+    term = polar("x", Cause("x"), Distribution("uniform", 1.0), None, (PolarHarmonic(1.0, 1, 1, 1.0),))
     placed = term.on(Axis("j"), -0.01, 100.0)
     assert placed.limit == pytest.approx(0.01)
     assert {act.axis for act in placed.acts} == {Axis("j")}

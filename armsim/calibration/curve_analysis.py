@@ -20,7 +20,7 @@ from armsim.documents.curve_file import Curve, read_curves
 from armsim.errors import InputError, Problem
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
-from armsim.physics.harmonics import CannotTell, HarmonicFit
+from armsim.physics.harmonics import IndistinguishableOrders, HarmonicFit
 from armsim.results.json_records import Beside, plain
 
 MOST_ORDERS = 12
@@ -177,7 +177,7 @@ def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, pa
     for choice in choices:
         try:
             return search_residual(curve, choice, whole)
-        except CannotTell as error:
+        except IndistinguishableOrders as error:
             reason = str(error)
     steps = "" if curve.equal_steps is None else f" at {curve.equal_steps} equal steps"
     problem = f"the angles of {curve.sensor!r} do not tell apart {reason}{steps}"

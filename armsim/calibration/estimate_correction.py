@@ -10,10 +10,10 @@ from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate, Seen, estimate_of
 from armsim.calibration.identifiable import parameters_of, with_target
 from armsim.calibration.linear_population import Linear
-from armsim.errormodel.draws import Tabled
+from armsim.errormodel.draws import TableDraw
 from armsim.model.calibration_plan import Calibration, Instrument
 from armsim.model.configurations import Configurations
-from armsim.model.correction import Correction, Observed
+from armsim.model.correction import Correction, Observation
 from armsim.model.machine import Machine
 
 
@@ -80,7 +80,7 @@ def correction_of(
     """
     own = estimate.controlled
     weighing = Weighing(measurement, measurement.spread(machine), estimate.gain[own], estimate.base[own])
-    table = None if exact is None else Tabled(exact[0], np.ascontiguousarray(exact[1][:, own].T))
+    table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, own].T))
     return Correction(estimate.corrected, weighing.observe, table)
 
 
@@ -103,7 +103,7 @@ class Weighing:
     gain: Array
     base: Array
 
-    def observe(self, machine: Machine, with_instrument: bool) -> Observed:
+    def observe(self, machine: Machine, with_instrument: bool) -> Observation:
         """What is made of a machine; a part of one has no share of the instrument."""
         measurement, own = self.measurement, {term.name for term in machine.terms}
         linear = Linear.of(with_target(machine, measurement.calibration.instrument), measurement.joints)
@@ -117,7 +117,7 @@ class Weighing:
             elif with_instrument:  # where it stands, and its target
                 covariance = covariance + reach @ term.covariance @ reach.T
         mean = self.gain @ linear.fixed
-        return Observed(response, mean + self.base if with_instrument else mean, covariance)
+        return Observation(response, mean + self.base if with_instrument else mean, covariance)
 
 
 def correctable(machine: Machine, configurations: Configurations) -> Array:

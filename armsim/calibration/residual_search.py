@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.curve_file import Curve
-from armsim.physics.harmonics import CannotTell, HarmonicFit
+from armsim.physics.harmonics import HarmonicFit, IndistinguishableOrders
 
 FALSE_ALARM = 0.01
 """Chance that an order is found in noise, over all orders searched. Common practice, no source."""
@@ -68,7 +68,7 @@ def search_residual(curve: Curve, orders: Sequence[int], stated: Sequence[int] =
 
     Raises
     ------
-    CannotTell
+    IndistinguishableOrders
         The angles do not tell the requested orders apart.
 
     References
@@ -122,7 +122,7 @@ def _strongest(
         order = int(candidates[place])
         try:
             return order, curve.fit((*listed, order))
-        except CannotTell:
+        except IndistinguishableOrders:
             continue
     return None
 

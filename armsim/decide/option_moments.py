@@ -167,6 +167,6 @@ def option_parts(
 
 def _alone(machine: Machine, joint: Joint) -> Machine:
     """One joint of a machine, without the links; its own drift and the growth of its scale stay."""
-    correction = None if machine.correction is None else machine.correction.of_a_part
+    correction = None if machine.correction is None else machine.correction.without_instrument
     around = replace(machine.environment, expansion=0.0)
     return replace(machine, joints=(joint,), tolerances=(), environment=around, correction=correction)

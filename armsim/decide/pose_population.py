@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.errormodel.draws import Following
+from armsim.errormodel.draws import FollowingDraw
 from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import Coupling, Term
 from armsim.model.configurations import Configurations
@@ -126,7 +126,7 @@ class PosePopulation:
 
 def _alone(term: Term) -> Term:
     """A term with what it draws itself: what it follows of others stands in the acts of an evaluated machine."""
-    return replace(term, draw=term.draw.own) if isinstance(term.draw, Following) else term
+    return replace(term, draw=term.draw.addition) if isinstance(term.draw, FollowingDraw) else term
 
 
 Signature = tuple[Term, list[tuple[int, str, float]]]

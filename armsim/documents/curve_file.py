@@ -77,7 +77,7 @@ class Curve:
 
         Raises
         ------
-        CannotTell
+        IndistinguishableOrders
             The angles do not tell the orders apart.
         """
         waves = [order * self.fundamental for order in orders]

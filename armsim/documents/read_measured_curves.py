@@ -12,7 +12,7 @@ from armsim.documents.curve_file import Curve, read_curves
 from armsim.documents.fields import Document, FilePath, Word, count
 from armsim.model.effects import effects
 from armsim.model.measured_curve import MeasuredCurve
-from armsim.physics.harmonics import CannotTell, HarmonicFit
+from armsim.physics.harmonics import IndistinguishableOrders, HarmonicFit
 from armsim.sources import KeyPath, Source
 
 Orders = Annotated[
@@ -108,7 +108,7 @@ def _read(given: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve,
 def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> HarmonicFit:
     try:
         return curve.fit(orders)
-    except CannotTell as error:
+    except IndistinguishableOrders as error:
         found = f"the angles of {curve.sensor!r} do not tell apart {error}"
         raise source.error((*at, "orders"), found, "fewer orders, or more angles") from error
 

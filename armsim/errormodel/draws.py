@@ -66,7 +66,7 @@ class Gaussian(Draw):
 
 
 @dataclass(frozen=True, eq=False)
-class Tabled(Draw):
+class TableDraw(Draw):
     """Coefficients that are worked out for every unit beforehand, of one population.
 
     Parameters
@@ -102,32 +102,32 @@ class Tabled(Draw):
         if seed != self.seed:
             raise ValueError(f"a table of the population of seed {self.seed}, asked for that of seed {seed}")
         out = np.zeros((len(self.rows), n))
-        own = self.rows[:, first : first + n]
-        out[:, : own.shape[1]] = own
+        unit_rows = self.rows[:, first : first + n]
+        out[:, : unit_rows.shape[1]] = unit_rows
         return out
 
 
 @dataclass(frozen=True, eq=False)
-class Following(Draw):
+class FollowingDraw(Draw):
     """Coefficients that follow those of other terms in proportion, and add some of their own.
 
     Parameters
     ----------
-    own : Draw
+    addition : Draw
     response : mapping of term to (K, coefficients of the term)
     """
 
-    own: Draw
+    addition: Draw
     response: Mapping[str, Array]
 
     @property
     def dimensions(self) -> int:
-        return self.own.dimensions
+        return self.addition.dimensions
 
     @property
     def limits(self) -> tuple[float, ...]:
         """Largest magnitude of what it adds."""
-        return self.own.limits
+        return self.addition.limits
 
     def of(self, uniform: Array) -> Array:
-        return self.own.of(uniform)
+        return self.addition.of(uniform)

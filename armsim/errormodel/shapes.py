@@ -38,8 +38,8 @@ class State:
     @staticmethod
     def at_rest(position: ArrayLike) -> State:
         """Standing still without load."""
-        where = np.asarray(position, dtype=float)
-        return State(where, np.zeros_like(where), np.zeros_like(where), np.zeros_like(where))
+        positions = np.asarray(position, dtype=float)
+        return State(positions, np.zeros_like(positions), np.zeros_like(positions), np.zeros_like(positions))
 
 
 @dataclass(frozen=True)

@@ -233,7 +233,7 @@ def independent(
 
 
 @dataclass(frozen=True)
-class Part:
+class PolarHarmonic:
     """One harmonic of a polar term: scale * r^power * sin(order * position - turns * phi - lag)."""
 
     scale: float
@@ -252,7 +252,7 @@ class Polar(Draw):
 
     spread: Distribution
     phase: float | None
-    parts: tuple[Part, ...]
+    parts: tuple[PolarHarmonic, ...]
 
     @property
     def dimensions(self) -> int:
@@ -273,7 +273,7 @@ class Polar(Draw):
         return tuple(abs(part.scale) * self.spread.limit**part.power for part in self.parts for _ in range(2))
 
 
-def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, parts: tuple[Part, ...]) -> Term:
+def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, parts: tuple[PolarHarmonic, ...]) -> Term:
     """A term from one random magnitude and direction; the direction is uniform where ``phase`` is None."""
     k = 2 * len(parts)
     mean, second = np.zeros(k), np.zeros((k, k))

@@ -132,11 +132,11 @@ class Arm:
         """
         q = np.atleast_2d(np.asarray(q, dtype=float))
         poses = len(q)
-        wanted = [self.motion_of(axis) for axis in (axes if axes is not None else [Axis(n) for n in self.names])]
+        indices = [self.motion_of(axis) for axis in (axes if axes is not None else [Axis(n) for n in self.names])]
         frame = np.broadcast_to(np.eye(4), (poses, 4, 4)).copy()
         directions, origins, points = {}, {}, [frame[:, :3, 3].copy()]
         for index, motion in enumerate(self.motions):
-            if index in wanted:
+            if index in indices:
                 directions[index] = frame[:, :3, :3] @ np.array(motion.direction)
                 origins[index] = frame[:, :3, 3].copy()
             _move(frame, motion, q)
@@ -144,10 +144,10 @@ class Arm:
                 points.append(frame[:, :3, 3].copy())
         tip = frame[:, :3, 3]
         points.append(tip.copy())
-        rotary = np.array([self.motions[i].rotary for i in wanted], dtype=bool)
-        direction = np.stack([directions[i] for i in wanted], axis=1) if wanted else np.zeros((poses, 0, 3))
+        rotary = np.array([self.motions[i].rotary for i in indices], dtype=bool)
+        direction = np.stack([directions[i] for i in indices], axis=1) if indices else np.zeros((poses, 0, 3))
         column = direction.copy()
-        for a, i in enumerate(wanted):
+        for a, i in enumerate(indices):
             if rotary[a]:
                 column[:, a] = np.cross(direction[:, a], tip - origins[i])
         return Kinematics(direction, column, rotary, frame, np.stack(points, axis=1))

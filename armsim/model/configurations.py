@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 
-Held = Literal["full", "direction", "free"]
+ToolConstraint = Literal["full", "direction", "free"]
 """What is asked of the orientation of the tool: all of it, where its z axis points, nothing."""
 
 

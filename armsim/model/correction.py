@@ -10,7 +10,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.causes import CALIBRATION
-from armsim.errormodel.draws import Draw, Following, Gaussian
+from armsim.errormodel.draws import Draw, FollowingDraw, Gaussian
 from armsim.errormodel.shapes import Shape, State
 from armsim.errormodel.terms import Axis, Coupling, Term
 
@@ -29,7 +29,7 @@ class Parameter:
 
 
 @dataclass(frozen=True, eq=False)
-class Observed:
+class Observation:
     """What a measurement makes of the errors of a machine.
 
     Parameters
@@ -62,7 +62,7 @@ class Correction:
     ----------
     parameters : tuple of Parameter
     observe : callable
-        From a machine without correction, and whether the instrument counts, to what is observed of it.
+        From a machine without correction, and whether the instrument counts, to the observation of it.
     exact : Draw, optional
         What the units of one population have identified, in place of the linear estimate.
     with_instrument : bool
@@ -74,31 +74,31 @@ class Correction:
     """
 
     parameters: tuple[Parameter, ...]
-    observe: Callable[[Any, bool], Observed]
+    observe: Callable[[Any, bool], Observation]
     exact: Draw | None = None
     with_instrument: bool = True
 
     @property
-    def of_a_part(self) -> Correction:
+    def without_instrument(self) -> Correction:
         """The same for a part of a machine, beside which others hold the instrument's share."""
         return replace(self, with_instrument=False)
 
-    def observed(self, machine: Any) -> Observed:
+    def observation(self, machine: Any) -> Observation:
         """Of a machine without correction."""
         return self.observe(machine, self.with_instrument)
 
-    def added(self, observed: Observed) -> Term:
+    def added_term(self, observation: Observation) -> Term:
         """What the measurement adds to the errors of the axes.
 
         Its coefficients are drawn as all that is taken off: what follows the other terms, and a normal error of its
         own; or exactly.
         """
-        mean, covariance = observed.mean, observed.covariance
+        mean, covariance = observation.mean, observation.covariance
         acts = tuple(
             Coupling(k, parameter.axis, parameter.shape.scaled(-1.0)) for k, parameter in enumerate(self.parameters)
         )
         normal = Gaussian(tuple(mean.tolist()), tuple(tuple(row) for row in covariance.tolist()))
-        draw = self.exact or Following(normal, observed.response)
+        draw = self.exact or FollowingDraw(normal, observation.response)
         limit = float("nan")  # on each axis what its shapes make of it
         return Term(NAME, CALIBRATION, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
 

@@ -65,12 +65,12 @@ class Contradiction(Exception):
         Where, what stands there, what would do.
     """
 
-    def __init__(self, key: str, found: str, accepted: str) -> None:
-        super().__init__(found)
-        self.key, self.found, self.accepted = key, found, accepted
+    def __init__(self, key: str, finding: str, accepted: str) -> None:
+        super().__init__(finding)
+        self.key, self.found, self.accepted = key, finding, accepted
 
 
-def read_sheet(stated: Sheet, own: Encoder, written: Mapping[str, Any]) -> Encoder:
+def read_sheet(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> Encoder:
     """An encoder with what its sheet states in other words, and with how each of its numbers was had.
 
     Parameters
@@ -85,105 +85,118 @@ def read_sheet(stated: Sheet, own: Encoder, written: Mapping[str, Any]) -> Encod
     ------
     Contradiction
     """
-    own, how = _with_period(stated, own, written)
-    own, radius = _with_radius(stated, own, written)
-    own, steps = _with_resolution(stated, own, written)
-    _check(own)
-    return replace(own, readings=(*how, *radius, *steps, *_as_stated(own, written), *_left(own)))
+    encoder, period_readings = _with_period(sheet, encoder, written)
+    encoder, radius_readings = _with_radius(sheet, encoder, written)
+    encoder, resolution_readings = _with_resolution(sheet, encoder, written)
+    _check(encoder)
+    return replace(
+        encoder,
+        readings=(
+            *period_readings,
+            *radius_readings,
+            *resolution_readings,
+            *_as_stated(encoder, written),
+            *_remainders(encoder),
+        ),
+    )
 
 
-def _with_period(stated: Sheet, own: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
+def _with_period(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
     """Signal periods per turn: as many as lines or pole pairs, half as many as poles."""
-    if stated.poles % 2:
-        raise Contradiction("poles", f"{stated.poles} poles", "an even number: a signal period is a pair of them")
-    said = {
-        "signal_periods": own.signal_periods, "lines": stated.lines, "pole_pairs": stated.pole_pairs,
-        "poles": stated.poles // 2,
+    if sheet.poles % 2:
+        raise Contradiction("poles", f"{sheet.poles} poles", "an even number: a signal period is a pair of them")
+    statements = {
+        "signal_periods": encoder.signal_periods, "lines": sheet.lines, "pole_pairs": sheet.pole_pairs,
+        "poles": sheet.poles // 2,
     }  # fmt: skip
-    said = {name: periods for name, periods in said.items() if periods}
-    if not said:
-        return own, []
-    name, periods = next(iter(said.items()))
-    for other, number in said.items():
+    statements = {name: periods for name, periods in statements.items() if periods}
+    if not statements:
+        return encoder, []
+    name, periods = next(iter(statements.items()))
+    for other, number in statements.items():
         if number != periods:
             raise Contradiction(other, f"{number} signal periods, {periods} by {name}", AGREE)
     if name == "signal_periods":
-        return own, []
-    each = "two to a signal period" if name == "poles" else "a signal period each"
-    how = Reading("signal_periods", f"{periods}", f"{name}: {written.get(name)}, {each}")
-    return replace(own, signal_periods=periods), [how]
+        return encoder, []
+    explanation = "two to a signal period" if name == "poles" else "a signal period each"
+    reading = Reading("signal_periods", f"{periods}", f"{name}: {written.get(name)}, {explanation}")
+    return replace(encoder, signal_periods=periods), [reading]
 
 
-def _with_radius(stated: Sheet, own: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
+def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
     """Radius of the track: half its diameter; of the disc's, where that is all that is stated, `TRACK_SHARE`."""
-    outer, track = stated.outer_diameter / 2, stated.track_diameter / 2
-    if track and own.track_radius and abs(track / own.track_radius - 1) > SAME:
-        found = f"radius {_mm(track)}, but track_radius {_mm(own.track_radius)}"
-        raise Contradiction("track_diameter", found, AGREE)
-    radius = own.track_radius or track
+    outer, track = sheet.outer_diameter / 2, sheet.track_diameter / 2
+    if track and encoder.track_radius and abs(track / encoder.track_radius - 1) > SAME:
+        finding = f"radius {_mm(track)}, but track_radius {_mm(encoder.track_radius)}"
+        raise Contradiction("track_diameter", finding, AGREE)
+    radius = encoder.track_radius or track
     if outer and radius >= outer:
-        found = f"{written.get('outer_diameter')} across, with a track at a radius of {_mm(radius)}"
-        raise Contradiction("outer_diameter", found, f"a track within the disc: a radius below {_mm(outer)}")
-    if own.track_radius or not (track or outer):
-        return own, []
+        finding = f"{written.get('outer_diameter')} across, with a track at a radius of {_mm(radius)}"
+        raise Contradiction("outer_diameter", finding, f"a track within the disc: a radius below {_mm(outer)}")
+    if encoder.track_radius or not (track or outer):
+        return encoder, []
     if track:
-        how = Reading("track_radius", _mm(track), f"track_diameter: {written.get('track_diameter')}, half of it")
+        reading = Reading("track_radius", _mm(track), f"track_diameter: {written.get('track_diameter')}, half of it")
     else:
         assumed = f"outer_diameter: {written.get('outer_diameter')}, the track taken at {TRACK_SHARE} of its radius"
-        how = Reading("track_radius", _mm(TRACK_SHARE * outer), assumed, assumed=True)
-    return replace(own, track_radius=radius or TRACK_SHARE * outer), [how]
+        reading = Reading("track_radius", _mm(TRACK_SHARE * outer), assumed, assumed=True)
+    return replace(encoder, track_radius=radius or TRACK_SHARE * outer), [reading]
 
 
-def _with_resolution(stated: Sheet, own: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
+def _with_resolution(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
     """Bits within a signal period: those of the whole less those that the periods give."""
-    summary = own.summary
-    said = [("resolution", stated.resolution)] if stated.resolution else []
-    said += [("summary.resolution", summary.resolution)] if summary is not None and summary.resolution else []
-    if not said:
-        if "interpolation" not in written or not (own.signal_periods or own.signal_period):
-            scale = "lines or signal_periods" if own.rotary else "signal_period"
+    summary = encoder.summary
+    statements = [("resolution", sheet.resolution)] if sheet.resolution else []
+    statements += [("summary.resolution", summary.resolution)] if summary is not None and summary.resolution else []
+    if not statements:
+        if "interpolation" not in written or not (encoder.signal_periods or encoder.signal_period):
+            scale = "lines or signal_periods" if encoder.rotary else "signal_period"
             raise Contradiction("resolution", "is missing", f"the resolution, or {scale} with interpolation")
-        return own, []
-    name, whole = said[0]
-    for other, value in said[1:]:
-        if abs(_bits(value, own.rotary) - _bits(whole, own.rotary)) > SAME_BITS:
+        return encoder, []
+    name, resolution = statements[0]
+    for other, value in statements[1:]:
+        if abs(_bits(value, encoder.rotary) - _bits(resolution, encoder.rotary)) > SAME_BITS:
             raise Contradiction(other, f"another resolution than by {name}", AGREE)
-    text = f"{name}: {_at(written, name)}"
-    if not (own.signal_periods or own.signal_period):
-        kept = replace(summary or SheetSummary(), resolution=whole)
-        return replace(own, summary=kept), [Reading("resolution", _shown(whole, own.rotary), text)]
-    per_turn = math.log2(own.signal_periods) if own.rotary else -math.log2(own.signal_period)
-    within = _bits(whole, own.rotary) - per_turn
-    if within < -SAME_BITS:
-        found = f"{_shown(whole, own.rotary)}, coarser than the signal period"
-        raise Contradiction(name, found, "as many steps as signal periods at least")
-    if "interpolation" in written and abs(own.interpolation - within) > SAME_BITS:
-        found = f"{own.interpolation:.4g} bit within a period, but {within:.4g} bit by {name}"
-        raise Contradiction("interpolation", found, AGREE)
-    periods = f"{own.signal_periods} periods" if own.rotary else f"a period of {1e6 * own.signal_period:.4g} µm"
-    how = Reading("interpolation", f"{within:.4g} bit", f"{text}, over {periods}")
-    return replace(own, interpolation=max(within, 0.0)), [how]
+    text = f"{name}: {_entry_at(written, name)}"
+    if not (encoder.signal_periods or encoder.signal_period):
+        completed_summary = replace(summary or SheetSummary(), resolution=resolution)
+        return replace(encoder, summary=completed_summary), [
+            Reading("resolution", _resolution_text(resolution, encoder.rotary), text)
+        ]
+    per_turn = math.log2(encoder.signal_periods) if encoder.rotary else -math.log2(encoder.signal_period)
+    period_bits = _bits(resolution, encoder.rotary) - per_turn
+    if period_bits < -SAME_BITS:
+        finding = f"{_resolution_text(resolution, encoder.rotary)}, coarser than the signal period"
+        raise Contradiction(name, finding, "as many steps as signal periods at least")
+    if "interpolation" in written and abs(encoder.interpolation - period_bits) > SAME_BITS:
+        finding = f"{encoder.interpolation:.4g} bit within a period, but {period_bits:.4g} bit by {name}"
+        raise Contradiction("interpolation", finding, AGREE)
+    periods = (
+        f"{encoder.signal_periods} periods" if encoder.rotary else f"a period of {1e6 * encoder.signal_period:.4g} µm"
+    )
+    reading = Reading("interpolation", f"{period_bits:.4g} bit", f"{text}, over {periods}")
+    return replace(encoder, interpolation=max(period_bits, 0.0)), [reading]
 
 
-def _as_stated(own: Encoder, written: Mapping[str, Any]) -> Iterator[Reading]:
+def _as_stated(encoder: Encoder, written: Mapping[str, Any]) -> Iterator[Reading]:
     """What the sheet states in the model's own words."""
     for path, field in walk(Encoder):
-        entry = _at(written, path)
+        entry = _entry_at(written, path)
         if entry is None or field.key.silent or path in ("name", "measures", "summary.resolution"):
             continue
         if field.many:
-            text = "; ".join(_plain(one) for one in entry)
+            text = "; ".join(_plain(item) for item in entry)
             yield Reading(path, text, "as stated")
             continue
-        value: Any = own
+        value: Any = encoder
         for part in path.split("."):
             value = getattr(value, part)
         if isinstance(value, Distribution) and field.key.kind == "position":
-            size = f"standard deviation {_size(value.rms, own.rotary)}"
+            size = f"standard deviation {_size(value.rms, encoder.rotary)}"
             yield Reading(path, size, f"as stated: {_plain(entry)}, {value.distribution}")
         else:
             yield Reading(path, _plain(entry), "as stated")
-    for name, entry in (_at(written, "summary.mounted_with") or {}).items():
+    for name, entry in (_entry_at(written, "summary.mounted_with") or {}).items():
         yield Reading(
             f"summary.mounted_with.{name}", _plain(entry), "as stated: part of the accuracy, not counted twice"
         )
@@ -194,131 +207,136 @@ def _plain(entry: Any) -> str:
     return ", ".join(f"{key} {value}" for key, value in entry.items()) if isinstance(entry, Mapping) else str(entry)
 
 
-def _left(own: Encoder) -> Iterator[Reading]:
+def _remainders(encoder: Encoder) -> Iterator[Reading]:
     """What is left of a stated whole, and what is taken for granted."""
-    whole = own.summary
-    if whole is not None and whole.accuracy.nonzero:
-        parts, size = own.parts_of_accuracy(1.0), whole.accuracy.rms
+    summary = encoder.summary
+    if summary is not None and summary.accuracy.nonzero:
+        parts, size = encoder.parts_of_accuracy(1.0), summary.accuracy.rms
         if parts:
-            left = math.sqrt(max(0.0, size**2 - parts**2))
-            how = f"summary.accuracy less its stated parts, {_size(parts, own.rotary)} (variances)"
-            yield Reading("accuracy left", f"standard deviation {_size(left, own.rotary)}", how)
+            remainder = math.sqrt(max(0.0, size**2 - parts**2))
+            explanation = f"summary.accuracy less its stated parts, {_size(parts, encoder.rotary)} (variances)"
+            yield Reading("accuracy left", f"standard deviation {_size(remainder, encoder.rotary)}", explanation)
         yield Reading(
             "shape of the accuracy", "one wave of order 1 to 4, phase unknown", "the sheet tells its size alone", True
         )
-    for entry in own.misalignment_errors:
+    for entry in encoder.misalignment_errors:
         if entry.of in STATED:
-            how = "geometry not added, and neither read heads nor corrections, which the statement holds already"
-            yield Reading(entry.of.replace("_", " "), "as the sheet states", f"misalignment_errors: {how}")
-    if own.sub_divisional_error.nonzero and own.head_count > 1:
-        how = f"as stated: of the reading, its heads averaged, not divided by the root of {own.head_count}"
-        yield Reading("read heads", f"{own.head_count} averaged", f"sub_divisional_error {how}")
-    if own.sub_divisional_error.nonzero:
-        how = "the sheet tells its size alone"
-        yield Reading("shape within a period", "one wave, once or twice a period, phase unknown", how, True)
-    if own.noise_bandwidth and own.used_bandwidth:
-        share = noise_share(own.noise_bandwidth, own.used_bandwidth)
-        how = "square root of used_bandwidth over noise_bandwidth, for white noise"
-        yield Reading("noise left", percent(share), how, True)
-    if (own.signal_periods or own.signal_period) and not own.sensing_window:
-        how = "no sensing_window is stated; it counts where the head is off"
-        yield Reading("sensing_window", f"{own.window_periods:g} signal periods", how, True)
+            explanation = (
+                "geometry not added, and neither read heads nor corrections, which the statement holds already"
+            )
+            yield Reading(entry.of.replace("_", " "), "as the sheet states", f"misalignment_errors: {explanation}")
+    if encoder.sub_divisional_error.nonzero and encoder.head_count > 1:
+        explanation = f"as stated: of the reading, its heads averaged, not divided by the root of {encoder.head_count}"
+        yield Reading("read heads", f"{encoder.head_count} averaged", f"sub_divisional_error {explanation}")
+    if encoder.sub_divisional_error.nonzero:
+        explanation = "the sheet tells its size alone"
+        yield Reading("shape within a period", "one wave, once or twice a period, phase unknown", explanation, True)
+    if encoder.noise_bandwidth and encoder.used_bandwidth:
+        share = noise_share(encoder.noise_bandwidth, encoder.used_bandwidth)
+        explanation = "square root of used_bandwidth over noise_bandwidth, for white noise"
+        yield Reading("noise left", percent(share), explanation, True)
+    if (encoder.signal_periods or encoder.signal_period) and not encoder.sensing_window:
+        explanation = "no sensing_window is stated; it counts where the head is off"
+        yield Reading("sensing_window", f"{encoder.window_periods:g} signal periods", explanation, True)
 
 
-def _check(own: Encoder) -> None:
+def _check(encoder: Encoder) -> None:
     """What must hold of the whole."""
-    known = own.signal_periods or own.signal_period
-    for name, stated, needed in (
-        ("sub_divisional_error", own.sub_divisional_error.nonzero, known), ("light_cone", own.light_cone, own.period),
-        ("signal", own.signal != Signal(), known), ("max_frequency", own.max_frequency, known),
-    ):  # fmt: skip
-        if stated and not needed:
-            scale = "signal_period" if not own.rotary else "lines or signal_periods"
-            scale += " and the radius" if name == "light_cone" and own.rotary else ""
+    has_period = encoder.signal_periods or encoder.signal_period
+    for name, is_stated, needed_value in (
+        ("sub_divisional_error", encoder.sub_divisional_error.nonzero, has_period),
+        ("light_cone", encoder.light_cone, encoder.period),
+        ("signal", encoder.signal != Signal(), has_period),
+        ("max_frequency", encoder.max_frequency, has_period),
+    ):
+        if is_stated and not needed_value:
+            scale = "signal_period" if not encoder.rotary else "lines or signal_periods"
+            scale += " and the radius" if name == "light_cone" and encoder.rotary else ""
             raise Contradiction(name, f"without {scale}", f"{scale}, which tell how long a period is")
-    if own.sensing_window and own.rotary and not own.track_radius:
+    if encoder.sensing_window and encoder.rotary and not encoder.track_radius:
         accepted = "the radius, which tells how many periods it holds"
         raise Contradiction("sensing_window", "without track_radius", accepted)
-    track = 2 * math.pi * own.track_radius
-    if own.sensing_window and (own.window_periods < 1 or (track and own.sensing_window > track / 4)):
-        found = f"{own.window_periods:.3g} signal periods"
-        raise Contradiction("sensing_window", found, "one signal period at least, a quarter of the track at most")
-    if own.absolute is not None:
-        _check_second(own, own.absolute)
-    whole = own.summary
-    if whole is None:
+    track = 2 * math.pi * encoder.track_radius
+    if encoder.sensing_window and (encoder.window_periods < 1 or (track and encoder.sensing_window > track / 4)):
+        finding = f"{encoder.window_periods:.3g} signal periods"
+        raise Contradiction("sensing_window", finding, "one signal period at least, a quarter of the track at most")
+    if encoder.absolute is not None:
+        _check_second(encoder, encoder.absolute)
+    summary = encoder.summary
+    if summary is None:
         return
-    _check_mounted(own, whole)
+    _check_mounted(encoder, summary)
     fundamental = 1.0
     for name, size, parts in (
-        ("accuracy", whole.accuracy.rms, own.parts_of_accuracy(fundamental)),
-        ("repeatability", whole.repeatability.rms, own.parts_of_repeatability()),
+        ("accuracy", summary.accuracy.rms, encoder.parts_of_accuracy(fundamental)),
+        ("repeatability", summary.repeatability.rms, encoder.parts_of_repeatability()),
     ):
         if size and parts > size * (1 + SAME):
-            found = f"{_size(size, own.rotary)} rms, but the parts that are stated make {_size(parts, own.rotary)} rms"
-            raise Contradiction(f"summary.{name}", found, "a whole that is no less than its parts")
+            whole_text, parts_text = _size(size, encoder.rotary), _size(parts, encoder.rotary)
+            finding = f"{whole_text} rms, but the parts that are stated make {parts_text} rms"
+            raise Contradiction(f"summary.{name}", finding, "a whole that is no less than its parts")
 
 
-def _check_mounted(own: Encoder, whole: SheetSummary) -> None:
+def _check_mounted(encoder: Encoder, summary: SheetSummary) -> None:
     """The accuracy must be stated, and hold the errors of the mounting at which it is stated.
 
     No unit that is mounted so may err by more than a bounded accuracy allows, and the mean squares of all that the
     accuracy holds are no more than its own.
     """
-    sizes = [name for name in POWERS if getattr(whole.mounted_with, name).spread.nonzero]
+    sizes = [name for name in POWERS if getattr(summary.mounted_with, name).spread.nonzero]
     if not sizes:
         return
-    if not whole.accuracy.nonzero:
+    if not summary.accuracy.nonzero:
         accepted = "accuracy: what the mounting is part of"
         raise Contradiction("summary.mounted_with", f"{', '.join(sizes)} without an accuracy", accepted)
-    stated = [entry.of for entry in own.misalignment_errors]
-    if not own.track_radius and any(name in RADIAL and name not in stated for name in sizes):
+    stated_offsets = [entry.of for entry in encoder.misalignment_errors]
+    if not encoder.track_radius and any(name in RADIAL and name not in stated_offsets for name in sizes):
         accepted = "track_radius, track_diameter or outer_diameter, which tells how much it errs"
         raise Contradiction("summary.mounted_with", "without the radius of the track", accepted)
-    terms = own.mounted_parts()
+    terms = encoder.mounted_parts()
     square = sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
-    bounded = [getattr(whole.mounted_with, name).spread for name in sizes]
+    bounded = [getattr(summary.mounted_with, name).spread for name in sizes]
     largest = max((term.limit for term in terms), default=0.0)
-    limited = all(spread.distribution not in COVERED for spread in (whole.accuracy, *bounded))
-    told = own.parts_of_accuracy(1.0)
-    apart = f", the parts that are stated {_size(told, own.rotary)} rms" if told else ""
-    together = math.hypot(math.sqrt(square), told)
-    if together > whole.accuracy.rms * (1 + SAME) or (limited and largest > whole.accuracy.limit * (1 + SAME)):
-        found = (
-            f"{', '.join(sizes)} of up to {_size(largest, own.rotary)} ({_size(math.sqrt(square), own.rotary)} rms)"
-            f"{apart}, in an accuracy of up to {_size(whole.accuracy.limit, own.rotary)} "
-            f"({_size(whole.accuracy.rms, own.rotary)} rms)"
+    limited = all(spread.distribution not in COVERED for spread in (summary.accuracy, *bounded))
+    parts_rms = encoder.parts_of_accuracy(1.0)
+    parts_text = f", the parts that are stated {_size(parts_rms, encoder.rotary)} rms" if parts_rms else ""
+    combined_rms = math.hypot(math.sqrt(square), parts_rms)
+    if combined_rms > summary.accuracy.rms * (1 + SAME) or (limited and largest > summary.accuracy.limit * (1 + SAME)):
+        finding = (
+            f"{', '.join(sizes)} of up to {_size(largest, encoder.rotary)} "
+            f"({_size(math.sqrt(square), encoder.rotary)} rms){parts_text}, in an accuracy of up to {_size(summary.accuracy.limit, encoder.rotary)} "
+            f"({_size(summary.accuracy.rms, encoder.rotary)} rms)"
         )
-        raise Contradiction("summary.mounted_with", found, "a whole that is no less than its parts")
+        raise Contradiction("summary.mounted_with", finding, "a whole that is no less than its parts")
 
 
-def _check_second(own: Encoder, second: SecondTrack) -> None:
+def _check_second(encoder: Encoder, second: SecondTrack) -> None:
     """The track that tells the period must be another one, coarser, on the same disc."""
-    if not (own.signal_periods and own.track_radius):
+    if not (encoder.signal_periods and encoder.track_radius):
         accepted = "lines or signal_periods, and the radius of the fine track"
         raise Contradiction("absolute", "without a fine track", accepted)
-    if second.periods >= own.signal_periods:
-        found = f"{second.periods} periods, the fine track has {own.signal_periods}"
-        raise Contradiction("absolute.periods", found, "fewer, or 0 for a track that holds a code")
+    if second.periods >= encoder.signal_periods:
+        finding = f"{second.periods} periods, the fine track has {encoder.signal_periods}"
+        raise Contradiction("absolute.periods", finding, "fewer, or 0 for a track that holds a code")
 
 
-def _bits(whole: float, rotary: bool) -> float:
-    return whole if rotary else -math.log2(whole)
+def _bits(resolution: float, rotary: bool) -> float:
+    return resolution if rotary else -math.log2(resolution)
 
 
-def _at(written: Mapping[str, Any], path: str) -> Any:
-    here: Any = written
+def _entry_at(written: Mapping[str, Any], path: str) -> Any:
+    node: Any = written
     for part in path.split("."):
-        here = here.get(part) if isinstance(here, Mapping) else None
-    return here
+        node = node.get(part) if isinstance(node, Mapping) else None
+    return node
 
 
 def _mm(length: float) -> str:
     return f"{1e3 * length:.4g} mm"
 
 
-def _shown(whole: float, rotary: bool) -> str:
-    return f"{whole:.4g} bit per turn" if rotary else f"step of {1e6 * whole:.4g} µm"
+def _resolution_text(resolution: float, rotary: bool) -> str:
+    return f"{resolution:.4g} bit per turn" if rotary else f"step of {1e6 * resolution:.4g} µm"
 
 
 def _size(value: float, rotary: bool) -> str:

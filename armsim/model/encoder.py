@@ -299,7 +299,7 @@ class Encoder:
         return self.summary or SheetSummary()
 
     @property
-    def counted(self) -> Mounting:
+    def accuracy_mounting(self) -> Mounting:
         """Mounting that is part of the stated accuracy."""
         return self._whole.mounted_with
 
@@ -335,10 +335,10 @@ class Encoder:
         terms = scale.quantisation(self.order, self.bits) + parts + noise
         if self.slope_error.nonzero:
             terms += linear_scale.slope_error(self.slope_error, farthest)
-        accuracy = _rest(self._whole.accuracy, _mean_square(parts))
+        accuracy = _remainder(self._whole.accuracy, _mean_square(parts))
         if accuracy.nonzero:
             terms += scale.summary_accuracy(accuracy, fundamental)
-        repeatability = _rest(self._whole.repeatability, _mean_square(self._noise(1.0)))
+        repeatability = _remainder(self._whole.repeatability, _mean_square(self._noise(1.0)))
         if repeatability.nonzero:
             terms += scale.summary_repeatability(repeatability)
         return terms
@@ -349,7 +349,7 @@ class Encoder:
 
     def mounted_parts(self) -> tuple[Term, ...]:
         """Terms at the shaft of the mounting at which the accuracy is stated, and which it therefore holds."""
-        return self.counted.scale_terms(self, 1.0)
+        return self.accuracy_mounting.scale_terms(self, 1.0)
 
     def parts_of_repeatability(self) -> float:
         """Standard deviation of the noise that the sheet tells apart from the repeatability. [rad or m]"""
@@ -388,7 +388,7 @@ def _mean_square(terms: tuple[Term, ...]) -> float:
     return sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
 
 
-def _rest(whole: Distribution, parts: float) -> Distribution:
+def _remainder(whole: Distribution, parts: float) -> Distribution:
     """What is left of a stated whole beside parts of a mean square. Source: JCGM 100:2008 5.1.2, variances add."""
     square = whole.second_moment
     return whole.scaled(math.sqrt(max(0.0, 1.0 - parts / square))) if square else whole

@@ -51,10 +51,14 @@ class Envelope:
 
     def holds(self, points: Array) -> Array:
         """Which of the points, shape (P, 3), are inside; shape (P,)."""
-        away = _from_axes(points)
-        inside = (points >= self.low - ROUNDING) & (points <= self.high + ROUNDING) & (away <= self.about + ROUNDING)
-        held: Array = inside.all(axis=1) & (np.linalg.norm(points, axis=1) <= self.radius + ROUNDING)
-        return held
+        axis_distances = _from_axes(points)
+        inside = (
+            (points >= self.low - ROUNDING)
+            & (points <= self.high + ROUNDING)
+            & (axis_distances <= self.about + ROUNDING)
+        )
+        within_all: Array = inside.all(axis=1) & (np.linalg.norm(points, axis=1) <= self.radius + ROUNDING)
+        return within_all
 
     def ends(self, direction: Array, distance: float) -> tuple[float, float]:
         """Lowest and highest coordinate along a direction in a plane that holds it. [m]

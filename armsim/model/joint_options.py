@@ -72,8 +72,8 @@ class Options:
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
         """Joints, and how many different encoders they may have, of the whole arm and of groups."""
-        every = tuple(range(len(self.joints)))
-        return (((every, self.types),) if self.types is not None else ()) + self.group_types
+        all_joints = tuple(range(len(self.joints)))
+        return (((all_joints, self.types),) if self.types is not None else ()) + self.group_types
 
     def admits(self, chosen: Sequence[Option]) -> bool:
         """Whether a choice, one option a joint, keeps to all limits."""
@@ -84,12 +84,15 @@ class Options:
             return False
         if any(len({encoders[j] for j in joints}) > 1 for joints in self.together):
             return False
-        if any(self._there(one, other, encoders) for one, other in self.apart):
+        if any(self._both_chosen(one, other, encoders) for one, other in self.apart):
             return False
         return all(encoders.count(name) <= pieces for name, pieces in self.stock.items())
 
     @staticmethod
-    def _there(one: Fit, other: Fit, encoders: Sequence[str]) -> bool:
+    def _both_chosen(one: Fit, other: Fit, encoders: Sequence[str]) -> bool:
         """Whether two that may not both be there are."""
-        places = [[j for j, name in enumerate(encoders) if name == own and at in (None, j)] for at, own in (one, other)]
+        places = [
+            [j for j, name in enumerate(encoders) if name == encoder and joint in (None, j)]
+            for joint, encoder in (one, other)
+        ]
         return any(j != k for j in places[0] for k in places[1])

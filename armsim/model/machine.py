@@ -18,7 +18,7 @@ from armsim.errormodel.terms import Axis, Term
 from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
-from armsim.model.correction import Correction, Observed
+from armsim.model.correction import Correction, Observation
 from armsim.model.gravity import Masses, gravity_loads
 from armsim.model.joint import Joint
 from armsim.model.kinematics import Kinematics
@@ -104,7 +104,7 @@ class Machine:
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
         changed = tuple(self._changed(term) for term in terms)
-        return changed if self.correction is None else (*changed, self.correction.added(self._observed))
+        return changed if self.correction is None else (*changed, self.correction.added_term(self._observation))
 
     @cached_property
     def perturbed_arm(self) -> Arm:
@@ -112,10 +112,10 @@ class Machine:
         return self.arm.with_error_motions(axis for term in self.terms for axis in term.axes)
 
     @cached_property
-    def _observed(self) -> Observed:
+    def _observation(self) -> Observation:
         """What the measurement of its calibration makes of it."""
         assert self.correction is not None  # asked for by the callers
-        return self.correction.observed(replace(self, correction=None))
+        return self.correction.observation(replace(self, correction=None))
 
     def _changed(self, term: Term) -> Term:
         acts = []
@@ -194,18 +194,18 @@ class Machine:
         """What every coefficient does, with the correction that it has brought about: one entry an axis."""
         axis = np.array([index[self.perturbed_arm.motion_of(parameter.axis)] for parameter in correction.parameters])
         out = []
-        for term, moved in zip(self.terms, acts, strict=True):
-            response = self._observed.response.get(term.name)
+        for term, term_acts in zip(self.terms, acts, strict=True):
+            response = self._observation.response.get(term.name)
             if response is None:  # of visit life, or what the measurement adds
-                out.append(moved)
+                out.append(term_acts)
                 continue
-            moves: dict[tuple[int, int], Array] = {}
+            values: dict[tuple[int, int], Array] = {}
             for a in np.unique(axis).tolist():
-                taken = response[axis == a].T @ shapes[axis == a]
-                moves.update({(k, a): -taken[k] for k in range(len(term.mean))})
-            for k, a, value in moved:
-                moves[k, a] = moves[k, a] + value if (k, a) in moves else value
-            out.append(tuple((k, a, value) for (k, a), value in sorted(moves.items(), key=lambda entry: entry[0])))
+                correction_values = response[axis == a].T @ shapes[axis == a]
+                values.update({(k, a): -correction_values[k] for k in range(len(term.mean))})
+            for k, a, value in term_acts:
+                values[k, a] = values[k, a] + value if (k, a) in values else value
+            out.append(tuple((k, a, value) for (k, a), value in sorted(values.items(), key=lambda entry: entry[0])))
         return tuple(out)
 
     def states(
@@ -213,11 +213,14 @@ class Machine:
     ) -> dict[str, State]:
         """State of every joint at joint positions, speeds and directions of shape (poses, joints)."""
         positions = np.atleast_2d(np.asarray(q, dtype=float))
-        moving = np.zeros_like(positions) if speeds is None else np.atleast_2d(np.asarray(speeds, dtype=float))
+        joint_speeds = np.zeros_like(positions) if speeds is None else np.atleast_2d(np.asarray(speeds, dtype=float))
         loads = np.zeros_like(positions) if self.masses is None else gravity_loads(self.arm, self.masses, positions)
-        ways = np.zeros_like(positions) if directions is None else np.atleast_2d(np.asarray(directions, dtype=float))
+        last_directions = (
+            np.zeros_like(positions) if directions is None else np.atleast_2d(np.asarray(directions, dtype=float))
+        )
         return {
-            name: State(positions[:, j], moving[:, j], loads[:, j], ways[:, j]) for j, name in enumerate(self.arm.names)
+            name: State(positions[:, j], joint_speeds[:, j], loads[:, j], last_directions[:, j])
+            for j, name in enumerate(self.arm.names)
         }
 
     def survey(self) -> Array:
@@ -235,16 +238,16 @@ class Machine:
 
         The fixed part of a prismatic motion is where its scale counts from, not a length that grows.
         """
-        grows: list[tuple[Axis, Shape]] = []
+        growth: list[tuple[Axis, Shape]] = []
         expansion = self.environment.expansion
         for motion in self.arm.motions:
             constants = [axis for axis in motion.axes if not axis.of_joint]
             if not motion.rotary and constants and motion.joint is None and motion.value and expansion:
-                grows.append((constants[-1], Constant(expansion * motion.value)))
+                growth.append((constants[-1], Constant(expansion * motion.value)))
         for joint in self.joints:
             if joint.encoder.expansion:
-                grows.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))
-        return grows
+                growth.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))
+        return growth
 
     def _drifts(self) -> list[tuple[Axis, tuple[Shape, ...], Distribution]]:
         """Drifts of the sensors, seen at the joint."""

@@ -24,7 +24,7 @@ STATED = ("eccentricity", "disc_tilt")
 """Sizes of which a sheet that states the cost states that of the geometry too: it takes the place of the geometry."""
 
 
-class Mounted(Protocol):
+class MountedEncoder(Protocol):
     """What a mounting must know of the sensor."""
 
     @property
@@ -42,7 +42,7 @@ class Mounted(Protocol):
     @property
     def misalignment_errors(self) -> Any: ...
     @property
-    def counted(self) -> Mounting: ...
+    def accuracy_mounting(self) -> Mounting: ...
 
 
 @dataclass(frozen=True)
@@ -116,18 +116,18 @@ class Mounting:
         The error of an eccentricity grows with it, that of a tilt with its square, but for those ``in_proportion``; of
         all the mean square is taken. What is off less than counted errs no further.
         """
-        left = {}
+        remainders = {}
         for name, degree in POWERS.items():
             power = 1 if name in in_proportion else degree
-            whole, known = getattr(self, name), getattr(counted, name)
-            if whole.spread.nonzero and known.spread.nonzero:
-                square = whole.spread.absolute_moment(2 * power)
-                share = max(0.0, 1.0 - known.spread.absolute_moment(2 * power) / square)
-                spread = whole.spread.scaled(share ** (0.5 / power))
-                left[name] = replace(whole, spread=spread)
-        return replace(self, **left)
+            size, counted_size = getattr(self, name), getattr(counted, name)
+            if size.spread.nonzero and counted_size.spread.nonzero:
+                square = size.spread.absolute_moment(2 * power)
+                share = max(0.0, 1.0 - counted_size.spread.absolute_moment(2 * power) / square)
+                spread = size.spread.scaled(share ** (0.5 / power))
+                remainders[name] = replace(size, spread=spread)
+        return replace(self, **remainders)
 
-    def contrast_loss(self, encoder: Mounted) -> float:
+    def contrast_loss(self, encoder: MountedEncoder) -> float:
         """Mean of 1/contrast^2 over the units, from the placement of the head; infinite where the signal is lost."""
         out = 1.0
         if self.head_radial.nonzero or self.head_tilt.nonzero:
@@ -138,12 +138,12 @@ class Mounting:
             out *= assembly.gap_loss(self.air_gap, encoder.light_cone, encoder.period)
         return out
 
-    def terms(self, encoder: Mounted, fundamental: float, mastered: bool) -> tuple[Term, ...]:
+    def terms(self, encoder: MountedEncoder, fundamental: float, mastered: bool) -> tuple[Term, ...]:
         """Terms at the shaft: the reading minus the truth.
 
         Parameters
         ----------
-        encoder : Mounted
+        encoder : MountedEncoder
         fundamental : float
             Order of the longest wave on the scale. [rad/rad or rad/m]
         mastered : bool
@@ -151,7 +151,7 @@ class Mounting:
         """
         radius, heads = encoder.track_radius, encoder.heads
         stated = tuple(entry.of for entry in encoder.misalignment_errors)
-        terms = self.beyond(encoder.counted, stated).scale_terms(encoder, fundamental)
+        terms = self.beyond(encoder.accuracy_mounting, stated).scale_terms(encoder, fundamental)
         if self.shaft_runout.spread.nonzero:
             removed, runout = encoder.corrections.eccentricity, self.shaft_runout
             terms += assembly.shaft_runout(runout.spread, radius, removed, heads, runout.phase)
@@ -166,7 +166,7 @@ class Mounting:
             terms += linear_scale.abbe(self.abbe_offset, self.guide_pitch, fundamental)
         return terms
 
-    def scale_terms(self, encoder: Mounted, fundamental: float) -> tuple[Term, ...]:
+    def scale_terms(self, encoder: MountedEncoder, fundamental: float) -> tuple[Term, ...]:
         """Terms of the sizes of which an accuracy may hold a part (`POWERS`), at the shaft.
 
         What the sheet states of an eccentricity or a tilt is the whole of it, after its own heads and corrections: the

@@ -52,7 +52,7 @@ class Number:
 
     def times(self, machine: Machine, factor: float) -> Machine:
         """The machine with the number times a factor."""
-        changed: Machine = _put(machine, self.steps, factor)
+        changed: Machine = _scale_value(machine, self.steps, factor)
         if self.steps[0] == "joints" and self.steps[2] == "bus":  # all joints share one
             bus = changed.joints[0].bus
             return replace(changed, joints=tuple(replace(joint, bus=bus) for joint in changed.joints))
@@ -63,35 +63,44 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
     """All numbers that are stated as more than nothing, prices left out."""
     out: list[Number] = []
     for n, joint in enumerate(machine.joints):
-        rotary, here = joint.encoder.rotary, f"joints.{joint.name}."
-        for before, owner, steps in (("", joint, ()), ("encoder.", joint.encoder, ("encoder",))):
-            for path, key, value, place in _stated(owner):
-                out.append(Number(here + before + path, joint.name, key, rotary, value, ("joints", n, *steps, *place)))
-    for path, key, value, place in _stated(machine.joints[0].bus):
-        out.append(Number(f"bus.{path}", "", key, True, value, ("joints", 0, "bus", *place)))
-    for path, key, value, place in _stated(machine.environment):
+        rotary, joint_prefix = joint.encoder.rotary, f"joints.{joint.name}."
+        for part_prefix, owner, steps in (("", joint, ()), ("encoder.", joint.encoder, ("encoder",))):
+            for path, key, value, part_steps in _stated_numbers(owner):
+                out.append(
+                    Number(
+                        joint_prefix + part_prefix + path,
+                        joint.name,
+                        key,
+                        rotary,
+                        value,
+                        ("joints", n, *steps, *part_steps),
+                    )
+                )
+    for path, key, value, part_steps in _stated_numbers(machine.joints[0].bus):
+        out.append(Number(f"bus.{path}", "", key, True, value, ("joints", 0, "bus", *part_steps)))
+    for path, key, value, part_steps in _stated_numbers(machine.environment):
         name = "arm.expansion" if path == "expansion" else f"environment.{path}"
-        out.append(Number(name, "", key, True, value, ("environment", *place)))
+        out.append(Number(name, "", key, True, value, ("environment", *part_steps)))
     for n, (axis, tolerance) in enumerate(machine.tolerances):
         key = tolerance_key(axis.parameter)
-        for name, size, where in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
-            out.append(Number(name, axis.owner, key, True, size, where, axis))
+        for name, size, size_steps in _sizes(f"link {axis}", tolerance, ("tolerances", n, 1)):
+            out.append(Number(name, axis.owner, key, True, size, size_steps, axis))
     return tuple(out)
 
 
-def _stated(owner: Any, before: str = "", steps: Steps = ()) -> Iterator[tuple[str, Key, float, Steps]]:
+def _stated_numbers(owner: Any, prefix: str = "", steps: Steps = ()) -> Iterator[tuple[str, Key, float, Steps]]:
     for field in declared(type(owner)):
-        value, at, path = getattr(owner, field.name), (*steps, field.name), before + field.yaml
+        value, field_steps, path = getattr(owner, field.name), (*steps, field.name), prefix + field.yaml
         if value is None or (field.key.kind == "number" and "cost" in field.key.accepted):
             continue
         if field.many and nested(field):
-            for n, one in enumerate(value):
-                yield from _stated(one, f"{path}.{n}.", (*at, n))
+            for n, item in enumerate(value):
+                yield from _stated_numbers(item, f"{path}.{n}.", (*field_steps, n))
         elif nested(field):
-            yield from _stated(value, f"{path}.", at)
+            yield from _stated_numbers(value, f"{path}.", field_steps)
         elif field.key.kind not in PLAIN and not field.many and (field.key.kind != "count" or field.name in WHOLE):
-            for name, size, where in _sizes(path, value, at):
-                yield name, field.key, size, where
+            for name, size, size_steps in _sizes(path, value, field_steps):
+                yield name, field.key, size, size_steps
 
 
 def _sizes(path: str, value: Any, steps: Steps) -> Iterator[tuple[str, float, Steps]]:
@@ -107,7 +116,7 @@ def _sizes(path: str, value: Any, steps: Steps) -> Iterator[tuple[str, float, St
         yield path, size, steps
 
 
-def _put(owner: Any, steps: Steps, factor: float) -> Any:
+def _scale_value(owner: Any, steps: Steps, factor: float) -> Any:
     """A copy of an object in which a number, somewhere inside, is times a factor."""
     if not steps:
         if isinstance(owner, Magnitude):
@@ -115,8 +124,8 @@ def _put(owner: Any, steps: Steps, factor: float) -> Any:
         return owner.scaled(factor) if isinstance(owner, Distribution) else owner * factor
     first, *rest = steps
     if isinstance(first, int):
-        return tuple(_put(item, tuple(rest), factor) if n == first else item for n, item in enumerate(owner))
-    return replace(owner, **{first: _put(getattr(owner, first), tuple(rest), factor)})
+        return tuple(_scale_value(item, tuple(rest), factor) if n == first else item for n, item in enumerate(owner))
+    return replace(owner, **{first: _scale_value(getattr(owner, first), tuple(rest), factor)})
 
 
 def of_joint(machine: Machine, name: str) -> Joint:

@@ -49,17 +49,17 @@ def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
         It has no joint, or another number of joints than names.
     """
     rows = hasattr(robot, "links") and all(hasattr(link, "mdh") for link in robot.links)
-    bare = not hasattr(robot, "links")
-    sequence: Any = robot if bare or rows else robot.ets()
-    count = len(robot.links) if rows else sum(1 for one in sequence if one.isjoint)
+    is_sequence = not hasattr(robot, "links")
+    sequence: Any = robot if is_sequence or rows else robot.ets()
+    count = len(robot.links) if rows else sum(1 for transform in sequence if transform.isjoint)
     label = getattr(robot, "name", "") or "robot"
-    given = [f"j{number + 1}" for number in range(count)] if names is None else list(names)
-    if not count or len(set(given)) != count:
-        found = f"{len(set(given))} names for {count} joints"
-        raise InputError(Problem(label, 0, 0, "names", found, "a name of its own for every joint"))
-    joints, chain = _of_rows(robot, given) if rows else _of_sequence(sequence, given)
-    before = () if bare else _fixed(robot.base.A)
-    after = () if bare else _fixed(robot.tool.A, TOOL if rows else None)
+    joint_names = [f"j{number + 1}" for number in range(count)] if names is None else list(names)
+    if not count or len(set(joint_names)) != count:
+        finding = f"{len(set(joint_names))} names for {count} joints"
+        raise InputError(Problem(label, 0, 0, "names", finding, "a name of its own for every joint"))
+    joints, chain = _of_rows(robot, joint_names) if rows else _of_sequence(sequence, joint_names)
+    before = () if is_sequence else _fixed(robot.base.A)
+    after = () if is_sequence else _fixed(robot.tool.A, TOOL if rows else None)
     return label, tuple(joints), (*before, *chain, *after)
 
 
@@ -106,25 +106,30 @@ def _of_rows(robot: Any, names: list[str]) -> tuple[list[ArmJoint], list[Element
 
 
 def _of_sequence(sequence: Any, names: list[str]) -> tuple[list[ArmJoint], list[ElementaryTransform]]:
-    moving = [one for one in sequence if one.isjoint]
-    stated = [place if one.jindex is None else int(one.jindex) for place, one in enumerate(moving)]
-    numbers = {id(moving[place]): number for number, place in enumerate(np.argsort(stated, kind="stable").tolist())}
+    moving = [transform for transform in sequence if transform.isjoint]
+    stated_numbers = [
+        position if transform.jindex is None else int(transform.jindex) for position, transform in enumerate(moving)
+    ]
+    numbers = {
+        id(moving[position]): number
+        for number, position in enumerate(np.argsort(stated_numbers, kind="stable").tolist())
+    }
     joints: dict[int, ArmJoint] = {}
     chain: list[ElementaryTransform] = []
     fixed: Array = np.eye(4)
-    for one in sequence:
-        if not one.isjoint:
-            fixed = fixed @ one.A()
+    for transform in sequence:
+        if not transform.isjoint:
+            fixed = fixed @ transform.A()
             continue
-        number = numbers[id(one)]
-        name, kind = names[number], one.kind
+        number = numbers[id(transform)]
+        name, kind = names[number], transform.kind
         chain += _fixed(fixed, name, Role.LINK)
         fixed = np.eye(4)
         x, y, z = DIRECTIONS[kind[-1]]
-        direction = (-x, -y, -z) if one.isflip else (x, y, z)
+        direction = (-x, -y, -z) if transform.isflip else (x, y, z)
         rotary = kind[0] == "R"
         chain.append(ElementaryTransform(direction, rotary, 0.0, (Axis(name),), number))
-        joints[number] = ArmJoint(name, rotary, *_range(one.qlim))
+        joints[number] = ArmJoint(name, rotary, *_range(transform.qlim))
     chain += _fixed(fixed, TOOL)
     return [joints[number] for number in range(len(joints))], chain
 

@@ -42,7 +42,7 @@ def periods_per_angle(fine: int, second: int) -> float:
 def disagreement(
     skew: ArrayLike,
     eccentricity: ArrayLike,
-    own: ArrayLike,
+    track_error: ArrayLike,
     signal: tuple[ArrayLike, ArrayLike],
     radius: float,
     second_radius: float,
@@ -72,7 +72,7 @@ def disagreement(
     ----------
     .. [1] plane geometry, first order; tested by decoding a simulated disc.
     """
-    constant = np.asarray(skew) * (radius - second_radius) / second_radius + np.asarray(own)
+    constant = np.asarray(skew) * (radius - second_radius) / second_radius + np.asarray(track_error)
     swing = np.abs(np.asarray(eccentricity)) * abs(1.0 / second_radius - 1.0 / radius)
     lowest, highest = signal
     return np.asarray(swing + np.maximum(constant - lowest, highest - constant))

@@ -11,7 +11,7 @@ from armsim import causes
 from armsim.arrays import Array
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant
-from armsim.errormodel.terms import Part, Term, independent, polar
+from armsim.errormodel.terms import PolarHarmonic, Term, independent, polar
 from armsim.physics.heads import Heads, gain
 
 
@@ -46,10 +46,10 @@ def eccentricity(
     .. [1] law of sines in the plane of the disc, tested against the exact expression over a turn; sum of the M-th roots
        of unity for the heads.
     """
-    left = 1.0 - correction
+    remaining = 1.0 - correction
     parts = (
-        Part(left / track_radius, power=1, turns=1, order=1.0),
-        Part(left / (2 * track_radius**2), power=2, turns=2, order=2.0),
+        PolarHarmonic(remaining / track_radius, power=1, turns=1, order=1.0),
+        PolarHarmonic(remaining / (2 * track_radius**2), power=2, turns=2, order=2.0),
     )
     return _averaged("eccentricity", causes.ECCENTRICITY, offset, phase, parts, heads)
 
@@ -83,7 +83,7 @@ def shaft_runout(
     ----------
     .. [1] as `eccentricity`; ISO 1101:2017, run-out: half the total indicator reading is the offset of the axes.
     """
-    part = Part(0.5 * (1.0 - correction) / track_radius, power=1, turns=1, order=1.0)
+    part = PolarHarmonic(0.5 * (1.0 - correction) / track_radius, power=1, turns=1, order=1.0)
     return _averaged("shaft run-out", causes.SHAFT_RUNOUT, reading, phase, (part,), heads)
 
 
@@ -137,7 +137,9 @@ def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) 
     ----------
     .. [1] projection, as in a Cardan joint; 1 deg gives 76.2 urad.
     """
-    return _averaged("disc tilt", causes.DISC_TILT, tilt, phase, (Part(-0.25, power=2, turns=2, order=2.0),), heads)
+    return _averaged(
+        "disc tilt", causes.DISC_TILT, tilt, phase, (PolarHarmonic(-0.25, power=2, turns=2, order=2.0),), heads
+    )
 
 
 def ellipticity(
@@ -168,7 +170,7 @@ def ellipticity(
     .. [1] inextensional bending of a ring: Love, A Treatise on the Mathematical Theory of Elasticity,
        4th ed. (1927), ch. XXI.
     """
-    parts = (Part(0.5 / track_radius, power=1, turns=2, order=2.0),)
+    parts = (PolarHarmonic(0.5 / track_radius, power=1, turns=2, order=2.0),)
     return _averaged("ellipticity", causes.ELLIPTICITY, amplitude, phase, parts, heads)
 
 
@@ -193,7 +195,7 @@ def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Te
     ----------
     .. [1] Cardan joint, any textbook of machine elements; tested against the exact expression over a turn.
     """
-    parts = (Part(-0.25, power=2, turns=2, order=2.0),)
+    parts = (PolarHarmonic(-0.25, power=2, turns=2, order=2.0),)
     return (polar("coupling", causes.COUPLING_MISALIGNMENT, misalignment, phase, parts),)
 
 
@@ -242,8 +244,8 @@ LEAST_CONTRAST = 0.05
 
 def _loss(contrasts: Array) -> Array:
     """1/contrast^2, infinite where the signal is lost."""
-    left = np.where(contrasts > LEAST_CONTRAST, contrasts, np.nan)
-    return np.nan_to_num(left**-2.0, nan=np.inf)
+    usable = np.where(contrasts > LEAST_CONTRAST, contrasts, np.nan)
+    return np.nan_to_num(usable**-2.0, nan=np.inf)
 
 
 def contrast_loss(radial: Distribution, tilt: Distribution, track_radius: float, periods: float) -> float:
@@ -324,12 +326,17 @@ def mastering(error: Distribution) -> tuple[Term, ...]:
 
 
 def _averaged(
-    name: str, cause: causes.Cause, spread: Distribution, phase: float | None, parts: tuple[Part, ...], heads: Heads
+    name: str,
+    cause: causes.Cause,
+    spread: Distribution,
+    phase: float | None,
+    parts: tuple[PolarHarmonic, ...],
+    heads: Heads,
 ) -> tuple[Term, ...]:
     """What is left of the waves of one size after the heads are averaged; nothing where no wave is."""
-    left = []
+    remaining = []
     for part in parts:
         share, lag = gain(heads, part.order)
         if share:
-            left.append(replace(part, scale=share * part.scale, lag=lag))
-    return (polar(name, cause, spread, phase, tuple(left)),) if left else ()
+            remaining.append(replace(part, scale=share * part.scale, lag=lag))
+    return (polar(name, cause, spread, phase, tuple(remaining)),) if remaining else ()

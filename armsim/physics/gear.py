@@ -8,7 +8,7 @@ from typing import Literal
 from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.shapes import Constant, Proportional
-from armsim.errormodel.terms import Part, Term, independent, polar
+from armsim.errormodel.terms import PolarHarmonic, Term, independent, polar
 
 Approach = Literal["random", "positive", "negative", "path"]
 
@@ -36,7 +36,7 @@ def kinematic_error(
     .. [1] derived: the input turns ratio times per output turn, so that order h per input turn is h * ratio per
        output turn.
     """
-    parts = (Part(1.0, power=1, turns=1, order=order * per_turn_of_input),)
+    parts = (PolarHarmonic(1.0, power=1, turns=1, order=order * per_turn_of_input),)
     return (polar(f"kinematic error {name}".rstrip(), causes.GEAR_KINEMATIC_ERROR, amplitude, phase, parts),)
 
 
@@ -65,14 +65,16 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
     """
     half = 0.5 * (hysteresis - lost_motion)
     widths = ((causes.LOST_MOTION, lost_motion), (causes.HYSTERESIS, hysteresis))
-    named = [cause for cause, width in widths if width]
-    if not named:
+    stated_causes = [cause for cause, width in widths if width]
+    if not stated_causes:
         return ()
-    cause = causes.together(*named)
+    cause = causes.together(*stated_causes)
     if approach == "path":
-        one, free = Distribution("fixed", 1.0), Distribution("two-valued", 1.0)
-        moved = independent("reversal", cause, (one,), (Proportional("direction", half),), abs(half))
-        return moved, independent("standing", cause, (free,), (Proportional("undirected", half),), abs(half), "visit")
+        certain, either_way = Distribution("fixed", 1.0), Distribution("two-valued", 1.0)
+        directed = independent("reversal", cause, (certain,), (Proportional("direction", half),), abs(half))
+        return directed, independent(
+            "standing", cause, (either_way,), (Proportional("undirected", half),), abs(half), "visit"
+        )
     if approach == "random":
         return (
             independent("reversal", cause, (Distribution("two-valued", 1.0),), (Constant(half),), abs(half), "visit"),

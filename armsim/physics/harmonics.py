@@ -21,7 +21,7 @@ INDISTINGUISHABLE = 0.99
 apart. Common practice, no source."""
 
 
-class CannotTell(Exception):
+class IndistinguishableOrders(Exception):
     """Orders that the angles do not tell apart, by name."""
 
 
@@ -75,9 +75,9 @@ class HarmonicFit:
 
     def at(self, angle: ArrayLike, finest: float = np.inf) -> Array:
         """The waves up to an order, without constant and reversal, shape of the angles."""
-        where = np.asarray(angle, dtype=float)
-        drawn = np.repeat(self.orders <= finest, 2)
-        return np.asarray(_waves(where, self.orders[drawn[::2]]) @ self.coefficients[drawn])
+        angles = np.asarray(angle, dtype=float)
+        included = np.repeat(self.orders <= finest, 2)
+        return np.asarray(_waves(angles, self.orders[included[::2]]) @ self.coefficients[included])
 
 
 def _waves(angle: Array, orders: Array) -> Array:
@@ -85,7 +85,7 @@ def _waves(angle: Array, orders: Array) -> Array:
     return np.stack([np.cos(phase), np.sin(phase)], axis=-1).reshape(*angle.shape, -1)
 
 
-def least_squares(design: Array, read: Array) -> tuple[Array, Array, float, Array]:
+def least_squares(design: Array, readings: Array) -> tuple[Array, Array, float, Array]:
     """Coefficients, their covariance, the variance of the noise, and what is left; columns scaled to the same length.
 
     References
@@ -93,13 +93,13 @@ def least_squares(design: Array, read: Array) -> tuple[Array, Array, float, Arra
     .. [1] Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 3.1 to 3.3: estimate, covariance, variance.
     .. [2] Golub, Van Loan, Matrix Computations, 4th ed. (2013), 5.5: least squares by singular values.
     """
-    size = np.maximum(np.linalg.norm(design, axis=0), 1e-300)
-    left, sizes, right = np.linalg.svd(design / size, full_matrices=False)
-    solution = right.T @ ((left.T @ read) / sizes) / size
-    residual = read - design @ solution
-    variance = float(residual @ residual) / (len(read) - design.shape[1])
-    inverse = (right.T / sizes**2) @ right
-    return solution, variance * inverse / np.outer(size, size), variance, residual
+    column_norms = np.maximum(np.linalg.norm(design, axis=0), 1e-300)
+    left_vectors, singular_values, right_vectors = np.linalg.svd(design / column_norms, full_matrices=False)
+    solution = right_vectors.T @ ((left_vectors.T @ readings) / singular_values) / column_norms
+    residual = readings - design @ solution
+    variance = float(residual @ residual) / (len(readings) - design.shape[1])
+    inverse = (right_vectors.T / singular_values**2) @ right_vectors
+    return solution, variance * inverse / np.outer(column_norms, column_norms), variance, residual
 
 
 def design_matrix(angle: Array, orders: ArrayLike, direction: Array) -> Array:
@@ -175,7 +175,7 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
 
     Raises
     ------
-    CannotTell
+    IndistinguishableOrders
         The angles do not tell the orders apart, or are too few.
 
     References
@@ -183,26 +183,26 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
     .. [1] Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 3.1 to 3.3.
     .. [2] JCGM 100:2008 H.3: a calibration curve by least squares and its uncertainty.
     """
-    where, read, ways = (np.asarray(values, dtype=float) for values in (angle, error, direction))
-    listed = np.asarray(orders, dtype=float)
-    design = design_matrix(where, listed, ways)
-    both = design.shape[1] > 1 + 2 * len(listed)
-    names = ["the constant", *(f"order {h:g}" for h in listed for _ in range(2)), "the reversal"]
-    if len(where) <= design.shape[1]:
-        raise CannotTell(f"{len(where)} angles for {design.shape[1]} coefficients")
-    scaled = design / np.sqrt(len(where))  # waves have sizes of one kind: one that is nowhere to be seen is not told
-    _, sizes, right = np.linalg.svd(scaled, full_matrices=False)
-    if sizes[-1] * WORST_CONDITION < sizes[0]:
-        mixed = np.flatnonzero(np.abs(right[-1]) > 0.1)
+    angles, readings, directions = (np.asarray(values, dtype=float) for values in (angle, error, direction))
+    order_array = np.asarray(orders, dtype=float)
+    design = design_matrix(angles, order_array, directions)
+    has_reversal = design.shape[1] > 1 + 2 * len(order_array)
+    names = ["the constant", *(f"order {h:g}" for h in order_array for _ in range(2)), "the reversal"]
+    if len(angles) <= design.shape[1]:
+        raise IndistinguishableOrders(f"{len(angles)} angles for {design.shape[1]} coefficients")
+    scaled = design / np.sqrt(len(angles))  # waves have sizes of one kind: one that is nowhere to be seen is not told
+    _, singular_values, right_vectors = np.linalg.svd(scaled, full_matrices=False)
+    if singular_values[-1] * WORST_CONDITION < singular_values[0]:
+        mixed = np.flatnonzero(np.abs(right_vectors[-1]) > 0.1)
         mixed_names = list(dict.fromkeys(names[k] for k in mixed))
-        raise CannotTell(
+        raise IndistinguishableOrders(
             " and ".join(mixed_names if len(mixed_names) > 1 else [f"sine and cosine of {mixed_names[0]}"])
         )
-    solution, covariance, variance, residual = least_squares(design, read)
-    last = 1 + 2 * len(listed)
-    reversal = (float(solution[last]), float(np.sqrt(covariance[last, last]))) if both else (np.nan, np.nan)
+    solution, covariance, variance, residual = least_squares(design, readings)
+    last = 1 + 2 * len(order_array)
+    reversal = (float(solution[last]), float(np.sqrt(covariance[last, last]))) if has_reversal else (np.nan, np.nan)
     return HarmonicFit(
-        listed,
+        order_array,
         solution[1:last],
         covariance[1:last, 1:last],
         float(solution[0]),

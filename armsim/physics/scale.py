@@ -95,7 +95,7 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
     return of_unknown_shape("accuracy", causes.STATED_ACCURACY, error, fundamental, 1)
 
 
-def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
+def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fundamental: float) -> tuple[Term, ...]:
     """What a data sheet says that a misplaced head or scale costs: a wave of unknown order, as large as the offset.
 
     A sheet that states a largest error d at an offset a is taken to mean d/a per unit of any offset: of a unit that is
@@ -118,7 +118,7 @@ def stated_misalignment(of: str, offset: Distribution, gain: float, fundamental:
        source.
     """
     orders = tuple(h * fundamental for h in range(1, GRADUATION_ORDERS + 1))
-    name, amplitude = f"{STATED}{of}", offset.scaled(gain)
+    name, amplitude = f"{STATED}{offset_key}", offset.scaled(gain)
     return (unknown_wave(name, causes.STATED_MISALIGNMENT, amplitude, orders, (1.0,) * GRADUATION_ORDERS),)
 
 
@@ -138,8 +138,8 @@ def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
     ----------
     .. [1] JCGM 100:2008 4.2.2, the standard deviation of an observation.
     """
-    left = noise.scaled(share)
-    return (independent("stated noise", causes.STATED_NOISE, (left,), (Constant(),), left.limit, "visit"),)
+    remaining = noise.scaled(share)
+    return (independent("stated noise", causes.STATED_NOISE, (remaining,), (Constant(),), remaining.limit, "visit"),)
 
 
 def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
@@ -159,8 +159,8 @@ def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
     .. [1] Papoulis, Probability, Random Variables, and Stochastic Processes, 3rd ed. (1991), 10-2: output power of an
        ideal filter on white noise (from memory).
     """
-    left = used / bandwidth if used and bandwidth else 1.0
-    return math.sqrt(left * loss)
+    remaining = used / bandwidth if used and bandwidth else 1.0
+    return math.sqrt(remaining * loss)
 
 
 def summary_repeatability(error: Distribution) -> tuple[Term, ...]:

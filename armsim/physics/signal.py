@@ -12,7 +12,7 @@ from armsim.arrays import Array
 from armsim.errormodel.distributions import NONE, Distribution
 from armsim.errormodel.draws import Draw
 from armsim.errormodel.shapes import Constant, Wave
-from armsim.errormodel.terms import SHAFT, Coupling, Part, Term, independent, polar, unknown_curve
+from armsim.errormodel.terms import SHAFT, Coupling, PolarHarmonic, Term, independent, polar, unknown_curve
 
 
 def sub_divisional_error(
@@ -74,7 +74,7 @@ def sub_divisional_error(
     sizes = ((causes.AMPLITUDE_MISMATCH, amplitude_mismatch), (causes.PHASE_ERROR, phase_error))
     for cause, size in sizes:
         if size.nonzero:
-            part = Part(0.5 * gain, power=1, turns=1, order=2 * order)
+            part = PolarHarmonic(0.5 * gain, power=1, turns=1, order=2 * order)
             terms.append(replace(polar(cause.name, cause, size, None, (part,)), limit=0.5 * size.limit * worst))
     return tuple(terms)
 
@@ -154,7 +154,7 @@ def third_harmonic(
     .. [1] Kuntz, Dauth, Gerlach, Ott, Fella, arXiv:2205.08472 (2022): orders by sign pattern.
     """
     worst = (1.0 - correction) / order
-    part = Part(worst / math.sqrt(heads), power=1, turns=1, order=produced * order)
+    part = PolarHarmonic(worst / math.sqrt(heads), power=1, turns=1, order=produced * order)
     term = polar("third harmonic", causes.THIRD_HARMONIC, level, None, (part,))
     return (replace(term, limit=level.limit * worst),)
 

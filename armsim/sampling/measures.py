@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.model.arm import Arm
-from armsim.model.configurations import Configurations, Held
+from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Measure
 from armsim.sampling import statistics as stats
 from armsim.sampling.chunk import RunSpec
@@ -76,7 +76,7 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
 
 
 def direction_variation(
-    spec: RunSpec, configurations: Configurations, numbers: Sequence[int], held: Sequence[Held]
+    spec: RunSpec, configurations: Configurations, numbers: Sequence[int], held: Sequence[ToolConstraint]
 ) -> Array:
     """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
 
@@ -120,7 +120,7 @@ def direction_variation(
     return out
 
 
-def approach(arm: Arm, joints: Array, direction: Array, held: Held) -> Array:
+def approach(arm: Arm, joints: Array, direction: Array, held: ToolConstraint) -> Array:
     """Motion of the joints, per unit of way, by which the tool comes to a pose along a line.
 
     The tool keeps its orientation, or with ``direction`` that of its z axis, by the least motion. Where the arm cannot

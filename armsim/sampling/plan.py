@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.core.kernel_digest import LANES
-from armsim.errormodel.draws import Following, Tabled
+from armsim.errormodel.draws import FollowingDraw, TableDraw
 from armsim.errormodel.terms import Term
 from armsim.sampling_plan import SamplingPlan
 
@@ -55,14 +55,14 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     for start in range(0, whole, UNIT_BLOCK):
         row = 0
         for draw, name in zip(draws, names, strict=True):
-            if isinstance(draw, Tabled):
+            if isinstance(draw, TableDraw):
                 drawn = draw.units(plan.seed, first + start, UNIT_BLOCK)
             else:
                 drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
             out[row : row + len(drawn), start : start + UNIT_BLOCK] = drawn[:, : whole - start]
             row += len(drawn)
     for draw, name in zip(draws, names, strict=True):
-        for other, response in draw.response.items() if isinstance(draw, Following) else ():
+        for other, response in draw.response.items() if isinstance(draw, FollowingDraw) else ():
             if other in places:
                 moved = response @ out[places[other] : places[other] + response.shape[1]]
                 out[places[name] : places[name] + len(moved)] += moved

@@ -15,7 +15,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.field_spec import key
 from armsim.model.arm import Arm
-from armsim.model.configurations import Configurations, Held
+from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.model.kinematics import X, Y, Z, rotation
 from armsim.results import Grid, MapOf, Unreachable
 
@@ -54,7 +54,7 @@ class PoseSet:
     along: Array | None = None
     pairs: tuple[tuple[int, int], ...] = ()
     maps: tuple[MapOf, ...] = ("error",)
-    constraints: tuple[Held, ...] = ()
+    constraints: tuple[ToolConstraint, ...] = ()
 
     def keyed(self) -> PoseSet:
         """The same poses with random numbers keyed by their names, independent of the other poses of the task."""
@@ -150,7 +150,7 @@ class Command:
     direction: tuple[float, float, float] | None = None
 
     @property
-    def constraint(self) -> Held:
+    def constraint(self) -> ToolConstraint:
         """Constraint on the orientation: ``full``, ``direction`` or ``free``."""
         return "full" if self.rpy is not None else "free" if self.direction is None else "direction"
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.model.arm import Arm
-from armsim.model.configurations import Configurations, Held
+from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Unreachable
 from armsim.tasks.base import Advance, Command, Holding, PoseSet, Task, no_progress
 from armsim.tasks.inverse import Failure, Solver
@@ -48,7 +48,7 @@ class Poses(Task):
         return list(range(len(names))) if len(names) <= MOST_DIRECTED else []
 
     def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
-        names, joints, speeds, unreachable, constraints = [], [], [], [], list[Held]()
+        names, joints, speeds, unreachable, constraints = [], [], [], [], list[ToolConstraint]()
         for number, pose in enumerate(self.poses):
             advance(number, len(self.poses))
             if pose.joints is not None:

@@ -13,7 +13,7 @@ import numpy as np
 from armsim import disk_cache
 from armsim.arrays import Array, tupled
 from armsim.model.arm import Arm
-from armsim.model.configurations import Configurations, Held
+from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Grid, MapOf, Unreachable
 from armsim.tasks.base import Advance, PoseSet, Task, no_progress
 from armsim.version import own_version, source_digest
@@ -101,7 +101,7 @@ def _consistent(poses: PoseSet) -> bool:
         and (keys is None or (keys.dtype == np.int64 and keys.shape == (count,)))
         and all(0 <= number < count for pair in poses.pairs for number in pair)
         and len(poses.constraints) in (0, count)
-        and set(poses.constraints) <= set(get_args(Held))
+        and set(poses.constraints) <= set(get_args(ToolConstraint))
         and set(poses.maps) <= set(get_args(MapOf))
         and all(-1 <= number < count for number in cells)
         and (grid is None or len(cells) == math.prod(len(axis) for axis in grid.centres))

@@ -19,7 +19,7 @@ from armsim.documents.curve_file import read_curves
 from armsim.documents.load import load_scenario
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder
-from armsim.physics.harmonics import CannotTell, fit_harmonics, least_squares
+from armsim.physics.harmonics import IndistinguishableOrders, fit_harmonics, least_squares
 
 ARCSEC = math.pi / 648_000
 DISC = ROOT / "configs" / "encoders" / "disc-28.yaml"
@@ -101,7 +101,7 @@ def test_orders_that_alias_are_an_error(points: int, orders: list[int]) -> None:
     """At evenly spaced angles an order h and one of points - h are the same numbers. Source: Nyquist."""
     angle = np.linspace(0, 2 * math.pi, points, endpoint=False)
     read = np.tile(np.sin(angle), 4)
-    with pytest.raises(CannotTell):
+    with pytest.raises(IndistinguishableOrders):
         fit_harmonics(np.tile(angle, 4), read, orders, np.zeros(4 * points))
     fit_harmonics(np.tile(angle, 4), read, [1, 2], np.zeros(4 * points))
 

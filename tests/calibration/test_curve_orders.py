@@ -23,7 +23,7 @@ from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.errors import InputError
 from armsim.model.encoder import Encoder, Signal
 from armsim.model.mounting import Mounting
-from armsim.physics.harmonics import CannotTell
+from armsim.physics.harmonics import IndistinguishableOrders
 
 ARCSEC = math.pi / 648_000
 TURN = 2 * math.pi
@@ -232,7 +232,7 @@ def test_the_angles_of_part_of_a_turn_choose_the_orders_fitted(tmp_path: Path) -
     assert requested == list(range(1, len(requested) + 1))
     (curve,) = read_curves(tmp_path / "curves.csv")
     curve.fit(requested)
-    with pytest.raises(CannotTell):
+    with pytest.raises(IndistinguishableOrders):
         curve.fit([*requested, len(requested) + 1])
     with pytest.raises(InputError, match="do not tell apart"):
         measure(tmp_path / "curves.csv", tuple(range(1, 13)))
