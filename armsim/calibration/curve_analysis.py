@@ -20,7 +20,7 @@ from armsim.documents.curve_file import Curve, read_curves
 from armsim.errors import InputError, Problem
 from armsim.model.encoder import Encoder
 from armsim.model.mounting import Mounting
-from armsim.physics.harmonics import IndistinguishableOrders, HarmonicFit
+from armsim.physics.harmonics import HarmonicFit, IndistinguishableOrders
 from armsim.results.json_records import Beside, plain
 
 MOST_ORDERS = 12

@@ -80,13 +80,13 @@ def _text(
     selection: Selection, ready: Scenario, scenario: Path, catalogue: Path, changes: Changes, to: Path
 ) -> str | None:
     """The text of the chosen design, to stand in a folder; None where nothing meets the requirement."""
-    from armsim.documents.references import counted_from
+    from armsim.documents.references import rebase_files
     from armsim.documents.write_overrides import as_changes
 
     if selection.design is None:
         return None
     folder = to.absolute()
     name = f"{ready.name}, cheapest of {catalogue.stem}"
-    before = counted_from(changes.values, ready.folder, folder)
+    before = rebase_files(changes.values, ready.folder, folder)
     text = as_changes(scenario, ready.machine, ready.sources, catalogue, selection.design, name, folder, before)
     return f"# {selection.price:g} cost units\n{text}"

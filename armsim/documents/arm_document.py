@@ -9,7 +9,7 @@ from pydantic import Field
 
 from armsim.documents.fields import Document, FilePath, Word, quantity
 from armsim.documents.from_spec import As, document_of, of
-from armsim.documents.messages import validated
+from armsim.documents.messages import validate
 from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
@@ -105,7 +105,7 @@ class ArmDocument(Document):
 Tolerances = tuple[tuple[Axis, Distribution], ...]
 
 
-def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances, Masses | None]:
+def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances, Masses | None]:
     """The arm of a document, the tolerances of its links and their masses: those of a URDF file where it tells them.
 
     Parameters
@@ -116,61 +116,65 @@ def build_arm(given: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm
     at : key path
         Where it stands in that file.
     """
-    kinematics = given.kinematics
-    where = (*at, "kinematics")
+    kinematics = document.kinematics
+    kinematics_path = (*at, "kinematics")
     if isinstance(kinematics, URDFKinematics):
-        joints, chain, weighed = read_chain(
-            source.beside((*where, "file"), kinematics.file), kinematics.base_link, kinematics.tip_link, source, where
+        joints, chain, urdf_masses = read_chain(
+            source.beside((*kinematics_path, "file"), kinematics.file),
+            kinematics.base_link,
+            kinematics.tip_link,
+            source,
+            kinematics_path,
         )
-        toleranced: type = OriginTolerances
+        tolerance_type: type = OriginTolerances
     else:
-        (joints, chain), weighed = _rows(kinematics, source, where), {}
-        toleranced = RowTolerances
+        (joints, chain), urdf_masses = _rows(kinematics, source, kinematics_path), {}
+        tolerance_type = RowTolerances
     names = [joint.name for joint in joints]
-    for group, members in given.groups.items():
+    for group, members in document.groups.items():
         for position, member in enumerate(members):
             if member not in names:
                 raise source.error((*at, "groups", group, position), f"no joint {member!r}", ", ".join(names))
-    grouped = [member for members in given.groups.values() for member in members]
+    grouped = [member for members in document.groups.values() for member in members]
     for member in grouped:
         if grouped.count(member) > 1:
             raise source.error((*at, "groups"), f"joint {member!r} stands twice", "each joint in one group")
-    common = validated(document_of(toleranced), given.tolerances or {}, source, (*at, "tolerances"))
+    shared_tolerances = validate(document_of(tolerance_type), document.tolerances or {}, source, (*at, "tolerances"))
     tolerances: list[tuple[Axis, Distribution]] = []
     for number, name in enumerate(names):
         row = kinematics.joints[number].tolerances if isinstance(kinematics, DHKinematics) else None
-        for field in declared(toleranced):
-            entry = getattr(row, field.name, None) or getattr(common, field.name)
+        for field in declared(tolerance_type):
+            entry = getattr(row, field.name, None) or getattr(shared_tolerances, field.name)
             if entry is not None and entry.spread.nonzero:
                 tolerances.append((Axis(name, field.name, Role.LINK), entry.spread))
-    for name in given.masses.links if given.masses is not None else ():
+    for name in document.masses.links if document.masses is not None else ():
         if name not in names:
             raise source.error((*at, "masses", "links", name), "the arm has no such joint", ", ".join(names))
-    on_chain = dict.fromkeys(axis.owner for motion in chain for axis in motion.axes)  # fixed joints too
-    for name in (*on_chain, *given.groups):
+    chain_owners = dict.fromkeys(axis.owner for motion in chain for axis in motion.axes)  # fixed joints too
+    for name in (*chain_owners, *document.groups):
         if name in RESERVED:
-            raise source.error((*at, "groups" if name in given.groups else "kinematics"),
+            raise source.error((*at, "groups" if name in document.groups else "kinematics"),
                                f"the name {name!r} is taken", f"a name other than {', '.join(RESERVED)}")  # fmt: skip
     motions = (
         *fixed_transforms(kinematics.base.xyz, kinematics.base.rpy),
         *chain,
         *fixed_transforms(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
     )
-    groups = {name: tuple(members) for name, members in given.groups.items()}
-    return Arm(given.name, joints, motions, groups), tuple(tolerances), _masses(given, weighed)
+    groups = {name: tuple(members) for name, members in document.groups.items()}
+    return Arm(document.name, joints, motions, groups), tuple(tolerances), _masses(document, urdf_masses)
 
 
-def _masses(given: ArmDocument, weighed: dict[str, Mass]) -> Masses | None:
+def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | None:
     """The masses of a document, which win over those of a URDF file."""
-    if given.masses is None:
-        return Masses(weighed) if weighed else None
-    links = {name: _mass(link) for name, link in given.masses.links.items()}
-    payload = given.masses.payload
-    return Masses({**weighed, **links}, None if payload is None else _mass(payload))
+    if document.masses is None:
+        return Masses(urdf_masses) if urdf_masses else None
+    links = {name: _mass(link) for name, link in document.masses.links.items()}
+    payload = document.masses.payload
+    return Masses({**urdf_masses, **links}, None if payload is None else _mass(payload))
 
 
-def _mass(given: Any) -> Mass:
-    return Mass(given.mass) if given.centre is None else Mass(given.mass, given.centre)
+def _mass(document: Any) -> Mass:
+    return Mass(document.mass) if document.centre is None else Mass(document.mass, document.centre)
 
 
 def _rows(
@@ -179,12 +183,12 @@ def _rows(
     joints: list[ArmJoint] = []
     chain: list[ElementaryTransform] = []
     for number, row in enumerate(kinematics.joints):
-        here = (*at, "joints", number)
+        row_path = (*at, "joints", number)
         if row.name in [joint.name for joint in joints]:
-            raise source.error((*here, "name"), f"two joints named {row.name!r}", "each name once")
+            raise source.error((*row_path, "name"), f"two joints named {row.name!r}", "each name once")
         lower, upper = row.range if row.range is not None else (-math.inf, math.inf)
         if lower >= upper:
-            raise source.error((*here, "range"), "range empty or upside down", "[lower end, upper end]")
+            raise source.error((*row_path, "range"), "range empty or upside down", "[lower end, upper end]")
         revolute = isinstance(row, RevoluteRow)
         theta, d = (row.offset, row.d) if isinstance(row, RevoluteRow) else (row.theta, row.offset)
         joints.append(ArmJoint(row.name, revolute, lower, upper))

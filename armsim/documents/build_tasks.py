@@ -18,11 +18,15 @@ from armsim.tasks import Command, NamedPose, Path, Poses, Task, Waypoint, kind_o
 from armsim.tasks.base import UNCONSTRAINED
 
 
-def build_task(given: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
+def build_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
     """A task of the arm; joint positions must fit the joints and lie in their ranges."""
-    if isinstance(given, PosesDocument):
-        return _poses(given, arm, source, at)
-    task: Task = _path(given, arm, source, at) if isinstance(given, PathDocument) else _declared(given, arm, source, at)
+    if isinstance(document, PosesDocument):
+        return _poses_task(document, arm, source, at)
+    task: Task = (
+        _path_task(document, arm, source, at)
+        if isinstance(document, PathDocument)
+        else _field_task(document, arm, source, at)
+    )
     fault = task.fault(arm)
     if fault is not None:
         raise source.error((*at, fault.key), fault.value, fault.accepted)
@@ -51,67 +55,71 @@ def with_task_limits(
         if not document.requirement.model_fields_set:
             raise source.error(at, "no limit", ", ".join(field.name.rstrip("_") for field in fields(TaskLimits)))
     for number, task in enumerate(tasks):
-        stated = limits.get(task.name) if task is not None and not task.is_path else None
-        _refuse_path_limits(stated, ("tasks", number, "requirement"), "of a task that is no path", source)
+        task_limits = limits.get(task.name) if task is not None and not task.is_path else None
+        _refuse_path_limits(task_limits, ("tasks", number, "requirement"), "of a task that is no path", source)
     if not any(task is None or task.is_path for task in tasks):
         _refuse_path_limits(requirement, ("requirement",), "without a task that is a path", source)
     return None if requirement is None else replace(requirement, tasks=limits)
 
 
-def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, found: str, source: Source) -> None:
+def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, finding: str, source: Source) -> None:
     for key in ("path_accuracy", "path_repeatability"):
         if limits is not None and getattr(limits, key) is not None:
-            raise source.error((*at, key), found, "a limit of the path AT or RT, at a task of kind path")
+            raise source.error((*at, key), finding, "a limit of the path AT or RT, at a task of kind path")
 
 
-def _declared(given: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
+def _field_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
     """A task that follows from its declared keys."""
-    owner: Any = kind_of(given.kind)
-    held = [field.name for field in declared(owner) if field.key.kind == "holding"]
-    more = {name: build_holding(given, arm, source, at) for name in held}
-    task: Task = build(owner, given, Place(source, at, "rotation", f"of the task {given.name}"), **more)
+    owner: Any = kind_of(document.kind)
+    holding_fields = [field.name for field in declared(owner) if field.key.kind == "holding"]
+    holdings = {name: build_holding(document, arm, source, at) for name in holding_fields}
+    task: Task = build(owner, document, Place(source, at, "rotation", f"of the task {document.name}"), **holdings)
     return task
 
 
-def _poses(document: PosesDocument, arm: Arm, source: Source, at: KeyPath) -> Poses:
+def _poses_task(document: PosesDocument, arm: Arm, source: Source, at: KeyPath) -> Poses:
     poses: list[NamedPose] = []
-    known: set[str] = set()
+    names: set[str] = set()
     for index, pose in enumerate(document.poses):
-        here = (*at, "poses", index)
-        if pose.name in known:
-            raise source.error((*here, "name"), f"two poses named {pose.name!r}", "each name once")
-        known.add(pose.name)
-        speeds = None if pose.speeds is None else joint_speeds(pose.speeds, arm, source, (*here, "speeds"))
+        pose_path = (*at, "poses", index)
+        if pose.name in names:
+            raise source.error((*pose_path, "name"), f"two poses named {pose.name!r}", "each name once")
+        names.add(pose.name)
+        speeds = None if pose.speeds is None else joint_speeds(pose.speeds, arm, source, (*pose_path, "speeds"))
         if pose.joints is not None:
-            joints = joint_positions(pose.joints, arm, source, (*here, "joints"), limits=True)
+            joints = joint_positions(pose.joints, arm, source, (*pose_path, "joints"), limits=True)
             poses.append(NamedPose(pose.name, joints, speeds=speeds))
         else:
-            near = None if pose.near is None else joint_positions(pose.near, arm, source, (*here, "near"), limits=False)
+            near = (
+                None
+                if pose.near is None
+                else joint_positions(pose.near, arm, source, (*pose_path, "near"), limits=False)
+            )
             assert pose.xyz is not None  # held by the document
             poses.append(NamedPose(pose.name, None, Command(pose.xyz, pose.rpy), near, speeds))
-    listed = ", ".join(pose.name for pose in poses)
-    asked: set[frozenset[str]] = set()
+    listed_names = ", ".join(pose.name for pose in poses)
+    pairs: set[frozenset[str]] = set()
     for index, pair in enumerate(document.distances):
         for name in pair:
-            if name not in known:
-                raise source.error((*at, "distances", index), f"no pose named {name!r}", listed)
+            if name not in names:
+                raise source.error((*at, "distances", index), f"no pose named {name!r}", listed_names)
         if pair[0] == pair[1]:
             raise source.error((*at, "distances", index), f"from {pair[0]!r} to itself", "two different poses")
-        if frozenset(pair) in asked:
+        if frozenset(pair) in pairs:
             raise source.error((*at, "distances", index), f"{pair[0]!r} to {pair[1]!r} twice", "each distance once")
-        asked.add(frozenset(pair))
+        pairs.add(frozenset(pair))
     return Poses(document.name, tuple(poses), document.distances)
 
 
-def _path(document: PathDocument, arm: Arm, source: Source, at: KeyPath) -> Path:
+def _path_task(document: PathDocument, arm: Arm, source: Source, at: KeyPath) -> Path:
     holding = build_holding(document, arm, source, at)
     name, step, speed = document.name, document.step, document.speed
     if document.file is not None:
         file = source.beside((*at, "file"), document.file)
         waypoints, joints = read_waypoints(file, arm)
         if joints and holding != UNCONSTRAINED:
-            held = "tool, direction, near, posture, hold, branch"
-            raise source.error((*at, "file"), f"joint positions beside one of {held}", "joint positions alone")
+            holding_keys = "tool, direction, near, posture, hold, branch"
+            raise source.error((*at, "file"), f"joint positions beside one of {holding_keys}", "joint positions alone")
         if waypoints and waypoints[0].rpy is not None and (holding.rpy is not None or holding.direction is not None):
             raise source.error((*at, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them")
         task = Path(name, step, speed, waypoints, joints, holding)

@@ -8,8 +8,8 @@ from typing import Annotated, Any
 import numpy as np
 
 from armsim.documents.csv_columns import read_columns
-from armsim.documents.fields import Check, FilePath, count, quantity, wrong
-from armsim.documents.from_spec import As, Place, build, document_of, extended
+from armsim.documents.fields import Check, FilePath, count, invalid, quantity
+from armsim.documents.from_spec import As, Place, build, document_of, extend_document
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import MOST_CANDIDATES, Calibration, Identified, Instrument, MeasuredPoses
 from armsim.sources import KeyPath, Source
@@ -20,44 +20,47 @@ _ORDER = count(1, HIGHEST_ORDER, "higher ones are too many for the poses that ar
 _SIZE = quantity("length", least=0.0)
 
 
-def _std(value: Any) -> tuple[float, float, float]:
+def _standard_deviations(value: Any) -> tuple[float, float, float]:
     """One size for all axes, or one for each."""
     if not isinstance(value, list):
         size = _SIZE.read(value)
         return size, size, size
     if len(value) != 3:
-        raise wrong(f"{len(value)} of them", "one size, or three: along x, y, z")
-    x, y, z = (_SIZE.read(own) for own in value)
+        raise invalid(f"{len(value)} of them", "one size, or three: along x, y, z")
+    x, y, z = (_SIZE.read(item) for item in value)
     return x, y, z
 
 
 def _orders(value: Any) -> dict[str, tuple[int, ...]]:
     """Orders of every joint (under the name of none), or joint by joint."""
     if isinstance(value, dict):
-        return {str(name): _listed(own) for name, own in value.items()}
-    return {"": _listed(value)}
+        return {str(name): _order_list(joint_orders) for name, joint_orders in value.items()}
+    return {"": _order_list(value)}
 
 
-def _listed(value: Any) -> tuple[int, ...]:
+def _order_list(value: Any) -> tuple[int, ...]:
     if not isinstance(value, list):
-        raise wrong(f"{value!r:.60} is no list", "a list of whole numbers, such as [1, 2], or one for every joint")
-    out = tuple(_ORDER.read(own) for own in value)
-    if len(set(out)) < len(out):
-        raise wrong("an order twice", "each once")
-    return out
+        raise invalid(f"{value!r:.60} is no list", "a list of whole numbers, such as [1, 2], or one for every joint")
+    orders = tuple(_ORDER.read(item) for item in value)
+    if len(set(orders)) < len(orders):
+        raise invalid("an order twice", "each once")
+    return orders
 
 
 _LIST = {"type": "array", "items": _ORDER.schema}
 ORDERS = Check(_orders, {"anyOf": [_LIST, {"type": "object", "additionalProperties": _LIST}]})
-STD = Check(_std, {"anyOf": [_SIZE.schema, {"type": "array", "items": _SIZE.schema, "minItems": 3, "maxItems": 3}]})
+STD = Check(
+    _standard_deviations,
+    {"anyOf": [_SIZE.schema, {"type": "array", "items": _SIZE.schema, "minItems": 3, "maxItems": 3}]},
+)
 Orders = Annotated[Any, ORDERS]
 
-InstrumentDocument = extended(Instrument, "InstrumentDocument", {"std": (Annotated[Any, STD], ...)})
-MeasuredPosesDocument = extended(MeasuredPoses, "MeasuredPosesDocument", {"file": (FilePath | None, None)})
-IdentifiedDocument = extended(
+InstrumentDocument = extend_document(Instrument, "InstrumentDocument", {"std": (Annotated[Any, STD], ...)})
+MeasuredPosesDocument = extend_document(MeasuredPoses, "MeasuredPosesDocument", {"file": (FilePath | None, None)})
+IdentifiedDocument = extend_document(
     Identified, "IdentifiedDocument", {"output_orders": (Orders, None), "input_orders": (Orders, None)}
 )
-CalibrationDocument = extended(
+CalibrationDocument = extend_document(
     Calibration,
     "CalibrationDocument",
     {
@@ -68,7 +71,7 @@ CalibrationDocument = extended(
 )
 
 
-def build_calibration(given: Any, arm: Arm, tasks: tuple[Task, ...], loads: bool, source: Source) -> Calibration:
+def build_calibration(document: Any, arm: Arm, tasks: tuple[Task, ...], loads: bool, source: Source) -> Calibration:
     """The calibration of a scenario.
 
     Raises
@@ -78,40 +81,42 @@ def build_calibration(given: Any, arm: Arm, tasks: tuple[Task, ...], loads: bool
     """
     at: KeyPath = ("calibration",)
     place = Place(source, at, "rotation", "of the calibration")
-    instrument = build(Instrument, given.instrument, place.within("instrument"), std=given.instrument.std)
-    poses = MeasuredPoses() if given.poses is None else _poses(given.poses, arm, tasks, source, place.within("poses"))
-    where = place.within("identify")
-    asked = document_of(Identified)() if given.identify is None else given.identify
+    instrument = build(Instrument, document.instrument, place.within("instrument"), std=document.instrument.std)
+    poses = (
+        MeasuredPoses() if document.poses is None else _poses(document.poses, arm, tasks, source, place.within("poses"))
+    )
+    identify_place = place.within("identify")
+    identified = document_of(Identified)() if document.identify is None else document.identify
     orders = {
-        name: _by_joint(getattr(asked, name, None) or {}, arm, source, (*where.at, name))
+        name: _by_joint(getattr(identified, name, None) or {}, arm, source, (*identify_place.at, name))
         for name in ("output_orders", "input_orders")
     }
-    identify = build(Identified, asked, where, **orders)
+    identify = build(Identified, identified, identify_place, **orders)
     if identify.stiffness and not loads:
         raise source.error(
-            (*where.at, "stiffness"), "nothing that pulls at the joints", "masses: of the arm's document"
+            (*identify_place.at, "stiffness"), "nothing that pulls at the joints", "masses: of the arm's document"
         )
-    nothing = not (identify.zeros or identify.links or identify.stiffness or any(orders.values()))
-    if nothing:
+    is_empty = not (identify.zeros or identify.links or identify.stiffness or any(orders.values()))
+    if is_empty:
         raise source.error(
-            where.at, "nothing that is identified", "zeros, links, stiffness, output_orders, input_orders"
+            identify_place.at, "nothing that is identified", "zeros, links, stiffness, output_orders, input_orders"
         )
     if not any(instrument.std) and not instrument.std_per_distance:
         raise source.error((*at, "instrument", "std"), "an instrument without any error", "more than 0")
-    return build(Calibration, given, place, instrument=instrument, poses=poses, identify=identify)
+    return build(Calibration, document, place, instrument=instrument, poses=poses, identify=identify)
 
 
-def _poses(given: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, place: Place) -> MeasuredPoses:
-    named = [name for name in ("task", "file", "candidates") if getattr(given, name) is not None]
-    if len(named) > 1:
-        raise source.error((*place.at, named[1]), f"{named[1]} beside {named[0]}", "one of task, file, candidates")
-    known = [task.name for task in tasks]
-    if given.task is not None and given.task not in known:
-        raise source.error((*place.at, "task"), f"no task {given.task!r}", ", ".join(known))
-    if given.file is None:
-        return build(MeasuredPoses, given, place)
-    joints = read_joints(source.beside((*place.at, "file"), given.file), arm)
-    return build(MeasuredPoses, given, place, file=joints)
+def _poses(document: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, place: Place) -> MeasuredPoses:
+    keys = [name for name in ("task", "file", "candidates") if getattr(document, name) is not None]
+    if len(keys) > 1:
+        raise source.error((*place.at, keys[1]), f"{keys[1]} beside {keys[0]}", "one of task, file, candidates")
+    task_names = [task.name for task in tasks]
+    if document.task is not None and document.task not in task_names:
+        raise source.error((*place.at, "task"), f"no task {document.task!r}", ", ".join(task_names))
+    if document.file is None:
+        return build(MeasuredPoses, document, place)
+    joints = read_joints(source.beside((*place.at, "file"), document.file), arm)
+    return build(MeasuredPoses, document, place, file=joints)
 
 
 def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
@@ -143,4 +148,4 @@ def _by_joint(orders: dict[str, tuple[int, ...]], arm: Arm, source: Source, at: 
     for name in orders:
         if name not in arm.names:
             raise source.error((*at, name), "the arm has no such joint", ", ".join(arm.names))
-    return {name: own for name, own in orders.items() if own}
+    return {name: joint_orders for name, joint_orders in orders.items() if joint_orders}

@@ -86,7 +86,7 @@ MARK = "#"
 """Between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
 
 
-def parted(reference: str, folder: Path) -> tuple[str, str | None]:
+def split_reference(reference: str, folder: Path) -> tuple[str, str | None]:
     """File of a reference, and name of the encoder in it; None where the file itself is meant.
 
     Both may hold the mark: what is before it must be a file, else the first mark parts them.
@@ -98,17 +98,17 @@ def parted(reference: str, folder: Path) -> tuple[str, str | None]:
     return reference[:end], " ".join(reference[end + 1 :].split())
 
 
-def within(encoder: Any, catalogue: Path, read: Mapping[str, Source]) -> str:
+def encoder_name(encoder: Any, catalogue: Path, sources: Mapping[str, Source]) -> str:
     """Name of an encoder that a catalogue holds or refers to, among the files that were read."""
     document = (
         encoder
         if isinstance(encoder, dict)
-        else read[os.path.realpath(Path(os.path.realpath(catalogue)).parent / encoder)].data
+        else sources[os.path.realpath(Path(os.path.realpath(catalogue)).parent / encoder)].data
     )
     return " ".join(str(document["name"]).split())
 
 
-def entry_of(source: Source, name: str) -> tuple[int, Any] | None:
+def find_entry(source: Source, name: str) -> tuple[int, Any] | None:
     """Number and encoder of the entry of a catalogue that has a name; those that stand in files of their own are not
     looked into, since they can be named themselves."""
     entries = source.data.get("encoders")

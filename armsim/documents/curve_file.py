@@ -99,50 +99,55 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
     columns = read_columns(
         path, {"angle": ("angle",), "position": ("length",), "error": kinds}, ("sensor", "direction"), ("error",)
     )
-    where = [name for name in ("angle", "position") if name in columns.numbers]
-    if len(where) != 1:
-        columns_read = "both angle and position" if where else "neither angle nor position"
+    axis_names = [name for name in ("angle", "position") if name in columns.numbers]
+    if len(axis_names) != 1:
+        columns_read = "both angle and position" if axis_names else "neither angle nor position"
         raise columns.fault(None, "header", columns_read, "angle [deg], or position [mm] of a linear scale")
-    rotary = where[0] == "angle"
+    rotary = axis_names[0] == "angle"
     if columns.kinds["error"] != ("angle" if rotary else "length"):
         raise columns.fault(
             None, "error", f"an error of {columns.kinds['error']}", "arcsec of an angle, um of a position"
         )
-    at, error = columns.numbers[where[0]], columns.numbers["error"]
+    positions, error = columns.numbers[axis_names[0]], columns.numbers["error"]
     if rotary and len(error) and np.abs(error).max() > LARGEST_ERROR:
         row = int(np.argmax(np.abs(error)))
         size = f"an error of {np.degrees(error[row]):.4g} deg"
         raise columns.fault(row, "error", size, "reading minus truth, below half a radian; was the reading meant?")
-    names = columns.words.get("sensor") or [path.stem] * len(at)
-    ways = _directions(columns, len(at))
+    names = columns.words.get("sensor") or [path.stem] * len(positions)
+    directions = _directions(columns, len(positions))
     rows: dict[str, list[int]] = {}
     for row, name in enumerate(names):
         rows.setdefault(name, []).append(row)
     if not rows:
         raise columns.fault(None, "", "no rows", f"{LEAST} points at least")
-    return tuple(_one(columns, name, rotary, np.array(lines), at, error, ways) for name, lines in rows.items())
+    return tuple(
+        _sensor_curve(columns, name, rotary, np.array(lines), positions, error, directions)
+        for name, lines in rows.items()
+    )
 
 
-def _one(columns: Columns, name: str, rotary: bool, rows: Array, at: Array, error: Array, ways: Array | None) -> Curve:
+def _sensor_curve(
+    columns: Columns, name: str, rotary: bool, rows: Array, positions: Array, error: Array, directions: Array | None
+) -> Curve:
     if len(rows) < LEAST:
         raise columns.fault(int(rows[0]), "", f"{len(rows)} points of {name!r}", f"{LEAST} at least")
     seen: dict[tuple[float, float, float], int] = {}
     for row in rows.tolist():
-        key = (float(at[row]), float(error[row]), 0.0 if ways is None else float(ways[row]))
+        key = (float(positions[row]), float(error[row]), 0.0 if directions is None else float(directions[row]))
         if key in seen:
             raise columns.fault(row, "", f"the same as line {columns.lines[seen[key]]}", "every measurement once")
         seen[key] = row
-    angle = at[rows]
-    if ways is None:
+    angle = positions[rows]
+    if directions is None:
         steps = np.sign(np.diff(angle))
         turns = np.concatenate([steps[:1], steps])
-        direction = turns if np.any(turns > 0) and np.any(turns < 0) and _runs(turns) else np.zeros(len(rows))
+        direction = turns if np.any(turns > 0) and np.any(turns < 0) and _in_long_runs(turns) else np.zeros(len(rows))
     else:
-        direction = ways[rows]
+        direction = directions[rows]
     return Curve(name, rotary, angle, error[rows], direction)
 
 
-def _runs(steps: Array) -> bool:
+def _in_long_runs(steps: Array) -> bool:
     """Whether the angle goes up and down in long runs, and not to and fro."""
     changes = int(np.count_nonzero(np.diff(steps[steps != 0])))
     return changes <= max(1, len(steps) // 20)

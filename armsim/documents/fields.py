@@ -57,38 +57,38 @@ class Tolerance(NamedTuple):
         return Magnitude(self.spread, self.phase)
 
 
-def wrong(found: str, accepted: str) -> PydanticCustomError:
+def invalid(finding: str, accepted: str) -> PydanticCustomError:
     """A fault of a value, to be raised by a validator."""
-    return PydanticCustomError("armsim", "{found}", {"found": found, "accepted": accepted})
+    return PydanticCustomError("armsim", "{found}", {"found": finding, "accepted": accepted})
 
 
 def _read(value: Any, kinds: tuple[str, ...]) -> Measured:
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-        raise wrong(f"{_shown(value)} is not a number with a unit", units.accepted(*kinds))
+        raise invalid(f"{_excerpt(value)} is not a number with a unit", units.accepted(*kinds))
     if not isinstance(value, str):
-        raise wrong(f"bare number {value} without a unit", units.accepted(*kinds))
+        raise invalid(f"bare number {value} without a unit", units.accepted(*kinds))
     for kind in kinds:
         try:
             out = Measured(units.read(value, kind), kind)
         except ValueError:
             continue
         if abs(out.value) > units.MOST.get(kind, units.LARGEST):
-            raise wrong(f"{value!r} is out of all proportion", f"{kind} of at most {units.MOST[kind]:g} in SI units")
+            raise invalid(f"{value!r} is out of all proportion", f"{kind} of at most {units.MOST[kind]:g} in SI units")
         return out
     try:
         units.read(value, *kinds)
     except ValueError as error:
-        raise wrong(str(error), units.accepted(*kinds)) from error
+        raise invalid(str(error), units.accepted(*kinds)) from error
     raise AssertionError("unreachable: one kind accepts exactly what all kinds accept")
 
 
-def _bounded(measured: Measured, least: float | None, above: bool, most: float | None, found: Any = None) -> float:
+def _check_bounds(measured: Measured, least: float | None, above: bool, most: float | None, raw: Any = None) -> float:
     value = measured.value
-    shown = f"{value:g}" if found is None else _shown(found)
+    text = f"{value:g}" if raw is None else _excerpt(raw)
     if least is not None and (value < least or (above and value == least)):
-        raise wrong(f"{shown} is too small", f"{'more than' if above else 'at least'} {_bound(least, measured.kind)}")
+        raise invalid(f"{text} is too small", f"{'more than' if above else 'at least'} {_bound(least, measured.kind)}")
     if most is not None and value > most:
-        raise wrong(f"{shown} is too large", f"at most {_bound(most, measured.kind)}")
+        raise invalid(f"{text} is too large", f"at most {_bound(most, measured.kind)}")
     return value
 
 
@@ -102,7 +102,7 @@ def _bound(value: float, kind: str) -> str:
 
 def quantity(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
     """A float read from a number with a unit."""
-    return Check(lambda value: _bounded(_read(value, kinds), least, above, most, value), _schema(kinds))
+    return Check(lambda value: _check_bounds(_read(value, kinds), least, above, most, value), _schema(kinds))
 
 
 def measured(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
@@ -110,7 +110,7 @@ def measured(*kinds: str, least: float | None = None, above: bool = False, most:
 
     def read(value: Any) -> Measured:
         out = _read(value, kinds)
-        _bounded(out, least, above, most if out.kind == kinds[0] else None, value)
+        _check_bounds(out, least, above, most if out.kind == kinds[0] else None, value)
         return out
 
     return Check(read, _schema(kinds))
@@ -141,8 +141,8 @@ def tolerance(
     def read(value: Any) -> Tolerance:
         out = _tolerance(value, kinds, laws, magnitude, centred)
         if most is not None and out.spread.limit > most:
-            raise wrong(
-                f"{_shown(value)} is too large",
+            raise invalid(
+                f"{_excerpt(value)} is too large",
                 f"a limit of at most {_bound(most, out.kind)}: beyond it the model fails",
             )
         return out
@@ -159,17 +159,19 @@ _EITHER_WAY = re.compile(r"(?:\+-|\+/-|±) ?(?=[\d.])")
 _SIZE = re.compile(rf"(.{{1,60}}?) ({'|'.join(pattern for pattern, _, _ in SIZES)})")
 
 
-def _as_sheets_say(value: Any, kinds: tuple[str, ...], laws: list[Law]) -> tuple[Measured, bool]:
+def _sheet_size(value: Any, kinds: tuple[str, ...], laws: list[Law]) -> tuple[Measured, bool]:
     """Size of a tolerance written as data sheets write it, and whether it is a limit."""
     text = value.strip() if isinstance(value, str) else ""
-    either = _EITHER_WAY.match(text)
-    sized = None if either else _SIZE.fullmatch(text)
-    if sized is None:
-        return _read(text[either.end() :] if either else value, kinds), True
-    share, limited = next((share, kept) for pattern, share, kept in SIZES if re.fullmatch(pattern, sized[2]))
+    sign = _EITHER_WAY.match(text)
+    size_match = None if sign else _SIZE.fullmatch(text)
+    if size_match is None:
+        return _read(text[sign.end() :] if sign else value, kinds), True
+    share, limited = next(
+        (share, is_limit) for pattern, share, is_limit in SIZES if re.fullmatch(pattern, size_match[2])
+    )
     if not limited and "normal" not in laws:
-        raise wrong(f"{_shown(value)} where no normal law is taken", units.accepted(*kinds))
-    size = _read(sized[1], kinds)
+        raise invalid(f"{_excerpt(value)} where no normal law is taken", units.accepted(*kinds))
+    size = _read(size_match[1], kinds)
     return Measured(share * size.value, size.kind), limited
 
 
@@ -184,37 +186,37 @@ def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: b
     form = f"X, {{{about}limit: X, distribution: ...}} or {{{about}std: X, distribution: ...}}, with X "
     form += units.accepted(*kinds)
     if not isinstance(value, dict):
-        size, limited = _as_sheets_say(value, kinds, laws)
-        _bounded(size, 0.0, False, None, value)
+        size, limited = _sheet_size(value, kinds, laws)
+        _check_bounds(size, 0.0, False, None, value)
         return Tolerance(Distribution("uniform" if limited else "normal", size.value), None, size.kind)
     if centred and "mean" in value:
-        raise wrong("'mean' of a tolerance that has none", f"leave it out: {centred}")
+        raise invalid("'mean' of a tolerance that has none", f"leave it out: {centred}")
     known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set()) | (set() if centred else {"mean"})
     unknown = sorted(set(value) - known)
     if unknown:
-        raise wrong(f"unknown key {unknown[0]!r} of a tolerance", ", ".join(sorted(known)))
+        raise invalid(f"unknown key {unknown[0]!r} of a tolerance", ", ".join(sorted(known)))
     if ("limit" in value) == ("std" in value):
-        raise wrong("a tolerance needs exactly one of 'limit' and 'std'", form)
+        raise invalid("a tolerance needs exactly one of 'limit' and 'std'", form)
     limited = "limit" in value
     size = _read(value["limit" if limited else "std"], kinds)
-    _bounded(size, 0.0, False, None)
+    _check_bounds(size, 0.0, False, None)
     fitting = [law for law in laws if law in (LIMITED if limited else SCATTERED)]
     if "mean" in value:
-        fitting = [own for own in fitting if own in CENTRED]
+        fitting = [law for law in fitting if law in CENTRED]
     law = value.get("distribution", fitting[0])
     if law not in fitting:
         of = f"a {'limit' if limited else 'std'}{' with a mean' if 'mean' in value else ''}"
-        raise wrong(f"distribution {_shown(law)} of {of}", ", ".join(fitting))
+        raise invalid(f"distribution {_excerpt(law)} of {of}", ", ".join(fitting))
     phase = _read(value["phase"], ("angle",)).value if "phase" in value else None
     if "mean" not in value:
         return Tolerance(Distribution(law, size.value), phase, size.kind)
     mean = _read(value["mean"], kinds)
     if mean.kind != size.kind:
-        raise wrong(f"a mean that is of {_kind(mean.kind)}, of a tolerance of {_kind(size.kind)}", "both alike")
+        raise invalid(f"a mean that is of {_kind(mean.kind)}, of a tolerance of {_kind(size.kind)}", "both alike")
     spread = Distribution(law, size.value, mean.value)
     if magnitude and spread.centre and mean.value * (1 + 1e-12) < spread.limit - abs(mean.value):
         accepted = "a mean that is no less than the limit, or than three standard deviations: a size is not negative"
-        raise wrong(f"{_shown(value['mean'])} as the mean of a size that then reaches below zero", accepted)
+        raise invalid(f"{_excerpt(value['mean'])} as the mean of a size that then reaches below zero", accepted)
     return Tolerance(spread, phase, size.kind)
 
 
@@ -235,7 +237,7 @@ def count(least: int = 1, most: int = 1_000_000, why: str = "") -> Check:
             or value < least
             or (most is not None and value > most)
         ):
-            raise wrong(f"{_shown(value)} is not accepted", accepted)
+            raise invalid(f"{_excerpt(value)} is not accepted", accepted)
         return int(value)
 
     return Check(check, {"type": "integer", "minimum": least, "maximum": most})
@@ -247,7 +249,7 @@ def number(check: Callable[[float], bool], accepted: str) -> Check:
     def read(value: Any) -> float:
         bare = isinstance(value, (int, float)) and not isinstance(value, bool)
         if not bare or not abs(value) <= 1e6 or not check(value):
-            raise wrong(f"{_shown(value)} is not accepted", f"{accepted}, at most a million")
+            raise invalid(f"{_excerpt(value)} is not accepted", f"{accepted}, at most a million")
         return float(value)
 
     return Check(read, {"type": "number", "description": accepted})
@@ -270,7 +272,7 @@ def at_most(most: int, why: str) -> tuple[Any, BeforeValidator]:
 
     def check(value: Any) -> Any:
         if isinstance(value, list | dict) and len(value) > most:
-            raise wrong(f"{len(value)} of them", f"at most {most}: {why}")
+            raise invalid(f"{len(value)} of them", f"at most {most}: {why}")
         return value
 
     return Field(min_length=1, max_length=most), BeforeValidator(check)
@@ -280,19 +282,21 @@ FilePath = Annotated[str, Field(min_length=1, max_length=4096, json_schema_extra
 """Of a file, relative to the one that names it."""
 
 
-def _shown(value: Any) -> str:
+def _excerpt(value: Any) -> str:
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _schema(kinds: tuple[str, ...], stated: bool = False) -> dict[str, Any]:
+def _schema(kinds: tuple[str, ...], sheet_forms: bool = False) -> dict[str, Any]:
     """Of a quantity; of one that may be written the way of data sheets, where ``stated``."""
-    either, size = (
-        (r"(?:(?:\+-|\+/-|±) ?)?", rf"(?: (?:{'|'.join(own for own, _, _ in SIZES)}))?") if stated else ("", "")
+    sign, size = (
+        (r"(?:(?:\+-|\+/-|±) ?)?", rf"(?: (?:{'|'.join(size_pattern for size_pattern, _, _ in SIZES)}))?")
+        if sheet_forms
+        else ("", "")
     )
     return {
         "type": "string",
-        "pattern": rf"^\s*{either}{units.pattern(*kinds)}{size}\s*$",
+        "pattern": rf"^\s*{sign}{units.pattern(*kinds)}{size}\s*$",
         "description": units.accepted(*kinds),
         "examples": [f"1 {units.DIMENSIONS[kinds[0]][1][0]}"],
     }
@@ -300,7 +304,7 @@ def _schema(kinds: tuple[str, ...], stated: bool = False) -> dict[str, Any]:
 
 def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool, mean: bool) -> dict[str, Any]:
     size = _schema(kinds)
-    forms: list[dict[str, Any]] = [_schema(kinds, stated=True)]
+    forms: list[dict[str, Any]] = [_schema(kinds, sheet_forms=True)]
     for key, family in (("limit", LIMITED), ("std", SCATTERED)):
         fitting = [law for law in laws if law in family]
         if fitting:

@@ -15,10 +15,10 @@ LARGEST = 2**20
 class Unreadable(Exception):
     """A file that cannot be taken: what was found, and what is accepted."""
 
-    def __init__(self, found: str, accepted: str) -> None:
-        self.found = found
+    def __init__(self, finding: str, accepted: str) -> None:
+        self.found = finding
         self.accepted = accepted
-        super().__init__(found)
+        super().__init__(finding)
 
 
 def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
@@ -46,7 +46,7 @@ def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
     return raw
 
 
-def unshown(text: str) -> str | None:
+def unprintable_character(text: str) -> str | None:
     """The first character that no page or terminal can show safely, by its number; None where there is none."""
-    found = UNSHOWN.search(text)
-    return None if found is None else f"U+{ord(found[0]):04X}"
+    match = UNSHOWN.search(text)
+    return None if match is None else f"U+{ord(match[0]):04X}"

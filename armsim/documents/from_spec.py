@@ -49,7 +49,7 @@ def kinds(key: Key) -> tuple[str, ...]:
     """Kinds of quantity that a field takes anywhere."""
     family = FAMILIES.get(key.kind)
     if family is not None:
-        return tuple(dict.fromkeys(kind for own in family.values() for kind in own))
+        return tuple(dict.fromkeys(kind for sensor_kinds in family.values() for kind in sensor_kinds))
     return EITHER.get(key.kind, (key.kind,))
 
 
@@ -71,23 +71,23 @@ def _type(field: Declared) -> Any:
     """Type of a field in a document."""
     key = field.key
     if nested(field):
-        own: Any = document_of(field.type)
+        document_type: Any = document_of(field.type)
     elif key.kind == "word":
-        own = Word
+        document_type = Word
     elif key.kind == "flag":
-        own = bool
+        document_type = bool
     elif key.kind == "choice":
-        own = _choice(key.choices or get_args(field.type))
+        document_type = _choice(key.choices or get_args(field.type))
     elif set(get_args(field.type)) == {float}:
-        own = _several(Annotated[float, check(key)], len(get_args(field.type)))
+        document_type = _fixed_tuple(Annotated[float, check(key)], len(get_args(field.type)))
     else:
-        own = Annotated[Any, check(key, field.type)]
-    return Annotated[list[own], Field(min_length=int(key.least or 0))] if field.many else own
+        document_type = Annotated[Any, check(key, field.type)]
+    return Annotated[list[document_type], Field(min_length=int(key.least or 0))] if field.many else document_type
 
 
-def _several(one: Any, number: int) -> Any:
-    made: Any = tuple.__class_getitem__((one,) * number)
-    return made
+def _fixed_tuple(item_type: Any, number: int) -> Any:
+    tuple_type: Any = tuple.__class_getitem__((item_type,) * number)
+    return tuple_type
 
 
 def _choice(words: tuple[Any, ...]) -> Any:
@@ -99,10 +99,10 @@ def _choice(words: tuple[Any, ...]) -> Any:
 @lru_cache(maxsize=128)
 def document_of(owner: Any) -> Any:
     """The document of a class: a key for every declared field, absent where the model's default serves."""
-    return extended(owner, owner.__name__ + "Document")
+    return extend_document(owner, owner.__name__ + "Document")
 
 
-def extended(
+def extend_document(
     owner: type,
     name: str,
     more: dict[str, Any] | None = None,
@@ -137,7 +137,7 @@ def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
 
 def of(owner: type, name: str) -> Check:
     """The check of one declared field, for a document that holds it beside others."""
-    field = next(own for own in declared(owner) if own.name == name)
+    field = next(field for field in declared(owner) if field.name == name)
     return check(field.key, field.type)
 
 
@@ -169,7 +169,7 @@ class Place:
         return Place(self.source, (*self.at, *keys), self.measures, self.what)
 
 
-def build(owner: Callable[..., T], given: Any, place: Place, **more: Any) -> T:
+def build(owner: Callable[..., T], document: Any, place: Place, **more: Any) -> T:
     """The object of a class from its document; what is not given keeps the model's default.
 
     Raises
@@ -179,7 +179,7 @@ def build(owner: Callable[..., T], given: Any, place: Place, **more: Any) -> T:
     """
     values: dict[str, Any] = {}
     for field in declared(owner):
-        entry = getattr(given, field.name, None)
+        entry = getattr(document, field.name, None)
         if field.name in more or entry is None:
             continue
         if field.key.only not in (None, place.measures):
@@ -196,14 +196,14 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     if field.many and not nested(field):
         return tuple(entry)
     if field.many:
-        return tuple(build(field.type, own, place.within(n)) for n, own in enumerate(entry))
+        return tuple(build(field.type, item, place.within(n)) for n, item in enumerate(entry))
     if nested(field):
         return build(field.type, entry, place)
     if isinstance(entry, Tolerance | Measured):
         fitting = FAMILIES.get(field.key.kind, {}).get(place.measures, kinds(field.key))
         if entry.kind not in fitting:
-            found = f"{entry.kind} where {' or '.join(fitting)} is asked for, {place.what}"
-            raise place.source.error(place.at, found, units.accepted(*fitting))
+            finding = f"{entry.kind} where {' or '.join(fitting)} is asked for, {place.what}"
+            raise place.source.error(place.at, finding, units.accepted(*fitting))
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread
     if isinstance(entry, Measured):
@@ -216,7 +216,7 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     return entry
 
 
-def given_keys(given: Any) -> list[str]:
+def stated_keys(document: Any) -> list[str]:
     """Keys that a document states, in its own words."""
-    own = type(given).model_fields
-    return [own[name].alias or name for name in own if name in given.model_fields_set]
+    fields = type(document).model_fields
+    return [fields[name].alias or name for name in fields if name in document.model_fields_set]

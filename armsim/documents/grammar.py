@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import yaml
 
-from armsim.documents.files import unshown
+from armsim.documents.files import unprintable_character
 from armsim.errors import InputError, Problem
 from armsim.sources import KeyPath
 
@@ -57,8 +57,8 @@ def read_text(text: str, fault: Fault) -> tuple[Any, Places]:
         raise fault(line, column, f"not YAML: {error.problem}", accepted, "") from error
     except yaml.YAMLError as error:  # a character that YAML does not allow
         place = getattr(error, "position", 0) or 0
-        found = str(error).splitlines()[0].strip().rstrip(":")
-        raise fault(text.count("\n", 0, place) + 1, 1, f"not YAML: {found}", "a YAML file", "") from error
+        finding = str(error).splitlines()[0].strip().rstrip(":")
+        raise fault(text.count("\n", 0, place) + 1, 1, f"not YAML: {finding}", "a YAML file", "") from error
     if root is None:
         return None, {}
     builder = _Builder(fault)
@@ -74,12 +74,12 @@ def read_value(text: str, key: str) -> Any:
         As `read_text`.
     """
 
-    def fault(line: int, column: int, found: str, accepted: str, inner: str) -> InputError:
-        if found.startswith("not YAML"):
-            found = f"{text[:60]!r} is {found}"
+    def fault(line: int, column: int, finding: str, accepted: str, inner: str) -> InputError:
+        if finding.startswith("not YAML"):
+            finding = f"{text[:60]!r} is {finding}"
             accepted = "a value as it stands in a file: 20 um, 7, [1 mm, 2 mm], {limit: 5 um}"
         whole = f"{key}.{inner}" if inner else key
-        return InputError(Problem("command line", 0, 0, whole, found, accepted))
+        return InputError(Problem("command line", 0, 0, whole, finding, accepted))
 
     return read_text(text, fault)[0]
 
@@ -228,22 +228,22 @@ class _Builder:
         if kind in ("int", "float") and _OCTAL.match(text):
             sign = text[: len(text) - len(text.lstrip("+-"))]
             meant = sign + (text.lstrip("+-").lstrip("0") or "0")
-            found = f"{text[:40]!r} begins with a zero, which some read as octal"
-            raise self.fault(node.line, node.column, found, f"{meant[:40]}, if it is decimal", _dotted(path))
+            finding = f"{text[:40]!r} begins with a zero, which some read as octal"
+            raise self.fault(node.line, node.column, finding, f"{meant[:40]}, if it is decimal", _dotted(path))
         if kind in ("int", "float") and not _PLAIN.match(text):
-            found = f"{text[:40]!r} is a number in a notation that is not taken"
-            raise self.fault(node.line, node.column, found, "decimal digits, such as 90 or 1.5e3", _dotted(path))
+            finding = f"{text[:40]!r} is a number in a notation that is not taken"
+            raise self.fault(node.line, node.column, finding, "decimal digits, such as 90 or 1.5e3", _dotted(path))
         try:
             return self.scalars.yaml_constructors[node.tag](self.scalars, yaml.ScalarNode(node.tag, text))
         except (ValueError, OverflowError, KeyError) as error:
-            found = f"{text[:40]!r} cannot be read"
-            raise self.fault(node.line, node.column, found, "a plain value", _dotted(path)) from error
+            finding = f"{text[:40]!r} cannot be read"
+            raise self.fault(node.line, node.column, finding, "a plain value", _dotted(path)) from error
 
     def _show(self, node: _Node, path: KeyPath) -> None:
-        hidden = unshown(node.value)
+        hidden = unprintable_character(node.value)
         if hidden is not None:
-            found, accepted = f"text with the character {hidden}", "characters that can be shown"
-            raise self.fault(node.line, node.column, found, accepted, _dotted(path))
+            finding, accepted = f"text with the character {hidden}", "characters that can be shown"
+            raise self.fault(node.line, node.column, finding, accepted, _dotted(path))
 
     def _mapping(self, node: _Node, path: KeyPath) -> dict[str, Any]:
         out: dict[str, Any] = {}
@@ -256,16 +256,16 @@ class _Builder:
             if not isinstance(key_node.value, str):
                 raise self.fault(line, column, "a key that is not a word", "a word as key", _dotted(path))
             key = key_node.value
-            here = (*path, key)
+            key_path = (*path, key)
             self._show(key_node, path)
             if "\n" in key or "\t" in key:
                 raise self.fault(line, column, f"the key {key!r}", "a key in one line, without tabs", "")
             if key in out:
-                first = self.places[here][0]
-                accepted = f"each key once; it stands on line {first} too"
-                raise self.fault(line, column, "key given twice", accepted, _dotted(here))
-            self.places.setdefault(here, (line, column))
-            out[key] = self.build(value_node, here)
+                first_line = self.places[key_path][0]
+                accepted = f"each key once; it stands on line {first_line} too"
+                raise self.fault(line, column, "key given twice", accepted, _dotted(key_path))
+            self.places.setdefault(key_path, (line, column))
+            out[key] = self.build(value_node, key_path)
         for base in merged:
             self._merge(base, path, out)
         return out
@@ -277,8 +277,8 @@ class _Builder:
             accepted = f"at most {MOST_MERGES} '<<'"
             raise self.fault(base.line, base.column, "too many merges, or one of itself", accepted, "")
         if base.tag != _MAPPING:
-            found = "'<<' of what is not a mapping"
-            raise self.fault(base.line, base.column, found, "an alias of a mapping", "")
+            finding = "'<<' of what is not a mapping"
+            raise self.fault(base.line, base.column, finding, "an alias of a mapping", "")
         self.values += len(base.value)  # each is looked at, whether it is taken or not
         self.merging += 1
         rest = [pair for pair in base.value if pair[0].value not in out]

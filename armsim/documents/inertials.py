@@ -43,32 +43,34 @@ def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[
     .. [1] URDF XML specification, element inertial: the origin is the centre of gravity in the frame of the link.
     """
     links = {link.get("name", ""): link for link in root.findall("link")}
-    below: dict[str, list[Element]] = {}
+    child_joints: dict[str, list[Element]] = {}
     for joint in root.findall("joint"):
         parent = joint.find("parent")
-        below.setdefault(parent.get("link", "") if parent is not None else "", []).append(joint)
-    own = {id(joint) for joint in moving}
-    out = {}
+        child_joints.setdefault(parent.get("link", "") if parent is not None else "", []).append(joint)
+    chain_joints = {id(joint) for joint in moving}
+    masses = {}
     for joint in moving:
-        found: list[tuple[float, Array]] = []
-        waiting = [(_child(joint), np.eye(4))]
+        point_masses: list[tuple[float, Array]] = []
+        pending = [(_child(joint), np.eye(4))]
         seen: set[str] = set()
-        while waiting:
-            name, frame = waiting.pop()
+        while pending:
+            name, frame = pending.pop()
             if name in seen or name not in links:
                 continue
             seen.add(name)
             mass, centre = _inertial(links[name], fault, name)
             if mass:
-                found.append((mass, frame[:3, :3] @ centre + frame[:3, 3]))
-            waiting += [
-                (_child(other), frame @ _origin(other, fault)) for other in below.get(name, ()) if id(other) not in own
+                point_masses.append((mass, frame[:3, :3] @ centre + frame[:3, 3]))
+            pending += [
+                (_child(other), frame @ _origin(other, fault))
+                for other in child_joints.get(name, ())
+                if id(other) not in chain_joints
             ]
-        total = sum(mass for mass, _ in found)
+        total = sum(mass for mass, _ in point_masses)
         if total:
-            x, y, z = (sum(mass * centre[k] for mass, centre in found) / total for k in range(3))
-            out[" ".join(joint.get("name", "").split())] = Mass(total, (float(x), float(y), float(z)))
-    return out
+            x, y, z = (sum(mass * centre[k] for mass, centre in point_masses) / total for k in range(3))
+            masses[" ".join(joint.get("name", "").split())] = Mass(total, (float(x), float(y), float(z)))
+    return masses
 
 
 def _child(joint: Element) -> str:
@@ -78,10 +80,10 @@ def _child(joint: Element) -> str:
 
 def _inertial(link: Element, fault: Fault, name: str) -> tuple[float, Array]:
     inertial = link.find("inertial")
-    weighed = inertial.find("mass") if inertial is not None else None
-    if inertial is None or weighed is None:
+    mass_element = inertial.find("mass") if inertial is not None else None
+    if inertial is None or mass_element is None:
         return 0.0, np.zeros(3)
-    text = weighed.get("value", "")
+    text = mass_element.get("value", "")
     try:
         mass = number(text)
     except ValueError:

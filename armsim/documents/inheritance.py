@@ -11,7 +11,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from armsim.documents.fields import Document, FilePath, Word
-from armsim.documents.messages import validated
+from armsim.documents.messages import validate
 from armsim.documents.source import read_named
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -34,9 +34,9 @@ class ChangesDocument(Document):
     changes: dict[str, Any] = Field(default_factory=dict)
 
 
-def based(
+def resolve_base(
     source: Source,
-    under: Bases,
+    derived: Bases,
     load: Callable[[Path, bytes, Bases], Scenario],
     change: Callable[[Scenario, Mapping[str, Any], Source], Scenario],
 ) -> Scenario:
@@ -47,16 +47,16 @@ def based(
     InputError
         Anything is wrong in the base, a path leads nowhere, or bases go in a circle.
     """
-    document: ChangesDocument = validated(ChangesDocument, source.data, source, ())
+    document: ChangesDocument = validate(ChangesDocument, source.data, source, ())
     file = source.beside(("base",), document.base)
-    before = (*under, os.path.realpath(source.path))
-    circular = os.path.realpath(file) in before
-    if circular or len(before) > MOST_DEEP:
-        chain = " -> ".join(Path(name).name for name in (*before, str(file)))
-        found = f"bases in a circle: {chain}" if circular else f"a chain of more than {MOST_DEEP} bases: {chain}"
+    chain_files = (*derived, os.path.realpath(source.path))
+    circular = os.path.realpath(file) in chain_files
+    if circular or len(chain_files) > MOST_DEEP:
+        chain = " -> ".join(Path(name).name for name in (*chain_files, str(file)))
+        finding = f"bases in a circle: {chain}" if circular else f"a chain of more than {MOST_DEEP} bases: {chain}"
         accepted = "a scenario that is not based on this one" if circular else f"at most {MOST_DEEP}, one upon another"
-        raise source.error(("base",), found, accepted)
-    whole = load(file, read_named(file, source, ("base",)), before)
-    out = change(whole, document.changes, source)
-    sources = (*out.sources, *(() if source.path in {s.path for s in out.sources} else (source,)))
-    return replace(out, name=document.name or out.name, sources=sources, file=source.path)
+        raise source.error(("base",), finding, accepted)
+    base_scenario = load(file, read_named(file, source, ("base",)), chain_files)
+    scenario = change(base_scenario, document.changes, source)
+    sources = (*scenario.sources, *(() if source.path in {s.path for s in scenario.sources} else (source,)))
+    return replace(scenario, name=document.name or scenario.name, sources=sources, file=source.path)

@@ -6,8 +6,8 @@ import math
 from dataclasses import replace
 from typing import Any, Literal, get_args
 
-from armsim.documents.from_spec import Place, build, document_of, extended
-from armsim.documents.read_measured_curves import CurveDocument, check_curve, of_sensor
+from armsim.documents.from_spec import Place, build, document_of, extend_document
+from armsim.documents.read_measured_curves import CurveDocument, check_curve, sensor_curve
 from armsim.field_spec import declared
 from armsim.model.encoder import Encoder
 from armsim.model.gears import PRESETS, TYPICAL, GearType
@@ -21,8 +21,10 @@ from armsim.sources import KeyPath, Source
 Reference = Any
 """A path relative to the file, or the document itself."""
 MountingDocument = document_of(Mounting)
-TransmissionDocument = extended(Transmission, "TransmissionDocument", {"type": (Literal[get_args(GearType)], None)})
-JointDocument = extended(
+TransmissionDocument = extend_document(
+    Transmission, "TransmissionDocument", {"type": (Literal[get_args(GearType)], None)}
+)
+JointDocument = extend_document(
     Joint,
     "JointDocument",
     {
@@ -35,7 +37,13 @@ JointDocument = extended(
 
 
 def build_joint(
-    given: Any, joint: ArmJoint, encoder: Encoder, motor_encoder: Encoder | None, bus: Bus, source: Source, at: KeyPath
+    document: Any,
+    joint: ArmJoint,
+    encoder: Encoder,
+    motor_encoder: Encoder | None,
+    bus: Bus,
+    source: Source,
+    at: KeyPath,
 ) -> Joint:
     """One joint with its sensor.
 
@@ -53,54 +61,56 @@ def build_joint(
                 f"{sensor.name!r} measures {sensor.measures}, joint {joint.name} is {what}",
                 "a rotary encoder on a revolute joint, a linear one on a prismatic joint",
             )
-    if (given.placement == "both") != (motor_encoder is not None):
-        without = motor_encoder is None
-        found = "placement both without motor_encoder" if without else f"motor_encoder at placement {given.placement}"
-        accepted = "placement: both with motor_encoder: for the one on the motor"
-        raise source.error((*at, "placement" if without else "motor_encoder"), found, accepted)
-    if given.counts_turns and motor_encoder is None:
-        raise source.error(
-            (*at, "counts_turns"), f"at placement {given.placement}", "placement: both, with motor_encoder:"
+    if (document.placement == "both") != (motor_encoder is not None):
+        is_missing = motor_encoder is None
+        finding = (
+            "placement both without motor_encoder" if is_missing else f"motor_encoder at placement {document.placement}"
         )
-    if given.mounting is not None:
-        _check_mounting(given.mounting, encoder, place.within("mounting"))
-    built = build(
+        accepted = "placement: both with motor_encoder: for the one on the motor"
+        raise source.error((*at, "placement" if is_missing else "motor_encoder"), finding, accepted)
+    if document.counts_turns and motor_encoder is None:
+        raise source.error(
+            (*at, "counts_turns"), f"at placement {document.placement}", "placement: both, with motor_encoder:"
+        )
+    if document.mounting is not None:
+        _check_mounting(document.mounting, encoder, place.within("mounting"))
+    fitted_joint = build(
         Joint,
-        given,
+        document,
         place,
         name=joint.name,
         encoder=encoder,
         travel=joint.travel,
         farthest=max((abs(end) for end in (joint.lower, joint.upper) if math.isfinite(end)), default=joint.travel),
-        transmission=_transmission(given, place.within("transmission")),
+        transmission=_transmission(document, place.within("transmission")),
         motor_encoder=motor_encoder,
         bus=bus,
     )
-    measured = None
-    if given.error_curve is not None:
-        measured, where = (
-            of_sensor(given.error_curve, joint.revolute, source, (*at, "error_curve")),
+    curve = None
+    if document.error_curve is not None:
+        curve, curve_path = (
+            sensor_curve(document.error_curve, joint.revolute, source, (*at, "error_curve")),
             (*at, "error_curve"),
         )
     elif encoder.batch is not None:
-        measured, where = encoder.batch, (*at, "encoder")
-    if measured is not None:
-        bare = replace(built, encoder=replace(encoder, batch=None))
-        check_curve(measured, bare.shaft_terms(), source, where)
-        built = replace(built, curve=measured)
-    if not math.isfinite(built.contrast_loss):
+        curve, curve_path = encoder.batch, (*at, "encoder")
+    if curve is not None:
+        bare_joint = replace(fitted_joint, encoder=replace(encoder, batch=None))
+        check_curve(curve, bare_joint.shaft_terms(), source, curve_path)
+        fitted_joint = replace(fitted_joint, curve=curve)
+    if not math.isfinite(fitted_joint.contrast_loss):
         raise source.error(
             (*at, "mounting"),
             f"the head of some units would lose its signal (contrast below {LEAST_CONTRAST:.0%})",
             "tighter head_radial, head_tilt or air_gap, a shorter sensing_window, or fewer signal_periods",
         )
-    return built
+    return fitted_joint
 
 
-def _check_mounting(given: Any, encoder: Encoder, place: Place) -> None:
+def _check_mounting(mounting: Any, encoder: Encoder, place: Place) -> None:
     """A mounting must fit the encoder that is mounted."""
     for field in declared(Mounting):
-        entry, key = getattr(given, field.name), field.key
+        entry, key = getattr(mounting, field.name), field.key
         if entry is None or key.only not in (None, place.measures):
             continue  # the builder tells of the latter
         at = (*place.at, field.yaml)
@@ -109,28 +119,28 @@ def _check_mounting(given: Any, encoder: Encoder, place: Place) -> None:
                 accepted = f"{need}, track_diameter or outer_diameter in the encoder {encoder.name!r}"
                 raise place.source.error(at, f"{field.yaml} needs {need}", accepted)
         if key.most_of_radius is not None and entry.spread.limit > key.most_of_radius * encoder.track_radius:
-            found = f"{entry.spread.limit * 1e3:.4g} mm on a track of radius {encoder.track_radius * 1e3:.4g} mm"
+            finding = f"{entry.spread.limit * 1e3:.4g} mm on a track of radius {encoder.track_radius * 1e3:.4g} mm"
             accepted = f"at most {key.most_of_radius:.0%} of the radius: beyond it the series fails"
-            raise place.source.error(at, found, accepted)
+            raise place.source.error(at, finding, accepted)
 
 
 def _transmission(joint: Any, place: Place) -> Transmission:
-    given = joint.transmission
-    if given is None:
+    document = joint.transmission
+    if document is None:
         return Transmission()
-    stated = given.model_fields_set
+    stated_keys = document.model_fields_set
     if place.measures == "translation":
-        if joint.placement == "motor" and given.ratio not in (None, 1.0):
+        if joint.placement == "motor" and document.ratio not in (None, 1.0):
             raise place.source.error((*place.at, "ratio"), f"a ratio {place.what}", "ratio 1 or none")
-        if given.type is not None:
+        if document.type is not None:
             raise place.source.error(
                 (*place.at, "type"), f"a gear {place.what}", "leave it out; a linear scale has none"
             )
-    own = build(Transmission, given, place)
-    if given.type is None:
-        return own
-    if "ratio" not in stated:
-        raise place.source.error((*place.at, "type"), f"a {given.type} gear without its ratio", "ratio:")
-    typical = tuple(key for key in TYPICAL if key not in stated)
-    values = {key: getattr(PRESETS[given.type], key) for key in typical}
-    return replace(own, type=given.type, typical=typical, **values)
+    transmission = build(Transmission, document, place)
+    if document.type is None:
+        return transmission
+    if "ratio" not in stated_keys:
+        raise place.source.error((*place.at, "type"), f"a {document.type} gear without its ratio", "ratio:")
+    typical = tuple(key for key in TYPICAL if key not in stated_keys)
+    values = {key: getattr(PRESETS[document.type], key) for key in typical}
+    return replace(transmission, type=document.type, typical=typical, **values)

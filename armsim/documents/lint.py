@@ -16,31 +16,31 @@ MOST_BITS = 30.0
 """Bits per turn above which the stated interpolation may be the total. Common practice, no source."""
 
 
-def doubts(machine: Machine, motion: Motion | None = None) -> list[str]:
+def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
     """Notes on a machine, and on how it moves where that is stated, the same one told once."""
-    out: list[str] = []
+    notes: list[str] = []
     for joint in machine.joints:
         for encoder in (joint.encoder, joint.motor_encoder):
             if encoder is not None:
-                out += _of_encoder(encoder)
+                notes += _encoder_notes(encoder)
         ratio = joint.transmission.ratio
         if abs(ratio) < 1.0:
-            out.append(
+            notes.append(
                 f"ratio {ratio:g} at {joint.name}: the motor turns {abs(ratio):g} times per turn of the joint; was "
                 f"{1 / abs(ratio):g} meant?"
             )
     stiff = [j.name for j in machine.joints if j.geared and math.isfinite(j.transmission.stiffness)]
     if stiff and machine.masses is None:
-        out.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
+        notes.append(f"stiffness at {', '.join(stiff)} does nothing: the arm has no masses that would load it")
     dark = [j.name for j in machine.joints if j.mounting.air_gap.nonzero and not j.encoder.light_cone]
     if dark:
-        out.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
+        notes.append(f"air_gap at {', '.join(dark)} does nothing: the encoder states no light_cone")
     speeds = motion.speeds if motion is not None else {}
-    out += without_speed_noise([(j.name, j.speed_sensor[0]) for j in machine.joints if j.name in speeds])
-    return list(dict.fromkeys(out))
+    notes += speed_noise_notes([(j.name, j.speed_sensor[0]) for j in machine.joints if j.name in speeds])
+    return list(dict.fromkeys(notes))
 
 
-def without_speed_noise(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
+def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
     """A note on sensors, by name, whose scatter is stated by visits alone, so that it makes no noise of a speed."""
     names = [
         name
@@ -56,22 +56,22 @@ def without_speed_noise(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
     ]
 
 
-def bare_sizes(owner: type, data: Any, path: str) -> list[str]:
+def bare_size_notes(owner: type, data: Any, path: str) -> list[str]:
     """Notes on sizes that may be meant as values: of quantities of one side, with no word of a tolerance."""
-    out = []
+    notes = []
     for field in declared(owner):
         size = data.get(field.yaml) if isinstance(data, dict) else None
         if field.key.one_sided and isinstance(size, str) and is_bare(size):
             unit = size.lstrip("+-.0123456789eE ")
-            out.append(
+            notes.append(
                 f"{path}.{field.yaml}: {size} is read as ±{size} about zero; for {field.key.one_sided} of {size} write "
                 f"{{mean: {size}, limit: 0 {unit}}} or {{limit: {size}, distribution: fixed}}, for ±{size} "
                 f"{{limit: {size}}}"
             )
-    return out
+    return notes
 
 
-def _of_encoder(encoder: Encoder) -> list[str]:
+def _encoder_notes(encoder: Encoder) -> list[str]:
     if not encoder.rotary or encoder.summary is not None or encoder.signal_periods <= 1:
         return []
     per_turn = math.log2(encoder.signal_periods)

@@ -13,18 +13,18 @@ from typing import Any
 from armsim.documents.arm_document import ArmDocument, URDFKinematics, build_arm
 from armsim.documents.build_tasks import build_task, with_task_limits
 from armsim.documents.calibration_document import build_calibration
-from armsim.documents.catalogue_document import CatalogueDocument, entry_of, parted
-from armsim.documents.catalogue_options import limit_problems, offered
+from armsim.documents.catalogue_document import CatalogueDocument, find_entry, split_reference
+from armsim.documents.catalogue_options import build_options, limit_problems
 from armsim.documents.csv_columns import LARGEST, source_of
 from armsim.documents.encoder_document import EncoderDocument, build_encoder
 from armsim.documents.fields import Document
 from armsim.documents.from_spec import Place, build
-from armsim.documents.inheritance import Bases, based
+from armsim.documents.inheritance import Bases, resolve_base
 from armsim.documents.joint_document import build_joint
-from armsim.documents.lint import bare_sizes, doubts, without_speed_noise
-from armsim.documents.messages import Faults, validated
+from armsim.documents.lint import bare_size_notes, lint_machine, speed_noise_notes
+from armsim.documents.messages import Faults, validate
 from armsim.documents.motion_document import build_motion, check_limits
-from armsim.documents.overrides import changed
+from armsim.documents.overrides import apply_changes
 from armsim.documents.scenario_document import ScenarioDocument, check_joints
 from armsim.documents.source import read_named, read_source
 from armsim.documents.task_documents import PathDocument
@@ -72,14 +72,14 @@ def load_scenario(path: Path | str) -> Scenario:
     return _load(Path(path))
 
 
-def _load(path: Path, raw: bytes | None = None, under: Bases = ()) -> Scenario:
-    return _scenario(_read(path, "scenario", raw), under)
+def _load(path: Path, raw: bytes | None = None, derived: Bases = ()) -> Scenario:
+    return _scenario(_read(path, "scenario", raw), derived)
 
 
-def _scenario(source: Source, under: Bases = ()) -> Scenario:
+def _scenario(source: Source, derived: Bases = ()) -> Scenario:
     """A scenario, or what another one is with changes."""
     if "base" in source.data:
-        return based(source, under, _load, load_changed)
+        return resolve_base(source, derived, _load, load_changed)
     return _Loader(source).scenario()
 
 
@@ -96,22 +96,24 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
     if not changes:
         return scenario
     by_hand = Source(Path("change"), {}, {}, "", folder=scenario.folder)
-    source = changed(scenario.sources[0], changes, scenario.machine.arm.groups, by or by_hand)
-    new = _Loader(source).scenario()
+    source = apply_changes(scenario.sources[0], changes, scenario.machine.arm.groups, by or by_hand)
+    changed_scenario = _Loader(source).scenario()
     concerned = {PART_OF[path.split(".")[0]] for path in changes if path.split(".")[0] in PART_OF}
-    parts = {part: getattr(new, part) for part in concerned}
+    parts = {part: getattr(changed_scenario, part) for part in concerned}
     if "plan" in parts and "sampling" not in changes:  # what a command states of the others stays
         fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
-        stated = {name: getattr(new.plan, name) for path, name in fields.items() if path in changes}
+        stated = {name: getattr(changed_scenario.plan, name) for path, name in fields.items() if path in changes}
         parts["plan"] = replace(scenario.plan, **stated)
-    if "tasks" in parts and "requirement" not in parts and scenario.requirement and new.requirement:
-        parts["requirement"] = replace(scenario.requirement, tasks=new.requirement.tasks)
-    sources = {os.path.realpath(file.path): file for file in new.sources}
+    if "tasks" in parts and "requirement" not in parts and scenario.requirement and changed_scenario.requirement:
+        parts["requirement"] = replace(scenario.requirement, tasks=changed_scenario.requirement.tasks)
+    sources = {os.path.realpath(file.path): file for file in changed_scenario.sources}
     for file, _ in source.elsewhere.values():
         if file.sha256:  # what the command line says is no file
             sources.setdefault(os.path.realpath(file.path), file)
-    told = [f"changed: {path} = {shorten(str(value), 120, placeholder=' …')}" for path, value in changes.items()]
-    return replace(scenario, **parts, sources=tuple(sources.values()), notes=(*told, *new.notes))
+    change_notes = [
+        f"changed: {path} = {shorten(str(value), 120, placeholder=' …')}" for path, value in changes.items()
+    ]
+    return replace(scenario, **parts, sources=tuple(sources.values()), notes=(*change_notes, *changed_scenario.notes))
 
 
 def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument:
@@ -121,12 +123,12 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
     if kind == "scenario":
         return _scenario(source)
     if kind == "arm":
-        return build_arm(validated(ArmDocument, source.data, source, ()), source)[0]
+        return build_arm(validate(ArmDocument, source.data, source, ()), source)[0]
     if kind == "catalogue":
-        document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
+        document: CatalogueDocument = validate(CatalogueDocument, source.data, source, ())
         _Loader(source).entries(document)
         return document
-    return build_encoder(validated(EncoderDocument, source.data, source, ()), source)
+    return build_encoder(validate(EncoderDocument, source.data, source, ()), source)
 
 
 def load_options(
@@ -139,12 +141,12 @@ def load_options(
     InputError
         Anything is wrong in any of the files, or a joint has no admissible entry.
     """
-    ready = load_changed(load_scenario(scenario), changes or {})
-    loader = _Loader(ready.sources[0])
-    loader.notes = list(ready.notes)
-    loader.sources.update({Path(os.path.realpath(own.path)): own for own in ready.sources})
-    options = loader.options(_read(Path(catalogue), "catalogue"), ready)
-    return replace(ready, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
+    loaded = load_changed(load_scenario(scenario), changes or {})
+    loader = _Loader(loaded.sources[0])
+    loader.notes = list(loaded.notes)
+    loader.sources.update({Path(os.path.realpath(source.path)): source for source in loaded.sources})
+    options = loader.options(_read(Path(catalogue), "catalogue"), loaded)
+    return replace(loaded, sources=tuple(loader.sources.values()), notes=tuple(loader.notes)), options
 
 
 class _Loader:
@@ -157,14 +159,14 @@ class _Loader:
 
     def scenario(self) -> Scenario:
         """Everything that is wrong in any of the files is told at once."""
-        source, wrong = self.source, Faults()
-        document: ScenarioDocument | None = wrong.of(validated, ScenarioDocument, source.data, source, ())
-        found = wrong.of(self._arm, source.data["arm"]) if "arm" in source.data else None
-        encoders = self._encoders(source.data.get("joints"), wrong)
-        if document is None or found is None:
-            raise wrong.error()
-        arm_document, arm, tolerances, masses = found
-        wrong.of(check_joints, document, arm, source)
+        source, faults = self.source, Faults()
+        document: ScenarioDocument | None = faults.collect(validate, ScenarioDocument, source.data, source, ())
+        arm_parts = faults.collect(self._arm, source.data["arm"]) if "arm" in source.data else None
+        encoders = self._encoders(source.data.get("joints"), faults)
+        if document is None or arm_parts is None:
+            raise faults.error()
+        arm_document, arm, tolerances, masses = arm_parts
+        faults.collect(check_joints, document, arm, source)
         bus = Bus() if document.bus is None else build(Bus, document.bus, _machine(source, "bus"))
         joints = []
         for joint in arm.joints:
@@ -172,40 +174,59 @@ class _Loader:
             encoder, motor = (encoders.get((joint.name, key)) for key in ENCODERS)
             if entry is None or encoder is None or (motor is None and entry.motor_encoder):
                 continue
-            here = ("joints", joint.name)
+            joint_path = ("joints", joint.name)
             curve = entry.error_curve
-            at = (*here, "error_curve", "file")
-            if curve is not None and wrong.of(self._remember, curve.file, source, at) is None:
+            curve_path = (*joint_path, "error_curve", "file")
+            if curve is not None and faults.collect(self._remember, curve.file, source, curve_path) is None:
                 continue
-            joints.append(wrong.of(build_joint, entry, joint, encoder, motor, bus, source, here))
+            joints.append(faults.collect(build_joint, entry, joint, encoder, motor, bus, source, joint_path))
         names = [task.name for task in document.tasks]
-        tasks = [wrong.of(self._task, document, number, arm, names) for number in range(len(names))]
-        sampling, asked, around = document.sampling, document.requirement, document.environment
-        moves = None
+        tasks = [faults.collect(self._task, document, number, arm, names) for number in range(len(names))]
+        sampling_document, requirement_document, environment_document = (
+            document.sampling,
+            document.requirement,
+            document.environment,
+        )
+        motion = None
         if document.motion is not None:
-            moves = wrong.of(build_motion, document.motion, arm, source)
+            motion = faults.collect(build_motion, document.motion, arm, source)
             for fitted_joint in joints:
                 if fitted_joint is not None:
-                    wrong.of(check_limits, fitted_joint, moves, source)
-        plan = SamplingPlan() if sampling is None else build(SamplingPlan, sampling, _machine(source, "sampling"))
-        requirement = None if asked is None else build(Requirement, asked, _machine(source, "requirement"))
+                    faults.collect(check_limits, fitted_joint, motion, source)
+        plan = (
+            SamplingPlan()
+            if sampling_document is None
+            else build(SamplingPlan, sampling_document, _machine(source, "sampling"))
+        )
+        requirement = (
+            None
+            if requirement_document is None
+            else build(Requirement, requirement_document, _machine(source, "requirement"))
+        )
         if requirement is not None and requirement.velocity_ripple is not None and document.motion is None:
             ripple, accepted = ("requirement", "velocity_ripple"), "motion: with the speeds of the joints"
-            wrong.problems.append(source.problem(ripple, "without motion", accepted))
-        requirement = wrong.of(with_task_limits, requirement, document.tasks, tasks, source)
+            faults.problems.append(source.problem(ripple, "without motion", accepted))
+        requirement = faults.collect(with_task_limits, requirement, document.tasks, tasks, source)
         calibration = None
         if document.calibration is not None:
-            given, known = document.calibration, tuple(task for task in tasks if task is not None)
-            file = None if given.poses is None else given.poses.file
+            calibration_document, task_list = document.calibration, tuple(task for task in tasks if task is not None)
+            file = None if calibration_document.poses is None else calibration_document.poses.file
             key = ("calibration", "poses", "file")
-            if file is None or wrong.of(self._remember, file, source, key) is not None:
-                calibration = wrong.of(build_calibration, given, arm, known, masses is not None, source)
-        if wrong.problems:
-            raise wrong.error()
-        environment = build(Environment, around, _machine(source, "environment"), expansion=arm_document.expansion)
+            if file is None or faults.collect(self._remember, file, source, key) is not None:
+                calibration = faults.collect(
+                    build_calibration, calibration_document, arm, task_list, masses is not None, source
+                )
+        if faults.problems:
+            raise faults.error()
+        environment = build(
+            Environment, environment_document, _machine(source, "environment"), expansion=arm_document.expansion
+        )
         fitted = tuple(joint for joint in joints if joint is not None)
         machine = Machine(arm, fitted, tolerances, masses, environment)
-        self.notes += [*doubts(machine, moves), *bare_sizes(Environment, source.data.get("environment"), "environment")]
+        self.notes += [
+            *lint_machine(machine, motion),
+            *bare_size_notes(Environment, source.data.get("environment"), "environment"),
+        ]
         return Scenario(
             document.name,
             machine,
@@ -214,33 +235,33 @@ class _Loader:
             requirement,
             tuple(self.sources.values()),
             tuple(self.notes),
-            moves,
+            motion,
             calibration,
             source.path,
         )
 
     def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...], Masses | None]:
         data, source, at = self._resolve(reference, "arm", ("arm",))
-        document: ArmDocument = validated(ArmDocument, data, source, at)
+        document: ArmDocument = validate(ArmDocument, data, source, at)
         arm, tolerances, masses = build_arm(document, source, at)
         if isinstance(document.kinematics, URDFKinematics):
             self._remember(document.kinematics.file, source, (*at, "kinematics", "file"))
             if masses is not None:
-                whole = sum(mass.mass for mass in masses.links.values())
-                of = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {whole:.4g} kg"
-                self.notes.append(f"{document.kinematics.file}: {of}")
+                total_mass = sum(mass.mass for mass in masses.links.values())
+                carried = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {total_mass:.4g} kg"
+                self.notes.append(f"{document.kinematics.file}: {carried}")
         return document, arm, tolerances, masses
 
-    def _encoders(self, joints: Any, wrong: Faults) -> dict[tuple[str, str], Encoder]:
+    def _encoders(self, joints: Any, faults: Faults) -> dict[tuple[str, str], Encoder]:
         """The encoders of every joint, whatever else is wrong with it."""
-        out: dict[tuple[str, str], Encoder] = {}
+        encoders: dict[tuple[str, str], Encoder] = {}
         for name, entry in joints.items() if isinstance(joints, dict) and len(joints) <= MOST_JOINTS else ():
             for key in ENCODERS if isinstance(entry, dict) else ():
                 if key in entry and (key == "encoder" or entry[key] is not None):
-                    encoder = wrong.of(self._encoder, entry[key], ("joints", name, key))
+                    encoder = faults.collect(self._encoder, entry[key], ("joints", name, key))
                     if encoder is not None:
-                        out[name, key] = encoder
-        return out
+                        encoders[name, key] = encoder
+        return encoders
 
     def _task(self, document: ScenarioDocument, number: int, arm: Arm, names: list[str]) -> Task:
         task = document.tasks[number]
@@ -250,40 +271,40 @@ class _Loader:
             self._remember(task.file, self.source, ("tasks", number, "file"))
         return build_task(task, arm, self.source, ("tasks", number))
 
-    def options(self, source: Source, ready: Scenario) -> Options:
+    def options(self, source: Source, scenario: Scenario) -> Options:
         """Every admissible way to fit every joint with an entry of a catalogue."""
-        document: CatalogueDocument = validated(CatalogueDocument, source.data, source, ())
-        scenario: ScenarioDocument = validated(ScenarioDocument, self.source.data, self.source, ())
-        arm = ready.machine.arm
-        here = _Loader(source)  # references count from the catalogue
-        encoders = here.entries(document, arm)
-        self.sources.update(here.sources)
-        self.notes += here.notes
-        options, notes = offered(document, encoders, scenario, ready, source)
+        document: CatalogueDocument = validate(CatalogueDocument, source.data, source, ())
+        scenario_document: ScenarioDocument = validate(ScenarioDocument, self.source.data, self.source, ())
+        arm = scenario.machine.arm
+        catalogue_loader = _Loader(source)  # references count from the catalogue
+        encoders = catalogue_loader.entries(document, arm)
+        self.sources.update(catalogue_loader.sources)
+        self.notes += catalogue_loader.notes
+        options, notes = build_options(document, encoders, scenario_document, scenario, source)
         self.notes += notes
-        if ready.motion is not None:
-            self.notes += without_speed_noise([(f"encoder {encoder.name!r}", encoder) for encoder in encoders])
+        if scenario.motion is not None:
+            self.notes += speed_noise_notes([(f"encoder {encoder.name!r}", encoder) for encoder in encoders])
         return options
 
     def entries(self, document: CatalogueDocument, arm: Arm | None = None) -> list[Encoder]:
         """The encoders of a catalogue, every fault told at once; joints are known where there is an arm."""
-        source, wrong = self.source, Faults()
+        source, faults = self.source, Faults()
         encoders: list[Encoder] = []
         for number, entry in enumerate(document.encoders):
-            encoder = wrong.of(self._encoder, entry.encoder, ("encoders", number, "encoder"))
+            encoder = faults.collect(self._encoder, entry.encoder, ("encoders", number, "encoder"))
             if encoder is not None:
-                if encoder.name in [known.name for known in encoders]:
-                    found = f"two encoders named {encoder.name!r}"
-                    wrong.problems.append(source.problem(("encoders", number), found, "each name once"))
+                if encoder.name in [other.name for other in encoders]:
+                    finding = f"two encoders named {encoder.name!r}"
+                    faults.problems.append(source.problem(("encoders", number), finding, "each name once"))
                 encoders.append(encoder)
         classes = [entry.name for entry in document.mountings]
         for number, name in enumerate(classes):
             if name in classes[:number]:
-                found = f"two mountings named {name!r}"
-                wrong.problems.append(source.problem(("mountings", number, "name"), found, "each name once"))
-        wrong.problems += limit_problems(document, [encoder.name for encoder in encoders], arm, source)
-        if wrong.problems:
-            raise wrong.error()
+                finding = f"two mountings named {name!r}"
+                faults.problems.append(source.problem(("mountings", number, "name"), finding, "each name once"))
+        faults.problems += limit_problems(document, [encoder.name for encoder in encoders], arm, source)
+        if faults.problems:
+            raise faults.error()
         return encoders
 
     def _follow(self, name: str, source: Source, at: KeyPath) -> tuple[Path, Path]:
@@ -305,7 +326,7 @@ class _Loader:
 
     def _encoder(self, reference: Any, at: KeyPath) -> Encoder:
         data, source, place = self._resolve(reference, "encoder", at)
-        document = validated(EncoderDocument, data, source, place)
+        document = validate(EncoderDocument, data, source, place)
         if document.error_curves is not None:
             self._remember(document.error_curves.file, source, (*place, "error_curves", "file"))
         return build_encoder(document, source, place)
@@ -318,7 +339,7 @@ class _Loader:
         if not isinstance(reference, str) or not reference:
             accepted = f"a path to a file of kind {kind}, or the document itself"
             raise self.source.error(at, f"{reference!r} is not a reference", accepted)
-        file, name = parted(reference, self.source.beside(at, ""))
+        file, name = split_reference(reference, self.source.beside(at, ""))
         if name is not None and kind == "encoder":
             return self._entry(file, name, at)
         source = self._file(reference, kind, at)
@@ -327,10 +348,10 @@ class _Loader:
     def _entry(self, file: str, name: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
         """An encoder of a catalogue."""
         source = self._file(file, "catalogue", at)
-        found = entry_of(source, name)
-        if found is None:
+        entry = find_entry(source, name)
+        if entry is None:
             raise self.source.error(at, f"no encoder named {name!r} in {source.path}", "the name of one that it holds")
-        return found[1], source, ("encoders", found[0], "encoder")
+        return entry[1], source, ("encoders", entry[0], "encoder")
 
     def _file(self, reference: str, kind: str, at: KeyPath) -> Source:
         """A document in a file, read once."""
@@ -359,8 +380,8 @@ def _kind(data: dict[str, Any], source: Source, at: KeyPath, expected: str | Non
     accepted = expected or ", ".join(KINDS)
     if kind is None:
         close = difflib.get_close_matches("kind", [str(key) for key in data], n=1)
-        found = f"missing; found {close[0]!r}" if close else "missing"
-        raise source.error((*at, "kind"), found, f"kind: {accepted}")
+        finding = f"missing; found {close[0]!r}" if close else "missing"
+        raise source.error((*at, "kind"), finding, f"kind: {accepted}")
     if not isinstance(kind, str) or kind not in ([expected] if expected else KINDS):
         raise source.error((*at, "kind"), f"{kind!r}", accepted)
     return str(kind)

@@ -34,7 +34,7 @@ ACCEPTED = {
 """What is accepted, by the kind of fault."""
 
 
-def validated(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> Any:
+def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> Any:
     """Data checked against a document model.
 
     Raises
@@ -72,14 +72,14 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
         return source.problem(loc, "missing", "the key must be given")
     if kind in ("literal_error", "union_tag_invalid"):
         accepted = context.get("expected") or context.get("expected_tags", "")
-        found = repr(context["tag"]) if "tag" in context else repr(detail["input"])
+        finding = repr(context["tag"]) if "tag" in context else repr(detail["input"])
         key = str(context.get("discriminator", "")).strip("'")
-        return source.problem((*loc, key) if key else loc, f"{found[:60]} is not accepted", str(accepted))
+        return source.problem((*loc, key) if key else loc, f"{finding[:60]} is not accepted", str(accepted))
     if kind == "union_tag_not_found":
         key = str(context["discriminator"]).strip("'")
         return source.problem((*loc, key), "missing", "the key must be given")
-    found = "no value" if detail["input"] is None else f"{repr(detail['input'])[:60]} is not accepted"
-    return source.problem(loc, found, ACCEPTED.get(kind, detail["msg"]).format(**context))
+    finding = "no value" if detail["input"] is None else f"{repr(detail['input'])[:60]} is not accepted"
+    return source.problem(loc, finding, ACCEPTED.get(kind, detail["msg"]).format(**context))
 
 
 def _untagged(loc: KeyPath, data: Any) -> KeyPath:
@@ -109,14 +109,14 @@ def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
     """Keys known where an unknown one was found: follow the path through the model's schema."""
     schema = _schema(model)
     definitions = schema.get("$defs", {})
-    here: list[Node] = [schema]
+    nodes: list[Node] = [schema]
     for part in loc[:-1]:
-        following = below(here, part, definitions)
+        children = below(nodes, part, definitions)
         # what is no key is the tag of a union: keep the options that it names
-        tagged = [option for node in here for option in alternatives(node, definitions) if _tagged(option, str(part))]
-        here = following or tagged or here
+        tagged = [option for node in nodes for option in alternatives(node, definitions) if _tagged(option, str(part))]
+        nodes = children or tagged or nodes
     names: list[str] = []
-    for node in here:
+    for node in nodes:
         for option in alternatives(node, definitions):
             names += option.get("properties", {})
     return list(dict.fromkeys(names))
@@ -134,10 +134,10 @@ class Faults:
     def __init__(self) -> None:
         self.problems: list[Problem] = []
 
-    def of(self, do: Callable[P, T], *given: P.args, **named: P.kwargs) -> T | None:
+    def collect(self, function: Callable[P, T], *arguments: P.args, **keywords: P.kwargs) -> T | None:
         """What ``do`` makes of what it is given, or None with its faults kept."""
         try:
-            return do(*given, **named)
+            return function(*arguments, **keywords)
         except InputError as error:
             self.problems += error.problems
             return None

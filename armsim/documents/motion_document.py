@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from armsim.documents.fields import Word
-from armsim.documents.from_spec import As, Place, build, document_of, extended
+from armsim.documents.from_spec import As, Place, build, document_of, extend_document
 from armsim.errors import InputError
 from armsim.model.arm import Arm
 from armsim.model.joint import Joint
@@ -16,14 +16,14 @@ from armsim.model.motion import JointSpeed, Motion
 from armsim.physics.speed_from_positions import signal_frequency
 from armsim.sources import Source
 
-MotionDocument = extended(
+MotionDocument = extend_document(
     Motion,
     "MotionDocument",
     {"joints": (Annotated[dict[Word, Annotated[Any, As(document_of(JointSpeed))]], Field(min_length=1)], ...)},
 )
 
 
-def build_motion(given: Any, arm: Arm, source: Source) -> Motion:
+def build_motion(document: Any, arm: Arm, source: Source) -> Motion:
     """The motion of a scenario.
 
     Raises
@@ -33,14 +33,14 @@ def build_motion(given: Any, arm: Arm, source: Source) -> Motion:
     """
     speeds = {}
     kinds = {joint.name: joint.revolute for joint in arm.joints}
-    for name, entry in given.joints.items():
+    for name, entry in document.joints.items():
         if name not in kinds:
             accepted = ", ".join(arm.names)
             raise source.error(("motion", "joints", name), "the arm has no such joint", accepted)
         measures, what = ("rotation", "revolute") if kinds[name] else ("translation", "prismatic")
         place = Place(source, ("motion", "joints", name), measures, f"at the {what} joint {name}")  # type: ignore[arg-type]
         speeds[name] = build(JointSpeed, entry, place).speed
-    return build(Motion, given, Place(source, ("motion",), "rotation", "of the machine"), speeds=speeds)
+    return build(Motion, document, Place(source, ("motion",), "rotation", "of the machine"), speeds=speeds)
 
 
 def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
@@ -58,17 +58,19 @@ def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
     for sensor, ratio in ((joint.encoder, joint.ratio), (joint.motor_encoder, joint.transmission.ratio)):
         if sensor is None:
             continue
-        own = abs(speed * ratio)
-        if sensor.max_speed and own > sensor.max_speed:
-            fast = f"{_speed(own, sensor.rotary)} at the shaft of {sensor.name!r}"
-            raise source.error(at, fast, f"at most {_speed(sensor.max_speed, sensor.rotary)} there, by its data sheet")
-        frequency = signal_frequency(sensor.order, own)
+        shaft_speed = abs(speed * ratio)
+        if sensor.max_speed and shaft_speed > sensor.max_speed:
+            finding = f"{_speed(shaft_speed, sensor.rotary)} at the shaft of {sensor.name!r}"
+            raise source.error(
+                at, finding, f"at most {_speed(sensor.max_speed, sensor.rotary)} there, by its data sheet"
+            )
+        frequency = signal_frequency(sensor.order, shaft_speed)
         if sensor.max_frequency and frequency > sensor.max_frequency:
-            fast = f"signals of {frequency / 1e3:.4g} kHz of {sensor.name!r}"
-            raise source.error(at, fast, f"at most {sensor.max_frequency / 1e3:.4g} kHz, by its data sheet")
+            finding = f"signals of {frequency / 1e3:.4g} kHz of {sensor.name!r}"
+            raise source.error(at, finding, f"at most {sensor.max_frequency / 1e3:.4g} kHz, by its data sheet")
 
 
-def is_within_limits(joint: Joint, motion: Motion | None, source: Source) -> str | None:
+def limit_violation(joint: Joint, motion: Motion | None, source: Source) -> str | None:
     """Why a joint cannot move as fast as it should; None where it can."""
     try:
         check_limits(joint, motion, source)

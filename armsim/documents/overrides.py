@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from armsim.documents.catalogue_document import entry_of, parted
+from armsim.documents.catalogue_document import find_entry, split_reference
 from armsim.documents.source import read_named, read_source
 from armsim.errors import InputError
 from armsim.sources import KeyPath, Source
@@ -25,7 +25,9 @@ NOWHERE = 0, 0
 """Line and column of what stands in no file."""
 
 
-def changed(source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source) -> Source:
+def apply_changes(
+    source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source
+) -> Source:
     """A scenario with changes made.
 
     Every value keeps the place where it is written: what is wrong with it is told there, and a file that it names
@@ -49,11 +51,11 @@ def changed(source: Source, changes: Mapping[str, Any], groups: Mapping[str, tup
     """
     edit = _Edit(replace(source, data=copy.deepcopy(source.data), elsewhere=dict(source.elsewhere)))
     for path, value in changes.items():
-        stated = _Stated(by, ("changes", path))
+        origin = _Origin(by, ("changes", path))
         if not by.data:
-            stated = _Stated(replace(by, places={(): NOWHERE, (path,): NOWHERE}), (path,))
-        for keys in _spelled_out(path, edit.source.data, groups, stated):
-            edit.mark(_put(edit, keys, value, stated), stated.source, stated.at)
+            origin = _Origin(replace(by, places={(): NOWHERE, (path,): NOWHERE}), (path,))
+        for keys in _expand_path(path, edit.source.data, groups, origin):
+            edit.mark(_set_value(edit, keys, value, origin), origin.source, origin.at)
     return edit.source
 
 
@@ -70,28 +72,28 @@ class _Edit:
             del elsewhere[known]
         elsewhere[at] = source, place
 
-    def copy_referred(self, here: dict[str, Any], at: KeyPath, stated: _Stated) -> None:
+    def copy_referred(self, mapping: dict[str, Any], at: KeyPath, origin: _Origin) -> None:
         """Put the document to which a key refers in the place of the reference."""
-        file, name = parted(here[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
+        file, name = split_reference(mapping[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
         path = self.source.beside(at, file)
-        own = read_source(path, read_named(path, stated.source, stated.at))
-        entry = (0, own.data) if name is None else entry_of(own, name)
+        referred = read_source(path, read_named(path, origin.source, origin.at))
+        entry = (0, referred.data) if name is None else find_entry(referred, name)
         if entry is None:
-            raise stated.error(f"no encoder named {name!r} in {own.path}", "the name of one that it holds")
-        here[at[-1]] = copy.deepcopy(entry[1])  # type: ignore[index]
-        self.mark(at, own, ("encoders", entry[0], "encoder") if name is not None else ())
+            raise origin.error(f"no encoder named {name!r} in {referred.path}", "the name of one that it holds")
+        mapping[at[-1]] = copy.deepcopy(entry[1])  # type: ignore[index]
+        self.mark(at, referred, ("encoders", entry[0], "encoder") if name is not None else ())
 
 
 @dataclass(frozen=True)
-class _Stated:
+class _Origin:
     """Where a change stands."""
 
     source: Source
     at: KeyPath
 
-    def error(self, found: str, accepted: str) -> InputError:
+    def error(self, finding: str, accepted: str) -> InputError:
         """A fault of its path."""
-        return self.source.error(self.at, found, accepted)
+        return self.source.error(self.at, finding, accepted)
 
     def nowhere(self, key: str, known: list[str], what: str) -> InputError:
         """A part of its path leads nowhere."""
@@ -100,53 +102,53 @@ class _Stated:
         return self.error(f"no {what} {key!r}", f"{hint}{', '.join(known)}")
 
 
-def _spelled_out(
-    path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]], stated: _Stated
+def _expand_path(
+    path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]], origin: _Origin
 ) -> Iterator[list[str]]:
     """The paths that a path with a star or a group stands for."""
     first, *rest = path.split(".")
     if first == "groups":
         if not rest or rest[0] not in groups:
-            raise stated.nowhere(rest[0] if rest else "", list(groups), "group")
+            raise origin.nowhere(rest[0] if rest else "", list(groups), "group")
         for joint in groups[rest[0]]:
             yield ["joints", joint, *rest[1:]]
     elif first == "joints" and rest and rest[0] == "*":
         joints = data.get("joints", {})
         if not isinstance(joints, dict):
-            raise stated.error(f"joints is {str(joints)[:60]!r}, which has no parts", "a path to a value")
+            raise origin.error(f"joints is {str(joints)[:60]!r}, which has no parts", "a path to a value")
         for joint in list(joints):
             yield ["joints", joint, *rest[1:]]
     else:
         yield [first, *rest]
 
 
-def _put(edit: _Edit, keys: list[str], value: Any, stated: _Stated) -> KeyPath:
+def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin) -> KeyPath:
     """Put a value in its place; the key path of that, entries of lists by their numbers."""
-    here: Any = edit.source.data
+    node: Any = edit.source.data
     at: list[str | int] = list(keys)
     for number, key in enumerate(keys[:-1]):
-        if isinstance(here, list):
-            names = [str(entry.get("name", n)) if isinstance(entry, dict) else None for n, entry in enumerate(here)]
+        if isinstance(node, list):
+            names = [str(entry.get("name", n)) if isinstance(entry, dict) else None for n, entry in enumerate(node)]
             if key not in names:
-                raise stated.nowhere(key, [name for name in names if name is not None], "entry")
+                raise origin.nowhere(key, [name for name in names if name is not None], "entry")
             at[number] = names.index(key)
-            here = here[names.index(key)]
+            node = node[names.index(key)]
             continue
-        if number == 1 and keys[0] == "joints" and key not in here:
-            raise stated.nowhere(key, list(here), "joint")
-        if key in REFERENCES and isinstance(here.get(key), str):
-            edit.copy_referred(here, tuple(at[: number + 1]), stated)
-        inner = here.setdefault(key, {})
+        if number == 1 and keys[0] == "joints" and key not in node:
+            raise origin.nowhere(key, list(node), "joint")
+        if key in REFERENCES and isinstance(node.get(key), str):
+            edit.copy_referred(node, tuple(at[: number + 1]), origin)
+        inner = node.setdefault(key, {})
         if not isinstance(inner, dict | list):
-            found = f"{'.'.join(keys[: number + 1])} is {str(inner)[:60]!r}, which has no parts"
-            raise stated.error(found, "a path to a value")
-        here = inner
-    if isinstance(here, list):
-        raise stated.error("an entry of a list", "a path to a key of that entry")
+            finding = f"{'.'.join(keys[: number + 1])} is {str(inner)[:60]!r}, which has no parts"
+            raise origin.error(finding, "a path to a value")
+        node = inner
+    if isinstance(node, list):
+        raise origin.error("an entry of a list", "a path to a key of that entry")
     if value is None:
-        if keys[-1] not in here:
-            raise stated.nowhere(keys[-1], [str(key) for key in here], "stated key")
-        del here[keys[-1]]
+        if keys[-1] not in node:
+            raise origin.nowhere(keys[-1], [str(key) for key in node], "stated key")
+        del node[keys[-1]]
     else:
-        here[keys[-1]] = copy.deepcopy(value)
+        node[keys[-1]] = copy.deepcopy(value)
     return tuple(at)

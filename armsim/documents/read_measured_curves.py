@@ -12,7 +12,7 @@ from armsim.documents.curve_file import Curve, read_curves
 from armsim.documents.fields import Document, FilePath, Word, count
 from armsim.model.effects import effects
 from armsim.model.measured_curve import MeasuredCurve
-from armsim.physics.harmonics import IndistinguishableOrders, HarmonicFit
+from armsim.physics.harmonics import HarmonicFit, IndistinguishableOrders
 from armsim.sources import KeyPath, Source
 
 Orders = Annotated[
@@ -41,7 +41,7 @@ LEAST_SENSORS = 5
 """Sensors of a batch, at least: fewer tell no law."""
 
 
-def of_sensor(given: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
+def sensor_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
     """The curve of one sensor.
 
     Raises
@@ -49,32 +49,32 @@ def of_sensor(given: Any, rotary: bool, source: Source, at: KeyPath) -> Measured
     InputError
         The file is wrong, has no such sensor, or its angles do not tell the orders apart.
     """
-    curves = _read(given, rotary, source, at)
-    if given.sensor is None and len(curves) > 1:
+    curves = _read(document, rotary, source, at)
+    if document.sensor is None and len(curves) > 1:
         names = ", ".join(curve.sensor for curve in curves[:20])
-        raise source.error((*at, "sensor"), f"{len(curves)} sensors in {given.file}", f"one of {names}")
-    chosen = [curve for curve in curves if given.sensor in (None, curve.sensor)]
-    if not chosen:
+        raise source.error((*at, "sensor"), f"{len(curves)} sensors in {document.file}", f"one of {names}")
+    matching = [curve for curve in curves if document.sensor in (None, curve.sensor)]
+    if not matching:
         names = ", ".join(curve.sensor for curve in curves[:20])
-        raise source.error((*at, "sensor"), f"no sensor {given.sensor!r} in {given.file}", names)
-    fit = _fit(chosen[0], given.orders, source, at)
-    return _curve(fit, fit.coefficients, fit.covariance, given)
+        raise source.error((*at, "sensor"), f"no sensor {document.sensor!r} in {document.file}", names)
+    fit = _fit(matching[0], document.orders, source, at)
+    return _curve(fit, fit.coefficients, fit.covariance, document)
 
 
-def of_batch(given: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
+def batch_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
     """The law of a batch: mean and covariance of the coefficients of its sensors.
 
     Raises
     ------
     InputError
-        As `of_sensor`, or too few sensors.
+        As `sensor_curve`, or too few sensors.
     """
-    curves = _read(given, rotary, source, at)
+    curves = _read(document, rotary, source, at)
     if len(curves) < LEAST_SENSORS:
-        raise source.error((*at, "file"), f"{len(curves)} sensors in {given.file}", f"{LEAST_SENSORS} at least")
-    fits = [_fit(curve, given.orders, source, at) for curve in curves]
-    every = np.array([fit.coefficients for fit in fits])
-    return _curve(fits[0], every.mean(axis=0), np.atleast_2d(np.cov(every.T)), given)
+        raise source.error((*at, "file"), f"{len(curves)} sensors in {document.file}", f"{LEAST_SENSORS} at least")
+    fits = [_fit(curve, document.orders, source, at) for curve in curves]
+    coefficients = np.array([fit.coefficients for fit in fits])
+    return _curve(fits[0], coefficients.mean(axis=0), np.atleast_2d(np.cov(coefficients.T)), document)
 
 
 def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at: KeyPath) -> None:
@@ -88,20 +88,22 @@ def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at
     causes = list(dict.fromkeys(term.cause for term in shaft if term.life == "unit"))
     for cause in curve.replaces:
         if cause not in causes:
-            stated = ", ".join(known.name for known in causes) or "none"
-            raise source.error((*at, "replaces"), f"{cause.name!r} is not stated of this sensor", stated)
-    twice = curve.counted_twice(shaft)
-    if twice:
-        cause, order = twice[0]
-        found = f"order {order:g} is in the curve and in {cause.name!r}, which would count twice"
-        raise source.error((*at, "replaces"), found, f"{cause.name!r} among what it replaces, or other orders")
+            stated_names = ", ".join(stated_cause.name for stated_cause in causes) or "none"
+            raise source.error((*at, "replaces"), f"{cause.name!r} is not stated of this sensor", stated_names)
+    duplicates = curve.counted_twice(shaft)
+    if duplicates:
+        cause, order = duplicates[0]
+        finding = f"order {order:g} is in the curve and in {cause.name!r}, which would count twice"
+        raise source.error((*at, "replaces"), finding, f"{cause.name!r} among what it replaces, or other orders")
 
 
-def _read(given: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve, ...]:
-    curves = read_curves(source.beside((*at, "file"), given.file))
+def _read(document: Any, rotary: bool, source: Source, at: KeyPath) -> tuple[Curve, ...]:
+    curves = read_curves(source.beside((*at, "file"), document.file))
     if any(curve.rotary != rotary for curve in curves):
-        found, wanted = ("position", "angle") if rotary else ("angle", "position")
-        raise source.error((*at, "file"), f"{given.file} has a column {found}", f"{wanted}, as the sensor measures")
+        column, expected = ("position", "angle") if rotary else ("angle", "position")
+        raise source.error(
+            (*at, "file"), f"{document.file} has a column {column}", f"{expected}, as the sensor measures"
+        )
     return curves
 
 
@@ -109,12 +111,14 @@ def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> Harmon
     try:
         return curve.fit(orders)
     except IndistinguishableOrders as error:
-        found = f"the angles of {curve.sensor!r} do not tell apart {error}"
-        raise source.error((*at, "orders"), found, "fewer orders, or more angles") from error
+        finding = f"the angles of {curve.sensor!r} do not tell apart {error}"
+        raise source.error((*at, "orders"), finding, "fewer orders, or more angles") from error
 
 
-def _curve(fit: HarmonicFit, mean: Any, covariance: Any, given: Any) -> MeasuredCurve:
+def _curve(fit: HarmonicFit, mean: Any, covariance: Any, document: Any) -> MeasuredCurve:
     rows = tuple(tuple(float(x) for x in row) for row in covariance)
-    known = {effect.cause.name: effect.cause for effect in effects()}
-    replaces = tuple(known.get(name, Cause(name)) for name in given.replaces)  # what is not known is told later on
+    causes_by_name = {effect.cause.name: effect.cause for effect in effects()}
+    replaces = tuple(
+        causes_by_name.get(name, Cause(name)) for name in document.replaces
+    )  # what is not known is told later on
     return MeasuredCurve(tuple(float(x) for x in fit.orders), tuple(float(x) for x in mean), rows, replaces)

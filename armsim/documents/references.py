@@ -14,24 +14,24 @@ PATH = "path"
 """Format of what names a file, in the schemas of the documents."""
 
 
-def named_from(file: Path, to: Path) -> str:
+def relative_name(file: Path, to: Path) -> str:
     """A file as what stands in a folder names it; links on the way to both are followed, as a reader does."""
     return os.path.relpath(Path(os.path.realpath(file.parent)) / file.name, os.path.realpath(to))
 
 
-def counted_from(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str, Any]:
+def rebase_files(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str, Any]:
     """Changes by path, their files counted from the folder ``to`` where they have counted from ``beside``."""
     schema = schema_of("scenario")
     definitions: Node = schema["$defs"]
 
-    def moved(value: Any, nodes: list[Node]) -> Any:
+    def rebased(value: Any, nodes: list[Node]) -> Any:
         if isinstance(value, dict):
-            return {key: moved(inner, below(nodes, str(key), definitions)) for key, inner in value.items()}
+            return {key: rebased(inner, below(nodes, str(key), definitions)) for key, inner in value.items()}
         if isinstance(value, list):
-            return [moved(inner, below(nodes, number, definitions)) for number, inner in enumerate(value)]
+            return [rebased(inner, below(nodes, number, definitions)) for number, inner in enumerate(value)]
         options = [option for node in nodes for option in alternatives(node, definitions)]
-        names = isinstance(value, str) and any(option.get("format") == PATH for option in options)
-        return named_from(beside / value, to) if names else value
+        is_path = isinstance(value, str) and any(option.get("format") == PATH for option in options)
+        return relative_name(beside / value, to) if is_path else value
 
     out = {}
     for path, value in changes.items():
@@ -39,5 +39,5 @@ def counted_from(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str
         for part in ["joints", *keys[1:]] if keys[0] == "groups" else keys:
             # the entry of a list goes by its name
             nodes = below(nodes, part, definitions) or below(nodes, 0, definitions)
-        out[path] = moved(value, nodes)
+        out[path] = rebased(value, nodes)
     return out

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from armsim.documents.calibration_document import CalibrationDocument
 from armsim.documents.fields import Document, Word, at_most
-from armsim.documents.from_spec import As, document_of, extended
+from armsim.documents.from_spec import As, document_of, extend_document
 from armsim.documents.joint_document import JointDocument, Reference
 from armsim.documents.motion_document import MotionDocument
 from armsim.documents.task_documents import TaskDocument
@@ -19,7 +19,7 @@ from armsim.requirement.requirement import Requirement
 from armsim.sampling_plan import SamplingPlan
 from armsim.sources import Source
 
-EnvironmentDocument = extended(Environment, "EnvironmentDocument", elsewhere=("expansion",))
+EnvironmentDocument = extend_document(Environment, "EnvironmentDocument", elsewhere=("expansion",))
 
 
 class ScenarioDocument(Document):

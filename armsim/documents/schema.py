@@ -74,13 +74,13 @@ MEANINGS = {
 
 def schema_of(kind: str) -> dict[str, Any]:
     """JSON Schema of a kind of document."""
-    whole = KINDS[kind].model_json_schema()
+    schema = KINDS[kind].model_json_schema()
     if kind != "scenario":
-        return _finished(whole)
-    changed = ChangesDocument.model_json_schema()
-    changed["title"] = "ChangesDocument"
-    defs = {**whole.pop("$defs", {}), **changed.pop("$defs", {})}
-    return _finished({"$defs": defs, "anyOf": [whole, changed]})
+        return _with_meanings(schema)
+    changes_schema = ChangesDocument.model_json_schema()
+    changes_schema["title"] = "ChangesDocument"
+    defs = {**schema.pop("$defs", {}), **changes_schema.pop("$defs", {})}
+    return _with_meanings({"$defs": defs, "anyOf": [schema, changes_schema]})
 
 
 def printed_schema(kind: str) -> dict[str, Any]:
@@ -88,15 +88,15 @@ def printed_schema(kind: str) -> dict[str, Any]:
     return {"$schema": DIALECT, **schema_of(kind)}
 
 
-def _finished(own: dict[str, Any]) -> dict[str, Any]:
-    defs: dict[str, Any] = own.setdefault("$defs", {})
-    _referred(own, defs)
-    for node in [own, *own.get("anyOf", ()), *defs.values()]:
+def _with_meanings(schema: dict[str, Any]) -> dict[str, Any]:
+    defs: dict[str, Any] = schema.setdefault("$defs", {})
+    _expand_references(schema, defs)
+    for node in [schema, *schema.get("anyOf", ()), *defs.values()]:
         for name, entry in node.get("properties", {}).items():
             if "description" not in entry:
                 meaning = MEANINGS.get(f"{node.get('title')}.{name}") or MEANINGS[name]
                 entry["description"] = f"{meaning[:1].upper()}{meaning[1:]}."
-    return own
+    return schema
 
 
 REFERENCES = {
@@ -104,23 +104,26 @@ REFERENCES = {
 }  # fmt: skip
 
 
-def _referred(own: dict[str, Any], defs: dict[str, Any]) -> None:
+def _expand_references(schema: dict[str, Any], defs: dict[str, Any]) -> None:
     """Let references be a path or the document itself, and tolerances of links those of either kind of row."""
-    for node in [own, *own.get("anyOf", ()), *list(defs.values())]:
+    for node in [schema, *schema.get("anyOf", ()), *list(defs.values())]:
         for name, entry in node.get("properties", {}).items():
             if name in REFERENCES and not {"$ref", "type", "anyOf"} & set(entry):
-                entry["anyOf"] = [{"type": "string", "minLength": 1, "format": "path"}, _ref(REFERENCES[name], defs)]
+                entry["anyOf"] = [
+                    {"type": "string", "minLength": 1, "format": "path"},
+                    _reference_to(REFERENCES[name], defs),
+                ]
                 if name == "motor_encoder":
                     entry["anyOf"].append({"type": "null"})
             if name == "tolerances" and node.get("title") == "ArmDocument":
-                entry["anyOf"] = [_ref(document_of(rows), defs) for rows in (RowTolerances, OriginTolerances)]
+                entry["anyOf"] = [_reference_to(document_of(rows), defs) for rows in (RowTolerances, OriginTolerances)]
 
 
-def _ref(document: Any, defs: dict[str, Any]) -> dict[str, Any]:
+def _reference_to(document: Any, defs: dict[str, Any]) -> dict[str, Any]:
     if document.__name__ not in defs:
-        own = document.model_json_schema()
-        for name, entry in own.pop("$defs", {}).items():
+        schema = document.model_json_schema()
+        for name, entry in schema.pop("$defs", {}).items():
             defs.setdefault(name, entry)
-        defs[document.__name__] = own
-        _referred({"properties": {}, "anyOf": [own]}, defs)
+        defs[document.__name__] = schema
+        _expand_references({"properties": {}, "anyOf": [schema]}, defs)
     return {"$ref": f"#/$defs/{document.__name__}"}

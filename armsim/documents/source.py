@@ -23,8 +23,8 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     """
     name = str(path)
 
-    def fault(line: int, column: int, found: str, accepted: str, key: str = "") -> InputError:
-        return InputError(Problem(name, line, column, key, found, accepted))
+    def fault(line: int, column: int, finding: str, accepted: str, key: str = "") -> InputError:
+        return InputError(Problem(name, line, column, key, finding, accepted))
 
     try:
         raw = read_bytes(path) if raw is None else raw

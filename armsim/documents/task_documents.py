@@ -13,12 +13,12 @@ from armsim.documents.fields import (
     Measured,
     Word,
     at_most,
+    invalid,
     measured,
     number,
     quantity,
-    wrong,
 )
-from armsim.documents.from_spec import As, document_of, extended
+from armsim.documents.from_spec import As, document_of, extend_document
 from armsim.field_spec import declared
 from armsim.requirement.requirement import TaskLimits
 from armsim.tasks import KINDS, Path, Poses, Task
@@ -45,7 +45,7 @@ class PostureDocument(Document):
     @model_validator(mode="after")
     def _one(self) -> PostureDocument:
         if (self.nearest is None) == (self.elbow is None):
-            raise wrong("a posture needs exactly one of 'nearest' and 'elbow'", "nearest: [joints], or elbow: 20 deg")
+            raise invalid("a posture needs exactly one of 'nearest' and 'elbow'", "nearest: [joints], or elbow: 20 deg")
         return self
 
 
@@ -68,9 +68,9 @@ class HoldingDocument(LimitedDocument):
     @model_validator(mode="after")
     def _one_way(self) -> HoldingDocument:
         if self.tool is not None and self.direction is not None:
-            raise wrong("'tool' beside 'direction'", "tool: all three turns, or direction: where its z axis points")
+            raise invalid("'tool' beside 'direction'", "tool: all three turns, or direction: where its z axis points")
         if self.direction is not None and not np.linalg.norm(self.direction) > 1e-6:
-            raise wrong("a direction of no length", "three numbers, not all zero")
+            raise invalid("a direction of no length", "three numbers, not all zero")
         return self
 
 
@@ -87,11 +87,11 @@ class PoseDocument(Document):
     @model_validator(mode="after")
     def _one_of_two(self) -> PoseDocument:
         if (self.joints is None) == (self.xyz is None):
-            raise wrong(
+            raise invalid(
                 "a pose needs exactly one of 'joints' and 'xyz'", "joints: [...], or xyz: [...] with rpy: [...]"
             )
         if self.joints is not None and (self.rpy is not None or self.near is not None):
-            raise wrong("'rpy' or 'near' beside 'joints'", "rpy and near belong to xyz")
+            raise invalid("'rpy' or 'near' beside 'joints'", "rpy and near belong to xyz")
         return self
 
 
@@ -125,25 +125,27 @@ class PathDocument(HoldingDocument):
     @model_validator(mode="after")
     def _one_of_two(self) -> PathDocument:
         if (self.through is None) == (self.file is None):
-            raise wrong(
+            raise invalid(
                 "a path needs exactly one of 'through' and 'file'", "through: [{to: [...]}, ...] or file: x.csv"
             )
         if self.through is not None:
             first, *rest = self.through
             if first.via is not None:
-                raise wrong("'via' at the point where the path begins", "via belongs to the points after it")
-            turning = [point.rpy is not None for point in self.through]
-            if any(turning) and not all(turning):
-                raise wrong("'rpy' at some points of the path", "rpy at every point, or at none with tool: for all")
-            if all(turning) and (self.tool is not None or self.direction is not None):
-                raise wrong("'tool' or 'direction' beside 'rpy' of the points", "one of them")
-            here = first.to
+                raise invalid("'via' at the point where the path begins", "via belongs to the points after it")
+            has_rpy = [point.rpy is not None for point in self.through]
+            if any(has_rpy) and not all(has_rpy):
+                raise invalid("'rpy' at some points of the path", "rpy at every point, or at none with tool: for all")
+            if all(has_rpy) and (self.tool is not None or self.direction is not None):
+                raise invalid("'tool' or 'direction' beside 'rpy' of the points", "one of them")
+            position = first.to
             for point in rest:
-                if point.to == here and point.via is None:
-                    raise wrong(f"{_mm(here)} twice in a row", "points apart from each other; no turn on the spot")
-                if point.via is not None and arc(here, point.via, point.to) is None:
-                    raise wrong(f"an arc to {_mm(point.to)} through three points in one line", "a via: off that line")
-                here = point.to
+                if point.to == position and point.via is None:
+                    raise invalid(
+                        f"{_mm(position)} twice in a row", "points apart from each other; no turn on the spot"
+                    )
+                if point.via is not None and arc(position, point.via, point.to) is None:
+                    raise invalid(f"an arc to {_mm(point.to)} through three points in one line", "a via: off that line")
+                position = point.to
         return self
 
 
@@ -151,15 +153,17 @@ BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDoc
 """Tasks whose keys hang on each other, so that their documents are written out."""
 
 
-def _document(own: type[Task]) -> Any:
-    if own in BY_HAND:
-        return BY_HAND[own]
-    held = any(field.key.kind == "holding" for field in declared(own))
-    more = {"kind": (Literal[own.kind], ...)}
-    return extended(own, f"{own.__name__}Document", more, base=HoldingDocument if held else LimitedDocument)
+def _document(task_type: type[Task]) -> Any:
+    if task_type in BY_HAND:
+        return BY_HAND[task_type]
+    has_holding = any(field.key.kind == "holding" for field in declared(task_type))
+    kind_key = {"kind": (Literal[task_type.kind], ...)}
+    return extend_document(
+        task_type, f"{task_type.__name__}Document", kind_key, base=HoldingDocument if has_holding else LimitedDocument
+    )
 
 
-TASKS: Any = Union[tuple(_document(own) for own in KINDS)]  # noqa: UP007  made at run time
+TASKS: Any = Union[tuple(_document(task_type) for task_type in KINDS)]  # noqa: UP007  made at run time
 TaskDocument: Any = Annotated[TASKS, Field(discriminator="kind")]
 
 

@@ -14,14 +14,14 @@ from armsim.tasks import Holding
 from armsim.tasks.elbow import possible
 
 
-def build_holding(given: Any, arm: Arm, source: Source, at: KeyPath) -> Holding:
-    near = None if given.near is None else joint_positions(given.near, arm, source, (*at, "near"), limits=False)
+def build_holding(document: Any, arm: Arm, source: Source, at: KeyPath) -> Holding:
+    near = None if document.near is None else joint_positions(document.near, arm, source, (*at, "near"), limits=False)
     direction = None
-    if given.direction is not None:
-        unit = np.array(given.direction) / np.linalg.norm(given.direction)
+    if document.direction is not None:
+        unit = np.array(document.direction) / np.linalg.norm(document.direction)
         direction = (float(unit[0]), float(unit[1]), float(unit[2]))
     hold = []
-    for name, value in (given.hold or {}).items():
+    for name, value in (document.hold or {}).items():
         joint = _joint(name, arm, source, (*at, "hold"))
         kind = "angle" if joint.revolute else "length"
         if value.kind != kind:
@@ -32,7 +32,7 @@ def build_holding(given: Any, arm: Arm, source: Source, at: KeyPath) -> Holding:
     if len(hold) == len(arm.joints):
         raise source.error((*at, "hold"), "every joint is held", "one that is free to move")
     branch = []
-    for name, side in (given.branch or {}).items():
+    for name, side in (document.branch or {}).items():
         joint = _joint(name, arm, source, (*at, "branch"))
         sign = 1 if side == "positive" else -1
         if (joint.upper if sign > 0 else -joint.lower) <= 0:
@@ -41,14 +41,14 @@ def build_holding(given: Any, arm: Arm, source: Source, at: KeyPath) -> Holding:
             raise source.error((*at, "branch", name), f"joint {name} is held", "a joint that moves")
         branch.append((name, sign))
     nearest = elbow = None
-    if given.posture is not None and given.posture.elbow is not None:
-        if not possible(arm) or given.tool is None:
-            found, accepted = "an elbow angle", "seven turning joints, and tool: [roll, pitch, yaw]"
-            raise source.error((*at, "posture", "elbow"), found, accepted)
-        elbow = given.posture.elbow
-    if given.posture is not None and given.posture.nearest is not None:
-        nearest = joint_positions(given.posture.nearest, arm, source, (*at, "posture", "nearest"), limits=True)
-    return Holding(given.tool, direction, near, tuple(hold), tuple(branch), nearest, elbow)
+    if document.posture is not None and document.posture.elbow is not None:
+        if not possible(arm) or document.tool is None:
+            finding, accepted = "an elbow angle", "seven turning joints, and tool: [roll, pitch, yaw]"
+            raise source.error((*at, "posture", "elbow"), finding, accepted)
+        elbow = document.posture.elbow
+    if document.posture is not None and document.posture.nearest is not None:
+        nearest = joint_positions(document.posture.nearest, arm, source, (*at, "posture", "nearest"), limits=True)
+    return Holding(document.tool, direction, near, tuple(hold), tuple(branch), nearest, elbow)
 
 
 def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from armsim.documents.fields import LONGEST_NAME
-from armsim.documents.files import Unreadable, read_bytes, unshown
+from armsim.documents.files import Unreadable, read_bytes, unprintable_character
 from armsim.documents.inertials import link_masses
 from armsim.documents.units import number
 from armsim.errormodel.terms import Axis, Role
@@ -52,9 +52,9 @@ def read_chain(
 
     text = ""
 
-    def fault(found: str, accepted: str, name: str = "") -> InputError:
+    def fault(finding: str, accepted: str, name: str = "") -> InputError:
         line, column = _place(text, name)
-        return InputError(Problem(str(path), line, column, "", found, accepted))
+        return InputError(Problem(str(path), line, column, "", finding, accepted))
 
     try:
         raw = read_bytes(path)
@@ -95,16 +95,16 @@ def read_chain(
         link = _link(by_child[link], "parent")
     joints: list[ArmJoint] = []
     motions: list[ElementaryTransform] = []
-    seen: set[str] = set()
+    names: set[str] = set()
     for element in reversed(chain):
-        given, kind = element.get("name", ""), element.get("type", "")
-        name = " ".join(given.split())
-        if not name or len(name) > LONGEST_NAME or unshown(name) is not None:
+        raw_name, kind = element.get("name", ""), element.get("type", "")
+        name = " ".join(raw_name.split())
+        if not name or len(name) > LONGEST_NAME or unprintable_character(name) is not None:
             accepted = f"a name of at most {LONGEST_NAME} characters that can be shown"
             raise fault(f"a joint named {name[:60]!r}", accepted, name)
-        if name in seen:
+        if name in names:
             raise fault(f"two joints named {name!r}", "each name once", name)
-        seen.add(name)
+        names.add(name)
         origin = element.find("origin")
         xyz = _vector(origin, "xyz", (0.0, 0.0, 0.0), fault, name)
         rpy = _vector(origin, "rpy", (0.0, 0.0, 0.0), fault, name)

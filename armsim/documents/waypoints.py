@@ -36,10 +36,10 @@ def read_waypoints(path: Path, arm: Arm) -> tuple[tuple[Waypoint, ...], tuple[tu
     columns = read_columns(path, kinds, largest=LARGEST)
     names = list(columns.numbers)
     sets = (arm.names, POINT, (*POINT, *TURNS))
-    order = next((own for own in sets if set(own) == set(names)), None)
+    order = next((column_names for column_names in sets if set(column_names) == set(names)), None)
     by_joint = order == sets[0]
     if order is None:
-        accepted = "; or ".join(", ".join(own) for own in sets)
+        accepted = "; or ".join(", ".join(column_names) for column_names in sets)
         raise columns.fault(None, "header", f"columns {', '.join(names)}", accepted)
     values = np.stack([columns.numbers[name] for name in order], axis=1).tolist()
     if len(values) < 2:
@@ -49,9 +49,9 @@ def read_waypoints(path: Path, arm: Arm) -> tuple[tuple[Waypoint, ...], tuple[tu
             for joint, value in zip(arm.joints, position, strict=True):
                 if not joint.holds(value):
                     raise columns.fault(row, joint.name, "outside the range of the joint", "a position in its range")
-    apart = len(order) if by_joint else len(POINT)
+    compared = len(order) if by_joint else len(POINT)
     for row, (a, b) in enumerate(pairwise(values), start=1):
-        if a[:apart] == b[:apart]:
+        if a[:compared] == b[:compared]:
             raise columns.fault(row, "", "a waypoint twice in a row", "waypoints apart from each other")
     if by_joint:
         return (), tuple(map(tuple, values))

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
-from armsim.documents.catalogue_document import within
-from armsim.documents.references import named_from
+from armsim.documents.catalogue_document import encoder_name
+from armsim.documents.references import relative_name
 from armsim.model.joint import Fitting
 from armsim.model.machine import Machine
 from armsim.model.mounting import Mounting
@@ -59,76 +59,79 @@ def as_changes(
     before : mapping of path to value, optional
         Changes that were made to the scenario before the choice.
     """
-    fitted = fitted_with(machine, sources, catalogue, choices, to)
+    fitted = joint_changes(machine, sources, catalogue, choices, to)
     changes = dict(before or {})
-    for where, joints in _together(fitted, machine.arm.groups):
+    for where, joints in _joint_paths(fitted, machine.arm.groups):
         for key, value in fitted[joints[0]].items():
             changes[f"{where}.{key}"] = value
-    return written_changes(name, base, to, changes)
+    return changes_text(name, base, to, changes)
 
 
-def written_changes(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
+def changes_text(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
     """The text of a scenario that is another one with changes, to stand in a folder."""
-    lines = ["kind: scenario", f"name: {written(name)}", f"base: {written(named_from(base, to))}"]
+    lines = ["kind: scenario", f"name: {yaml_line(name)}", f"base: {yaml_line(relative_name(base, to))}"]
     lines.append("changes:" if changes else "changes: {}")
-    return "\n".join([*lines, *(f"  {written(path)}: {written(value)}" for path, value in changes.items()), ""])
+    return "\n".join([*lines, *(f"  {yaml_line(path)}: {yaml_line(value)}" for path, value in changes.items()), ""])
 
 
-def fitted_with(
+def joint_changes(
     machine: Machine, sources: Sequence[Source], catalogue: Path, choices: Iterable[Choice], to: Path
 ) -> dict[str, dict[str, Any]]:
     """What changes at every joint that is chosen for, by its keys; parameters as of `as_changes`."""
-    read = {os.path.realpath(source.path): source for source in sources}
-    offered = read[os.path.realpath(catalogue)].data
-    mountings = {entry["name"]: entry for entry in offered["mountings"]}
-    entries = {within(entry["encoder"], catalogue, read): entry["encoder"] for entry in offered["encoders"]}
+    source_by_path = {os.path.realpath(source.path): source for source in sources}
+    catalogue_data = source_by_path[os.path.realpath(catalogue)].data
+    mountings = {entry["name"]: entry for entry in catalogue_data["mountings"]}
+    entries = {
+        encoder_name(entry["encoder"], catalogue, source_by_path): entry["encoder"]
+        for entry in catalogue_data["encoders"]
+    }
     fitted = {}
     joints = {joint.name: joint for joint in machine.joints}
     for choice in choices:
         joint = joints[choice.joint]
         mounting, entry = mountings[choice.mounting], entries[choice.encoder]
-        prices = {"mounting": mounting.get("price", 0), "placement": offered["placements"][choice.placement]}
+        prices = {"mounting": mounting.get("price", 0), "placement": catalogue_data["placements"][choice.placement]}
         keys = {
             "encoder": reference(entry, choice.encoder, catalogue, to),
             "placement": choice.placement,
             "mounting": mounting.get("mounting"),
             "price": {key: cost for key, cost in prices.items() if cost} or None,
         }
-        had = {
+        stated = {
             "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",
             "counts_turns": joint.counts_turns and choice.placement != "both",
             "mounting": joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
         }  # fmt: skip
-        gone = [key for key, there in had.items() if there and keys.get(key) is None]
-        kept = {key: value for key, value in keys.items() if value is not None}
-        fitted[joint.name] = {**kept, **dict.fromkeys(gone)}
+        removed = [key for key, is_stated in stated.items() if is_stated and keys.get(key) is None]
+        stated_values = {key: value for key, value in keys.items() if value is not None}
+        fitted[joint.name] = {**stated_values, **dict.fromkeys(removed)}
     return fitted
 
 
 def reference(entry: Any, name: str, catalogue: Path, to: Path) -> str:
     """A file of its own where the catalogue names one, else the entry of the catalogue."""
     beside = Path(os.path.realpath(catalogue)).parent
-    return named_from(beside / entry, to) if isinstance(entry, str) else f"{named_from(catalogue, to)}#{name}"
+    return relative_name(beside / entry, to) if isinstance(entry, str) else f"{relative_name(catalogue, to)}#{name}"
 
 
-def _together(fitted: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]) -> list[tuple[str, tuple[str, ...]]]:
+def _joint_paths(fitted: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]) -> list[tuple[str, tuple[str, ...]]]:
     """Paths and the joints for which they stand, those fitted alike together."""
-    every = tuple(fitted)
-    if len(every) > 1 and _alike(fitted, every):
-        return [("joints.*", every)]
-    out, taken = [], set[str]()
+    all_joints = tuple(fitted)
+    if len(all_joints) > 1 and _all_equal(fitted, all_joints):
+        return [("joints.*", all_joints)]
+    out, grouped = [], set[str]()
     for group, joints in groups.items():
-        if len(joints) > 1 and _alike(fitted, joints) and not taken & set(joints):
+        if len(joints) > 1 and _all_equal(fitted, joints) and not grouped & set(joints):
             out.append((f"groups.{group}", joints))
-            taken |= set(joints)
-    return out + [(f"joints.{joint}", (joint,)) for joint in every if joint not in taken]
+            grouped |= set(joints)
+    return out + [(f"joints.{joint}", (joint,)) for joint in all_joints if joint not in grouped]
 
 
-def _alike(fitted: Mapping[str, Any], joints: tuple[str, ...]) -> bool:
+def _all_equal(fitted: Mapping[str, Any], joints: tuple[str, ...]) -> bool:
     return all(fitted[joint] == fitted[joints[0]] for joint in joints)
 
 
-def written(value: Any) -> str:
+def yaml_line(value: Any) -> str:
     """A value on one line of YAML."""
     import yaml
 

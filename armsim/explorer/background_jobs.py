@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from armsim.decide import compare, select, sweep, what_if
 from armsim.decide.sweep import Sweep, values_of
-from armsim.documents.references import counted_from
-from armsim.documents.write_overrides import written, written_changes
+from armsim.documents.references import rebase_files
+from armsim.documents.write_overrides import changes_text, yaml_line
 from armsim.errors import InputError, Problem
 from armsim.explorer.session import Desk, Pinned
 from armsim.report.reproduce import RunRequest
@@ -86,7 +86,7 @@ def scenario_of(desk: Desk) -> Path:
 def command(desk: Desk) -> str:
     """What to type to get what is shown."""
     scenario, plan = str(scenario_of(desk)), desk.study.scenario.plan
-    changes = tuple(f"{path}={written(value)}" for path, value in desk.changes.items())
+    changes = tuple(f"{path}={yaml_line(value)}" for path, value in desk.changes.items())
     if desk.saved is not None and desk.saved_key == desk.design.key:
         scenario, changes = str(desk.saved), ()
     return RunRequest(scenario, plan.seed, plan.units, plan.visits, changes=changes).command
@@ -116,7 +116,7 @@ def save(desk: Desk, name: str, replace: bool = False) -> Path:
     if to.exists() and not replace:
         raise fault("there already", "another name, or to replace it")
     title = f"{desk.study.scenario.name}, as explored"
-    changes = counted_from(desk.changes, desk.study.scenario.folder.absolute(), folder)
-    to.write_text(written_changes(title, base.absolute(), folder, changes), encoding="utf-8")
+    changes = rebase_files(desk.changes, desk.study.scenario.folder.absolute(), folder)
+    to.write_text(changes_text(title, base.absolute(), folder, changes), encoding="utf-8")
     desk.mark_saved(to)
     return to

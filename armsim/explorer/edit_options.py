@@ -10,10 +10,10 @@ from typing import Any
 
 from armsim.decide.decision_records import Fitted
 from armsim.decide.display_units import told_in
-from armsim.documents.catalogue_document import within
+from armsim.documents.catalogue_document import encoder_name
 from armsim.documents.files import Unreadable
 from armsim.documents.source import read_source
-from armsim.documents.write_overrides import fitted_with, reference
+from armsim.documents.write_overrides import joint_changes, reference
 from armsim.errors import InputError
 from armsim.explorer.session import Desk
 from armsim.model.parameters import Number, numbers
@@ -81,8 +81,8 @@ class Offered:
             return Offered({name: path for name, (path, _) in found.items()}, by_joint, (), ("motor", "output"))
         data = read[os.path.realpath(desk.catalogue)].data
         named = {
-            within(entry["encoder"], desk.catalogue, read): reference(
-                entry["encoder"], within(entry["encoder"], desk.catalogue, read), desk.catalogue, here
+            encoder_name(entry["encoder"], desk.catalogue, read): reference(
+                entry["encoder"], encoder_name(entry["encoder"], desk.catalogue, read), desk.catalogue, here
             )
             for entry in data["encoders"]
         }
@@ -207,5 +207,5 @@ def chosen_changes(desk: Desk, choice: tuple[Fitted, ...]) -> dict[str, Any]:
     scenario = desk.study.scenario
     assert desk.catalogue is not None  # a search has one
     here = scenario.folder
-    fitted = fitted_with(desk.current.scenario.machine, scenario.sources, desk.catalogue, choice, here)
+    fitted = joint_changes(desk.current.scenario.machine, scenario.sources, desk.catalogue, choice, here)
     return {f"joints.{joint}.{key}": value for joint, keys in fitted.items() for key, value in keys.items()}

@@ -11,7 +11,7 @@ from support import ROOT, invoke
 
 import armsim
 from armsim.documents import check_file
-from armsim.documents.lint import doubts
+from armsim.documents.lint import lint_machine
 from armsim.documents.load import load_options, load_scenario
 from armsim.errormodel.distributions import Distribution
 from armsim.errors import InputError
@@ -30,16 +30,16 @@ def test_a_total_resolution_stated_as_interpolation_is_told() -> None:
     machine = load_scenario(DEMO).machine
     disc = Encoder("fine", signal_periods=1024, interpolation=22.0)
     joints = (replace(machine.joints[0], encoder=disc), *machine.joints[1:])
-    (told,) = doubts(replace(machine, joints=joints))
+    (told,) = lint_machine(replace(machine, joints=joints))
     assert "32 bit per turn" in told
     assert "interpolation is 12 bit" in told
-    assert doubts(machine) == []
+    assert lint_machine(machine) == []
 
 
 def test_a_ratio_upside_down_and_a_stiffness_without_load_are_told() -> None:
     machine = load_scenario(DEMO).machine
     odd = replace(machine.joints[0], transmission=Transmission(0.01, stiffness=1e4))
-    told = " ".join(doubts(replace(machine, joints=(odd, *machine.joints[1:]))))
+    told = " ".join(lint_machine(replace(machine, joints=(odd, *machine.joints[1:]))))
     assert "was 100 meant?" in told
     assert "no masses" in told
 
@@ -113,7 +113,7 @@ def test_a_repeatability_that_makes_no_noise_of_the_speed_is_told() -> None:
 
     def told(encoder: Encoder, motor: Encoder | None = None) -> list[str]:
         fitted = replace(first, encoder=encoder, motor_encoder=motor, placement="both" if motor else "output")
-        return doubts(replace(machine, joints=(fitted, *machine.joints[1:])), motion)
+        return lint_machine(replace(machine, joints=(fitted, *machine.joints[1:])), motion)
 
     seated = Encoder("seated", summary=SheetSummary(24.0, repeatability=Distribution("normal", 1e-5)))
     (note,) = told(seated)
@@ -125,7 +125,7 @@ def test_a_repeatability_that_makes_no_noise_of_the_speed_is_told() -> None:
     assert told(Encoder("plain", summary=SheetSummary(24.0))) == []
     assert told(replace(seated), Encoder("on the motor", summary=SheetSummary(24.0))) == []
     assert len(told(Encoder("plain", summary=SheetSummary(24.0)), seated)) == 1
-    assert doubts(replace(machine, joints=(replace(first, encoder=seated), *machine.joints[1:]))) == []
+    assert lint_machine(replace(machine, joints=(replace(first, encoder=seated), *machine.joints[1:]))) == []
 
 
 def test_check_tells_of_it(tmp_path: Path) -> None:
@@ -145,7 +145,7 @@ def test_an_air_gap_that_does_nothing_is_told() -> None:
     machine = load_scenario(DEMO).machine
     first = machine.joints[0]
     off = replace(first, mounting=replace(first.mounting, air_gap=Distribution("uniform", 1e-4)))
-    (told,) = doubts(replace(machine, joints=(off, *machine.joints[1:])))
+    (told,) = lint_machine(replace(machine, joints=(off, *machine.joints[1:])))
     assert "air_gap at j1 does nothing: the encoder states no light_cone" in told
     seeing = replace(off, encoder=replace(off.encoder, light_cone=0.05))
-    assert doubts(replace(machine, joints=(seeing, *machine.joints[1:]))) == []
+    assert lint_machine(replace(machine, joints=(seeing, *machine.joints[1:]))) == []

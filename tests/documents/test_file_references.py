@@ -19,9 +19,9 @@ from support import invoke
 
 from armsim.documents import check_file
 from armsim.documents.load import KINDS, load_changed, load_options, load_scenario
-from armsim.documents.references import counted_from
+from armsim.documents.references import rebase_files
 from armsim.documents.schema import schema_of
-from armsim.documents.write_overrides import written_changes
+from armsim.documents.write_overrides import changes_text
 from armsim.scenario import Scenario
 
 
@@ -272,12 +272,12 @@ def test_changes_written_into_another_folder(place: Path) -> None:
         "joints.j2.encoder": "../shop/shop.yaml#held", "tasks.way.file": "way.csv",
     }  # fmt: skip
     wanted = files(load_changed(whole, changes))
-    moved = counted_from(changes, place / "cell", place / "other")
+    moved = rebase_files(changes, place / "cell", place / "other")
     file = place / "other" / "own.yaml"
-    file.write_text(written_changes("own", place / "cell/scenario.yaml", place / "other", moved))
+    file.write_text(changes_text("own", place / "cell/scenario.yaml", place / "other", moved))
     assert files(load_scenario(file)) == wanted
     plain = {"tasks.list.poses.p.near": {"file": "10 deg", "arm": "5 deg"}, "groups.arm.mastering": "3 arcsec"}
-    assert counted_from(plain, place / "cell", place / "other") == plain
+    assert rebase_files(plain, place / "cell", place / "other") == plain
 
 
 def test_a_fault_of_a_file_is_told_of_it(place: Path, tmp_path: Path) -> None:
