@@ -1,1 +1,1 @@
-"""Every error is a random coefficient times a known shape: distributions, shapes, terms."""
+"""Error terms: random coefficients times known shapes. Distributions, shapes, terms."""

@@ -1,4 +1,4 @@
-"""The laws of random quantities: what a tolerance says, as moments and draws."""
+"""Laws of random quantities: moments, quantiles and draws of tolerances."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ Law = Literal["uniform", "triangular", "arcsine", "fixed", "normal", "rayleigh",
 NORMAL_95 = 1.959963984540054
 """Standard deviations of a normal law within which 95 % lie, to either side."""
 COVERED = {"normal": 3.0, "rayleigh": math.sqrt(-2.0 * math.log(0.0027))}
-"""What counts as the limit of a law without bounds, over its scale: 99.73 % lie within."""
+"""Limit of a law without bounds, over its scale: 99.73 % lie within."""
 CENTRED: tuple[Law, ...] = ("uniform", "triangular", "arcsine", "normal")
-"""Laws that may lie about another value than zero."""
+"""Laws that may have a mean other than zero."""
 FOLDED = 8.0
-"""Standard deviations from zero beyond which a normal law counts as all on one side: 1e-15 is not."""
+"""Standard deviations from zero above which a normal law counts as one-sided: a share of 1e-15 is not."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class Distribution:
     scale : float
         In the unit of the quantity, not negative.
     centre : float
-        Of a law of `CENTRED`; 0 of the others, whose mean follows from the scale.
+        Mean of a law of `CENTRED`; 0 for the others, whose mean follows from the scale.
     """
 
     distribution: Law
@@ -49,7 +49,7 @@ class Distribution:
 
     @property
     def nonzero(self) -> bool:
-        """Whether the quantity is ever anything but zero."""
+        """Whether the quantity can differ from zero."""
         return bool(self.scale or self.centre)
 
     def absolute_moment(self, n: int) -> float:
@@ -102,7 +102,7 @@ class Distribution:
 
     @property
     def limit(self) -> float:
-        """Largest magnitude; what holds 99.73 % where the law has no bound."""
+        """Largest magnitude; that which 99.73 % do not exceed where the law has no bound."""
         return abs(self.centre) + self.scale * COVERED.get(self.distribution, 1.0)
 
     def scaled(self, factor: float) -> Distribution:
@@ -144,7 +144,7 @@ def open_interval(uniform: Array) -> Array:
 
 
 NONE = Distribution("fixed", 0.0)
-"""A quantity that is not there."""
+"""Law of an absent quantity."""
 
 
 @dataclass(frozen=True)
@@ -156,4 +156,4 @@ class Magnitude:
 
 
 ABSENT = Magnitude(NONE)
-"""A size that is not there."""
+"""Size of an absent quantity."""

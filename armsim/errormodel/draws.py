@@ -1,4 +1,4 @@
-"""How coefficients of unit life are drawn together."""
+"""Joint draws of the coefficients of unit life."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from armsim.errormodel.distributions import COVERED, open_interval
 
 
 class Draw(ABC):
-    """Draws the coefficients of a term together, from as many uniform numbers as there are dimensions.
+    """Joint draw of the coefficients of a term, from as many uniform numbers as there are dimensions.
 
-    That leaves open where the uniform numbers come from: a generator, or points that fill the space evenly.
+    The source of the uniform numbers is open: a generator, or points that fill the space evenly.
     """
 
     @property
@@ -40,7 +40,7 @@ class Draw(ABC):
 
 @dataclass(frozen=True)
 class Gaussian(Draw):
-    """Draw of coefficients that are normal together; tuples, so that terms compare."""
+    """Draw of jointly normal coefficients; its fields are tuples, so that terms compare."""
 
     mean: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
@@ -67,12 +67,12 @@ class Gaussian(Draw):
 
 @dataclass(frozen=True, eq=False)
 class TableDraw(Draw):
-    """Coefficients that are worked out for every unit beforehand, of one population.
+    """Coefficients tabulated for every unit of one population.
 
     Parameters
     ----------
     seed : int
-        Of that population.
+        Seed of that population.
     rows : (K, units)
     """
 
@@ -92,12 +92,12 @@ class TableDraw(Draw):
         raise TypeError("units of a table are not drawn")
 
     def units(self, seed: int, first: int, n: int) -> Array:
-        """Those of n units, shape (K, n); zeros past the last.
+        """Coefficients of n units from ``first``, shape (K, n); zeros beyond the last unit.
 
         Raises
         ------
         ValueError
-            Of another population.
+            The seed is that of another population.
         """
         if seed != self.seed:
             raise ValueError(f"a table of the population of seed {self.seed}, asked for that of seed {seed}")
@@ -109,7 +109,7 @@ class TableDraw(Draw):
 
 @dataclass(frozen=True, eq=False)
 class FollowingDraw(Draw):
-    """Coefficients that follow those of other terms in proportion, and add some of their own.
+    """Coefficients that are linear in those of other terms, plus an independent addition.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ class FollowingDraw(Draw):
 
     @property
     def limits(self) -> tuple[float, ...]:
-        """Largest magnitude of what it adds."""
+        """Largest magnitude of the addition."""
         return self.addition.limits
 
     def of(self, uniform: Array) -> Array:

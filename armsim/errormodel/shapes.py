@@ -20,9 +20,9 @@ class State:
     position : (poses,) [rad or m]
     speed : (poses,) [rad/s or m/s]
     load : (poses,) [N m or N]
-        What gravity does to the joint, positive in the direction of its motion.
+        Gravity load of the joint, positive in the direction of its motion.
     direction : (poses,)
-        +1 or -1: the way in which the joint moved last; 0 where that is not known.
+        Direction of the last motion of the joint, +1 or -1; 0 where not known.
     """
 
     position: Array
@@ -37,7 +37,7 @@ class State:
 
     @staticmethod
     def at_rest(position: ArrayLike) -> State:
-        """Standing still without load."""
+        """State at standstill, without load."""
         positions = np.asarray(position, dtype=float)
         return State(positions, np.zeros_like(positions), np.zeros_like(positions), np.zeros_like(positions))
 

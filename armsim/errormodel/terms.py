@@ -1,4 +1,4 @@
-"""The one idea: every error is a random coefficient times a known shape.
+"""Error terms: every error is a random coefficient times a known shape.
 
     dq_axis(state) = sum_k  c_k * shape_k(state)
 
@@ -27,7 +27,7 @@ VISIT_DISTRIBUTIONS: tuple[Law, ...] = ("normal", "uniform", "two-valued")
 
 
 class Role(Enum):
-    """What an axis is to the arm: it decides whose an error on it is, and what a calibration may identify."""
+    """Role of an axis in the arm: decides the owner of an error on it, and what a calibration may identify."""
 
     MOTION = "motion of a joint"
     ERROR_MOTION = "error motion of a joint"
@@ -37,14 +37,14 @@ class Role(Enum):
 
 @dataclass(frozen=True)
 class Axis:
-    """What a coefficient moves.
+    """Axis on which a coefficient acts.
 
     Parameters
     ----------
     owner : str
         Name of the joint, of the joint whose row holds the constants of a link, or of a frame.
     parameter : str
-        Which motion or constant; empty for the motion of a joint, which has but one.
+        Name of the motion or constant; empty for the motion of a joint.
     role : Role
     """
 
@@ -61,11 +61,11 @@ class Axis:
 
     @property
     def of_joint(self) -> bool:
-        """Whether it is the motion of a joint, or an error motion of it."""
+        """Whether it is the motion or an error motion of a joint."""
         return self.role in (Role.MOTION, Role.ERROR_MOTION)
 
     def state(self, states: Mapping[str, State], fixed: State) -> State:
-        """The state in which shapes on it are looked at: that of its joint, ``fixed`` for frames that none moves."""
+        """State at which shapes on the axis are evaluated: that of its joint; ``fixed`` for frames without a joint."""
         return fixed if self.role is Role.FRAME else states.get(self.owner, fixed)
 
 
@@ -78,7 +78,7 @@ class Coupling:
     shape: Shape
 
     def on(self, axis: Axis, gain: float, ratio: float) -> Coupling:
-        """The same placed at a joint, as `Term.on`."""
+        """The coupling transferred to a joint, as `Term.on`."""
         if self.axis.role is Role.ERROR_MOTION:
             owned = self.axis if self.axis.owner else replace(self.axis, owner=axis.owner)
             return Coupling(self.coefficient, owned, self.shape.geared(ratio))
@@ -87,8 +87,8 @@ class Coupling:
 
 
 SHAFT = Axis("")
-"""The shaft a physics function speaks of, before the machine is assembled. An error motion without an owner is one of
-the joint of that shaft."""
+"""Shaft of a physics function, before it is placed at a joint. An error motion without an owner belongs to the joint of
+that shaft."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +100,7 @@ class Term:
     name : str
         Unique on a machine; keys the random numbers.
     cause : Cause
-        Shares are summed by it.
+        Cause by which shares are summed.
     life : str
         ``unit``: drawn once for a built arm; ``visit``: drawn anew at every visit.
     acts : tuple of Coupling
@@ -140,22 +140,22 @@ class Term:
 
     @cached_property
     def axes(self) -> tuple[Axis, ...]:
-        """The axes it moves, each once, in order of first use."""
+        """Axes on which it acts, each once, in order of first use."""
         return tuple(dict.fromkeys(act.axis for act in self.acts))
 
     @cached_property
     def owner(self) -> str:
-        """The joint whose motion, or axis, it spoils; ``links`` for constants; ``machine`` where several share it."""
+        """Joint on whose motion or error motion it acts; ``links`` for constants; ``machine`` for several joints."""
         owners = {axis.owner if axis.of_joint else "links" for axis in self.axes}
         return owners.pop() if len(owners) == 1 else "machine"
 
     @property
     def share_name(self) -> tuple[str, str]:
-        """Owner and name of the cause: what a result sums shares by."""
+        """Owner and name of the cause, by which a result sums shares."""
         return self.owner, self.cause.name
 
     def on(self, axis: Axis, gain: float = 1.0, ratio: float = 1.0) -> Term:
-        """The same term seen at ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's.
+        """The term transferred to ``axis``: errors times ``gain``, positions of the shaft ``ratio`` times the axis's.
 
         An error motion keeps its size: no gear stands between it and the joint.
         """
@@ -177,7 +177,7 @@ class Term:
         return self._average(self.second_moment, axis, state)
 
     def variance(self, axis: Axis, state: State) -> float:
-        """The same without the mean: what differs between draws. [rad^2 or m^2]"""
+        """Mean square of the error on one axis without its mean: what differs between draws. [rad^2 or m^2]"""
         return self._average(self.covariance, axis, state)
 
     def expected(self, axis: Axis, state: State) -> Array:
@@ -198,7 +198,7 @@ class Term:
 
 @dataclass(frozen=True)
 class Independent(Draw):
-    """Draw of independent coefficients, one spread each."""
+    """Draw of independent coefficients, one law each."""
 
     spreads: tuple[Distribution, ...]
 
@@ -224,7 +224,7 @@ def independent(
     life: Life = "unit",
     axis: Axis = SHAFT,
 ) -> Term:
-    """A term of independent coefficients on one axis, the shaft where none is given, one shape each."""
+    """Term of independent coefficients on one axis, by default the shaft, with one shape each."""
     mean = np.array([spread.mean for spread in spreads])
     second = np.outer(mean, mean)
     np.fill_diagonal(second, [spread.second_moment for spread in spreads])
@@ -274,7 +274,7 @@ class Polar(Draw):
 
 
 def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, parts: tuple[PolarHarmonic, ...]) -> Term:
-    """A term from one random magnitude and direction; the direction is uniform where ``phase`` is None."""
+    """Term of one random magnitude and direction; the direction is uniform where ``phase`` is None."""
     k = 2 * len(parts)
     mean, second = np.zeros(k), np.zeros((k, k))
     powers = [part.power for part in parts for _ in range(2)]
@@ -286,8 +286,8 @@ def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, pa
                 if i % 2 == j % 2 and parts[i // 2].turns == parts[j // 2].turns:
                     second[i, j] = 0.5 * scales[i] * scales[j] * spread.absolute_moment(powers[i] + powers[j])
     else:
-        turned = [part.turns * phase + part.lag for part in parts]
-        angular = [f for angle in turned for f in (math.cos(angle), -math.sin(angle))]
+        angles = [part.turns * phase + part.lag for part in parts]
+        angular = [f for angle in angles for f in (math.cos(angle), -math.sin(angle))]
         for i in range(k):
             mean[i] = scales[i] * angular[i] * spread.absolute_moment(powers[i])
             for j in range(k):
@@ -307,7 +307,7 @@ def polar(name: str, cause: Cause, spread: Distribution, phase: float | None, pa
 
 @dataclass(frozen=True)
 class UnknownOrder(Draw):
-    """Draw of one harmonic, of an order not known, at a phase not known; the magnitude of its amplitude counts."""
+    """Draw of one harmonic of unknown order and unknown phase; the magnitude of its amplitude counts."""
 
     amplitude: Distribution
     orders: int
@@ -319,11 +319,11 @@ class UnknownOrder(Draw):
     def of(self, uniform: Array) -> Array:
         n = uniform.shape[1]
         out = np.zeros((2 * self.orders, n))
-        which = np.minimum((uniform[0] * self.orders).astype(int), self.orders - 1)
+        order_index = np.minimum((uniform[0] * self.orders).astype(int), self.orders - 1)
         phase = 2 * np.pi * uniform[1]
         size = np.abs(self.amplitude.quantile(uniform[-1]))
-        out[2 * which, np.arange(n)] = size * np.cos(phase)
-        out[2 * which + 1, np.arange(n)] = size * np.sin(phase)
+        out[2 * order_index, np.arange(n)] = size * np.cos(phase)
+        out[2 * order_index + 1, np.arange(n)] = size * np.sin(phase)
         return out
 
     @property
@@ -335,12 +335,12 @@ class UnknownOrder(Draw):
 def unknown_curve(
     name: str, cause: Cause, spread: Distribution, orders: tuple[float, ...], shares: tuple[float, ...]
 ) -> Term:
-    """A curve over the turn of which only the size is known.
+    """Term of a curve over the turn of which only the size is known.
 
     Each unit carries one harmonic, every order equally likely, with the amplitude sqrt(2) times the rms of ``spread``:
     at a position picked at random the error then has the standard uncertainty that the tolerance states (a/sqrt(3) for
     +-a, JCGM 100:2008 4.3.7). Where the tolerance has a limit the amplitude stays within it. ``shares`` is the
-    share of every order that read heads leave; those averaged away stay as draws without effect.
+    share of every order that the averaged heads leave; orders averaged away stay as draws without effect.
     """
     amplitude = min(math.sqrt(2.0) * spread.rms, spread.limit)
     limit = spread.limit * max(shares)
@@ -350,7 +350,7 @@ def unknown_curve(
 def unknown_wave(
     name: str, cause: Cause, amplitude: Distribution, orders: tuple[float, ...], shares: tuple[float, ...]
 ) -> Term:
-    """One harmonic a unit, every order equally likely, of random amplitude, at a phase not known.
+    """Term of one harmonic per unit, every order equally likely, of random amplitude and unknown phase.
 
     ``shares`` as in `unknown_curve`.
     """

@@ -1,6 +1,6 @@
-"""When an absolute position slips by a period: the track that tells the period against the one that tells the rest.
+"""Slips of an absolute position by a period: the absolute track against the fine track.
 
-These are no errors of a reading that holds, but limits of operation: a unit either keeps to them or it does not.
+These are limits of operation, not errors of a reading: a unit either meets them or does not.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from armsim.arrays import Array
 
 HALF = 0.5
-"""Periods by which the two tracks may disagree."""
+"""Largest disagreement of the two tracks, in periods."""
 
 
 def periods_per_angle(fine: int, second: int) -> float:
@@ -22,8 +22,8 @@ def periods_per_angle(fine: int, second: int) -> float:
         a code track       N / (2 pi)
         a vernier of M     N M / (N - M) / (2 pi)
 
-    A vernier tells where in its beat of N - M periods the disc stands by the difference of two phases, N e1 - M e2 over
-    N - M as an angle, which disagrees with the fine track by M (e1 - e2) / (N - M) radians.
+    A vernier locates the disc within its beat of N - M periods by the difference of two phases, N e1 - M e2 over N - M
+    as an angle, which disagrees with the fine track by M (e1 - e2) / (N - M) radians.
 
     Parameters
     ----------
@@ -61,12 +61,16 @@ def disagreement(
         s. [rad]
     eccentricity : (units,)
         e, with the offset of the shaft in its bearing, which turns with it. [m]
-    own : (units,)
-        d, error of the second track against the first, by itself. [rad]
+    track_error : (units,)
+        d, error of the second track against the first. [rad]
     signal : (units,), (units,)
         w1 and w2, lowest and highest error within a period of the signals of the first. [rad]
     radius, second_radius : float
-        R1 of the fine track, R2. [m]
+        R1 of the fine track, R2 of the second. [m]
+
+    Returns
+    -------
+    (units,) [rad]
 
     References
     ----------
@@ -89,7 +93,7 @@ def margin(disagreement: ArrayLike, per_angle: float) -> Array:
 
 
 def turn_margin(error: ArrayLike, ratio: float) -> Array:
-    """Share of a turn of the motor that is left before a sensor on the joint tells the wrong one of them.
+    """Share of a turn of the motor that is left before a sensor on the joint identifies the wrong turn.
 
         1/2 - |i| x / (2 pi)
 

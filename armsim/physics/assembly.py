@@ -239,7 +239,7 @@ def contrast(mismatch: ArrayLike, periods: float) -> Array:
 
 
 LEAST_CONTRAST = 0.05
-"""Below a twentieth of its amplitude a signal is lost: no reading. Common practice, no source."""
+"""Contrast below which a signal is lost and nothing is read. Common practice, no source."""
 
 
 def _loss(contrasts: Array) -> Array:
@@ -333,7 +333,7 @@ def _averaged(
     parts: tuple[PolarHarmonic, ...],
     heads: Heads,
 ) -> tuple[Term, ...]:
-    """What is left of the waves of one size after the heads are averaged; nothing where no wave is."""
+    """Waves of one size after averaging over the heads; empty where none is left."""
     remaining = []
     for part in parts:
         share, lag = gain(heads, part.order)

@@ -1,4 +1,4 @@
-"""A measured error curve as a sum of waves: least squares, its uncertainty, and the term that stands for it."""
+"""Measured error curves as sums of waves: least squares, uncertainty, and the term that represents a curve."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from armsim.errormodel.shapes import Wave
 from armsim.errormodel.terms import SHAFT, Coupling, Term
 
 WORST_CONDITION = 1e4
-"""Condition of the scaled least-squares problem beyond which its columns cannot be told apart."""
+"""Condition number of the scaled least-squares problem above which its columns are indistinguishable."""
 INDISTINGUISHABLE = 0.99
-"""Share of the mean square of a wave, at the angles measured, that another order takes up where the two cannot be told
-apart. Common practice, no source."""
+"""Share of the mean square of a wave, at the measured angles, which another order explains where the two are
+indistinguishable. Common practice, no source."""
 
 
 class IndistinguishableOrders(Exception):
-    """Orders that the angles do not tell apart, by name."""
+    """Orders that the measured angles do not distinguish, by name."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,14 +33,14 @@ class HarmonicFit:
     ----------
     orders : (H,)
     coefficients : (2 H,)
-        Of cosine and sine of every order, one after the other. [rad or m]
+        Coefficients of cosine and sine of every order, one after the other. [rad or m]
     covariance : (2 H, 2 H)
     constant, reversal : float
         Mean; what one direction reads more than the other, nan where there is one direction. [rad or m]
     reversal_uncertainty : float
         Standard uncertainty; nan likewise.
     noise : float
-        Standard deviation of what is left. [rad or m]
+        Standard deviation of the residual. [rad or m]
     residual : (n,)
     """
 
@@ -60,12 +60,12 @@ class HarmonicFit:
 
     @property
     def amplitudes(self) -> Array:
-        """Of every order, noise and all, shape (H,). [rad or m]"""
+        """Amplitude of every order, noise included, shape (H,). [rad or m]"""
         return np.asarray(np.hypot(self.coefficients[0::2], self.coefficients[1::2]))
 
     @property
     def uncertainties(self) -> Array:
-        """Standard uncertainties of the amplitudes, shape (H,): along the wave that was found. [rad or m]"""
+        """Standard uncertainties of the amplitudes, along the fitted waves, shape (H,). [rad or m]"""
         out = []
         for n, amplitude in enumerate(self.amplitudes.tolist()):
             block = self.covariance[2 * n : 2 * n + 2, 2 * n : 2 * n + 2]
@@ -74,7 +74,7 @@ class HarmonicFit:
         return np.array(out)
 
     def at(self, angle: ArrayLike, finest: float = np.inf) -> Array:
-        """The waves up to an order, without constant and reversal, shape of the angles."""
+        """Sum of the waves up to an order, without constant and reversal, in the shape of the angles. [rad or m]"""
         angles = np.asarray(angle, dtype=float)
         included = np.repeat(self.orders <= finest, 2)
         return np.asarray(_waves(angles, self.orders[included[::2]]) @ self.coefficients[included])
@@ -86,7 +86,20 @@ def _waves(angle: Array, orders: Array) -> Array:
 
 
 def least_squares(design: Array, readings: Array) -> tuple[Array, Array, float, Array]:
-    """Coefficients, their covariance, the variance of the noise, and what is left; columns scaled to the same length.
+    """Solve a linear least-squares problem, its columns scaled to the same length.
+
+    Parameters
+    ----------
+    design : (n, K)
+    readings : (n,)
+
+    Returns
+    -------
+    solution : (K,)
+    covariance : (K, K)
+    variance : float
+        Variance of the noise.
+    residual : (n,)
 
     References
     ----------
@@ -121,7 +134,7 @@ def design_matrix(angle: Array, orders: ArrayLike, direction: Array) -> Array:
 
 
 def indistinguishable(angle: Array, order: float, others: Sequence[float]) -> tuple[float, ...]:
-    """Which other orders look like one order at the angles measured, whatever their phase.
+    """Other orders that look like one order at the measured angles, whatever their phase.
 
     A constant and the waves of the order take up nearly all of theirs (`INDISTINGUISHABLE`). Of n equal steps a turn
     these are the orders k n + h and k n - h. Order 0 is the constant.
@@ -190,7 +203,8 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
     names = ["the constant", *(f"order {h:g}" for h in order_array for _ in range(2)), "the reversal"]
     if len(angles) <= design.shape[1]:
         raise IndistinguishableOrders(f"{len(angles)} angles for {design.shape[1]} coefficients")
-    scaled = design / np.sqrt(len(angles))  # waves have sizes of one kind: one that is nowhere to be seen is not told
+    # columns have sizes of one kind: a wave that is zero at all angles is not resolved
+    scaled = design / np.sqrt(len(angles))
     _, singular_values, right_vectors = np.linalg.svd(scaled, full_matrices=False)
     if singular_values[-1] * WORST_CONDITION < singular_values[0]:
         mixed = np.flatnonzero(np.abs(right_vectors[-1]) > 0.1)

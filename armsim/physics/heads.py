@@ -1,4 +1,4 @@
-"""Several read heads round the shaft, averaged: what is left of every order."""
+"""Read heads round the shaft, averaged: the share of every order that is left."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import cmath
 import math
 
 Heads = int | tuple[float, ...]
-"""So many heads, evenly spread; or the angles at which they stand. [rad]"""
+"""Number of heads, evenly spread; or the angles at which they stand. [rad]"""
 NOTHING = 1e-9
-"""What counts as averaged away."""
+"""Share below which an order counts as averaged away."""
 
 
 def number_of(heads: Heads) -> int:
-    """How many there are."""
+    """Number of heads."""
     return heads if isinstance(heads, int) else len(heads)
 
 

@@ -18,7 +18,7 @@ from armsim.errormodel.terms import Axis, Coupling, Term
 
 @dataclass(frozen=True)
 class WarmDraw(Draw):
-    """Draw of a temperature rise, and of its products with the drifts of every part."""
+    """Draw of a temperature rise, and of its product with the drift of every part."""
 
     rise: Distribution
     drifts: tuple[Distribution, ...]

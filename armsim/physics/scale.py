@@ -15,7 +15,7 @@ GRADUATION_ORDERS = 4
 no source."""
 
 STATED = "stated "
-"""What stands before the key of an offset in the name of the term whose size a sheet states."""
+"""Prefix, before the key of an offset, in the name of a term whose size a sheet states."""
 
 
 def least_significant_bit(order: float, bits: float) -> float:

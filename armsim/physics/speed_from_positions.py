@@ -1,4 +1,4 @@
-"""Speed taken from positions: what a sampled sensor tells of it, and by how much it ripples. No controller is in it."""
+"""Speed computed from sampled positions: resolution, noise, ripple. No controller is included."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def speed_noise(std: float, sample_time: float, pole: float) -> float:
 
 
 def ripple_gain(frequency: ArrayLike, sample_time: float, pole: float) -> Array:
-    """Gain from the true derivative of a position error that repeats with a frequency to the speed that is told.
+    """Gain from the true derivative of a periodic position error to the speed that is computed from positions.
 
         |sin(pi f Ts) / (pi f Ts)| (1 - a) / |1 - a exp(-2 pi i f Ts)|
 
