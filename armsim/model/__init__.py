@@ -1,1 +1,1 @@
-"""The physics assembled: arm, encoder, joint, machine. Knows nothing of files or of sampling."""
+"""Error model of the machine: arm, encoder, joint, machine. Knows nothing of files or of sampling."""

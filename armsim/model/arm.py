@@ -1,4 +1,4 @@
-"""Serial kinematic chains of any convention, as a list of elementary motions."""
+"""Serial kinematic chains of any convention, as a list of elementary transforms."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Arm:
     groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __getstate__(self) -> dict[str, object]:
-        """Its fields alone: what is worked out from them need not travel to another process."""
+        """Fields only: cached values are not sent to other processes."""
         return {field.name: getattr(self, field.name) for field in fields(self)}
 
     @cached_property
@@ -56,19 +56,19 @@ class Arm:
 
     @cached_property
     def middle(self) -> Array:
-        """Middle of the joint ranges, zero where they have no ends, shape (joints,)."""
+        """Middle of the joint ranges, zero where they have no ends, shape (joints,). [rad or m]"""
         ends = zip(self.lower, self.upper, strict=True)
         return np.array([0.5 * (a + b) if math.isfinite(b - a) else 0.0 for a, b in ends])
 
     @cached_property
     def lowest(self) -> Array:
-        """Lower ends, with half a turn or half a metre below the middle where there is none, shape (joints,)."""
+        """Lower ends; half a turn or half a metre below the middle where there is none, shape (joints,). [rad or m]"""
         travels = np.array([joint.travel for joint in self.joints])
         return np.where(np.isfinite(self.lower), self.lower, self.middle - 0.5 * travels)
 
     @cached_property
     def highest(self) -> Array:
-        """Upper ends, with half a turn or half a metre above the middle where there is none, shape (joints,)."""
+        """Upper ends; half a turn or half a metre above the middle where there is none, shape (joints,). [rad or m]"""
         travels = np.array([joint.travel for joint in self.joints])
         return np.where(np.isfinite(self.upper), self.upper, self.middle + 0.5 * travels)
 
@@ -80,7 +80,7 @@ class Arm:
         return sum(lengths) + sum(t if math.isfinite(t) else 1.0 for t in travels)
 
     def group_of(self, joint: str) -> str:
-        """Name of the group that holds a joint, or the joint's own name."""
+        """Name of the group that contains a joint, or the name of the joint itself."""
         return next((name for name, members in self.groups.items() if joint in members), joint)
 
     def motion_of(self, axis: Axis) -> int:
@@ -98,9 +98,9 @@ class Arm:
         return {axis: index for index, motion in enumerate(self.motions) for axis in motion.axes}
 
     def with_error_motions(self, axes: Iterable[Axis]) -> Arm:
-        """The arm that can err along the error motions among some axes; itself where there are none.
+        """Arm with the error motions among some axes added to its chain; itself where there are none.
 
-        They stand before the motion of their joint, in the frame that carries it: its x and y do not turn with it.
+        They precede the motion of their joint, in the frame that carries it: their x and y do not turn with it.
 
         Raises
         ------
@@ -109,26 +109,30 @@ class Arm:
         ValueError
             An error motion that is the joint's own motion.
         """
-        missing = {axis for axis in axes if axis.role is Role.ERROR_MOTION and axis not in self._motions_by_axis}
-        if not missing:
+        missing_axes = {axis for axis in axes if axis.role is Role.ERROR_MOTION and axis not in self._motions_by_axis}
+        if not missing_axes:
             return self
-        ordered = sorted(missing, key=lambda axis: list(ERROR_MOTIONS).index(axis.parameter))
+        ordered_axes = sorted(missing_axes, key=lambda axis: list(ERROR_MOTIONS).index(axis.parameter))
         motions: list[ElementaryTransform] = []
         for motion in self.motions:
             if motion.joint is not None:
                 name = self.names[motion.joint]
-                motions += [_error_motion(axis, motion) for axis in ordered if axis.owner == name]
+                motions += [_error_motion(axis, motion) for axis in ordered_axes if axis.owner == name]
             motions.append(motion)
         return replace(self, motions=tuple(motions))
 
     def postures(self, q: ArrayLike, axes: Sequence[Axis] | None = None) -> Kinematics:
-        """The arm at joint positions ``q``.
+        """Kinematics of the arm at joint positions, in the base frame.
 
         Parameters
         ----------
         q : (P, joints) [rad or m]
         axes : sequence of Axis, optional
-            The axes to report; the joints where not given.
+            Axes to evaluate; those of the joints where not given.
+
+        Returns
+        -------
+        Kinematics
         """
         q = np.atleast_2d(np.asarray(q, dtype=float))
         poses = len(q)
@@ -153,10 +157,17 @@ class Arm:
         return Kinematics(direction, column, rotary, frame, np.stack(points, axis=1))
 
     def frames(self, q: ArrayLike) -> Frames:
-        """Frames of links and tool, axes of the joints, at joint positions of shape (P, joints)."""
+        """Frames of links and tool, and axes of the joints, in the base frame.
+
+        Parameters
+        ----------
+        q : (P, joints) [rad or m]
+        """
         q = np.atleast_2d(np.asarray(q, dtype=float))
-        carried = {axis.owner: i for i, m in enumerate(self.motions) for axis in m.axes if axis.role is not Role.FRAME}
-        last = [carried[name] for name in self.names]
+        link_ends = {
+            axis.owner: i for i, m in enumerate(self.motions) for axis in m.axes if axis.role is not Role.FRAME
+        }
+        last = [link_ends[name] for name in self.names]
         frame = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
         links = np.empty((len(q), len(self.joints), 4, 4))
         direction, origin = np.empty((len(q), len(self.joints), 3)), np.empty((len(q), len(self.joints), 3))
@@ -184,7 +195,7 @@ class Arm:
 
 
 def _error_motion(axis: Axis, motion: ElementaryTransform) -> ElementaryTransform:
-    """An axis of error motion of the joint of a motion, in the frame before it."""
+    """Error motion of a joint, in the frame before the motion of the joint."""
     number, rotary = ERROR_MOTIONS[axis.parameter]
     if number == 2 and rotary == motion.rotary:
         raise ValueError(f"{axis}: the joint's own motion, no error motion of it")

@@ -1,4 +1,4 @@
-"""Values that the model takes where a scenario states none: typical ones of a gear, of a disc, of a signal."""
+"""Values assumed where a scenario states none: typical ones of a gear, of a disc, of a signal."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ OF_THE_RADIUS = (
 )  # fmt: skip
 OF_THE_NOISE = (causes.SIGNAL_NOISE, causes.STATED_NOISE)
 OF_THE_GEAR = {"kinematic_error": causes.GEAR_KINEMATIC_ERROR, "lost_motion": causes.LOST_MOTION}
-"""Causes of error that rest on a value."""
+"""Causes of error that depend on an assumed value."""
 
 
 def assumptions(machine: Machine) -> tuple[Assumption, ...]:
-    """Every value of a machine that its scenario does not state, with the causes that rest on it."""
+    """All values of a machine that its scenario does not state, with the causes that depend on them."""
     return tuple(assumption for joint in machine.joints for assumption in (*_of_gear(joint), *_of_encoder(joint)))
 
 
@@ -33,7 +33,7 @@ def _of_gear(joint: Joint) -> Iterator[Assumption]:
 
 
 def typical_value(gear: Transmission, key: str) -> str:
-    """A typical value of a gear in words."""
+    """Text of a typical value of a gear."""
     if key == "lost_motion":
         return show_joint(gear.lost_motion, "rad")
     return ", ".join(_wave(harmonic) for harmonic in gear.kinematic_error)
@@ -45,7 +45,8 @@ def _wave(harmonic: Harmonic) -> str:
 
 
 def _of_encoder(joint: Joint) -> Iterator[Assumption]:
-    """Its radius, and its window where the head is off; the shape of what a sheet states by its size alone is none."""
+    """Assumed radius, and assumed window where the head is misaligned; the unknown shape of an error that a sheet
+    states by its size alone is not listed."""
     encoder, mounting = joint.encoder, joint.mounting
     window = OF_THE_NOISE if mounting.head_radial.nonzero or mounting.head_tilt.nonzero else ()
     resting = {"track_radius": OF_THE_RADIUS, "sensing_window": window}

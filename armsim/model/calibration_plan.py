@@ -1,4 +1,4 @@
-"""How a built arm is calibrated: what is measured, by which instrument, what is worked out from it."""
+"""Plan of the calibration of a built arm: measured poses, instrument, identified parameters."""
 
 from __future__ import annotations
 

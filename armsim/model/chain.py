@@ -1,4 +1,4 @@
-"""Conventions: how a row of link parameters becomes elementary motions.
+"""Conventions: elementary transforms of a row of link parameters.
 
 References
 ----------
@@ -19,7 +19,7 @@ from armsim.model.kinematics import ElementaryTransform, X, Y, Z
 from armsim.physics import link_tolerances
 
 TOOL = "tool"
-"""Name under which errors act on the tool frame."""
+"""Name of the tool frame as the owner of errors."""
 
 
 def _tolerance(kind: str, parameter: str) -> Distribution:
@@ -68,7 +68,7 @@ def denavit_hartenberg(
     alpha: float,
     modified: bool = False,
 ) -> tuple[ElementaryTransform, ...]:
-    """Motions of one row.
+    """Elementary transforms of one Denavit-Hartenberg row.
 
     Parameters
     ----------
@@ -96,10 +96,10 @@ def denavit_hartenberg(
 def fixed_transforms(
     xyz: Sequence[float], rpy: Sequence[float], name: str | None = None, role: Role = Role.FRAME
 ) -> tuple[ElementaryTransform, ...]:
-    """Motions of a fixed frame: shift by xyz [m], then turn by roll, pitch, yaw about fixed x, y, z [rad].
+    """Elementary transforms of a fixed frame: shift by xyz [m], then roll, pitch, yaw about fixed x, y, z [rad].
 
-    With a name, errors can act on every one of the six under the names of `OriginTolerances`: as on a frame that no
-    joint moves, or, by ``role``, as on the constants of the link that a joint of that name carries.
+    With a name, errors can act on each of the six under the names of `OriginTolerances`: by ``role`` as on a frame that
+    no joint moves, or as on the constants of the link carried by the joint of that name.
 
     References
     ----------

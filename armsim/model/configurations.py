@@ -1,4 +1,4 @@
-"""Where an arm is looked at, and how it moves there."""
+"""Configurations of an arm: joint positions, and the motion there."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from armsim.arrays import Array
 
 ToolConstraint = Literal["full", "direction", "free"]
-"""What is asked of the orientation of the tool: all of it, where its z axis points, nothing."""
+"""Constraint on the orientation of the tool: all of it, the direction of its z axis, or none."""
 
 
 @dataclass(frozen=True, eq=False)
 class Configurations:
-    """Joint positions, and what a motion adds to them.
+    """Joint positions of poses, with the motion at them.
 
     Parameters
     ----------
@@ -24,13 +24,12 @@ class Configurations:
     speeds : (P, joints), optional [rad/s or m/s]
         At rest where not given.
     directions : (P, joints), optional
-        +1 or -1, in which every joint moved last; 0 where not known. Given on a path: there the motion decides the side
-        of lost motion.
+        Direction of the last motion of every joint, +1 or -1; 0 where not known. Given on a path, where the motion
+        decides the side of lost motion.
     tangents : (P, 3), optional
         Unit vectors along a path, in the base frame.
     keys : (P,), optional
-        Numbers that stand for the poses and key the random numbers of their visits; their numbers in the
-        list where not given.
+        Numbers that identify the poses and key the random numbers of their visits; 0, 1, 2, ... where not given.
     """
 
     joints: Array

@@ -1,4 +1,4 @@
-"""What a calibration puts into the controller: a linear estimate from measured tool points, taken off the errors."""
+"""Correction that a calibration puts into the controller: a linear estimate from measured tool points."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from armsim.errormodel.shapes import Shape, State
 from armsim.errormodel.terms import Axis, Coupling, Term
 
 NAME = "calibration"
-"""Term of what the calibration itself adds."""
+"""Name of the term that holds the error of the calibration itself."""
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """What can be identified: a number times a shape on an axis; ``group`` is what it was asked for as."""
+    """Identifiable parameter: an amplitude of a shape on an axis; ``group`` is the key that requests it."""
 
     name: str
     group: str
@@ -30,14 +30,14 @@ class Parameter:
 
 @dataclass(frozen=True, eq=False)
 class Observation:
-    """What a measurement makes of the errors of a machine.
+    """Response of a measurement to the errors of a machine.
 
     Parameters
     ----------
     response : mapping of term to (parameters, coefficients)
-        Estimate that every coefficient of unit life brings about.
+        Change of the estimate per unit of each coefficient of unit life.
     mean, covariance : (parameters,), (parameters, parameters)
-        Of the error that the measurement itself adds to the estimate.
+        Error that the measurement itself adds to the estimate.
     """
 
     response: Mapping[str, Array]
@@ -47,26 +47,26 @@ class Observation:
 
 @dataclass(frozen=True, eq=False)
 class Correction:
-    """Identified parameters are taken off the errors of their axes.
+    """Correction of the errors of axes by identified parameters.
 
-    What is identified is linear in what was there: the measurement has seen every coefficient c of the built arm, which
-    moves the estimate of parameter j by response_j c; instrument and visits of the measurement add an error that stays
-    with the arm. The controller moves the axes by minus the estimate:
+    The estimate is linear in the errors of the built arm: each of its coefficients c moves the estimate of parameter j
+    by response_j c; instrument and visits of the measurement add an error n that stays with the arm. The controller
+    moves the axes by minus the estimate:
 
         error of axis a at state s  =  sum_k c_k (shape_k(s) - sum_j response_jk shape_j(s))  -  sum_j n_j shape_j(s)
 
-    It corrects in full: what the joints of an arm cannot bring about is not to be identified. How readings are weighed
-    is settled beforehand; what they say follows the machine.
+    The correction is applied in full: parameters that the joints of an arm cannot realise are not to be identified. The
+    weights of the readings are fixed beforehand; the readings follow the machine.
 
     Parameters
     ----------
     parameters : tuple of Parameter
     observe : callable
-        From a machine without correction, and whether the instrument counts, to the observation of it.
+        From a machine without correction, and whether the instrument counts, to its observation.
     exact : Draw, optional
-        What the units of one population have identified, in place of the linear estimate.
+        Identified values of the units of one population, in place of the linear estimate.
     with_instrument : bool
-        Whether the part of the instrument is in it, which parts of a machine have but once.
+        Whether the error of the instrument is included; of the parts of a machine only one includes it.
 
     References
     ----------
@@ -80,18 +80,18 @@ class Correction:
 
     @property
     def without_instrument(self) -> Correction:
-        """The same for a part of a machine, beside which others hold the instrument's share."""
+        """The correction without the error of the instrument, for a part of a machine whose other parts include it."""
         return replace(self, with_instrument=False)
 
     def observation(self, machine: Any) -> Observation:
-        """Of a machine without correction."""
+        """Observation of a machine that has no correction."""
         return self.observe(machine, self.with_instrument)
 
     def added_term(self, observation: Observation) -> Term:
-        """What the measurement adds to the errors of the axes.
+        """Term of the error that the measurement adds to the axes.
 
-        Its coefficients are drawn as all that is taken off: what follows the other terms, and a normal error of its
-        own; or exactly.
+        Its coefficients are drawn as the whole correction: the response to the other terms and a normal error of the
+        measurement; or exactly.
         """
         mean, covariance = observation.mean, observation.covariance
         acts = tuple(

@@ -1,4 +1,4 @@
-"""What a data sheet states in other words than the model's, and the encoder that follows from it."""
+"""Data-sheet statements in other terms than the model's, and the encoder that follows from them."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ from armsim.model.mounting import POWERS, STATED
 from armsim.physics.scale import noise_share
 
 TRACK_SHARE = 0.85
-"""Radius of the track over that of the disc, where the sheet tells only the latter: the small side of what discs of
-13 to 70 mm have, so that an eccentricity counts for too much rather than too little. Common practice, no source."""
+"""Radius of the track over that of the disc, where the sheet states only the latter: at the low end of discs of 13 to
+70 mm, so that an eccentricity is overestimated rather than underestimated. Common practice, no source."""
 SAME_BITS = 0.01
-"""Bits by which two statements of one resolution may differ: what rounding to two digits leaves."""
+"""Bits by which two statements of one resolution may differ: the rounding to two digits."""
 AGREE = "one of them, or two that agree"
 SAME = 1e-3
 """Share by which two statements of one size may differ."""
 RADIAL = ("eccentricity", "ellipticity")
-"""Sizes that err in inverse proportion to the radius of the track."""
+"""Sizes whose error is inversely proportional to the radius of the track."""
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """Other words for the period, the radius and the resolution."""
+    """Period, radius and resolution in the terms of data sheets."""
 
     lines: int = key(
         0, "count", "lines of the scale per turn, a signal period each", least=1, most=100_000_000,
@@ -57,12 +57,12 @@ class Sheet:
 
 
 class Contradiction(Exception):
-    """Two statements of a sheet that cannot both hold.
+    """Two statements of a sheet that contradict each other.
 
     Parameters
     ----------
     key, found, accepted : str
-        Where, what stands there, what would do.
+        Key, what was found there, what is accepted.
     """
 
     def __init__(self, key: str, finding: str, accepted: str) -> None:
@@ -71,15 +71,19 @@ class Contradiction(Exception):
 
 
 def read_sheet(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> Encoder:
-    """An encoder with what its sheet states in other words, and with how each of its numbers was had.
+    """Encoder completed by its data sheet, with the origin of each of its numbers.
 
     Parameters
     ----------
-    stated : Sheet
-    own : Encoder
-        What is stated in the model's words.
+    sheet : Sheet
+    encoder : Encoder
+        Statements in the model's terms.
     written : mapping
         The document, as the user wrote it.
+
+    Returns
+    -------
+    Encoder
 
     Raises
     ------
@@ -102,7 +106,7 @@ def read_sheet(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> En
 
 
 def _with_period(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
-    """Signal periods per turn: as many as lines or pole pairs, half as many as poles."""
+    """Signal periods per turn: the number of lines or pole pairs, half the number of poles."""
     if sheet.poles % 2:
         raise Contradiction("poles", f"{sheet.poles} poles", "an even number: a signal period is a pair of them")
     statements = {
@@ -124,7 +128,7 @@ def _with_period(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> 
 
 
 def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
-    """Radius of the track: half its diameter; of the disc's, where that is all that is stated, `TRACK_SHARE`."""
+    """Radius of the track: half its diameter, or `TRACK_SHARE` of the radius of the disc where only that is stated."""
     outer, track = sheet.outer_diameter / 2, sheet.track_diameter / 2
     if track and encoder.track_radius and abs(track / encoder.track_radius - 1) > SAME:
         finding = f"radius {_mm(track)}, but track_radius {_mm(encoder.track_radius)}"
@@ -144,7 +148,7 @@ def _with_radius(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> 
 
 
 def _with_resolution(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> tuple[Encoder, list[Reading]]:
-    """Bits within a signal period: those of the whole less those that the periods give."""
+    """Bits within a signal period: those of the resolution less those of the periods."""
     summary = encoder.summary
     statements = [("resolution", sheet.resolution)] if sheet.resolution else []
     statements += [("summary.resolution", summary.resolution)] if summary is not None and summary.resolution else []
@@ -179,7 +183,7 @@ def _with_resolution(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any])
 
 
 def _as_stated(encoder: Encoder, written: Mapping[str, Any]) -> Iterator[Reading]:
-    """What the sheet states in the model's own words."""
+    """Readings of the values stated in the model's own terms."""
     for path, field in walk(Encoder):
         entry = _entry_at(written, path)
         if entry is None or field.key.silent or path in ("name", "measures", "summary.resolution"):
@@ -208,7 +212,7 @@ def _plain(entry: Any) -> str:
 
 
 def _remainders(encoder: Encoder) -> Iterator[Reading]:
-    """What is left of a stated whole, and what is taken for granted."""
+    """Readings of what remains of stated totals, and of assumptions."""
     summary = encoder.summary
     if summary is not None and summary.accuracy.nonzero:
         parts, size = encoder.parts_of_accuracy(1.0), summary.accuracy.rms
@@ -241,7 +245,7 @@ def _remainders(encoder: Encoder) -> Iterator[Reading]:
 
 
 def _check(encoder: Encoder) -> None:
-    """What must hold of the whole."""
+    """Check a completed encoder for contradictions."""
     has_period = encoder.signal_periods or encoder.signal_period
     for name, is_stated, needed_value in (
         ("sub_divisional_error", encoder.sub_divisional_error.nonzero, has_period),
@@ -278,10 +282,10 @@ def _check(encoder: Encoder) -> None:
 
 
 def _check_mounted(encoder: Encoder, summary: SheetSummary) -> None:
-    """The accuracy must be stated, and hold the errors of the mounting at which it is stated.
+    """Check that the stated accuracy includes the errors of the mounting at which it is stated.
 
-    No unit that is mounted so may err by more than a bounded accuracy allows, and the mean squares of all that the
-    accuracy holds are no more than its own.
+    No unit mounted so may exceed a bounded accuracy, and the mean squares of all its parts may not exceed that of the
+    accuracy.
     """
     sizes = [name for name in POWERS if getattr(summary.mounted_with, name).spread.nonzero]
     if not sizes:
@@ -295,23 +299,25 @@ def _check_mounted(encoder: Encoder, summary: SheetSummary) -> None:
         raise Contradiction("summary.mounted_with", "without the radius of the track", accepted)
     terms = encoder.mounted_parts()
     square = sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
-    bounded = [getattr(summary.mounted_with, name).spread for name in sizes]
+    spreads = [getattr(summary.mounted_with, name).spread for name in sizes]
     largest = max((term.limit for term in terms), default=0.0)
-    limited = all(spread.distribution not in COVERED for spread in (summary.accuracy, *bounded))
+    is_bounded = all(spread.distribution not in COVERED for spread in (summary.accuracy, *spreads))
     parts_rms = encoder.parts_of_accuracy(1.0)
     parts_text = f", the parts that are stated {_size(parts_rms, encoder.rotary)} rms" if parts_rms else ""
     combined_rms = math.hypot(math.sqrt(square), parts_rms)
-    if combined_rms > summary.accuracy.rms * (1 + SAME) or (limited and largest > summary.accuracy.limit * (1 + SAME)):
-        finding = (
-            f"{', '.join(sizes)} of up to {_size(largest, encoder.rotary)} "
-            f"({_size(math.sqrt(square), encoder.rotary)} rms){parts_text}, in an accuracy of up to {_size(summary.accuracy.limit, encoder.rotary)} "
-            f"({_size(summary.accuracy.rms, encoder.rotary)} rms)"
+    if combined_rms > summary.accuracy.rms * (1 + SAME) or (
+        is_bounded and largest > summary.accuracy.limit * (1 + SAME)
+    ):
+        accuracy = (
+            f"{_size(summary.accuracy.limit, encoder.rotary)} ({_size(summary.accuracy.rms, encoder.rotary)} rms)"
         )
+        errors = f"{_size(largest, encoder.rotary)} ({_size(math.sqrt(square), encoder.rotary)} rms)"
+        finding = f"{', '.join(sizes)} of up to {errors}{parts_text}, in an accuracy of up to {accuracy}"
         raise Contradiction("summary.mounted_with", finding, "a whole that is no less than its parts")
 
 
 def _check_second(encoder: Encoder, second: SecondTrack) -> None:
-    """The track that tells the period must be another one, coarser, on the same disc."""
+    """Check that the track that identifies the period is another, coarser one on the same disc."""
     if not (encoder.signal_periods and encoder.track_radius):
         accepted = "lines or signal_periods, and the radius of the fine track"
         raise Contradiction("absolute", "without a fine track", accepted)

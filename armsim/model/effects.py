@@ -1,4 +1,4 @@
-"""Every effect that the model knows, from the declarations of its fields, and which of them a machine states."""
+"""All effects known to the model, from the declarations of its fields, and those that a machine states."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Effect(NamedTuple):
 
     @property
     def cause(self) -> Cause:
-        """The cause that it states."""
+        """Cause of the error."""
         assert self.key.cause is not None  # by which `effects` finds it
         return self.key.cause
 
@@ -40,24 +40,24 @@ ROOTS: tuple[tuple[str, type, str], ...] = (
     ("arm", RowTolerances, "tolerances."),
     ("arm", OriginTolerances, "tolerances."),
 )
-"""Documents and the classes that declare their keys, with what stands before those keys."""
+"""Documents and the classes that declare their keys, with the prefix of those keys."""
 ELSEWHERE = {"environment.expansion": ("arm", "expansion")}
-"""Keys that stand in another document than the class that declares them."""
+"""Keys that are stated in another document than that of the class that declares them."""
 
 
 @lru_cache(maxsize=1)
 def effects() -> tuple[Effect, ...]:
     """All effects, in the order of the documents."""
     return tuple(
-        Effect(*ELSEWHERE.get(before + path, (document, before + path)), field.key)
-        for document, owner, before in ROOTS
+        Effect(*ELSEWHERE.get(prefix + path, (document, prefix + path)), field.key)
+        for document, owner, prefix in ROOTS
         for path, field in walk(owner)
         if field.key.cause is not None
     )
 
 
 def causes_in(term: TermBudget) -> tuple[str, ...]:
-    """Names of the causes that a term of a result shows; of what a sheet states of an offset, the offset's too."""
+    """Names of the causes that a term of a result represents; of a stated misalignment also the cause of its offset."""
     names = names_in(term.cause)
     if term.cause != STATED_MISALIGNMENT.name:
         return names
@@ -66,7 +66,7 @@ def causes_in(term: TermBudget) -> tuple[str, ...]:
 
 
 def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
-    """Effects that a machine states as more than nothing, and the joints at which; no joint where they are its own."""
+    """Effects that a machine states as more than zero, and the joints that state them; none for machine-level ones."""
     out: dict[str, list[str]] = {}
     for joint in machine.joints:
         for document, part in (("joint", joint), ("encoder", joint.encoder)):
@@ -74,9 +74,12 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
                 out.setdefault(f"{document} {path}", []).append(joint.name)
     for axis, _ in machine.tolerances:
         out.setdefault(f"arm tolerances.{axis.parameter}", []).append(axis.owner)
-    around: tuple[tuple[str, object], ...] = (("bus.", machine.joints[0].bus), ("environment.", machine.environment))
-    for before, whole in around:
-        for path, _ in stated(whole):
-            document, key = ELSEWHERE.get(before + path, ("scenario", before + path))
+    machine_parts: tuple[tuple[str, object], ...] = (
+        ("bus.", machine.joints[0].bus),
+        ("environment.", machine.environment),
+    )
+    for prefix, owner in machine_parts:
+        for path, _ in stated(owner):
+            document, key = ELSEWHERE.get(prefix + path, ("scenario", prefix + path))
             out.setdefault(f"{document} {key}", [])
     return {str(effect): tuple(out[str(effect)]) for effect in effects() if str(effect) in out}

@@ -1,4 +1,4 @@
-"""A position sensor, as its data sheet tells it, in SI units, and the error terms at its shaft."""
+"""A position sensor according to its data sheet, in SI units, and its error terms at the shaft."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from armsim.physics import signal as signals
 from armsim.physics.heads import Heads, number_of
 
 TYPICAL_WINDOW = 8.0
-"""Signal periods under the detectors where the data sheet does not tell. Common practice, no source."""
+"""Signal periods under the detectors where the data sheet states none. Common practice, no source."""
 CURVE = "the size of a curve of unknown shape has none"
 VALID_NOISE = 0.3
 """Noise over amplitude up to which the arctangent is nearly linear in it."""
 MISALIGNED = ("head_radial", "head_tangential", "head_tilt", "air_gap", "disc_tilt", "eccentricity")
-"""Keys of the mounting of which a data sheet may state the cost."""
+"""Keys of the mounting of which a data sheet may state the resulting error."""
 VALID_RATIO = 0.3
 """Offset and mismatch over the amplitude up to which first order serves."""
 VALID_PHASE = 0.35
@@ -151,9 +151,9 @@ class Misalignment:
 
 
 class Reading(NamedTuple):
-    """How a number of the model was had: its key, what it is, and how it follows from what the sheet states.
+    """Origin of a number of the model: key, value, and how it follows from the data sheet.
 
-    ``assumed`` tells that the sheet does not say it.
+    ``assumed`` marks what the sheet does not state.
     """
 
     key: str
@@ -267,12 +267,12 @@ class Encoder:
 
     @property
     def heads(self) -> Heads:
-        """How many heads are spread evenly, or where they stand. [rad]"""
+        """Number of evenly spread heads, or their angles round the shaft. [rad]"""
         return self.read_head_angles or self.read_heads
 
     @property
     def head_count(self) -> int:
-        """How many heads are averaged."""
+        """Number of heads that are averaged."""
         return number_of(self.heads)
 
     @property
@@ -300,7 +300,7 @@ class Encoder:
 
     @property
     def accuracy_mounting(self) -> Mounting:
-        """Mounting that is part of the stated accuracy."""
+        """Mounting whose errors are part of the stated accuracy."""
         return self._whole.mounted_with
 
     @property
@@ -344,15 +344,15 @@ class Encoder:
         return terms
 
     def parts_of_accuracy(self, fundamental: float) -> float:
-        """Root mean square of the errors that the sheet tells apart from the accuracy of the whole. [rad or m]"""
+        """Root mean square of the separately stated errors that are part of the accuracy. [rad or m]"""
         return math.sqrt(_mean_square(self._waves(fundamental) + self.signal_waves()))
 
     def mounted_parts(self) -> tuple[Term, ...]:
-        """Terms at the shaft of the mounting at which the accuracy is stated, and which it therefore holds."""
+        """Terms, at the shaft, of the mounting at which the accuracy is stated, which are part of it."""
         return self.accuracy_mounting.scale_terms(self, 1.0)
 
     def parts_of_repeatability(self) -> float:
-        """Standard deviation of the noise that the sheet tells apart from the repeatability. [rad or m]"""
+        """Standard deviation of the separately stated noise that is part of the repeatability. [rad or m]"""
         return math.sqrt(_mean_square(self._noise(1.0)))
 
     def _waves(self, fundamental: float) -> tuple[Term, ...]:
@@ -384,11 +384,11 @@ class Encoder:
 
 
 def _mean_square(terms: tuple[Term, ...]) -> float:
-    """Over units and positions."""
+    """Mean square over units and positions. [rad^2 or m^2]"""
     return sum(term.mean_square(SHAFT, State.at_rest(np.zeros(1))) for term in terms)
 
 
-def _remainder(whole: Distribution, parts: float) -> Distribution:
-    """What is left of a stated whole beside parts of a mean square. Source: JCGM 100:2008 5.1.2, variances add."""
-    square = whole.second_moment
-    return whole.scaled(math.sqrt(max(0.0, 1.0 - parts / square))) if square else whole
+def _remainder(total: Distribution, parts: float) -> Distribution:
+    """Law of a stated total less parts of a given mean square. Source: JCGM 100:2008 5.1.2, variances add."""
+    square = total.second_moment
+    return total.scaled(math.sqrt(max(0.0, 1.0 - parts / square))) if square else total

@@ -12,18 +12,18 @@ from armsim.model.arm import Arm
 from armsim.model.kinematics import ElementaryTransform, rotation, z_onto
 
 ROUNDING = 1e-9
-"""By which a point may lie outside. [m]"""
+"""Rounding tolerance. [m]"""
 
 
 @dataclass(frozen=True, eq=False)
 class Envelope:
-    """A box, three cylinders and a ball, all about the origin of a frame; the tool point is in each of them.
+    """A box, three cylinders and a ball about the origin of a frame; the tool point is inside each of them.
 
     Parameters
     ----------
     low, high : (3,) [m]
         Ends of the box.
-    about : (3,) [m]
+    axis_radii : (3,) [m]
         Largest distance from the x, the y and the z axis.
     radius : float [m]
         Largest distance from the origin.
@@ -31,17 +31,17 @@ class Envelope:
 
     low: Array
     high: Array
-    about: Array
+    axis_radii: Array
     radius: float
 
     @staticmethod
     def of(arm: Arm) -> Envelope:
-        """That of an arm in the frame of its base.
+        """Envelope of an arm in the frame of its base.
 
-        From the tool back to the base: a length shifts the box and widens what is about the axes that it is not along;
-        a joint that turns leaves the distance from its axis and the height along it, whatever its range. Arms whose
-        axes are parallel, such as a SCARA, keep their cylinder to the last digit. A slide without ends is taken as one
-        metre each way, as for `Arm.reach`.
+        The chain is followed from tool to base: a length shifts the box and widens the cylinders about the axes across
+        it; a rotary joint keeps the distance from its axis and the height along it, whatever its range. Arms whose axes
+        are parallel, such as a SCARA, keep their cylinder to the last digit. A slide without ends is taken as one metre
+        each way, as in `Arm.reach`.
         """
         zero = np.zeros(3)
         envelope = Envelope(zero, zero, zero, 0.0)
@@ -50,12 +50,12 @@ class Envelope:
         return envelope
 
     def holds(self, points: Array) -> Array:
-        """Which of the points, shape (P, 3), are inside; shape (P,)."""
+        """Whether each of the points, shape (P, 3), is inside; bool, shape (P,)."""
         axis_distances = _from_axes(points)
         inside = (
             (points >= self.low - ROUNDING)
             & (points <= self.high + ROUNDING)
-            & (axis_distances <= self.about + ROUNDING)
+            & (axis_distances <= self.axis_radii + ROUNDING)
         )
         within_all: Array = inside.all(axis=1) & (np.linalg.norm(points, axis=1) <= self.radius + ROUNDING)
         return within_all
@@ -76,7 +76,7 @@ class Envelope:
         return max(low, -half), min(high, half)
 
     def _moved(self, arm: Arm, motion: ElementaryTransform) -> Envelope:
-        """In the frame before a motion."""
+        """Envelope in the frame before a motion."""
         direction = np.array(motion.direction, dtype=float)
         joint = None if motion.joint is None else arm.joints[motion.joint]
         if not motion.rotary:
@@ -88,34 +88,36 @@ class Envelope:
             return _tight(
                 self.low + np.minimum(direction * low, direction * high),
                 self.high + np.maximum(direction * low, direction * high),
-                self.about + most * np.sqrt(np.maximum(1.0 - direction**2, 0.0)),
+                self.axis_radii + most * np.sqrt(np.maximum(1.0 - direction**2, 0.0)),
                 self.radius + most,
             )
         if joint is None:
             return self._turned(rotation(direction, motion.value)[0])
         onto = z_onto(direction)
         level = self._turned(onto.T)  # the axis along z
-        z, bottom, top = float(level.about[2]), float(level.low[2]), float(level.high[2])
+        z, bottom, top = float(level.axis_radii[2]), float(level.low[2]), float(level.high[2])
         away = math.hypot(z, max(abs(bottom), abs(top)))
-        turned = _tight(np.array([-z, -z, bottom]), np.array([z, z, top]), np.array([away, away, z]), level.radius)
-        return turned._turned(onto)
+        swept = _tight(np.array([-z, -z, bottom]), np.array([z, z, top]), np.array([away, away, z]), level.radius)
+        return swept._turned(onto)
 
     def _turned(self, turn: Array) -> Envelope:
-        """After a rotation, shape (3, 3)."""
+        """Envelope after a rotation, shape (3, 3)."""
         centre, half = turn @ (0.5 * (self.low + self.high)), np.abs(turn) @ (0.5 * (self.high - self.low))
         onto = np.abs(turn) > 1.0 - 1e-12  # an axis that becomes another keeps its cylinder
-        about = np.where(onto.any(axis=1), onto @ self.about, self.radius)
-        return _tight(centre - half, centre + half, about, self.radius)
+        axis_radii = np.where(onto.any(axis=1), onto @ self.axis_radii, self.radius)
+        return _tight(centre - half, centre + half, axis_radii, self.radius)
 
 
-def _tight(low: Array, high: Array, about: Array, radius: float) -> Envelope:
-    """The same points, each part no larger than the others allow."""
+def _tight(low: Array, high: Array, axis_radii: Array, radius: float) -> Envelope:
+    """Envelope with each part reduced to what the others allow."""
     most = np.maximum(np.abs(low), np.abs(high))
-    about = np.minimum(about, _from_axes(most))
-    radius = min(radius, float(np.hypot(about, most).min()))
-    about = np.minimum(about, radius)
-    widest = np.array([min(about[1], about[2]), min(about[0], about[2]), min(about[0], about[1])])
-    return Envelope(np.maximum(low, -widest), np.minimum(high, widest), about, radius)
+    axis_radii = np.minimum(axis_radii, _from_axes(most))
+    radius = min(radius, float(np.hypot(axis_radii, most).min()))
+    axis_radii = np.minimum(axis_radii, radius)
+    widest = np.array(
+        [min(axis_radii[1], axis_radii[2]), min(axis_radii[0], axis_radii[2]), min(axis_radii[0], axis_radii[1])]
+    )
+    return Envelope(np.maximum(low, -widest), np.minimum(high, widest), axis_radii, radius)
 
 
 def _from_axes(points: Array) -> Array:

@@ -1,4 +1,4 @@
-"""Gears by type, with typical values for a first look, before the data sheet is there."""
+"""Types of gears, with typical values for an estimate without a data sheet."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from armsim.model.transmission import Harmonic, Transmission
 
 GearType = Literal["strain-wave", "cycloidal", "planetary"]
 TYPICAL = ("kinematic_error", "lost_motion")
-"""Keys of a transmission that its type gives a value, where they are not stated."""
+"""Keys of a transmission with typical values, used where they are not stated."""
 SOURCE = "common practice, no source"
-"""Of all typical values."""
+"""Source of all typical values."""
 
 
 def _harmonic(per: Literal["input-turn", "output-turn"], order: float, arcseconds: float) -> Harmonic:

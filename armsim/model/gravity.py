@@ -1,4 +1,4 @@
-"""What gravity does to the joints: link masses and payload, at rest."""
+"""Gravity loads of the joints from link masses and payload, at rest."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from armsim.field_spec import key
 from armsim.model.arm import Arm
 
 STANDARD_GRAVITY = 9.80665
-"""Standard acceleration of free fall [m/s^2], 3rd CGPM (1901); pulls along -z of the base frame's surroundings."""
+"""Standard acceleration of free fall [m/s^2], 3rd CGPM (1901); acts along -z of the frame in which the base stands."""
 
 
 @dataclass(frozen=True)
@@ -54,18 +54,18 @@ def gravity_loads(arm: Arm, masses: Masses, q: Array) -> Array:
     at = arm.frames(q)
     pull = np.array([0.0, 0.0, -STANDARD_GRAVITY])
     loads = np.zeros((len(q), len(arm.joints)))
-    carried: list[tuple[int, Mass, Array]] = [
+    mass_frames: list[tuple[int, Mass, Array]] = [
         (number, masses.links[name], at.links[:, number])
         for number, name in enumerate(arm.names)
         if name in masses.links
     ]
     if masses.payload is not None:
-        carried.append((len(arm.joints) - 1, masses.payload, at.tool))
-    for last, mass, frame in carried:
+        mass_frames.append((len(arm.joints) - 1, masses.payload, at.tool))
+    for last, mass, frame in mass_frames:
         centre = frame[:, :3, :3] @ np.array(mass.centre) + frame[:, :3, 3]
         for j in range(last + 1):
-            moves = at.direction[:, j]
+            direction = at.direction[:, j]
             if arm.joints[j].revolute:
-                moves = np.cross(moves, centre - at.origin[:, j])
-            loads[:, j] += mass.mass * (moves @ pull)
+                direction = np.cross(direction, centre - at.origin[:, j])
+            loads[:, j] += mass.mass * (direction @ pull)
     return loads

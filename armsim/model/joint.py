@@ -1,4 +1,4 @@
-"""One joint with its encoder, mounting and gear: the physics of a shaft placed at the joint."""
+"""One joint with encoder, mounting and gear: errors at the shaft transferred to the joint."""
 
 from __future__ import annotations
 
@@ -63,15 +63,15 @@ class Joint:
     ----------
     name : str
     encoder : Encoder
-        That which closes the position loop.
+        Encoder that closes the position loop.
     travel : float
-        Of the joint. [rad or m]
+        Length of the range. [rad or m]
     farthest : float
         Largest distance of its range from zero. [rad or m]
     motor_encoder : Encoder, optional
-        The second one, where there are both.
+        Second encoder, on the motor, with placement both.
     curve : MeasuredCurve, optional
-        Of its own sensor.
+        Measured curve of its own sensor.
     """
 
     name: str
@@ -122,12 +122,12 @@ class Joint:
 
     @property
     def price(self) -> float:
-        """Of its sensors, fitted. [cost units]"""
+        """Price of its sensors, fitted. [cost units]"""
         return self.encoders_price + self.fitting.mounting + self.fitting.placement
 
     @property
     def encoders_price(self) -> float:
-        """Of its encoders alone. [cost units]"""
+        """Price of its encoders alone. [cost units]"""
         return self.encoder.price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
 
     @property
@@ -168,7 +168,8 @@ class Joint:
         return tuple(term.on(Axis(self.name), -1.0 / self.ratio, self.ratio) for term in self.shaft_terms())
 
     def shaft_terms(self) -> tuple[Term, ...]:
-        """The same at the shaft, reading minus truth; a measured curve in the place of what it measures."""
+        """Terms of that sensor and its mounting at the shaft, reading minus truth; a measured curve replaces the causes
+        that it measures."""
         terms = self.encoder.terms(self.fundamental, self.farthest, self.contrast_loss)
         terms += self.mounting.terms(self.encoder, self.fundamental, self.mastering is not None)
         measured = self.curve or self.encoder.batch

@@ -1,4 +1,4 @@
-"""What may be chosen for the joints of an arm."""
+"""Options for the joints of an arm, and limits on their combination."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ class Option:
     Parameters
     ----------
     joint : Joint
-        With it.
+        The joint fitted with it.
     encoder, mounting, placement : str
     price : float
         Encoder, assembly and placement. [cost units]
     mass : float
-        Of the encoder. [kg]
+        Mass of the encoder. [kg]
     """
 
     joint: Joint
@@ -35,30 +35,30 @@ class Option:
 
 
 Fit = tuple[int | None, str]
-"""An encoder at a joint, by its number, or anywhere."""
+"""An encoder at the joint of a number, or at any joint."""
 CRUMB = 1e-9
-"""Mass by which rounding may exceed a limit. [kg]"""
+"""Rounding tolerance of a limit on mass. [kg]"""
 
 
 @dataclass(frozen=True, eq=False)
 class Options:
-    """All of them.
+    """Options of all joints, and the limits on their combination.
 
     Parameters
     ----------
     joints : tuple, one entry per joint of the arm, of tuple of Option
     stock : mapping of encoder to pieces
-        Of those whose stock is limited.
+        Pieces of those encoders whose stock is limited.
     mass : float, optional
         Largest mass of all encoders together. [kg]
     types : int, optional
         Largest number of different encoders.
     group_types : tuple of (joints, int)
-        The same among some joints, by their numbers.
+        Largest number of different encoders among some joints, by their numbers.
     together : tuple of tuple of int
         Joints that take the same encoder.
     apart : tuple of pairs of Fit
-        Two that may not both be there.
+        Pairs that exclude each other.
     """
 
     joints: tuple[tuple[Option, ...], ...]
@@ -71,12 +71,12 @@ class Options:
 
     @property
     def type_limits(self) -> tuple[tuple[tuple[int, ...], int], ...]:
-        """Joints, and how many different encoders they may have, of the whole arm and of groups."""
+        """Joints, and the number of different encoders that they may have, of the whole arm and of groups."""
         all_joints = tuple(range(len(self.joints)))
         return (((all_joints, self.types),) if self.types is not None else ()) + self.group_types
 
     def admits(self, chosen: Sequence[Option]) -> bool:
-        """Whether a choice, one option a joint, keeps to all limits."""
+        """Whether a choice, one option per joint, satisfies all limits."""
         encoders = [option.encoder for option in chosen]
         if self.mass is not None and sum(option.mass for option in chosen) > self.mass + CRUMB:
             return False
@@ -90,7 +90,7 @@ class Options:
 
     @staticmethod
     def _both_chosen(one: Fit, other: Fit, encoders: Sequence[str]) -> bool:
-        """Whether two that may not both be there are."""
+        """Whether two fits that exclude each other are both chosen."""
         places = [
             [j for j, name in enumerate(encoders) if name == encoder and joint in (None, j)]
             for joint, encoder in (one, other)

@@ -1,4 +1,4 @@
-"""Elementary motions of a serial chain, and where its axes and frames are."""
+"""Elementary transforms of a serial chain, and its axes and frames at poses."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ ERROR_MOTIONS = {f"{kind} {axis}": (n, kind == "tilt") for kind in ("shift", "ti
 """Error motions of a joint: direction, z along its own motion, and whether they turn. Of a shaft ISO 230-7:2015 calls
 shifts along x and y radial, along z axial; of a slide ISO 230-1:2012 calls them straightness (both from memory)."""
 CRUMB = 1e-9
-"""By which rounding may lead out of a range. [rad or m]"""
+"""Rounding tolerance of a range. [rad or m]"""
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class ElementaryTransform:
     value : float
         Fixed part of the motion. [rad or m]
     axes : tuple of Axis
-        Under which errors act on it: the motion of a joint, a constant of a link, or both at once.
+        Names under which errors act on it: the motion of a joint, a constant of a link, or both.
     joint : int, optional
         Number of the joint whose variable is added to the value.
     """
@@ -55,18 +55,18 @@ class ArmJoint:
 
     @property
     def travel(self) -> float:
-        """Upper less lower end; one turn or one metre where it has no ends."""
+        """Upper minus lower end; one turn or one metre where there are no ends. [rad or m]"""
         travel = self.upper - self.lower
         return travel if math.isfinite(travel) else (2 * math.pi if self.revolute else 1.0)
 
     def holds(self, position: float) -> bool:
-        """Whether a position is within its range, but for rounding."""
+        """Whether a position is within the range, up to rounding."""
         return self.lower - CRUMB <= position <= self.upper + CRUMB
 
 
 @dataclass(frozen=True, eq=False)
 class Kinematics:
-    """An arm at P poses: where its axes are and what they do to the tool point.
+    """Axes of an arm at P poses, and their effect on the tool point.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ class Frames:
         Frame that each joint carries: the last of its row.
     tool : (P, 4, 4)
     direction, origin : (P, joints, 3)
-        Of the joint axes.
+        Unit vectors, and points [m], of the joint axes.
     """
 
     links: Array
@@ -108,15 +108,15 @@ class Frames:
 
 
 class Chain(Protocol):
-    """A serial chain: what an arm is to its conventions and to other libraries."""
+    """Protocol of a serial chain, for conventions and for other libraries."""
 
     @property
     def name(self) -> str:
-        """Of the arm."""
+        """Name of the arm."""
 
     @property
     def joints(self) -> tuple[ArmJoint, ...]:
-        """Base first."""
+        """Joints, base first."""
 
     @property
     def motions(self) -> tuple[ElementaryTransform, ...]:
@@ -129,16 +129,16 @@ def rotation(direction: ArrayLike, angle: ArrayLike) -> Array:
     angle = np.atleast_1d(np.asarray(angle, dtype=float))[:, None, None]
     cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     along: Array = np.outer([x, y, z], [x, y, z])
-    turned: Array = along + np.cos(angle) * (np.eye(3) - along) + np.sin(angle) * cross
-    return turned
+    matrix: Array = along + np.cos(angle) * (np.eye(3) - along) + np.sin(angle) * cross
+    return matrix
 
 
 def z_onto(direction: ArrayLike) -> Array:
-    """A rotation that takes z onto a unit vector."""
+    """Rotation matrix, shape (3, 3), that turns z onto a unit vector."""
     d = np.asarray(direction, dtype=float)
     axis = np.cross([0.0, 0.0, 1.0], d)
     sine = float(np.linalg.norm(axis))
     if sine < 1e-15:
         return np.eye(3) if d[2] > 0 else np.diag([1.0, -1.0, -1.0])
-    turned: Array = rotation(axis / sine, math.atan2(sine, float(d[2])))[0]
-    return turned
+    matrix: Array = rotation(axis / sine, math.atan2(sine, float(d[2])))[0]
+    return matrix

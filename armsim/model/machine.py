@@ -1,4 +1,4 @@
-"""An arm with a sensor on every joint: the terms, and the states in which they are looked at."""
+"""An arm with a sensor on every joint: error terms, and the states at which they are evaluated."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from armsim.model.kinematics import Kinematics
 from armsim.physics import heat, link_tolerances
 
 SURVEY = 256
-"""Joint positions, spread evenly over the ranges, in which state-dependent errors of the joint budget are looked at."""
+"""Joint positions, spread evenly over the ranges, at which state-dependent errors of the joint budget are evaluated."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Environment:
 
 @dataclass(frozen=True)
 class Change:
-    """What if: errors of a joint (of its motion and its axis), of a cause, or of both, times a factor."""
+    """Hypothetical change: a factor on the errors of a joint (its motion and its axis), of a cause, or of both."""
 
     factor: float
     joint: str | None = None
@@ -56,14 +56,14 @@ class Change:
             raise TypeError(f"cause {self.cause!r}: a name; accepted: a Cause of armsim.causes, or of a term")
 
     def of(self, term: Term, axis: Axis) -> float:
-        """Factor on what a term does to an axis."""
+        """Factor on the effect of a term on an axis."""
         concerned = self.joint is None or (axis.of_joint and axis.owner == self.joint)
         return self.factor if concerned and self.cause in (None, term.cause) else 1.0
 
 
 @dataclass(frozen=True, eq=False)
 class Machine:
-    """The physics assembled.
+    """Error model of an arm: kinematics, joints, tolerances, masses, environment.
 
     Parameters
     ----------
@@ -71,14 +71,14 @@ class Machine:
     joints : tuple of Joint
         One for each joint of the arm, in its order.
     tolerances : tuple of (Axis, Distribution)
-        Of link parameters.
+        Tolerances of link parameters.
     masses : Masses, optional
-        What gravity pulls at.
+        Masses that load the joints by gravity.
     environment : Environment
     changes : tuple of Change
-        Made to the terms at the end.
+        Factors applied to the finished terms.
     correction : Correction, optional
-        What a calibration has put into the controller.
+        Correction from a calibration.
     """
 
     arm: Arm
@@ -90,7 +90,7 @@ class Machine:
     correction: Correction | None = None
 
     def __getstate__(self) -> dict[str, object]:
-        """Its fields alone: what is worked out from them need not travel to another process."""
+        """Fields only: cached values are not sent to other processes."""
         return {field.name: getattr(self, field.name) for field in fields(self)}
 
     @cached_property
@@ -103,17 +103,21 @@ class Machine:
             terms += link_tolerances.link_tolerance(axis, tolerance)
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
-        changed = tuple(self._changed(term) for term in terms)
-        return changed if self.correction is None else (*changed, self.correction.added_term(self._observation))
+        changed_terms = tuple(self._changed(term) for term in terms)
+        return (
+            changed_terms
+            if self.correction is None
+            else (*changed_terms, self.correction.added_term(self._observation))
+        )
 
     @cached_property
     def perturbed_arm(self) -> Arm:
-        """The arm with the error motions of its joints that terms move."""
+        """Arm with the error motions of its joints on which terms act."""
         return self.arm.with_error_motions(axis for term in self.terms for axis in term.axes)
 
     @cached_property
     def _observation(self) -> Observation:
-        """What the measurement of its calibration makes of it."""
+        """Observation of the machine by the measurement of its calibration."""
         assert self.correction is not None  # asked for by the callers
         return self.correction.observation(replace(self, correction=None))
 
@@ -140,19 +144,19 @@ class Machine:
 
     @cached_property
     def moving(self) -> Machine:
-        """The machine on a path: the motion decides the side of lost motion that a random approach leaves open."""
+        """Machine on a path: the motion decides the side of lost motion that a random approach leaves open."""
         joints = (replace(joint, approach="path") if joint.approach == "random" else joint for joint in self.joints)
         return replace(self, joints=tuple(joints))
 
     def evaluated(self, configurations: Configurations) -> EvaluatedMachine:
-        """The machine at configurations: on a path where they have directions."""
+        """Machine evaluated at configurations; as on a path where they have directions."""
         machine = self if configurations.directions is None else self.moving
         return machine.at(configurations.joints, configurations.speeds, configurations.directions)
 
     def at(
         self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
     ) -> EvaluatedMachine:
-        """The machine at joint positions: its axes, their postures, the values of all shapes.
+        """Machine evaluated at joint positions: axes, kinematics, values of all shapes.
 
         Parameters
         ----------
@@ -160,7 +164,7 @@ class Machine:
         speeds : (poses, joints), optional [rad/s or m/s]
             At rest where not given.
         directions : (poses, joints), optional
-            In which every joint moved last, +1 or -1; 0 where not known.
+            Direction of the last motion of every joint, +1 or -1; 0 where not known.
         """
         # axes that share a motion (a joint and its own link angle) share a column
         first: dict[int, Axis] = {}
@@ -191,7 +195,7 @@ class Machine:
         return EvaluatedMachine(axes, self.perturbed_arm.postures(q, axes), self.terms, acts, drawn)
 
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
-        """What every coefficient does, with the correction that it has brought about: one entry an axis."""
+        """Effect of every coefficient with the correction that it causes, one entry per axis."""
         axis = np.array([index[self.perturbed_arm.motion_of(parameter.axis)] for parameter in correction.parameters])
         out = []
         for term, term_acts in zip(self.terms, acts, strict=True):
@@ -234,9 +238,9 @@ class Machine:
         return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
 
     def _growth(self) -> list[tuple[Axis, Shape]]:
-        """What grows in proportion to the temperature: links, the tool, and scales that then read too little.
+        """Shapes that grow in proportion to the temperature: links, tool, and scales, which then read too little.
 
-        The fixed part of a prismatic motion is where its scale counts from, not a length that grows.
+        The fixed part of a prismatic motion is the origin of its scale, not a length that grows.
         """
         growth: list[tuple[Axis, Shape]] = []
         expansion = self.environment.expansion
@@ -250,7 +254,7 @@ class Machine:
         return growth
 
     def _drifts(self) -> list[tuple[Axis, tuple[Shape, ...], Distribution]]:
-        """Drifts of the sensors, seen at the joint."""
+        """Drifts of the sensors, as errors of the joints."""
         drifts: list[tuple[Axis, tuple[Shape, ...], Distribution]] = []
         for joint in self.joints:
             axis, gain, encoder = Axis(joint.name), -1.0 / joint.ratio, joint.encoder
@@ -265,7 +269,7 @@ class Machine:
 
 
 def _primes(number: int) -> Array:
-    """The first primes."""
+    """The first prime numbers."""
     primes: list[int] = []
     n = 2
     while len(primes) < number:
@@ -286,14 +290,13 @@ class EvaluatedMachine:
     Parameters
     ----------
     axes : tuple of Axis
-        The axes that any term moves, base first.
+        Axes on which any term acts, base first.
     postures : Kinematics
     terms : tuple of Term
     acts : Acts
-        What an independent change of every coefficient does.
+        Effect of an independent change of every coefficient.
     drawn : Acts
-        The same for coefficients as they are drawn together: with a correction, those of the correction follow the
-        others.
+        Effect of the coefficients as they are drawn together: with a correction, its coefficients follow the others.
     """
 
     axes: tuple[Axis, ...]
@@ -303,7 +306,8 @@ class EvaluatedMachine:
     drawn: Acts
 
     def gains(self) -> Iterator[tuple[Term, Array]]:
-        """Every term, and what each of its coefficients does to the tool point, shape (P, 3, coefficients). [m]"""
+        """Every term with the effect of its coefficients on the tool point in the base frame, shape (P, 3,
+        coefficients). [m]"""
         column = self.postures.column
         for term, acts in zip(self.terms, self.acts, strict=True):
             g = np.zeros((len(column), 3, len(term.mean)))

@@ -30,17 +30,19 @@ class MeasuredCurve:
     replaces: tuple[Cause, ...]
 
     def in_place(self, terms: tuple[Term, ...]) -> tuple[Term, ...]:
-        """Terms of a shaft, the curve in the place of what it measures."""
-        others = tuple(term for term in terms if term.cause not in self.replaces)
-        return others + measured_curve(self.orders, self.mean, self.covariance)
+        """Terms of a shaft, with the curve in place of the causes that it measures."""
+        remaining_terms = tuple(term for term in terms if term.cause not in self.replaces)
+        return remaining_terms + measured_curve(self.orders, self.mean, self.covariance)
 
     def counted_twice(self, terms: tuple[Term, ...]) -> list[tuple[Cause, float]]:
-        """Causes that stay though the curve has one of their orders, with that order."""
+        """Causes that the curve does not replace though they have one of its orders, with that order."""
         out = []
         for term in terms:
             if term.life != "unit" or term.cause in self.replaces:
                 continue
             orders = [abs(act.shape.order) for act in term.acts if isinstance(act.shape, Wave)]
-            both = [order for order in orders if any(abs(order - other) < 1e-6 * order for other in self.orders)]
-            out += [(term.cause, both[0])] if both else []
+            shared_orders = [
+                order for order in orders if any(abs(order - other) < 1e-6 * order for other in self.orders)
+            ]
+            out += [(term.cause, shared_orders[0])] if shared_orders else []
         return out

@@ -1,4 +1,4 @@
-"""How the joints move where it is asked how smoothly: speeds, and how a speed is taken from positions."""
+"""Speeds of the joints, and how a speed is computed from positions."""
 
 from __future__ import annotations
 
@@ -37,5 +37,5 @@ class Motion:
 
     @property
     def pole(self) -> float:
-        """Of the filter."""
+        """Pole of the velocity filter."""
         return physics.filter_pole(self.sample_time, self.velocity_filter)

@@ -1,4 +1,4 @@
-"""How scale and head are off, and the error terms at the shaft that come of it."""
+"""Misalignments of scale and head, and the resulting error terms at the shaft."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ VALID_ANGLE = math.radians(10)
 """What the second order of a tilt neglects, g^4/12, is below 1.1 % of it there."""
 RADIUS = ("track_radius",)
 POWERS = {"eccentricity": 1, "ellipticity": 1, "disc_tilt": 2, "coupling_angle": 2}
-"""Sizes of which a data sheet's accuracy may hold a part, and the power with which each of them errs."""
+"""Sizes that may be part of a stated accuracy, and the power with which their error grows."""
 STATED = ("eccentricity", "disc_tilt")
-"""Sizes of which a sheet that states the cost states that of the geometry too: it takes the place of the geometry."""
+"""Sizes whose stated error includes that of the geometry and replaces it."""
 
 
 class MountedEncoder(Protocol):
-    """What a mounting must know of the sensor."""
+    """What a mounting needs to know of the encoder."""
 
     @property
     def track_radius(self) -> float: ...
@@ -111,10 +111,10 @@ class Mounting:
     )  # fmt: skip
 
     def beyond(self, counted: Mounting, in_proportion: tuple[str, ...] = ()) -> Mounting:
-        """What is off beyond a mounting that is counted already, so that the squares of the errors add up to the whole.
+        """Mounting in excess of one that is counted already, such that the squares of the errors add up to the whole.
 
-        The error of an eccentricity grows with it, that of a tilt with its square, but for those ``in_proportion``; of
-        all the mean square is taken. What is off less than counted errs no further.
+        The error of an eccentricity is proportional to it, that of a tilt to its square, except for those
+        ``in_proportion``; mean squares are compared. Sizes below those counted have no excess.
         """
         remainders = {}
         for name, degree in POWERS.items():
@@ -169,7 +169,7 @@ class Mounting:
     def scale_terms(self, encoder: MountedEncoder, fundamental: float) -> tuple[Term, ...]:
         """Terms of the sizes of which an accuracy may hold a part (`POWERS`), at the shaft.
 
-        What the sheet states of an eccentricity or a tilt is the whole of it, after its own heads and corrections: the
+        The stated error of an eccentricity or a tilt is the whole error, after heads and corrections: that of the
         geometry is not added.
         """
         radius, heads = encoder.track_radius, encoder.heads
@@ -189,7 +189,7 @@ class Mounting:
         return terms
 
     def _stated(self, entry: Any, fundamental: float) -> tuple[Term, ...]:
-        """What the sheet states that an offset costs."""
+        """Stated error of an offset."""
         offset = getattr(self, entry.of)
         spread = offset.spread if isinstance(offset, Magnitude) else offset
         return (

@@ -1,4 +1,4 @@
-"""Every number that a machine states, each of which can be changed alone: lines of data sheets, drawings and gears."""
+"""Numbers that a machine states, each of which can be changed alone: data sheets, drawings, gears."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
 PLAIN = ("word", "flag", "choice", "part", "list", "holding")
-"""Kinds of a field that holds no number."""
+"""Kinds of fields that hold no number."""
 WHOLE = ("signal_periods",)
-"""Counts that a number near them may stand for; others (heads, samples) are what they are."""
+"""Counts that may vary like continuous numbers; others (heads, samples) may not."""
 Steps = tuple[str | int, ...]
 
 
@@ -27,9 +27,9 @@ class Number:
     Parameters
     ----------
     path : str
-        As it is changed: ``joints.j2.mounting.eccentricity``.
+        Path by which it is changed: ``joints.j2.mounting.eccentricity``.
     joint : str
-        Whose it is; empty where it is of the whole machine.
+        Joint name; empty for a machine-level value.
     key : Key
         Its declaration.
     rotary : bool
@@ -37,9 +37,9 @@ class Number:
     value : float
         The limit, standard deviation or plain value that is stated, in the SI unit.
     steps : tuple
-        Where it stands in the machine.
+        Fields and indices that lead to it in the machine.
     axis : Axis, optional
-        Parameter of a link whose tolerance it is.
+        Link parameter whose tolerance it is.
     """
 
     path: str
@@ -51,16 +51,16 @@ class Number:
     axis: Axis | None = None
 
     def times(self, machine: Machine, factor: float) -> Machine:
-        """The machine with the number times a factor."""
-        changed: Machine = _scale_value(machine, self.steps, factor)
+        """Machine with the number multiplied by a factor."""
+        changed_machine: Machine = _scale_value(machine, self.steps, factor)
         if self.steps[0] == "joints" and self.steps[2] == "bus":  # all joints share one
-            bus = changed.joints[0].bus
-            return replace(changed, joints=tuple(replace(joint, bus=bus) for joint in changed.joints))
-        return changed
+            bus = changed_machine.joints[0].bus
+            return replace(changed_machine, joints=tuple(replace(joint, bus=bus) for joint in changed_machine.joints))
+        return changed_machine
 
 
 def numbers(machine: Machine) -> tuple[Number, ...]:
-    """All numbers that are stated as more than nothing, prices left out."""
+    """All numbers stated as other than zero, without prices."""
     out: list[Number] = []
     for n, joint in enumerate(machine.joints):
         rotary, joint_prefix = joint.encoder.rotary, f"joints.{joint.name}."
@@ -104,7 +104,7 @@ def _stated_numbers(owner: Any, prefix: str = "", steps: Steps = ()) -> Iterator
 
 
 def _sizes(path: str, value: Any, steps: Steps) -> Iterator[tuple[str, float, Steps]]:
-    """The numbers of a quantity that are more than nothing: one, or mean and limit of a law about another value."""
+    """Numbers of a quantity that are not zero: one, or mean and limit of a law about another value."""
     spread, inner = (value.spread, (*steps, "spread")) if isinstance(value, Magnitude) else (value, steps)
     if isinstance(spread, Distribution) and spread.centre:
         yield f"{path}.mean", spread.centre, (*inner, "centre")
@@ -117,7 +117,7 @@ def _sizes(path: str, value: Any, steps: Steps) -> Iterator[tuple[str, float, St
 
 
 def _scale_value(owner: Any, steps: Steps, factor: float) -> Any:
-    """A copy of an object in which a number, somewhere inside, is times a factor."""
+    """Copy of an object with a number, somewhere inside, multiplied by a factor."""
     if not steps:
         if isinstance(owner, Magnitude):
             return replace(owner, spread=owner.spread.scaled(factor))
@@ -129,5 +129,5 @@ def _scale_value(owner: Any, steps: Steps, factor: float) -> Any:
 
 
 def of_joint(machine: Machine, name: str) -> Joint:
-    """The joint of a name."""
+    """Joint of a machine, by name."""
     return next(joint for joint in machine.joints if joint.name == name)

@@ -41,7 +41,7 @@ def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
     robot : roboticstoolbox.DHRobot, roboticstoolbox.Robot or roboticstoolbox.ETS
         Lengths in metres.
     names : sequence of str, optional
-        Of the joints, base first; j1, j2, ... where not given.
+        Names of the joints, base first; j1, j2, ... where not given.
 
     Raises
     ------
@@ -58,20 +58,20 @@ def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
         finding = f"{len(set(joint_names))} names for {count} joints"
         raise InputError(Problem(label, 0, 0, "names", finding, "a name of its own for every joint"))
     joints, chain = _of_rows(robot, joint_names) if rows else _of_sequence(sequence, joint_names)
-    before = () if is_sequence else _fixed(robot.base.A)
-    after = () if is_sequence else _fixed(robot.tool.A, TOOL if rows else None)
-    return label, tuple(joints), (*before, *chain, *after)
+    base_frame = () if is_sequence else _fixed(robot.base.A)
+    tool_frame = () if is_sequence else _fixed(robot.tool.A, TOOL if rows else None)
+    return label, tuple(joints), (*base_frame, *chain, *tool_frame)
 
 
 def to_robot(arm: Chain) -> Any:
-    """The arm as a robot object of roboticstoolbox, with its joint ranges."""
+    """Robot object of roboticstoolbox with the chain and the joint ranges of an arm."""
     import roboticstoolbox as rtb
 
     return rtb.Robot(sequence_of(arm), name=arm.name)
 
 
 def sequence_of(arm: Chain) -> Any:
-    """The arm as an elementary transform sequence of roboticstoolbox."""
+    """Elementary transform sequence of roboticstoolbox with the chain of an arm."""
     import roboticstoolbox as rtb
     import spatialmath
 
@@ -85,10 +85,10 @@ def sequence_of(arm: Chain) -> Any:
         align: Array = np.eye(4)
         align[:3, :3] = z_onto(motion.direction)
         limits = [joint.lower, joint.upper] if math.isfinite(joint.upper - joint.lower) else None
-        make = rtb.ET.Rz if motion.rotary else rtb.ET.tz
+        joint_transform = rtb.ET.Rz if motion.rotary else rtb.ET.tz
         along_z = ElementaryTransform(Z, motion.rotary, motion.value)
-        before = fixed @ align @ _matrix(along_z)
-        ets = ets * rtb.ET.SE3(spatialmath.SE3(before, check=False)) * make(jindex=motion.joint, qlim=limits)
+        frame = fixed @ align @ _matrix(along_z)
+        ets = ets * rtb.ET.SE3(spatialmath.SE3(frame, check=False)) * joint_transform(jindex=motion.joint, qlim=limits)
         fixed = align.T  # a pure rotation
     return ets * rtb.ET.SE3(spatialmath.SE3(fixed, check=False))
 

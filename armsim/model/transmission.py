@@ -13,7 +13,7 @@ from armsim.field_spec import key
 from armsim.physics import gear
 
 VALID_STIFFNESS = 0.3
-"""What the first order of a stiffness neglects, the square of its tolerance, is below 9 % of the twist there."""
+"""Largest tolerance of a stiffness: the square neglected in first order is below 9 % of the twist."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class Harmonic:
 class Transmission:
     """Gear between motor and joint; errors are at its output.
 
-    ``type`` and ``typical``: by which type of gear the fields named have their values, where the scenario states none.
+    ``typical`` names the fields whose values are typical of the gear ``type``, since the scenario states none.
     """
 
     ratio: float = key(
@@ -67,7 +67,7 @@ class Transmission:
         geared : bool
             Whether the gear lies outside the position loop; inside it, its errors vanish from the joint.
         hysteresis : float
-            Of the sensor, at the joint, which hangs on the same direction of approach. [rad or m]
+            Hysteresis of the sensor, at the joint, which depends on the same direction of approach. [rad or m]
         approach : str
         """
         lost_motion = self.lost_motion if geared else 0.0

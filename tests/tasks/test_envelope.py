@@ -88,7 +88,7 @@ def test_no_tool_point_is_outside(name: str) -> None:
 def test_that_of_a_scara_is_touched() -> None:
     """Upright axes: the two links stretched out, the quill up and down."""
     envelope = Envelope.of(scara())
-    assert envelope.about[2] == pytest.approx(FIRST + SECOND, abs=1e-12)
+    assert envelope.axis_radii[2] == pytest.approx(FIRST + SECOND, abs=1e-12)
     assert (envelope.low[2], envelope.high[2]) == pytest.approx((COLUMN - 0.1 - QUILL, COLUMN - 0.1), abs=1e-12)
     farthest = np.hypot(*tips(scara(), 20_000)[:, :2].T).max()
     assert farthest == pytest.approx(FIRST + SECOND, rel=1e-3)
