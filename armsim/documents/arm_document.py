@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from armsim.documents.fields import Document, FilePath, Word, quantity
-from armsim.documents.from_spec import As, document_of, of
+from armsim.documents.from_spec import As, document_of, field_check
 from armsim.documents.messages import validate
 from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import Distribution
@@ -22,7 +22,7 @@ from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
 
 RESERVED = ("bias", "calibration", "instrument", "links", "machine", "target")
-"""Names that results use for what belongs to no joint."""
+"""Names reserved for results that belong to no joint; joints and groups may not have them."""
 Length = Annotated[float, quantity("length")]
 Angle = Annotated[float, quantity("angle")]
 
@@ -99,22 +99,37 @@ class ArmDocument(Document):
     groups: dict[Word, list[Word]] = Field(default_factory=dict)
     tolerances: dict[str, Any] | None = None
     masses: MassesDocument | None = None
-    expansion: Annotated[float, of(Environment, "expansion")] = 0.0
+    expansion: Annotated[float, field_check(Environment, "expansion")] = 0.0
 
 
 Tolerances = tuple[tuple[Axis, Distribution], ...]
 
 
 def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances, Masses | None]:
-    """The arm of a document, the tolerances of its links and their masses: those of a URDF file where it tells them.
+    """Build the arm of a document, with the tolerances and masses of its links.
+
+    Masses in the document replace those of a URDF file.
 
     Parameters
     ----------
-    given : ArmDocument
+    document : ArmDocument
     source : Source
-        The file it stands in, for errors.
+        File of the document, for error messages.
     at : key path
-        Where it stands in that file.
+        Place of the document in that file.
+
+    Returns
+    -------
+    arm : Arm
+    tolerances : tuple of (Axis, Distribution)
+        Tolerances that are not zero. [rad or m]
+    masses : Masses or None
+        None where neither the document nor the URDF file states a mass.
+
+    Raises
+    ------
+    InputError
+        An unknown joint, a reserved name, or a fault in the URDF file.
     """
     kinematics = document.kinematics
     kinematics_path = (*at, "kinematics")
@@ -165,7 +180,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[
 
 
 def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | None:
-    """The masses of a document, which win over those of a URDF file."""
+    """Masses of the document; they replace those of the URDF file joint by joint."""
     if document.masses is None:
         return Masses(urdf_masses) if urdf_masses else None
     links = {name: _mass(link) for name, link in document.masses.links.items()}

@@ -1,4 +1,4 @@
-"""Tasks built from their documents, for an arm."""
+"""Tasks of an arm, built from their documents."""
 
 from __future__ import annotations
 
@@ -19,7 +19,13 @@ from armsim.tasks.base import UNCONSTRAINED
 
 
 def build_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
-    """A task of the arm; joint positions must fit the joints and lie in their ranges."""
+    """Build a task of an arm from its document.
+
+    Raises
+    ------
+    InputError
+        Joint positions that do not fit the joints or lie outside their ranges.
+    """
     if isinstance(document, PosesDocument):
         return _poses_task(document, arm, source, at)
     task: Task = (
@@ -36,12 +42,12 @@ def build_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
 def with_task_limits(
     requirement: Requirement | None, documents: Sequence[Any], tasks: Sequence[Task | None], source: Source
 ) -> Requirement | None:
-    """The requirement of a scenario with the limits that its tasks state.
+    """Requirement of a scenario, complete with the limits that its tasks state.
 
     Raises
     ------
     InputError
-        A task states none although it has the key, the scenario states none, or limits of paths stand where no path is.
+        A task has the key but states no limit, the scenario has no requirement, or path limits are without a path.
     """
     limits: dict[str, TaskLimits] = {}
     for number, document in enumerate(documents):
@@ -69,7 +75,7 @@ def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, fi
 
 
 def _field_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
-    """A task that follows from its declared keys."""
+    """Build a task all of whose keys are declared fields of its class."""
     owner: Any = kind_of(document.kind)
     holding_fields = [field.name for field in declared(owner) if field.key.kind == "holding"]
     holdings = {name: build_holding(document, arm, source, at) for name in holding_fields}

@@ -21,7 +21,7 @@ _SIZE = quantity("length", least=0.0)
 
 
 def _standard_deviations(value: Any) -> tuple[float, float, float]:
-    """One size for all axes, or one for each."""
+    """Read one size for all axes, or one per axis. [m]"""
     if not isinstance(value, list):
         size = _SIZE.read(value)
         return size, size, size
@@ -32,7 +32,7 @@ def _standard_deviations(value: Any) -> tuple[float, float, float]:
 
 
 def _orders(value: Any) -> dict[str, tuple[int, ...]]:
-    """Orders of every joint (under the name of none), or joint by joint."""
+    """Read orders: one list for all joints (under the empty name), or one list per joint."""
     if isinstance(value, dict):
         return {str(name): _order_list(joint_orders) for name, joint_orders in value.items()}
     return {"": _order_list(value)}
@@ -72,12 +72,22 @@ CalibrationDocument = extend_document(
 
 
 def build_calibration(document: Any, arm: Arm, tasks: tuple[Task, ...], loads: bool, source: Source) -> Calibration:
-    """The calibration of a scenario.
+    """Build the calibration of a scenario.
+
+    Parameters
+    ----------
+    document : CalibrationDocument
+    arm : Arm
+    tasks : tuple of Task
+        Tasks whose poses may be measured.
+    loads : bool
+        Whether masses load the joints.
+    source : Source
 
     Raises
     ------
     InputError
-        A joint or task that is not there, a file that is wrong, nothing that is identified.
+        An unknown joint or task, a faulty file, or nothing to identify.
     """
     at: KeyPath = ("calibration",)
     place = Place(source, at, "rotation", "of the calibration")
@@ -120,7 +130,12 @@ def _poses(document: Any, arm: Arm, tasks: tuple[Task, ...], source: Source, pla
 
 
 def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
-    """Joint positions of a file, a column with its unit for every joint; a column ``pose`` is left aside.
+    """Read joint positions from a CSV file: one column with its unit per joint; a column ``pose`` is ignored.
+
+    Returns
+    -------
+    tuple of (joints,) [rad or m]
+        One entry per pose.
 
     Raises
     ------

@@ -10,12 +10,12 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from armsim.documents.fields import Document, Word, at_most, count, quantity
-from armsim.documents.from_spec import As, of
+from armsim.documents.from_spec import As, field_check
 from armsim.documents.joint_document import MountingDocument, Reference
 from armsim.model.joint import Fitting, Placement
 from armsim.sources import Source
 
-Price = Annotated[float, of(Fitting, "mounting")]
+Price = Annotated[float, field_check(Fitting, "mounting")]
 
 
 class EntryDocument(Document):
@@ -83,13 +83,14 @@ class CatalogueDocument(Document):
 
 
 MARK = "#"
-"""Between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
+"""Separator between the file of a catalogue and the name of one of its encoders: ``discs.yaml#disc 26``."""
 
 
 def split_reference(reference: str, folder: Path) -> tuple[str, str | None]:
-    """File of a reference, and name of the encoder in it; None where the file itself is meant.
+    """Split a reference into a file and the name of an encoder in it; None where the file itself is meant.
 
-    Both may hold the mark: what is before it must be a file, else the first mark parts them.
+    File names may contain the mark: the reference is split where its first part is an existing file, otherwise at the
+    first mark.
     """
     if MARK not in reference or (folder / reference).is_file():
         return reference, None
@@ -99,7 +100,16 @@ def split_reference(reference: str, folder: Path) -> tuple[str, str | None]:
 
 
 def encoder_name(encoder: Any, catalogue: Path, sources: Mapping[str, Source]) -> str:
-    """Name of an encoder that a catalogue holds or refers to, among the files that were read."""
+    """Name of an encoder that a catalogue contains or refers to.
+
+    Parameters
+    ----------
+    encoder : dict or str
+        The document itself, or its path relative to the catalogue.
+    catalogue : Path
+    sources : mapping of resolved path to Source
+        Files read.
+    """
     document = (
         encoder
         if isinstance(encoder, dict)
@@ -109,8 +119,10 @@ def encoder_name(encoder: Any, catalogue: Path, sources: Mapping[str, Source]) -
 
 
 def find_entry(source: Source, name: str) -> tuple[int, Any] | None:
-    """Number and encoder of the entry of a catalogue that has a name; those that stand in files of their own are not
-    looked into, since they can be named themselves."""
+    """Number and encoder of the catalogue entry with a given name; None if there is none.
+
+    Encoders in files of their own are skipped: they can be referred to directly.
+    """
     entries = source.data.get("encoders")
     for number, entry in enumerate(entries if isinstance(entries, list) else ()):
         encoder = entry.get("encoder") if isinstance(entry, dict) else None

@@ -1,4 +1,4 @@
-"""What a catalogue offers to every joint of a scenario, and the limits that it sets."""
+"""Options that a catalogue offers for every joint of a scenario, and the limits on their combination."""
 
 from __future__ import annotations
 
@@ -22,15 +22,14 @@ from armsim.sources import Source
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why a way to fit a joint is left out.
+    """Reason why an option for a joint is excluded.
 
     Parameters
     ----------
     stage : int
-        How far it came: 0 refused for its encoder, 1 by the limits of the joint, 2 it does not go together, 3 it is
-        too slow for the motion.
+        Failed check: 0 the encoder, 1 the limits of the joint, 2 the build of the joint, 3 the speed of the motion.
     reason, accepted : str
-        As of a problem.
+        What was found and what is accepted, as in a `Problem`.
     """
 
     stage: int
@@ -41,18 +40,23 @@ class Refusal:
 def build_options(
     document: CatalogueDocument, encoders: Sequence[Encoder], scenario_document: Any, scenario: Scenario, source: Source
 ) -> tuple[Options, list[str]]:
-    """Every admissible way to fit every joint, the limits, and notes on what is left out.
+    """Admissible options of every joint with the limits of the catalogue, and notes on excluded options.
 
     Parameters
     ----------
     document : CatalogueDocument
     encoders : sequence of Encoder
-        Of its entries.
-    scenario : ScenarioDocument
-    ready : Scenario
-        As it was read.
+        Encoders of its entries, in the same order.
+    scenario_document : ScenarioDocument
+    scenario : Scenario
+        Scenario built from that document.
     source : Source
-        Of the catalogue.
+        File of the catalogue.
+
+    Returns
+    -------
+    options : Options
+    notes : list of str
 
     Raises
     ------
@@ -64,8 +68,8 @@ def build_options(
     joints = tuple(
         _joint_options(n, document, encoders, scenario_document, scenario, source, notes) for n in joint_numbers
     )
-    taken = {option.encoder for joint_options in joints for option in joint_options}
-    unfitted = [encoder.name for encoder in encoders if encoder.name not in taken]
+    fitted_encoders = {option.encoder for joint_options in joints for option in joint_options}
+    unfitted = [encoder.name for encoder in encoders if encoder.name not in fitted_encoders]
     if unfitted:
         notes.append(f"catalogue: {', '.join(unfitted)} can be fitted to no joint")
     pairs = zip(document.encoders, encoders, strict=True)
@@ -121,7 +125,7 @@ def _joint_options(
                 if refusal is not None:
                     refusals[refusal] = refusals.get(refusal, 0) + 1
     if not options:
-        # what came nearest to fitting tells what is in the way
+        # the refusal at the latest stage shows what is in the way
         nearest = max(refusals, key=lambda reason: (reason.stage, refusals[reason]))
         finding = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {nearest.reason}"
         raise source.error(("encoders",), finding, nearest.accepted)
@@ -135,12 +139,13 @@ def _joint_options(
 def _placements(
     document: CatalogueDocument, limits: JointLimitsDocument, joint: str, has_motor_encoder: bool, source: Source
 ) -> dict[Any, float]:
-    """Placements tried at a joint, and their prices; one of two sensors keeps both, unless its limits say otherwise.
+    """Placements to try at a joint, with their prices; a joint with two sensors keeps both unless its limits name
+    others.
 
     Raises
     ------
     InputError
-        It has two, which the catalogue does not price.
+        The joint has two sensors, and the catalogue does not price that placement.
     """
     priced = document.placements
     if has_motor_encoder and limits.placements is None:
@@ -177,7 +182,7 @@ def _with_limits(
 def limit_problems(
     document: CatalogueDocument, encoders: Sequence[str], arm: Arm | None, source: Source
 ) -> list[Problem]:
-    """Names in the limits that stand for nothing; joints and groups are known where there is an arm."""
+    """Unknown names in the limits of a catalogue; joints and groups are checked where an arm is given."""
     problems: list[Problem] = []
     classes, limits = [entry.name for entry in document.mountings], document.limits
 
@@ -209,7 +214,7 @@ def limit_problems(
 def _encoder_refusal(
     entry: EntryDocument, encoder: Encoder, joint: ArmJoint, limits: JointLimitsDocument
 ) -> Refusal | None:
-    """Why a joint does not take an encoder."""
+    """Reason why a joint does not accept an encoder; None if it does."""
     if encoder.rotary != joint.revolute:
         return Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")
     if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
@@ -220,7 +225,7 @@ def _encoder_refusal(
 
 
 def _class_refusal(limits: JointLimitsDocument, mounting: str, placement: str) -> Refusal | None:
-    """Why a joint does not take a way of assembling or a placement."""
+    """Reason why a joint does not accept a mounting class or a placement; None if it does."""
     if limits.placements is not None and placement not in limits.placements:
         return Refusal(1, f"placement is not {' or '.join(limits.placements)}")
     if limits.mountings is not None and mounting not in limits.mountings:

@@ -1,4 +1,4 @@
-"""A file of measured error curves: angle and error, of one or several sensors, in one or both directions."""
+"""Files of measured error curves: angle and error, of one or several sensors, in one or both directions."""
 
 from __future__ import annotations
 
@@ -16,26 +16,27 @@ from armsim.physics.harmonics import HarmonicFit, fit_harmonics
 
 UP, DOWN = ("up", "+", "+1", "1", "forward", "cw"), ("down", "-", "-1", "backward", "ccw")
 LEAST = 8
-"""Points of a curve, at least."""
+"""Minimum number of points of a curve."""
 EQUAL = 1e-3
 """Share of a step by which equal steps may differ."""
 MOST_PARTS = 50
-"""Equal steps within the smallest gap, at most: 7 deg of a turn are 7 steps of 360."""
+"""Maximum number of equal steps in the smallest gap between angles: a gap of 7 deg may be 7 of 360 steps."""
 MOST_STEPS = 1_000_000
-"""Equal steps of a turn beyond which angles count as irregular: the last digit of a file is a step as well."""
+"""Equal steps per turn above which angles count as irregular: the last digit of a file is a step as well."""
 LARGEST_ERROR = 0.5
-"""Error over the angle of a turn beyond which a column is not an error but a reading."""
+"""Error of a rotary sensor [rad] above which a column contains readings, not errors."""
 
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """One sensor's curve.
+    """Measured error curve of one sensor.
 
     Parameters
     ----------
     sensor : str
     rotary : bool
     angle, error : (n,) [rad or m]
+        Angle or position, and reading minus truth.
     direction : (n,)
         +1, -1; 0 where it is not known.
     """
@@ -48,19 +49,19 @@ class Curve:
 
     @property
     def travel(self) -> float:
-        """From the lowest to the highest angle or position. [rad or m]"""
+        """Range of the measured angles or positions. [rad or m]"""
         return float(self.angle.max() - self.angle.min())
 
     @property
     def fundamental(self) -> float:
-        """Order 1: a turn, or the travel of a linear scale. [rad/rad or rad/m]"""
+        """Order of the longest wave: one turn, or the travel of a linear scale. [rad/rad or rad/m]"""
         return 1.0 if self.rotary else 2.0 * math.pi / self.travel
 
     @cached_property
     def equal_steps(self) -> int | None:
-        """Into how many equal steps the angles part a turn, or the travel of a linear scale; None where they do not.
+        """Number of equal steps of a turn, or of the travel, on which all measured angles lie; None if there is none.
 
-        Not every place need be measured: a part of a turn in equal steps has some, and so have several turns.
+        Not every step needs to be measured: an arc in equal steps qualifies, and so do several turns.
         """
         turn = 2.0 * math.pi if self.rotary else self.travel
         places = np.sort((self.angle - self.angle.min()) / turn % (1.0 if self.rotary else np.inf))
@@ -73,19 +74,24 @@ class Curve:
         return None
 
     def fit(self, orders: Sequence[int]) -> HarmonicFit:
-        """Its waves.
+        """Fit waves of given orders.
+
+        Parameters
+        ----------
+        orders : sequence of int
+            Multiples of `fundamental`.
 
         Raises
         ------
         IndistinguishableOrders
-            The angles do not tell the orders apart.
+            The measured angles do not distinguish the orders.
         """
         waves = [order * self.fundamental for order in orders]
         return fit_harmonics(self.angle, self.error, waves, self.direction)
 
 
 def read_curves(path: Path) -> tuple[Curve, ...]:
-    """Every sensor of a file, in the order in which it stands there.
+    """Read the curves of all sensors of a file, in the order of the file.
 
     The header names ``angle [deg]`` (or ``position [mm]`` of a linear scale) and ``error [arcsec]``; optionally
     ``sensor`` and ``direction`` (up or down).
@@ -131,12 +137,14 @@ def _sensor_curve(
 ) -> Curve:
     if len(rows) < LEAST:
         raise columns.fault(int(rows[0]), "", f"{len(rows)} points of {name!r}", f"{LEAST} at least")
-    seen: dict[tuple[float, float, float], int] = {}
+    row_of_point: dict[tuple[float, float, float], int] = {}
     for row in rows.tolist():
         key = (float(positions[row]), float(error[row]), 0.0 if directions is None else float(directions[row]))
-        if key in seen:
-            raise columns.fault(row, "", f"the same as line {columns.lines[seen[key]]}", "every measurement once")
-        seen[key] = row
+        if key in row_of_point:
+            raise columns.fault(
+                row, "", f"the same as line {columns.lines[row_of_point[key]]}", "every measurement once"
+            )
+        row_of_point[key] = row
     angle = positions[rows]
     if directions is None:
         steps = np.sign(np.diff(angle))
@@ -148,7 +156,7 @@ def _sensor_curve(
 
 
 def _in_long_runs(steps: Array) -> bool:
-    """Whether the angle goes up and down in long runs, and not to and fro."""
+    """Whether the direction changes rarely rather than from step to step."""
     changes = int(np.count_nonzero(np.diff(steps[steps != 0])))
     return changes <= max(1, len(steps) // 20)
 

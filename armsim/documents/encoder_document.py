@@ -16,14 +16,14 @@ from armsim.model.mounting import POWERS
 from armsim.sources import KeyPath, Source
 
 PERIODIC = ("offset", "amplitude_mismatch", "phase_error", "third_harmonic")
-"""Keys of the signals that a stated sub-divisional error is the sum of."""
+"""Keys of the signals whose errors a stated sub-divisional error sums up."""
 MOST_HEADS = 64
 ANGLES = ("head_tilt", "disc_tilt")
-"""Offsets that are angles."""
+"""Offsets that are angles; the others are lengths."""
 
 
 def _check_encoder(document: Any) -> Any:
-    """What the keys of an encoder must be to each other."""
+    """Check the keys of an encoder against each other."""
     signal = [] if document.signal is None else stated_keys(document.signal)
     duplicates = [name for name in signal if name in PERIODIC]
     if document.sub_divisional_error and duplicates:
@@ -67,12 +67,12 @@ EncoderDocument = extend_document(
 
 
 def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
-    """The encoder of a document.
+    """Build the encoder of a document.
 
     Raises
     ------
     InputError
-        A quantity does not fit what is measured, or two statements contradict each other.
+        A quantity that does not fit what is measured, or two statements that contradict each other.
     """
     place = Place(source, at, document.measures, f"on an encoder that measures {document.measures}")
     data: Any = source.data

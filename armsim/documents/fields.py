@@ -1,4 +1,4 @@
-"""The field types of documents: quantities and tolerances, with messages that say what is accepted."""
+"""Field types of documents: quantities and tolerances, with messages that say what is accepted."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Measured(NamedTuple):
 
 
 class Tolerance(NamedTuple):
-    """A tolerance as read: its law, the direction where one was given [rad], and the kind of its quantity."""
+    """A tolerance as read: law, direction where one is stated [rad], kind of quantity."""
 
     spread: Distribution
     phase: float | None
@@ -53,12 +53,12 @@ class Tolerance(NamedTuple):
 
     @property
     def magnitude(self) -> Magnitude:
-        """The same as a size with a direction."""
+        """The tolerance as a size with a direction."""
         return Magnitude(self.spread, self.phase)
 
 
 def invalid(finding: str, accepted: str) -> PydanticCustomError:
-    """A fault of a value, to be raised by a validator."""
+    """Exception of a validator: what was found, and what is accepted."""
     return PydanticCustomError("armsim", "{found}", {"found": finding, "accepted": accepted})
 
 
@@ -93,7 +93,7 @@ def _check_bounds(measured: Measured, least: float | None, above: bool, most: fl
 
 
 def _bound(value: float, kind: str) -> str:
-    """A bound in a unit that people use."""
+    """A bound in the customary unit of its kind."""
     if not value:
         return "0"
     unit = units.DIMENSIONS[kind][1][0]
@@ -101,12 +101,27 @@ def _bound(value: float, kind: str) -> str:
 
 
 def quantity(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
-    """A float read from a number with a unit."""
+    """Check that reads a number with a unit.
+
+    Parameters
+    ----------
+    kinds : str
+        Accepted kinds of quantity.
+    least, most : float, optional
+        Bounds in the SI unit.
+    above : bool
+        Whether the value must exceed ``least``.
+
+    Returns
+    -------
+    Check
+        Its ``read`` returns a float in the SI unit.
+    """
     return Check(lambda value: _check_bounds(_read(value, kinds), least, above, most, value), _schema(kinds))
 
 
 def measured(*kinds: str, least: float | None = None, above: bool = False, most: float | None = None) -> Check:
-    """A `Measured` whose kind is checked later, where the joint is known; ``most`` is of the first kind."""
+    """Check that reads a `Measured`, whose kind is compared once the joint is known; ``most`` is of the first kind."""
 
     def read(value: Any) -> Measured:
         out = _read(value, kinds)
@@ -119,20 +134,20 @@ def measured(*kinds: str, least: float | None = None, above: bool = False, most:
 def tolerance(
     *kinds: str, magnitude: bool = False, visit: bool = False, most: float | None = None, centred: str = ""
 ) -> Check:
-    """A `Tolerance`.
+    """Check that reads a `Tolerance`.
 
     Parameters
     ----------
     kinds : str
         Accepted kinds of quantity.
     magnitude : bool
-        Only the absolute value counts: a Rayleigh law and a phase make sense.
+        Whether only the absolute value counts, so that a Rayleigh law and a phase are accepted.
     visit : bool
-        Drawn anew at every visit: uniform and normal only.
+        Whether it is drawn anew at every visit: uniform and normal laws only.
     most : float, optional
         Largest limit for which the physics holds, in the SI unit.
     centred : str
-        Why it can have no mean; empty where it can.
+        Reason why it can have no mean; empty where it can.
     """
     laws = [d for d in (*LIMITED, *SCATTERED) if magnitude or d != "rayleigh"]
     if visit:
@@ -154,59 +169,62 @@ SIZES: tuple[tuple[str, float, bool], ...] = (
     (r"peak[ -]to[ -]peak|p-?p", 0.5, True), (r"rms|1 ?sigma", 1.0, False), (r"2 ?sigma", 1 / 2, False),
     (r"3 ?sigma", 1 / 3, False),
 )  # fmt: skip
-"""What a data sheet writes behind a number: its share that is the limit (True) or the standard deviation."""
+"""Suffixes of a size on data sheets: pattern, factor to the scale of the law, and whether that scale is the limit
+(True) or the standard deviation."""
 _EITHER_WAY = re.compile(r"(?:\+-|\+/-|±) ?(?=[\d.])")
 _SIZE = re.compile(rf"(.{{1,60}}?) ({'|'.join(pattern for pattern, _, _ in SIZES)})")
 
 
 def _sheet_size(value: Any, kinds: tuple[str, ...], laws: list[Law]) -> tuple[Measured, bool]:
-    """Size of a tolerance written as data sheets write it, and whether it is a limit."""
+    """Size of a tolerance in the notation of data sheets, and whether it is a limit."""
     text = value.strip() if isinstance(value, str) else ""
     sign = _EITHER_WAY.match(text)
     size_match = None if sign else _SIZE.fullmatch(text)
     if size_match is None:
         return _read(text[sign.end() :] if sign else value, kinds), True
-    share, limited = next(
+    share, is_limit = next(
         (share, is_limit) for pattern, share, is_limit in SIZES if re.fullmatch(pattern, size_match[2])
     )
-    if not limited and "normal" not in laws:
+    if not is_limit and "normal" not in laws:
         raise invalid(f"{_excerpt(value)} where no normal law is taken", units.accepted(*kinds))
     size = _read(size_match[1], kinds)
-    return Measured(share * size.value, size.kind), limited
+    return Measured(share * size.value, size.kind), is_limit
 
 
 def is_bare(value: Any) -> bool:
-    """Whether a tolerance is written as a number with its unit alone, which does not say that it is one."""
+    """Whether a tolerance is written as a bare number with a unit, which does not show that it is one."""
     text = value.strip() if isinstance(value, str) else ""
     return bool(text) and _EITHER_WAY.match(text) is None and _SIZE.fullmatch(text) is None
 
 
 def _tolerance(value: Any, kinds: tuple[str, ...], laws: list[Law], magnitude: bool, centred: str) -> Tolerance:
-    about = "" if centred else "mean: X, "
-    form = f"X, {{{about}limit: X, distribution: ...}} or {{{about}std: X, distribution: ...}}, with X "
+    mean_form = "" if centred else "mean: X, "
+    form = f"X, {{{mean_form}limit: X, distribution: ...}} or {{{mean_form}std: X, distribution: ...}}, with X "
     form += units.accepted(*kinds)
     if not isinstance(value, dict):
-        size, limited = _sheet_size(value, kinds, laws)
+        size, is_limit = _sheet_size(value, kinds, laws)
         _check_bounds(size, 0.0, False, None, value)
-        return Tolerance(Distribution("uniform" if limited else "normal", size.value), None, size.kind)
+        return Tolerance(Distribution("uniform" if is_limit else "normal", size.value), None, size.kind)
     if centred and "mean" in value:
         raise invalid("'mean' of a tolerance that has none", f"leave it out: {centred}")
-    known = {"limit", "std", "distribution"} | ({"phase"} if magnitude else set()) | (set() if centred else {"mean"})
-    unknown = sorted(set(value) - known)
-    if unknown:
-        raise invalid(f"unknown key {unknown[0]!r} of a tolerance", ", ".join(sorted(known)))
+    known_keys = (
+        {"limit", "std", "distribution"} | ({"phase"} if magnitude else set()) | (set() if centred else {"mean"})
+    )
+    unknown_keys = sorted(set(value) - known_keys)
+    if unknown_keys:
+        raise invalid(f"unknown key {unknown_keys[0]!r} of a tolerance", ", ".join(sorted(known_keys)))
     if ("limit" in value) == ("std" in value):
         raise invalid("a tolerance needs exactly one of 'limit' and 'std'", form)
-    limited = "limit" in value
-    size = _read(value["limit" if limited else "std"], kinds)
+    is_limit = "limit" in value
+    size = _read(value["limit" if is_limit else "std"], kinds)
     _check_bounds(size, 0.0, False, None)
-    fitting = [law for law in laws if law in (LIMITED if limited else SCATTERED)]
+    admissible_laws = [law for law in laws if law in (LIMITED if is_limit else SCATTERED)]
     if "mean" in value:
-        fitting = [law for law in fitting if law in CENTRED]
-    law = value.get("distribution", fitting[0])
-    if law not in fitting:
-        of = f"a {'limit' if limited else 'std'}{' with a mean' if 'mean' in value else ''}"
-        raise invalid(f"distribution {_excerpt(law)} of {of}", ", ".join(fitting))
+        admissible_laws = [law for law in admissible_laws if law in CENTRED]
+    law = value.get("distribution", admissible_laws[0])
+    if law not in admissible_laws:
+        of = f"a {'limit' if is_limit else 'std'}{' with a mean' if 'mean' in value else ''}"
+        raise invalid(f"distribution {_excerpt(law)} of {of}", ", ".join(admissible_laws))
     phase = _read(value["phase"], ("angle",)).value if "phase" in value else None
     if "mean" not in value:
         return Tolerance(Distribution(law, size.value), phase, size.kind)
@@ -225,7 +243,7 @@ def _kind(kind: str) -> str:
 
 
 def count(least: int = 1, most: int = 1_000_000, why: str = "") -> Check:
-    """A whole number; ``why`` it is bounded is told with the bound."""
+    """Check of a whole number; ``why`` is the reason for its upper bound, for the message."""
     accepted = f"a whole number from {least} to {most}{': ' if why else ''}{why}"
 
     def check(value: Any) -> int:
@@ -244,7 +262,7 @@ def count(least: int = 1, most: int = 1_000_000, why: str = "") -> Check:
 
 
 def number(check: Callable[[float], bool], accepted: str) -> Check:
-    """A bare number of at most a million that passes a check."""
+    """Check of a bare number of at most a million that passes ``check``."""
 
     def read(value: Any) -> float:
         bare = isinstance(value, (int, float)) and not isinstance(value, bool)
@@ -256,11 +274,11 @@ def number(check: Callable[[float], bool], accepted: str) -> Check:
 
 
 LONGEST_NAME = 100
-"""Characters of a name, at most: what figures and tables have room for."""
+"""Maximum length of a name: what figures and tables have room for."""
 
 
 def _word(value: Any) -> Any:
-    """A name in one line: a folded scalar of YAML ends in a newline."""
+    """Normalise a name to one line: a folded scalar of YAML ends in a newline."""
     return " ".join(value.split()) if isinstance(value, str) else value
 
 
@@ -268,7 +286,7 @@ Word = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), BeforeValida
 
 
 def at_most(most: int, why: str) -> tuple[Any, BeforeValidator]:
-    """A list of at least one and at most so many: the annotations of its field, which tell why."""
+    """Annotations of a field for a list of 1 to ``most`` items; ``why`` is the reason for the bound, for messages."""
 
     def check(value: Any) -> Any:
         if isinstance(value, list | dict) and len(value) > most:
@@ -279,7 +297,7 @@ def at_most(most: int, why: str) -> tuple[Any, BeforeValidator]:
 
 
 FilePath = Annotated[str, Field(min_length=1, max_length=4096, json_schema_extra={"format": "path"})]
-"""Of a file, relative to the one that names it."""
+"""Path of a file, relative to the file that names it."""
 
 
 def _excerpt(value: Any) -> str:
@@ -288,7 +306,7 @@ def _excerpt(value: Any) -> str:
 
 
 def _schema(kinds: tuple[str, ...], sheet_forms: bool = False) -> dict[str, Any]:
-    """Of a quantity; of one that may be written the way of data sheets, where ``stated``."""
+    """JSON Schema of a quantity; with ``sheet_forms`` also in the notation of data sheets."""
     sign, size = (
         (r"(?:(?:\+-|\+/-|±) ?)?", rf"(?: (?:{'|'.join(size_pattern for size_pattern, _, _ in SIZES)}))?")
         if sheet_forms
@@ -306,9 +324,9 @@ def _tolerance_schema(kinds: tuple[str, ...], laws: list[Law], magnitude: bool, 
     size = _schema(kinds)
     forms: list[dict[str, Any]] = [_schema(kinds, sheet_forms=True)]
     for key, family in (("limit", LIMITED), ("std", SCATTERED)):
-        fitting = [law for law in laws if law in family]
-        if fitting:
-            properties: dict[str, Any] = {key: size, "distribution": {"enum": fitting}}
+        admissible_laws = [law for law in laws if law in family]
+        if admissible_laws:
+            properties: dict[str, Any] = {key: size, "distribution": {"enum": admissible_laws}}
             if magnitude:
                 properties["phase"] = _schema(("angle",))
             if mean:

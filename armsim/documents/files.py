@@ -1,4 +1,4 @@
-"""Files of the user: read only where they are regular files of a bounded size, and text that may be shown."""
+"""Files of the user: only regular files of bounded size are read, and only text that can be shown is accepted."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from pathlib import Path
 from armsim.errors import UNSHOWN
 
 LARGEST = 2**20
-"""Bytes of an input file, at most. The document of an arm with a hundred joints has a twentieth of it."""
+"""Maximum size of an input file [bytes]. The document of an arm with a hundred joints has a twentieth of it."""
 
 
 class Unreadable(Exception):
-    """A file that cannot be taken: what was found, and what is accepted."""
+    """A file that cannot be read: what was found, and what is accepted."""
 
     def __init__(self, finding: str, accepted: str) -> None:
         self.found = finding
@@ -22,12 +22,12 @@ class Unreadable(Exception):
 
 
 def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
-    """The content of a regular file of bounded size; devices, pipes and folders are never read.
+    """Read a regular file of bounded size; devices, pipes and folders are never read.
 
     Raises
     ------
     Unreadable
-        There is no such file, or it is none of that kind.
+        The file does not exist, is not regular or is too large.
     """
     try:
         status = os.stat(path)
@@ -47,6 +47,6 @@ def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
 
 
 def unprintable_character(text: str) -> str | None:
-    """The first character that no page or terminal can show safely, by its number; None where there is none."""
+    """Code point of the first character that cannot be shown safely; None if there is none."""
     match = UNSHOWN.search(text)
     return None if match is None else f"U+{ord(match[0]):04X}"

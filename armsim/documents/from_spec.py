@@ -1,4 +1,4 @@
-"""Documents made from the declarations of the model, and the model's objects built from them."""
+"""Document types derived from the declarations of the model, and model objects built from documents."""
 
 from __future__ import annotations
 
@@ -35,18 +35,18 @@ FAMILIES: dict[str, dict[Measures, tuple[str, ...]]] = {
     "position speed": {"rotation": ("angular speed",), "translation": ("speed",)},
     "resolution": {"rotation": ("bits", "counts", "angle"), "translation": ("length",)},
 }
-"""Kinds of a quantity that is of an angle or a length, by what the sensor measures."""
+"""Accepted kinds of a quantity that is an angle or a length, by what the sensor measures."""
 SCALES: dict[Measures, str] = {"rotation": "a rotary scale", "translation": "a linear scale"}
 EITHER = {
     "slope or ratio": ("slope", "ratio"), "ratio or length": ("ratio", "length"), "offset": ("length", "angle"),
     "subdivision": ("bits", "counts"),
 }  # fmt: skip
-"""Quantities that may be stated as one or the other."""
+"""Accepted kinds of quantities that may be stated in either of two ways."""
 EVERY_VISIT = "what changes from visit to visit scatters about zero; what stays is an error of another key"
 
 
 def kinds(key: Key) -> tuple[str, ...]:
-    """Kinds of quantity that a field takes anywhere."""
+    """Kinds of quantity that a field accepts, whatever the sensor measures."""
     family = FAMILIES.get(key.kind)
     if family is not None:
         return tuple(dict.fromkeys(kind for sensor_kinds in family.values() for kind in sensor_kinds))
@@ -54,7 +54,7 @@ def kinds(key: Key) -> tuple[str, ...]:
 
 
 def check(key: Key, law: type = float) -> Check:
-    """The check of a number, a quantity or a tolerance."""
+    """Check of a number, quantity or tolerance as its key declares it."""
     if key.kind == "number":
         return number(key.check or (lambda x: True), key.accepted)
     if key.kind == "count":
@@ -98,7 +98,7 @@ def _choice(words: tuple[Any, ...]) -> Any:
 
 @lru_cache(maxsize=128)
 def document_of(owner: Any) -> Any:
-    """The document of a class: a key for every declared field, absent where the model's default serves."""
+    """Document type of a class: one key per declared field, optional where the model has a default."""
     return extend_document(owner, owner.__name__ + "Document")
 
 
@@ -110,9 +110,20 @@ def extend_document(
     elsewhere: tuple[str, ...] = (),
     base: type[Document] = Document,
 ) -> Any:
-    """The document of a class with further keys (pydantic's pairs of type and default) and checks between its keys.
+    """Document type of a class, with additional keys and checks.
 
-    Fields that are stated ``elsewhere``, in another document, are left out.
+    Parameters
+    ----------
+    owner : type
+        Class whose declared fields become keys.
+    name : str
+    more : dict, optional
+        Additional keys: pairs of type and default, as pydantic takes them.
+    checks : dict, optional
+        Validators between the keys.
+    elsewhere : tuple of str
+        Fields that are stated in another document and left out here.
+    base : type
     """
     fields = keys_of(owner, elsewhere)
     out = create_model(
@@ -123,27 +134,27 @@ def extend_document(
 
 
 def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
-    """Pydantic's pairs of type and default for every declared field of a class."""
+    """Pairs of type and default, as pydantic takes them, for every declared field of a class."""
     fields: dict[str, Any] = {}
     for field in declared(owner):
         if field.name in elsewhere or field.key.kind == "holding":
             continue
         alias = field.yaml if field.yaml != field.name else None
         default: Any = ... if field.needed else None
-        about = Field(default, description=_sentence(field.key.meaning), alias=alias)
-        fields[field.name] = (_type(field), about)
+        field_info = Field(default, description=_sentence(field.key.meaning), alias=alias)
+        fields[field.name] = (_type(field), field_info)
     return fields
 
 
-def of(owner: type, name: str) -> Check:
-    """The check of one declared field, for a document that holds it beside others."""
+def field_check(owner: type, name: str) -> Check:
+    """Check of one declared field, for a document written by hand."""
     field = next(field for field in declared(owner) if field.name == name)
     return check(field.key, field.type)
 
 
 @dataclass(frozen=True)
 class As:
-    """Annotation metadata: a value of a document that is made at run time."""
+    """Annotation metadata: a value whose document type is made at run time."""
 
     model: Any
 
@@ -157,7 +168,7 @@ def _sentence(text: str) -> str:
 
 @dataclass(frozen=True)
 class Place:
-    """Where a document stands, and what its quantities must fit: what is measured, and by what (for messages)."""
+    """Place of a document, what its sensor measures, and a phrase for messages that names it."""
 
     source: Source
     at: KeyPath
@@ -165,17 +176,26 @@ class Place:
     what: str
 
     def within(self, *keys: str | int) -> Place:
-        """A place deeper inside."""
+        """Place of a key below this one."""
         return Place(self.source, (*self.at, *keys), self.measures, self.what)
 
 
 def build(owner: Callable[..., T], document: Any, place: Place, **more: Any) -> T:
-    """The object of a class from its document; what is not given keeps the model's default.
+    """Build an object of a class from its document; keys that are not stated keep the default of the model.
+
+    Parameters
+    ----------
+    owner : callable
+        The class.
+    document : Document
+    place : Place
+    more : Any
+        Fields that are not taken from the document.
 
     Raises
     ------
     InputError
-        A quantity does not fit what is measured.
+        A quantity that does not fit what is measured.
     """
     values: dict[str, Any] = {}
     for field in declared(owner):
@@ -200,10 +220,10 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     if nested(field):
         return build(field.type, entry, place)
     if isinstance(entry, Tolerance | Measured):
-        fitting = FAMILIES.get(field.key.kind, {}).get(place.measures, kinds(field.key))
-        if entry.kind not in fitting:
-            finding = f"{entry.kind} where {' or '.join(fitting)} is asked for, {place.what}"
-            raise place.source.error(place.at, finding, units.accepted(*fitting))
+        accepted_kinds = FAMILIES.get(field.key.kind, {}).get(place.measures, kinds(field.key))
+        if entry.kind not in accepted_kinds:
+            finding = f"{entry.kind} where {' or '.join(accepted_kinds)} is asked for, {place.what}"
+            raise place.source.error(place.at, finding, units.accepted(*accepted_kinds))
     if isinstance(entry, Tolerance):
         return entry.magnitude if field.type is Magnitude else entry.spread
     if isinstance(entry, Measured):
@@ -217,6 +237,6 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
 
 
 def stated_keys(document: Any) -> list[str]:
-    """Keys that a document states, in its own words."""
+    """Keys that a document states, as written in the file."""
     fields = type(document).model_fields
     return [fields[name].alias or name for name in fields if name in document.model_fields_set]

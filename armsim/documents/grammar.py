@@ -1,4 +1,4 @@
-"""The one grammar of values: a part of YAML, from a file or from the command line, bounded in size, depth and aliases.
+"""Grammar of values: a subset of YAML, from a file or the command line, bounded in size, depth and aliases.
 
 Events come from the C parser, which marks each with its line and column; the tree made of them stops at the first
 bound that is passed, so that a hostile text costs no more than a benign one of its size.
@@ -21,12 +21,12 @@ MOST_VALUES = 100_000
 DEEPEST = 40
 """Levels of nesting, and of merges within merges."""
 MOST_MERGES = 1000
-"""Mappings merged by ``<<`` in a file: each costs a look at what stands there already."""
+"""Mappings merged by ``<<`` in a file: each is compared with the keys already present."""
 
 Places = dict[KeyPath, tuple[int, int]]
 """Line and column of every key path, from 1."""
 Fault = Callable[[int, int, str, str, str], InputError]
-"""Makes the error of a line, a column, what was found, what is accepted, a key."""
+"""Factory of an error: line, column, what was found, what is accepted, key."""
 
 _PLAIN = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$|^[-+]?\.(inf|Inf|INF)$|^\.(nan|NaN|NAN)$", re.ASCII)
 """YAML 1.1 would read 1:30 as ninety, 0x14 as twenty and 1_0 as ten."""
@@ -39,12 +39,12 @@ _TEXT, _SEQUENCE, _MAPPING, _MERGE = f"{_TAG}str", f"{_TAG}seq", f"{_TAG}map", f
 
 
 def read_text(text: str, fault: Fault) -> tuple[Any, Places]:
-    """The plain value that a text describes, and the place of every key; None of an empty text.
+    """Parse a text into plain values, with the place of every key; None for an empty text.
 
     Raises
     ------
     InputError
-        It is not YAML, holds a tag or a notation that is not taken, or passes a bound.
+        Not YAML, a tag or notation that is not accepted, or a bound exceeded.
     """
     try:
         root = _Composer(text, fault).root()
@@ -66,7 +66,7 @@ def read_text(text: str, fault: Fault) -> tuple[Any, Places]:
 
 
 def read_value(text: str, key: str) -> Any:
-    """A value that stands in no file, such as that of an option ``key``, read as in one.
+    """Parse a value given outside a file, such as that of an option ``key``, like one in a file.
 
     Raises
     ------
@@ -78,8 +78,8 @@ def read_value(text: str, key: str) -> Any:
         if finding.startswith("not YAML"):
             finding = f"{text[:60]!r} is {finding}"
             accepted = "a value as it stands in a file: 20 um, 7, [1 mm, 2 mm], {limit: 5 um}"
-        whole = f"{key}.{inner}" if inner else key
-        return InputError(Problem("command line", 0, 0, whole, finding, accepted))
+        full_key = f"{key}.{inner}" if inner else key
+        return InputError(Problem("command line", 0, 0, full_key, finding, accepted))
 
     return read_text(text, fault)[0]
 
@@ -97,7 +97,7 @@ def _dotted(path: KeyPath) -> str:
 
 
 class _Node(NamedTuple):
-    """A value as it is written: text, nodes of a sequence, or pairs of nodes of a mapping."""
+    """A value as written: text, nodes of a sequence, or pairs of nodes of a mapping."""
 
     tag: str
     value: Any
@@ -107,7 +107,7 @@ class _Node(NamedTuple):
 
 
 class _Composer:
-    """Nodes from events: aliases are nodes used again, tags of plain scalars are those of their text."""
+    """Builds nodes from parser events: an alias repeats its node, a plain scalar gets the tag of its text."""
 
     def __init__(self, text: str, fault: Fault) -> None:
         self.events: Iterator[Any] = iter(yaml.parse(text, Loader=yaml.CSafeLoader))
@@ -130,7 +130,7 @@ class _Composer:
         return out
 
     def node(self, event: Any, depth: int) -> _Node:
-        """What begins with an event."""
+        """Node that begins with an event."""
         mark = event.start_mark
         line, column = mark.line + 1, mark.column + 1
         if self.values > MOST_VALUES:
@@ -183,7 +183,7 @@ class _Composer:
 
 
 def _implicit(text: str) -> str:
-    """The tag of plain text without one."""
+    """Tag of a plain scalar without one."""
     for tag, pattern in yaml.CSafeLoader.yaml_implicit_resolvers.get(text[:1], ()):
         if pattern.match(text):
             return str(tag)
@@ -191,7 +191,7 @@ def _implicit(text: str) -> str:
 
 
 class _Builder:
-    """Turns nodes into values, keeping places."""
+    """Builds values from nodes and records their places."""
 
     def __init__(self, fault: Fault) -> None:
         self.fault = fault
@@ -227,9 +227,9 @@ class _Builder:
             return float(text) if node.plain and _EXPONENT.match(text) else text
         if kind in ("int", "float") and _OCTAL.match(text):
             sign = text[: len(text) - len(text.lstrip("+-"))]
-            meant = sign + (text.lstrip("+-").lstrip("0") or "0")
+            decimal = sign + (text.lstrip("+-").lstrip("0") or "0")
             finding = f"{text[:40]!r} begins with a zero, which some read as octal"
-            raise self.fault(node.line, node.column, finding, f"{meant[:40]}, if it is decimal", _dotted(path))
+            raise self.fault(node.line, node.column, finding, f"{decimal[:40]}, if it is decimal", _dotted(path))
         if kind in ("int", "float") and not _PLAIN.match(text):
             finding = f"{text[:40]!r} is a number in a notation that is not taken"
             raise self.fault(node.line, node.column, finding, "decimal digits, such as 90 or 1.5e3", _dotted(path))
@@ -271,7 +271,7 @@ class _Builder:
         return out
 
     def _merge(self, base: _Node, path: KeyPath, out: dict[str, Any]) -> None:
-        """Add what a mapping has and ``out`` has not; places of keys that the mapping itself gives stay."""
+        """Add the keys of a mapping that ``out`` lacks; places of keys that the mapping itself states are kept."""
         self.merges += 1
         if self.merges > MOST_MERGES or self.merging > DEEPEST:
             accepted = f"at most {MOST_MERGES} '<<'"
@@ -279,7 +279,7 @@ class _Builder:
         if base.tag != _MAPPING:
             finding = "'<<' of what is not a mapping"
             raise self.fault(base.line, base.column, finding, "an alias of a mapping", "")
-        self.values += len(base.value)  # each is looked at, whether it is taken or not
+        self.values += len(base.value)  # each is compared, whether it is taken or not
         self.merging += 1
         rest = [pair for pair in base.value if pair[0].value not in out]
         for key, value in self._mapping(base._replace(value=rest), path).items():

@@ -1,4 +1,4 @@
-"""Masses of the links of a URDF file, gathered onto the joints that carry them."""
+"""Masses of the links of a URDF file, assigned to the joints that carry them."""
 
 from __future__ import annotations
 
@@ -25,18 +25,23 @@ Fault = Callable[[str, str, str], InputError]
 
 
 def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[str, Mass]:
-    """Mass and centre of all that every moving joint of a chain carries up to the next one, in the frame of its link.
+    """Mass and centre carried by each moving joint of a chain up to the next one, in the frame of its link.
 
-    Links that hang on other joints, such as fingers, are taken as they stand at zero.
+    Links on other joints, such as fingers, are taken in their zero position.
 
     Parameters
     ----------
     root : Element
-        Of the file.
+        Root element of the file.
     moving : sequence of Element
-        The moving joints of the chain, base first.
+        Moving joints of the chain, base first.
     fault : callable
-        Makes the error of a fault: what was found, what is accepted, the name of the element.
+        Factory of an error: what was found, what is accepted, name of the element.
+
+    Returns
+    -------
+    dict of joint name to Mass [kg, m]
+        Without joints that carry no mass.
 
     References
     ----------
@@ -52,12 +57,12 @@ def link_masses(root: Element, moving: Sequence[Element], fault: Fault) -> dict[
     for joint in moving:
         point_masses: list[tuple[float, Array]] = []
         pending = [(_child(joint), np.eye(4))]
-        seen: set[str] = set()
+        link_names: set[str] = set()
         while pending:
             name, frame = pending.pop()
-            if name in seen or name not in links:
+            if name in link_names or name not in links:
                 continue
-            seen.add(name)
+            link_names.add(name)
             mass, centre = _inertial(links[name], fault, name)
             if mass:
                 point_masses.append((mass, frame[:3, :3] @ centre + frame[:3, 3]))
@@ -94,7 +99,7 @@ def _inertial(link: Element, fault: Fault, name: str) -> tuple[float, Array]:
 
 
 def _origin(joint: Element, fault: Fault) -> Array:
-    """Frame of a joint in that of the link above it."""
+    """Frame of a joint in that of the link above it, shape (4, 4)."""
     name, origin = joint.get("name", ""), joint.find("origin")
     roll, pitch, yaw = _numbers(origin, "rpy", fault, name)
     out = np.eye(4)

@@ -1,4 +1,4 @@
-"""A scenario of a few lines: another one, its base, with changes."""
+"""Scenarios stated as changes of another scenario, their base."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_DEEP = 16
-"""Bases of bases, at most."""
+"""Maximum number of bases one upon another."""
 Bases = tuple[str, ...]
 
 
@@ -40,12 +40,21 @@ def resolve_base(
     load: Callable[[Path, bytes, Bases], Scenario],
     change: Callable[[Scenario, Mapping[str, Any], Source], Scenario],
 ) -> Scenario:
-    """The scenario that a base is with changes; ``under``: files of those that are based on it.
+    """Load the base of a scenario and apply the changes.
+
+    Parameters
+    ----------
+    source : Source
+        The scenario that names a base.
+    derived : tuple of str
+        Files of the scenarios that are based on it.
+    load, change : callable
+        Load a scenario from a file; apply changes to a scenario.
 
     Raises
     ------
     InputError
-        Anything is wrong in the base, a path leads nowhere, or bases go in a circle.
+        A fault in the base, a path that leads nowhere, or bases in a circle.
     """
     document: ChangesDocument = validate(ChangesDocument, source.data, source, ())
     file = source.beside(("base",), document.base)

@@ -1,4 +1,4 @@
-"""The joint of a scenario: every quantity must fit what the joint does."""
+"""Joints of a scenario: the document, its checks against the arm, and the model object."""
 
 from __future__ import annotations
 
@@ -45,12 +45,24 @@ def build_joint(
     source: Source,
     at: KeyPath,
 ) -> Joint:
-    """One joint with its sensor.
+    """Build a joint with its sensors.
+
+    Parameters
+    ----------
+    document : JointDocument
+    joint : ArmJoint
+    encoder : Encoder
+        Encoder of the position loop.
+    motor_encoder : Encoder or None
+        Second encoder, with placement both.
+    bus : Bus
+    source, at : Source, key path
+        Place of the document, for error messages.
 
     Raises
     ------
     InputError
-        A quantity does not fit the joint, its encoder or its placement.
+        A quantity that does not fit the joint, its encoder or its placement.
     """
     what = "revolute" if joint.revolute else "prismatic"
     place = Place(source, at, "rotation" if joint.revolute else "translation", f"at the {what} joint {joint.name}")
@@ -108,11 +120,11 @@ def build_joint(
 
 
 def _check_mounting(mounting: Any, encoder: Encoder, place: Place) -> None:
-    """A mounting must fit the encoder that is mounted."""
+    """Check that a mounting fits its encoder."""
     for field in declared(Mounting):
         entry, key = getattr(mounting, field.name), field.key
         if entry is None or key.only not in (None, place.measures):
-            continue  # the builder tells of the latter
+            continue  # `build` reports the latter
         at = (*place.at, field.yaml)
         for need in key.needs if encoder.rotary else ():
             if not getattr(encoder, need):

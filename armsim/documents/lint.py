@@ -1,4 +1,4 @@
-"""What is accepted and yet looks like a slip: told as notes, with what it is read as."""
+"""Warnings about valid but suspicious input, each with its interpretation."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MOST_BITS = 30.0
 
 
 def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
-    """Notes on a machine, and on how it moves where that is stated, the same one told once."""
+    """Notes on suspicious values of a machine and, where stated, of its motion; each note once."""
     notes: list[str] = []
     for joint in machine.joints:
         for encoder in (joint.encoder, joint.motor_encoder):
@@ -41,7 +41,7 @@ def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
 
 
 def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
-    """A note on sensors, by name, whose scatter is stated by visits alone, so that it makes no noise of a speed."""
+    """Note on sensors, by name, that state a repeatability but no noise, so that their speed has no noise."""
     names = [
         name
         for name, sensor in sensors
@@ -57,7 +57,7 @@ def speed_noise_notes(sensors: Sequence[tuple[str, Encoder]]) -> list[str]:
 
 
 def bare_size_notes(owner: type, data: Any, path: str) -> list[str]:
-    """Notes on sizes that may be meant as values: of quantities of one side, with no word of a tolerance."""
+    """Notes on one-sided quantities written as a bare number, which is read as a tolerance about zero."""
     notes = []
     for field in declared(owner):
         size = data.get(field.yaml) if isinstance(data, dict) else None
@@ -77,8 +77,10 @@ def _encoder_notes(encoder: Encoder) -> list[str]:
     per_turn = math.log2(encoder.signal_periods)
     if per_turn + encoder.interpolation <= MOST_BITS:
         return []
-    meant, stated = encoder.interpolation - per_turn, f"{encoder.interpolation:g} bit"
-    hint = f"; if {stated} per turn was meant, interpolation is {meant:.3g} bit" if meant > 0 else ""
+    bits_per_period, stated = encoder.interpolation - per_turn, f"{encoder.interpolation:g} bit"
+    hint = (
+        f"; if {stated} per turn was meant, interpolation is {bits_per_period:.3g} bit" if bits_per_period > 0 else ""
+    )
     return [
         f"encoder {encoder.name!r}: {encoder.signal_periods} signal periods and {stated} within each make "
         f"{per_turn + encoder.interpolation:.3g} bit per turn{hint}"

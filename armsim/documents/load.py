@@ -1,4 +1,4 @@
-"""Documents loaded whole: references followed, everything checked, model objects built."""
+"""Loading of documents: references followed, everything checked, model objects built."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ PART_OF = {
     "requirement": "requirement", "motion": "motion", "calibration": "calibration",
     "tasks": "tasks", "sampling": "plan", "name": "name",
 }  # fmt: skip
-"""Part of a scenario that a key of its document decides."""
+"""Part of a scenario that each key of its document determines."""
 
 KINDS: dict[str, type[Document]] = {
     "arm": ArmDocument,
@@ -62,12 +62,12 @@ KINDS: dict[str, type[Document]] = {
 
 
 def load_scenario(path: Path | str) -> Scenario:
-    """Read a scenario and all it refers to.
+    """Read a scenario and all files that it refers to.
 
     Raises
     ------
     InputError
-        Anything is wrong in any of the files.
+        A fault in any of the files.
     """
     return _load(Path(path))
 
@@ -77,21 +77,29 @@ def _load(path: Path, raw: bytes | None = None, derived: Bases = ()) -> Scenario
 
 
 def _scenario(source: Source, derived: Bases = ()) -> Scenario:
-    """A scenario, or what another one is with changes."""
+    """Load a scenario, or resolve its base and changes."""
     if "base" in source.data:
         return resolve_base(source, derived, _load, load_changed)
     return _Loader(source).scenario()
 
 
 def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | None = None) -> Scenario:
-    """A scenario read from a file with changes made to its documents, as `documents.overrides`, which has ``by`` too.
+    """Apply changes to the documents of a scenario that was read from a file.
 
-    What no change concerns (tasks, plan, requirement, the machine) is that of the scenario given, not read again.
+    Parts that no change concerns (tasks, plan, requirement, machine) are taken from the scenario, not read again.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    changes : mapping of path to value
+        As in `documents.overrides`.
+    by : Source, optional
+        Scenario file that states the changes; none where they are in no file.
 
     Raises
     ------
     InputError
-        A path leads nowhere, or the changed scenario is not a good one.
+        A path that leads nowhere, or a fault in the changed scenario.
     """
     if not changes:
         return scenario
@@ -117,7 +125,7 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
 
 
 def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument:
-    """Read any document and build what it describes."""
+    """Read a document of any kind and build what it describes."""
     source = read_source(Path(path))
     kind = _kind(source.data, source, ())
     if kind == "scenario":
@@ -134,12 +142,12 @@ def check_file(path: Path | str) -> Scenario | Arm | Encoder | CatalogueDocument
 def load_options(
     scenario: Path | str, catalogue: Path | str, changes: Mapping[str, Any] | None = None
 ) -> tuple[Scenario, Options]:
-    """Read a scenario, with changes where there are any, and a catalogue of what its joints may be fitted with.
+    """Read a scenario, with optional changes, and the options of a catalogue for its joints.
 
     Raises
     ------
     InputError
-        Anything is wrong in any of the files, or a joint has no admissible entry.
+        A fault in any of the files, or a joint without an admissible entry.
     """
     loaded = load_changed(load_scenario(scenario), changes or {})
     loader = _Loader(loaded.sources[0])
@@ -150,7 +158,7 @@ def load_options(
 
 
 class _Loader:
-    """One scenario being loaded: every file it names is read once."""
+    """Loader of one scenario that reads every file once."""
 
     def __init__(self, source: Source) -> None:
         self.source = source
@@ -158,7 +166,7 @@ class _Loader:
         self.notes: list[str] = []
 
     def scenario(self) -> Scenario:
-        """Everything that is wrong in any of the files is told at once."""
+        """Build the scenario; the faults of all files are reported together."""
         source, faults = self.source, Faults()
         document: ScenarioDocument | None = faults.collect(validate, ScenarioDocument, source.data, source, ())
         arm_parts = faults.collect(self._arm, source.data["arm"]) if "arm" in source.data else None
@@ -221,8 +229,8 @@ class _Loader:
         environment = build(
             Environment, environment_document, _machine(source, "environment"), expansion=arm_document.expansion
         )
-        fitted = tuple(joint for joint in joints if joint is not None)
-        machine = Machine(arm, fitted, tolerances, masses, environment)
+        complete_joints = tuple(joint for joint in joints if joint is not None)
+        machine = Machine(arm, complete_joints, tolerances, masses, environment)
         self.notes += [
             *lint_machine(machine, motion),
             *bare_size_notes(Environment, source.data.get("environment"), "environment"),
@@ -248,12 +256,12 @@ class _Loader:
             self._remember(document.kinematics.file, source, (*at, "kinematics", "file"))
             if masses is not None:
                 total_mass = sum(mass.mass for mass in masses.links.values())
-                carried = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {total_mass:.4g} kg"
-                self.notes.append(f"{document.kinematics.file}: {carried}")
+                summary = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {total_mass:.4g} kg"
+                self.notes.append(f"{document.kinematics.file}: {summary}")
         return document, arm, tolerances, masses
 
     def _encoders(self, joints: Any, faults: Faults) -> dict[tuple[str, str], Encoder]:
-        """The encoders of every joint, whatever else is wrong with it."""
+        """Encoders of all joints, whatever else is wrong with the joints."""
         encoders: dict[tuple[str, str], Encoder] = {}
         for name, entry in joints.items() if isinstance(joints, dict) and len(joints) <= MOST_JOINTS else ():
             for key in ENCODERS if isinstance(entry, dict) else ():
@@ -272,7 +280,7 @@ class _Loader:
         return build_task(task, arm, self.source, ("tasks", number))
 
     def options(self, source: Source, scenario: Scenario) -> Options:
-        """Every admissible way to fit every joint with an entry of a catalogue."""
+        """Admissible options of every joint from a catalogue."""
         document: CatalogueDocument = validate(CatalogueDocument, source.data, source, ())
         scenario_document: ScenarioDocument = validate(ScenarioDocument, self.source.data, self.source, ())
         arm = scenario.machine.arm
@@ -287,7 +295,7 @@ class _Loader:
         return options
 
     def entries(self, document: CatalogueDocument, arm: Arm | None = None) -> list[Encoder]:
-        """The encoders of a catalogue, every fault told at once; joints are known where there is an arm."""
+        """Encoders of a catalogue, with all faults reported together; joints are checked where an arm is given."""
         source, faults = self.source, Faults()
         encoders: list[Encoder] = []
         for number, entry in enumerate(document.encoders):
@@ -308,7 +316,7 @@ class _Loader:
         return encoders
 
     def _follow(self, name: str, source: Source, at: KeyPath) -> tuple[Path, Path]:
-        """The path of a file that is named at a key, and where it leads; a link out of its folder is noted."""
+        """Path of a file named at a key, and its resolved path; a link out of its folder is noted."""
         path = source.beside(at, name)
         resolved = Path(os.path.realpath(path))
         folder = Path(os.path.realpath(source.beside(at, "")))
@@ -319,7 +327,7 @@ class _Loader:
         return path, resolved
 
     def _remember(self, name: str, source: Source, at: KeyPath) -> Source:
-        """A file that is no document, named at a key: its hash goes into the manifest."""
+        """Record a file that is not a document, so that its hash enters the manifest."""
         file, resolved = self._follow(name, source, at)
         self.sources[resolved] = source_of(file, read_named(file, source, at, LARGEST))
         return self.sources[resolved]
@@ -332,7 +340,7 @@ class _Loader:
         return build_encoder(document, source, place)
 
     def _resolve(self, reference: Any, kind: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
-        """Data of a reference: a path relative to the file that names it, or the document standing in place."""
+        """Data of a reference (path relative to the file that names it, or inline document), its source and place."""
         if isinstance(reference, dict):
             _kind(reference, self.source, at, kind)
             return reference, self.source, at
@@ -346,7 +354,7 @@ class _Loader:
         return source.data, source, ()
 
     def _entry(self, file: str, name: str, at: KeyPath) -> tuple[Any, Source, KeyPath]:
-        """An encoder of a catalogue."""
+        """Encoder of a catalogue, by name."""
         source = self._file(file, "catalogue", at)
         entry = find_entry(source, name)
         if entry is None:
@@ -354,7 +362,7 @@ class _Loader:
         return entry[1], source, ("encoders", entry[0], "encoder")
 
     def _file(self, reference: str, kind: str, at: KeyPath) -> Source:
-        """A document in a file, read once."""
+        """Read a document from a file, once."""
         path, resolved = self._follow(reference, self.source, at)
         if resolved not in self.sources:
             self.sources[resolved] = _read(path, kind, read_named(path, self.source, at))
@@ -364,7 +372,7 @@ class _Loader:
 
 
 def _machine(source: Source, key: str) -> Place:
-    """Where a part of a scenario stands that belongs to no joint."""
+    """Place of a part of a scenario that belongs to no joint."""
     return Place(source, (key,), "rotation", "of the machine")
 
 
@@ -375,7 +383,7 @@ def _read(path: Path, kind: str, raw: bytes | None = None) -> Source:
 
 
 def _kind(data: dict[str, Any], source: Source, at: KeyPath, expected: str | None = None) -> str:
-    """The kind of a document, which must be known and, where one is expected, the right one."""
+    """Kind of a document, which must be known and, where one is expected, that one."""
     kind = data.get("kind")
     accepted = expected or ", ".join(KINDS)
     if kind is None:

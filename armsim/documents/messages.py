@@ -1,4 +1,4 @@
-"""What pydantic found wrong, said in the words of the documents."""
+"""Validation errors of pydantic as problems in the terms of the documents."""
 
 from __future__ import annotations
 
@@ -31,16 +31,16 @@ ACCEPTED = {
     "bool_type": "true or false",
     "bool_parsing": "true or false",
 }
-"""What is accepted, by the kind of fault."""
+"""What is accepted, by pydantic's type of error."""
 
 
 def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> Any:
-    """Data checked against a document model.
+    """Validate data against a document type.
 
     Raises
     ------
     InputError
-        Every fault, with its place.
+        All faults, each with its place.
     """
     try:
         return model.model_validate(data)
@@ -49,13 +49,13 @@ def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> 
 
 
 def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
-    """Every fault of a document with its place, what was found and what is accepted."""
+    """All faults of a document, each with its place, what was found and what is accepted."""
     details = error.errors(include_url=False)
     return [_problem(detail, model, source, at, n < MOST_TOLD) for n, detail in enumerate(details)]
 
 
 def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath, hinted: bool) -> Problem:
-    """One fault; the search for a name like an unknown one is left out where nobody reads what it finds."""
+    """One fault; ``hinted`` adds the known key closest to an unknown one, which takes time to find."""
     loc = _untagged((*at, *detail["loc"]), source.data)
     context: dict[str, Any] = detail.get("ctx", {})
     kind = detail["type"]
@@ -83,7 +83,7 @@ def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: K
 
 
 def _untagged(loc: KeyPath, data: Any) -> KeyPath:
-    """The path without the tags of unions, which name the kind of an item of a list and are no keys."""
+    """Key path without the tags of unions, which name the kind of a list item and are no keys."""
     out: list[str | int] = []
     tagged = False
     for part in loc:
@@ -106,7 +106,7 @@ def _schema(model: type[BaseModel]) -> dict[str, Any]:
 
 @lru_cache(maxsize=1024)
 def _siblings(model: type[BaseModel], loc: KeyPath) -> list[str]:
-    """Keys known where an unknown one was found: follow the path through the model's schema."""
+    """Known keys at the place of an unknown one, by the schema of the document."""
     schema = _schema(model)
     definitions = schema.get("$defs", {})
     nodes: list[Node] = [schema]
@@ -129,13 +129,13 @@ def _tagged(option: dict[str, Any], tag: str) -> bool:
 
 
 class Faults:
-    """Faults gathered, so that all are told at once."""
+    """Collector of faults, so that all are reported together."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
 
     def collect(self, function: Callable[P, T], *arguments: P.args, **keywords: P.kwargs) -> T | None:
-        """What ``do`` makes of what it is given, or None with its faults kept."""
+        """Call a function; on bad input record its problems and return None."""
         try:
             return function(*arguments, **keywords)
         except InputError as error:
@@ -143,6 +143,6 @@ class Faults:
             return None
 
     def error(self) -> InputError:
-        """All of them in the order of their places; what several joints share by reference is one fault."""
+        """Error with all problems in the order of their places; a fault shared by reference counts once."""
         first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.found): p for p in reversed(self.problems)}
         return InputError(*reversed(first.values()))

@@ -1,4 +1,4 @@
-"""How the joints move: the part of a scenario that asks how smoothly, and the limits of the sensors at that speed."""
+"""Motion of a scenario: speeds of the joints, and the speed limits of their sensors."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MotionDocument = extend_document(
 
 
 def build_motion(document: Any, arm: Arm, source: Source) -> Motion:
-    """The motion of a scenario.
+    """Build the motion of a scenario.
 
     Raises
     ------
@@ -44,12 +44,12 @@ def build_motion(document: Any, arm: Arm, source: Source) -> Motion:
 
 
 def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
-    """Every sensor of a joint still reads at its speed.
+    """Check that every sensor of a joint can read at the speed of the joint.
 
     Raises
     ------
     InputError
-        It turns faster than the data sheet allows, or its signals are beyond their frequency.
+        Speed or signal frequency above the limit of the data sheet.
     """
     speed = motion.speeds.get(joint.name) if motion is not None else None
     if speed is None:
@@ -71,7 +71,7 @@ def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
 
 
 def limit_violation(joint: Joint, motion: Motion | None, source: Source) -> str | None:
-    """Why a joint cannot move as fast as it should; None where it can."""
+    """Reason why a joint cannot move at its speed; None if it can."""
     try:
         check_limits(joint, motion, source)
     except InputError as error:

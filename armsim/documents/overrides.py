@@ -1,9 +1,9 @@
-"""A scenario as a change of another: values put in the place of those that a path names, checked like the files.
+"""Overrides of a scenario: values that replace those at given paths, checked like values in files.
 
 A path is the dotted key of a value: `joints.j2.mounting.eccentricity`, `requirement.position`, `sampling.units`,
 `arm.tolerances.d`. `joints.*` stands for every joint, `groups.wrist` for the joints of a group of the arm, the name of
-a task for its place in the list, a number where the entries of a list have no names. What a scenario refers to (an
-encoder, the arm) is copied before it is changed, so that nobody else's changes.
+a task for its place in the list, a number where the entries of a list have no names. A document that a scenario refers
+to (an encoder, the arm) is copied before it is changed, so that other references to it are unaffected.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ from armsim.sources import KeyPath, Source
 REFERENCES = ("arm", "encoder", "motor_encoder")
 """Keys that may hold the path of a document."""
 NOWHERE = 0, 0
-"""Line and column of what stands in no file."""
+"""Line and column of a value that stands in no file."""
 
 
 def apply_changes(
     source: Source, changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]], by: Source
 ) -> Source:
-    """A scenario with changes made.
+    """Copy of a scenario with changes applied.
 
-    Every value keeps the place where it is written: what is wrong with it is told there, and a file that it names
-    counts from there.
+    Every value keeps the place where it is written: its faults are reported there, and a file that it names is relative
+    to that place.
 
     Parameters
     ----------
@@ -40,9 +40,9 @@ def apply_changes(
     changes : mapping of path to value
         Values as they stand in a file: text with a unit, a number, a list, a mapping; None takes a key away.
     groups : mapping of name to joints
-        Of the arm.
+        Groups of the arm.
     by : Source
-        The scenario in whose ``changes:`` they stand; one without data where they stand in no file.
+        Scenario that states the changes; a source without data where they are in no file.
 
     Raises
     ------
@@ -61,19 +61,19 @@ def apply_changes(
 
 @dataclass(frozen=True)
 class _Edit:
-    """A scenario while changes are made to it."""
+    """A scenario under edit."""
 
     source: Source
 
     def mark(self, at: KeyPath, source: Source, place: KeyPath) -> None:
-        """Note that what stands at a key path is written elsewhere."""
+        """Record that the value at a key path is written elsewhere."""
         elsewhere = self.source.elsewhere
-        for known in [known for known in elsewhere if known[: len(at)] == at]:
-            del elsewhere[known]
+        for path in [path for path in elsewhere if path[: len(at)] == at]:
+            del elsewhere[path]
         elsewhere[at] = source, place
 
-    def copy_referred(self, mapping: dict[str, Any], at: KeyPath, origin: _Origin) -> None:
-        """Put the document to which a key refers in the place of the reference."""
+    def inline_reference(self, mapping: dict[str, Any], at: KeyPath, origin: _Origin) -> None:
+        """Replace a reference by a copy of the document that it names."""
         file, name = split_reference(mapping[at[-1]], self.source.beside(at, ""))  # type: ignore[index]
         path = self.source.beside(at, file)
         referred = read_source(path, read_named(path, origin.source, origin.at))
@@ -86,17 +86,17 @@ class _Edit:
 
 @dataclass(frozen=True)
 class _Origin:
-    """Where a change stands."""
+    """Place where a change is written."""
 
     source: Source
     at: KeyPath
 
     def error(self, finding: str, accepted: str) -> InputError:
-        """A fault of its path."""
+        """Error at this place."""
         return self.source.error(self.at, finding, accepted)
 
     def nowhere(self, key: str, known: list[str], what: str) -> InputError:
-        """A part of its path leads nowhere."""
+        """Error: a part of the path leads nowhere."""
         close = difflib.get_close_matches(key, known, n=1)
         hint = f"did you mean {close[0]!r}? " if close else ""
         return self.error(f"no {what} {key!r}", f"{hint}{', '.join(known)}")
@@ -105,7 +105,7 @@ class _Origin:
 def _expand_path(
     path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]], origin: _Origin
 ) -> Iterator[list[str]]:
-    """The paths that a path with a star or a group stands for."""
+    """Paths that a path with a star or a group stands for."""
     first, *rest = path.split(".")
     if first == "groups":
         if not rest or rest[0] not in groups:
@@ -123,7 +123,7 @@ def _expand_path(
 
 
 def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin) -> KeyPath:
-    """Put a value in its place; the key path of that, entries of lists by their numbers."""
+    """Set a value and return its key path, entries of lists by their numbers."""
     node: Any = edit.source.data
     at: list[str | int] = list(keys)
     for number, key in enumerate(keys[:-1]):
@@ -137,7 +137,7 @@ def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin) -> Key
         if number == 1 and keys[0] == "joints" and key not in node:
             raise origin.nowhere(key, list(node), "joint")
         if key in REFERENCES and isinstance(node.get(key), str):
-            edit.copy_referred(node, tuple(at[: number + 1]), origin)
+            edit.inline_reference(node, tuple(at[: number + 1]), origin)
         inner = node.setdefault(key, {})
         if not isinstance(inner, dict | list):
             finding = f"{'.'.join(keys[: number + 1])} is {str(inner)[:60]!r}, which has no parts"

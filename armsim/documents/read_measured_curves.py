@@ -1,4 +1,4 @@
-"""Measured error curves that a scenario or an encoder names, read into the waves that stand for them."""
+"""Measured error curves named by a scenario or an encoder, read into the waves that represent them."""
 
 from __future__ import annotations
 
@@ -38,16 +38,16 @@ class BatchDocument(Document):
 
 
 LEAST_SENSORS = 5
-"""Sensors of a batch, at least: fewer tell no law."""
+"""Minimum number of sensors of a batch: fewer do not determine a law."""
 
 
 def sensor_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
-    """The curve of one sensor.
+    """Measured curve of one sensor.
 
     Raises
     ------
     InputError
-        The file is wrong, has no such sensor, or its angles do not tell the orders apart.
+        A fault in the file, an unknown sensor, or angles that do not distinguish the orders.
     """
     curves = _read(document, rotary, source, at)
     if document.sensor is None and len(curves) > 1:
@@ -62,7 +62,7 @@ def sensor_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> Me
 
 
 def batch_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> MeasuredCurve:
-    """The law of a batch: mean and covariance of the coefficients of its sensors.
+    """Law of a batch: mean and covariance of the coefficients of its sensors.
 
     Raises
     ------
@@ -78,12 +78,12 @@ def batch_curve(document: Any, rotary: bool, source: Source, at: KeyPath) -> Mea
 
 
 def check_curve(curve: MeasuredCurve, shaft: tuple[Any, ...], source: Source, at: KeyPath) -> None:
-    """What a curve replaces must be there, and nothing may be counted twice.
+    """Check that the causes that a curve replaces are stated, and that nothing is counted twice.
 
     Raises
     ------
     InputError
-        Either of the two.
+        A replaced cause that the sensor does not state, or an order that a remaining cause has too.
     """
     causes = list(dict.fromkeys(term.cause for term in shaft if term.life == "unit"))
     for cause in curve.replaces:
@@ -118,7 +118,6 @@ def _fit(curve: Curve, orders: list[int], source: Source, at: KeyPath) -> Harmon
 def _curve(fit: HarmonicFit, mean: Any, covariance: Any, document: Any) -> MeasuredCurve:
     rows = tuple(tuple(float(x) for x in row) for row in covariance)
     causes_by_name = {effect.cause.name: effect.cause for effect in effects()}
-    replaces = tuple(
-        causes_by_name.get(name, Cause(name)) for name in document.replaces
-    )  # what is not known is told later on
+    # `check_curve` reports names that are not known
+    replaces = tuple(causes_by_name.get(name, Cause(name)) for name in document.replaces)
     return MeasuredCurve(tuple(float(x) for x in fit.orders), tuple(float(x) for x in mean), rows, replaces)

@@ -1,4 +1,4 @@
-"""Changes whose files count from one folder, so written that they count from another."""
+"""File names in changes, rewritten relative to another folder."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from armsim.documents.schema import schema_of
 from armsim.documents.schema_path import Node, alternatives, below
 
 PATH = "path"
-"""Format of what names a file, in the schemas of the documents."""
+"""Format of file names in the schemas of the documents."""
 
 
 def relative_name(file: Path, to: Path) -> str:
-    """A file as what stands in a folder names it; links on the way to both are followed, as a reader does."""
+    """Name of a file relative to a folder; links on the way to both are followed, as a reader does."""
     return os.path.relpath(Path(os.path.realpath(file.parent)) / file.name, os.path.realpath(to))
 
 
 def rebase_files(changes: Mapping[str, Any], beside: Path, to: Path) -> dict[str, Any]:
-    """Changes by path, their files counted from the folder ``to`` where they have counted from ``beside``."""
+    """Changes by path, with file names that are relative to ``beside`` made relative to ``to``."""
     schema = schema_of("scenario")
     definitions: Node = schema["$defs"]
 

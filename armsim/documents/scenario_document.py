@@ -1,4 +1,4 @@
-"""The scenario document: an arm, a sensor on every joint, what is required, where to look, how to sample."""
+"""The scenario document: arm, sensors, requirement, tasks, sampling."""
 
 from __future__ import annotations
 
@@ -39,12 +39,12 @@ class ScenarioDocument(Document):
 
 
 def check_joints(document: ScenarioDocument, arm: Arm, source: Source) -> None:
-    """Every joint of the arm has a sensor, and no other.
+    """Check that every joint of the arm has a sensor, and that no other joint has one.
 
     Raises
     ------
     InputError
-        With every joint that is missing or unknown.
+        Names every joint that is missing or unknown.
     """
     problems = []
     for name in document.joints:

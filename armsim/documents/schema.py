@@ -69,7 +69,7 @@ MEANINGS = {
     "plane": "of the cells, or of the diagonal", "theta": "angle about the axis before the link",
     "offset": "added to the variable of the joint",
 }  # fmt: skip
-"""Keys of documents that are not declared beside a field of the model."""
+"""Descriptions of keys that are not declared beside a field of the model."""
 
 
 def schema_of(kind: str) -> dict[str, Any]:
@@ -84,7 +84,7 @@ def schema_of(kind: str) -> dict[str, Any]:
 
 
 def printed_schema(kind: str) -> dict[str, Any]:
-    """The same with the dialect that it is written in."""
+    """JSON Schema of a kind of document, with the dialect in which it is written."""
     return {"$schema": DIALECT, **schema_of(kind)}
 
 
@@ -105,7 +105,7 @@ REFERENCES = {
 
 
 def _expand_references(schema: dict[str, Any], defs: dict[str, Any]) -> None:
-    """Let references be a path or the document itself, and tolerances of links those of either kind of row."""
+    """Accept a path or an inline document for references, and either kind of row for tolerances of links."""
     for node in [schema, *schema.get("anyOf", ()), *list(defs.values())]:
         for name, entry in node.get("properties", {}).items():
             if name in REFERENCES and not {"$ref", "type", "anyOf"} & set(entry):

@@ -1,4 +1,4 @@
-"""A JSON Schema followed along a key path."""
+"""Paths through a JSON Schema."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ Node = dict[str, Any]
 
 
 def alternatives(node: Node, definitions: Node) -> list[Node]:
-    """What a node may be: references followed, unions taken apart."""
+    """Schemas that a node may take: references followed, unions expanded."""
     if "$ref" in node:
         return alternatives(definitions[node["$ref"].rpartition("/")[2]], definitions)
     for key in ("anyOf", "oneOf"):
@@ -19,7 +19,7 @@ def alternatives(node: Node, definitions: Node) -> list[Node]:
 
 
 def below(nodes: Sequence[Node], part: str | int, definitions: Node) -> list[Node]:
-    """What stands under a key, or at a number of a list, of any of some nodes."""
+    """Schemas under a key, or of an item of a list, of any of some nodes."""
     out: list[Node] = []
     for option in (option for node in nodes for option in alternatives(node, definitions)):
         if isinstance(part, int):

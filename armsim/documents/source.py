@@ -1,4 +1,4 @@
-"""One YAML file: its data, and the place of every key, so that a fault can be named by line and column."""
+"""Sources in YAML: data, and the place of every key, so that faults are reported by line and column."""
 
 from __future__ import annotations
 
@@ -14,12 +14,16 @@ from armsim.sources import KeyPath, Source
 def read_source(path: Path, raw: bytes | None = None) -> Source:
     """Read a YAML file safely: no tags, no code, bounded in size, depth and aliases.
 
-    ``raw`` is its content, where that is read already.
+    Parameters
+    ----------
+    path : Path
+    raw : bytes, optional
+        Content of the file, where it has been read already.
 
     Raises
     ------
     InputError
-        The file is missing, is not UTF-8, is not YAML or passes a bound.
+        The file is missing, is not UTF-8, is not YAML or exceeds a bound.
     """
     name = str(path)
 
@@ -42,12 +46,12 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
 
 
 def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) -> bytes:
-    """The content of a file that a document names.
+    """Read a file that a document names.
 
     Raises
     ------
     InputError
-        It cannot be read: the fault is of the line that names it.
+        The file cannot be read; the error points to the line that names it.
     """
     try:
         return read_bytes(path, largest)

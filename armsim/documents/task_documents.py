@@ -1,4 +1,4 @@
-"""The tasks of a scenario document: where to look."""
+"""Documents of the tasks of a scenario."""
 
 from __future__ import annotations
 
@@ -150,7 +150,7 @@ class PathDocument(HoldingDocument):
 
 
 BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDocument}
-"""Tasks whose keys hang on each other, so that their documents are written out."""
+"""Tasks whose keys depend on each other, so that their documents are written by hand."""
 
 
 def _document(task_type: type[Task]) -> Any:

@@ -1,4 +1,4 @@
-"""How a task holds the tool, and joint positions: what must fit the joints of the arm."""
+"""Orientation of the tool and joint positions of a task, checked against the joints of the arm."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from armsim.tasks.elbow import possible
 
 
 def build_holding(document: Any, arm: Arm, source: Source, at: KeyPath) -> Holding:
+    """Build the orientation of the tool and the posture of the arm from the document of a task."""
     near = None if document.near is None else joint_positions(document.near, arm, source, (*at, "near"), limits=False)
     direction = None
     if document.direction is not None:
@@ -58,6 +59,7 @@ def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:
 
 
 def joint_positions(values: list[Measured], arm: Arm, source: Source, at: KeyPath, limits: bool) -> tuple[float, ...]:
+    """Positions of all joints [rad or m], within their ranges where ``limits`` is true."""
     positions = _each(values, arm, source, at, "positions", ("angle", "length"))
     for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
         if limits and not joint.holds(value):
@@ -66,6 +68,7 @@ def joint_positions(values: list[Measured], arm: Arm, source: Source, at: KeyPat
 
 
 def joint_speeds(values: list[Measured], arm: Arm, source: Source, at: KeyPath) -> tuple[float, ...]:
+    """Speeds of all joints. [rad/s or m/s]"""
     return _each(values, arm, source, at, "speeds", ("angular speed", "speed"))
 
 

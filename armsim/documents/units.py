@@ -70,9 +70,9 @@ SMALLEST, LARGEST = 1e-18, 1e15
 """Magnitudes, in the unit given and in SI, beyond which a number is a slip of the pen."""
 
 MOST = {"length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "temperature": 1e3, "mass": 1e5}
-"""Largest magnitudes read, in SI, by kind: beyond them nothing is a robot arm."""
+"""Largest accepted magnitudes, in SI, by kind: beyond them nothing is a robot arm."""
 LONGEST = 100
-"""Characters of a quantity, at most."""
+"""Maximum length of a quantity in characters."""
 _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
 _UNIT = re.compile(
     r"(?:1/)?(?!(?:ppm|pct|one|pi)\*)[A-Za-zµμ]+(?:[*/](?!(?:ppm|pct|one|pi)\b)[A-Za-zµμ]+){0,3}|%(?:/[A-Za-z]+)?"
@@ -99,13 +99,13 @@ NAMES: dict[str, tuple[str, ...]] = {
     "bits": ("bit",), "counts": ("count", "counts"), "temperature": ("K", "kelvin"),
     "mass": ("g", "gram", "lb", "pound"), "frequency": ("Hz", "hertz"),
 }  # fmt: skip
-"""Names of the units of kinds that are no products of others; compound ones have a slash, or are rpm."""
+"""Names of the units of simple kinds; compound units have a slash, or are rpm."""
 COMPOUND = r"(?:1/)?[A-Za-zµμ%]+(?:[*/][A-Za-zµμ]+){1,3}|1/[A-Za-zµμ]+|rpm"
 NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 
 
 def pattern(*kinds: str) -> str:
-    """Regular expression of a number with a unit of these kinds, for editors: it lets pass all that `read` does."""
+    """Regular expression, for editors, of a number with a unit of these kinds; accepts everything that `read` does."""
     units = []
     for kind in kinds:
         if kind in NAMES:
@@ -119,7 +119,7 @@ def pattern(*kinds: str) -> str:
 
 
 def accepted(*kinds: str) -> str:
-    """What a quantity of these kinds may look like, for messages."""
+    """Description of the accepted quantities of these kinds, for messages."""
     units = [unit for kind in kinds for unit in DIMENSIONS[kind][1]]
     return f"a number with a unit of {' or '.join(kinds)} ({', '.join(units)})"
 
@@ -157,7 +157,7 @@ def read(text: str, *kinds: str) -> float:
 
 @lru_cache(maxsize=1024)
 def _parsed(unit: str) -> pint.Quantity[float] | None:
-    """One of a unit; None where it is none known."""
+    """Quantity of one unit; None if the unit is unknown."""
     import pint
 
     try:
@@ -168,21 +168,23 @@ def _parsed(unit: str) -> pint.Quantity[float] | None:
 
 @lru_cache(maxsize=4096)
 def _factor(unit: str, kind: str) -> float | None:
-    """How many SI units of a kind make one of a unit; None where it is of another kind."""
-    one, target = _parsed(unit), _registry().Unit(DIMENSIONS[kind][0])
-    return float(one.to(target).magnitude) if one is not None and one.is_compatible_with(target) else None
+    """Factor from a unit to the SI unit of a kind; None if it is of another kind."""
+    quantity, target = _parsed(unit), _registry().Unit(DIMENSIONS[kind][0])
+    return (
+        float(quantity.to(target).magnitude) if quantity is not None and quantity.is_compatible_with(target) else None
+    )
 
 
 _DECIMAL = re.compile(NUMBER, re.ASCII)
 
 
 def number(text: str) -> float:
-    """A finite decimal number without a unit: what Python takes besides, as 1_0, nan and other digits, is none.
+    """Read a finite decimal number without a unit; 1_0, nan and other digits, which Python accepts too, are refused.
 
     Raises
     ------
     ValueError
-        It is none.
+        Not such a number.
     """
     plain = text.strip() if len(text) <= LONGEST else ""
     value = float(plain) if _DECIMAL.fullmatch(plain) else math.nan
@@ -192,7 +194,7 @@ def number(text: str) -> float:
 
 
 def in_si(unit: str, kind: str) -> float | None:
-    """What a unit is in SI; None where it is no unit of that kind."""
+    """Value of a unit in SI; None if it is not a unit of that kind."""
     try:
         return read(f"1 {unit}", kind)
     except ValueError:

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 
 MOST_JOINTS = 64
 SHORTEST_AXIS = 1e-6
-"""Length of the vector of an axis below which it is no direction."""
+"""Shortest accepted vector of an axis."""
 LARGEST_NUMBER = 1e4
-"""Largest length [m] and angle [rad]: beyond it nothing is an arm."""
+"""Largest accepted length [m] and angle [rad]."""
 Vector = tuple[float, float, float]
 Fault = Callable[[str, str, str], InputError]
 
@@ -40,8 +40,20 @@ def read_chain(
     ----------
     path : Path
     base_link, tip_link : str
-    source, at
-        The document and key that name the file, for errors.
+    source, at : Source, key path
+        Document and key that name the file, for error messages.
+
+    Returns
+    -------
+    joints : tuple of ArmJoint
+        Base first.
+    motions : list of ElementaryTransform
+    masses : dict of joint name to Mass
+
+    Raises
+    ------
+    InputError
+        Not URDF, an unknown link, or a chain without moving joints.
 
     References
     ----------
@@ -140,16 +152,16 @@ def read_chain(
 
 
 def _place(text: str, name: str) -> tuple[int, int]:
-    """Line and column at which an element of a name begins; the first where there is none."""
+    """Line and column of the element with a given name; the first line if there is none."""
     match = re.search(rf"""<\w+\s[^<>]*?name\s*=\s*["']{re.escape(name)}["']""", text) if name else None
     if match is None:
         return 1, 1
-    before = text[: match.start()]
-    return before.count("\n") + 1, len(before) - before.rfind("\n")
+    preceding_text = text[: match.start()]
+    return preceding_text.count("\n") + 1, len(preceding_text) - preceding_text.rfind("\n")
 
 
-def _link(joint: Element, which: str) -> str:
-    element = joint.find(which)
+def _link(joint: Element, tag: str) -> str:
+    element = joint.find(tag)
     return element.get("link", "") if element is not None else ""
 
 

@@ -1,4 +1,4 @@
-"""Waypoints from a CSV file: Cartesian or joint positions, the unit of each column in its header."""
+"""Waypoints from a CSV file: Cartesian or joint positions, with the unit of each column in its header."""
 
 from __future__ import annotations
 
@@ -16,15 +16,16 @@ POINT, TURNS = ("x", "y", "z"), ("roll", "pitch", "yaw")
 
 
 def read_waypoints(path: Path, arm: Arm) -> tuple[tuple[Waypoint, ...], tuple[tuple[float, ...], ...]]:
-    """Waypoints of a file.
+    """Read the waypoints of a file.
 
     The header names ``x [mm]``, ``y [mm]``, ``z [mm]``, optionally ``roll [deg]``, ``pitch [deg]``, ``yaw [deg]``; or
-    every joint of the arm, such as ``j1 [deg]``. Any unit of the right kind will do.
+    every joint of the arm, such as ``j1 [deg]``. Any unit of the right kind is accepted.
 
     Returns
     -------
-    waypoints, joints
-        One of them empty.
+    waypoints : tuple of Waypoint
+    joints : tuple of (joints,) [rad or m]
+        One of the two is empty.
 
     Raises
     ------

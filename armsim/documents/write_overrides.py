@@ -1,4 +1,4 @@
-"""A chosen design written as a change of its scenario: a few lines, references, units as they were."""
+"""Selected designs written as changes of their scenario: a few lines, references and units as stated."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from armsim.sources import Source
 
 
 class Choice(Protocol):
-    """What a joint is fitted with, by the names of a catalogue."""
+    """Fit of one joint, by the names of a catalogue."""
 
     @property
     def joint(self) -> str: ...
@@ -38,37 +38,37 @@ def as_changes(
     to: Path,
     before: Mapping[str, Any] | None = None,
 ) -> str:
-    """The text of a scenario that is another one with what was chosen from a catalogue.
+    """YAML text of a scenario that applies a selection from a catalogue to another scenario.
 
-    Joints that are fitted alike share their lines where they are all joints, or a group of the arm.
+    Joints with the same fit share their lines where they are all joints of the arm, or one of its groups.
 
     Parameters
     ----------
     base : Path
-        The scenario.
+        File of the other scenario.
     machine : Machine
-        Of the scenario as it was read.
+        Machine of that scenario.
     sources : sequence of Source
-        Files as they were read, the catalogue and what it names among them.
+        Files read, including the catalogue and the files that it names.
     catalogue : Path
     choices : iterable of Choice
     name : str
-        Of the new scenario.
+        Name of the new scenario.
     to : Path
-        Folder of the new file, from which its references count.
+        Folder of the new file, to which its references are relative.
     before : mapping of path to value, optional
-        Changes that were made to the scenario before the choice.
+        Changes of the scenario that preceded the selection.
     """
-    fitted = joint_changes(machine, sources, catalogue, choices, to)
+    joint_keys = joint_changes(machine, sources, catalogue, choices, to)
     changes = dict(before or {})
-    for where, joints in _joint_paths(fitted, machine.arm.groups):
-        for key, value in fitted[joints[0]].items():
-            changes[f"{where}.{key}"] = value
+    for path, joints in _joint_paths(joint_keys, machine.arm.groups):
+        for key, value in joint_keys[joints[0]].items():
+            changes[f"{path}.{key}"] = value
     return changes_text(name, base, to, changes)
 
 
 def changes_text(name: str, base: Path, to: Path, changes: Mapping[str, Any]) -> str:
-    """The text of a scenario that is another one with changes, to stand in a folder."""
+    """YAML text of a scenario, to be saved in the folder ``to``, that applies changes to a base."""
     lines = ["kind: scenario", f"name: {yaml_line(name)}", f"base: {yaml_line(relative_name(base, to))}"]
     lines.append("changes:" if changes else "changes: {}")
     return "\n".join([*lines, *(f"  {yaml_line(path)}: {yaml_line(value)}" for path, value in changes.items()), ""])
@@ -77,7 +77,7 @@ def changes_text(name: str, base: Path, to: Path, changes: Mapping[str, Any]) ->
 def joint_changes(
     machine: Machine, sources: Sequence[Source], catalogue: Path, choices: Iterable[Choice], to: Path
 ) -> dict[str, dict[str, Any]]:
-    """What changes at every joint that is chosen for, by its keys; parameters as of `as_changes`."""
+    """Changed keys of every joint in a selection; parameters as of `as_changes`."""
     source_by_path = {os.path.realpath(source.path): source for source in sources}
     catalogue_data = source_by_path[os.path.realpath(catalogue)].data
     mountings = {entry["name"]: entry for entry in catalogue_data["mountings"]}
@@ -85,7 +85,7 @@ def joint_changes(
         encoder_name(entry["encoder"], catalogue, source_by_path): entry["encoder"]
         for entry in catalogue_data["encoders"]
     }
-    fitted = {}
+    changes = {}
     joints = {joint.name: joint for joint in machine.joints}
     for choice in choices:
         joint = joints[choice.joint]
@@ -104,31 +104,33 @@ def joint_changes(
         }  # fmt: skip
         removed = [key for key, is_stated in stated.items() if is_stated and keys.get(key) is None]
         stated_values = {key: value for key, value in keys.items() if value is not None}
-        fitted[joint.name] = {**stated_values, **dict.fromkeys(removed)}
-    return fitted
+        changes[joint.name] = {**stated_values, **dict.fromkeys(removed)}
+    return changes
 
 
 def reference(entry: Any, name: str, catalogue: Path, to: Path) -> str:
-    """A file of its own where the catalogue names one, else the entry of the catalogue."""
+    """Reference to an encoder: its own file where the catalogue names one, otherwise the catalogue entry."""
     beside = Path(os.path.realpath(catalogue)).parent
     return relative_name(beside / entry, to) if isinstance(entry, str) else f"{relative_name(catalogue, to)}#{name}"
 
 
-def _joint_paths(fitted: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]) -> list[tuple[str, tuple[str, ...]]]:
-    """Paths and the joints for which they stand, those fitted alike together."""
-    all_joints = tuple(fitted)
-    if len(all_joints) > 1 and _all_equal(fitted, all_joints):
+def _joint_paths(
+    changes: Mapping[str, Any], groups: Mapping[str, tuple[str, ...]]
+) -> list[tuple[str, tuple[str, ...]]]:
+    """Paths with the joints for which they stand; joints with equal changes share a path."""
+    all_joints = tuple(changes)
+    if len(all_joints) > 1 and _all_equal(changes, all_joints):
         return [("joints.*", all_joints)]
     out, grouped = [], set[str]()
     for group, joints in groups.items():
-        if len(joints) > 1 and _all_equal(fitted, joints) and not grouped & set(joints):
+        if len(joints) > 1 and _all_equal(changes, joints) and not grouped & set(joints):
             out.append((f"groups.{group}", joints))
             grouped |= set(joints)
     return out + [(f"joints.{joint}", (joint,)) for joint in all_joints if joint not in grouped]
 
 
-def _all_equal(fitted: Mapping[str, Any], joints: tuple[str, ...]) -> bool:
-    return all(fitted[joint] == fitted[joints[0]] for joint in joints)
+def _all_equal(changes: Mapping[str, Any], joints: tuple[str, ...]) -> bool:
+    return all(changes[joint] == changes[joints[0]] for joint in joints)
 
 
 def yaml_line(value: Any) -> str:

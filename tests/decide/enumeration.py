@@ -156,7 +156,7 @@ def chosen(options: Options, choice: Choice) -> tuple[Option, ...]:
     return tuple(own[n] for own, n in zip(options.joints, choice, strict=True))
 
 
-def joint_changes(study: Study, options: Options, choice: Choice) -> Study:
+def fitted_with(study: Study, options: Options, choice: Choice) -> Study:
     machine = replace(study.scenario.machine, joints=tuple(option.joint for option in chosen(options, choice)))
     return study.with_scenario(machine=machine)
 
@@ -225,7 +225,7 @@ def enumerate_all(study: Study, options: Options, coverage: float = 0.95) -> Enu
     found, choices = study.find(), list(admissible(options))
     rows, worst = [], []
     for choice in choices:
-        (task,), sampled = joint_changes(study, options, choice).judge(found, RunOptions(1))
+        (task,), sampled = fitted_with(study, options, choice).judge(found, RunOptions(1))
         price = sum(option.price for option in chosen(options, choice))
         rows.append((price, task.summary.at_coverage, task.summary.repeatability_p95))
         worst.append(sampled.tasks[0].worst)
@@ -276,7 +276,7 @@ def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
     program = Program(every.options, parts, rest, np.ones(len(rest.scatter)), free)
     whole = []
     for choice in every.choices:
-        own = joint_changes(every.study, every.options, choice).scenario.machine
+        own = fitted_with(every.study, every.options, choice).scenario.machine
         whole.append(linearise(own.evaluated(poses.configurations)).mean_square)
     return np.array([program.square(choice) for choice in every.choices]), np.array(whole)
 
