@@ -20,14 +20,20 @@ MOST_CAUSES = 14
 
 
 def measured_poses(arm: ArmRecord) -> style.Drawing:
-    """AP and RP of every measured pose with their intervals, over the band of 90 % of the population."""
+    """AP and RP of every measured pose with their intervals, over the band of 90 % of the population.
+
+    Where every pose was visited once there is no RP to be shown.
+    """
     poses = sorted(arm.poses, key=lambda pose: pose.chance)[:MOST_POSES]
     unit = unit_for([pose.accuracy for pose in poses] + [pose.accuracy_population[2] for pose in poses])
     places = np.arange(len(poses))
     with style.style():
-        out = style.Drawing(figsize=(6.4, 5.2), layout="constrained")
-        above, below = out.subplots(2, 1, sharex=True)
-        for axes, name in ((above, "accuracy"), (below, "repeatability")):
+        repeated = any(pose.repeatability is not None for pose in poses)
+        names = ("accuracy", "repeatability") if repeated else ("accuracy",)
+        out = style.Drawing(figsize=(6.4, 5.2 if repeated else 3.4), layout="constrained")
+        panels = out.subplots(len(names), 1, sharex=True, squeeze=False)[:, 0]
+        above, below = panels[0], panels[-1]
+        for axes, name in zip(panels, names, strict=True):
             bands = np.array([getattr(pose, f"{name}_population") for pose in poses]) * unit.factor
             values = np.array([getattr(pose, name) for pose in poses], dtype=float) * unit.factor
             ends = [getattr(pose, f"{name}_interval") or (np.nan, np.nan) for pose in poses]
