@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -128,7 +128,7 @@ def without_frame(arm: MeasuredArm, estimator: Estimator) -> MeasuredArm:
 
 
 def measured_by(
-    study: Study, path: Path, joints: Mapping[str, Array], std: float | None
+    study: Study, path: Path, joints: Mapping[str, Array], std: float | None, excluded: Collection[int] = ()
 ) -> tuple[Setup, tuple[MeasuredArm, ...]]:
     """How the arms of a file were measured, and their readings.
 
@@ -141,6 +141,8 @@ def measured_by(
         Poses that the file may name.
     std : float, optional
         As of `Setup.of`.
+    excluded : collection of int
+        Lines of readings that are left out.
 
     Raises
     ------
@@ -154,5 +156,5 @@ def measured_by(
     def position(at: Array) -> Array:
         return setup.machine.arm.postures(at, []).tool[:, :3, 3]
 
-    arms = read_points(path, commanded, setup.fitted, JointColumns(arm.names, rotary, position))
+    arms = read_points(path, commanded, setup.fitted, JointColumns(arm.names, rotary, position), excluded)
     return setup.settled(arms, path), arms

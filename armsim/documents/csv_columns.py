@@ -11,8 +11,8 @@ import csv
 import hashlib
 import io
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -59,6 +59,23 @@ class Columns:
         """A fault of a row, or of the header."""
         line = 1 if row is None else self.lines[row]
         return InputError(Problem(str(self.path), line, 1, key, found, accepted))
+
+    def without(self, lines: Collection[int]) -> Columns:
+        """The same less the rows of some lines.
+
+        Raises
+        ------
+        InputError
+            A line that holds no row.
+        """
+        missing = sorted(set(lines) - set(self.lines))
+        if missing:
+            held = f"lines of readings: {self.lines[0]} to {self.lines[-1]}" if self.lines else "a file with readings"
+            raise InputError(Problem(str(self.path), missing[0], 1, "--exclude", "a line without a reading", held))
+        rows = [row for row, line in enumerate(self.lines) if line not in lines]
+        numbers = {name: values[rows] for name, values in self.numbers.items()}
+        words = {name: [texts[row] for row in rows] for name, texts in self.words.items()}
+        return replace(self, numbers=numbers, words=words, lines=[self.lines[row] for row in rows])
 
 
 def source_of(path: Path, raw: bytes | None = None) -> Source:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -35,6 +35,8 @@ class MeasuredArm:
         From where every visit came; no entry where that is not told.
     points : mapping of pose to (visits, 3) [m]
         As they were read, in the frame of the instrument.
+    lines : mapping of pose to (visits,)
+        Lines of the file.
     """
 
     name: str
@@ -42,11 +44,30 @@ class MeasuredArm:
     joints: dict[str, Array] = field(default_factory=dict)
     directions: dict[str, tuple[str, ...]] = field(default_factory=dict)
     points: dict[str, Array] = field(default_factory=dict)
+    lines: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
     def by_direction(self, pose: str) -> dict[str, Array]:
         """Visits of a pose by the direction from which they came, (visits, 3) each. [m]"""
         words = np.array(self.directions.get(pose, ()))
         return {word: self.visits[pose][words == word] for word in dict.fromkeys(words.tolist())}
+
+    @property
+    def readings(self) -> list[tuple[str, int]]:
+        """Pose and line of the file of every reading, pose by pose."""
+        return [(pose, line) for pose, lines in self.lines.items() for line in lines]
+
+    def without(self, lines: Collection[int]) -> MeasuredArm:
+        """The arm less the readings of some lines, and less the poses that have none left."""
+        rows = {pose: [n for n, line in enumerate(at) if line not in lines] for pose, at in self.lines.items()}
+        rows = {pose: visits for pose, visits in rows.items() if visits}
+        return MeasuredArm(
+            self.name,
+            {pose: self.visits[pose][visits] for pose, visits in rows.items()},
+            {pose: self.joints[pose] for pose in rows},
+            {pose: tuple(self.directions[pose][n] for n in rows[pose]) for pose in rows if pose in self.directions},
+            {pose: self.points[pose][visits] for pose, visits in rows.items()},
+            {pose: tuple(self.lines[pose][n] for n in visits) for pose, visits in rows.items()},
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +97,7 @@ def read_points(
     poses: Mapping[str, tuple[Array, Array]],
     anywhere: bool = False,
     stated: JointColumns | None = None,
+    excluded: Collection[int] = (),
 ) -> tuple[MeasuredArm, ...]:
     """Every arm of a file.
 
@@ -92,15 +114,19 @@ def read_points(
         Whether the positions stand in the frame of an instrument that is yet to be found, however far away.
     stated : JointColumns, optional
         Joint positions that may stand beside the readings.
+    excluded : collection of int
+        Lines of readings that are left out.
 
     Raises
     ------
     InputError
-        With file and line: a pose that is not known, positions far from the command, rows twice.
+        With file and line: a pose that is not known, positions far from the command, rows twice, an excluded line
+        without a reading.
     """
     kinds: dict[str, tuple[str, ...]] = {} if stated is None else stated.kinds
     kinds |= dict.fromkeys(AXES, ("length",))
     table = read_columns(path, kinds, ("arm", "pose", "visit", "direction"), AXES)
+    table = table.without(excluded) if excluded else table
     points = np.stack([table.numbers[axis] for axis in AXES], axis=1)
     if not len(points):
         raise table.fault(None, "", "no rows", "measured tool points")
@@ -125,7 +151,8 @@ def read_points(
                 found = f"{pose!r} is visited once from {alone!r} by {name!r}"
                 raise table.fault(row, "direction", found, f"{LEAST_VISITS} visits from each direction at least")
         errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (away, points))
-        out.append(MeasuredArm(name, errors, {pose: joints[name, pose] for pose in rows}, came, readings))
+        lines = {pose: tuple(table.lines[row] for row in those) for pose, those in rows.items()}
+        out.append(MeasuredArm(name, errors, {pose: joints[name, pose] for pose in rows}, came, readings, lines))
     return tuple(out)
 
 
