@@ -123,6 +123,21 @@ class RegistrationRecord:
 
 
 @dataclass(frozen=True)
+class OutlierRecord:
+    """A reading that is wrong by all others: file, line and pose, how far it is from what they tell, the standard
+    deviation of that distance, the distance of Mahalanobis, and the chance that any reading of an arm of the population
+    is as far off."""
+
+    file: str
+    line: int
+    pose: str
+    distance: float
+    expected: float
+    deviations: float
+    chance: float
+
+
+@dataclass(frozen=True)
 class ArmRecord:
     """A measured arm. ``simulated``: arms measured the same way, by which chances and places are known. ``chance``: of
     an arm of the population as far off over all poses; ``scatter_chance``: of one whose visits scatter as much.

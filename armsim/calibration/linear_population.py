@@ -83,9 +83,13 @@ class Linear:
 
         ``instrument``: standard deviation along every axis, or of shape (M, 3) pose by pose along x, y, z. [m]
         """
-        spread = np.broadcast_to(np.asarray(instrument, dtype=float), (len(visits), 3))
         out = np.zeros((3 * len(visits),) * 2)
-        for n, count in enumerate(visits):
+        for n, (count, visit) in enumerate(zip(visits, self.one_visit(instrument), strict=True)):
             own = slice(3 * n, 3 * n + 3)
-            out[own, own] = (self.scatter[n] + np.diag(spread[n] ** 2)) / count
+            out[own, own] = visit / count
         return out
+
+    def one_visit(self, instrument: float | Array) -> Array:
+        """Covariance of one reading at every pose, shape (M, 3, 3) [m^2]; ``instrument`` as of `noise`."""
+        spread = np.broadcast_to(np.asarray(instrument, dtype=float), (len(self.scatter), 3))
+        return np.array([own + np.diag(sizes**2) for own, sizes in zip(self.scatter, spread, strict=True)])
