@@ -140,13 +140,16 @@ class OutlierRecord:
 @dataclass(frozen=True)
 class ArmRecord:
     """A measured arm. ``simulated``: arms measured the same way, by which chances and places are known. ``chance``: of
-    an arm of the population as far off over all poses; ``scatter_chance``: of one whose visits scatter as much.
-    ``coarse_instrument``: it scatters more than the visits of the arm are predicted to."""
+    an arm of the population as far off over all poses; ``scatter_chance``: of one whose visits scatter as much;
+    ``level``: at which either is too small, as are all single poses, causes and readings together.
+    ``coarse_instrument``: it scatters more than the visits of the arm are predicted to. Everything but ``outliers`` is
+    of the readings without them; ``crowded``: too many readings stand out for them to be called wrong."""
 
     name: str
     simulated: int
     chance: float
     scatter_chance: float
+    level: float
     compatible: bool
     poses: tuple[PoseRecord, ...]
     distances: tuple[DistanceRecord, ...]
@@ -155,6 +158,8 @@ class ArmRecord:
     expected: tuple[ExpectedRecord, ...]
     coarse_instrument: bool
     registration: RegistrationRecord | None = None
+    outliers: tuple[OutlierRecord, ...] = ()
+    crowded: bool = False
 
 
 @dataclass(frozen=True)

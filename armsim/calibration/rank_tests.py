@@ -16,6 +16,8 @@ Band = tuple[float, float, float]
 
 SIGNIFICANT = 0.01
 """Chance of a false alarm. Common practice, no source."""
+TESTS = 5
+"""That share it: all poses together, single ones, single causes, the scatter of the visits, single readings."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,8 +87,7 @@ class Ranked:
     Parameters
     ----------
     each : float
-        Chance of a false alarm that each of the four tests may take: all poses together, single ones, single causes,
-        the scatter of the visits.
+        Chance of a false alarm that each of the `TESTS` may take.
     by_cause : mapping of place among the terms to chance
         Of the causes that the poses tell something of.
     """
@@ -121,7 +122,11 @@ class Ranked:
         alarm : float
             Chance that an arm of the population is called wrong.
         """
-        mine, simulated, each = Simulated.of(own[None] for own in arm.visits.values()), reference.simulated, alarm / 4.0
+        mine, simulated, each = (
+            Simulated.of(own[None] for own in arm.visits.values()),
+            reference.simulated,
+            alarm / TESTS,
+        )
         whole, scatter, *others = reference.chances(mine)
         by_pose = others[: len(arm.visits)]
         by_cause = dict(zip(reference.estimator.causes, others[len(arm.visits) :], strict=True))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
@@ -22,10 +22,11 @@ from armsim.calibration.calibration_records import (
 from armsim.calibration.cause_diagnosis import causes, scales
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
-from armsim.calibration.measurement_setup import measured_by, without_frame
-from armsim.calibration.posterior import Update, expected
-from armsim.calibration.rank_tests import SIGNIFICANT, Ranked, Reference
-from armsim.documents.measured_points import MeasuredArm
+from armsim.calibration.measurement_setup import Setup, measured_by, without_frame
+from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
+from armsim.calibration.posterior import Estimator, Update, expected
+from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked, Reference
+from armsim.documents.measured_points import LEAST_VISITS, MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
 from armsim.results.json_records import Beside, plain
@@ -45,31 +46,34 @@ RESAMPLED = 1000
 
 @dataclass(frozen=True, eq=False)
 class Verified:
-    """Of `armsim verify`: what came of the measurement; ``grids`` are the cells of slices by the names of poses."""
+    """Of `armsim verify`: what came of the measurement; ``excluded`` are lines that were left out on request, ``grids``
+    the cells of slices by the names of poses."""
 
     scenario: str
     file: str
     instrument: float
     arms: tuple[ArmRecord, ...]
     scales: tuple[ScaleRecord, ...]
+    excluded: tuple[int, ...] = ()
     grids: Beside[dict[str, tuple[Grid, tuple[str, ...]]]] = field(default_factory=dict)
     format: Literal["armsim-verify/1"] = "armsim-verify/1"
 
     @property
     def compatible(self) -> bool:
-        """Whether every arm may be one of the population."""
-        return all(arm.compatible for arm in self.arms)
+        """Whether every arm may be one of the population, and no reading is wrong."""
+        return all(arm.compatible and not arm.outliers and not arm.crowded for arm in self.arms)
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON; SI units."""
         return plain(self)
 
 
-def verify(study: Study, path: Path, instrument: float | None = None) -> Verified:
+def verify(study: Study, path: Path, instrument: float | None = None, excluded: Collection[int] = ()) -> Verified:
     """Hold measured arms against the prediction of a scenario.
 
     Where the calibration of the scenario says that the pose of the instrument, or the place of its target, is
-    identified, they are fitted, arm by arm, and taken out of every statistic.
+    identified, they are fitted, arm by arm, and taken out of every statistic. Readings that are wrong by all others are
+    named, and everything else is of the readings without them.
 
     Parameters
     ----------
@@ -79,6 +83,8 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
     instrument : float, optional
         Standard deviation of the instrument along each axis; that of the calibration of the scenario, or none, where
         not given. [m]
+    excluded : collection of int
+        Lines of readings that are left out.
 
     Raises
     ------
@@ -88,7 +94,7 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
     machine = study.scenario.machine
     joints = {name: q for name, (q, _) in at_rest(study).items()}
     positions = np.array(list(joints.values()))
-    setup, arms = measured_by(study, path, joints, instrument)
+    setup, arms = measured_by(study, path, joints, instrument, excluded)
     tools = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
     everywhere = Linear.of(machine, positions)
     size = float(np.sqrt(np.mean(setup.spread(positions) ** 2)))
@@ -98,31 +104,93 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
         if poses.grid is not None and len(poses.grid.axes) == 2 and poses.configurations.directions is None
     }
-    found, informed, references = [], [], dict[tuple[bytes, tuple[int, ...]], Reference]()
-    for reading in arms:
-        arm, registration = setup.register(reading, path)
-        at, counts = np.array(list(arm.joints.values())), [len(visits) for visits in arm.visits.values()]
-        measured = at.tobytes(), tuple(counts)
-        if measured not in references:
-            estimator, spread = setup.estimator(at, counts, path), setup.spread(at)
-            wanted = UNITS_A_TEST * max(len(at), len(estimator.causes)) * len(arms)
-            units = min(max(UNITS, wanted), MOST_UNITS, max(UNITS, MOST_READINGS // len(at)))
-            visits = measured_units(setup.machine, at, counts, spread, units, study.scenario.plan.seed)
-            references[measured] = Reference.of(estimator, Simulated.of(visits, estimator.projection))
+    found, informed, references = [], [], References(setup, study, path, len(arms))
+    for readings in arms:
+        screen = screened(
+            readings, path.name, references.refit, references.of(readings)[1], SIGNIFICANT / len(arms) / TESTS
+        )
+        arm, registration = setup.register(screen.arm, path)
+        reference, _ = references.of(arm)
         if registration is not None:
-            arm = without_frame(arm, references[measured].estimator)
-        ranked = Ranked.of(arm, references[measured], SIGNIFICANT / len(arms))
+            arm = without_frame(arm, reference.estimator)
+        ranked = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
         displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
-        updated = Update.of(references[measured].estimator, displacement)
+        updated = Update.of(reference.estimator, displacement)
         expectations = expected(updated, everywhere, list(joints))
         found.append(
             replace(
                 _record(arm, ranked, updated, expectations, size, pairs, tools, _directions_of(arm, study)),
                 registration=registration,
+                outliers=screen.outliers,
+                crowded=screen.crowded,
             )
         )
         informed.append(updated)
-    return Verified(study.scenario.name, path.name, size, tuple(found), scales(informed), grids)
+    return Verified(
+        study.scenario.name, path.name, size, tuple(found), scales(informed), tuple(sorted(excluded)), grids
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class References:
+    """Arms simulated the way those of a file were measured, as often as it was done.
+
+    Parameters
+    ----------
+    setup : Setup
+    study : Study
+    path : Path
+    arms : int
+        Of the file.
+    """
+
+    setup: Setup
+    study: Study
+    path: Path
+    arms: int
+    made: dict[tuple[bytes, tuple[int, ...]], tuple[Reference, ReadingReference]] = field(default_factory=dict)
+    predictions: dict[tuple[bytes, tuple[int, ...]], tuple[Estimator, Prediction]] = field(default_factory=dict)
+
+    def of(self, arm: MeasuredArm) -> tuple[Reference, ReadingReference]:
+        """The reference distributions of an arm and of its readings.
+
+        Raises
+        ------
+        InputError
+            As `Setup.estimator`.
+        """
+        at, counts = _measured(arm)
+        key = at.tobytes(), tuple(counts)
+        if key not in self.made:
+            setup, plan = self.setup, self.study.scenario.plan
+            estimator, prediction = self._predicted(arm)
+            wanted = UNITS_A_TEST * max(len(at), len(estimator.causes)) * self.arms
+            units = min(max(UNITS, wanted), MOST_UNITS, max(UNITS, MOST_READINGS // len(at)))
+            visits = measured_units(setup.machine, at, counts, setup.spread(at), units, plan.seed)
+            sample = ReadingSample(prediction, SIGNIFICANT / self.arms / TESTS)
+            reference = Reference.of(estimator, Simulated.of(sample.through(visits), estimator.projection))
+            self.made[key] = reference, ReadingReference.of(sample)
+        return self.made[key]
+
+    def refit(self, arm: MeasuredArm) -> tuple[Prediction, list[Array]]:
+        """As `outlying_readings.Refit`."""
+        registered, _ = self.setup.register(arm, self.path)
+        return self._predicted(arm)[1], list(registered.visits.values())
+
+    def _predicted(self, arm: MeasuredArm) -> tuple[Estimator, Prediction]:
+        at, counts = _measured(arm)
+        key = at.tobytes(), tuple(counts)
+        if key not in self.predictions:
+            estimator, spread = self.setup.estimator(at, counts, self.path), self.setup.spread(at)
+            visit = estimator.linear.one_visit(spread)
+            prediction = Prediction(estimator.linear.mean, estimator.inverse, visit, counts)
+            self.predictions[key] = estimator, prediction
+        return self.predictions[key]
+
+
+def _measured(arm: MeasuredArm) -> tuple[Array, list[int]]:
+    """Joint positions (P, joints) of the poses of an arm, and their readings."""
+    return np.array(list(arm.joints.values())), [len(visits) for visits in arm.visits.values()]
 
 
 def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
@@ -156,7 +224,7 @@ def _record(
     scatter = float(np.sqrt(np.trace(updated.estimator.linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
-        arm.name, ranked.units, ranked.chance, ranked.scatter_chance, ranked.compatible, tuple(poses),
+        arm.name, ranked.units, ranked.chance, ranked.scatter_chance, ranked.each, ranked.compatible, tuple(poses),
         _distances_of(arm, pairs, tools), directions,
         causes(updated, ranked), expectations, bool(coarse),
     )  # fmt: skip
@@ -183,6 +251,8 @@ def _distances_of(
     for a, b in pairs:
         if a in arm.visits and b in arm.visits:
             count = min(len(arm.visits[a]), len(arm.visits[b]))
+            if count < LEAST_VISITS:
+                continue
             apart = tools[b] + arm.visits[b][:count] - tools[a] - arm.visits[a][:count]
             attained = np.linalg.norm(apart, axis=1)
             value = float(attained.mean() - np.linalg.norm(tools[b] - tools[a]))
@@ -200,7 +270,8 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
     .. [1] ISO 9283:1998 7.2.3 (clause number from memory).
     .. [2] Davison, Hinkley (1997), 5.2: basic bootstrap interval, widened for few visits.
     """
-    poses = [name for name in arm.visits if len(arm.by_direction(name)) > 1]
+    groups_of = {name: arm.by_direction(name) for name in arm.visits}
+    poses = [name for name, ways in groups_of.items() if len(ways) > 1 and min(map(len, ways.values())) > 1]
     if not poses:
         return ()
     where = Configurations(np.array([arm.joints[name] for name in poses]))
@@ -208,7 +279,7 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
     population = direction_variation(spec, where, range(len(poses)), ["full"] * len(poses))
     out = []
     for name, units in zip(poses, population, strict=True):
-        groups = arm.by_direction(name)
+        groups = groups_of[name]
         value = float(_variation([own.mean(axis=0)[None] for own in groups.values()])[0])
         rng = np.random.default_rng(len(arm.visits[name]))
         again, grown = [], 1.0

@@ -21,6 +21,9 @@ Yes = Annotated[bool, typer.Option("--yes", help="Begin even what is going to ta
 MEMORY = "1GiB"
 Calibrated = Annotated[bool, typer.Option("--calibrated", help="Of arms after the calibration: of the scenario.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
+Exclude = Annotated[
+    str | None, typer.Option(help="Lines of the measured file whose readings are left out, such as 58,102.")
+]
 Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]
 
 
@@ -51,6 +54,23 @@ def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
             raise InputError(Problem("command line", 0, 0, f"--set {path.strip()}", found, accepted))
         out[path.strip()] = read_value(value, f"--set {path.strip()}")
     return out
+
+
+def excluded_of(text: str | None) -> tuple[int, ...]:
+    """Lines of a file, in order, from a text such as ``58,102``.
+
+    Raises
+    ------
+    InputError
+        The text is none of these.
+    """
+    numbers = [] if text is None else [number.strip() for number in text.split(",")]
+    if any(re.fullmatch(r"[0-9]{1,9}", number) is None for number in numbers):
+        from armsim.errors import InputError, Problem
+
+        accepted = "lines of the measured file, such as 58,102"
+        raise InputError(Problem("command line", 0, 0, "--exclude", repr((text or "")[:60]), accepted))
+    return tuple(sorted({int(number) for number in numbers}))
 
 
 def need(library: str, key: str, extra: str) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.command import Changes, Output, Reply, files_of, grouped, option, reply, typed
+from armsim.cli.options import Exclude, excluded_of
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -25,12 +26,14 @@ def verify(
         str | None,
         typer.Option(help="Standard deviation of the instrument along an axis; else that of the calibration, or none."),
     ] = None,
+    exclude: Exclude = None,
 ) -> None:
     """Measured tool points of built arms against the predicted population; exit 1 where an arm is not as predicted."""
     from armsim.documents.load import load_changed, load_scenario
     from armsim.study import Study
 
     size = None if instrument is None else _size(instrument)
+    excluded = excluded_of(exclude)
     study = Study(load_changed(load_scenario(scenario), changes.values))
 
     def work(progress: Progress, note: Note) -> Reply:
@@ -38,13 +41,13 @@ def verify(
         from armsim.documents.csv_columns import source_of
         from armsim.report.verification_review import verification_review, verification_shown
 
-        verified = held_against(study, measured, size)
+        verified = held_against(study, measured, size, excluded)
         review = verification_review(verified, study.scenario, source_of(measured))
         every = (*study.scenario.notes, *review.notes)
         state: Verdict = "met" if verified.compatible else "not met"
         return Reply(verified.to_dict, verification_shown(verified), every, state, review)
 
-    words = (*option("--instrument", instrument), *changes.words)
+    words = (*option("--instrument", instrument), *option("--exclude", exclude), *changes.words)
     again = typed("verify", [scenario], None, "--measured", measured, *words)
     reply(output, work, again, [measured, *files_of(study)])
 

@@ -15,45 +15,54 @@ from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, shares, stacked, words
 from armsim.report.gallery import file_name
+from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
+from armsim.report.outlier_sentences import left_out, outlying
 from armsim.report.review import Review, json_file
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
-SHOWN, FIRST, FAR, EVIDENT, SMALL = 12, 5, 2.0, 0.05, 0.01
-"""Rows on screen and page, and on the first page; standard deviations from which on a cause is named; share known of it
-from which on; chance below which it is named."""
+SHOWN, FIRST = 12, 5
+"""Rows on screen and page, and on the first page."""
 METHOD = (
     "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
     "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
     "simulated through exact kinematics and measured the same way. Single poses: the same, after Holm. Single "
     "causes: the estimate of their coefficients, likewise. Scatter: the mean over poses of RP over its median of the "
-    "population. The four together, over all "
-    "arms, raise a false alarm once in a hundred measurements (Bonferroni).",
+    "population. Single readings: see below. The "
+    "five together, over all arms, raise a false alarm once in a hundred measurements (Bonferroni).",
     "Place: the share of simulated arms whose AP, or RP, is smaller. Left out: mean square displacement of a pose when "
     "foretold from the others, over what is to be expected; 1 is as foretold.",
     "What moved: best linear estimate of the coefficients of the arm, given the measurement and the second moments of "
     "the scenario; of what the poses tell little, little can be said.",
+    METHOD_OF_READINGS,
 )
 
 
 def sentence(arm: ArmRecord) -> str:
-    """Compatible or not, and what stands out."""
+    """Readings that are wrong; compatible or not, and what stands out."""
+    wrong = outlying(arm.outliers, arm.crowded, arm.name)
+    if not wrong:
+        return _verdict(arm)
+    without = "" if arm.crowded else "without it, " if len(arm.outliers) == 1 else "without them, "
+    return f"{wrong}; {without}{_verdict(arm)}"
+
+
+def _verdict(arm: ArmRecord) -> str:
     chance = significant(arm.chance, 2)
     if arm.compatible:
         share = percent(arm.chance, 2)
         return f"{arm.name} is compatible with the prediction: {share} of the population are as far off or more"
     reasons = []
-    if arm.chance < SMALL:
+    if arm.chance <= arm.level:
         reasons.append(f"the chance of an arm of the population as far off is {chance}")
-    if arm.scatter_chance < SMALL:
+    if arm.scatter_chance <= arm.level:
         reasons.append(f"the chance of one whose visits scatter as much is {significant(arm.scatter_chance, 2)}")
     if far := [row.name for row in arm.poses if row.stands_out]:
         stand = "stands out by itself" if len(far) == 1 else "stand out by themselves"
         reasons.append(f"{', '.join(far[:5])} {stand}")
-    moved = [row for row in arm.causes if row.stands_out or (row.deviations > FAR and row.known > EVIDENT)]
-    if moved:
-        named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in moved[:3]]
-        reasons.append(f"most likely {', '.join(named)}")
+    moved = [row for row in arm.causes if row.stands_out]
+    named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in moved[:3]]
+    reasons.append(f"most likely {', '.join(named)}" if named else "no single cause stands out")
     return f"{arm.name} is not as predicted: {'; '.join(reasons)}"
 
 
@@ -158,29 +167,33 @@ def _registration(arm: ArmRecord) -> str:
 
 def notes(verified: Verified) -> list[str]:
     """What is to be kept in mind."""
+    excluded = left_out(verified.excluded)
     coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
     fitted = [_registration(arm) for arm in verified.arms if arm.registration is not None]
     if not coarse:
-        return fitted
+        return [*excluded, *fitted]
     size = show(verified.instrument)
     scatters = f"the instrument ({size} along each axis) scatters more than the visits are predicted to"
-    return [*fitted, f"{scatters}: RP is mostly its own"]
+    return [*excluded, *fitted, f"{scatters}: RP is mostly its own"]
 
 
 def verification_shown(verified: Verified) -> Iterator[Frame | str]:
     """For the terminal."""
     for arm in verified.arms:
+        if arm.outliers or arm.crowded:
+            yield f"{sentence(arm)}."
         yield pose_frame(arm).head(SHOWN)
         yield cause_frame(arm).head(SHOWN)
         yield expected_frame(arm).head(SHOWN)
-        yield f"{sentence(arm)}."
+        if not (arm.outliers or arm.crowded):
+            yield f"{sentence(arm)}."
     if verified.scales:
         yield scale_frame(verified)
 
 
 def verification_review(verified: Verified, scenario: Scenario, measured: Source) -> Review:
     """Whether the measured arms are as predicted; the arm that is least so comes first."""
-    arms = sorted(verified.arms, key=lambda arm: arm.compatible)
+    arms = sorted(verified.arms, key=lambda arm: (not arm.outliers and not arm.crowded, arm.compatible))
     start = f"{1 + list(verified.arms).index(arms[0])}-{file_name(arms[0].name)}"
     poses: list[Block] = []
     moved: list[Block] = []
@@ -205,7 +218,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         f"{len(verified.arms)} arm{'s' * (not one)}, {verified.file}",
         f"{which} of the population that {verified.scenario} predicts?",
         f"{sentence(arms[0])}.",
-        "good" if arms[0].compatible else "bad",
+        "good" if verified.compatible else "bad",
         cause_frame(arms[0]).head(FIRST).table(),
         (
             Section("Pose by pose", "poses", tuple(poses)),
