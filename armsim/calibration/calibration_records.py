@@ -248,10 +248,27 @@ class IdentifiedValueRecord:
 
 
 @dataclass(frozen=True)
+class FitRecord:
+    """The residuals of an identified arm against their expectation: chi-square of the means of the poses and of the
+    visits about them, each with its degrees of freedom and the chance of an arm of the population that fits no better;
+    readings that are wrong by all others; whether too many stand out for that; whether any of it is too unlikely."""
+
+    chi_square: float
+    freedom: int
+    chance: float
+    scatter_chi_square: float
+    scatter_freedom: int
+    scatter_chance: float
+    outliers: tuple[OutlierRecord, ...]
+    crowded: bool
+    contradicts: bool
+
+
+@dataclass(frozen=True)
 class IdentifiedArmRecord:
     """A measured arm. ``residual`` and ``expected``: rms distance of the measured points from the identified arm, and
     that of arms of the population. ``removed``: rms over the poses of the tasks of what the correction takes away;
-    ``left``: what then remains in such arms, as in `CurvePointRecord`."""
+    ``left``: what then remains in such arms, as in `CurvePointRecord`. Everything but the outliers is without them."""
 
     name: str
     poses: int
@@ -260,3 +277,4 @@ class IdentifiedArmRecord:
     expected: float
     removed: float
     left: float
+    fit: FitRecord

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
-from armsim.calibration.calibration_records import IdentifiedArmRecord, IdentifiedValueRecord
+from armsim.arrays import Array
+from armsim.calibration.calibration_records import FitRecord, IdentifiedArmRecord, IdentifiedValueRecord
+from armsim.calibration.estimate import Estimate
 from armsim.calibration.estimate_correction import Measurement, correction_of
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.identifiable import unit_of, with_target
-from armsim.calibration.measurement_setup import measured_by
+from armsim.calibration.measured_population import measured_units
+from armsim.calibration.measurement_setup import Setup, measured_by
+from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
+from armsim.calibration.rank_tests import SIGNIFICANT
 from armsim.calibration.residual_error import Left
 from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
@@ -19,9 +25,127 @@ from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
 from armsim.study import Study
 
+TESTS = 3
+"""That share the chance of a false alarm: the means of the poses, the visits about them, single readings."""
+UNITS = 4000
+"""Arms that are simulated for that, at least."""
+APART = 1e-6
+"""Singular value of the columns of parameters, over the largest, below which they are not apart."""
 
-def measured_arms(study: Study, path: Path, calibration: Calibration) -> list[tuple[MeasuredArm, Measurement]]:
-    """Arms of a file, and how each was measured.
+
+@dataclass(frozen=True, eq=False)
+class MeasuredSession:
+    """How the arms of a file are identified.
+
+    Parameters
+    ----------
+    study : Study
+    path : Path
+    setup : Setup
+    calibration : Calibration
+    alarm : float
+        Chance of a false alarm of each of the `TESTS` of an arm.
+    """
+
+    study: Study
+    path: Path
+    setup: Setup
+    calibration: Calibration
+    alarm: float
+    made: dict[tuple[bytes, tuple[int, ...]], ReadingReference] = field(default_factory=dict)
+    models: dict[tuple[bytes, tuple[int, ...]], tuple[Model, Estimate, Prediction]] = field(default_factory=dict)
+
+    def measurement(self, arm: MeasuredArm) -> Measurement:
+        """The calibration at the poses of an arm."""
+        counts = tuple(len(rows) for rows in arm.visits.values())
+        return Measurement(self.calibration, np.array(list(arm.joints.values())), counts)
+
+    def predicted(self, arm: MeasuredArm, estimate: Estimate) -> Prediction:
+        """What is left of its readings whatever the identified parameters are; by the population where poses are too
+        few for that and it is known beforehand.
+
+        Raises
+        ------
+        InputError
+            As `Setup.estimator`.
+        """
+        joints, counts, linear = (
+            np.array(list(arm.joints.values())),
+            [len(rows) for rows in arm.visits.values()],
+            estimate.linear,
+        )
+        visit = linear.one_visit(self.setup.spread(joints))
+        root = np.linalg.inv(np.linalg.cholesky(linear.gain @ linear.prior @ linear.gain.T + estimate.noise))
+        columns = root @ estimate.distinct
+        basis, sizes, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
+        basis = basis[:, sizes > APART * sizes.max(initial=0.0)]
+        if basis.shape[1] < len(root):
+            inverse = root.T @ (np.eye(len(root)) - basis @ basis.T) @ root
+            return Prediction(linear.mean, np.asarray(inverse), visit, counts)
+        if estimate.prior:
+            estimator = self.setup.estimator(joints, counts, self.path)
+            return Prediction(estimator.linear.mean, estimator.inverse, visit, counts)
+        return Prediction(linear.mean, np.zeros_like(root), visit, counts)
+
+    def refit(self, arm: MeasuredArm) -> tuple[Prediction, list[Array]]:
+        """As `outlying_readings.Refit`, the identified parameters taken to first order about what they are."""
+        registered, _ = self.setup.register(arm, self.path)
+        model, estimate, prediction = self._models(arm)
+        means = np.concatenate([rows.mean(axis=0) for rows in registered.visits.values()])
+        try:
+            values = identify(model, estimate, means[None])[0]
+        except ArithmeticError:  # so far off that only first order about the nominal arm is left
+            values = np.zeros((1, len(estimate.parameters)))
+        bent = (estimate.jacobian @ values[0] - model.at(values)[0][0]).reshape(-1, 3)
+        return prediction, [rows + shift for rows, shift in zip(registered.visits.values(), bent, strict=True)]
+
+    def _models(self, arm: MeasuredArm) -> tuple[Model, Estimate, Prediction]:
+        measurement, machine = self.measurement(arm), self.study.scenario.machine
+        key = measurement.joints.tobytes(), tuple(measurement.visits)
+        if key not in self.models:
+            estimate = measurement.estimate(machine)
+            model = Model.of(with_target(machine, self.calibration.instrument), estimate, measurement.joints)
+            self.models[key] = model, estimate, self.predicted(arm, estimate)
+        return self.models[key]
+
+    def read(self, arm: MeasuredArm) -> ReadArm:
+        """An arm without the readings that are wrong by all others, and how well the rest fits."""
+        reference = self._reference(arm)
+        screen = screened(arm, self.path.name, self.refit, reference, self.alarm)
+        prediction, visits = self.refit(screen.arm)
+        squares, freedom = prediction.misfit(visits), prediction.freedom
+        chances = reference.misfit_chances(prediction, visits)
+        wrong = bool(screen.outliers) or screen.crowded or min(chances) <= self.alarm
+        between, within = zip(squares, freedom, chances, strict=True)
+        fit = FitRecord(*between, *within, screen.outliers, screen.crowded, wrong)
+        registered, _ = self.setup.register(screen.arm, self.path)
+        return ReadArm(registered, self.measurement(screen.arm), fit)
+
+    def _reference(self, arm: MeasuredArm) -> ReadingReference:
+        """Arms simulated the way one was read, as often as it was done."""
+        measurement, setup = self.measurement(arm), self.setup
+        joints, key = measurement.joints, (measurement.joints.tobytes(), tuple(measurement.visits))
+        if key not in self.made:
+            sample = ReadingSample(self._models(arm)[2], self.alarm)
+            units, seed = max(UNITS, int(np.ceil(2.0 / self.alarm))), self.study.scenario.plan.seed
+            spread = setup.spread(joints)
+            for _ in sample.through(measured_units(setup.machine, joints, measurement.visits, spread, units, seed)):
+                pass
+            self.made[key] = ReadingReference.of(sample)
+        return self.made[key]
+
+
+@dataclass(frozen=True, eq=False)
+class ReadArm:
+    """An arm in the base frame without the readings that are wrong, how it was measured, and how well it fits."""
+
+    arm: MeasuredArm
+    measurement: Measurement
+    fit: FitRecord
+
+
+def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: Collection[int] = ()) -> list[ReadArm]:
+    """Arms of a file, and how each was measured; ``excluded``: lines of readings that are left out.
 
     Where frame or target is identified, readings may stand in the frame of the instrument: they are first brought into
     the base frame by the nominal arm, and what is then left of frame and target is identified with the rest.
@@ -32,17 +156,13 @@ def measured_arms(study: Study, path: Path, calibration: Calibration) -> list[tu
         As `documents.measured_points.read_points` and `measurement_setup.Setup.register`.
     """
     joints = {name: q for name, (q, _) in at_rest(study).items()}
-    setup, arms = measured_by(study, path, joints, None)
+    setup, arms = measured_by(study, path, joints, None, excluded)
     calibration = replace(calibration, instrument=setup.instrument)
-    out = []
-    for reading in arms:
-        arm, _ = setup.register(reading, path)
-        counts = tuple(len(rows) for rows in arm.visits.values())
-        out.append((arm, Measurement(calibration, np.array(list(arm.joints.values())), counts)))
-    return out
+    session = MeasuredSession(study, path, setup, calibration, SIGNIFICANT / len(arms) / TESTS)
+    return [session.read(arm) for arm in arms]
 
 
-def identified_arm(study: Study, arm: MeasuredArm, measurement: Measurement, left: Left) -> IdentifiedArmRecord:
+def identified_arm(study: Study, read: ReadArm, left: Left) -> IdentifiedArmRecord:
     """Its parameters, and how well they explain what was measured.
 
     Raises
@@ -50,7 +170,7 @@ def identified_arm(study: Study, arm: MeasuredArm, measurement: Measurement, lef
     RunError
         Gauss-Newton does not settle.
     """
-    machine = study.scenario.machine
+    machine, arm, measurement = study.scenario.machine, read.arm, read.measurement
     estimate = measurement.estimate(machine)
     seen = with_target(machine, measurement.calibration.instrument)
     model = Model.of(seen, estimate, measurement.joints)
@@ -74,7 +194,8 @@ def identified_arm(study: Study, arm: MeasuredArm, measurement: Measurement, lef
         for n in own
     ]  # fmt: skip
     removed = left.moved(machine, estimate.corrected, values[None, own])
+    residual = float(np.sqrt(np.sum(rest**2) / len(measurement.joints)))
+    likely = left.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
     return IdentifiedArmRecord(
-        arm.name, len(measurement.joints), tuple(rows), float(np.sqrt(np.sum(rest**2) / len(measurement.joints))),
-        expected, removed, left.rms(replace(machine, correction=correction_of(machine, measurement, estimate))),
+        arm.name, len(measurement.joints), tuple(rows), residual, expected, removed, likely, read.fit
     )  # fmt: skip

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, option, reply, typed
-from armsim.cli.options import called
+from armsim.cli.options import Exclude, called, excluded_of
+from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
+    from armsim.requirement import Verdict
     from armsim.sampling.run_options import Note, Progress
 
 
@@ -23,12 +25,16 @@ def calibrate(
     measured: Annotated[
         Path | None, typer.Option(help="CSV of measured arms as of verify: they are identified, at their own poses.")
     ] = None,
+    exclude: Exclude = None,
 ) -> None:
-    """What calibration leaves: every built arm measured, identified, corrected; exit 1 if the requirement is missed."""
+    """What calibration leaves: of every built arm; exit 1 if the requirement is missed or readings contradict it."""
     from armsim.calibration.calibrated_study import asked_of
 
     study = sampling.read(scenario, changes)
     asked_of(study)
+    excluded = excluded_of(exclude)
+    if excluded and measured is None:
+        raise InputError(Problem("command line", 0, 0, "--exclude", "no --measured", "lines of a measured file"))
     files = [] if measured is None else [measured]
 
     def work(progress: Progress, note: Note) -> Reply:
@@ -36,12 +42,14 @@ def calibrate(
         from armsim.documents.csv_columns import source_of
         from armsim.report.calibration_review import calibration_review, calibration_shown
 
-        calibrated = study_of(study, sampling.options(progress, note), measured)
+        calibrated = study_of(study, sampling.options(progress, note), measured, excluded)
         review = calibration_review(calibrated, [source_of(file) for file in files])
         warnings = (text for result in calibrated.comparison.results for text in result.warnings)
         every = (*study.scenario.notes, *review.notes, *warnings)
-        return Reply(calibrated.to_dict, calibration_shown(calibrated), every, calibrated.state, review)
+        state: Verdict = "not met" if calibrated.contradicting else calibrated.state
+        return Reply(calibrated.to_dict, calibration_shown(calibrated), every, state, review)
 
     default = Path("results") / f"{called(scenario)}-calibrated"
-    again = typed("calibrate", [scenario], study.scenario.plan, *option("--measured", measured), *changes.words)
+    files_words = (*option("--measured", measured), *option("--exclude", exclude))
+    again = typed("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
     reply(output, work, again, [*files_of(study), *files], default, scenario)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -52,6 +53,8 @@ class Calibrated:
 
     Parameters
     ----------
+    contradicting : tuple of str
+        Measured arms whose readings are not what is to be expected of them once they are identified.
     beyond_linear : float
         Rms over arms and poses of what exact identification leaves other than linear identification. [m]
     uncorrectable : tuple of str
@@ -61,8 +64,11 @@ class Calibrated:
     measurement : Measurement
     before, after : Study
         ``after`` holds the correction that every unit of the population got.
+    excluded : tuple of int
+        Lines of the measured file that were left out on request.
     """
 
+    contradicting: tuple[str, ...]
     scenario: str
     visits: int
     units: int
@@ -83,6 +89,7 @@ class Calibrated:
     before: Beside[Study]
     after: Beside[Study]
     arms: tuple[IdentifiedArmRecord, ...] = ()
+    excluded: tuple[int, ...] = ()
     format: Literal["armsim-calibrate/1"] = "armsim-calibrate/1"
 
     @property
@@ -99,11 +106,13 @@ def calibrate(
     study: Study,
     run_options: RunOptions = RunOptions(),
     measured: Path | None = None,
+    excluded: Collection[int] = (),
 ) -> Calibrated:
     """Run the calibration of a scenario for every built arm of its population.
 
     ``measured``: a file of `documents.measured_points`; its arms are identified, and the poses at which the first of
-    them was measured are those of the calibration.
+    them was measured are those of the calibration. Readings that are wrong by all others are named, and the arms are
+    identified without them; ``excluded``: lines of readings that are left out before that.
 
     Raises
     ------
@@ -118,10 +127,10 @@ def calibrate(
     machine, found = base.scenario.machine, base.find(run_options.progress)
     flat = _flat(study, machine, calibration, found)
     left = Left.at(found)
-    arms = [] if measured is None else measured_arms(study, measured, calibration)
+    arms = [] if measured is None else measured_arms(study, measured, calibration, excluded)
     choosing = None
     if arms:
-        first, measurement = arms[0]
+        first, measurement = arms[0].arm, arms[0].measurement
         names, candidates = tuple(first.visits), len(first.visits)
     else:
         candidate = candidates_of(calibration, machine.arm, base.scenario.tasks, found)
@@ -141,6 +150,7 @@ def calibrate(
         left_by_count = curve(choosing, left, counts_for(candidates), plan.seed, run_options.progress)
     apart = identified.values - identified.linear
     return Calibrated(
+        contradicting=tuple(read.arm.name for read in arms if read.fit.contradicts),
         scenario=base.scenario.name,
         visits=max(measurement.visits),
         units=plan.units,
@@ -162,7 +172,8 @@ def calibrate(
         measurement=measurement,
         before=base,
         after=calibrated,
-        arms=tuple(identified_arm(study, arm, own, left) for arm, own in arms),
+        arms=tuple(identified_arm(study, read, left) for read in arms),
+        excluded=tuple(sorted(excluded)),
     )
 
 

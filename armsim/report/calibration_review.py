@@ -21,6 +21,8 @@ from armsim.report.findings import number_of
 from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, stacked, words
 from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
+from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
+from armsim.report.outlier_sentences import left_out, outlying
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import deciding_task
 from armsim.sources import Source
@@ -48,6 +50,10 @@ METHOD = (
     "not known: name a task or a file of poses that the cell allows.",
     "The instrument's readings are independent of each other; drift, refraction and the bending of a stand are not in "
     "it. The controller is taken to correct in full what is identified; a calibrated arm is checked at other poses.",
+    "Measured arms: chi-square of what identification leaves of the poses, and of the visits about their means, under "
+    "the covariance of instrument, visits and what is not identified, ranked among simulated arms; both and the single "
+    "readings, over all arms, raise a false alarm once in a hundred measurements (Bonferroni).",
+    METHOD_OF_READINGS,
 )
 
 
@@ -76,9 +82,31 @@ def sentences(calibrated: Calibrated) -> list[str]:
     return out
 
 
+def contradictions(calibrated: Calibrated) -> list[str]:
+    """How the readings of arms contradict what is to be expected once they are identified; none where they do not."""
+    return [_contradiction(arm) for arm in calibrated.arms if arm.fit.contradicts]
+
+
+def _contradiction(arm: IdentifiedArmRecord) -> str:
+    fit = arm.fit
+    wrong = outlying(fit.outliers, fit.crowded, arm.name)
+    without = f" is identified without {'it' if len(fit.outliers) == 1 else 'them'}" if fit.outliers else ""
+    squares = (
+        ("poses", fit.chi_square, fit.freedom, fit.chance),
+        ("visits about their means", fit.scatter_chi_square, fit.scatter_freedom, fit.scatter_chance),
+    )
+    misfit = "; ".join(
+        f"chi-square of the {what} {significant(square)}, {freedom} degrees of freedom, chance {significant(chance, 2)}"
+        for what, square, freedom, chance in squares
+        if freedom
+    )
+    named = f": {wrong}; {arm.name}{without}, {misfit}" if without else f": {misfit}{f'; {wrong}' if wrong else ''}"
+    return f"the readings of {arm.name} contradict what is expected of it{named}"
+
+
 def notes(calibrated: Calibrated) -> list[str]:
     """What is to be kept in mind."""
-    out = []
+    out = left_out(calibrated.excluded)
     if calibrated.confounded:
         names = [row.name for row in calibrated.confounded]
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
@@ -211,6 +239,8 @@ def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
 
 def calibration_shown(calibrated: Calibrated) -> Iterator[Frame | str]:
     """For the terminal."""
+    for text in contradictions(calibrated):
+        yield f"{text}."
     for _, frame in design_frames(calibrated.comparison):
         yield replace(frame.without("price"), title=f"{frame.title}: before and after, with 95 % intervals")
     yield step_frame(calibrated)
@@ -232,7 +262,7 @@ def _observability(calibrated: Calibrated) -> str:
 def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Review:
     """What is left of the error, at the task that decides."""
     results, scenario = calibrated.comparison.results, calibrated.before.scenario
-    before, lines = results[0], [f"{text}." for text in sentences(calibrated)]
+    before, lines = results[0], [f"{text}." for text in [*contradictions(calibrated), *sentences(calibrated)]]
     frames = design_frames(calibrated.comparison)
     number = number_of(before, deciding_task(before))
     share = percent(calibrated.steps[-1].left / calibrated.steps[0].left) if calibrated.steps[0].left else "–"
@@ -252,7 +282,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         f"Arm {before.arm}; {calibrated.units} built units, each measured and identified; {share} of the error is left",
         f"what does a calibration of every built arm leave of the errors of {calibrated.scenario}?",
         lines[0],
-        "strong",
+        "bad" if calibrated.contradicting else "strong",
         frames[number - 1][1].without("price").table(),
         (
             Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in calibrated.arms)),

@@ -1,4 +1,4 @@
-"""Wrong readings: deletion residuals by brute force, named by their lines, sound arms left alone."""
+"""Wrong readings: deletion residuals by brute force, named by their lines, sound arms left alone, contradictions first."""
 
 from __future__ import annotations
 
@@ -17,12 +17,14 @@ from test_registration import FITTED, SEVEN, moved, session
 from test_verify import INSTRUMENT, places
 
 import armsim
+from armsim.calibration.identified_arms import MeasuredSession
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup
 from armsim.calibration.outlying_readings import Prediction, Screened, screened
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS
 from armsim.calibration.verify import References, verify
 from armsim.documents.measured_points import MeasuredArm
+from armsim.model.calibration_plan import Calibration, Identified
 from armsim.report.verification_review import sentence
 from armsim.study import Study
 
@@ -213,3 +215,60 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
         others += len(set(lines) - {arm.lines[label][visit]})
     assert hits >= stats.binom.ppf(0.01, 100, 0.95)
     assert others <= stats.binom.ppf(0.99, 100, alarm)
+
+
+def test_calibrate_names_the_reading_first_and_identifies_without_it(tmp_path: Path) -> None:
+    """A reading 30 mm off: exit 1, the contradiction before all else; the parameters are those of the file without it."""
+    path = spoiled(tmp_path / "m.csv", {LINE: 30.0})
+    words = ("calibrate", CELL, "--measured", path, "--units", 60)
+    done = invoke(*words, "--out", tmp_path / "out")
+    assert done.returncode == 1, done.stderr
+    first = done.stdout.splitlines()[0]
+    assert first.startswith(f"the readings of m contradict what is expected of it: m.csv, line {LINE} (m2): 30.0")
+    assert "m is identified without it" in first
+    record = json.loads((tmp_path / "out" / "calibrate.json").read_text())
+    assert list(record)[:2] == ["format", "contradicting"]
+    assert record["contradicting"] == ["m"]
+    assert [outlier["line"] for outlier in record["arms"][0]["fit"]["outliers"]] == [LINE]
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert page.index("contradict what is expected") < page.index("the error that a built arm keeps falls")
+    sound = invoke(*words, "--exclude", LINE, "--out", tmp_path / "sound", "--json")
+    assert "left out by --exclude: line 58" in sound.stderr
+    assert "--exclude 58" in json.loads((tmp_path / "sound" / "manifest.json").read_text())["command"]
+    other = json.loads(sound.stdout)
+    assert other["contradicting"] == []
+    assert other["excluded"] == [LINE]
+    assert other["arms"][0]["values"] == record["arms"][0]["values"]
+
+
+def test_lines_are_excluded_of_a_measured_file_alone() -> None:
+    done = invoke("calibrate", CELL, "--exclude", LINE)
+    assert done.returncode == 2
+    assert "no --measured" in done.stderr
+
+
+@pytest.mark.parametrize("prior", [False, True])
+def test_the_misfit_of_sound_arms_is_chi_square_with_the_stated_degrees_of_freedom(prior: bool) -> None:
+    """Fifteen parameters identified from 24 poses of three readings, frame and target among them: 72 less 15 degrees of
+    freedom of the poses, 144 of the visits, where the demo's laws are near enough to normal. 60 arms: chances by rank are
+    uniform, no more of them contradict than one in a hundred, mean and variance of chi-square are those of its law."""
+    study = session(CELL, FITTED, 24)
+    calibration = Calibration(FITTED, identify=Identified(zeros=True), prior=prior)
+    study = study.with_scenario(calibration=calibration)
+    names, joints, _ = places(study)
+    reading = MeasuredSession(study, Path("m.csv"), Setup.of(study, None), calibration, SIGNIFICANT / 3)
+    drawn = list(measured_units(study.scenario.machine, joints, [3] * len(names), INSTRUMENT, 60, 2))
+    fits = []
+    for unit in range(60):
+        turn, rng = Rotation.random(random_state=unit), np.random.default_rng(unit)
+        visits = moved(study, [rows[unit] for rows in drawn], turn, rng.normal(0, 2.0, 3), np.zeros(3))
+        fits.append(reading.read(numbered("a", names, joints, visits)).fit)
+    # a zero of the first joint is a turn of the instrument, one of the last a place of the target: no more than 15
+    assert 3 * 24 - 15 <= fits[0].freedom <= 3 * 24 - 9 - 4
+    assert {fit.freedom for fit in fits} == {fits[0].freedom}
+    assert fits[0].scatter_freedom == 3 * 24 * 2
+    assert sum(fit.contradicts for fit in fits) <= stats.binom.ppf(0.99, len(fits), SIGNIFICANT)
+    assert stats.kstest([fit.chance for fit in fits], "uniform").pvalue > 0.01
+    assert stats.kstest([fit.scatter_chance for fit in fits], "uniform").pvalue > 0.01
+    squares = np.array([fit.chi_square for fit in fits])
+    assert squares.mean() == pytest.approx(fits[0].freedom, abs=4.0 * np.sqrt(2.0 * fits[0].freedom / len(fits)))
