@@ -217,6 +217,20 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
     assert others <= stats.binom.ppf(0.99, 100, alarm)
 
 
+def test_no_reading_is_called_wrong_where_too_many_are() -> None:
+    """Of 96 readings nine, a tenth, are named; of ten none is, and the arm is said to be crowded with them."""
+    _, references, arms = sampled(*CASES[0])
+    alarm, reference = SIGNIFICANT / TESTS, references.of(arms[0])[1]
+    for count in (9, 10):
+        visits = {pose: rows.copy() for pose, rows in arms[0].visits.items()}
+        for pose in list(visits)[:count]:
+            visits[pose][1] += [0.0, 2e-3, 0.0]
+        screen = screened(replace(arms[0], visits=visits, points=visits), "m.csv", references.refit, reference, alarm)
+        wrong = {arms[0].lines[pose][1] for pose in list(visits)[:count]} if count == 9 else set()
+        assert {outlier.line for outlier in screen.outliers} == wrong
+        assert screen.crowded == (count == 10)
+
+
 def test_calibrate_names_the_reading_first_and_identifies_without_it(tmp_path: Path) -> None:
     """A reading 30 mm off: exit 1, the contradiction before all else; the parameters are those of the file without it."""
     path = spoiled(tmp_path / "m.csv", {LINE: 30.0})
