@@ -111,19 +111,33 @@ def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
     return DisplayedComparison.of(held_against([load(path) for path in paths], RunOptions(workers)))
 
 
-def calibrate(path: Path | str, workers: int | None = None) -> Calibrated:
-    """Read a scenario with a calibration and run it for every built arm of the population."""
+def calibrate(
+    path: Path | str,
+    workers: int | None = None,
+    measured: Path | str | None = None,
+    excluded: Sequence[int] = (),
+) -> Calibrated:
+    """Read a scenario with a calibration and run it for every built arm of the population.
+
+    ``measured``: a file of measured arms, which are identified; ``excluded``: lines of readings to be left out of it.
+    """
     from armsim.decide.calibration_study import calibrate as work_out
     from armsim.sampling.run_options import RunOptions
 
-    return work_out(load(path), RunOptions(workers))
+    return work_out(load(path), RunOptions(workers), None if measured is None else Path(measured), excluded)
 
 
-def verify(path: Path | str, measured: Path | str, instrument: float = 0.0) -> Verified:
-    """Hold measured tool points against what a scenario predicts; ``instrument`` is its standard deviation. [m]"""
+def verify(
+    path: Path | str, measured: Path | str, instrument: float | None = None, excluded: Sequence[int] = ()
+) -> Verified:
+    """Hold measured tool points against what a scenario predicts.
+
+    ``instrument``: its standard deviation along an axis, that of the calibration of the scenario, or none, where not
+    given [m]; ``excluded``: lines of readings to be left out.
+    """
     from armsim.calibration.verify import verify as held_against
 
-    return held_against(load(path), Path(measured), instrument)
+    return held_against(load(path), Path(measured), instrument, excluded)
 
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:
