@@ -45,13 +45,15 @@ RESAMPLED = 1000
 
 @dataclass(frozen=True, eq=False)
 class Verified:
-    """Of `armsim verify`: what came of the measurement; ``grids`` are the cells of slices by the names of poses."""
+    """Of `armsim verify`: what came of the measurement; ``grids`` are the cells of slices by the names of poses,
+    ``unresolved`` causes of whose spread several arms tell nothing: it is taken as stated."""
 
     scenario: str
     file: str
     instrument: float
     arms: tuple[ArmRecord, ...]
     scales: tuple[ScaleRecord, ...]
+    unresolved: tuple[str, ...]
     grids: Beside[dict[str, tuple[Grid, tuple[str, ...]]]] = field(default_factory=dict)
     format: Literal["armsim-verify/1"] = "armsim-verify/1"
 
@@ -122,7 +124,8 @@ def verify(study: Study, path: Path, instrument: float | None = None) -> Verifie
             )
         )
         informed.append(updated)
-    return Verified(study.scenario.name, path.name, size, tuple(found), scales(informed), grids)
+    spreads = scales(informed, study.scenario.plan.seed)
+    return Verified(study.scenario.name, path.name, size, tuple(found), *spreads, grids)
 
 
 def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
