@@ -38,9 +38,12 @@ def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], 
     if len(arms) < 2:
         return (), ()
     components = Components.of(arms, seed)
-    factors = components.factors()
+    profiles = [components.profile(n) for n in range(len(components.groups))]
+    chances = [profile.chance() for profile in profiles]
     out = [
-        ScaleRecord(factor.causes, factor.factor, factor.interval, factor.chance, far)
-        for factor, far in zip(factors, holm([factor.chance for factor in factors], SIGNIFICANT), strict=True)
+        ScaleRecord(group, profile.factor, profile.interval(), chance, far)
+        for group, profile, chance, far in zip(
+            components.groups, profiles, chances, holm(chances, SIGNIFICANT), strict=True
+        )
     ]
     return tuple(sorted(out, key=lambda record: record.chance)), components.unresolved

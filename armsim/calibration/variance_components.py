@@ -183,9 +183,9 @@ class Likelihood:
         free = np.array([n for n in range(self.components) if n != fixed], dtype=int)
         for _ in range(ROUNDS if len(free) else 0):
             score, information = self.slopes(variances)
-            own = information[np.ix_(free, free)]
-            scale = 1.0 / np.sqrt(np.maximum(np.diag(own), np.finfo(float).tiny))
-            upper = np.linalg.cholesky(own * np.outer(scale, scale) + 1e-9 * np.eye(len(free))).T
+            curvature = information[np.ix_(free, free)]
+            scale = 1.0 / np.sqrt(np.maximum(np.diag(curvature), np.finfo(float).tiny))
+            upper = np.linalg.cholesky(curvature * np.outer(scale, scale) + 1e-9 * np.eye(len(free))).T
             goal = upper @ (variances[free] / scale) + np.linalg.solve(upper.T, score[free] * scale)
             step = nnls(upper, goal)[0] * scale - variances[free]
             promised, size = float(step @ score[free]), 1.0
@@ -228,6 +228,11 @@ class Profile:
     best: Array
     component: int
 
+    @property
+    def factor(self) -> float:
+        """Of largest likelihood."""
+        return float(np.sqrt(self.best[self.component]))
+
     def root(self, factor: float, scale: float | None = None) -> float:
         """Signed root of the likelihood ratio of a factor over its scale: normal with unit variance if it is true.
 
@@ -261,7 +266,7 @@ class Profile:
         """The factor at which the root is as wanted, its scale taken there; zero where none is so small."""
         from scipy.optimize import brentq
 
-        factor = float(np.sqrt(self.best[self.component]))
+        factor = self.factor
         end, scale = factor, 0.0
         for _ in range(SCALINGS):
             before, scale = scale, self.likelihood.ratio_scale(self._others(end), self.component)
@@ -276,16 +281,6 @@ class Profile:
                 near, beyond = sorted((factor, far))
                 end = float(brentq(lambda s, by: self.root(s, by) - wanted, near, beyond, (scale,), xtol=1e-3 * beyond))
         return end
-
-
-@dataclass(frozen=True)
-class SpreadFactor:
-    """Spread of causes over the stated one, with its 95 % interval and the chance of an estimate as far from 1."""
-
-    causes: tuple[str, ...]
-    factor: float
-    interval: tuple[float, float]
-    chance: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -311,12 +306,13 @@ class Components:
     @staticmethod
     def of(arms: Sequence[Update], seed: int = 0) -> Components:
         """Of one or more arms; ``seed`` is that of the drawn arms."""
+        # a cause is weak where a factor VISIBLE is within two standard uncertainties of its square, others as stated
         causes = list(dict.fromkeys(term.cause.name for arm in arms for term in arm.estimator.linear.terms))
         alike: dict[int, list[Update]] = {}
         for arm in arms:
             alike.setdefault(id(arm.estimator), []).append(arm)
         units = max(UNITS // len(alike), LEAST_UNITS)
-        batches = [Batch.of(own, causes, units, seed + n) for n, own in enumerate(alike.values())]
+        batches = [Batch.of(group, causes, units, seed + n) for n, group in enumerate(alike.values())]
         information = Likelihood(tuple(batches)).slopes(np.ones(len(causes)))[1]
         weak = [n for n in range(len(causes)) if information[n, n] * (VISIBLE**2 - 1.0) ** 2 < 4.0]
         if len(weak) == len(causes):
@@ -327,22 +323,9 @@ class Components:
         names = tuple(tuple(causes[n] for n in group) for group in groups)
         return Components(names, tuple(causes[n] for n in weak), likelihood, best)
 
-    def measured(self, arms: Sequence[Update]) -> Components:
-        """The same components of other arms, which share an estimator with those of the first batch."""
-        likelihood = Likelihood((self.likelihood.batches[0].measured(arms),))
-        return replace(self, likelihood=likelihood, best=likelihood.maximum(np.ones(len(self.groups))))
-
     def profile(self, component: int) -> Profile:
         """Of the factor of a component."""
         return Profile(self.likelihood, self.best, component)
-
-    def factors(self) -> tuple[SpreadFactor, ...]:
-        """One of every component."""
-        out = []
-        for n, causes in enumerate(self.groups):
-            profile = self.profile(n)
-            out.append(SpreadFactor(causes, float(np.sqrt(self.best[n])), profile.interval(), profile.chance()))
-        return tuple(out)
 
 
 def _groups(information: Array, causes: Sequence[int]) -> list[list[int]]:
@@ -352,9 +335,9 @@ def _groups(information: Array, causes: Sequence[int]) -> list[list[int]]:
         member = np.zeros((len(groups), len(information)))
         for n, group in enumerate(groups):
             member[n, group] = 1.0
-        own = member @ information @ member.T
-        size = np.sqrt(np.diag(own))
-        covariance = np.linalg.inv(own / np.outer(size, size) + 1e-9 * np.eye(len(own)))
+        joined = member @ information @ member.T
+        size = np.sqrt(np.diag(joined))
+        covariance = np.linalg.inv(joined / np.outer(size, size) + 1e-9 * np.eye(len(joined)))
         deviation = np.sqrt(np.diag(covariance))
         correlation = np.abs(np.triu(covariance / np.outer(deviation, deviation), 1))
         a, b = (int(n) for n in np.unravel_index(np.argmax(correlation), correlation.shape))

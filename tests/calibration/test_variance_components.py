@@ -16,7 +16,7 @@ import armsim
 from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.posterior import Estimator, Update
-from armsim.calibration.variance_components import Components
+from armsim.calibration.variance_components import Components, Likelihood
 from armsim.calibration.verify import at_rest
 from armsim.documents.load import load_scenario
 from armsim.errormodel.distributions import Distribution
@@ -64,12 +64,12 @@ def test_likelihood_and_its_profile_are_those_of_brute_force(tmp_path: Path, fit
     linear = estimator.linear
     rng = np.random.default_rng(4)
     parts = {term.cause.name: part for term, part in linear.parts() if term.cause.name in ("eccentricity", "mastering")}
-    covariances = [linear.gain[:, own] @ linear.prior[own, own] @ linear.gain[:, own].T for own in parts.values()]
+    covariances = [linear.gain[:, part] @ linear.prior[part, part] @ linear.gain[:, part].T for part in parts.values()]
     noise = linear.noise([VISITS] * 3, 60e-6)
     rest = linear.gain @ linear.prior @ linear.gain.T - sum(covariances)
     truth = 2.25 * covariances[0] + 0.49 * covariances[1] + rest + noise
     readings = linear.mean + rng.multivariate_normal(np.zeros(9), truth, 5)
-    components = Components.of([Update.of(estimator, own) for own in readings])
+    components = Components.of([Update.of(estimator, row) for row in readings])
     assert list(components.groups) == [(name,) for name in parts]
 
     def logarithm(first: float, second: float) -> float:
@@ -80,15 +80,14 @@ def test_likelihood_and_its_profile_are_those_of_brute_force(tmp_path: Path, fit
         inverse = np.linalg.inv(total)
         normal = FRAME.T @ inverse @ FRAME
         left = inverse - inverse @ FRAME @ np.linalg.inv(normal) @ FRAME.T @ inverse
-        squares = sum(own @ left @ own for own in away)
+        squares = sum(row @ left @ row for row in away)
         return float(-0.5 * (5 * (np.linalg.slogdet(total)[1] + np.linalg.slogdet(normal)[1]) + squares))
 
     grid = np.linspace(0.0, 6.0, 121)
     values = np.array([[logarithm(a, b) for b in grid] for a in grid])
     for component, over in enumerate((values.max(axis=1), values.max(axis=0))):
         profile = components.profile(component)
-        factor = float(np.sqrt(components.best[component]))
-        assert factor == pytest.approx(grid[np.argmax(over)], abs=0.05)
+        assert profile.factor == pytest.approx(grid[np.argmax(over)], abs=0.05)
         for n in range(0, len(grid), 10):
             ratio = 2.0 * (values.max() - over[n])
             assert profile.root(grid[n], scale=1.0) ** 2 == pytest.approx(ratio, abs=0.02 + 0.01 * ratio)
@@ -138,9 +137,15 @@ def seven_axes(folder: Path) -> Study:
     return armsim.load(path)
 
 
-BATCHES = 200
+def of_other_arms(components: Components, arms: list[Update]) -> Components:
+    """The same components of other arms that were measured alike."""
+    likelihood = Likelihood((components.likelihood.batches[0].measured(arms),))
+    return replace(components, likelihood=likelihood, best=likelihood.maximum(np.ones(len(components.groups))))
+
+
+BATCHES = 600
 LOW, HIGH = stats.binom.ppf(0.005, BATCHES, 0.93) / BATCHES, stats.binom.ppf(0.995, BATCHES, 0.97) / BATCHES
-"""Share of intervals that may hold the truth: 93 to 97 %, and what 200 repetitions scatter, at 1 %."""
+"""Share of intervals that may hold the truth: 93 to 97 %, and what the repetitions scatter, at 1 %."""
 
 
 @pytest.mark.parametrize(
@@ -149,18 +154,17 @@ LOW, HIGH = stats.binom.ppf(0.005, BATCHES, 0.93) / BATCHES, stats.binom.ppf(0.9
 def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
     tmp_path: Path, arm: str, factor: float, count: int
 ) -> None:
-    """200 batches through exact kinematics, discs at a factor of the stated eccentricity: how often its interval holds the
+    """Batches of arms through exact kinematics, discs at a factor of the stated eccentricity: how often its interval holds the
     factor (the signed root lies within that of the level), and how often another cause is called off."""
     study = armsim.load(CELL) if arm == "cell" else seven_axes(tmp_path)
     estimator = estimator_of(study, INSTRUMENT)
     joints = np.array([q for q, _ in at_rest(study).values()])
     counts, machine = [VISITS] * len(joints), loosened(study.scenario.machine, factor)
     drawn = measured_units(machine, joints, counts, INSTRUMENT, BATCHES * count, 20 + count)
-    arms = [Update.of(estimator, own) for own in np.concatenate([rows.mean(axis=1) for rows in drawn], axis=1)]
-    held, accused, bound, components = 0, 0, stats.norm.ppf(0.975), None
+    arms = [Update.of(estimator, row) for row in np.concatenate([rows.mean(axis=1) for rows in drawn], axis=1)]
+    held, accused, bound, components = 0, 0, stats.norm.ppf(0.975), Components.of(arms[:count])
     for batch in range(BATCHES):
-        own = arms[batch * count : (batch + 1) * count]
-        components = components.measured(own) if components else Components.of(own)
+        components = of_other_arms(components, arms[batch * count : (batch + 1) * count])
         place = components.groups.index(("eccentricity",))
         held += abs(components.profile(place).root(factor)) < bound
         chances = [components.profile(n).chance() for n in range(len(components.groups))]
