@@ -75,6 +75,7 @@ SLOW = (
     "calibration/test_calibrate.py::test_the_command_writes_poses_that_can_be_read_again",
     "calibration/test_curve_orders.py::test_sensors_of_their_own_sheet_are_contradicted_as_seldom_as_stated",
     "calibration/test_residual_search.py::test_noise_alone_holds_no_orders",
+    "calibration/test_variance_components.py::test_intervals_hold_the_factor_and_sound_causes_are_not_accused",
     "report/test_document.py::test_the_page_is_whole_in_a_browser",
     "report/test_document.py::test_the_pdf_is_typeset",
     "report/test_document.py::test_the_review_of_the_demo_is_as_long_as_a_board_reads",

@@ -164,12 +164,15 @@ class ArmRecord:
 
 @dataclass(frozen=True)
 class ScaleRecord:
-    """A cause over several arms: the spread that they show over the one that is stated."""
+    """Causes over several arms: the spread that they show over the one that is stated, with its 95 % interval, the
+    chance of an estimate as far from 1 were it as stated, and whether that is too small over all causes. Of several,
+    which the measurement does not tell apart, the factor is that of all together."""
 
-    cause: str
+    causes: tuple[str, ...]
     scale: float
     interval: Interval
-    freedom: int
+    chance: float
+    stands_out: bool
 
 
 @dataclass(frozen=True)

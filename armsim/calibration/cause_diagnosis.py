@@ -1,4 +1,4 @@
-"""Which causes moved in a measured arm, and whether the tolerances fit several arms."""
+"""Which causes moved in a measured arm, and whether the stated spreads fit several arms."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ import numpy as np
 
 from armsim.calibration.calibration_records import CauseRecord, ScaleRecord
 from armsim.calibration.posterior import Update
-from armsim.calibration.rank_tests import Ranked
+from armsim.calibration.rank_tests import SIGNIFICANT, Ranked
+from armsim.calibration.variance_components import Components
+from armsim.sampling.statistics import holm
 
 
 def causes(updated: Update, ranked: Ranked) -> tuple[CauseRecord, ...]:
@@ -28,30 +30,20 @@ def causes(updated: Update, ranked: Ranked) -> tuple[CauseRecord, ...]:
     return tuple(sorted(out, key=lambda own: (own.chance, -own.deviations)))
 
 
-def scales(arms: Sequence[Update]) -> tuple[ScaleRecord, ...]:
-    """Of several arms, cause by cause: the spread that they show over the one that is stated, with its interval.
+def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:
+    """Spread of the causes over several arms, the least likely first, and causes of which they tell nothing.
 
-    The estimate of a coefficient scatters by what is known of it, prior less posterior; the sum of squares in those
-    units is, for normal coefficients, of the chi-square law of as many degrees of freedom.
+    Those stand out whose chance is too small over all causes; ``seed`` is that of the drawn arms.
     """
-    from scipy.stats import chi2
-
     if len(arms) < 2:
-        return ()
-    squares: dict[str, list[float]] = {}
-    for updated in arms:
-        estimator, parts = updated.estimator, list(updated.estimator.linear.parts())
-        for n in estimator.causes:
-            term, own = parts[n]
-            shrunk = estimator.told(own)
-            values, vectors = np.linalg.eigh(shrunk)
-            kept = values > 1e-3 * values[-1]
-            moved = (updated.coefficients[own] - estimator.linear.prior_mean[own]) @ vectors[:, kept]
-            entry = squares.setdefault(term.cause.name, [0.0, 0.0])
-            entry[0] += float(np.sum(moved**2 / values[kept]))
-            entry[1] += int(np.count_nonzero(kept))
-    out = []
-    for cause, (total, freedom) in squares.items():
-        low, high = (float(np.sqrt(total / chi2.ppf(p, freedom))) for p in (0.975, 0.025))
-        out.append(ScaleRecord(cause, float(np.sqrt(total / freedom)), (low, high), int(freedom)))
-    return tuple(sorted(out, key=lambda own: -abs(np.log(max(own.scale, 1e-12)))))
+        return (), ()
+    components = Components.of(arms, seed)
+    profiles = [components.profile(n) for n in range(len(components.groups))]
+    chances = [profile.chance() for profile in profiles]
+    out = [
+        ScaleRecord(group, profile.factor, profile.interval(), chance, far)
+        for group, profile, chance, far in zip(
+            components.groups, profiles, chances, holm(chances, SIGNIFICANT), strict=True
+        )
+    ]
+    return tuple(sorted(out, key=lambda record: record.chance)), components.unresolved

@@ -32,6 +32,8 @@ class Estimator:
         Of what is left unknown.
     projection : (3 P, 3 P)
         What is left of displacements once frame and target are fitted; the identity where both are known.
+    noise : (3 P, 3 P) [m^2]
+        Covariance that visits and instrument make, frame and target not fitted.
 
     References
     ----------
@@ -44,6 +46,7 @@ class Estimator:
     gain: Array
     covariance: Array
     projection: Array
+    noise: Array
 
     @staticmethod
     def of(linear: Linear, counts: Sequence[int], instrument: float | Array, columns: Array | None = None) -> Estimator:
@@ -64,7 +67,8 @@ class Estimator:
         ArithmeticError
             The poses do not tell frame and target apart.
         """
-        within = linear.gain @ linear.prior @ linear.gain.T + linear.noise(counts, instrument)
+        noise = linear.noise(counts, instrument)
+        within = linear.gain @ linear.prior @ linear.gain.T + noise
         inverse = np.asarray(np.linalg.pinv(within, rcond=1e-12, hermitian=True), float)
         projection = np.eye(len(within))
         if columns is not None and columns.shape[1]:
@@ -73,7 +77,7 @@ class Estimator:
             within = projection @ within @ projection.T
         reach = linear.prior @ linear.gain.T
         gain = reach @ inverse
-        return Estimator(linear, within, inverse, gain, linear.prior - gain @ reach.T, projection)
+        return Estimator(linear, within, inverse, gain, linear.prior - gain @ reach.T, projection, noise)
 
     @property
     def mean(self) -> Array:
@@ -97,9 +101,12 @@ class Estimator:
 
 @dataclass(frozen=True, eq=False)
 class Update:
-    """Unit coefficients of an arm after its measurement; mean square of every pose left out, over the expected."""
+    """Unit coefficients of an arm after its measurement; mean square of every pose left out, over the expected.
+
+    ``away``: displacements less their mean, frame and target fitted, shape (3 P,). [m]"""
 
     estimator: Estimator
+    away: Array
     coefficients: Array
     left_out: list[float]
 
@@ -115,7 +122,7 @@ class Update:
             own = np.linalg.pinv(estimator.inverse[part, part], hermitian=True)
             residual = own @ pulled[part]
             left_out.append(float(residual @ np.linalg.pinv(own, hermitian=True) @ residual / 3.0))
-        return Update(estimator, coefficients, left_out)
+        return Update(estimator, away, coefficients, left_out)
 
 
 def expected(updated: Update, everywhere: Linear, names: Sequence[str]) -> tuple[ExpectedRecord, ...]:

@@ -47,13 +47,15 @@ RESAMPLED = 1000
 @dataclass(frozen=True, eq=False)
 class Verified:
     """Of `armsim verify`: what came of the measurement; ``excluded`` are lines that were left out on request, ``grids``
-    the cells of slices by the names of poses."""
+    the cells of slices by the names of poses, ``unresolved`` causes of whose spread several arms tell nothing: it is
+    taken as stated."""
 
     scenario: str
     file: str
     instrument: float
     arms: tuple[ArmRecord, ...]
     scales: tuple[ScaleRecord, ...]
+    unresolved: tuple[str, ...]
     excluded: tuple[int, ...] = ()
     grids: Beside[dict[str, tuple[Grid, tuple[str, ...]]]] = field(default_factory=dict)
     format: Literal["armsim-verify/1"] = "armsim-verify/1"
@@ -126,9 +128,8 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
             )
         )
         informed.append(updated)
-    return Verified(
-        study.scenario.name, path.name, size, tuple(found), scales(informed), tuple(sorted(excluded)), grids
-    )  # fmt: skip
+    spreads = scales(informed, study.scenario.plan.seed)
+    return Verified(study.scenario.name, path.name, size, tuple(found), *spreads, tuple(sorted(excluded)), grids)
 
 
 @dataclass(frozen=True, eq=False)
