@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from support import HANG, ROOT, invoke
-from test_desk import CATALOGUE, small
+from test_session import CATALOGUE, small
 
 import armsim
 
