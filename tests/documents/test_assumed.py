@@ -96,7 +96,11 @@ def test_a_gear_that_is_stated_is_not_assumed(tmp_path: Path) -> None:
     path = cell(tmp_path, "lost_motion: 180 arcsec")
     assert "assumed" not in invoke("check", path).stdout
     result = armsim.run(path)
-    assert (assumed_sentence(result, result.tasks[0]), assumed_table(result.assumptions, result.tasks), assumed_records(result)) == ("", None, [])
+    assert (
+        assumed_sentence(result, result.tasks[0]),
+        assumed_table(result.assumptions, result.tasks),
+        assumed_records(result),
+    ) == ("", None, [])
 
 
 def test_inside_the_loop_nothing_rests_on_the_gear(tmp_path: Path) -> None:
