@@ -30,6 +30,10 @@ ALONE = Helpers(0)
 Writer = Callable[[Path], None]
 
 
+WIDE, WRAPPED = 8, 2
+"""Columns of a table beyond which its names break over lines; notes that a row then takes the room of."""
+
+
 @dataclass(frozen=True, eq=False)
 class Review:
     """A review as data.
@@ -89,7 +93,8 @@ class Review:
         """The document with the pictures that were drawn."""
         named = {picture.name: picture for shown in pictures.values() for picture in shown}
         shown = tuple(named[name] for name in self.leading if name in named)
-        notes = kept_in_mind(self.notes, len(self.table.rows))
+        lines = WRAPPED if len(self.table.headers) > WIDE else 1
+        notes = kept_in_mind(self.notes, lines * len(self.table.rows))
         front = Front(
             f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, shown, self.advice,
             notes, self.key_facts,
