@@ -38,6 +38,8 @@ NEGLIGIBLE = 1e-4
 """Share of the mean square error below which a row is left out."""
 LEAST_SHARE = 5e-4
 """Share of groups and causes below which they are left out."""
+GAINS = 8
+"""Joints and causes that the recommendations name, those whose absence gains most."""
 SHOWN = 12
 """Changes of a what-if table, and points of a trade-off curve, that the document names."""
 
@@ -239,7 +241,7 @@ def _without(result: Result) -> Table:
         parts[f"joint {owner}" if owner in result.joints else owner] = owner, None
         parts[f"cause {cause}"] = None, cause
     ranked = sorted((task.poses.rms_without(at, *part), name) for name, part in parts.items())
-    rows = [(left, name) for left, name in ranked[:SHOWN] if rms - left >= 0.5 * NEGLIGIBLE * rms]
+    rows = [(left, name) for left, name in ranked[:GAINS] if rms - left >= 0.5 * NEGLIGIBLE * rms]
     columns = (
         words("without", [name for _, name in rows]),
         shares("share there", [float(task.contribution(*parts[name])[at]) for _, name in rows]),
