@@ -40,7 +40,8 @@ class Measurement:
 
     def spread(self, machine: Machine) -> Array:
         """Standard deviation of a reading at every pose along x, y, z, shape (M, 3). [m]"""
-        return spread_at(self.calibration.instrument, machine, self.joints)
+        instrument = self.calibration.instrument
+        return spread_at(instrument, with_target(machine, instrument).arm.postures(self.joints, []).tool)
 
     def estimate(self, machine: Machine) -> Estimate:
         """The estimate for a machine, seen without any correction of it."""
@@ -57,10 +58,12 @@ class Measurement:
         return replace(machine, correction=correction_of(machine, self, self.estimate(machine)))
 
 
-def spread_at(instrument: Instrument, machine: Machine, joints: Array) -> Array:
-    """Standard deviation of a reading along x, y, z, shape (poses, 3): so much, and so much of the distance. [m]"""
-    tools = with_target(machine, instrument).arm.postures(joints, []).tool[:, :3, 3]
-    distance = np.linalg.norm(tools - np.array(instrument.at), axis=1)
+def spread_at(instrument: Instrument, targets: Array) -> Array:
+    """Standard deviation of a reading along x, y, z, shape (M, 3): so much, and so much of the distance. [m]
+
+    ``targets``: frames of the target in the base frame, shape (M, 4, 4). [m]
+    """
+    distance = np.linalg.norm(targets[:, :3, 3] - np.array(instrument.at), axis=1)
     return np.asarray(np.array(instrument.std) + instrument.std_per_distance * distance[:, None])
 
 

@@ -59,7 +59,7 @@ class Setup:
 
     def spread(self, joints: Array) -> Array:
         """Standard deviation of a reading along x, y, z at joint positions (M, joints), shape (M, 3). [m]"""
-        return spread_at(replace(self.instrument, target_offset=(0.0, 0.0, 0.0)), self.machine, joints)
+        return spread_at(self.instrument, self.machine.arm.postures(joints, []).tool)
 
     def settled(self, arms: Sequence[MeasuredArm], path: Path) -> Setup:
         """The same with the target where it really sits, by all arms: errors of the wrist act on it there.

@@ -1,4 +1,4 @@
-"""A measured session: where its instrument stands and its target sits, fitted and taken out of what is judged.
+"""Registration of an instrument: where it stands and its target sits, fitted and taken out of what is judged.
 
 A reading of the target, in the frame of the instrument, is
 
@@ -23,6 +23,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.model.calibration_plan import Instrument
+from armsim.model.kinematics import rigid_motion
 
 ROUNDS = 500
 """Alternations of frame and target, at most."""
@@ -77,7 +78,7 @@ def registered(readings: Array, tools: Array, instrument: Instrument) -> Fit:
     for _ in range(ROUNDS):
         wanted = positions + rotations @ target
         if instrument.pose == "identified":
-            turn, shift = rigid(readings, wanted)
+            turn, shift = rigid_motion(readings, wanted)
         away = readings @ turn.T + shift - wanted
         if instrument.target != "identified":
             break
@@ -88,17 +89,8 @@ def registered(readings: Array, tools: Array, instrument: Instrument) -> Fit:
     return Fit(turn, shift, target, readings @ turn.T + shift - positions - rotations @ target)
 
 
-def rigid(points: Array, wanted: Array) -> tuple[Array, Array]:
-    """The turn, shape (3, 3), and shift [m], shape (3,), that bring points onto others best, both of shape (n, 3)."""
-    here, there = points - points.mean(axis=0), wanted - wanted.mean(axis=0)
-    left, _, right = np.linalg.svd(here.T @ there)
-    sign = np.sign(np.linalg.det(left @ right))
-    turn = (left @ np.diag([1.0, 1.0, sign]) @ right).T
-    return turn, wanted.mean(axis=0) - turn @ points.mean(axis=0)
-
-
 def nuisance(tools: Array, instrument: Instrument) -> Array:
-    """What frame and target do to the readings, to first order, shape (3 M, 0, 3, 6 or 9): shifts and turns, target.
+    """What frame and target do to the readings, to first order, shape (3 M, columns): shifts, turns, target.
 
     Parameters
     ----------

@@ -104,7 +104,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     grids = {
         task.name: (poses.grid, tuple(name if name in joints else f"{task.name}: {name}" for name in poses.names))
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
-        if poses.grid is not None and len(poses.grid.axes) == 2 and poses.configurations.directions is None
+        if poses.grid is not None and len(poses.grid.axes) == 2 and not poses.configurations.is_path
     }
     found, informed, references = [], [], References(setup, study, path, len(arms))
     for readings in arms:
@@ -200,7 +200,7 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
     sets: list[tuple[str, PoseSet]] = [
         (task.name, poses)
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
-        if poses.configurations.directions is None
+        if not poses.configurations.is_path
     ]
     for task, poses in sets:
         tools = arm.postures(poses.configurations.joints).tool[:, :3, 3]

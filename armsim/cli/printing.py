@@ -7,7 +7,6 @@ import os
 import sys
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +15,7 @@ from armsim.errors import RunError, one_line
 if TYPE_CHECKING:
     from armsim.report.frame import Frame
     from armsim.requirement import Verdict
-    from armsim.sampling.run_options import Note, Progress, RunOptions
+    from armsim.sampling.run_options import Note, Progress
 
 GAP = "  "
 """Between the columns of a table that is read by another program."""
@@ -166,13 +165,6 @@ def stoppable() -> Iterator[list[Path]]:
         if not written:
             raise
         raise RunError(f"stopped; {', '.join(map(str, written))} is written and whole") from error
-
-
-@contextmanager
-def shown_run(options: RunOptions) -> Iterator[RunOptions]:
-    """The same options, with progress and notes shown to who typed the command."""
-    with shown_progress() as (progress, note):
-        yield replace(options, progress=progress, note=note)
 
 
 @contextmanager

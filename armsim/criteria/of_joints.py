@@ -9,21 +9,23 @@ from armsim.criteria.evidence import arms_kept
 from armsim.formatting import show_speed
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
-from armsim.results.joints import JointMotion, OperationLimit
+from armsim.results.joints import JointMotion, OperationLimit, SteadySpeed
 
+Motions = Mapping[str, JointMotion | SteadySpeed]
+"""By joint."""
 RIPPLE = "ripple of the speed of 95 % of arms"
 """What is required of joints whose speed is stated."""
 
 
 def judge_joints(
-    requirement: Requirement | None, motion: Mapping[str, JointMotion], operation: Sequence[OperationLimit], units: int
+    requirement: Requirement | None, motion: Motions, operation: Sequence[OperationLimit], units: int
 ) -> tuple[Judgement, ...]:
     """What is required of joints whose speed is stated, and of sensors that state limits of operation.
 
     Parameters
     ----------
     requirement : Requirement, optional
-    motion : mapping of joint to JointMotion
+    motion : mapping of joint to JointMotion or SteadySpeed
     operation : sequence of OperationLimit
     units : int
         Built arms sampled.
@@ -33,7 +35,7 @@ def judge_joints(
     return (*_ripple(requirement, motion, units), *_operation(requirement, operation, units))
 
 
-def _ripple(requirement: Requirement, motion: Mapping[str, JointMotion], units: int) -> Iterator[Judgement]:
+def _ripple(requirement: Requirement, motion: Motions, units: int) -> Iterator[Judgement]:
     limit = requirement.velocity_ripple
     for name, joint in motion.items() if limit is not None else ():
         noise = joint.noise / joint.speed

@@ -9,7 +9,7 @@ from armsim.criteria import judge_joints
 from armsim.model.joint_options import Option, Options
 from armsim.requirement import Judgement
 from armsim.sampling.operation_limits import limits_of
-from armsim.sampling.speed_ripple import joint_motion
+from armsim.sampling.speed_ripple import steady_speed
 from armsim.study import Study
 
 
@@ -45,7 +45,7 @@ def judge_of(study: Study) -> Callable[[Option], tuple[Judgement, ...]]:
             None if motion is None or scenario.requirement.velocity_ripple is None else motion.speeds.get(joint.name)
         )
         if motion is not None and speed is not None:
-            speeds[joint.name] = joint_motion(joint, speed, motion, plan.seed)
+            speeds[joint.name] = steady_speed(joint, speed, motion, plan.seed)
         limits = limits_of(replace(scenario.machine, joints=(joint,)), plan)
         return judge_joints(scenario.requirement, speeds, limits, plan.units)
 

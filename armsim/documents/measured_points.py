@@ -11,6 +11,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.csv_columns import Columns, read_columns
+from armsim.model.kinematics import rigid_motion
 
 LEAST_VISITS = 2
 """Visits of a pose from each of several directions: one tells no scatter."""
@@ -217,26 +218,10 @@ def _check_far(table: Columns, points: Array, away: Array, poses: list[str], wan
         if np.linalg.norm(points * factor - wanted, axis=1).max() <= FAR:
             raise table.fault(row, "x", found, f"the unit of the header: {unit} would fit")
     if len(points) > 3:
-        turn, shift, left = _rigid(points, wanted)
-        if left <= FAR:
+        turn, shift = rigid_motion(points, wanted)
+        if np.linalg.norm(points @ turn.T + shift - wanted, axis=1).max() <= FAR:
             angle = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))
             fits = f"turned by {angle:.3g} deg and moved by {1e3 * float(np.linalg.norm(shift)):.4g} mm they would fit"
             stated = "calibration: {instrument: {pose: identified}} fits the frame"
             raise table.fault(row, "x", found, f"positions in the base frame of the arm: {fits}; {stated}")
     raise table.fault(row, "x", found, f"positions in the base frame, within {1e3 * FAR:g} mm of the command")
-
-
-def _rigid(points: Array, wanted: Array) -> tuple[Array, Array, float]:
-    """The turn and shift that bring points onto others best, and the largest distance left.
-
-    References
-    ----------
-    .. [1] Kabsch, Acta Cryst. A32 (1976) 922.
-    """
-    here, there = points - points.mean(axis=0), wanted - wanted.mean(axis=0)
-    left, _, right = np.linalg.svd(here.T @ there)
-    sign = np.sign(np.linalg.det(left @ right))
-    turn = (left @ np.diag([1.0, 1.0, sign]) @ right).T
-    shift = wanted.mean(axis=0) - turn @ points.mean(axis=0)
-    distance = np.linalg.norm(points @ turn.T + shift - wanted, axis=1).max()
-    return turn, shift, float(distance)

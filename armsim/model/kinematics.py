@@ -142,3 +142,26 @@ def z_onto(direction: ArrayLike) -> Array:
         return np.eye(3) if d[2] > 0 else np.diag([1.0, -1.0, -1.0])
     matrix: Array = rotation(axis / sine, math.atan2(sine, float(d[2])))[0]
     return matrix
+
+
+def rigid_motion(points: Array, wanted: Array) -> tuple[Array, Array]:
+    """The turn and the shift that bring points onto others best, by least squares.
+
+    Parameters
+    ----------
+    points, wanted : (n, 3) [m]
+
+    Returns
+    -------
+    turn : (3, 3)
+    shift : (3,) [m]
+
+    References
+    ----------
+    .. [1] Kabsch, Acta Cryst. A32 (1976) 922.
+    """
+    here, there = points - points.mean(axis=0), wanted - wanted.mean(axis=0)
+    left, _, right = np.linalg.svd(here.T @ there)
+    sign = np.sign(np.linalg.det(left @ right))
+    turn = (left @ np.diag([1.0, 1.0, sign]) @ right).T
+    return turn, wanted.mean(axis=0) - turn @ points.mean(axis=0)

@@ -150,7 +150,7 @@ class Machine:
 
     def evaluated(self, configurations: Configurations) -> EvaluatedMachine:
         """Machine evaluated at configurations; as on a path where they have directions."""
-        machine = self if configurations.directions is None else self.moving
+        machine = self.moving if configurations.is_path else self
         return machine.at(configurations.joints, configurations.speeds, configurations.directions)
 
     def at(

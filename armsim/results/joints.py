@@ -98,6 +98,19 @@ class Ripple:
 
 
 @dataclass(frozen=True)
+class SteadySpeed:
+    """Ripple and noise of a joint at one steady speed; fields as of `JointMotion`."""
+
+    unit: str
+    speed: float
+    noise: float
+    ripple_p50: float
+    ripple_p95: float
+    ripple_p95_interval: Interval | None
+    smoothness: float
+
+
+@dataclass(frozen=True)
 class JointMotion:
     """A joint at a steady speed, as measured by its sensor. ``unit`` is "rad" or "m"; speeds per second.
 

@@ -13,7 +13,7 @@ from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 from armsim.model.motion import Motion
 from armsim.physics import speed_from_positions as physics
-from armsim.results.joints import JointMotion, Ripple
+from armsim.results.joints import JointMotion, Ripple, SteadySpeed
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
@@ -42,15 +42,13 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
     sensor before it sees them.
     """
     sensor, ratio = joint.speed_sensor
-    waves, noise = _waves(joint, seed), _reading_noise(joint)
+    waves = _waves(joint, seed)
     pole, sample_time = motion.pole, motion.sample_time
     speeds = np.concatenate([[1.0], np.geomspace(1.0, SLOWEST, SPEEDS)[1:]]) * speed
-    from_noise = physics.speed_noise(noise, sample_time, pole)
-    from_waves = _ripple(waves, speed, motion)
-    p50, p95 = unit_quantiles(from_waves, (0.5, 0.95))
-    noisy = np.array([_whole(waves, v, motion, from_noise) for v in speeds])
+    steady = _steady(joint, waves, speed, motion)
+    noisy = np.array([_whole(waves, v, motion, steady.noise) for v in speeds])
     return JointMotion(
-        unit="rad" if joint.encoder.rotary else "m",
+        unit=steady.unit,
         encoder=sensor.name,
         speed=speed,
         shaft_speed=abs(speed * ratio),
@@ -59,11 +57,11 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
         frequency_limit=sensor.max_frequency or None,
         step=physics.speed_step(sensor.step / abs(ratio), sample_time, 0.0),
         step_filtered=physics.speed_step(sensor.step / abs(ratio), sample_time, pole),
-        noise=from_noise,
-        ripple_p50=p50.value,
-        ripple_p95=p95.value,
-        ripple_p95_interval=p95.interval,
-        smoothness=math.hypot(p95.value, from_noise / speed),
+        noise=steady.noise,
+        ripple_p50=steady.ripple_p50,
+        ripple_p95=steady.ripple_p95,
+        ripple_p95_interval=steady.ripple_p95_interval,
+        smoothness=steady.smoothness,
         largest=_largest(waves, speed, motion),
         slowest=_slowest(speeds, noisy, motion.ripple),
         lag=speed * joint.encoder.timing.latency * (1.0 - joint.encoder.corrections.latency),
@@ -73,10 +71,23 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
     )
 
 
-def smoothness(joint: Joint, speed: float, motion: Motion, seed: int) -> float:
-    """Ripple and noise of the speed, rms over the speed, that 95 % of built units keep to."""
-    from_noise = physics.speed_noise(_reading_noise(joint), motion.sample_time, motion.pole)
-    return _whole(_waves(joint, seed), speed, motion, from_noise)
+def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int) -> SteadySpeed:
+    """Ripple and noise at one speed: what is judged of a joint, without the sweep over lower speeds."""
+    return _steady(joint, _waves(joint, seed), speed, motion)
+
+
+def _steady(joint: Joint, waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> SteadySpeed:
+    noise = physics.speed_noise(_reading_noise(joint), motion.sample_time, motion.pole)
+    p50, p95 = unit_quantiles(_ripple(waves, speed, motion), (0.5, 0.95))
+    return SteadySpeed(
+        unit="rad" if joint.encoder.rotary else "m",
+        speed=speed,
+        noise=noise,
+        ripple_p50=p50.value,
+        ripple_p95=p95.value,
+        ripple_p95_interval=p95.interval,
+        smoothness=math.hypot(p95.value, noise / speed),
+    )
 
 
 def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:

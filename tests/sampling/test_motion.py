@@ -25,7 +25,7 @@ from armsim.model.motion import Motion
 from armsim.model.mounting import Mounting
 from armsim.model.transmission import Transmission
 from armsim.physics import speed_from_positions as physics
-from armsim.sampling.speed_ripple import joint_motion, smoothness
+from armsim.sampling.speed_ripple import joint_motion, steady_speed
 
 SHEETS = ROOT / "scenarios" / "seven-from-sheets.yaml"
 TS, T = 250e-6, 1e-3
@@ -188,8 +188,8 @@ def test_the_slowest_smooth_speed() -> None:
         assert found.slowest is not None
         seed = study.scenario.plan.seed
         for speed in np.geomspace(found.slowest, found.speed, 40):
-            assert smoothness(joint, float(speed), motion, seed) <= motion.ripple * 1.001
-        assert smoothness(joint, found.slowest * 0.95, motion, seed) > motion.ripple
+            assert steady_speed(joint, float(speed), motion, seed).smoothness <= motion.ripple * 1.001
+        assert steady_speed(joint, found.slowest * 0.95, motion, seed).smoothness > motion.ripple
 
 
 def test_the_motor_encoder_closes_the_speed_loop() -> None:
