@@ -13,6 +13,7 @@ from armsim.criteria.of_tasks import KEPT_BY_ARMS
 from armsim.formatting import percent
 from armsim.requirement import Judgement, show_quantity
 from armsim.requirement.requirement import Requirement
+from armsim.results.figure import Figure
 from armsim.results.summary import Yield
 from armsim.sampling.chunk import Extremes
 
@@ -20,12 +21,12 @@ MOST_NAMED = 5
 """Points out of reach, at most, that a sentence names."""
 
 
-def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tuple[Criterion, float]]:
-    """The criteria that a built arm can keep, with the limits that a requirement sets at a task."""
+def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tuple[Criterion, Figure, float]]:
+    """The criteria that a built arm can keep, its figures, and the limits that a requirement sets at a task."""
     for criterion in KEPT_BY_ARMS:
         limit = criterion.limit_at(requirement, path)
         if criterion.figure is not None and limit is not None:
-            yield criterion, limit
+            yield criterion, criterion.figure, limit
 
 
 def smallest_limit(requirement: Requirement | None, path: bool, column: str) -> float | None:
@@ -72,9 +73,9 @@ def passing(
         Name of a criterion that is left out.
     """
     out = np.repeat(operating[None], 3, axis=0)
-    for criterion, limit in limits_of_arms(requirement, path):
-        if criterion.name != without and criterion.figure is not None:
-            out &= extremes.of_figure(criterion.figure) <= limit
+    for criterion, figure, limit in limits_of_arms(requirement, path):
+        if criterion.name != without:
+            out &= extremes.of_figure(figure) <= limit
     return out
 
 
@@ -88,9 +89,8 @@ def yield_of(evidence: Evidence) -> Yield:
 def losses(evidence: Evidence) -> str:
     """What units fail by, the most frequent first; a unit may fail by several."""
     shares: dict[str, float] = {}
-    for criterion, limit in limits_of_arms(evidence.requirement, evidence.path):
-        assert criterion.figure is not None
-        above = evidence.sample.worst[criterion.figure] > limit
+    for criterion, figure, limit in limits_of_arms(evidence.requirement, evidence.path):
+        above = evidence.sample.worst[figure] > limit
         shares[f"{criterion.figure_name} above {show_quantity(limit, criterion.quantity)}"] = float(np.mean(above))
     if evidence.operation:
         shares[evidence.operation] = float(np.mean(~evidence.sample.operating))

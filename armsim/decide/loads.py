@@ -43,9 +43,9 @@ def error_loads(
             limit = criterion.limit_at(limits, path)
             if criterion.errors and limit is not None:
                 load = np.maximum(load, task.table.column(f"{criterion.errors}.at_coverage") / limit)
-        for criterion, limit in limits_of_arms(limits, path):
-            share, figure = criterion.arms(limits), criterion.figure
-            if share is not None and figure is not None and not figure.of_visits:
+        for criterion, figure, limit in limits_of_arms(limits, path):
+            share = criterion.arms(limits)
+            if share is not None and not figure.of_visits:
                 load = np.maximum(load, _at_all_poses(share, figure, task, sample) / limit)
         out.append(load)
     return out

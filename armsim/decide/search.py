@@ -138,7 +138,9 @@ class Search:
         least = []
         for task, poses in zip(self.tasks, self.poses, strict=True):
             limits = limits_of_arms(self.requirement.of(task.name), poses.configurations.is_path)
-            least.append(min((limit for own, limit in limits if own.figure is Figure.REPEATABILITY), default=math.inf))
+            least.append(
+                min((limit for _, figure, limit in limits if figure is Figure.REPEATABILITY), default=math.inf)
+            )
         return self._over_poses(least)
 
     @property

@@ -156,10 +156,10 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         axes.set_xlim(left=0)
         axes.set_title(style.wrapped(title, 64))
         style.legend_below(axes, columns=2)
-        others = (pair for pair in limits_of_arms(requirement, task.follows_path) if pair[0].errors != "error")
         conditions = "".join(
             f", {criterion.figure_name} within {show_quantity(limit, criterion.quantity)}"
-            for criterion, limit in others
+            for criterion, _, limit in limits_of_arms(requirement, task.follows_path)
+            if criterion.errors != "error"
         )
         style.footnote(out, f"a unit passes if its AP is within it{conditions} at every pose; {result.units} units")
     return out

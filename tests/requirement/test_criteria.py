@@ -122,7 +122,7 @@ def test_every_limit_of_a_unit_is_required_in_words() -> None:
     assert len(told) == 5
     assert all(phrase in text for phrase in told)
     assert "ripple" in text
-    assert [limit for _, limit in limits_of_arms(requirement, path=False)] == list(limits.values())
+    assert [limit for *_, limit in limits_of_arms(requirement, path=False)] == list(limits.values())
     (task,) = turning(requirement, 200).run(1).tasks
     names = [judgement.criterion for judgement in task.summary.judgements]
     assert names == ["position", "repeatability", "orientation", "orientation repeatability", "yield"]
