@@ -26,7 +26,7 @@ def asked_of(study: Study) -> Calibration:
     return study.scenario.calibration
 
 
-def calibrated(study: AnyStudy, progress: Progress = lambda what, done, total: None) -> AnyStudy:
+def calibrated(study: AnyStudy, progress: Progress = lambda what, count, total: None) -> AnyStudy:
     """The same study with every arm calibrated, to first order of what is identified.
 
     Where it is measured, and how readings are weighed, is settled by its machine as it stands; whatever its joints are

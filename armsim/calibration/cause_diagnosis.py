@@ -13,21 +13,21 @@ from armsim.calibration.variance_components import Components
 from armsim.sampling.statistics import holm
 
 
-def causes(updated: Update, ranked: Ranked) -> tuple[CauseRecord, ...]:
+def causes(updated: Update, ranks: Ranked) -> tuple[CauseRecord, ...]:
     """What the measurement says of every cause that it tells something of, the least likely first."""
     out, linear = [], updated.estimator.linear
     parts = list(linear.parts())
-    for n, chance in ranked.by_cause.items():
-        term, own = parts[n]
-        prior = linear.prior[own, own]
+    for n, chance in ranks.by_cause.items():
+        term, part = parts[n]
+        prior = linear.prior[part, part]
         inverse = np.linalg.pinv(prior, rcond=1e-9, hermitian=True)
         rank = int(np.linalg.matrix_rank(prior, tol=1e-9 * float(np.trace(prior)), hermitian=True))
-        moved = updated.coefficients[own] - linear.prior_mean[own]
-        deviations = float(np.sqrt(max(float(moved @ inverse @ moved), 0.0) / max(rank, 1)))
+        shift = updated.coefficients[part] - linear.prior_mean[part]
+        deviations = float(np.sqrt(max(float(shift @ inverse @ shift), 0.0) / max(rank, 1)))
         joint, _, name = term.name.partition("/")
-        known, stands_out = updated.estimator.known(own), n in ranked.causes_judged
-        out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, known, chance, stands_out))
-    return tuple(sorted(out, key=lambda own: (own.chance, -own.deviations)))
+        share, stands_out = updated.estimator.known(part), n in ranks.causes_judged
+        out.append(CauseRecord(joint, term.cause.name, name or term.name, deviations, share, chance, stands_out))
+    return tuple(sorted(out, key=lambda part: (part.chance, -part.deviations)))
 
 
 def scales(arms: Sequence[Update], seed: int) -> tuple[tuple[ScaleRecord, ...], tuple[str, ...]]:

@@ -171,12 +171,12 @@ def measure(
 
 def _searched(curve: Curve, orders: Sequence[int], sheet: SheetErrors | None, path: Path) -> SearchedFit:
     """The waves of a curve; where no orders are requested, of as many as the angles tell."""
-    stated = [order / curve.fundamental for order in (() if sheet is None else sheet.orders)]
-    whole = [round(order) for order in stated if abs(order - round(order)) < SAME_ORDER * order]
+    sheet_orders = [order / curve.fundamental for order in (() if sheet is None else sheet.orders)]
+    integers = [round(order) for order in sheet_orders if abs(order - round(order)) < SAME_ORDER * order]
     choices = [tuple(orders)] if orders else [tuple(range(1, most + 1)) for most in range(_most_orders(curve), 0, -1)]
     for choice in choices:
         try:
-            return search_residual(curve, choice, whole)
+            return search_residual(curve, choice, integers)
         except IndistinguishableOrders as error:
             reason = str(error)
     steps = "" if curve.equal_steps is None else f" at {curve.equal_steps} equal steps"
@@ -259,6 +259,6 @@ def left_out(coefficients: Array | None) -> tuple[float, ...] | None:
     away = coefficients - coefficients.mean(axis=0)
     size = np.maximum(np.sqrt(np.mean(away**2, axis=0)), 1e-300)
     unit = away / size
-    whole, ratio = np.einsum("ni,ij,nj->n", unit, np.linalg.pinv(unit.T @ unit), unit), (n + 1) / n
-    square = (n - 1) * ratio**2 * whole / np.maximum(1.0 - ratio * whole, 1e-300)
+    leverage, ratio = np.einsum("ni,ij,nj->n", unit, np.linalg.pinv(unit.T @ unit), unit), (n + 1) / n
+    square = (n - 1) * ratio**2 * leverage / np.maximum(1.0 - ratio * leverage, 1e-300)
     return tuple(f.sf(square * (n - k) * n / ((n * n - 1) * k), k, n - k).tolist())

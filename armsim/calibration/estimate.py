@@ -160,7 +160,7 @@ def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
 
 def jacobian_of(machine: Machine, configurations: Configurations, parameters: tuple[Parameter, ...]) -> Array:
     """What every parameter does to the tool point of the nominal arm, shape (poses, 3, parameters)."""
-    at = machine.arm.postures(configurations.joints, [own.axis for own in parameters])
+    at = machine.arm.postures(configurations.joints, [parameter.axis for parameter in parameters])
     return np.asarray(at.column.swapaxes(1, 2) * shapes_of(machine, configurations, parameters).T[:, None, :])
 
 
@@ -168,7 +168,7 @@ def shapes_of(machine: Machine, configurations: Configurations, parameters: tupl
     """Values of the shapes of parameters at poses, shape (parameters, poses)."""
     states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
     fixed = State.at_rest(np.zeros(len(configurations)))
-    values = [own.shape.value(own.axis.state(states, fixed)) for own in parameters]
+    values = [parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in parameters]
     return np.array(values).reshape(len(parameters), len(configurations))
 
 
@@ -207,7 +207,7 @@ class Seen:
         """A machine as it is measured (of `parameters.with_target`) at joint positions of shape (M, joints)."""
         linear = Linear.of(machine, joints)
         jacobian = jacobian_of(machine, Configurations(joints), parameters).reshape(3 * len(joints), -1)
-        scale = np.array([UNITS[kind_of(own, machine.arm)] for own in parameters])
+        scale = np.array([UNITS[kind_of(parameter, machine.arm)] for parameter in parameters])
         truth = folded(linear, parameters, machine.perturbed_arm)
         return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, truth)
 
@@ -215,41 +215,43 @@ class Seen:
         """At some of the poses."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
         visits = tuple(self.visits[n] for n in poses.tolist())
-        own = self.linear.only(poses), self.jacobian[rows], visits, self.spread[poses]
-        return Seen(self.parameters, *own, self.scale, self.truth)
+        at_poses = self.linear.only(poses), self.jacobian[rows], visits, self.spread[poses]
+        return Seen(self.parameters, *at_poses, self.scale, self.truth)
 
 
-def estimate_of(seen: Seen, prior: bool) -> Estimate:
+def estimate_of(population: Seen, prior: bool) -> Estimate:
     """The estimate at measured poses; ``prior``: whether the population is known beforehand."""
-    linear, every, scale, truth, parameters = seen.linear, seen.jacobian, seen.scale, seen.truth, seen.parameters
-    noise = linear.noise(seen.visits, seen.spread)
+    linear, every, parameters = population.linear, population.jacobian, population.parameters
+    scale, truth = population.scale, population.truth
+    noise = linear.noise(population.visits, population.spread)
     whitening = np.linalg.inv(np.linalg.cholesky(noise))
-    kept, confounded = told_apart(whitening @ every * scale, [own.name for own in parameters])
-    apart = [n for n, _ in kept]
-    into = np.zeros((len(kept), len(parameters)))
-    for row, (number, stands_for) in enumerate(kept):
+    independent, confounded = told_apart(whitening @ every * scale, [parameter.name for parameter in parameters])
+    apart = [n for n, _ in independent]
+    into = np.zeros((len(independent), len(parameters)))
+    for row, (number, stands_for) in enumerate(independent):
         for n, times in stands_for.items():
             into[row, n] = times * scale[number] / scale[n]
     # what the population says nothing of is exact where it is known beforehand; the prior tells the rest apart
     numbers = np.flatnonzero(spread_of(truth, linear.prior) > 0.0).tolist() if prior else apart
     jacobian, own_truth = every[:, numbers], into @ truth
-    mean, offset, whole = np.zeros(len(numbers)), np.zeros(len(noise)), noise
+    mean, offset, covariance = np.zeros(len(numbers)), np.zeros(len(noise)), noise
     root = np.diag(scale[numbers])
     if prior:
         own_truth = truth[numbers]
-        rest = linear.gain - jacobian @ own_truth
-        whole = noise + rest @ linear.prior @ rest.T
+        leak = linear.gain - jacobian @ own_truth
+        covariance = noise + leak @ linear.prior @ leak.T
         root = root_of(own_truth @ linear.prior @ own_truth.T)
         mean = own_truth @ linear.prior_mean
-        offset = rest @ linear.prior_mean + linear.fixed
-    inverse = np.linalg.inv(np.linalg.cholesky(whole))
+        offset = leak @ linear.prior_mean + linear.fixed
+    inverse = np.linalg.inv(np.linalg.cholesky(covariance))
     rooted = inverse @ jacobian @ root
     information = rooted.T @ rooted + (np.eye(root.shape[1]) if prior else 0.0)
     distinct = every[:, apart] * scale[apart]
     gain = np.asarray(root @ np.linalg.solve(information, rooted.T @ inverse), float)
-    own, sizes = tuple(parameters[n] for n in numbers), scale[numbers]
+    sizes = scale[numbers]
     return Estimate(
-        own, confounded, linear, distinct, jacobian, inverse, root, prior, mean, offset, gain, own_truth, sizes, noise
+        tuple(parameters[n] for n in numbers), confounded, linear, distinct,
+        jacobian, inverse, root, prior, mean, offset, gain, own_truth, sizes, noise
     )  # fmt: skip
 
 
@@ -257,8 +259,8 @@ def root_of(covariance: Array) -> Array:
     """R with R R^T a covariance, shape (K, rank); directions without variance are left out."""
     sizes = np.sqrt(np.diag(covariance))
     values, vectors = np.linalg.eigh(covariance / np.outer(sizes, sizes))
-    kept = values > 1e-10 * values[-1]
-    return np.asarray(sizes[:, None] * vectors[:, kept] * np.sqrt(values[kept]), float)
+    positive = values > 1e-10 * values[-1]
+    return np.asarray(sizes[:, None] * vectors[:, positive] * np.sqrt(values[positive]), float)
 
 
 def told_apart(
@@ -273,31 +275,31 @@ def told_apart(
     confounded : tuple of Confounded
     """
     basis = np.zeros((len(columns), 0))
-    kept: list[int] = []
-    left: dict[int, Array] = {}
+    independent: list[int] = []
+    dependent: dict[int, Array] = {}
     confounded = []
     largest = float(np.linalg.norm(columns, axis=0).max(initial=0.0))
     for n in range(columns.shape[1]):
-        own = columns[:, n]
-        size = float(np.linalg.norm(own))
-        rest = own - basis @ (basis.T @ own)
-        rest = rest - basis @ (basis.T @ rest)  # twice is enough: Giraud, Langou, Rozloznik (2005)
+        column = columns[:, n]
+        size = float(np.linalg.norm(column))
+        remainder = column - basis @ (basis.T @ column)
+        remainder = remainder - basis @ (basis.T @ remainder)  # twice is enough: Giraud, Langou, Rozloznik (2005)
         if size <= 1e-9 * largest:
             confounded.append(Confounded(names[n], ()))
             continue
-        if np.linalg.norm(rest) <= APART * size:
-            alike = np.linalg.lstsq(columns[:, kept], own, rcond=None)[0]
-            left[n] = np.asarray(alike, float)
-            sizes = np.abs(alike) * np.linalg.norm(columns[:, kept], axis=0) / size
+        if np.linalg.norm(remainder) <= APART * size:
+            alike = np.linalg.lstsq(columns[:, independent], column, rcond=None)[0]
+            dependent[n] = np.asarray(alike, float)
+            sizes = np.abs(alike) * np.linalg.norm(columns[:, independent], axis=0) / size
             order = np.argsort(-sizes, kind="stable")
-            pairs = tuple((names[kept[k]], float(alike[k])) for k in order.tolist() if sizes[k] > NAMED)
+            pairs = tuple((names[independent[k]], float(alike[k])) for k in order.tolist() if sizes[k] > NAMED)
             confounded.append(Confounded(names[n], pairs))
             continue
-        basis = np.concatenate([basis, (rest / np.linalg.norm(rest))[:, None]], axis=1)
-        kept.append(n)
+        basis = np.concatenate([basis, (remainder / np.linalg.norm(remainder))[:, None]], axis=1)
+        independent.append(n)
     out = []
-    for place, n in enumerate(kept):
-        stands = {n: 1.0}
-        stands.update({other: float(alike[place]) for other, alike in left.items() if place < len(alike)})
-        out.append((n, stands))
+    for place, n in enumerate(independent):
+        parts = {n: 1.0}
+        parts.update({other: float(alike[place]) for other, alike in dependent.items() if place < len(alike)})
+        out.append((n, parts))
     return out, tuple(confounded)

@@ -50,8 +50,8 @@ class Measurement:
     def seen(self, machine: Machine) -> Seen:
         """A machine at the measured poses, as the instrument sees it."""
         instrument = self.calibration.instrument
-        asked = parameters_of(machine, instrument, self.calibration.identify)
-        return Seen.of(with_target(machine, instrument), asked, self.joints, self.visits, self.spread(machine))
+        parameters = parameters_of(machine, instrument, self.calibration.identify)
+        return Seen.of(with_target(machine, instrument), parameters, self.joints, self.visits, self.spread(machine))
 
     def calibrated(self, machine: Machine) -> Machine:
         """The machine after its calibration, to first order of what is identified."""
@@ -81,9 +81,9 @@ def correction_of(
     exact : (seed, (units, K)), optional
         What the units of the population of that seed have identified: taken in place of the linear estimate.
     """
-    own = estimate.controlled
-    weighing = Weighing(measurement, measurement.spread(machine), estimate.gain[own], estimate.base[own])
-    table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, own].T))
+    rows = estimate.controlled
+    weighing = Weighing(measurement, measurement.spread(machine), estimate.gain[rows], estimate.base[rows])
+    table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, rows].T))
     return Correction(estimate.corrected, weighing.observe, table)
 
 
@@ -108,14 +108,14 @@ class Weighing:
 
     def observe(self, machine: Machine, with_instrument: bool) -> Observation:
         """What is made of a machine; a part of one has no share of the instrument."""
-        measurement, own = self.measurement, {term.name for term in machine.terms}
+        measurement, names = self.measurement, {term.name for term in machine.terms}
         linear = Linear.of(with_target(machine, measurement.calibration.instrument), measurement.joints)
         spread = self.spread if with_instrument else np.zeros_like(self.spread)
         covariance = self.gain @ linear.noise(measurement.visits, spread) @ self.gain.T
         response: dict[str, Array] = {}
         for term, part in linear.parts():
             reach = self.gain @ linear.gain[:, part]
-            if term.name in own:
+            if term.name in names:
                 response[term.name] = reach
             elif with_instrument:  # where it stands, and its target
                 covariance = covariance + reach @ term.covariance @ reach.T

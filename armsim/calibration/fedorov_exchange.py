@@ -38,49 +38,49 @@ class Pool:
 
     Parameters
     ----------
-    seen : (N, 3, K)
+    blocks : (N, 3, K)
         Whitened Jacobian of every candidate, parameters in units of their scale.
     before : (K, K)
         P^-1, however weak, so that few poses have a covariance.
-    wanted : (K, K), optional
+    weight : (K, K), optional
         A; the determinant is taken where it is not given.
     """
 
-    seen: Array
+    blocks: Array
     before: Array
-    wanted: Array | None = None
+    weight: Array | None = None
 
     def covariance(self, chosen: NDArray[np.intp]) -> Array:
         """V of some poses, shape (K, K)."""
-        rows = self.seen[chosen].reshape(-1, self.seen.shape[2])
+        rows = self.blocks[chosen].reshape(-1, self.blocks.shape[2])
         return np.asarray(np.linalg.inv(self.before + rows.T @ rows))
 
     def value(self, chosen: NDArray[np.intp]) -> float:
         """The criterion of some poses; less is better."""
         covariance = self.covariance(chosen)
-        if self.wanted is not None:
-            return float(np.trace(self.wanted @ covariance))
+        if self.weight is not None:
+            return float(np.trace(self.weight @ covariance))
         return float(np.linalg.slogdet(covariance)[1])
 
     def with_each(self, covariance: Array) -> Array:
         """The criterion with each of the candidates added to poses that leave a covariance, shape (N,)."""
-        reach = self.seen @ covariance  # (N, 3, K)
-        inner = np.eye(3) + reach @ self.seen.swapaxes(1, 2)
-        if self.wanted is None:
+        reach = self.blocks @ covariance  # (N, 3, K)
+        inner = np.eye(3) + reach @ self.blocks.swapaxes(1, 2)
+        if self.weight is None:
             return np.asarray(np.linalg.slogdet(covariance)[1] - np.linalg.slogdet(inner)[1])
-        gained = np.linalg.solve(inner, reach @ self.wanted @ reach.swapaxes(1, 2))
-        return np.asarray(np.trace(self.wanted @ covariance) - np.trace(gained, axis1=1, axis2=2))
+        gained = np.linalg.solve(inner, reach @ self.weight @ reach.swapaxes(1, 2))
+        return np.asarray(np.trace(self.weight @ covariance) - np.trace(gained, axis1=1, axis2=2))
 
     def without(self, covariance: Array, number: int) -> Array:
         """The covariance that is left when a pose goes, shape (K, K)."""
-        own = self.seen[number]
-        reach = own @ covariance
-        return np.asarray(covariance + reach.T @ np.linalg.solve(np.eye(3) - reach @ own.T, reach))
+        block = self.blocks[number]
+        reach = block @ covariance
+        return np.asarray(covariance + reach.T @ np.linalg.solve(np.eye(3) - reach @ block.T, reach))
 
 
 def choose(pool: Pool, count: int, rng: np.random.Generator, starts: int = STARTS) -> NDArray[np.intp]:
     """Numbers of the poses that do best together, in order, shape (count,)."""
-    number = len(pool.seen)
+    number = len(pool.blocks)
     if count >= number:
         return np.arange(number)
     best: NDArray[np.intp] = np.arange(count)
@@ -88,8 +88,8 @@ def choose(pool: Pool, count: int, rng: np.random.Generator, starts: int = START
     for start in range(starts):
         begin = _built_up(pool, count) if start == 0 else rng.permutation(number)[:count]
         chosen = _exchanged(pool, begin)
-        if (own := pool.value(chosen)) < value:
-            best, value = chosen, own
+        if (trial := pool.value(chosen)) < value:
+            best, value = chosen, trial
     return np.sort(best)
 
 
@@ -105,16 +105,16 @@ def _built_up(pool: Pool, count: int) -> NDArray[np.intp]:
 def _exchanged(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
     chosen = begin.copy()
     for _ in range(MOST_PASSES):
-        moved = False
+        exchanged = False
         for place in range(len(chosen)):
-            rest = pool.without(pool.covariance(chosen), int(chosen[place]))
-            values = pool.with_each(rest)
-            own = values[chosen[place]]
+            others = pool.without(pool.covariance(chosen), int(chosen[place]))
+            values = pool.with_each(others)
+            present = values[chosen[place]]
             values[chosen] = np.inf
             other = int(np.argmin(values))
-            if values[other] < own - BETTER * max(abs(own), 1e-300):
-                chosen[place], moved = other, True
-        if not moved:
+            if values[other] < present - BETTER * max(abs(present), 1e-300):
+                chosen[place], exchanged = other, True
+        if not exchanged:
             break
     return chosen
 
@@ -146,11 +146,11 @@ def short_moves(joints: Array, travel: Array) -> NDArray[np.intp]:
 
 
 def _nearest_next(distance: Array, begin: int) -> NDArray[np.intp]:
-    left = distance.copy()
+    remaining = distance.copy()
     route = [begin]
     for _ in range(len(distance) - 1):
-        left[:, route[-1]] = np.inf
-        route.append(int(np.argmin(left[route[-1]])))
+        remaining[:, route[-1]] = np.inf
+        route.append(int(np.argmin(remaining[route[-1]])))
     return np.array(route, dtype=np.intp)
 
 

@@ -53,10 +53,10 @@ class Model:
     def of(machine: Machine, estimate: Estimate, joints: Array) -> Model:
         """The parameters of an estimate at measured poses."""
         arm, parameters = machine.arm, estimate.parameters
-        motions = sorted({arm.motion_of(own.axis) for own in parameters})
-        first = {arm.motion_of(own.axis): own.axis for own in parameters}
+        motions = sorted({arm.motion_of(parameter.axis) for parameter in parameters})
+        first = {arm.motion_of(parameter.axis): parameter.axis for parameter in parameters}
         at = arm.postures(joints, [first[motion] for motion in motions])
-        axis = np.array([motions.index(arm.motion_of(own.axis)) for own in parameters], dtype=np.int64)
+        axis = np.array([motions.index(arm.motion_of(parameter.axis)) for parameter in parameters], dtype=np.int64)
         axes = [Axes(at.direction[n], at.column[n], at.rotary) for n in range(len(joints))]
         return Model(axes, axis, np.ascontiguousarray(shapes_of(machine, Configurations(joints), parameters).T))
 
@@ -66,17 +66,17 @@ class Model:
         ``values`` of shape (units, K).
         """
         units, count = values.shape
-        whole = -(-units // LANES) * LANES
-        drawn = np.zeros((count, whole))
-        drawn[:, :units] = values.T
+        lanes = -(-units // LANES) * LANES
+        coefficients = np.zeros((count, lanes))
+        coefficients[:, :units] = values.T
         numbers, moving = np.arange(count, dtype=np.int64), np.arange(len(self.axes[0].rotary), dtype=np.int64)
         poses = len(self.axes)
         displacement, derivative = np.empty((units, poses, 3)), np.empty((units, poses, 3, count))
-        moved, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))
+        shift, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))
         kernel: Any = place_units
         for n, axes in enumerate(self.axes):
-            kernel(UnitErrors(drawn, numbers, self.axis, self.shapes[n]), axes, moving, units, moved, columns)
-            displacement[:, n] = moved
+            kernel(UnitErrors(coefficients, numbers, self.axis, self.shapes[n]), axes, moving, units, shift, columns)
+            displacement[:, n] = shift
             derivative[:, n] = columns[:, self.axis].swapaxes(1, 2) * self.shapes[n]
         return displacement.reshape(units, -1), derivative.reshape(units, -1, count)
 
@@ -111,15 +111,15 @@ def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, 
 
 
 def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:
-    root, held = estimate.root, 1.0 if estimate.prior else 0.0
+    root, weight = estimate.root, 1.0 if estimate.prior else 0.0
     at = np.zeros((len(measured), root.shape[1]))
     size = np.maximum(np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)), 1e-12 * estimate.scale)
     for rounds in range(1, ROUNDS + 1):
         displacement, derivative = model.at(estimate.mean + at @ root.T)
-        seen = estimate.inverse @ derivative @ root
-        left = (measured - displacement - estimate.offset) @ estimate.inverse.T
-        pull = np.einsum("umk,um->uk", seen, left) - held * at
-        step = np.linalg.solve(seen.swapaxes(1, 2) @ seen + held * np.eye(root.shape[1]), pull[..., None])[..., 0]
+        design = estimate.inverse @ derivative @ root
+        residual = (measured - displacement - estimate.offset) @ estimate.inverse.T
+        pull = np.einsum("umk,um->uk", design, residual) - weight * at
+        step = np.linalg.solve(design.swapaxes(1, 2) @ design + weight * np.eye(root.shape[1]), pull[..., None])[..., 0]
         at = at + step
         if np.max(np.abs(step @ root.T) / size, initial=0.0) < SETTLED:
             return estimate.mean + at @ root.T, rounds

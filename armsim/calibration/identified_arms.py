@@ -52,7 +52,7 @@ class MeasuredSession:
     setup: Setup
     calibration: Calibration
     alarm: float
-    made: dict[tuple[bytes, tuple[int, ...]], ReadingReference] = field(default_factory=dict)
+    references: dict[tuple[bytes, tuple[int, ...]], ReadingReference] = field(default_factory=dict)
     models: dict[tuple[bytes, tuple[int, ...]], tuple[Model, Estimate, Prediction]] = field(default_factory=dict)
 
     def measurement(self, arm: MeasuredArm) -> Measurement:
@@ -125,14 +125,14 @@ class MeasuredSession:
         """Arms simulated the way one was read, as often as it was done."""
         measurement, setup = self.measurement(arm), self.setup
         joints, key = measurement.joints, (measurement.joints.tobytes(), tuple(measurement.visits))
-        if key not in self.made:
+        if key not in self.references:
             sample = ReadingSample(self._models(arm)[2], self.alarm)
             units, seed = max(UNITS, int(np.ceil(2.0 / self.alarm))), self.study.scenario.plan.seed
             spread = setup.spread(joints)
             for _ in sample.through(measured_units(setup.machine, joints, measurement.visits, spread, units, seed)):
                 pass
-            self.made[key] = ReadingReference.of(sample)
-        return self.made[key]
+            self.references[key] = ReadingReference.of(sample)
+        return self.references[key]
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,7 +162,7 @@ def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: 
     return [session.read(arm) for arm in arms]
 
 
-def identified_arm(study: Study, read: ReadArm, left: Left) -> IdentifiedArmRecord:
+def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> IdentifiedArmRecord:
     """Its parameters, and how well they explain what was measured.
 
     Raises
@@ -172,30 +172,30 @@ def identified_arm(study: Study, read: ReadArm, left: Left) -> IdentifiedArmReco
     """
     machine, arm, measurement = study.scenario.machine, read.arm, read.measurement
     estimate = measurement.estimate(machine)
-    seen = with_target(machine, measurement.calibration.instrument)
-    model = Model.of(seen, estimate, measurement.joints)
-    displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
+    measured = with_target(machine, measurement.calibration.instrument)
+    model = Model.of(measured, estimate, measurement.joints)
+    displacement = np.concatenate([numbers.mean(axis=0) for numbers in arm.visits.values()])
     try:
         values = identify(model, estimate, displacement[None])[0][0]
     except ArithmeticError as error:
         raise RunError(f"{arm.name}: {error}: fewer parameters, more poses, or prior: true") from error
-    rest = displacement - model.at(values[None])[0][0] - estimate.offset
+    remainder = displacement - model.at(values[None])[0][0] - estimate.offset
     # what is left of a reading, by the linear estimate: (I - J H) (G c + noise) about its mean
-    projected = np.eye(len(rest)) - estimate.jacobian @ estimate.gain
-    whole = estimate.linear.gain @ estimate.linear.prior @ estimate.linear.gain.T + estimate.noise
-    expected = float(np.sqrt(np.trace(projected @ whole @ projected.T) / len(measurement.joints)))
+    projected = np.eye(len(remainder)) - estimate.jacobian @ estimate.gain
+    covariance = estimate.linear.gain @ estimate.linear.prior @ estimate.linear.gain.T + estimate.noise
+    expected = float(np.sqrt(np.trace(projected @ covariance @ projected.T) / len(measurement.joints)))
     uncertainty = np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0))
-    spread, own = estimate.spread, estimate.controlled
+    spread, numbers = estimate.spread, estimate.controlled
     rows = [
         IdentifiedValueRecord(
-            estimate.parameters[n].name, estimate.parameters[n].group, unit_of(estimate.parameters[n], seen.arm),
+            estimate.parameters[n].name, estimate.parameters[n].group, unit_of(estimate.parameters[n], measured.arm),
             float(values[n]), float(uncertainty[n]), float(spread[n]),
         )
-        for n in own
+        for n in numbers
     ]  # fmt: skip
-    removed = left.moved(machine, estimate.corrected, values[None, own])
-    residual = float(np.sqrt(np.sum(rest**2) / len(measurement.joints)))
-    likely = left.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
+    removed = residual_poses.moved(machine, estimate.corrected, values[None, numbers])
+    residual = float(np.sqrt(np.sum(remainder**2) / len(measurement.joints)))
+    likely = residual_poses.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
     return IdentifiedArmRecord(
         arm.name, len(measurement.joints), tuple(rows), residual, expected, removed, likely, read.fit
     )  # fmt: skip

@@ -85,11 +85,11 @@ class Linear:
         """
         out = np.zeros((3 * len(visits),) * 2)
         for n, (count, visit) in enumerate(zip(visits, self.one_visit(instrument), strict=True)):
-            own = slice(3 * n, 3 * n + 3)
-            out[own, own] = visit / count
+            block = slice(3 * n, 3 * n + 3)
+            out[block, block] = visit / count
         return out
 
     def one_visit(self, instrument: float | Array) -> Array:
         """Covariance of one reading at every pose, shape (M, 3, 3) [m^2]; ``instrument`` as of `noise`."""
         spread = np.broadcast_to(np.asarray(instrument, dtype=float), (len(self.scatter), 3))
-        return np.array([own + np.diag(sizes**2) for own, sizes in zip(self.scatter, spread, strict=True)])
+        return np.array([scatter + np.diag(sizes**2) for scatter, sizes in zip(self.scatter, spread, strict=True)])

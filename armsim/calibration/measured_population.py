@@ -33,12 +33,12 @@ def measured_units(
     """
     evaluated = machine.evaluated(Configurations(joints))
     sampler = Sampler.prepare(evaluated, SamplingPlan(units, 2, seed))
-    drawn = draw_units(machine.terms, SamplingPlan(units, 2, seed))
+    coefficients = draw_units(machine.terms, SamplingPlan(units, 2, seed))
     rng = np.random.default_rng(np.random.SeedSequence([seed, VISIT_TASK]))
     spread = np.broadcast_to(np.asarray(instrument, dtype=float), (len(visits), 3))
     for pose, count in enumerate(visits):
-        moved, _ = sampler.follow(pose, pose, VISIT_TASK, drawn, 0, units, count)
-        read = np.transpose(moved, (2, 1, 0))
+        displacements, _ = sampler.follow(pose, pose, VISIT_TASK, coefficients, 0, units, count)
+        read = np.transpose(displacements, (2, 1, 0))
         yield read + spread[pose] * rng.standard_normal(read.shape) if np.any(spread) else read
 
 

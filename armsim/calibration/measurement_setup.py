@@ -89,17 +89,17 @@ class Setup:
         targets = self.targets(arm.joints)
         frames = np.concatenate([np.repeat(targets[name][None], len(rows), 0) for name, rows in arm.visits.items()])
         fit = registered(np.concatenate(list(arm.points.values())), frames, self.instrument)
-        left = np.linalg.norm(fit.away, axis=1)
-        if left.max() > FAR:
+        distances = np.linalg.norm(fit.away, axis=1)
+        if distances.max() > FAR:
             names = [name for name, rows in arm.visits.items() for _ in rows]
-            worst = names[int(np.argmax(left))]
-            found = f"{1e3 * left.max():.4g} mm left at {worst!r} after the fit of frame and target"
+            worst = names[int(np.argmax(distances))]
+            wrong = f"{1e3 * distances.max():.4g} mm left at {worst!r} after the fit of frame and target"
             accepted = f"readings of this arm at these poses, {1e3 * FAR:g} mm at most from where it is commanded"
-            raise InputError(Problem(path.name, 0, 0, "x, y, z", found, accepted))
+            raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
         ends = np.cumsum([len(rows) for rows in arm.visits.values()])[:-1]
         visits = dict(zip(arm.visits, np.split(fit.away, ends), strict=True))
         target = np.array(self.instrument.target_offset) + fit.target
-        rms = float(np.sqrt(np.mean(left**2)))
+        rms = float(np.sqrt(np.mean(distances**2)))
         return replace(arm, visits=visits), RegistrationRecord(fit.angle, vector(fit.shift), vector(target), rms)
 
     def estimator(self, joints: Array, counts: Sequence[int], path: Path) -> Estimator:
@@ -114,16 +114,16 @@ class Setup:
         try:
             return Estimator.of(Linear.of(self.machine, joints), counts, self.spread(joints), columns)
         except ArithmeticError as error:
-            found = f"{len(joints)} poses that do not tell frame and target apart"
+            wrong = f"{len(joints)} poses that do not tell frame and target apart"
             accepted = "more poses, turned against each other"
-            raise InputError(Problem(path.name, 0, 0, "pose", found, accepted)) from error
+            raise InputError(Problem(path.name, 0, 0, "pose", wrong, accepted)) from error
 
 
 def without_frame(arm: MeasuredArm, estimator: Estimator) -> MeasuredArm:
     """Readings less what the errors of the arm made of the fit of frame and target."""
     means = np.concatenate([rows.mean(axis=0) for rows in arm.visits.values()])
-    moved = (estimator.projection @ means - means).reshape(-1, 3)
-    visits = {name: rows + shift for (name, rows), shift in zip(arm.visits.items(), moved, strict=True)}
+    shifts = (estimator.projection @ means - means).reshape(-1, 3)
+    visits = {name: rows + shift for (name, rows), shift in zip(arm.visits.items(), shifts, strict=True)}
     return replace(arm, visits=visits)
 
 

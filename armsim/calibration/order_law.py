@@ -111,7 +111,7 @@ def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: 
     fundamental, travel = curve.fundamental, 0.0 if curve.rotary else curve.travel
     terms = [term for term in encoder.terms(fundamental, travel, 1.0) if term.life == "unit"]
     terms += [term for term in (mounting or Mounting()).terms(encoder, fundamental, True) if term.life == "unit"]
-    drawn, start = draw_units(terms, SamplingPlan(UNITS, 1, seed)), 0
+    coefficients, start = draw_units(terms, SamplingPlan(UNITS, 1, seed)), 0
     shapes: list[Shape] = []
     causes: list[str] = []
     rows: list[int] = []
@@ -122,7 +122,7 @@ def draw_sheet(encoder: Encoder, mounting: Mounting | None, curve: Curve, seed: 
                 causes.append(term.cause.name)
                 rows.append(start + act.coefficient)
         start += len(term.mean)
-    return SheetErrors(fundamental, travel, tuple(shapes), tuple(causes), drawn[rows])
+    return SheetErrors(fundamental, travel, tuple(shapes), tuple(causes), coefficients[rows])
 
 
 def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
@@ -141,8 +141,8 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
     ----------
     .. [1] Seber, Lee, Linear Regression Analysis, 2nd ed. (2003), 9.2: bias of least squares from regressors left out.
     """
-    rest = np.zeros_like(curve.angle)
-    state = State(curve.angle, rest, rest, curve.direction)
+    remainder = np.zeros_like(curve.angle)
+    state = State(curve.angle, remainder, remainder, curve.direction)
     listed = [order * curve.fundamental for order in orders]
     shapes = np.array([shape.value(state) for shape in sheet.shapes]).reshape(len(sheet.shapes), len(curve.angle))
     design = design_matrix(curve.angle, listed, curve.direction)
@@ -162,8 +162,8 @@ def fold(sheet: SheetErrors, curve: Curve, orders: Sequence[int]) -> FoldedLaw:
     constant = set(indistinguishable(curve.angle, 0.0, sheet.orders)) - covered
     unlisted = len(sheet.orders) - len(covered) - len(constant)
     hidden = _per_fundamental(constant, curve)
-    where = (curve, tuple(orders))
-    return FoldedLaw(*where, coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
+    place = (curve, tuple(orders))
+    return FoldedLaw(*place, coefficients, quantiles, tuple(causes), tuple(aliases), hidden, unlisted)
 
 
 def _per_fundamental(orders: set[float], curve: Curve) -> tuple[float, ...]:
@@ -203,8 +203,8 @@ def judge(law: FoldedLaw, fit: HarmonicFit, seed: int) -> JudgedOrders:
         cosine, sine = law.coefficients[rows]
         values, vectors = np.linalg.eigh(fit.covariance[rows, rows])
         scatter = (vectors * np.sqrt(np.maximum(values, 0.0))) @ noise
-        seen = np.hypot(cosine + scatter[0], sine + scatter[1])
-        below = int(np.count_nonzero(seen <= np.hypot(*fit.coefficients[rows])))
+        amplitudes = np.hypot(cosine + scatter[0], sine + scatter[1])
+        below = int(np.count_nonzero(amplitudes <= np.hypot(*fit.coefficients[rows])))
         p50, p95 = law.quantiles[n].tolist()
         places.append((p50, p95, below / UNITS, causes))
         chances.append((1 + UNITS - below) / (1 + UNITS))

@@ -89,8 +89,8 @@ class Prediction:
 
         ``visits`` of shape (visits, 3) each. [m]
         """
-        left = self._left(visits)
-        return np.concatenate([np.sum((rows @ self.whitening(n)) ** 2, axis=1) for n, rows in enumerate(left)])
+        residuals = self._left(visits)
+        return np.concatenate([np.sum((rows @ self.whitening(n)) ** 2, axis=1) for n, rows in enumerate(residuals)])
 
     def _left(self, visits: Sequence[Array]) -> list[Array]:
         """t_i of the readings of an arm, pose by pose."""
@@ -108,14 +108,15 @@ class Prediction:
         """Degrees of freedom of `misfit`."""
         values = np.linalg.eigvalsh(self.inverse)
         between = int(np.count_nonzero(values > FLAT * values[-1]))
-        ranks = [int(np.linalg.matrix_rank(own, hermitian=True)) for own in self.visit]
+        ranks = [int(np.linalg.matrix_rank(covariance, hermitian=True)) for covariance in self.visit]
         return between, sum(rank * (count - 1) for rank, count in zip(ranks, self.counts, strict=True))
 
     def misfit(self, visits: Sequence[Array]) -> tuple[float, float]:
         """Chi-square of the means of the poses, and of the visits about them."""
         means = np.concatenate([rows.mean(axis=0) for rows in visits])
         between = float((means - self.mean) @ self.inverse @ (means - self.mean))
-        within = sum(float(_scattered(rows[None], own)[0]) for rows, own in zip(visits, self.visit, strict=True))
+        pairs = zip(visits, self.visit, strict=True)
+        within = sum(float(_scattered(rows[None], covariance)[0]) for rows, covariance in pairs)
         return between, within
 
 
@@ -191,8 +192,8 @@ class ReadingReference:
         pulled = prediction.pulled(displacements)
         squares = []
         for pose, away in enumerate(sample.away):
-            moved = pulled[:, pose] @ prediction.factor(pose) @ prediction.whitening(pose) / prediction.counts[pose]
-            squares.append(np.sum((away + moved[:, None].astype(np.float32)) ** 2, axis=2))
+            shift = pulled[:, pose] @ prediction.factor(pose) @ prediction.whitening(pose) / prediction.counts[pose]
+            squares.append(np.sum((away + shift[:, None].astype(np.float32)) ** 2, axis=2))
         largest = studentised(np.concatenate(squares, axis=1)).max(axis=1)
         between = np.sum((displacements - prediction.mean) * pulled.reshape(len(pulled), -1), axis=1)
         within, (first, second) = np.sum(sample.within, axis=0), prediction.freedom
@@ -242,17 +243,17 @@ def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingRefere
 
     ``alarm``: chance that a reading of an arm of the population is called wrong.
     """
-    most, lines, left = max(1, int(MOST * len(arm.readings))), list[int](), arm
+    most, lines, remaining = max(1, int(MOST * len(arm.readings))), list[int](), arm
     while True:
-        prediction, visits = refit(left)
+        prediction, visits = refit(remaining)
         squares = studentised(prediction.squares(visits))
         worst = int(np.argmax(squares))
         if reference.chance(float(squares[worst])) > alarm:
             break
-        if len(lines) == most or len(left.readings) == 1:
+        if len(lines) == most or len(remaining.readings) == 1:
             return Screened(arm, (), True)
-        lines.append(left.readings[worst][1])
-        left = left.without(lines)
+        lines.append(remaining.readings[worst][1])
+        remaining = remaining.without(lines)
     outliers = [_outlier(arm.without(set(lines) - {line}), file, line, refit, reference) for line in lines]
     outliers = [outlier for outlier in outliers if outlier.chance <= alarm]
     named = {outlier.line for outlier in outliers}

@@ -36,16 +36,18 @@ class Candidates:
     joints: Array
 
 
-def candidates_of(calibration: Calibration, arm: Arm, tasks: Sequence[Task], found: Sequence[PoseSet]) -> Candidates:
+def candidates_of(
+    calibration: Calibration, arm: Arm, tasks: Sequence[Task], pose_sets: Sequence[PoseSet]
+) -> Candidates:
     """What may be measured: the poses of a task, of a file, or points spread over the ranges of the joints."""
-    asked = calibration.poses
-    if asked.file is not None:
-        joints = np.array(asked.file)
+    plan = calibration.poses
+    if plan.file is not None:
+        joints = np.array(plan.file)
         return Candidates(tuple(f"pose {n + 1}" for n in range(len(joints))), joints)
-    if asked.task is not None:
-        own = next(poses for task, poses in zip(tasks, found, strict=True) if task.name == asked.task)
-        return Candidates(own.names, own.configurations.joints)
-    spread = Cloud("candidates", asked.candidates).find(arm)
+    if plan.task is not None:
+        task_poses = next(poses for task, poses in zip(tasks, pose_sets, strict=True) if task.name == plan.task)
+        return Candidates(task_poses.names, task_poses.configurations.joints)
+    spread = Cloud("candidates", plan.candidates).find(arm)
     return Candidates(spread.names, spread.configurations.joints)
 
 
@@ -56,18 +58,18 @@ class Choosing:
     machine: Machine
     calibration: Calibration
     candidates: Candidates
-    seen: Seen
+    population: Seen
     pool: Pool
     seed: int
 
     @staticmethod
     def of(
-        machine: Machine, calibration: Calibration, candidates: Candidates, found: Sequence[PoseSet], seed: int
+        machine: Machine, calibration: Calibration, candidates: Candidates, pose_sets: Sequence[PoseSet], seed: int
     ) -> Choosing:
         """For the error left at poses of tasks, or the determinant, as the calibration asks."""
-        seen = Measurement(calibration, candidates.joints).seen(machine)
-        pool = _pool(machine, estimate_of(seen, calibration.prior), calibration, found)
-        return Choosing(machine, calibration, candidates, seen, pool, seed)
+        population = Measurement(calibration, candidates.joints).seen(machine)
+        pool = _pool(machine, estimate_of(population, calibration.prior), calibration, pose_sets)
+        return Choosing(machine, calibration, candidates, population, pool, seed)
 
     def chosen(self, count: int, choice: Criterion, draw: int = 0, starts: int = STARTS) -> NDArray[np.intp]:
         """Numbers of so many candidates; ``draw`` numbers sets at random, ``starts`` as of `exchange.choose`."""
@@ -79,22 +81,22 @@ class Choosing:
 
     def asked(self) -> NDArray[np.intp]:
         """Numbers of the candidates that the calibration asks for."""
-        asked = self.calibration.poses
-        return self.chosen(asked.count or len(self.candidates.joints), asked.choice)
+        plan = self.calibration.poses
+        return self.chosen(plan.count or len(self.candidates.joints), plan.choice)
 
     def measurement(self, chosen: NDArray[np.intp]) -> Measurement:
         """Measuring at those."""
         return Measurement(self.calibration, self.candidates.joints[chosen])
 
 
-def _pool(machine: Machine, every: Estimate, calibration: Calibration, found: Sequence[PoseSet]) -> Pool:
+def _pool(machine: Machine, every: Estimate, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Pool:
     linear, root = every.linear, every.root
-    rest = linear.gain - every.jacobian @ every.truth
+    leak = linear.gain - every.jacobian @ every.truth
     poses = len(every.jacobian) // 3
     whitened = np.empty((poses, 3, root.shape[1]))
     for n in range(poses):
         rows = slice(3 * n, 3 * n + 3)
-        scatter = every.noise[rows, rows] + rest[rows] @ linear.prior @ rest[rows].T
+        scatter = every.noise[rows, rows] + leak[rows] @ linear.prior @ leak[rows].T
         whitened[n] = np.linalg.inv(np.linalg.cholesky(scatter)) @ every.jacobian[rows] @ root
     before = np.eye(root.shape[1])
     if not every.prior:
@@ -102,21 +104,24 @@ def _pool(machine: Machine, every: Estimate, calibration: Calibration, found: Se
         before = np.diag((WEAK * np.where(spread > 0.0, spread, 1.0)) ** -2.0)
     if calibration.poses.choice == "determinant":
         return Pool(whitened, before)
-    own = every.controlled
-    wanted = np.zeros((root.shape[1],) * 2)
-    for poses_of_task in found:
-        reach = jacobian_of(machine, poses_of_task.configurations, every.corrected).reshape(-1, len(own)) @ root[own]
-        wanted += reach.T @ reach / len(poses_of_task.names) / len(found)
-    return Pool(whitened, before, wanted)
+    controlled = every.controlled
+    weight = np.zeros((root.shape[1],) * 2)
+    for poses_of_task in pose_sets:
+        reach = (
+            jacobian_of(machine, poses_of_task.configurations, every.corrected).reshape(-1, len(controlled))
+            @ root[controlled]
+        )
+        weight += reach.T @ reach / len(poses_of_task.names) / len(pose_sets)
+    return Pool(whitened, before, weight)
 
 
 def chosen_for(
-    machine: Machine, calibration: Calibration, tasks: Sequence[Task], found: Sequence[PoseSet], seed: int
+    machine: Machine, calibration: Calibration, tasks: Sequence[Task], pose_sets: Sequence[PoseSet], seed: int
 ) -> Measurement:
     """The measurement of a calibration at the poses that it asks for."""
-    candidates = candidates_of(calibration, machine.arm, tasks, found)
+    candidates = candidates_of(calibration, machine.arm, tasks, pose_sets)
     count = calibration.poses.count
     if count is None or count >= len(candidates.joints):
         return Measurement(calibration, candidates.joints)
-    choosing = Choosing.of(machine, calibration, candidates, found, seed)
+    choosing = Choosing.of(machine, calibration, candidates, pose_sets, seed)
     return choosing.measurement(choosing.asked())

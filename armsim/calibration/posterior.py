@@ -119,9 +119,9 @@ class Update:
         left_out, pulled = [], estimator.inverse @ away
         for first in range(0, len(away), 3):
             part = slice(first, first + 3)
-            own = np.linalg.pinv(estimator.inverse[part, part], hermitian=True)
-            residual = own @ pulled[part]
-            left_out.append(float(residual @ np.linalg.pinv(own, hermitian=True) @ residual / 3.0))
+            covariance = np.linalg.pinv(estimator.inverse[part, part], hermitian=True)
+            residual = covariance @ pulled[part]
+            left_out.append(float(residual @ np.linalg.pinv(covariance, hermitian=True) @ residual / 3.0))
         return Update(estimator, away, coefficients, left_out)
 
 
@@ -131,8 +131,8 @@ def expected(updated: Update, everywhere: Linear, names: Sequence[str]) -> tuple
     out = []
     for n, name in enumerate(names):
         rows = everywhere.gain[3 * n : 3 * n + 3]
-        left = float(np.sqrt(max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0)))
+        uncertainty = float(np.sqrt(max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0)))
         prior = float(np.sqrt(max(np.trace(rows @ everywhere.prior @ rows.T), 0.0)))
         x, y, z = mean[n].tolist()
-        out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), left, prior))
+        out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), uncertainty, prior))
     return tuple(out)

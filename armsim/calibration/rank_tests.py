@@ -56,9 +56,9 @@ class Reference:
         ----------
         .. [1] Davison, Hinkley, Bootstrap Methods and their Application (1997), 4.2: Monte Carlo tests.
         """
-        own = _far(self.estimator, arm, self.middles)[:, 0]
+        distances = _far(self.estimator, arm, self.middles)[:, 0]
         units = self.far.shape[1]
-        nearer = [int(np.searchsorted(row, value)) for row, value in zip(self.far, own, strict=True)]
+        nearer = [int(np.searchsorted(row, value)) for row, value in zip(self.far, distances, strict=True)]
         return [(1 + units - less) / (1 + units) for less in nearer]
 
 
@@ -69,14 +69,14 @@ def _bands(figure: Array) -> list[Band]:
 def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
     """Squared distances of Mahalanobis under the first-order mean and covariance, and RP in units of its middles."""
     away = arms.means - estimator.mean
-    moved, parts = away @ estimator.gain.T, list(estimator.linear.parts())
+    coefficients, parts = away @ estimator.gain.T, list(estimator.linear.parts())
     rows = [_distances(away, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
     for first in range(0, away.shape[1], 3):
         pose = slice(first, first + 3)
         rows.append(_distances(away[:, pose], estimator.within[pose, pose]))
     for n in estimator.causes:
         part = parts[n][1]
-        rows.append(_distances(moved[:, part], estimator.told(part)))
+        rows.append(_distances(coefficients[:, part], estimator.told(part)))
     return np.array(rows)
 
 
@@ -123,16 +123,16 @@ class Ranked:
             Chance that an arm of the population is called wrong.
         """
         mine, simulated, each = (
-            Simulated.of(own[None] for own in arm.visits.values()),
+            Simulated.of(rows[None] for rows in arm.visits.values()),
             reference.simulated,
             alarm / TESTS,
         )
-        whole, scatter, *others = reference.chances(mine)
+        overall, scatter, *others = reference.chances(mine)
         by_pose = others[: len(arm.visits)]
         by_cause = dict(zip(reference.estimator.causes, others[len(arm.visits) :], strict=True))
         causes_judged = [n for n, far in zip(by_cause, holm(list(by_cause.values()), each), strict=True) if far]
         return Ranked(
-            len(simulated.means), each, whole, scatter, by_pose, holm(by_pose, each), by_cause,
+            len(simulated.means), each, overall, scatter, by_pose, holm(by_pose, each), by_cause,
             frozenset(causes_judged), np.mean(simulated.accuracy <= mine.accuracy, axis=1).tolist(),
             np.mean(simulated.repeatability <= mine.repeatability, axis=1).tolist(), *reference.bands,
         )  # fmt: skip
@@ -141,5 +141,5 @@ class Ranked:
 def _distances(away: Array, covariance: Array) -> Array:
     """Squared distances of Mahalanobis of rows, in the directions that the covariance has."""
     values, vectors = np.linalg.eigh(covariance)
-    kept = values > 1e-9 * values[-1]
-    return np.asarray(np.sum((away @ vectors[:, kept]) ** 2 / values[kept], axis=1))
+    positive = values > 1e-9 * values[-1]
+    return np.asarray(np.sum((away @ vectors[:, positive]) ** 2 / values[positive], axis=1))

@@ -76,10 +76,10 @@ def registered(readings: Array, tools: Array, instrument: Instrument) -> Fit:
     turn, shift, target = np.eye(3), np.zeros(3), np.zeros(3)
     rotations, positions = tools[:, :3, :3], tools[:, :3, 3]
     for _ in range(ROUNDS):
-        wanted = positions + rotations @ target
+        goal = positions + rotations @ target
         if instrument.pose == "identified":
-            turn, shift = rigid_motion(readings, wanted)
-        away = readings @ turn.T + shift - wanted
+            turn, shift = rigid_motion(readings, goal)
+        away = readings @ turn.T + shift - goal
         if instrument.target != "identified":
             break
         step = np.mean(np.einsum("nij,ni->nj", rotations, away), axis=0)

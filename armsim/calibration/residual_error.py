@@ -40,10 +40,10 @@ class Left:
     configurations: tuple[Configurations, ...]
 
     @staticmethod
-    def at(found: Sequence[PoseSet]) -> Left:
+    def at(pose_sets: Sequence[PoseSet]) -> Left:
         """Poses evenly through every task."""
         out = []
-        for poses in found:
+        for poses in pose_sets:
             number = len(poses.names)
             some = np.unique(np.linspace(0, number - 1, min(number, MOST_POSES)).astype(np.int64))
             out.append(poses.configurations[some])
@@ -69,10 +69,10 @@ class Left:
 
     def _by_cause(self, machine: Machine) -> dict[str, float]:
         out: dict[str, float] = {}
-        for own in self.configurations:
-            evaluated = machine.evaluated(own)
+        for configurations in self.configurations:
+            evaluated = machine.evaluated(configurations)
             linear = linearise(evaluated)
-            weight = 1.0 / len(own) / len(self.configurations)
+            weight = 1.0 / len(configurations) / len(self.configurations)
             for term, part in zip(evaluated.terms, linear.contributions, strict=True):
                 if term.life == "unit":
                     name = term.cause.name
@@ -95,63 +95,63 @@ class Reach:
         Mean of the visits.
     parameters : (rows, K)
         Of those that are put into the controller.
-    drawn : (coefficients, ARMS)
+    samples : (coefficients, ARMS)
     """
 
     gain: Array
     fixed: Array
     parameters: Array
-    drawn: Array
+    samples: Array
 
     @staticmethod
-    def of(machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], left: Left, seed: int) -> Reach:
+    def of(machine: Machine, linear: Linear, parameters: tuple[Parameter, ...], places: Left, seed: int) -> Reach:
         """With the coefficients of a population as it is measured."""
         rng = np.random.default_rng(seed)
         place = {term.name: part for term, part in linear.parts()}
-        drawn = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])
-        gains, fixed, moved = [], [], []
-        for at in left.configurations:
-            rows, weight = 3 * len(at), (len(at) * len(left.configurations)) ** -0.5
-            own, mean = np.zeros((rows, len(drawn))), np.zeros(rows)
+        samples = np.concatenate([term.draw(rng, ARMS) for term, _ in linear.parts()])
+        gains, fixed, by_parameter = [], [], []
+        for at in places.configurations:
+            rows, weight = 3 * len(at), (len(at) * len(places.configurations)) ** -0.5
+            block, mean = np.zeros((rows, len(samples))), np.zeros(rows)
             for term, gain in machine.evaluated(at).gains():
                 if term.life == "unit" and term.name in place:
-                    own[:, place[term.name]] = gain.reshape(rows, -1)
+                    block[:, place[term.name]] = gain.reshape(rows, -1)
                 else:  # of visit life, or of unit life on a path alone
                     mean += (gain @ term.mean).ravel()
-            gains.append(weight * own)
+            gains.append(weight * block)
             fixed.append(weight * mean)
-            moved.append(weight * jacobian_of(machine, at, parameters).reshape(rows, -1))
-        return Reach(np.concatenate(gains), np.concatenate(fixed), np.concatenate(moved), drawn)
+            by_parameter.append(weight * jacobian_of(machine, at, parameters).reshape(rows, -1))
+        return Reach(np.concatenate(gains), np.concatenate(fixed), np.concatenate(by_parameter), samples)
 
     def left(self, estimate: Estimate, columns: list[int], seed: int) -> tuple[float, Interval]:
         """Over arms and poses, and what 5 and 95 % of arms have; ``columns`` of `parameters` are estimated. [m]"""
-        own, linear = estimate.controlled, estimate.linear
-        gain, moved = estimate.gain[own], self.parameters[:, columns]
-        rest = self.gain - moved @ (gain @ linear.gain)
-        mean = self.fixed - moved @ (estimate.base[own] + gain @ linear.fixed)
-        noise = moved @ gain
-        middle = rest @ linear.prior_mean + mean
-        square = np.sum((rest @ linear.prior) * rest) + np.sum((noise @ estimate.noise) * noise) + np.sum(middle**2)
+        rows, linear = estimate.controlled, estimate.linear
+        gain, by_parameter = estimate.gain[rows], self.parameters[:, columns]
+        leak = self.gain - by_parameter @ (gain @ linear.gain)
+        mean = self.fixed - by_parameter @ (estimate.base[rows] + gain @ linear.fixed)
+        noise = by_parameter @ gain
+        middle = leak @ linear.prior_mean + mean
+        square = np.sum((leak @ linear.prior) * leak) + np.sum((noise @ estimate.noise) * noise) + np.sum(middle**2)
         root = np.linalg.cholesky(estimate.noise)
         normal = np.random.default_rng(seed).standard_normal((len(root), ARMS))
-        arms = np.sqrt(np.sum((rest @ self.drawn + mean[:, None] - noise @ (root @ normal)) ** 2, axis=0))
+        arms = np.sqrt(np.sum((leak @ self.samples + mean[:, None] - noise @ (root @ normal)) ** 2, axis=0))
         low, high = np.quantile(arms, (0.05, 0.95))
         return float(np.sqrt(square)), (float(low), float(high))
 
 
 def curve(
-    choosing: Choosing, left: Left, counts: Sequence[int], seed: int, progress: Progress
+    choosing: Choosing, places: Left, counts: Sequence[int], seed: int, progress: Progress
 ) -> tuple[CurvePointRecord, ...]:
     """Error left against the number of poses, chosen and at random."""
-    asked, seen, prior = choosing.seen.parameters, choosing.seen, choosing.calibration.prior
-    parameters = tuple(asked[n] for n in controlled(asked))
-    place = {own.name: n for n, own in enumerate(parameters)}
-    reach = Reach.of(choosing.machine, seen.linear, parameters, left, seed)
+    every, population, prior = choosing.population.parameters, choosing.population, choosing.calibration.prior
+    parameters = tuple(every[n] for n in controlled(every))
+    place = {parameter.name: n for n, parameter in enumerate(parameters)}
+    reach = Reach.of(choosing.machine, population.linear, parameters, places, seed)
 
     def with_poses(chosen: NDArray[np.intp]) -> tuple[float, Interval]:
-        estimate = estimate_of(seen.only(chosen), prior)
-        own = [place[parameter.name] for parameter in estimate.corrected]
-        return reach.left(estimate, own, seed)
+        estimate = estimate_of(population.only(chosen), prior)
+        columns = [place[parameter.name] for parameter in estimate.corrected]
+        return reach.left(estimate, columns, seed)
 
     out: list[CurvePointRecord] = []
     criterion: Criterion = choosing.calibration.poses.choice
@@ -170,22 +170,22 @@ def counts_for(candidates: int) -> list[int]:
     return [count for count in COUNTS if count <= candidates]
 
 
-def steps(machine: Machine, measurement: Measurement, left: Left) -> tuple[StepRecord, ...]:
+def steps(machine: Machine, measurement: Measurement, places: Left) -> tuple[StepRecord, ...]:
     """What is left when one group after the other is identified."""
     calibration = measurement.calibration
-    asked = parameters_of(machine, calibration.instrument, calibration.identify)
-    groups = [name for name in groups_of(asked) if name not in (INSTRUMENT, TARGET)]
-    out = [StepRecord("none", 0, left.rms(machine))]
+    parameters = parameters_of(machine, calibration.instrument, calibration.identify)
+    groups = [name for name in groups_of(parameters) if name not in (INSTRUMENT, TARGET)]
+    out = [StepRecord("none", 0, places.rms(machine))]
     for number in range(1, len(groups) + 1):
-        known = groups[:number]
-        whole = calibration.identify
+        included = groups[:number]
+        identify = calibration.identify
         part = Identified(
-            "zeros" in known, "links" in known, "stiffness" in known,
-            whole.output_orders if "output_orders" in known else {},
-            whole.input_orders if "input_orders" in known else {},
+            "zeros" in included, "links" in included, "stiffness" in included,
+            identify.output_orders if "output_orders" in included else {},
+            identify.input_orders if "input_orders" in included else {},
         )  # fmt: skip
-        own = replace(measurement, calibration=replace(calibration, identify=part))
-        estimate = own.estimate(machine)
-        corrected = replace(machine, correction=correction_of(machine, own, estimate))
-        out.append(StepRecord(groups[number - 1], len(estimate.parameters), left.rms(corrected)))
+        step = replace(measurement, calibration=replace(calibration, identify=part))
+        estimate = step.estimate(machine)
+        corrected = replace(machine, correction=correction_of(machine, step, estimate))
+        out.append(StepRecord(groups[number - 1], len(estimate.parameters), places.rms(corrected)))
     return tuple(out)

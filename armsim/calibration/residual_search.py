@@ -46,7 +46,7 @@ class SearchedFit:
     searched: int
 
 
-def search_residual(curve: Curve, orders: Sequence[int], stated: Sequence[int] = ()) -> SearchedFit:
+def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[int] = ()) -> SearchedFit:
     """Fit orders, and find others in the residual, the strongest first, until no more stands out of the noise.
 
     The strongest order of the Lomb-Scargle periodogram of the residual is fitted together with all before. It takes the
@@ -80,7 +80,7 @@ def search_residual(curve: Curve, orders: Sequence[int], stated: Sequence[int] =
     """
     fit = curve.fit(orders)
     searched, steps = highest_order(curve), curve.equal_steps
-    higher = [order for order in stated if order > searched and (steps is None or order <= (steps - 1) // 2)]
+    higher = [order for order in sheet_orders if order > searched and (steps is None or order <= (steps - 1) // 2)]
     listed, alarms = list(orders), [None for _ in orders]  # type: list[int], list[float | None]
     while len(listed) < len(orders) + MOST_FOUND and not _negligible(fit, curve):
         candidates = np.setdiff1d([*range(1, searched + 1), *higher], listed)
@@ -88,8 +88,8 @@ def search_residual(curve: Curve, orders: Sequence[int], stated: Sequence[int] =
         if trial is None:
             break
         order, wider = trial
-        left = float(wider.residual @ wider.residual) / float(fit.residual @ fit.residual)
-        chance = left ** (wider.freedom / 2)
+        ratio = float(wider.residual @ wider.residual) / float(fit.residual @ fit.residual)
+        chance = ratio ** (wider.freedom / 2)
         alarm = float(-np.expm1(len(candidates) * np.log1p(-chance))) if chance < 1.0 else 1.0
         if alarm > FALSE_ALARM:
             break

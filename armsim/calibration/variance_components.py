@@ -67,7 +67,7 @@ class Batch:
         Square root of the covariance that the causes make as stated.
     members : (K, coefficients)
         1 where a coefficient belongs to a component, else 0.
-    drawn : (K, units, m)
+    samples : (K, units, m)
         Contributions of every component in drawn arms, at its stated spread.
     noise : (units, m)
     """
@@ -77,7 +77,7 @@ class Batch:
     squares: Array
     roots: Array
     members: Array
-    drawn: Array
+    samples: Array
     noise: Array
 
     @staticmethod
@@ -88,16 +88,16 @@ class Batch:
         gain = transform @ linear.gain
         coefficients = draw_units(linear.terms, SamplingPlan(units, 2, seed)).T - linear.prior_mean
         roots, members = np.zeros(gain.shape), np.zeros((len(causes), gain.shape[1]))
-        drawn = np.zeros((len(causes), len(coefficients), len(gain)))
+        samples = np.zeros((len(causes), len(coefficients), len(gain)))
         for term, part in linear.parts():
             n = causes.index(term.cause.name)
             values, vectors = np.linalg.eigh(linear.prior[part, part])
             roots[:, part] = gain[:, part] @ vectors * np.sqrt(np.maximum(values, 0.0))
             members[n, part] = 1.0
-            drawn[n] += coefficients[:, part] @ gain[:, part].T
-        noise = np.random.default_rng(seed).standard_normal(drawn.shape[1:])
+            samples[n] += coefficients[:, part] @ gain[:, part].T
+        noise = np.random.default_rng(seed).standard_normal(samples.shape[1:])
         squares = np.zeros((len(gain),) * 2)
-        return Batch(transform, 0, squares, roots, members, drawn, noise).measured(arms)
+        return Batch(transform, 0, squares, roots, members, samples, noise).measured(arms)
 
     def measured(self, arms: Sequence[Update]) -> Batch:
         """With the readings of other arms."""
@@ -106,22 +106,22 @@ class Batch:
 
     def joined(self, groups: Sequence[Sequence[int]]) -> Batch:
         """With a component for every group, of one common factor; components of no group are left out."""
-        drawn = [self.drawn[list(group)].sum(axis=0) for group in groups]
+        samples = [self.samples[list(group)].sum(axis=0) for group in groups]
         members = [self.members[list(group)].sum(axis=0) for group in groups]
-        return replace(self, members=np.array(members), drawn=np.array(drawn))
+        return replace(self, members=np.array(members), samples=np.array(samples))
 
     def with_noise(self, components: Sequence[int]) -> Batch:
         """With the contributions of some components, as stated, as a part of the noise."""
         if not components:
             return self
-        stated = np.zeros(len(self.members))
-        stated[list(components)] = 1.0
-        inverse = np.linalg.inv(np.linalg.cholesky(self.covariance(stated)))
-        members = self.members * (1.0 - stated)[:, None]
-        noise = (self.noise + np.tensordot(stated, self.drawn, 1)) @ inverse.T
+        factors = np.zeros(len(self.members))
+        factors[list(components)] = 1.0
+        inverse = np.linalg.inv(np.linalg.cholesky(self.covariance(factors)))
+        members = self.members * (1.0 - factors)[:, None]
+        noise = (self.noise + np.tensordot(factors, self.samples, 1)) @ inverse.T
         squares = inverse @ self.squares @ inverse.T
-        transform, drawn = inverse @ self.transform, self.drawn @ inverse.T
-        return Batch(transform, self.count, squares, inverse @ self.roots, members, drawn, noise)
+        transform, samples = inverse @ self.transform, self.samples @ inverse.T
+        return Batch(transform, self.count, squares, inverse @ self.roots, members, samples, noise)
 
     def covariance(self, variances: Array) -> Array:
         """Covariance of the coordinates of an arm, shape (m, m)."""
@@ -136,7 +136,7 @@ class Batch:
 
     def score_covariance(self, variances: Array) -> Array:
         """Covariance of the score of the batch under the laws drawn, shape (K, K)."""
-        arms = self.noise + np.tensordot(np.sqrt(variances), self.drawn, 1)
+        arms = self.noise + np.tensordot(np.sqrt(variances), self.samples, 1)
         pulled = arms @ np.linalg.solve(self.covariance(variances), self.roots)
         return self.count * np.atleast_2d(np.cov(0.5 * self.members @ pulled.T**2))
 
@@ -262,7 +262,7 @@ class Profile:
         start[self.component] = factor**2
         return self.likelihood.maximum(start, self.component)
 
-    def _end(self, wanted: float) -> float:
+    def _end(self, goal: float) -> float:
         """The factor at which the root is as wanted, its scale taken there; zero where none is so small."""
         from scipy.optimize import brentq
 
@@ -272,14 +272,14 @@ class Profile:
             before, scale = scale, self.likelihood.ratio_scale(self._others(end), self.component)
             if abs(scale - before) < 0.02 * scale:
                 break
-            far = 0.0 if wanted < 0.0 else max(1.5 * factor, 0.1)
-            while wanted > 0.0 and self.root(far, scale) < wanted and far < LARGEST:
+            far = 0.0 if goal < 0.0 else max(1.5 * factor, 0.1)
+            while goal > 0.0 and self.root(far, scale) < goal and far < LARGEST:
                 far *= 2.0
-            if abs(self.root(far, scale)) <= abs(wanted):
+            if abs(self.root(far, scale)) <= abs(goal):
                 end = far
             else:
                 near, beyond = sorted((factor, far))
-                end = float(brentq(lambda s, by: self.root(s, by) - wanted, near, beyond, (scale,), xtol=1e-3 * beyond))
+                end = float(brentq(lambda s, by: self.root(s, by) - goal, near, beyond, (scale,), xtol=1e-3 * beyond))
         return end
 
 
@@ -355,6 +355,6 @@ def _whitening(estimator: Estimator) -> NDArray[np.float64]:
     size = max(FLOOR**2 * float(np.trace(estimator.within)) / len(noise), np.finfo(float).tiny)
     whitening = np.linalg.solve(np.linalg.cholesky(noise + size * np.eye(len(noise))), contrasts)
     reach = whitening @ estimator.linear.gain
-    moved = reach @ estimator.linear.prior @ reach.T
-    values, vectors = np.linalg.eigh(moved)
+    reach_covariance = reach @ estimator.linear.prior @ reach.T
+    values, vectors = np.linalg.eigh(reach_covariance)
     return np.asarray(vectors[:, values > 1e-9 * values[-1]].T @ whitening)

@@ -106,7 +106,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
         if poses.grid is not None and len(poses.grid.axes) == 2 and not poses.configurations.is_path
     }
-    found, informed, references = [], [], References(setup, study, path, len(arms))
+    records, informed, references = [], [], References(setup, study, path, len(arms))
     for readings in arms:
         screen = screened(
             readings, path.name, references.refit, references.of(readings)[1], SIGNIFICANT / len(arms) / TESTS
@@ -115,13 +115,13 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         reference, _ = references.of(arm)
         if registration is not None:
             arm = without_frame(arm, reference.estimator)
-        ranked = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
-        displacement = np.concatenate([own.mean(axis=0) for own in arm.visits.values()])
+        ranks = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
+        displacement = np.concatenate([rows.mean(axis=0) for rows in arm.visits.values()])
         updated = Update.of(reference.estimator, displacement)
         expectations = expected(updated, everywhere, list(joints))
-        found.append(
+        records.append(
             replace(
-                _record(arm, ranked, updated, expectations, size, pairs, tools, _directions_of(arm, study)),
+                _record(arm, ranks, updated, expectations, size, pairs, tools, _directions_of(arm, study)),
                 registration=registration,
                 outliers=screen.outliers,
                 crowded=screen.crowded,
@@ -129,7 +129,7 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
         )
         informed.append(updated)
     spreads = scales(informed, study.scenario.plan.seed)
-    return Verified(study.scenario.name, path.name, size, tuple(found), *spreads, tuple(sorted(excluded)), grids)
+    return Verified(study.scenario.name, path.name, size, tuple(records), *spreads, tuple(sorted(excluded)), grids)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +149,7 @@ class References:
     study: Study
     path: Path
     arms: int
-    made: dict[tuple[bytes, tuple[int, ...]], tuple[Reference, ReadingReference]] = field(default_factory=dict)
+    references: dict[tuple[bytes, tuple[int, ...]], tuple[Reference, ReadingReference]] = field(default_factory=dict)
     predictions: dict[tuple[bytes, tuple[int, ...]], tuple[Estimator, Prediction]] = field(default_factory=dict)
 
     def of(self, arm: MeasuredArm) -> tuple[Reference, ReadingReference]:
@@ -162,16 +162,16 @@ class References:
         """
         at, counts = _measured(arm)
         key = at.tobytes(), tuple(counts)
-        if key not in self.made:
+        if key not in self.references:
             setup, plan = self.setup, self.study.scenario.plan
             estimator, prediction = self._predicted(arm)
-            wanted = UNITS_A_TEST * max(len(at), len(estimator.causes)) * self.arms
-            units = min(max(UNITS, wanted), MOST_UNITS, max(UNITS, MOST_READINGS // len(at)))
+            least = UNITS_A_TEST * max(len(at), len(estimator.causes)) * self.arms
+            units = min(max(UNITS, least), MOST_UNITS, max(UNITS, MOST_READINGS // len(at)))
             visits = measured_units(setup.machine, at, counts, setup.spread(at), units, plan.seed)
             sample = ReadingSample(prediction, SIGNIFICANT / self.arms / TESTS)
             reference = Reference.of(estimator, Simulated.of(sample.through(visits), estimator.projection))
-            self.made[key] = reference, ReadingReference.of(sample)
-        return self.made[key]
+            self.references[key] = reference, ReadingReference.of(sample)
+        return self.references[key]
 
     def refit(self, arm: MeasuredArm) -> tuple[Prediction, list[Array]]:
         """As `outlying_readings.Refit`."""
@@ -212,22 +212,22 @@ def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
 
 
 def _record(
-    arm: MeasuredArm, ranked: Ranked, updated: Update, expectations: tuple[ExpectedRecord, ...], instrument: float,
+    arm: MeasuredArm, ranks: Ranked, updated: Update, expectations: tuple[ExpectedRecord, ...], instrument: float,
     pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
     poses = []
     for n, (name, visits) in enumerate(arm.visits.items()):
         ap, rp = _of_visits(visits)
-        places = ranked.accuracy_place[n], ranked.repeatability_place[n]
-        bands = ranked.accuracy_population[n], ranked.repeatability_population[n]
-        chance, judged, left_out = ranked.by_pose[n], ranked.judged[n], updated.left_out[n]
+        places = ranks.accuracy_place[n], ranks.repeatability_place[n]
+        bands = ranks.accuracy_population[n], ranks.repeatability_population[n]
+        chance, judged, left_out = ranks.by_pose[n], ranks.judged[n], updated.left_out[n]
         poses.append(PoseRecord(name, len(visits), *ap, *rp, *bands, *places, chance, judged, left_out))
     scatter = float(np.sqrt(np.trace(updated.estimator.linear.scatter, axis1=1, axis2=2).mean()))
     coarse = instrument * np.sqrt(3.0) > scatter > 0.0
     return ArmRecord(
-        arm.name, ranked.units, ranked.chance, ranked.scatter_chance, ranked.each, ranked.compatible, tuple(poses),
+        arm.name, ranks.units, ranks.chance, ranks.scatter_chance, ranks.each, ranks.compatible, tuple(poses),
         _distances_of(arm, pairs, tools), directions,
-        causes(updated, ranked), expectations, bool(coarse),
+        causes(updated, ranks), expectations, bool(coarse),
     )  # fmt: skip
 
 
@@ -275,19 +275,19 @@ def _directions_of(arm: MeasuredArm, study: Study) -> tuple[DirectionRecord, ...
     poses = [name for name, ways in groups_of.items() if len(ways) > 1 and min(map(len, ways.values())) > 1]
     if not poses:
         return ()
-    where = Configurations(np.array([arm.joints[name] for name in poses]))
+    configurations = Configurations(np.array([arm.joints[name] for name in poses]))
     spec = RunSpec.undivided(study.scenario.machine, replace(study.scenario.plan, tolerance=None), LEVEL)
-    population = direction_variation(spec, where, range(len(poses)), ["full"] * len(poses))
+    population = direction_variation(spec, configurations, range(len(poses)), ["full"] * len(poses))
     out = []
     for name, units in zip(poses, population, strict=True):
         groups = groups_of[name]
-        value = float(_variation([own.mean(axis=0)[None] for own in groups.values()])[0])
+        value = float(_variation([rows.mean(axis=0)[None] for rows in groups.values()])[0])
         rng = np.random.default_rng(len(arm.visits[name]))
         again, grown = [], 1.0
-        for own in groups.values():
-            drawn = rng.integers(0, len(own), (RESAMPLED, len(own)))
-            again.append(own[drawn].mean(axis=1))
-            grown = max(grown, np.sqrt(len(own) / (len(own) - 1.0)))
+        for rows in groups.values():
+            numbers = rng.integers(0, len(rows), (RESAMPLED, len(rows)))
+            again.append(rows[numbers].mean(axis=1))
+            grown = max(grown, np.sqrt(len(rows) / (len(rows) - 1.0)))
         low, high = np.quantile(_variation(again), (0.025, 0.975))
         ends = max(0.0, float(value - grown * (high - value))), float(value + grown * (value - low))
         low, middle, high = np.quantile(units, (0.05, 0.5, 0.95)).tolist()

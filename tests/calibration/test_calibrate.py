@@ -115,7 +115,9 @@ def test_parameters_of_an_arm_that_pinocchio_simulates() -> None:
     arm, cases, std = _plain_arm(), 200, 20e-6
     sizes = {"theta": 1e-3, "d": 0.5e-3, "a": 0.5e-3, "alpha": 1e-3}
     tolerances = tuple(
-        (Axis(name, own, Role.LINK), Distribution("normal", size)) for name in arm.names for own, size in sizes.items()
+        (Axis(name, parameter, Role.LINK), Distribution("normal", size))
+        for name in arm.names
+        for parameter, size in sizes.items()
     )
     machine = Machine(arm, tuple(_ideal(name, 0.0) for name in arm.names), tolerances)
     joints = Cloud("poses", 40).find(arm).configurations.joints
@@ -133,12 +135,14 @@ def test_parameters_of_an_arm_that_pinocchio_simulates() -> None:
         read = np.array([_pin_tool(nominal + off, q) for q in joints]) - commanded
         read += rng.normal(0.0, std, read.shape)
         values = identify(model, estimate, read.reshape(1, -1))[0][0]
-        drawn = {f"j{n + 1}.{own}/tolerance": off[n, k] for n in range(6) for k, own in enumerate(sizes)}
-        truth = estimate.truth @ np.array([drawn.get(name, 0.0) for name in names])
+        truth_by_term = {
+            f"j{n + 1}.{parameter}/tolerance": off[n, k] for n in range(6) for k, parameter in enumerate(sizes)
+        }
+        truth = estimate.truth @ np.array([truth_by_term.get(name, 0.0) for name in names])
         inside += np.abs(values - truth) <= 1.959964 * np.sqrt(np.diag(estimate.by_measurement))
     # what belongs to no tolerance has variance all the same: the quantisation of an ideal encoder is nothing beside
     low = stats.binom.ppf(0.0005 / len(inside), cases, 0.95)
-    assert np.all(inside >= low), dict(zip((own.name for own in estimate.parameters), inside, strict=True))
+    assert np.all(inside >= low), dict(zip((parameter.name for parameter in estimate.parameters), inside, strict=True))
     assert stats.binom.ppf(0.001, cases * len(inside), 0.95) <= inside.sum() * 1.0
 
 
@@ -151,25 +155,25 @@ def test_taking_parameters_off_the_axes_is_what_a_controller_does() -> None:
     size = np.array([1e-3, 0.5e-3, 0.5e-3, 1e-3])
     for _ in range(10):
         q = rng.uniform(-1.5, 1.5, 6)
-        true, found = nominal + rng.normal(0, size, (6, 4)), nominal + rng.normal(0, 0.8 * size, (6, 4))
-        model, last = _pin_model(found)
+        true, identified = nominal + rng.normal(0, size, (6, 4)), nominal + rng.normal(0, 0.8 * size, (6, 4))
+        model, last = _pin_model(identified)
         data = model.createData()
         wanted_model, wanted_last = _pin_model(nominal)
         wanted_data = wanted_model.createData()
         pin.forwardKinematics(wanted_model, wanted_data, q)
-        wanted = wanted_data.oMi[6] * wanted_last
-        moved = q.copy()
+        goal = wanted_data.oMi[6] * wanted_last
+        position = q.copy()
         for _ in range(20):
-            pin.computeJointJacobians(model, data, moved + found[:, 0])
+            pin.computeJointJacobians(model, data, position + identified[:, 0])
             at = data.oMi[6] * last
-            away = pin.log6(at.actInv(wanted)).vector
+            away = pin.log6(at.actInv(goal)).vector
             jacobian = last.toActionMatrixInverse() @ pin.getJointJacobian(model, data, 6, pin.LOCAL)
-            moved = moved + np.linalg.lstsq(jacobian, away, rcond=None)[0]
-        exact = _pin_tool(true, moved) - wanted.translation
-        axes = [Axis(f"j{n + 1}", own, Role.LINK) for n in range(6) for own in ("theta", "d", "a", "alpha")]
+            position = position + np.linalg.lstsq(jacobian, away, rcond=None)[0]
+        exact = _pin_tool(true, position) - goal.translation
+        axes = [Axis(f"j{n + 1}", parameter, Role.LINK) for n in range(6) for parameter in ("theta", "d", "a", "alpha")]
         column = arm.postures(q, axes).column[0]
-        taken_off = (true - found).ravel() @ column
-        corrected = float(np.linalg.norm(moved - q))
+        taken_off = (true - identified).ravel() @ column
+        corrected = float(np.linalg.norm(position - q))
         assert np.linalg.norm(exact - taken_off) < 3.0 * corrected * np.linalg.norm(taken_off)
 
 
@@ -184,22 +188,22 @@ def test_gauss_newton_ends_where_least_squares_of_scipy_does(prior: bool) -> Non
     joints = Cloud("poses", 30).find(machine.arm).configurations.joints
     measurement = Measurement(calibration, joints)
     estimate = measurement.estimate(machine)
-    seen = with_target(machine, calibration.instrument)
-    read = measured_units(seen, joints, measurement.visits, measurement.spread(machine), 3, 5)
-    means = np.concatenate([own.mean(axis=1) for own in read], axis=1)
-    model = Model.of(seen, estimate, joints)
+    measured_machine = with_target(machine, calibration.instrument)
+    read = measured_units(measured_machine, joints, measurement.visits, measurement.spread(machine), 3, 5)
+    means = np.concatenate([uncertainty.mean(axis=1) for uncertainty in read], axis=1)
+    model = Model.of(measured_machine, estimate, joints)
     values, _ = identify(model, estimate, means)
-    own = np.sqrt(np.diag(estimate.covariance))
+    uncertainty = np.sqrt(np.diag(estimate.covariance))
 
     def away(z: np.ndarray, mean: np.ndarray) -> np.ndarray:
         phi = estimate.mean + estimate.root @ z
-        rest = estimate.inverse @ (mean - model.at(phi[None])[0][0] - estimate.offset)
-        return np.concatenate([rest, z]) if prior else rest
+        residual = estimate.inverse @ (mean - model.at(phi[None])[0][0] - estimate.offset)
+        return np.concatenate([residual, z]) if prior else residual
 
     for unit in range(3):
         start = np.zeros(estimate.root.shape[1])
-        found = least_squares(away, start, args=(means[unit],), xtol=1e-14, ftol=1e-14, gtol=1e-14, x_scale="jac")
-        assert np.max(np.abs(estimate.mean + estimate.root @ found.x - values[unit]) / own) < 1e-4
+        solution = least_squares(away, start, args=(means[unit],), xtol=1e-14, ftol=1e-14, gtol=1e-14, x_scale="jac")
+        assert np.max(np.abs(estimate.mean + estimate.root @ solution.x - values[unit]) / uncertainty) < 1e-4
 
 
 @pytest.mark.parametrize("prior", [False, True])
@@ -211,12 +215,12 @@ def test_uncertainty_by_formula_is_that_over_the_population(prior: bool) -> None
     joints, units = Cloud("poses", 40).find(machine.arm).configurations.joints, 1500
     measurement = Measurement(calibration, joints)
     estimate = measurement.estimate(machine)
-    seen = with_target(machine, calibration.instrument)
-    read = measured_units(seen, joints, measurement.visits, measurement.spread(machine), units, 5)
-    means = np.concatenate([own.mean(axis=1) for own in read], axis=1)
-    values, _ = identify(Model.of(seen, estimate, joints), estimate, means)
-    drawn = draw_units(seen.terms, SamplingPlan(units, 2, 5))[:, :units]
-    off = values - (estimate.truth @ drawn).T
+    measured_machine = with_target(machine, calibration.instrument)
+    read = measured_units(measured_machine, joints, measurement.visits, measurement.spread(machine), units, 5)
+    means = np.concatenate([rows.mean(axis=1) for rows in read], axis=1)
+    values, _ = identify(Model.of(measured_machine, estimate, joints), estimate, means)
+    coefficients = draw_units(measured_machine.terms, SamplingPlan(units, 2, 5))[:, :units]
+    off = values - (estimate.truth @ coefficients).T
     ratio = off.std(axis=0, ddof=1) / np.sqrt(np.diag(estimate.covariance))
     assert np.all(np.abs(ratio - 1.0) < 0.08), ratio
     if prior:
@@ -231,24 +235,26 @@ def test_what_is_confounded_is_named() -> None:
     machine = Machine(arm, tuple(_ideal(name, 1e-3) for name in arm.names))
     joints = Cloud("poses", 30).find(arm).configurations.joints
     instrument = Instrument((1e-5,) * 3, pose="identified")
-    asked = Calibration(instrument, MeasuredPoses(), 1, Identified(True, True))
-    found = {own.name: own.alike for own in Measurement(asked, joints).estimate(machine).confounded}
-    assert [name for name, _ in found["zero of j1"]] == ["yaw of the instrument"]
-    assert [name for name, _ in found["theta of link j2"]] == ["zero of j2"]
+    calibration = Calibration(instrument, MeasuredPoses(), 1, Identified(True, True))
+    alike = {
+        parameter.name: parameter.alike for parameter in Measurement(calibration, joints).estimate(machine).confounded
+    }
+    assert [name for name, _ in alike["zero of j1"]] == ["yaw of the instrument"]
+    assert [name for name, _ in alike["theta of link j2"]] == ["zero of j2"]
     on_axis = Machine(planar_arm(0.5, 0.0), tuple(_ideal(name, 1e-3) for name in ("j1", "j2")))
     zeros = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(), 1, Identified(True))
-    seen = Measurement(zeros, np.array([[0.1, 0.3], [1.0, -0.5]])).estimate(on_axis)
-    assert [(own.name, own.alike) for own in seen.confounded] == [("zero of j2", ())]
+    estimate = Measurement(zeros, np.array([[0.1, 0.3], [1.0, -0.5]])).estimate(on_axis)
+    assert [(parameter.name, parameter.alike) for parameter in estimate.confounded] == [("zero of j2", ())]
 
 
 def test_columns_that_stand_for_others() -> None:
     rng = np.random.default_rng(2)
     a, b = rng.normal(size=(2, 9))
-    kept, left = told_apart(np.stack([a, b, 2.0 * a - 3.0 * b, np.zeros(9)], axis=1), ["a", "b", "c", "d"])
-    assert [n for n, _ in kept] == [0, 1]
-    assert kept[0][1][2] == pytest.approx(2.0)
-    assert kept[1][1][2] == pytest.approx(-3.0)
-    assert [own.name for own in left] == ["c", "d"]
+    independent, dependent = told_apart(np.stack([a, b, 2.0 * a - 3.0 * b, np.zeros(9)], axis=1), ["a", "b", "c", "d"])
+    assert [n for n, _ in independent] == [0, 1]
+    assert independent[0][1][2] == pytest.approx(2.0)
+    assert independent[1][1][2] == pytest.approx(-3.0)
+    assert [parameter.name for parameter in dependent] == ["c", "d"]
 
 
 def test_observability_of_a_planar_arm_of_two_links() -> None:
@@ -256,29 +262,29 @@ def test_observability_of_a_planar_arm_of_two_links() -> None:
     2 l1 l2 cos q2. Source: the Jacobian of any textbook (Siciliano et al., Robotics (2009), 3.2.1)."""
     l1, l2, q = 0.5, 0.3, np.array([[0.4, 1.1]])
     machine = Machine(planar_arm(l1, l2), tuple(_ideal(name, 1e-3) for name in ("j1", "j2")))
-    asked = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(), 1, Identified(True))
-    found = Measurement(asked, q).estimate(machine).observability(1)
+    calibration = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(), 1, Identified(True))
+    observability = Measurement(calibration, q).estimate(machine).observability(1)
     product, square = l1 * l2 * abs(math.sin(1.1)), l1**2 + 2 * l2**2 + 2 * l1 * l2 * math.cos(1.1)
     low, high = (math.sqrt((square + sign * math.sqrt(square**2 - 4 * product**2)) / 2) for sign in (-1, 1))
-    assert found == pytest.approx((math.sqrt(product), low / high, low, low**2 / high), rel=1e-9)
+    assert observability == pytest.approx((math.sqrt(product), low / high, low, low**2 / high), rel=1e-9)
     assert indices(np.array([2.0, 0.5]), 4) == pytest.approx((0.5, 0.25, 0.5, 0.125))
 
 
 # --- where to measure -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("wanted", [False, True])
-def test_exchange_finds_what_enumeration_finds(wanted: bool) -> None:
+@pytest.mark.parametrize("weighted", [False, True])
+def test_exchange_finds_what_enumeration_finds(weighted: bool) -> None:
     """Four of eleven poses, 330 sets each looked at, over thirty pools: the best one, or within 1 % of it."""
     best = 0
     for seed in range(30):
         rng = np.random.default_rng(seed)
-        seen, root = rng.normal(size=(11, 3, 6)), rng.normal(size=(9, 6))
-        pool = Pool(seen, 1e-3 * np.eye(6), root.T @ root if wanted else None)
-        found = pool.value(choose(pool, 4, np.random.default_rng(1)))
-        every = [pool.value(np.array(own)) for own in itertools.combinations(range(11), 4)]
-        best += found <= min(every) * (1 + 1e-9) if wanted else found <= min(every) + 1e-9
-        assert found <= min(every) * 1.05 if wanted else found <= min(every) + 0.3
+        blocks, root = rng.normal(size=(11, 3, 6)), rng.normal(size=(9, 6))
+        pool = Pool(blocks, 1e-3 * np.eye(6), root.T @ root if weighted else None)
+        value = pool.value(choose(pool, 4, np.random.default_rng(1)))
+        every = [pool.value(np.array(subset)) for subset in itertools.combinations(range(11), 4)]
+        best += value <= min(every) * (1 + 1e-9) if weighted else value <= min(every) + 1e-9
+        assert value <= min(every) * 1.05 if weighted else value <= min(every) + 0.3
     assert best >= 27
 
 
@@ -290,7 +296,7 @@ def test_the_order_of_poses_is_short() -> None:
     def length(order: Any) -> float:
         return float(sum(np.abs((q[a] - q[b]) / travel).max() for a, b in itertools.pairwise(order)))
 
-    shortest = min(length(own) for own in itertools.permutations(range(8)))
+    shortest = min(length(order) for order in itertools.permutations(range(8)))
     assert length(short_moves(q, travel).tolist()) <= 1.1 * shortest
 
 
@@ -298,40 +304,40 @@ def test_the_order_of_poses_is_short() -> None:
 
 
 @pytest.fixture(scope="module")
-def found() -> Calibrated:
+def cell_study() -> Calibrated:
     return calibrate(cell(600))
 
 
-def test_what_is_left_as_sampled_is_what_first_order_says(found: Calibrated) -> None:
+def test_what_is_left_as_sampled_is_what_first_order_says(cell_study: Calibrated) -> None:
     """Mean square of the mean errors of 600 arms, each through its own Gauss-Newton, at the named poses: within 12 %
     of first order (a mean square over 600 arms of some independent directions is known to 4 %)."""
-    after = found.after.scenario.machine
-    poses = found.before.find()[0]
-    result = found.comparison.results[1].tasks[0]
+    after = cell_study.after.scenario.machine
+    poses = cell_study.before.find()[0]
+    result = cell_study.comparison.results[1].tasks[0]
     linear = linearise(after.evaluated(poses.configurations))
     sampled = result.column("error.rms") ** 2
     assert np.all(np.abs(sampled / linear.mean_square - 1.0) < 0.12)
-    assert found.beyond_linear < 0.2 * found.steps[-1].left
+    assert cell_study.beyond_linear < 0.2 * cell_study.steps[-1].left
 
 
-def test_chosen_poses_leave_less_than_poses_at_random(found: Calibrated) -> None:
-    for point in found.curve:
+def test_chosen_poses_leave_less_than_poses_at_random(cell_study: Calibrated) -> None:
+    for point in cell_study.curve:
         if point.poses >= 20:
             assert point.chosen <= point.random * 1.001
-    assert found.curve[-1].chosen < found.steps[0].left
+    assert cell_study.curve[-1].chosen < cell_study.steps[0].left
 
 
-def test_repeatability_never_improves(found: Calibrated) -> None:
+def test_repeatability_never_improves(cell_study: Calibrated) -> None:
     """What changes from visit to visit is not identified: its moments are the same to the bit, and RP of the sampled
     arms differs only by the angles that a correction turns the columns of the Jacobian through."""
-    before = found.before.scenario.machine
-    after = calibrated(found.before).scenario.machine
-    where = [poses.configurations for poses in found.before.find()]
-    one, two = (moments_of(machine, where) for machine in (before, after))
+    before = cell_study.before.scenario.machine
+    after = calibrated(cell_study.before).scenario.machine
+    configurations = [poses.configurations for poses in cell_study.before.find()]
+    one, two = (moments_of(machine, configurations) for machine in (before, after))
     assert np.array_equal(one.visits, two.visits)
-    for row in found.comparison.differences:
+    for row in cell_study.comparison.differences:
         assert row.repeatability is not None
-        task = next(own for own in found.comparison.results[0].tasks if own.name == row.task)
+        task = next(task for task in cell_study.comparison.results[0].tasks if task.name == row.task)
         assert abs(row.repeatability.value) < 1e-3 * task.summary.repeatability_p95
 
 
@@ -340,27 +346,27 @@ def test_with_the_population_as_prior_it_never_gets_worse() -> None:
     study = cell(prior=True)
     calibration, machine = study.scenario.calibration, study.scenario.machine
     assert calibration is not None
-    known = replace(calibration, instrument=replace(calibration.instrument, pose="known", target="known"))
+    plan = replace(calibration, instrument=replace(calibration.instrument, pose="known", target="known"))
     joints = Cloud("poses", 12).find(machine.arm).configurations.joints
     poses = study.find()[0]
     measured = replace(poses, configurations=replace(poses.configurations, joints=joints[:4], keys=None))
-    left = Left((measured.configurations,))
-    before = left.rms(machine)
+    residual_poses = Left((measured.configurations,))
+    before = residual_poses.rms(machine)
     for count in (3, 6, 12):
-        assert left.rms(Measurement(known, joints[:count]).calibrated(machine)) < before
+        assert residual_poses.rms(Measurement(plan, joints[:count]).calibrated(machine)) < before
 
 
 def test_a_cheaper_sensor_can_win_after_calibration() -> None:
     """The cheapest of a small catalogue that holds 80 um at the stations costs less once its repeatable error is gone."""
     ready, options = load_options(CELL, ROOT / "configs" / "catalogues" / "discs.yaml", {"calibration": BLOCK})
-    few = replace(options, joints=tuple(own[::7] for own in options.joints))
-    asked = replace(ready.requirement, position=80e-6, repeatability=None, yield_=None)  # type: ignore[type-var]
-    study = Study(replace(ready, requirement=asked, tasks=ready.tasks[:1])).with_plan(units=200, visits=5)
+    few = replace(options, joints=tuple(design[::7] for design in options.joints))
+    requirement = replace(ready.requirement, position=80e-6, repeatability=None, yield_=None)  # type: ignore[type-var]
+    study = Study(replace(ready, requirement=requirement, tasks=ready.tasks[:1])).with_plan(units=200, visits=5)
     prices = []
-    for own in (study, calibrated(study)):
-        found = select(own, few)
-        assert found.design is not None
-        prices.append(found.price)
+    for design in (study, calibrated(study)):
+        selection = select(design, few)
+        assert selection.design is not None
+        prices.append(selection.price)
     assert prices[1] < prices[0]  # type: ignore[operator]
 
 
@@ -369,9 +375,9 @@ def test_the_command_writes_poses_that_can_be_read_again(tmp_path: Path) -> None
     small = {"calibration": BLOCK, "sampling": {"units": 64, "visits": 5, "seed": 7},
              "tasks": [{"kind": "poses", "name": "one", "poses": [{"name": "p", "joints": ["0 deg"] * 6}]}]}  # fmt: skip
     scenario.write_text(json.dumps({"kind": "scenario", "name": "c", "base": str(CELL), "changes": small}))
-    done = invoke("calibrate", scenario, "--out", tmp_path / "out", "--json")
-    assert done.returncode in (0, 1, 4), done.stderr
-    record = json.loads(done.stdout)
+    answer = invoke("calibrate", scenario, "--out", tmp_path / "out", "--json")
+    assert answer.returncode in (0, 1, 4), answer.stderr
+    record = json.loads(answer.stdout)
     jsonschema.validate(record, schema_of_record(RECORDS["calibrate"]))
     assert record == json.loads((tmp_path / "out" / "calibrate.json").read_text())
     assert (tmp_path / "out" / "report.pdf").stat().st_size > 20_000
@@ -390,11 +396,11 @@ def test_the_command_writes_poses_that_can_be_read_again(tmp_path: Path) -> None
 def test_the_invented_arm_has_the_wave_of_its_disc_removed(tmp_path: Path) -> None:
     """Hidden truth of tests/measured_arm.py: the disc of j2 sits 60 um off a track of 0.85 times 6.5 mm, behind a gear
     of 100; the eccentricity correction leaves a share. The identified wave has that amplitude within its uncertainty."""
-    found = calibrate(armsim.load(measured_arm.SCENARIO).with_plan(units=100), measured=measured_arm.FILE)
-    arm = found.arms[0]
-    waves = {own.name: own for own in arm.values}
+    calibration_result = calibrate(armsim.load(measured_arm.SCENARIO).with_plan(units=100), measured=measured_arm.FILE)
+    arm = calibration_result.arms[0]
+    waves = {parameter.name: parameter for parameter in arm.values}
     cos, sin = (waves[f"{name} of order 1 per motor turn of j2"] for name in ("cosine", "sine"))
-    joint = measured_arm.hidden(found.before.scenario.machine).joints[1]
+    joint = measured_arm.hidden(calibration_result.before.scenario.machine).joints[1]
     truth = next(term for term in joint.terms() if term.cause.name == "eccentricity")
     orders = [act for act in truth.acts if abs(getattr(act.shape, "order", 0.0)) == joint.transmission.ratio]
     amplitude = math.sqrt(
@@ -407,19 +413,21 @@ def test_the_invented_arm_has_the_wave_of_its_disc_removed(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize(
-    "where", ["scenarios/track-cell.yaml", "scenarios/seven-from-sheets.yaml"], ids=["linear axis", "seven axes"]
+    "path", ["scenarios/track-cell.yaml", "scenarios/seven-from-sheets.yaml"], ids=["linear axis", "seven axes"]
 )
-def test_other_arms(where: str) -> None:
+def test_other_arms(path: str) -> None:
     changes: dict[str, Any] = {
         "sampling": {"units": 32, "visits": 3, "seed": 1},
         "calibration": {
             "instrument": {"std": ["10 um", "10 um", "20 um"]}, "poses": {"candidates": 120, "count": 60},
-            "identify": {"zeros": True, "links": True, "stiffness": "track" in where, "output_orders": [1]},
+            "identify": {"zeros": True, "links": True, "stiffness": "track" in path, "output_orders": [1]},
         },
     }  # fmt: skip
-    found = calibrate(Study(load_changed(load_scenario(ROOT / where), changes)))
-    assert found.steps[-1].left < found.steps[0].left
-    assert all(own.uncertainty >= own.by_measurement * (1 - 1e-9) for own in found.parameters)
+    calibrated_arms = calibrate(Study(load_changed(load_scenario(ROOT / path), changes)))
+    assert calibrated_arms.steps[-1].left < calibrated_arms.steps[0].left
+    assert all(
+        parameter.uncertainty >= parameter.by_measurement * (1 - 1e-9) for parameter in calibrated_arms.parameters
+    )
 
 
 def test_the_result_does_not_depend_on_the_workers() -> None:
@@ -444,23 +452,25 @@ WRONG: list[tuple[dict[str, Any], str, str]] = [
 ]
 
 
-@pytest.mark.parametrize(("block", "key", "said"), WRONG, ids=[f"{key}: {said}"[:40] for _, key, said in WRONG])
-def test_wrong_input(tmp_path: Path, block: dict[str, Any], key: str, said: str) -> None:
-    own = {"instrument": {"std": "10 um"}, **block}
+@pytest.mark.parametrize(
+    ("block", "key", "message"), WRONG, ids=[f"{key}: {message}"[:40] for _, key, message in WRONG]
+)
+def test_wrong_input(tmp_path: Path, block: dict[str, Any], key: str, message: str) -> None:
+    block_with_instrument = {"instrument": {"std": "10 um"}, **block}
     scenario = tmp_path / "s.yaml"
-    whole = yaml.safe_load(CELL.read_text().replace("../configs", str(ROOT / "configs")))
-    scenario.write_text(json.dumps({**whole, "calibration": own}))
-    done = invoke("calibrate", scenario, "--out", tmp_path / "out")
-    assert done.returncode == 2, done.stdout + done.stderr
-    assert key in done.stderr
-    assert any(word in done.stderr for word in said.split("|")), done.stderr
+    document = yaml.safe_load(CELL.read_text().replace("../configs", str(ROOT / "configs")))
+    scenario.write_text(json.dumps({**document, "calibration": block_with_instrument}))
+    answer = invoke("calibrate", scenario, "--out", tmp_path / "out")
+    assert answer.returncode == 2, answer.stdout + answer.stderr
+    assert key in answer.stderr
+    assert any(word in answer.stderr for word in message.split("|")), answer.stderr
     assert not (tmp_path / "out").exists()
 
 
 def test_without_a_calibration_it_is_asked_for(tmp_path: Path) -> None:
-    done = invoke("calibrate", CELL, "--out", tmp_path / "out")
-    assert done.returncode == 2
-    assert "calibration" in done.stderr
+    answer = invoke("calibrate", CELL, "--out", tmp_path / "out")
+    assert answer.returncode == 2
+    assert "calibration" in answer.stderr
     assert not (tmp_path / "out").exists()
 
 
@@ -468,7 +478,7 @@ def test_links_that_no_joint_can_correct_are_refused() -> None:
     arm = planar_arm(0.4, 0.3)
     study = armsim.load(CELL)
     machine = Machine(arm, tuple(_ideal(name, 1e-3) for name in arm.names))
-    asked = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(candidates=20), 1, Identified(True, True))
-    flat = Study(replace(study.scenario, machine=machine, calibration=asked, tasks=(Cloud("c", 8),)))
+    calibration = Calibration(Instrument((1e-5,) * 3), MeasuredPoses(candidates=20), 1, Identified(True, True))
+    flat = Study(replace(study.scenario, machine=machine, calibration=calibration, tasks=(Cloud("c", 8),)))
     with pytest.raises(armsim.errors.InputError, match="every direction"):
         calibrate(flat)

@@ -77,13 +77,13 @@ def test_coefficients_lie_within_their_intervals() -> None:
     """200 repetitions of 6 coefficients: 95 % of the intervals by Student's law hold the truth, within 3 deviations."""
     waves = {1: (50.0, 0.3), 2: (8.0, 1.0), 5: (2.0, 2.0)}
     truth = np.array([f(p) * a * sign for a, p in waves.values() for f, sign in ((math.sin, -1), (math.cos, 1))])
-    held, repetitions = 0, 200
+    covered, repetitions = 0, 200
     for seed in range(repetitions):
         angle, error = curve(seed, waves, 3.0, 60, 2.3)
         fit = fit_harmonics(angle, error, list(waves), np.zeros(60))
         half = stats.t.ppf(0.975, 60 - 7) * np.sqrt(np.diag(fit.covariance))
-        held += int(np.sum(np.abs(fit.coefficients - truth) <= half))
-    share = held / (repetitions * 6)
+        covered += int(np.sum(np.abs(fit.coefficients - truth) <= half))
+    share = covered / (repetitions * 6)
     assert abs(share - 0.95) < 3 * math.sqrt(0.95 * 0.05 / (repetitions * 6)) * 1.5  # coefficients of a fit go together
 
 
@@ -138,8 +138,8 @@ def test_both_directions_tell_the_reversal(tmp_path: Path) -> None:
     down = [(a, 3 * math.sin(math.radians(a)) - 0.8 + rng.normal(0, 0.3)) for a in range(358, -1, -2)]
     (plain,) = measure(written(tmp_path, up + down)).sensors  # told from the order of the rows
     named = [(*row, "up") for row in up] + [(*row, "down") for row in down]
-    (stated,) = measure(written(tmp_path, named, "angle [deg],error [arcsec],direction")).sensors
-    for sensor in (plain, stated):
+    (sensor_stated,) = measure(written(tmp_path, named, "angle [deg],error [arcsec],direction")).sensors
+    for sensor in (plain, sensor_stated):
         assert sensor.fit.reversal / ARCSEC == pytest.approx(1.6, abs=0.15)
         assert sensor.fit.reversal_uncertainty / ARCSEC == pytest.approx(2 * 0.3 / math.sqrt(360), rel=0.2)
     (one,) = measure(written(tmp_path, up)).sensors
@@ -169,11 +169,11 @@ def test_sensors_of_the_law_are_not_contradicted(tmp_path: Path) -> None:
         term for term in (*encoder.terms(1.0, math.pi, 1.0), *mounting.terms(encoder, 1.0, True)) if term.life == "unit"
     ]
     units, at = 300, np.linspace(0, 2 * math.pi, 48, endpoint=False)
-    drawn = draw_units(terms, SamplingPlan(units, 1, 99))
+    coefficients = draw_units(terms, SamplingPlan(units, 1, 99))
     curves, first = np.zeros((48, units)), 0
     for term in terms:
         for act in term.acts:
-            curves += np.outer(act.shape.value(State.at_rest(at)), drawn[first + act.coefficient, :units])
+            curves += np.outer(act.shape.value(State.at_rest(at)), coefficients[first + act.coefficient, :units])
         first += len(term.mean)
     curves += np.random.default_rng(3).normal(0, 0.2 * ARCSEC, curves.shape)
     rows = [(f"s{n}", math.degrees(a), curves[k, n] / ARCSEC) for n in range(units) for k, a in enumerate(at.tolist())]
@@ -192,11 +192,11 @@ def test_an_eccentricity_of_three_times_its_tolerance_is_found(tmp_path: Path) -
     scenario.write_text(
         text.replace("../../configs", str(ROOT / "configs")).replace("{limit: 15 um, distribution: fixed}", "20 um")
     )
-    done = invoke(
+    answer = invoke(
         "curve", path, "--scenario", scenario, "--joint", "j1", "--orders", "1,2,3", "--out", tmp_path / "out"
     )
-    assert done.returncode == 1, done.stderr
-    assert "order 1" in done.stdout
+    assert answer.returncode == 1, answer.stderr
+    assert "order 1" in answer.stdout
     names = {entry.name for entry in (tmp_path / "out").iterdir()}
     assert {"curve.json", "report.html", "report.pdf", "manifest.json", "tables", "figures"} <= names
     record = json.loads((tmp_path / "out" / "curve.json").read_text())
@@ -205,9 +205,9 @@ def test_an_eccentricity_of_three_times_its_tolerance_is_found(tmp_path: Path) -
     assert [row["law"]["contradicts"] for row in sensor["orders"]] == [True, False, False]
     assert "too large for the law: order 1" in (tmp_path / "out" / "report.html").read_text()
     fine = written(tmp_path, disc(9e-6, 11.5e-3, 0.7, 360, 1.5, 1))
-    held = invoke("curve", fine, "--scenario", scenario, "--joint", "j1", "--orders", "1,2,3", "--json")
-    assert held.returncode == 0, held.stdout
-    assert json.loads(held.stdout)["sensors"][0]["orders"][0]["law"]["contradicts"] is False
+    covered = invoke("curve", fine, "--scenario", scenario, "--joint", "j1", "--orders", "1,2,3", "--json")
+    assert covered.returncode == 0, covered.stdout
+    assert json.loads(covered.stdout)["sensors"][0]["orders"][0]["law"]["contradicts"] is False
 
 
 def test_sensors_left_out_are_as_far_off_as_they_should_be(tmp_path: Path) -> None:
@@ -258,18 +258,18 @@ def test_wrong_files_are_named(
     tmp_path: Path, rows: list[tuple[object, ...]], header: str, expected: list[str]
 ) -> None:
     path = written(tmp_path, rows, header)
-    done = invoke("curve", path, "--out", tmp_path / "out")
-    assert done.returncode == 2
+    answer = invoke("curve", path, "--out", tmp_path / "out")
+    assert answer.returncode == 2
     for part in expected:
-        assert part in done.stderr
+        assert part in answer.stderr
     assert not (tmp_path / "out").exists()
 
 
 def test_orders_that_cannot_be_told_are_an_error_of_the_command(tmp_path: Path) -> None:
     path = written(tmp_path, GOOD)
-    done = invoke("curve", path, "--orders", "1,35")
-    assert done.returncode == 2
-    assert "do not tell apart" in done.stderr
+    answer = invoke("curve", path, "--orders", "1,35")
+    assert answer.returncode == 2
+    assert "do not tell apart" in answer.stderr
     assert invoke("curve", path, "--orders", "1,x").returncode == 2
     assert invoke("curve", path, "--scenario", DISC).returncode == 2
     assert (

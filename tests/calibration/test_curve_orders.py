@@ -173,10 +173,10 @@ def test_aliases_are_named_everywhere(tmp_path: Path) -> None:
     path = file_of(tmp_path, [(t, sensor_of_the_sheet(rng, t, 0.1 * ARCSEC) + rng.normal(0, 0.05 * ARCSEC, 36))])
     sheet = tmp_path / "sheet.yaml"
     sheet.write_text(SHEET)
-    done = invoke("curve", path, "--encoder", sheet, "--orders", "3,4,5", "--out", tmp_path / "out")
+    answer = invoke("curve", path, "--encoder", sheet, "--orders", "3,4,5", "--out", tmp_path / "out")
     sentence = "order 4 cannot be told from order 256"
-    assert sentence in done.stdout, done.stderr
-    assert "at 36 equal steps" in done.stdout
+    assert sentence in answer.stdout, answer.stderr
+    assert "at 36 equal steps" in answer.stdout
     assert sentence in (tmp_path / "out" / "report.html").read_text()
     record = json.loads((tmp_path / "out" / "curve.json").read_text())
     jsonschema.validate(record, json.loads(invoke("schema", "curve").stdout))
@@ -200,8 +200,8 @@ def test_an_order_that_looks_like_a_constant_is_named(tmp_path: Path) -> None:
     assert all(order.aliases == () for order in sensor.orders)
     sheet = tmp_path / "sheet.yaml"
     sheet.write_text(SHEET)
-    done = invoke("curve", path, "--encoder", sheet)
-    assert "order 256 cannot be told from a constant, order 512 cannot be told from a constant at 32" in done.stdout
+    answer = invoke("curve", path, "--encoder", sheet)
+    assert "order 256 cannot be told from a constant, order 512 cannot be told from a constant at 32" in answer.stdout
 
 
 def test_orders_in_the_residual_are_listed_and_no_noise(tmp_path: Path) -> None:
@@ -219,9 +219,9 @@ def test_orders_in_the_residual_are_listed_and_no_noise(tmp_path: Path) -> None:
     # standard deviation of 81 degrees of freedom: 99.9 % of the chi law
     bounds = 0.3 * np.sqrt(stats.chi2.ppf([0.0005, 0.9995], 81) / 81)
     assert bounds[0] < sensor.fit.noise / ARCSEC < bounds[1]
-    done = invoke("curve", path, "--orders", "1,2")
-    assert "in the residual of the orders requested: order 7" in done.stdout
-    assert "7 (found)" in done.stdout
+    answer = invoke("curve", path, "--orders", "1,2")
+    assert "in the residual of the orders requested: order 7" in answer.stdout
+    assert "7 (found)" in answer.stdout
 
 
 def test_the_angles_of_part_of_a_turn_choose_the_orders_fitted(tmp_path: Path) -> None:

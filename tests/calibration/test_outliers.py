@@ -53,23 +53,23 @@ def test_deletion_residuals_are_those_of_brute_force(counts: tuple[int, ...], fr
     prediction = Prediction(mean, inverse, visit, counts)
     rows = np.repeat(np.arange(poses), counts)
     select = np.zeros((3 * many, 3 * poses))
-    whole = np.zeros((3 * many, 3 * many))
+    joint = np.zeros((3 * many, 3 * many))
     for n, pose in enumerate(rows):
         select[3 * n : 3 * n + 3, 3 * pose : 3 * pose + 3] = np.eye(3)
-        whole[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] = visit[pose]
-    whole += select @ causes @ causes.T @ select.T
+        joint[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] = visit[pose]
+    joint += select @ causes @ causes.T @ select.T
     trend, away = select @ columns, np.concatenate([v.ravel() for v in visits]) - select @ mean
     squares = prediction.squares(visits)
     for n in range(many):
         gone = np.zeros(3 * many, bool)
         gone[3 * n : 3 * n + 3] = True
-        known = np.linalg.inv(whole[np.ix_(~gone, ~gone)])
-        weights = whole[np.ix_(gone, ~gone)] @ known
-        rest = trend[gone] - weights @ trend[~gone]
-        normal = np.linalg.inv(trend[~gone].T @ known @ trend[~gone])
-        fitted = normal @ trend[~gone].T @ known @ away[~gone]
-        residual = away[gone] - weights @ away[~gone] - rest @ fitted
-        covariance = whole[np.ix_(gone, gone)] - weights @ whole[np.ix_(~gone, gone)] + rest @ normal @ rest.T
+        precision = np.linalg.inv(joint[np.ix_(~gone, ~gone)])
+        weights = joint[np.ix_(gone, ~gone)] @ precision
+        leftover = trend[gone] - weights @ trend[~gone]
+        normal = np.linalg.inv(trend[~gone].T @ precision @ trend[~gone])
+        fitted = normal @ trend[~gone].T @ precision @ away[~gone]
+        residual = away[gone] - weights @ away[~gone] - leftover @ fitted
+        covariance = joint[np.ix_(gone, gone)] - weights @ joint[np.ix_(~gone, gone)] + leftover @ normal @ leftover.T
         pose = int(rows[n])
         got = prediction.deleted(visits, pose, n - int(np.searchsorted(rows, pose)))
         np.testing.assert_allclose(got[0], residual, rtol=1e-6, atol=1e-8)
@@ -91,9 +91,9 @@ def spoiled(path: Path, sizes: dict[int, float]) -> Path:
 @pytest.mark.parametrize("size", [30.0, 0.5])
 def test_a_wrong_reading_is_named_first_and_causes_are_told_without_it(tmp_path: Path, size: float) -> None:
     path = spoiled(tmp_path / "m.csv", {LINE: size})
-    done = invoke("verify", CELL, "--measured", path, "--json")
-    assert done.returncode == 1, done.stderr
-    (arm,) = json.loads(done.stdout)["arms"]
+    answer = invoke("verify", CELL, "--measured", path, "--json")
+    assert answer.returncode == 1, answer.stderr
+    (arm,) = json.loads(answer.stdout)["arms"]
     (outlier,) = arm["outliers"]
     assert (outlier["file"], outlier["line"], outlier["pose"]) == ("m.csv", LINE, "m2")
     assert outlier["distance"] == pytest.approx(1e-3 * size, abs=50e-6)
@@ -109,8 +109,8 @@ def test_a_wrong_reading_is_named_first_and_causes_are_told_without_it(tmp_path:
 
 def test_the_sentence_about_a_wrong_reading_stands_before_tables_and_page(tmp_path: Path) -> None:
     path = spoiled(tmp_path / "m.csv", {LINE: 30.0, 102: -2.0})
-    done = invoke("verify", CELL, "--measured", path, "--out", tmp_path / "out")
-    first = done.stdout.splitlines()[0]
+    answer = invoke("verify", CELL, "--measured", path, "--out", tmp_path / "out")
+    first = answer.stdout.splitlines()[0]
     assert first.startswith(f"m.csv, line {LINE} (m2): 30.0")
     assert "m.csv, line 102 (m4): " in first
     assert "without them, m is not as predicted" in first
@@ -134,9 +134,9 @@ def test_causes_are_named_at_the_level_of_the_verdict() -> None:
 
 @pytest.mark.parametrize("text", ["1", "58,x", "900", ""])
 def test_lines_that_cannot_be_excluded_are_an_error(text: str) -> None:
-    done = invoke("verify", CELL, "--measured", measured_arm.FILE, "--exclude", text)
-    assert done.returncode == 2
-    assert "--exclude" in done.stderr
+    answer = invoke("verify", CELL, "--measured", measured_arm.FILE, "--exclude", text)
+    assert answer.returncode == 2
+    assert "--exclude" in answer.stderr
 
 
 def numbered(name: str, names: list[str], joints: np.ndarray, visits: list[np.ndarray]) -> MeasuredArm:
@@ -160,10 +160,10 @@ def sampled(name: Path, frame: str, count: int) -> tuple[Study, References, list
     """300 sound arms, in frames of their own where these are fitted, and the reference for their readings."""
     study = session(name, replace(FITTED, pose=frame, target=frame), 24)
     names, joints, _ = places(study)
-    drawn = list(measured_units(study.scenario.machine, joints, [count] * len(names), INSTRUMENT, 300, 2))
+    units = list(measured_units(study.scenario.machine, joints, [count] * len(names), INSTRUMENT, 300, 2))
     arms = []
     for unit in range(300):
-        visits = [rows[unit] for rows in drawn]
+        visits = [rows[unit] for rows in units]
         if frame == "identified":
             rng = np.random.default_rng(unit)
             visits = moved(study, visits, Rotation.random(random_state=unit), rng.normal(0, 2.0, 3), np.zeros(3))
@@ -235,9 +235,9 @@ def test_calibrate_names_the_reading_first_and_identifies_without_it(tmp_path: P
     """A reading 30 mm off: exit 1, the contradiction before all else; the parameters are those of the file without it."""
     path = spoiled(tmp_path / "m.csv", {LINE: 30.0})
     words = ("calibrate", CELL, "--measured", path, "--units", 60)
-    done = invoke(*words, "--out", tmp_path / "out")
-    assert done.returncode == 1, done.stderr
-    first = done.stdout.splitlines()[0]
+    answer = invoke(*words, "--out", tmp_path / "out")
+    assert answer.returncode == 1, answer.stderr
+    first = answer.stdout.splitlines()[0]
     assert first.startswith(f"the readings of m contradict what is expected of it: m.csv, line {LINE} (m2): 30.0")
     assert "m is identified without it" in first
     record = json.loads((tmp_path / "out" / "calibrate.json").read_text())
@@ -256,9 +256,9 @@ def test_calibrate_names_the_reading_first_and_identifies_without_it(tmp_path: P
 
 
 def test_lines_are_excluded_of_a_measured_file_alone() -> None:
-    done = invoke("calibrate", CELL, "--exclude", LINE)
-    assert done.returncode == 2
-    assert "no --measured" in done.stderr
+    answer = invoke("calibrate", CELL, "--exclude", LINE)
+    assert answer.returncode == 2
+    assert "no --measured" in answer.stderr
 
 
 @pytest.mark.parametrize("prior", [False, True])
@@ -271,11 +271,11 @@ def test_the_misfit_of_sound_arms_is_chi_square_with_the_stated_degrees_of_freed
     study = study.with_scenario(calibration=calibration)
     names, joints, _ = places(study)
     reading = MeasuredSession(study, Path("m.csv"), Setup.of(study, None), calibration, SIGNIFICANT / 3)
-    drawn = list(measured_units(study.scenario.machine, joints, [3] * len(names), INSTRUMENT, 60, 2))
+    simulated = list(measured_units(study.scenario.machine, joints, [3] * len(names), INSTRUMENT, 60, 2))
     fits = []
     for unit in range(60):
         turn, rng = Rotation.random(random_state=unit), np.random.default_rng(unit)
-        visits = moved(study, [rows[unit] for rows in drawn], turn, rng.normal(0, 2.0, 3), np.zeros(3))
+        visits = moved(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), np.zeros(3))
         fits.append(reading.read(numbered("a", names, joints, visits)).fit)
     # a zero of the first joint is a turn of the instrument, one of the last a place of the target: no more than 15
     assert 3 * 24 - 15 <= fits[0].freedom <= 3 * 24 - 9 - 4

@@ -47,8 +47,8 @@ def moved(
     _, joints, tools = places(study)
     frames = study.scenario.machine.arm.postures(joints).tool
     out = []
-    for frame, tool, own in zip(frames, tools, visits, strict=True):
-        out.append(turn.apply(tool + own + frame[:3, :3] @ target) + shift)
+    for frame, tool, rows in zip(frames, tools, visits, strict=True):
+        out.append(turn.apply(tool + rows + frame[:3, :3] @ target) + shift)
     return out
 
 
@@ -86,12 +86,12 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     names, joints, _ = places(study)
     setup, counts, poses = Setup.of(study, None), [4] * len(names), dict(zip(names, joints, strict=True))
     off = np.array([0.01, -0.02, 0.04]) if target == "identified" else np.zeros(3)
-    seen = with_target(study.scenario.machine, Instrument(target_offset=tuple(off.tolist())))
-    drawn = list(measured_units(seen, joints, counts, INSTRUMENT, 600, 2))
+    measured_machine = with_target(study.scenario.machine, Instrument(target_offset=tuple(off.tolist())))
+    simulated = list(measured_units(measured_machine, joints, counts, INSTRUMENT, 600, 2))
     arms = []
     for unit in range(600):
         rng, turn = np.random.default_rng(unit), Rotation.random(random_state=unit)
-        read = moved(study, [own[unit] for own in drawn], turn, rng.normal(0, 2.0, 3), off)
+        read = moved(study, [rows[unit] for rows in simulated], turn, rng.normal(0, 2.0, 3), off)
         points = dict(zip(names, read, strict=True))
         arms.append(MeasuredArm("a", points, poses, points=points))
     setup = setup.settled(arms, Path("m.csv"))
@@ -101,9 +101,9 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
     wrong, chances = 0, []
     for arm in arms:
         registered_arm, _ = setup.register(arm, Path("m.csv"))
-        ranked = Ranked.of(without_frame(registered_arm, estimator), reference)
-        wrong += not ranked.compatible
-        chances.append(ranked.chance)
+        ranks = Ranked.of(without_frame(registered_arm, estimator), reference)
+        wrong += not ranks.compatible
+        chances.append(ranks.chance)
     assert wrong <= stats.binom.ppf(0.99, 600, 0.01)
     assert stats.kstest(chances, "uniform").pvalue > 0.01
 
@@ -115,15 +115,17 @@ def test_the_wrong_disc_is_found_from_another_frame(tmp_path: Path) -> None:
     count = len(names)
     hidden = measured_arm.hidden(study.scenario.machine)
     visits = list(measured_units(hidden, joints, [30] * count, INSTRUMENT, measured_arm.UNIT + 1, measured_arm.SEED))
-    own = [rows[measured_arm.UNIT] for rows in visits]
+    arm_visits = [rows[measured_arm.UNIT] for rows in visits]
     turn, shift = Rotation.from_euler("xyz", [0.4, -1.1, 2.5]), np.array([2.1, -3.4, 0.7])
-    path = written(tmp_path / "raw.csv", names, {"arm": moved(study, own, turn, shift, np.array([0.01, 0.0, 0.04]))})
+    path = written(
+        tmp_path / "raw.csv", names, {"arm": moved(study, arm_visits, turn, shift, np.array([0.01, 0.0, 0.04]))}
+    )
     refused = invoke("verify", measured_arm.SCENARIO, "--measured", path)
     assert refused.returncode == 2
     changes = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
-    done = invoke("verify", measured_arm.SCENARIO, "--measured", path, *changes, "--json")
-    assert done.returncode == 1, done.stderr
-    (arm,) = json.loads(done.stdout)["arms"]
+    answer = invoke("verify", measured_arm.SCENARIO, "--measured", path, *changes, "--json")
+    assert answer.returncode == 1, answer.stderr
+    (arm,) = json.loads(answer.stdout)["arms"]
     assert (arm["causes"][0]["cause"], arm["causes"][0]["owner"]) == ("eccentricity", "j2")
     assert arm["registration"]["turn"] == pytest.approx(turn.magnitude(), abs=1e-3)
     assert arm["registration"]["target"] == pytest.approx([0.01, 0.0, 0.04], abs=1e-3)
@@ -138,26 +140,28 @@ def test_readings_of_another_arm_are_refused(tmp_path: Path) -> None:
         {"arm": [np.repeat(tool[None] * 1.5, 2, 0) + 1e-9 * np.arange(2)[:, None] for tool in tools]},
     )
     changes = ("--set", "calibration.instrument.pose=identified")
-    done = invoke("verify", measured_arm.SCENARIO, "--measured", path, *changes)
-    assert done.returncode == 2
-    assert "after the fit of frame and target" in done.stderr
+    answer = invoke("verify", measured_arm.SCENARIO, "--measured", path, *changes)
+    assert answer.returncode == 2
+    assert "after the fit of frame and target" in answer.stderr
 
 
 def test_few_poses_do_not_tell_frame_and_target_apart(tmp_path: Path) -> None:
     study = armsim.load(measured_arm.SCENARIO)
     names, joints, tools = places(study)
-    drawn = list(measured_units(study.scenario.machine, joints[:2], [3, 3], INSTRUMENT, 1, 4))
-    path = written(tmp_path / "raw.csv", names[:2], {"arm": [t + own[0] for t, own in zip(tools, drawn, strict=False)]})
+    simulated = list(measured_units(study.scenario.machine, joints[:2], [3, 3], INSTRUMENT, 1, 4))
+    path = written(
+        tmp_path / "raw.csv", names[:2], {"arm": [t + rows[0] for t, rows in zip(tools, simulated, strict=False)]}
+    )
     changes = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
-    done = invoke("verify", measured_arm.SCENARIO, "--measured", path, *changes)
-    assert done.returncode == 2
-    assert "do not tell frame and target apart" in done.stderr
+    answer = invoke("verify", measured_arm.SCENARIO, "--measured", path, *changes)
+    assert answer.returncode == 2
+    assert "do not tell frame and target apart" in answer.stderr
 
 
 def test_the_instrument_of_the_scenario_is_taken(tmp_path: Path) -> None:
     """Where the command line names none."""
-    found = verify(armsim.load(measured_arm.SCENARIO), measured_arm.FILE)
-    assert found.instrument == pytest.approx(5e-6)
+    verified = verify(armsim.load(measured_arm.SCENARIO), measured_arm.FILE)
+    assert verified.instrument == pytest.approx(5e-6)
 
 
 def test_calibrate_identifies_the_arm_from_another_frame(tmp_path: Path) -> None:
@@ -179,14 +183,14 @@ def test_calibrate_identifies_the_arm_from_another_frame(tmp_path: Path) -> None
         tmp_path / "base.csv", names, {"arm": moved(study, rows, Rotation.identity(), np.zeros(3), np.zeros(3))}
     )
     fitted = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
-    left = []
+    removed = []
     for path, changes in ((plain, ()), (raw, fitted)):
-        done = invoke("calibrate", measured_arm.SCENARIO, "--measured", path, *changes, "--units", 60, "--json")
-        assert done.returncode in (0, 1, 4), done.stderr
-        (arm,) = json.loads(done.stdout)["arms"]
+        answer = invoke("calibrate", measured_arm.SCENARIO, "--measured", path, *changes, "--units", 60, "--json")
+        assert answer.returncode in (0, 1, 4), answer.stderr
+        (arm,) = json.loads(answer.stdout)["arms"]
         assert arm["residual"] < 3.0 * arm["expected"]
-        left.append(arm["removed"])
-    assert left[1] == pytest.approx(left[0], rel=0.1)
+        removed.append(arm["removed"])
+    assert removed[1] == pytest.approx(removed[0], rel=0.1)
 
 
 def raw_file(study: Study, path: Path, rows: list[np.ndarray], joints: np.ndarray, separator: str) -> Path:
@@ -220,23 +224,23 @@ def test_a_tracker_file_with_joint_positions_is_enough(tmp_path: Path) -> None:
         study, tmp_path / "raw.csv", moved(study, rows, turn, shift, np.array([0.0, 0.02, 0.05])), joints, ";"
     )
     fitted = ("--set", "calibration.instrument.pose=identified", "--set", "calibration.instrument.target=identified")
-    done = invoke("verify", measured_arm.SCENARIO, "--measured", raw, *fitted, "--json")
-    assert done.returncode == 1, done.stderr
-    (arm,) = json.loads(done.stdout)["arms"]
+    answer = invoke("verify", measured_arm.SCENARIO, "--measured", raw, *fitted, "--json")
+    assert answer.returncode == 1, answer.stderr
+    (arm,) = json.loads(answer.stdout)["arms"]
     assert (arm["causes"][0]["cause"], arm["causes"][0]["owner"]) == ("eccentricity", "j2")
     assert len(arm["poses"]) == 60
     assert {pose["repeatability"] for pose in arm["poses"]} == {None}
-    told = invoke("verify", measured_arm.SCENARIO, "--measured", raw, *fitted, "--out", tmp_path / "out")
-    assert "nan" not in told.stdout
-    worked = invoke("calibrate", measured_arm.SCENARIO, "--measured", raw, *fitted, "--units", 60, "--json")
-    assert worked.returncode in (0, 1, 4), worked.stderr
-    (identified,) = json.loads(worked.stdout)["arms"]
+    document = invoke("verify", measured_arm.SCENARIO, "--measured", raw, *fitted, "--out", tmp_path / "out")
+    assert "nan" not in document.stdout
+    calibrated = invoke("calibrate", measured_arm.SCENARIO, "--measured", raw, *fitted, "--units", 60, "--json")
+    assert calibrated.returncode in (0, 1, 4), calibrated.stderr
+    (identified,) = json.loads(calibrated.stdout)["arms"]
     assert identified["residual"] < 2.0 * identified["expected"]
 
 
 def test_half_of_the_joints_is_not_enough(tmp_path: Path) -> None:
     path = tmp_path / "m.csv"
     path.write_text("j1 [deg],j2 [deg],x [mm],y [mm],z [mm]\n0,0,1,2,3\n")
-    done = invoke("verify", measured_arm.SCENARIO, "--measured", path)
-    assert done.returncode == 2
-    assert "no column 'j3'" in done.stderr
+    answer = invoke("verify", measured_arm.SCENARIO, "--measured", path)
+    assert answer.returncode == 2
+    assert "no column 'j3'" in answer.stderr

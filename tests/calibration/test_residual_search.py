@@ -68,9 +68,11 @@ def test_false_alarms_at_equal_steps_are_as_frequent_as_stated() -> None:
     waves = np.exp(-1j * np.outer(np.arange(3, 32), t))
     for _ in range(400):
         error = rng.normal(0, 1, 64)
-        left = error - error.mean()
-        left = left - sum(2 / 64 * np.real(np.sum(error * np.exp(-1j * h * t)) * np.exp(1j * h * t)) for h in (1, 2))
-        share = np.abs(waves @ left) ** 2 * 2 / 64 / (left @ left)
+        residual = error - error.mean()
+        residual = residual - sum(
+            2 / 64 * np.real(np.sum(error * np.exp(-1j * h * t)) * np.exp(1j * h * t)) for h in (1, 2)
+        )
+        share = np.abs(waves @ residual) ** 2 * 2 / 64 / (residual @ residual)
         chance = (1 - share.max()) ** ((64 - 5 - 2) / 2)
         alarm = 1 - (1 - chance) ** 29
         chances.append(alarm)

@@ -66,21 +66,21 @@ def test_likelihood_and_its_profile_are_those_of_brute_force(tmp_path: Path, fit
     parts = {term.cause.name: part for term, part in linear.parts() if term.cause.name in ("eccentricity", "mastering")}
     covariances = [linear.gain[:, part] @ linear.prior[part, part] @ linear.gain[:, part].T for part in parts.values()]
     noise = linear.noise([VISITS] * 3, 60e-6)
-    rest = linear.gain @ linear.prior @ linear.gain.T - sum(covariances)
-    truth = 2.25 * covariances[0] + 0.49 * covariances[1] + rest + noise
+    unnamed = linear.gain @ linear.prior @ linear.gain.T - sum(covariances)
+    truth = 2.25 * covariances[0] + 0.49 * covariances[1] + unnamed + noise
     readings = linear.mean + rng.multivariate_normal(np.zeros(9), truth, 5)
     components = Components.of([Update.of(estimator, row) for row in readings])
     assert list(components.groups) == [(name,) for name in parts]
 
     def logarithm(first: float, second: float) -> float:
-        total = first**2 * covariances[0] + second**2 * covariances[1] + rest + noise
+        total = first**2 * covariances[0] + second**2 * covariances[1] + unnamed + noise
         away = readings - linear.mean
         if not fitted:
             return float(np.sum(stats.multivariate_normal(np.zeros(9), total).logpdf(away)))
         inverse = np.linalg.inv(total)
         normal = FRAME.T @ inverse @ FRAME
-        left = inverse - inverse @ FRAME @ np.linalg.inv(normal) @ FRAME.T @ inverse
-        squares = sum(row @ left @ row for row in away)
+        projected = inverse - inverse @ FRAME @ np.linalg.inv(normal) @ FRAME.T @ inverse
+        squares = sum(row @ projected @ row for row in away)
         return float(-0.5 * (5 * (np.linalg.slogdet(total)[1] + np.linalg.slogdet(normal)[1]) + squares))
 
     grid = np.linspace(0.0, 6.0, 121)
@@ -160,13 +160,13 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
     estimator = estimator_of(study, INSTRUMENT)
     joints = np.array([q for q, _ in at_rest(study).values()])
     counts, machine = [VISITS] * len(joints), loosened(study.scenario.machine, factor)
-    drawn = measured_units(machine, joints, counts, INSTRUMENT, BATCHES * count, 20 + count)
-    arms = [Update.of(estimator, row) for row in np.concatenate([rows.mean(axis=1) for rows in drawn], axis=1)]
-    held, accused, bound, components = 0, 0, stats.norm.ppf(0.975), Components.of(arms[:count])
+    simulated = measured_units(machine, joints, counts, INSTRUMENT, BATCHES * count, 20 + count)
+    arms = [Update.of(estimator, row) for row in np.concatenate([rows.mean(axis=1) for rows in simulated], axis=1)]
+    covered, accused, bound, components = 0, 0, stats.norm.ppf(0.975), Components.of(arms[:count])
     for batch in range(BATCHES):
         components = of_other_arms(components, arms[batch * count : (batch + 1) * count])
         place = components.groups.index(("eccentricity",))
-        held += abs(components.profile(place).root(factor)) < bound
+        covered += abs(components.profile(place).root(factor)) < bound
         chances = [components.profile(n).chance() for n in range(len(components.groups))]
         far = holm(chances, 0.01)
         accused += any(far[n] for n in range(len(far)) if n != place)
@@ -174,5 +174,5 @@ def test_intervals_hold_the_factor_and_sound_causes_are_not_accused(
             low, high = components.profile(place).interval()
             assert components.profile(place).root(low) == pytest.approx(-bound, abs=0.05)
             assert components.profile(place).root(high) == pytest.approx(bound, abs=0.05)
-    assert LOW <= held / BATCHES <= HIGH
+    assert LOW <= covered / BATCHES <= HIGH
     assert accused <= stats.binom.ppf(0.99, BATCHES, 0.01)

@@ -40,8 +40,8 @@ def written(path: Path, names: list[str], arms: dict[str, list[np.ndarray]]) -> 
     """A file of attained positions [m], pose by pose of shape (visits, 3)."""
     lines = ["arm,pose,x [mm],y [mm],z [mm]"]
     for arm, poses in arms.items():
-        for name, own in zip(names, poses, strict=True):
-            lines += [f'{arm},"{name}",' + ",".join(f"{1e3 * value:.6f}" for value in row) for row in own]
+        for name, rows in zip(names, poses, strict=True):
+            lines += [f'{arm},"{name}",' + ",".join(f"{1e3 * value:.6f}" for value in row) for row in rows]
     path.write_text("\n".join(lines) + "\n")
     return path
 
@@ -55,21 +55,21 @@ def test_chances_of_arms_of_the_population_are_uniform() -> None:
     counts = [4] * len(names)
     estimator = Estimator.of(Linear.of(machine, joints), counts, INSTRUMENT)
     reference = Reference.of(estimator, Simulated.of(measured_units(machine, joints, counts, INSTRUMENT, 20_000, 1)))
-    drawn = list(measured_units(machine, joints, counts, INSTRUMENT, 500, 2))
+    simulated = list(measured_units(machine, joints, counts, INSTRUMENT, 500, 2))
     tested = []
     for u in range(500):
-        visits = {n: own[u] for n, own in zip(names, drawn, strict=True)}
+        visits = {n: ranks[u] for n, ranks in zip(names, simulated, strict=True)}
         tested.append(Ranked.of(MeasuredArm("a", visits), reference))
     for cause in tested[0].by_cause:
-        chances = [own.by_cause[cause] for own in tested]
+        chances = [ranks.by_cause[cause] for ranks in tested]
         assert stats.kstest(chances, "uniform").pvalue > 0.01 / len(tested[0].by_cause)
-    assert stats.kstest([own.chance for own in tested], "uniform").pvalue > 0.01
+    assert stats.kstest([ranks.chance for ranks in tested], "uniform").pvalue > 0.01
     for n in range(len(names)):
-        assert stats.kstest([own.by_pose[n] for own in tested], "uniform").pvalue > 0.01 / len(names)
-        assert stats.kstest([own.accuracy_place[n] for own in tested], "uniform").pvalue > 0.01 / len(names)
-        assert stats.kstest([own.repeatability_place[n] for own in tested], "uniform").pvalue > 0.01 / len(names)
-    assert stats.kstest([own.scatter_chance for own in tested], "uniform").pvalue > 0.01
-    wrong = sum(not own.compatible for own in tested)
+        assert stats.kstest([ranks.by_pose[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
+        assert stats.kstest([ranks.accuracy_place[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
+        assert stats.kstest([ranks.repeatability_place[n] for ranks in tested], "uniform").pvalue > 0.01 / len(names)
+    assert stats.kstest([ranks.scatter_chance for ranks in tested], "uniform").pvalue > 0.01
+    wrong = sum(not ranks.compatible for ranks in tested)
     assert wrong <= stats.binom.ppf(0.99, 500, 0.01)
 
 
@@ -79,10 +79,10 @@ def test_the_invented_arm_is_what_its_script_makes() -> None:
 
 def test_the_disc_glued_three_times_too_far_off_is_found(tmp_path: Path) -> None:
     out = tmp_path / "out"
-    done = invoke("verify", CELL, "--measured", measured_arm.FILE, "--instrument", "5 um", "--out", out)
-    assert done.returncode == 1, done.stderr
-    assert "is not as predicted" in done.stdout
-    assert "most likely eccentricity of j2" in done.stdout
+    answer = invoke("verify", CELL, "--measured", measured_arm.FILE, "--instrument", "5 um", "--out", out)
+    assert answer.returncode == 1, answer.stderr
+    assert "is not as predicted" in answer.stdout
+    assert "most likely eccentricity of j2" in answer.stdout
     assert {entry.name for entry in out.iterdir()} >= {
         "verify.json",
         "report.html",
@@ -101,17 +101,17 @@ def test_the_disc_glued_three_times_too_far_off_is_found(tmp_path: Path) -> None
 def test_arms_as_predicted_are_called_so_and_a_coarse_instrument_is_noted(tmp_path: Path) -> None:
     study = armsim.load(CELL)
     names, joints, tools = places(study)
-    drawn = list(measured_units(study.scenario.machine, joints, [10] * len(names), 100e-6, 1, 77))
-    path = written(tmp_path / "one.csv", names, {"a": [t + own[0] for t, own in zip(tools, drawn, strict=True)]})
-    done = invoke("verify", CELL, "--measured", path, "--instrument", "100 um", "--json")
-    assert done.returncode == 0, done.stdout
-    (arm,) = json.loads(done.stdout)["arms"]
+    simulated = list(measured_units(study.scenario.machine, joints, [10] * len(names), 100e-6, 1, 77))
+    path = written(tmp_path / "one.csv", names, {"a": [t + row[0] for t, row in zip(tools, simulated, strict=True)]})
+    answer = invoke("verify", CELL, "--measured", path, "--instrument", "100 um", "--json")
+    assert answer.returncode == 0, answer.stdout
+    (arm,) = json.loads(answer.stdout)["arms"]
     assert arm["compatible"]
     assert arm["coarse_instrument"]
-    assert "scatters more than the visits" in done.stderr
+    assert "scatters more than the visits" in answer.stderr
     # the same file with an instrument said to be perfect: RP is then far beyond every simulated arm
     (blamed,) = json.loads(invoke("verify", CELL, "--measured", path, "--instrument", "0 um", "--json").stdout)["arms"]
-    assert min(own["repeatability_place"] for own in blamed["poses"]) == 1.0
+    assert min(row["repeatability_place"] for row in blamed["poses"]) == 1.0
     assert blamed["scatter_chance"] < 0.001
     assert not blamed["compatible"]
 
@@ -144,23 +144,23 @@ def test_the_update_is_that_of_bayes_by_brute_force(tmp_path: Path) -> None:
     machine = study.scenario.machine
     names, joints, tools = places(study)
     size, counts = 300e-6, [4] * 3
-    seen = [own[5] for own in measured_units(machine, joints, counts, size, 6, 3)]
-    path = written(tmp_path / "m.csv", names, {"a": [t + own for t, own in zip(tools, seen, strict=True)]})
+    measured = [rows[5] for rows in measured_units(machine, joints, counts, size, 6, 3)]
+    path = written(tmp_path / "m.csv", names, {"a": [t + rows for t, rows in zip(tools, measured, strict=True)]})
     (arm,) = verify(study, path, size).arms
     linear = Linear.of(machine, joints)
     covariance = linear.noise(counts, size)
     units = list(measured_units(machine, joints, [1] * 3, 0.0, 400_000, 8))
-    truth = np.concatenate([own[:, 0] for own in units], axis=1)
-    away = np.concatenate([own.mean(axis=0) for own in seen]) - truth
+    truth = np.concatenate([rows[:, 0] for rows in units], axis=1)
+    away = np.concatenate([rows.mean(axis=0) for rows in measured]) - truth
     weight = np.exp(-0.5 * np.einsum("ni,ij,nj->n", away, np.linalg.pinv(covariance, hermitian=True), away))
     weight /= weight.sum()
     assert 1.0 / np.sum(weight**2) > 5_000
     for n, expected in enumerate(arm.expected):
-        own = truth[:, 3 * n : 3 * n + 3]
-        middle = weight @ own
-        left = math.sqrt(weight @ np.sum((own - middle) ** 2, axis=1))
-        assert np.linalg.norm(middle - np.array(expected.displacement)) < 0.04 * left
-        assert expected.left == pytest.approx(left, rel=0.03)
+        rows = truth[:, 3 * n : 3 * n + 3]
+        middle = weight @ rows
+        uncertainty = math.sqrt(weight @ np.sum((rows - middle) ** 2, axis=1))
+        assert np.linalg.norm(middle - np.array(expected.displacement)) < 0.04 * uncertainty
+        assert expected.left == pytest.approx(uncertainty, rel=0.03)
         assert expected.left < expected.prior
 
 
@@ -171,15 +171,20 @@ def test_what_is_expected_of_an_arm_is_so_within_its_uncertainty() -> None:
     machine = study.scenario.machine
     names, joints, _ = places(study)
     counts = [30] * 12
-    own = list(measured_units(machine, joints, [30] * len(names), INSTRUMENT, 60, 4))
+    noisy = list(measured_units(machine, joints, [30] * len(names), INSTRUMENT, 60, 4))
     quiet = list(measured_units(machine, joints, [3000] * len(names), 0.0, 60, 4))
-    known, there = Estimator.of(Linear.of(machine, joints[:12]), counts, INSTRUMENT), Linear.of(machine, joints[12:])
+    estimator, unmeasured = (
+        Estimator.of(Linear.of(machine, joints[:12]), counts, INSTRUMENT),
+        Linear.of(machine, joints[12:]),
+    )
     squares, left_out = [], []
     for unit in range(60):
-        update = Update.of(known, np.concatenate([o[unit].mean(axis=0) for o in own[:12]]))
-        expected = there.gain @ update.coefficients + there.fixed
+        update = Update.of(estimator, np.concatenate([o[unit].mean(axis=0) for o in noisy[:12]]))
+        expected = unmeasured.gain @ update.coefficients + unmeasured.fixed
         true = np.concatenate([o[unit].mean(axis=0) for o in quiet[12:]])
-        squares.append(np.sum((true - expected) ** 2) / np.trace(there.gain @ known.covariance @ there.gain.T))
+        squares.append(
+            np.sum((true - expected) ** 2) / np.trace(unmeasured.gain @ estimator.covariance @ unmeasured.gain.T)
+        )
         left_out.append(np.mean(update.left_out))
     assert np.mean(squares) == pytest.approx(1.0, abs=0.25)
     assert np.mean(left_out) == pytest.approx(1.0, abs=0.15)
@@ -194,19 +199,19 @@ def test_tolerances_of_several_arms_together(tmp_path: Path) -> None:
     machine = study.scenario.machine
     names, joints, tools = places(study)
     (joint,) = machine.joints
-    stated = joint.mounting.eccentricity
-    twice = replace(stated, spread=Distribution("rayleigh", 2 * stated.spread.scale))
+    eccentricity = joint.mounting.eccentricity
+    twice = replace(eccentricity, spread=Distribution("rayleigh", 2 * eccentricity.spread.scale))
     loose = replace(machine, joints=(replace(joint, mounting=replace(joint.mounting, eccentricity=twice)),))
-    for made, low, high in ((machine, 0.7, 1.4), (loose, 1.4, 2.8)):
-        drawn = list(measured_units(made, joints, [5] * 3, 1e-6, 24, 12))
-        arms = {f"a{u}": [t + own[u] for t, own in zip(tools, drawn, strict=True)] for u in range(24)}
+    for population, low, high in ((machine, 0.7, 1.4), (loose, 1.4, 2.8)):
+        simulated = list(measured_units(population, joints, [5] * 3, 1e-6, 24, 12))
+        arms = {f"a{u}": [t + rows[u] for t, rows in zip(tools, simulated, strict=True)] for u in range(24)}
         verified = verify(study, written(tmp_path / "m.csv", names, arms), 1e-6)
         scales = {row.causes: row for row in verified.scales}
         readings = scale_frame(verified).columns[-1].values
-        assert ("spreads more than stated" in readings) == (made is loose)
+        assert ("spreads more than stated" in readings) == (population is loose)
         scale = scales["eccentricity",]
         assert low < scale.scale < high
-        assert scale.stands_out == (made is loose)
+        assert scale.stands_out == (population is loose)
         assert scale.interval[0] < scale.scale < scale.interval[1]
 
 
@@ -215,17 +220,17 @@ def test_thirty_arms_of_the_population_raise_no_alarm(tmp_path: Path) -> None:
     study = armsim.load(CELL)
     names, joints, tools = places(study)
     names, joints, tools = names[:2], joints[:2], tools[:2]
-    drawn = list(measured_units(study.scenario.machine, joints, [4] * 2, INSTRUMENT, 3600, 5))
-    arms = {f"a{u}": [t + own[u] for t, own in zip(tools, drawn, strict=True)] for u in range(30)}
-    found = verify(study, written(tmp_path / "m.csv", names, arms), INSTRUMENT)
-    assert found.compatible
-    assert found.arms[0].simulated == 40_000
+    simulated = list(measured_units(study.scenario.machine, joints, [4] * 2, INSTRUMENT, 3600, 5))
+    arms = {f"a{u}": [t + rows[u] for t, rows in zip(tools, simulated, strict=True)] for u in range(30)}
+    verified = verify(study, written(tmp_path / "m.csv", names, arms), INSTRUMENT)
+    assert verified.compatible
+    assert verified.arms[0].simulated == 40_000
     estimator = Estimator.of(Linear.of(study.scenario.machine, joints), [4] * 2, INSTRUMENT)
     units = measured_units(study.scenario.machine, joints, [4] * 2, INSTRUMENT, 40_000, 1)
     reference = Reference.of(estimator, Simulated.of(units))
     wrong = 0
     for u in range(3600):
-        arm = MeasuredArm("a", {name: own[u] for name, own in zip(names, drawn, strict=True)})
+        arm = MeasuredArm("a", {name: rows[u] for name, rows in zip(names, simulated, strict=True)})
         wrong += not Ranked.of(arm, reference, 0.01 / 30).compatible
     assert wrong <= stats.poisson.ppf(0.99, 1.2)
 
@@ -238,15 +243,15 @@ def test_accuracy_and_distance_are_those_of_the_standard(tmp_path: Path) -> None
     study = Study(load_scenario(scenario))
     names, _, tools = places(study)
     rng = np.random.default_rng(6)
-    seen = [tool + rng.normal(0, 20e-6, (8, 3)) for tool in tools]
-    (arm,) = verify(study, written(tmp_path / "m.csv", names, {"a": seen}), 20e-6).arms
+    readings = [tool + rng.normal(0, 20e-6, (8, 3)) for tool in tools]
+    (arm,) = verify(study, written(tmp_path / "m.csv", names, {"a": readings}), 20e-6).arms
     first = arm.poses[0]
-    middle = seen[0].mean(axis=0)
-    far = np.linalg.norm(seen[0] - middle, axis=1)
+    middle = readings[0].mean(axis=0)
+    far = np.linalg.norm(readings[0] - middle, axis=1)
     assert first.accuracy == pytest.approx(np.linalg.norm(middle - tools[0]), rel=1e-4)
     assert first.repeatability == pytest.approx(far.mean() + 3 * far.std(ddof=1), rel=1e-4)
     (distance,) = arm.distances
-    attained = np.linalg.norm(seen[1] - seen[0], axis=1)
+    attained = np.linalg.norm(readings[1] - readings[0], axis=1)
     assert distance.accuracy == pytest.approx(attained.mean() - np.linalg.norm(tools[1] - tools[0]), abs=1e-8)
     assert distance.repeatability == pytest.approx(3 * attained.std(ddof=1), rel=1e-4)
     assert distance.accuracy_interval[0] < distance.accuracy < distance.accuracy_interval[1]
@@ -294,11 +299,11 @@ def mended(change: str) -> str:
 def test_wrong_files_are_named(tmp_path: Path, change: str, expected: list[str]) -> None:
     path = tmp_path / "m.csv"
     path.write_text(mended(change))
-    done = invoke("verify", CELL, "--measured", path, "--out", tmp_path / "out")
-    assert done.returncode == 2, done.stdout
+    answer = invoke("verify", CELL, "--measured", path, "--out", tmp_path / "out")
+    assert answer.returncode == 2, answer.stdout
     for part in expected:
-        assert part in done.stderr
-    assert len([line for line in done.stderr.splitlines() if "m.csv" in line]) == 1
+        assert part in answer.stderr
+    assert len([line for line in answer.stderr.splitlines() if "m.csv" in line]) == 1
     assert not (tmp_path / "out").exists()
 
 
@@ -308,9 +313,9 @@ def test_wrong_words_on_the_command_line(tmp_path: Path) -> None:
         (["--measured", measured_arm.FILE, "--instrument=-1 um"], "--instrument"),
         (["--measured", tmp_path / "none.csv"], "none.csv"),
     ):
-        done = invoke("verify", CELL, *words)
-        assert done.returncode == 2
-        assert part in done.stderr
+        answer = invoke("verify", CELL, *words)
+        assert answer.returncode == 2
+        assert part in answer.stderr
 
 
 def test_vap_of_an_arm_that_comes_from_several_directions(tmp_path: Path) -> None:
@@ -330,14 +335,14 @@ def test_vap_of_an_arm_that_comes_from_several_directions(tmp_path: Path) -> Non
     path.write_text("\n".join(lines) + "\n")
     arm = verify(study, path).arms[0]
     assert len(arm.directions) == len(names)
-    assert all(own.directions == tuple(side) for own in arm.directions)
-    held = [own.interval[0] <= 40e-6 <= own.interval[1] for own in arm.directions]
-    assert sum(held) >= 13  # of sixteen at 95 %: binomial, 1 %
-    assert all(0.0 <= own.place <= 1.0 and own.population[0] <= own.population[2] for own in arm.directions)
+    assert all(record.directions == tuple(side) for record in arm.directions)
+    covered = [record.interval[0] <= 40e-6 <= record.interval[1] for record in arm.directions]
+    assert sum(covered) >= 13  # of sixteen at 95 %: binomial, 1 %
+    assert all(0.0 <= record.place <= 1.0 and record.population[0] <= record.population[2] for record in arm.directions)
     path.write_text("\n".join(lines[:42]) + "\n")
-    done = invoke("verify", CELL, "--measured", path)
-    assert done.returncode == 2
-    assert "once from 'from z'" in done.stderr
+    answer = invoke("verify", CELL, "--measured", path)
+    assert answer.returncode == 2
+    assert "once from 'from z'" in answer.stderr
 
 
 def test_the_error_expected_of_an_arm_is_a_map_of_a_slice(tmp_path: Path) -> None:
@@ -349,8 +354,8 @@ def test_the_error_expected_of_an_arm_is_a_map_of_a_slice(tmp_path: Path) -> Non
     base = str(ROOT / "scenarios" / "bonding-cell.yaml")
     scenario.write_text(json.dumps({"kind": "scenario", "name": "c", "base": base, "changes": changes}))
     out = tmp_path / "out"
-    done = invoke("verify", scenario, "--measured", measured_arm.FILE, "--instrument", "5 um", "--out", out)
-    assert done.returncode == 1, done.stderr
+    answer = invoke("verify", scenario, "--measured", measured_arm.FILE, "--instrument", "5 um", "--out", out)
+    assert answer.returncode == 1, answer.stderr
     assert (out / "figures" / "1-arm-17-side-expected.png").exists()
     text = (out / "report.html").read_text()
     assert "off the spread of the population" in text
