@@ -188,35 +188,39 @@ def allocate(
     """
     scenario, tasks = study.scenario, study.scenario.tasks
     requirement = required(study)
-    found = study.find(run_options.progress)
+    pose_sets = study.find(run_options.progress)
     reasons = []
-    for task, poses in zip(tasks, found, strict=True):
+    for task, poses in zip(tasks, pose_sets, strict=True):
         if poses.unreachable and task.must_reach:
             lost = ", ".join(point.name for point in poses.unreachable[:5])
             reasons.append(f"the arm cannot reach {lost} of task {task.name!r}")
     plan = replace(scenario.plan, tolerance=None)
     machine = scenario.machine
     fixed_machine = without_sensors(machine)
-    q = np.concatenate([poses.configurations.joints for poses in found])
-    names = [f"{name}, {task.name}" for task, poses in zip(scenario.tasks, found, strict=True) for name in poses.names]
+    q = np.concatenate([poses.configurations.joints for poses in pose_sets])
+    names = [
+        f"{name}, {task.name}" for task, poses in zip(scenario.tasks, pose_sets, strict=True) for name in poses.names
+    ]
     gains = np.sum(machine.arm.postures(q).column ** 2, axis=2)
-    fixed = np.concatenate([linearise(fixed_machine.evaluated(poses.configurations)).mean_square for poses in found])
+    fixed = np.concatenate(
+        [linearise(fixed_machine.evaluated(poses.configurations)).mean_square for poses in pose_sets]
+    )
 
     position = np.concatenate(
         [
             np.full(len(poses.names), requirement.of(task.name).position)
-            for task, poses in zip(tasks, found, strict=True)
+            for task, poses in zip(tasks, pose_sets, strict=True)
         ]
     )
 
     def sampled(of: Machine, how: RunOptions = run_options.silent, seed: int = plan.seed) -> _Sampled:
         """A machine at every pose."""
         changed = study.with_scenario(machine=of, plan=replace(plan, seed=seed))
-        judged, samples = changed.judge(found, how)
+        judged, samples = changed.judge(pose_sets, how)
         columns = ("error.at_coverage", "error.at_coverage_interval")
         quantile, ends = (np.concatenate([task.table.column(name) for task in judged]) for name in columns)
         loads = np.concatenate(
-            error_loads(requirement, judged, samples.tasks, [poses.configurations.is_path for poses in found])
+            error_loads(requirement, judged, samples.tasks, [poses.configurations.is_path for poses in pose_sets])
         )
         return _Sampled(quantile, ends, loads, int(np.argmax(quantile / position)), _largest(judged))
 
@@ -224,9 +228,9 @@ def allocate(
     most = bare.worst
     if bare.quantile[most] >= position[most]:
         ways = []
-        for which, moved in moved_to_output(machine, blamed(fixed_machine, q[most])):
-            left = float(sampled(without_sensors(moved)).quantile[most])
-            ways.append(f"with the sensors of {which} on the output it would be {show(left)}")
+        for which, rearranged in moved_to_output(machine, blamed(fixed_machine, q[most])):
+            remainder = float(sampled(without_sensors(rearranged)).quantile[most])
+            ways.append(f"with the sensors of {which} on the output it would be {show(remainder)}")
         makes, limit = apart(float(bare.quantile[most]), float(position[most]), show)
         reasons.append(
             f"nothing is left for the sensors: {percent(requirement.coverage)} of the errors that links, gears and "
@@ -253,10 +257,10 @@ def allocate(
             allowance = np.maximum(1.0 / ratio - fixed, 1e-3 / ratio)
             std, gap = solve(scheme, gains, allowance, lever, exponent)
             budget = with_budget(machine, dict(zip(rotary, std.tolist(), strict=True)))
-            seen = sampled(budget)
+            sample = sampled(budget)
             # over the mean square by first order, which the next round will go by
-            ratio = seen.loads**2 / (fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2)
-            if abs(seen.loads.max() - 1) < CLOSED:
+            ratio = sample.loads**2 / (fixed + gains @ np.where(np.isfinite(std), std, 0.0) ** 2)
+            if abs(sample.loads.max() - 1) < CLOSED:
                 break
         again = sampled(budget, seed=confirming_seed(plan.seed))
         deviations = dict(zip(rotary, std.tolist(), strict=True))
@@ -266,14 +270,14 @@ def allocate(
                 scheme,
                 deviations,
                 {name: equivalent_bits(s) for name, s in turning.items()},
-                float(seen.quantile[seen.worst]),
-                _interval(seen.ends[seen.worst]),
-                names[seen.worst],
+                float(sample.quantile[sample.worst]),
+                _interval(sample.ends[sample.worst]),
+                names[sample.worst],
                 float(np.sum((lever / std) ** exponent)),
                 gap,
                 float(again.quantile[again.worst]),
                 _interval(again.ends[again.worst]),
-                seen.judgements,
+                sample.judgements,
             )
         )
     run_options.progress("allocation", len(SCHEMES), len(SCHEMES))
@@ -310,8 +314,8 @@ def _largest(judged: Sequence[Judged]) -> tuple[Judgement, ...]:
     largest: dict[str, Judgement] = {}
     for task in judged:
         for judgement in task.summary.judgements:
-            known = largest.get(judgement.criterion)
-            if judgement.limit is not None and (known is None or judgement.load > known.load):
+            previous = largest.get(judgement.criterion)
+            if judgement.limit is not None and (previous is None or judgement.load > previous.load):
                 largest[judgement.criterion] = judgement
     return tuple(largest.values())
 

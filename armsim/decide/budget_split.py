@@ -33,11 +33,11 @@ def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent
     """
     std, gap = np.full(gains.shape[1], np.inf), None
     used = gains.max(axis=0) > NO_LEVER * gains.max()
-    own = gains[:, used]
-    shape = lever[used] ** 2 if scheme == "equal angles" else 1.0 / own.max(axis=0)
-    start = np.sqrt(shape * float(np.min(allowance / (own @ shape))))
+    used_gains = gains[:, used]
+    shape = lever[used] ** 2 if scheme == "equal angles" else 1.0 / used_gains.max(axis=0)
+    start = np.sqrt(shape * float(np.min(allowance / (used_gains @ shape))))
     if scheme == "least cost":
-        start, gap = least_cost(own, allowance, lever[used], exponent, start)
+        start, gap = least_cost(used_gains, allowance, lever[used], exponent, start)
     std[used] = start
     return std, gap
 
@@ -70,11 +70,11 @@ def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, st
         part = weight * (unit * np.exp(u)) ** -b
         return float(part.sum()), -b * part
 
-    kept = np.unique(matrix.argmax(axis=0))
+    constraints = np.unique(matrix.argmax(axis=0))
     total = cost(np.zeros(len(unit)))[0]
     u = np.zeros(len(unit))
     for _ in range(50):  # only the poses that matter are constraints; those found violated join them
-        rows = matrix[kept]
+        rows = matrix[constraints]
         solved = minimize(
             lambda x: tuple(part / total for part in cost(x)),
             u,
@@ -91,7 +91,7 @@ def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, st
         load = matrix @ (unit * np.exp(u)) ** 2
         if load.max() <= 1.0 + 1e-7:
             break
-        kept = np.unique(np.append(kept, np.argsort(-load)[:8]))
+        constraints = np.unique(np.append(constraints, np.argsort(-load)[:8]))
     square = (unit * np.exp(u)) ** 2 / float(max(load.max(), 1e-300))  # on the limit, not beyond it
     part = weight * square ** (-b / 2)
     active = np.flatnonzero(load > load.max() * (1 - 1e-3))

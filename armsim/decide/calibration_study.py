@@ -124,18 +124,18 @@ def calibrate(
     calibration = asked_of(study)
     plan = replace(study.scenario.plan, tolerance=None)
     base = study.with_scenario(plan=plan)
-    machine, found = base.scenario.machine, base.find(run_options.progress)
-    flat = _flat(study, machine, calibration, found)
-    left = Left.at(found)
+    machine, pose_sets = base.scenario.machine, base.find(run_options.progress)
+    flat = _flat(study, machine, calibration, pose_sets)
+    residual = Left.at(pose_sets)
     arms = [] if measured is None else measured_arms(study, measured, calibration, excluded)
     choosing = None
     if arms:
         first, measurement = arms[0].arm, arms[0].measurement
         names, candidates = tuple(first.visits), len(first.visits)
     else:
-        candidate = candidates_of(calibration, machine.arm, base.scenario.tasks, found)
+        candidate = candidates_of(calibration, machine.arm, base.scenario.tasks, pose_sets)
         candidates = len(candidate.joints)
-        choosing = Choosing.of(machine, calibration, candidate, found, plan.seed)
+        choosing = Choosing.of(machine, calibration, candidate, pose_sets, plan.seed)
         chosen = choosing.asked()
         chosen = chosen[short_moves(candidate.joints[chosen], machine.arm.highest - machine.arm.lowest)]
         names, measurement = tuple(candidate.names[n] for n in chosen), choosing.measurement(chosen)
@@ -147,7 +147,7 @@ def calibrate(
     linear = replace(machine, correction=correction_of(machine, measurement, estimate))
     left_by_count: tuple[CurvePointRecord, ...] = ()
     if choosing is not None:
-        left_by_count = curve(choosing, left, counts_for(candidates), plan.seed, run_options.progress)
+        left_by_count = curve(choosing, residual, counts_for(candidates), plan.seed, run_options.progress)
     apart = identified.values - identified.linear
     return Calibrated(
         contradicting=tuple(read.arm.name for read in arms if read.fit.contradicts),
@@ -156,36 +156,36 @@ def calibrate(
         units=plan.units,
         prior=calibration.prior,
         parameters=_parameters(machine, measurement, estimate, identified),
-        confounded=tuple(ConfoundedRecord(own.name, own.alike) for own in estimate.confounded),
+        confounded=tuple(ConfoundedRecord(parameter.name, parameter.alike) for parameter in estimate.confounded),
         observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(len(names)), strict=True)),
         poses=tuple(
             MeasuredPoseRecord(name, tuple(q)) for name, q in zip(names, measurement.joints.tolist(), strict=True)
         ),
         candidates=candidates,
         curve=left_by_count,
-        steps=steps(machine, measurement, left),
-        causes=left.causes(machine, linear),
+        steps=steps(machine, measurement, residual),
+        causes=residual.causes(machine, linear),
         rounds=identified.rounds,
-        beyond_linear=left.moved(machine, estimate.corrected, apart[:, estimate.controlled]),
+        beyond_linear=residual.moved(machine, estimate.corrected, apart[:, estimate.controlled]),
         uncorrectable=flat,
         comparison=comparison,
         measurement=measurement,
         before=base,
         after=calibrated,
-        arms=tuple(identified_arm(study, read, left) for read in arms),
+        arms=tuple(identified_arm(study, read, residual) for read in arms),
         excluded=tuple(sorted(excluded)),
     )
 
 
-def _flat(study: Study, machine: Machine, calibration: Calibration, found: list[PoseSet]) -> tuple[str, ...]:
+def _flat(study: Study, machine: Machine, calibration: Calibration, pose_sets: list[PoseSet]) -> tuple[str, ...]:
     """Poses at which the joints cannot correct in every direction, where links are identified."""
     if not calibration.identify.links:
         return ()
     out = []
-    for task, poses in zip(study.scenario.tasks, found, strict=True):
+    for task, poses in zip(study.scenario.tasks, pose_sets, strict=True):
         least = correctable(machine, poses.configurations)
-        out += [f"{task.name}: {name}" for name, own in zip(poses.names, least.tolist(), strict=True) if own < FLAT]
-    if len(out) == sum(len(poses.names) for poses in found):
+        out += [f"{task.name}: {name}" for name, share in zip(poses.names, least.tolist(), strict=True) if share < FLAT]
+    if len(out) == sum(len(poses.names) for poses in pose_sets):
         wrong = "the joints of this arm cannot move the tool point in every direction, and so correct no link"
         accepted = "zeros, stiffness, output_orders, input_orders"
         raise study.scenario.fault("calibration.identify.links", wrong, accepted)
@@ -195,7 +195,7 @@ def _flat(study: Study, machine: Machine, calibration: Calibration, found: list[
 def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estimate:
     estimate = measurement.estimate(machine)
     if not estimate.controlled:
-        names = ", ".join(own.name for own in estimate.confounded[:6])
+        names = ", ".join(parameter.name for parameter in estimate.confounded[:6])
         wrong = f"the measured poses tell nothing of what is to be identified ({names})"
         raise study.scenario.fault("calibration", wrong, "more poses, other poses, a target off the axes")
     return estimate
@@ -215,11 +215,11 @@ def _identified(
     machine: Machine, measurement: Measurement, estimate: Estimate, plan: SamplingPlan, progress: Progress
 ) -> _Identified:
     """Measure every unit of the population, and identify it through exact kinematics."""
-    seen = with_target(machine, measurement.calibration.instrument)
-    drawn = draw_units(seen.terms, plan)[:, : plan.units]
+    observed = with_target(machine, measurement.calibration.instrument)
+    draws = draw_units(observed.terms, plan)[:, : plan.units]
     spread, joints = measurement.spread(machine), measurement.joints
-    model = Model.of(seen, estimate, joints)
-    read = measured_units(seen, joints, measurement.visits, spread, plan.units, plan.seed)
+    model = Model.of(observed, estimate, joints)
+    read = measured_units(observed, joints, measurement.visits, spread, plan.units, plan.seed)
     means = np.empty((plan.units, 3 * len(joints)))
     for n, visits in enumerate(read):
         means[:, 3 * n : 3 * n + 3] = visits.mean(axis=1)
@@ -228,25 +228,25 @@ def _identified(
     for start in range(0, plan.units, BLOCK):
         part = slice(start, start + BLOCK)
         try:
-            values[part], own = identify(model, estimate, means[part])
+            values[part], identified = identify(model, estimate, means[part])
         except ArithmeticError as error:
             raise RunError(f"{error}: fewer parameters, more poses, or prior: true") from error
-        rounds = max(rounds, own)
+        rounds = max(rounds, identified)
         progress("arms identified", min(start + BLOCK, plan.units), plan.units)
     linear = estimate.base + means @ estimate.gain.T
-    return _Identified(values, (estimate.truth @ drawn).T, linear, rounds)
+    return _Identified(values, (estimate.truth @ draws).T, linear, rounds)
 
 
 def _parameters(
     machine: Machine, measurement: Measurement, estimate: Estimate, identified: _Identified
 ) -> tuple[ParameterRecord, ...]:
     arm = with_target(machine, measurement.calibration.instrument).arm
-    formula, own = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
+    formula, by_measurement = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
     off = identified.values - identified.truth
     ddof = 1 if len(off) > 1 else 0
     over, bias = off.std(axis=0, ddof=ddof), off.mean(axis=0)
     out = []
     for n, parameter in zip(estimate.controlled, estimate.corrected, strict=True):
-        sizes = [float(column[n]) for column in (estimate.spread, formula, own, over, bias)]
+        sizes = [float(column[n]) for column in (estimate.spread, formula, by_measurement, over, bias)]
         out.append(ParameterRecord(parameter.name, parameter.group, unit_of(parameter, arm), *sizes))
     return tuple(out)

@@ -170,8 +170,8 @@ def compare(
     sets = [study.find(run_options.progress) for study in studies]
     common = []
     for task in range(len(sets[0])):
-        rest = [set(poses[task].names) for poses in sets[1:]]
-        names = [name for name in sets[0][task].names if all(name in other for other in rest)]
+        others_names = [set(poses[task].names) for poses in sets[1:]]
+        names = [name for name in sets[0][task].names if all(name in other for other in others_names)]
         if not names:
             task_name = studies[0].scenario.tasks[task].name
             raise studies[0].scenario.fault(f"tasks.{task_name}", "no pose that all designs reach", "common poses")

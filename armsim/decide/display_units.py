@@ -29,11 +29,11 @@ class Unit:
 def told_in(kind: str, rotary: bool, value: float) -> Unit:
     """The unit of a number of a kind, at a joint that turns or slides, of about that size in SI."""
     family = FAMILIES.get(kind)
-    own = family["rotation" if rotary else "translation"][0] if family is not None else EITHER.get(kind, (kind,))[0]
-    if own == "length":
+    word = family["rotation" if rotary else "translation"][0] if family is not None else EITHER.get(kind, (kind,))[0]
+    if word == "length":
         name = "mm" if abs(value) >= LARGE_LENGTH else "um"
-    elif own == "angle":
+    elif word == "angle":
         name = "deg" if abs(value) >= LARGE_ANGLE else "arcsec"
     else:
-        name = UNITS.get(own, "")
-    return Unit(name, (in_si(name, own) or 1.0) if name else 1.0)
+        name = UNITS.get(word, "")
+    return Unit(name, (in_si(name, word) or 1.0) if name else 1.0)

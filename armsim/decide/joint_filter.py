@@ -56,7 +56,7 @@ def _fault(study: Study, judged: Sequence[tuple[Judgement, ...]]) -> Exception:
     """The option that comes closest misses, by so much."""
     closest = min(judged, key=lambda judgements: max(judgement.load for judgement in judgements))
     worst = max(closest, key=lambda judgement: judgement.load)
-    found = f"no option of {worst.where} will do; of the closest {worst.phrase.format(worst.number)}"
+    fault = f"no option of {worst.where} will do; of the closest {worst.phrase.format(worst.number)}"
     return study.scenario.fault(
-        "requirement", found, f"options with which it keeps what is required: {worst.shown_limit}"
+        "requirement", fault, f"options with which it keeps what is required: {worst.shown_limit}"
     )

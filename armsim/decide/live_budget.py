@@ -107,7 +107,7 @@ def live_budgets(
     study: Study,
     poses: Sequence[PoseSet],
     result: Result,
-    progress: Progress = lambda what, done, total: None,
+    progress: Progress = lambda what, count, total: None,
 ) -> LiveBudgets:
     """The budget at the worst pose of every task, and how it follows every number of the machine.
 
@@ -122,8 +122,8 @@ def live_budgets(
         As of `Study.run`.
     """
     machine = study.scenario.machine
-    where = [_worst(task.summary.worst_pose, own) for task, own in zip(result.tasks, poses, strict=True)]
-    evaluate = _evaluation(where)
+    worst = [_worst(task.summary.worst_pose, pose_set) for task, pose_set in zip(result.tasks, poses, strict=True)]
+    evaluate = _evaluation(worst)
     base = [_effective(rows) for rows in evaluate(machine)]
     effects: list[tuple[Number, list[_Effect]]] = []
     every = numbers(machine)
@@ -131,19 +131,21 @@ def live_budgets(
         progress("numbers of the workbook", place, len(every))
         probe, *others = factors_of(number)
         changed = {probe: evaluate(number.times(machine, probe))}
-        if not any(_differ(*own) for own in zip(base, changed[probe], strict=True)):
+        if not any(_differ(*pair) for pair in zip(base, changed[probe], strict=True)):
             continue
         changed |= {factor: evaluate(number.times(machine, factor)) for factor in others}
-        effect = [_effect(number, rows, {f: own[n] for f, own in changed.items()}) for n, rows in enumerate(base)]
-        if any(own.touches for own in effect):
+        effect = [
+            _effect(number, rows, {f: by_task[n] for f, by_task in changed.items()}) for n, rows in enumerate(base)
+        ]
+        if any(at_task.touches for at_task in effect):
             effects.append((number, effect))
     progress("numbers of the workbook", len(every), len(every))
-    followed = [all(own.followed for own in effect) for _, effect in effects]
+    followed = [all(at_task.followed for at_task in effect) for _, effect in effects]
     laws: list[tuple[dict[tuple[str, str], list[tuple[int, Law]]], ...]] = [({}, {}) for _ in base]
     for place, (_, effect) in enumerate(effects):
-        for own, (means, stds) in zip(effect, laws, strict=True):
-            for known, collected in ((own.means, means), (own.stds, stds)):
-                for key, law in known.items() if followed[place] else ():
+        for at_task, (means, stds) in zip(effect, laws, strict=True):
+            for laws_of_rows, collected in ((at_task.means, means), (at_task.stds, stds)):
+                for key, law in laws_of_rows.items() if followed[place] else ():
                     collected.setdefault(key, []).append((place, law))
     live = [
         [LiveRow(row, tuple(means.get(key, ())), tuple(stds.get(key, ()))) for key, row in rows.items()]
@@ -154,7 +156,7 @@ def live_budgets(
         TaskBudget(task.name, task.summary.worst_pose, tuple(_by_share(rows)), departure)
         for task, rows, departure in zip(result.tasks, live, departures, strict=True)
     )
-    inputs = tuple(_input(machine, number, known) for (number, _), known in zip(effects, followed, strict=True))
+    inputs = tuple(_input(machine, number, follows) for (number, _), follows in zip(effects, followed, strict=True))
     return LiveBudgets(inputs, tasks)
 
 
@@ -179,16 +181,16 @@ def _worst(name: str, poses: PoseSet) -> Configurations:
     return poses.configurations[place : place + 1]
 
 
-def _evaluation(where: Sequence[Configurations]) -> Callable[[Machine], list[Rows]]:
+def _evaluation(configurations: Sequence[Configurations]) -> Callable[[Machine], list[Rows]]:
     """What gives the rows of a machine at the worst pose of every task, those at rest or in motion in one go."""
-    groups = [[n for n, own in enumerate(where) if (own.directions is None) is still] for still in (True, False)]
+    groups = [[n for n, at in enumerate(configurations) if (at.directions is None) is still] for still in (True, False)]
 
     def evaluate(machine: Machine) -> list[Rows]:
-        out: list[Rows] = [{} for _ in where]
+        out: list[Rows] = [{} for _ in configurations]
         for group in groups:
             if not group:
                 continue
-            evaluated = machine.evaluated(_together([where[n] for n in group]))
+            evaluated = machine.evaluated(_together([configurations[n] for n in group]))
             for pose, n in enumerate(group):
                 out[n] = {row.key: row for row in budget_rows(evaluated, pose)}
         return out
@@ -196,13 +198,13 @@ def _evaluation(where: Sequence[Configurations]) -> Callable[[Machine], list[Row
     return evaluate
 
 
-def _together(where: Sequence[Configurations]) -> Configurations:
-    joints = np.concatenate([own.joints for own in where])
-    speeds = np.concatenate([np.zeros_like(own.joints) if own.speeds is None else own.speeds for own in where])
-    if where[0].directions is None:
+def _together(configurations: Sequence[Configurations]) -> Configurations:
+    joints = np.concatenate([at.joints for at in configurations])
+    speeds = np.concatenate([np.zeros_like(at.joints) if at.speeds is None else at.speeds for at in configurations])
+    if configurations[0].directions is None:
         return Configurations(joints, speeds)
     return Configurations(
-        joints, speeds, np.concatenate([own.directions for own in where if own.directions is not None])
+        joints, speeds, np.concatenate([at.directions for at in configurations if at.directions is not None])
     )
 
 
@@ -222,24 +224,24 @@ def _effect(number: Number, rows: Rows, changed: dict[float, Rows]) -> _Effect:
     means: dict[tuple[str, str], Law] = {}
     stds: dict[tuple[str, str], Law] = {}
     touches, lost = False, dict.fromkeys(changed, 0.0)
-    for key in dict.fromkeys((*rows, *(key for own in changed.values() for key in own))):
+    for key in dict.fromkeys((*rows, *(key for others in changed.values() for key in others))):
         row = rows.get(key)
-        gains = {factor: None if row is None else _gains(row, own.get(key)) for factor, own in changed.items()}
+        gains = {factor: None if row is None else _gains(row, others.get(key)) for factor, others in changed.items()}
         for which, laws, size in (
             (0, means, 0.0 if row is None else row.mean),
             (1, stds, 0.0 if row is None else row.std),
         ):
-            of_one = {factor: None if own is None else own[which] for factor, own in gains.items()}
+            of_one = {factor: None if gain is None else gain[which] for factor, gain in gains.items()}
             if all(gain is not None and abs(gain - 1.0) < SAME for gain in of_one.values()):
                 continue
-            known = {factor: gain for factor, gain in of_one.items() if gain is not None}
-            law = fitted(number, known, which == 0) if size and len(known) == len(of_one) else None
+            defined = {factor: gain for factor, gain in of_one.items() if gain is not None}
+            law = fitted(number, defined, which == 0) if size and len(defined) == len(of_one) else None
             if law is not None:
                 laws[key] = law
                 touches = True
                 continue
-            for factor, own in changed.items():
-                lost[factor] += abs(_size(row) - _size(own.get(key))) / total
+            for factor, others in changed.items():
+                lost[factor] += abs(_size(row) - _size(others.get(key))) / total
     touches = touches or any(share > LEAST for share in lost.values())
     return _Effect(means, stds, all(share <= LEAST for share in lost.values()), touches)
 
@@ -277,7 +279,7 @@ def _departures(
             factors[place] = min(SPREAD ** float(generator.uniform(-1.0, 1.0)), most)
             trial = number.times(trial, factors[place])
         for n, rows in enumerate(evaluate(trial)):
-            expected = _rms([changed_row(own, factors) for own in live[n]])
+            expected = _rms([changed_row(budget, factors) for budget in live[n]])
             actual = _rms(list(rows.values()))
             out[n] = max(out[n], abs(expected / actual - 1.0) if actual else 0.0)
     return out
@@ -297,13 +299,13 @@ def _rms(rows: list[BudgetRow]) -> float:
 
 def _by_share(rows: Sequence[LiveRow]) -> list[LiveRow]:
     """Rows, the largest share of the mean square error first."""
-    mean, _ = moments([own.row for own in rows])
+    mean, _ = moments([live.row for live in rows])
 
-    def part(own: LiveRow) -> float:
-        row = own.row
+    def part(live: LiveRow) -> float:
+        row = live.row
         return float(row.sensitivity @ row.sensitivity) * row.std**2 + float(row.sensitivity @ mean) * row.mean
 
-    return sorted(rows, key=lambda own: -part(own))
+    return sorted(rows, key=lambda live: -part(live))
 
 
 LAWS = {
@@ -316,10 +318,10 @@ LAWS = {
 
 def _input(machine: Machine, number: Number, followed: bool) -> Input:
     unit = told_in(number.key.kind, number.rotary, number.value)
-    own: Any = machine
+    value_at: Any = machine
     for step in number.steps:
-        own = own[step] if isinstance(step, int) else getattr(own, step)
-    spread = own.spread if isinstance(own, Magnitude) else own
+        value_at = value_at[step] if isinstance(step, int) else getattr(value_at, step)
+    spread = value_at.spread if isinstance(value_at, Magnitude) else value_at
     law = LAWS[spread.distribution] if isinstance(spread, Distribution) else ""
     value = number.value / unit.si
     return Input(number.path, number.joint, number.axis, number.key.meaning, law, unit, value, followed)

@@ -22,8 +22,8 @@ def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
 
 def largest_parts(machine: Machine, joints: Array, most: int = 3) -> str:
     """The largest of those shares, in words."""
-    ranked = sorted(_parts(machine, joints).items(), key=lambda item: -item[1])[:most]
-    return ", ".join(f"{cause} of {owner} ({percent(share, 2)})" for (owner, cause), share in ranked)
+    ordered = sorted(_parts(machine, joints).items(), key=lambda item: -item[1])[:most]
+    return ", ".join(f"{cause} of {owner} ({percent(share, 2)})" for (owner, cause), share in ordered)
 
 
 def blamed(machine: Machine, joints: Array) -> str:

@@ -77,7 +77,7 @@ class Moments:
             if a is not None and b is not None and a.law == b.law:
                 out += np.sum((a.gain - b.gain) ** 2, axis=1)
             else:
-                out += sum(np.sum(own.gain**2, axis=1) for own in (a, b) if own is not None)
+                out += sum(np.sum(coefficient.gain**2, axis=1) for coefficient in (a, b) if coefficient is not None)
         return out
 
 
@@ -89,7 +89,7 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
     """Terms that belong to several joints, or to a joint and the links."""
     owners: dict[str, set[str]] = {}
     parts = [("links", replace(machine, joints=()))]
-    parts += [(own[0].joint.name, _alone(machine, option.joint)) for own in options.joints for option in own]
+    parts += [(row[0].joint.name, _alone(machine, option.joint)) for row in options.joints for option in row]
     for owner, part in parts:
         for term in part.terms:
             owners.setdefault(term.name, set()).add(owner)
@@ -98,30 +98,32 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
 
 def moments_of(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
     """Moments of a machine at the poses of all tasks, one after the other."""
-    parts = [_moments_at(machine, own, shared) for own in configurations]
+    parts = [_moments_at(machine, at_task, shared) for at_task in configurations]
     names = parts[0].of_visits
     return Moments(
         np.concatenate([part.vectors for part in parts]),
         np.concatenate([part.scatter for part in parts]),
         np.concatenate([part.visits for part in parts]),
         {
-            name: VisitCoefficient(own.law, np.concatenate([_gain(part, name) for part in parts]))
-            for name, own in _every(parts, names)
+            name: VisitCoefficient(coefficient.law, np.concatenate([_gain(part, name) for part in parts]))
+            for name, coefficient in _every(parts, names)
         },
     )
 
 
 def _every(parts: Sequence[Moments], first: dict[str, VisitCoefficient]) -> Iterable[tuple[str, VisitCoefficient]]:
     """Coefficients of any of the parts: a path, where the motion decides the side, has others than poses at rest."""
-    known = dict(first)
+    coefficients = dict(first)
     for part in parts:
-        known.update({name: own for name, own in part.of_visits.items() if name not in known})
-    return known.items()
+        coefficients.update(
+            {name: coefficient for name, coefficient in part.of_visits.items() if name not in coefficients}
+        )
+    return coefficients.items()
 
 
 def _gain(part: Moments, name: str) -> Array:
-    own = part.of_visits.get(name)
-    return np.zeros((len(part.scatter), 3)) if own is None else own.gain
+    coefficient = part.of_visits.get(name)
+    return np.zeros((len(part.scatter), 3)) if coefficient is None else coefficient.gain
 
 
 def _moments_at(machine: Machine, configurations: Configurations, shared: Shared) -> Moments:
@@ -138,8 +140,8 @@ def _moments_at(machine: Machine, configurations: Configurations, shared: Shared
             following = covariance[:, 0] / np.sqrt(covariance[0, 0])
             vectors[:, 1 + shared.index(term.name)] += g @ following
             covariance = covariance - np.outer(following, following)
-        own = np.maximum(np.einsum("pjk,kl,pjl->p", g, covariance, g), 0.0)
-        scatter += own
+        variance = np.maximum(np.einsum("pjk,kl,pjl->p", g, covariance, g), 0.0)
+        scatter += variance
         if term.life == "visit":
             assert isinstance(term.draw, Independent)  # held by Term itself
             for k, spread in enumerate(term.draw.spreads):
@@ -161,7 +163,7 @@ def option_parts(
 ) -> list[list[Moments]]:
     """What every option of every joint adds, gear and mastering of the joint included."""
     return [
-        [moments_of(_alone(machine, option.joint), configurations, shared) for option in own] for own in options.joints
+        [moments_of(_alone(machine, option.joint), configurations, shared) for option in row] for row in options.joints
     ]
 
 

@@ -71,9 +71,9 @@ class Evaluated:
     @cached_property
     def worst_influence(self) -> Array:
         """Influence of the first units on the quantile at the coverage at the worst pose, shape (units,). [m]"""
-        known = min(self.spec.plan.units, UNITS_COMPARED)
+        count = min(self.spec.plan.units, UNITS_COMPARED)
         pose = self.configurations[self.worst : self.worst + 1]
-        return np.asarray(quantile_influence(self.spec, self.key, pose, known, self.spec.coverage)[0])
+        return np.asarray(quantile_influence(self.spec, self.key, pose, count, self.spec.coverage)[0])
 
 
 def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
@@ -112,13 +112,13 @@ def yield_difference(one: Evaluated, other: Evaluated, requirement: Requirement 
 def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what: str) -> Array:
     """Half of the 95 % interval of the difference of the quantile at the coverage at every pose, shape (poses,). [m]"""
     units = one.spec.plan.units
-    known = min(units, UNITS_COMPARED)
+    count = min(units, UNITS_COMPARED)
     poses = len(one.configurations)
 
     def both(chunk: int) -> Array:
         part = slice(chunk, chunk + CHUNK)
         influences = [
-            quantile_influence(side.spec, side.key, side.configurations[part], known, side.spec.coverage)
+            quantile_influence(side.spec, side.key, side.configurations[part], count, side.spec.coverage)
             for side in (one, other)
         ]
         return np.array([half_width(row, units) for row in influences[1] - influences[0]])

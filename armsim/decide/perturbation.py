@@ -100,8 +100,8 @@ class Probe:
     def with_machine(self, machine: Machine) -> list[Moved]:
         """What another machine does, of every task; it draws the same numbers for what it has in common."""
         plan, spec = self.spec.plan, self.spec
-        drawn = Drawn(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
-        with_it = RunSpec(machine, plan, spec.coverage, spec.layout, drawn=drawn)
+        draws = Drawn(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
+        with_it = RunSpec(machine, plan, spec.coverage, spec.layout, drawn=draws)
         required, threads = self.study.scenario.requirement, self.run_options.threads
         changed = [survey(with_it, side.configurations, threads, required is not None) for side in self.sides]
         foretold = [ratio * np.sqrt(after.mean_square) for ratio, after in zip(self.ratios, changed, strict=True)]
@@ -122,7 +122,7 @@ class Probe:
             other = Evaluated(task.name, task.table, sampled, few[n].configurations, n)
             limits, path = required_at(required, task.name), side.configurations.is_path
             surveys = self.surveys[n], changed[n]
-            both = (passing(limits, path, seen.extremes, seen.operating)[0] for seen in surveys)
+            both = (passing(limits, path, surveyed.extremes, surveyed.operating)[0] for surveyed in surveys)
             out.append(Moved(at_worst_pose(side, other), None if required is None else share_difference(*both)))
         return out
 

@@ -82,16 +82,16 @@ def _rows(
     term: Term, gain: Array, acts: list[tuple[int, int, float]], evaluated: EvaluatedMachine, pose: int
 ) -> Iterator[BudgetRow]:
     """Rows of a term: one for each axis that it moves alone; further ones for coefficients that move several."""
-    moved: dict[int, set[int]] = {}  # axes by coefficient
+    axes_of: dict[int, set[int]] = {}  # by coefficient
     for k, axis, _ in acts:
-        moved.setdefault(k, set()).add(axis)
-    if not moved:
+        axes_of.setdefault(k, set()).add(axis)
+    if not axes_of:
         return
-    if len({axis for axes in moved.values() for axis in axes}) > 1 and _correlated(term, sorted(moved)):
+    if len({axis for axes in axes_of.values() for axis in axes}) > 1 and _correlated(term, sorted(axes_of)):
         yield from _principal(term, gain)
         return
     alone: dict[int, list[int]] = {}  # coefficients by the one axis that they move
-    for k, axes in moved.items():
+    for k, axes in axes_of.items():
         if len(axes) == 1:
             alone.setdefault(next(iter(axes)), []).append(k)
         else:
@@ -111,9 +111,9 @@ def _rows(
 
 
 def _correlated(term: Term, coefficients: list[int]) -> bool:
-    own = term.covariance[np.ix_(coefficients, coefficients)]
-    size = np.sqrt(np.maximum(np.diag(own), 0.0))
-    return bool(np.any(np.abs(own - np.diag(np.diag(own))) > APART * np.outer(size, size)))
+    block = term.covariance[np.ix_(coefficients, coefficients)]
+    size = np.sqrt(np.maximum(np.diag(block), 0.0))
+    return bool(np.any(np.abs(block - np.diag(np.diag(block))) > APART * np.outer(size, size)))
 
 
 def _shared(term: Term, k: int, gain: Array) -> BudgetRow:

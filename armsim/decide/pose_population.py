@@ -33,16 +33,16 @@ class PhasesHeld(Machine):
     @staticmethod
     def of(machine: Machine, like: Machine) -> PhasesHeld:
         """A machine, its waves held to those of another."""
-        return PhasesHeld(**{own.name: getattr(machine, own.name) for own in fields(Machine)}, like=like)
+        return PhasesHeld(**{declared.name: getattr(machine, declared.name) for declared in fields(Machine)}, like=like)
 
     @cached_property
     def terms(self) -> tuple[Term, ...]:
         """Those of the machine, each wave with the order that it has in the other."""
-        own = super().terms
+        terms = super().terms
         if self.like is None:
-            return own
+            return terms
         others = {term.name: term for term in self.like.terms}
-        return tuple(_held(term, others[term.name]) if term.name in others else term for term in own)
+        return tuple(_held(term, others[term.name]) if term.name in others else term for term in terms)
 
 
 def _held(term: Term, like: Term) -> Term:
@@ -100,8 +100,8 @@ class PosePopulation:
         sum is of second order and left out. None where nothing differs.
         """
         other = machine.evaluated(self.configurations)
-        here, there = _signatures(self.evaluated), _signatures(other)
-        names = {name for name in {**here, **there} if not _alike(here.get(name), there.get(name))}
+        before, after = _signatures(self.evaluated), _signatures(other)
+        names = {name for name in {**before, **after} if not _alike(before.get(name), after.get(name))}
         if not names:
             return None
         change = self._made_by(other, names) - self._made_by(self.evaluated, names)
@@ -116,7 +116,7 @@ class PosePopulation:
         ]
         if not pairs:
             return np.zeros((3, 1, self.plan.units))
-        terms, acts = (tuple(own) for own in zip(*pairs, strict=True))
+        terms, acts = (tuple(column) for column in zip(*pairs, strict=True))
         part = EvaluatedMachine(evaluated.axes, evaluated.postures, terms, acts, acts)
         visits = self.plan.visits if any(term.life == "visit" for term in terms) else 1
         coefficients, number = draw_units(terms, self.plan), int(self.configurations.numbers[0])

@@ -82,11 +82,11 @@ class Program:
     visit_rows: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.sizes = [len(own) for own in self.parts]
+        self.sizes = [len(row) for row in self.parts]
         self.starts = np.concatenate([[0], np.cumsum(self.sizes)])
         self.n = int(self.starts[-1])
-        self.prices = np.array([option.price for own in self.options.joints for option in own])
-        every = [part for own in self.parts for part in own]
+        self.prices = np.array([option.price for row in self.options.joints for option in row])
+        every = [part for row in self.parts for part in row]
         self.scatter = np.stack([part.scatter for part in every], axis=1)
         self.vectors = np.stack([part.vectors for part in every], axis=2)  # (poses, numbers, options)
         self.visits = np.stack([part.visits for part in every], axis=1)
@@ -96,20 +96,20 @@ class Program:
 
     def vector(self, choice: Choice) -> Array:
         """Sum of the vectors of a choice and of what is fixed, shape (poses, numbers). [m]"""
-        return np.asarray(self.fixed.vectors + sum(own[n].vectors for own, n in zip(self.parts, choice, strict=True)))
+        return np.asarray(self.fixed.vectors + sum(row[n].vectors for row, n in zip(self.parts, choice, strict=True)))
 
     def square(self, choice: Choice) -> Array:
         """Mean square error of a choice at every pose by first order, shape (poses,). [m^2]"""
-        scatter = self.fixed.scatter + sum(own[n].scatter for own, n in zip(self.parts, choice, strict=True))
+        scatter = self.fixed.scatter + sum(row[n].scatter for row, n in zip(self.parts, choice, strict=True))
         return np.asarray(scatter + np.sum(self.vector(choice) ** 2, axis=1))
 
     def visit_square(self, choice: Choice) -> Array:
         """Its visit part, shape (poses,). [m^2]"""
-        return np.asarray(self.fixed.visits + sum(own[n].visits for own, n in zip(self.parts, choice, strict=True)))
+        return np.asarray(self.fixed.visits + sum(row[n].visits for row, n in zip(self.parts, choice, strict=True)))
 
     def price(self, choice: Choice) -> float:
         """Of a choice. [cost units]"""
-        return float(sum(own[n].price for own, n in zip(self.options.joints, choice, strict=True)))
+        return float(sum(row[n].price for row, n in zip(self.options.joints, choice, strict=True)))
 
     def loads(self, choice: Choice) -> Array:
         """Mean square error over its limit, and where visits are limited theirs, shape (1 or 2, poses)."""
@@ -128,14 +128,14 @@ class Program:
         What differs by less than the share ``alike`` of the limit counts as no better; vectors, by `ALIKE`.
         """
         worse = []
-        for own, n in zip(self.parts, choice, strict=True):
-            chosen = own[n]
-            kept = []
-            for number, part in enumerate(own):
+        for row, n in zip(self.parts, choice, strict=True):
+            chosen = row[n]
+            no_better = []
+            for number, part in enumerate(row):
                 vectors = np.abs(part.vectors - chosen.vectors).max() <= ALIKE * np.sqrt(self.limit.min())
                 if vectors and np.all(part.scatter >= chosen.scatter - alike * self.limit):
-                    kept.append(number)
-            worse.append(kept)
+                    no_better.append(number)
+            worse.append(no_better)
         self.dominated.append(worse)
 
     def refuse(self, choice: Choice) -> None:
@@ -148,7 +148,7 @@ class Program:
         The mean square distance is a sum over joints, so that this is one linear row.
         """
         weights = [
-            float(part.visit_distance(own[n])[pose]) for own, n in zip(self.parts, choice, strict=True) for part in own
+            float(part.visit_distance(row[n])[pose]) for row, n in zip(self.parts, choice, strict=True) for part in row
         ]
         # an option as far away as the radius is far enough by itself
         self.balls.append((np.minimum(np.array(weights) / radius**2, 1.0), 1.0))
@@ -157,9 +157,9 @@ class Program:
     def cheapest(self, below: float = np.inf, factor: float = 1.0) -> Choice | None:
         """The cheapest choice within ``factor`` times the limits and not above a price; None if there is none."""
         while True:
-            found = self._solve(self.prices, below, factor)
-            if found is None or not self._join(found, factor):
-                return found
+            choice = self._solve(self.prices, below, factor)
+            if choice is None or not self._join(choice, factor):
+                return choice
 
     def closest(self, below: float = np.inf, least: float = -np.inf) -> tuple[Choice, float] | None:
         """The choice that comes closest to the limits, or stays farthest within, and its largest load.
@@ -167,12 +167,12 @@ class Program:
         Of those that cost no more than ``below`` and no less than ``least``.
         """
         while True:
-            found = self._solve(None, below, 1.0, least)
-            if found is None:
+            choice = self._solve(None, below, 1.0, least)
+            if choice is None:
                 return None
-            worst = float(self.load(found).max())
-            if not self._join(found, self._reached * (1 + 1e-7)):
-                return found, worst
+            worst = float(self.load(choice).max())
+            if not self._join(choice, self._reached * (1 + 1e-7)):
+                return choice, worst
 
     def _join(self, choice: Choice, factor: float) -> bool:
         """Take the poses that a choice violates most into the program; whether there were any."""
@@ -184,8 +184,8 @@ class Program:
                 if row == 1 and pose not in self.visit_rows:
                     self.visit_rows.append(pose)
                     joined = True
-                known = (cut for cut in self.cuts if cut.pose == pose)
-                if row == 0 and not any(np.array_equal(cut.at, vector[pose]) for cut in known):
+                cuts = (cut for cut in self.cuts if cut.pose == pose)
+                if row == 0 and not any(np.array_equal(cut.at, vector[pose]) for cut in cuts):
                     self.cuts.append(Cut(pose, vector[pose]))
                     joined = True
         return joined
@@ -195,18 +195,18 @@ class Program:
         poses = np.array([cut.pose for cut in self.cuts], dtype=int)
         at = np.array([cut.at for cut in self.cuts])
         rows = self.scatter[poses] + 2.0 * np.einsum("rv,rvo->ro", at, self.vectors[poses])
-        own = self.fixed.scatter[poses] + np.sum(at * (2.0 * self.fixed.vectors[poses] - at), axis=1)
+        constant = self.fixed.scatter[poses] + np.sum(at * (2.0 * self.fixed.vectors[poses] - at), axis=1)
         limit = self.limit[poses]
-        kept = np.array([n for n in self.visit_rows if np.isfinite(self.visit_limit[n])], dtype=int)
-        of_visits = self.visit_limit[kept]
+        limited = np.array([n for n in self.visit_rows if np.isfinite(self.visit_limit[n])], dtype=int)
+        of_visits = self.visit_limit[limited]
         return (
-            np.concatenate([rows / limit[:, None], self.visits[kept] / of_visits[:, None]]),
-            np.concatenate([own / limit, self.fixed.visits[kept] / of_visits]),
+            np.concatenate([rows / limit[:, None], self.visits[limited] / of_visits[:, None]]),
+            np.concatenate([constant / limit, self.fixed.visits[limited] / of_visits]),
         )
 
     def _solve(self, cost: Array | None, below: float, factor: float, least: float = -np.inf) -> Choice | None:
         """Solve with the poses taken in so far; without a cost the load itself is minimised."""
-        types = sorted({option.encoder for own in self.options.joints for option in own})
+        types = sorted({option.encoder for row in self.options.joints for option in row})
         free = cost is None
         width = self.n + len(types) * len(self.options.type_limits) + (1 if free else 0)
         objective = np.zeros(width)
@@ -215,35 +215,35 @@ class Program:
         else:
             objective[: self.n] = cost
         blocks, low, high = self._structure(width, types, (least, below), dominated=not free)
-        rows, own = self._limits()
+        rows, constant = self._limits()
         # far below its limit a load would be lost in the tolerances of the solver: that of some choice is its unit
         scale = 1.0 / (float(self.load(self._light()).max()) or 1.0) if free else 1.0
-        rows, own = rows * scale, own * scale
+        rows, constant = rows * scale, constant * scale
         block = np.zeros((len(rows), width))
         block[:, : self.n] = rows
         if free:
             block[:, -1] = -1.0
         blocks.append(csr_array(block))
         low += [-np.inf] * len(rows)
-        high += ((0.0 if free else factor) - own).tolist()
+        high += ((0.0 if free else factor) - constant).tolist()
         integer = np.zeros(width)
         integer[: self.n] = 1
         upper = np.ones(width)
         if free:
             upper[-1] = np.inf
-        done = milp(
+        solution = milp(
             objective,
             constraints=LinearConstraint(vstack(blocks), low, high),
             integrality=integer,
             bounds=Bounds(0, upper),
             options={"mip_rel_gap": 0.0},
         )
-        if done.status == 2:
+        if solution.status == 2:
             return None
-        if done.x is None or done.status not in (0,):
-            raise RunError(f"the choice could not be solved: {done.message}")
-        self._reached = float(done.fun) / scale if free else factor
-        picked = done.x[: self.n]
+        if solution.x is None or solution.status not in (0,):
+            raise RunError(f"the choice could not be solved: {solution.message}")
+        self._reached = float(solution.fun) / scale if free else factor
+        picked = solution.x[: self.n]
         return tuple(int(np.argmax(picked[self.starts[j] : self.starts[j + 1]])) for j in range(len(self.sizes)))
 
     def _of(self, joint: int, encoder: str) -> list[int]:
@@ -253,7 +253,7 @@ class Program:
 
     def _light(self) -> Choice:
         """The option of least scatter, over the limits, at every joint."""
-        return tuple(int(np.argmin([np.max(part.scatter / self.limit) for part in own])) for own in self.parts)
+        return tuple(int(np.argmin([np.max(part.scatter / self.limit) for part in row])) for row in self.parts)
 
     def _structure(
         self, width: int, types: Sequence[str], prices: tuple[float, float], dominated: bool
@@ -268,7 +268,7 @@ class Program:
             low.append(least)
             high.append(most)
 
-        options = [option for own in self.options.joints for option in own]
+        options = [option for joint in self.options.joints for option in joint]
         for j, size in enumerate(self.sizes):
             row({int(self.starts[j]) + o: 1.0 for o in range(size)}, 1, 1)
         if self.options.mass is not None:
@@ -297,7 +297,11 @@ class Program:
             row(dict(enumerate(self.prices.tolist())), *prices)
         excluded = [[[n] for n in choice] for choice in self.refused] + (self.dominated if dominated else [])
         for worse in excluded:
-            row({int(self.starts[j]) + o: 1.0 for j, own in enumerate(worse) for o in own}, -np.inf, len(worse) - 1)
+            row(
+                {int(self.starts[j]) + o: 1.0 for j, columns in enumerate(worse) for o in columns},
+                -np.inf,
+                len(worse) - 1,
+            )
         for weights, least in self.balls:
             row({i: float(w) for i, w in enumerate(weights) if w}, least * (1 - TINY), np.inf)
         matrix = lil_array((len(rows), width))

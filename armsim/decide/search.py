@@ -150,14 +150,14 @@ class Search:
 
     def machine(self, choice: Choice) -> Machine:
         """The machine of a choice."""
-        joints = tuple(own[n].joint for own, n in zip(self.options.joints, choice, strict=True))
+        joints = tuple(row[n].joint for row, n in zip(self.options.joints, choice, strict=True))
         return replace(self.study.scenario.machine, joints=joints)
 
     def design(self, choice: Choice) -> tuple[Fitted, ...]:
         """What every joint is fitted with."""
         rows: list[Fitted] = []
-        for own, n in zip(self.options.joints, choice, strict=True):
-            option: Option = own[n]
+        for row, n in zip(self.options.joints, choice, strict=True):
+            option: Option = row[n]
             rows.append(Fitted(option.joint.name, option.encoder, option.mounting, option.placement, option.price))
         return tuple(rows)
 
@@ -182,8 +182,8 @@ class Search:
 
     def verdict(self, choice: Choice) -> tuple[Judged, ...]:
         """A choice sampled whole, once."""
-        known = self.ledger.verdicts
-        return known[choice] if choice in known else self.sample(choice)[0]
+        verdicts = self.ledger.verdicts
+        return verdicts[choice] if choice in verdicts else self.sample(choice)[0]
 
     @property
     def confirming_seed(self) -> int:
@@ -213,18 +213,18 @@ class Search:
         InputError
             The limits of the catalogue leave none.
         """
-        found = program.closest()
-        if found is None:
+        nearest = program.closest()
+        if nearest is None:
             wrong, accepted = "limits and stock leave no choice at all", "limits that one choice keeps"
             raise InputError(Problem("catalogue", 0, 0, "limits", wrong, accepted))
-        return found
+        return nearest
 
     def taught(self) -> Program:
         """The program for ratios that a few sampled designs have told."""
-        for left in reversed(range(ROUNDS)):
+        for rounds in reversed(range(ROUNDS)):
             program = self.program()
             choice = program.cheapest() or self.nearest(program)[0]
-            self.learn(choice, *self.sample(choice, units=LEARNING_UNITS if left else None), program)
+            self.learn(choice, *self.sample(choice, units=LEARNING_UNITS if rounds else None), program)
         return self.program()
 
     def tighten(self, program: Program, choice: Choice, tasks: Sequence[Judged]) -> None:
@@ -236,8 +236,8 @@ class Search:
             for name, quantile in zip(task.table.names, task.table.column("error.at_coverage").tolist(), strict=True):
                 if quantile > position:
                     n = place[task.name, name]
-                    own = square[n] * (position / quantile) ** 2 * NEAR / self.margin
-                    program.limit[n] = min(program.limit[n], own)
+                    bound = square[n] * (position / quantile) ** 2 * NEAR / self.margin
+                    program.limit[n] = min(program.limit[n], bound)
 
     def alike(self, tasks: Sequence[Judged], sampled: Samples) -> float:
         """Share of a limit by which a joint may be better and the choice yet be no better than this one, which fails.
@@ -266,12 +266,12 @@ class Search:
 
     def repeatability(self, program: Program, choice: Choice, poses: np.ndarray) -> tuple[Array, Array]:
         """RP of a choice at poses by the law of its visits, and half of the interval of the integration. [m]"""
-        parts = [program.fixed, *(own[n] for own, n in zip(self.parts, choice, strict=True))]
-        every = [own for part in parts for own in part.of_visits.values()]
+        parts = [program.fixed, *(row[n] for row, n in zip(self.parts, choice, strict=True))]
+        every = [coefficient for part in parts for coefficient in part.of_visits.values()]
         gains = np.zeros((len(poses), len(every), 3))
-        for k, own in enumerate(every):
-            gains[:, k] = own.gain[poses]
-        value, _, half, _ = integrate(tuple(own.law for own in every), gains, self.study.scenario.plan)
+        for k, coefficient in enumerate(every):
+            gains[:, k] = coefficient.gain[poses]
+        value, _, half, _ = integrate(tuple(coefficient.law for coefficient in every), gains, self.study.scenario.plan)
         return value, half
 
     def few(self, program: Program, choice: Choice) -> list[PoseSet]:
@@ -279,32 +279,34 @@ class Search:
         out, at = [], 0
         loads = program.loads(choice)
         for poses in self.poses:
-            own = loads[:, at : at + len(poses.names)]
+            at_task = loads[:, at : at + len(poses.names)]
             at += len(poses.names)
-            half = max(1, FEW // len(own))
-            order = sorted(set(np.argsort(-own, axis=1, kind="stable")[:, :half].ravel().tolist()))
+            half = max(1, FEW // len(at_task))
+            order = sorted(set(np.argsort(-at_task, axis=1, kind="stable")[:, :half].ravel().tolist()))
             out.append(replace(poses.only([poses.names[n] for n in order]), unreachable=()))
         return out
 
     def cheaper(self, below: float, most: int) -> Iterator[Choice] | None:
         """Every admissible choice below a price, the dearest first; None where there are too many to be listed."""
-        sizes = [len(own) for own in self.options.joints]
+        sizes = [len(row) for row in self.options.joints]
         if math.prod(float(size) for size in sizes) > most:
             return None
-        prices = [np.array([option.price for option in own]) for own in self.options.joints]
+        prices = [np.array([option.price for option in row]) for row in self.options.joints]
         total = prices[0]
-        for own in prices[1:]:
-            total = (total[:, None] + own).ravel()
+        for further in prices[1:]:
+            total = (total[:, None] + further).ravel()
         listed = itertools.product(*(range(size) for size in sizes))
-        kept = [choice for choice, price in zip(listed, total.tolist(), strict=True) if price < below]
-        kept.sort(key=lambda choice: -sum(own[n] for own, n in zip(prices, choice, strict=True)))
+        cheaper = [choice for choice, price in zip(listed, total.tolist(), strict=True) if price < below]
+        cheaper.sort(key=lambda choice: -sum(row[n] for row, n in zip(prices, choice, strict=True)))
         of = self.options.joints
-        return (choice for choice in kept if self.options.admits([own[n] for own, n in zip(of, choice, strict=True)]))
+        return (
+            choice for choice in cheaper if self.options.admits([row[n] for row, n in zip(of, choice, strict=True)])
+        )
 
     @property
     def least_price(self) -> float:
         """Of the cheapest option at every joint together: nothing can cost less."""
-        return float(sum(min(option.price for option in own) for own in self.options.joints))
+        return float(sum(min(option.price for option in row) for row in self.options.joints))
 
     def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
         """The largest load of a sampled choice by its errors at every pose, as `error_loads`, shape (poses,)."""

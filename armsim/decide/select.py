@@ -62,11 +62,11 @@ class _Record:
     @property
     def equals(self) -> list[Choice]:
         """The cheapest of all designs that were sampled whole and hold, that of the smallest error first."""
-        known = self.search.ledger.verdicts
-        rows = [(self.program.price(choice), choice) for choice, tasks in known.items() if met(tasks)]
+        verdicts = self.search.ledger.verdicts
+        rows = [(self.program.price(choice), choice) for choice, tasks in verdicts.items() if met(tasks)]
         least = min((price for price, _ in rows), default=0.0)
         cheapest = [choice for price, choice in rows if price <= least + cent(least)]
-        return sorted(cheapest, key=lambda choice: (at_coverage(known[choice]), choice))
+        return sorted(cheapest, key=lambda choice: (at_coverage(verdicts[choice]), choice))
 
     @property
     def best(self) -> Choice | None:
@@ -102,15 +102,15 @@ class _Record:
         self.program.refuse_near(choice, excess.pose, excess.excess / LEAST)
         limit = float(self.search.repeatability_limit[excess.pose])
         if hasty:
-            own = self.program.visit_square(choice)[excess.pose] * (limit / excess.repeatability) ** 2 * NEAR
-            self.program.visit_limit[excess.pose] = min(self.program.visit_limit[excess.pose], own)
+            bound = self.program.visit_square(choice)[excess.pose] * (limit / excess.repeatability) ** 2 * NEAR
+            self.program.visit_limit[excess.pose] = min(self.program.visit_limit[excess.pose], bound)
         return True
 
     def holds(self, choice: Choice, dominate: bool = True) -> bool:
         """Sample a choice, at few poses and then at all, unless that was done; what fails is left out from then on."""
         search, program = self.search, self.program
-        known = search.ledger.verdicts.get(choice)
-        if choice in self.failed or (known is not None and met(known)):
+        verdict = search.ledger.verdicts.get(choice)
+        if choice in self.failed or (verdict is not None and met(verdict)):
             return choice not in self.failed
         tasks, sampled = search.sample(choice, search.few(program, choice))
         if met(tasks):
@@ -188,13 +188,13 @@ class _Record:
             cheaper = self.search.cheaper(self.below, MOST_LISTED)
             if cheaper is None:
                 return False
-            left: list[Choice] = []
+            open_choices: list[Choice] = []
             for choice in cheaper:
                 if choice not in self.failed and choice not in self.bounded:
-                    left.append(choice)
-                    if len(left) > MOST_LEFT:
+                    open_choices.append(choice)
+                    if len(open_choices) > MOST_LEFT:
                         return False
-            if not any(not self.exceeds(choice) and self.holds(choice, dominate=False) for choice in left):
+            if not any(not self.exceeds(choice) and self.holds(choice, dominate=False) for choice in open_choices):
                 break
         return True
 
@@ -216,7 +216,7 @@ class _Record:
 
 def _miss(tasks: Sequence[Judged]) -> float:
     """By how much a design misses the requirement, the largest part of it: 1 is on the limit."""
-    missed = (own.load for task in tasks for own in task.summary.judgements if not own.holds)
+    missed = (judgement.load for task in tasks for judgement in task.summary.judgements if not judgement.holds)
     return max(missed, default=1.0)
 
 
@@ -240,10 +240,10 @@ def select(
 def choose(search: Search) -> tuple[Selection, Choice | None]:
     """The answer of a search, and its choice; None where nothing meets the requirement."""
     options = search.options
-    combinations = float(np.prod([float(len(own)) for own in options.joints]))
+    combinations = float(np.prod([float(len(row)) for row in options.joints]))
     poses = len(search.ratio)
     search.run_options.note(
-        f"{' x '.join(str(len(own)) for own in options.joints)} options, {combinations:.3g} designs, {poses} poses"
+        f"{' x '.join(str(len(row)) for row in options.joints)} options, {combinations:.3g} designs, {poses} poses"
     )
     record = _Record(search, search.taught())
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
@@ -270,7 +270,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
     best, *others = record.equals
     verdicts = search.ledger.verdicts
     design = search.design(best)
-    found = Selection(
+    selection = Selection(
         design,
         record.program.price(best),
         verdicts[best],
@@ -282,7 +282,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
         search.machine(best),
         tuple(Equal(search.design(choice), at_coverage(verdicts[choice])) for choice in others),
     )
-    return found, best
+    return selection, best
 
 
 def _proof(record: _Record, complete: bool, ended: bool) -> Proof:

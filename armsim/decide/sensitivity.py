@@ -150,7 +150,7 @@ class TaskPopulation:
     configurations: Configurations
     coverage: float
     plan: SamplingPlan
-    known: dict[int, PosePopulation]
+    populations: dict[int, PosePopulation]
 
     @property
     def quantiles(self) -> Array:
@@ -164,13 +164,13 @@ class TaskPopulation:
 
     def at(self, pose: int) -> PosePopulation:
         """The population at a pose."""
-        population = self.known.get(pose)
+        population = self.populations.get(pose)
         if population is None:
             units = min(max(self.plan.units, LEAST_UNITS), MOST_UNITS)
             followed = replace(self.plan, units=units, visits=min(self.plan.visits, VISITS))
-            here = self.configurations[pose : pose + 1]
-            population = PosePopulation.of(self.machine, followed, name_key(self.name), here)
-            self.known[pose] = population
+            configuration = self.configurations[pose : pose + 1]
+            population = PosePopulation.of(self.machine, followed, name_key(self.name), configuration)
+            self.populations[pose] = population
         return population
 
     def line(self, number: Number) -> Line | None:
@@ -207,7 +207,7 @@ class TaskPopulation:
         """Half of the 95 % interval of how far apart the quantiles of the table at a pose and the worst one are. [m]"""
         if pose == self.worst:
             return 0.0
-        one, other = (influence(self.at(own).distance, self.coverage) for own in (self.worst, pose))
+        one, other = (influence(self.at(place).distance, self.coverage) for place in (self.worst, pose))
         return half_width((other - one)[: min(UNITS_COMPARED, self.plan.units)], self.plan.units)
 
 
@@ -241,10 +241,10 @@ def sensitivities(
         run_options.progress("numbers", n, len(every))
         lines.append(row)
     run_options.progress("numbers", len(every), len(every))
-    ranked = []
+    ordered: list[Line] = []
     for column in zip(*lines, strict=True):
-        ranked += sorted((line for line in column if line is not None), key=lambda line: -abs(line.tenth_less.value))
-    return Sensitivities(result, tuple(ranked), tuple(part for task in tasks for part in _parts(task)))
+        ordered += sorted((line for line in column if line is not None), key=lambda line: -abs(line.tenth_less.value))
+    return Sensitivities(result, tuple(ordered), tuple(part for task in tasks for part in _parts(task)))
 
 
 def _parts(task: TaskPopulation) -> list[Part]:

@@ -36,7 +36,7 @@ class SweepTask:
 
     def judgement(self, criterion: str) -> Judgement | None:
         """Of a criterion; None where nothing is told of it."""
-        return next((own for own in self.judgements if own.criterion == criterion), None)
+        return next((judgement for judgement in self.judgements if judgement.criterion == criterion), None)
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,7 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
         choices = sorted([*choices, answer], key=program.price)
     points = []
     for choice in choices:
-        points.append(_point(of_position, program, choice, whole=program.price(choice) < price))
+        points.append(_point(of_position, program, choice, everywhere=program.price(choice) < price))
         note(f"{points[-1].price:g} cost units: {points[-1].predicted * 1e6:.4g} um by first order")
     judged = search.study.judge(search.poses, search.run_options.silent)[0]
     current = max(task.summary.at_coverage for task in judged)
@@ -100,12 +100,12 @@ def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> 
     )
 
 
-def _point(search: Search, program: Program, choice: Choice, whole: bool) -> Point:
-    """A design of the curve, sampled at the poses that decide; at all if the whole is asked for and it holds there."""
+def _point(search: Search, program: Program, choice: Choice, everywhere: bool) -> Point:
+    """A design of the curve, sampled at the poses that decide; ``everywhere``, at all where it holds there."""
     tasks = search.ledger.verdicts.get(choice)
     if tasks is None:
         tasks, _ = search.sample(choice, search.few(program, choice))
-    if whole and met(tasks):
+    if everywhere and met(tasks):
         tasks = search.verdict(choice)
     worst = max(tasks, key=lambda task: task.summary.at_coverage).summary
     return Point(

@@ -105,8 +105,8 @@ def what_if(
     every = changes(study.scenario.machine, _large(probe.sides, study.scenario.machine.arm.names))
     for number, (kind, what, machine) in enumerate(every):
         run_options.progress("what if", number, len(every))
-        for side, moved in zip(probe.sides, probe.with_machine(machine), strict=True):
-            rows.append(WhatIf(side.name, kind, what, moved.at_coverage, moved.passing))
+        for side, changed in zip(probe.sides, probe.with_machine(machine), strict=True):
+            rows.append(WhatIf(side.name, kind, what, changed.at_coverage, changed.passing))
     run_options.progress("what if", len(every), len(every))
     return WhatIfs(probe.result, tuple(rows))
 

@@ -118,8 +118,8 @@ def link(name: str, kind: str, first: str, a: str, alpha: str) -> str:
 
 def budget(row: str) -> tuple[str, str]:
     """Document of an encoder that has a summary only, and what stands beside it in the catalogue."""
-    own, _, beside = row.partition("|")
-    kind, name, price, accuracy, repeats, *more = own.strip().split(maxsplit=5)
+    text, _, beside = row.partition("|")
+    kind, name, price, accuracy, repeats, *more = text.strip().split(maxsplit=5)
     measures, step, unit = ("translation", "0.01 um", "um") if kind == "scale" else ("rotation", "24 bit", "arcsec")
     scatter = f"{repeats} {unit}"
     if repeats.startswith("~"):
@@ -136,14 +136,14 @@ def build(folder: Path, name: str) -> tuple[Study, Options]:
     arm = f"kind: arm\nname: {name}\nkinematics:\n  convention: standard-dh\n  joints:\n"
     arm += "".join(f"    - {link(*row)}\n" for row in links) + case["arm"]
     catalogue = f"kind: catalogue\nname: {name}\nmountings: [{{name: plain}}]\n{case['catalogue']}\nencoders:\n"
-    catalogue += "".join(f"  - {{{beside}encoder: {own}}}\n" for own, beside in budgets)
+    catalogue += "".join(f"  - {{{beside}encoder: {encoder}}}\n" for encoder, beside in budgets)
     units = ["deg" if row[1] == "turn" else "mm" for row in links]
     at = [", ".join(map(" ".join, zip(pose.split(), units, strict=True))) for pose in rows(case["poses"])]
-    poses = [f"{{name: p{n}, joints: [{own}]}}" for n, own in enumerate(at)]
+    poses = [f"{{name: p{n}, joints: [{angles}]}}" for n, angles in enumerate(at)]
     scenario = f"kind: scenario\nname: {name}\narm: arm.yaml\njoints:\n"
     for (joint, kind, *_), fitted in zip(links, rows(case["fitted"]), strict=True):
-        own = next(text for text, _ in budgets if ("rotation" in text) == (kind == "turn"))
-        scenario += f"  {joint}: {{encoder: {own}, placement: output, {fitted}}}\n"
+        encoder = next(text for text, _ in budgets if ("rotation" in text) == (kind == "turn"))
+        scenario += f"  {joint}: {{encoder: {encoder}, placement: output, {fitted}}}\n"
     scenario += f"{case['scenario']}\nrequirement: {{position: 1 m}}\nsampling: {case['sampling']}\n"
     scenario += f"tasks: [{{kind: poses, name: t, poses: [{', '.join(poses)}]}}]"
     for kind, text in (("arm", arm), ("catalogue", catalogue), ("scenario", scenario)):
@@ -153,7 +153,7 @@ def build(folder: Path, name: str) -> tuple[Study, Options]:
 
 
 def chosen(options: Options, choice: Choice) -> tuple[Option, ...]:
-    return tuple(own[n] for own, n in zip(options.joints, choice, strict=True))
+    return tuple(row[n] for row, n in zip(options.joints, choice, strict=True))
 
 
 def fitted_with(study: Study, options: Options, choice: Choice) -> Study:
@@ -163,10 +163,10 @@ def fitted_with(study: Study, options: Options, choice: Choice) -> Study:
 
 def admissible(options: Options) -> Iterator[Choice]:
     """Every choice that keeps to the limits. Source: enumeration."""
-    for choice in itertools.product(*(range(len(own)) for own in options.joints)):
-        own = chosen(options, choice)
-        names = [option.encoder for option in own]
-        heavy = options.mass is not None and sum(option.mass for option in own) > options.mass + 1e-9
+    for choice in itertools.product(*(range(len(row)) for row in options.joints)):
+        fitted = chosen(options, choice)
+        names = [option.encoder for option in fitted]
+        heavy = options.mass is not None and sum(option.mass for option in fitted) > options.mass + 1e-9
         many = options.types is not None and len(set(names)) > options.types
         short = any(names.count(name) > pieces for name, pieces in options.stock.items())
         if not heavy and not many and not short and not tied(options, names):
@@ -206,26 +206,26 @@ class Enumerated:
     repeatability: np.ndarray
     worst: np.ndarray
 
-    def met(self, asked: Requirement) -> np.ndarray:
+    def met(self, requirement: Requirement) -> np.ndarray:
         """Designs that meet a requirement, by the rules of the verdict, shape (designs,)."""
-        out = self.quantile <= asked.position
-        if asked.yield_ is not None:
-            passing = self.worst[:, 0] <= asked.position
-            if asked.repeatability is not None:
-                passing &= self.worst[:, 1] <= asked.repeatability
-            out &= passing.mean(axis=1) >= asked.yield_
-        elif asked.repeatability is not None:
-            out &= self.repeatability <= asked.repeatability
+        out = self.quantile <= requirement.position
+        if requirement.yield_ is not None:
+            passing = self.worst[:, 0] <= requirement.position
+            if requirement.repeatability is not None:
+                passing &= self.worst[:, 1] <= requirement.repeatability
+            out &= passing.mean(axis=1) >= requirement.yield_
+        elif requirement.repeatability is not None:
+            out &= self.repeatability <= requirement.repeatability
         return out
 
 
 def enumerate_all(study: Study, options: Options, coverage: float = 0.95) -> Enumerated:
     """Sample every admissible design by the ordinary study."""
     study = study.with_scenario(requirement=Requirement(LOOSE, coverage))
-    found, choices = study.find(), list(admissible(options))
+    pose_sets, choices = study.find(), list(admissible(options))
     rows, worst = [], []
     for choice in choices:
-        (task,), sampled = fitted_with(study, options, choice).judge(found, RunOptions(1))
+        (task,), sampled = fitted_with(study, options, choice).judge(pose_sets, RunOptions(1))
         price = sum(option.price for option in chosen(options, choice))
         rows.append((price, task.summary.at_coverage, task.summary.repeatability_p95))
         worst.append(sampled.tasks[0].worst)
@@ -235,50 +235,50 @@ def enumerate_all(study: Study, options: Options, coverage: float = 0.95) -> Enu
 def levels(every: Enumerated, number: int) -> Iterator[Requirement]:
     """From one that nothing holds to one that most designs hold, every other one just above what a design reaches."""
     for n, share in enumerate(np.linspace(0.0, 0.6, number).tolist()):
-        close, wanted = 0.97 if n == 0 else 1.0005 if n % 2 else 1.02, (0.85, 0.9, 0.95, 0.98)[n % 4]
-        for_yield = np.maximum(np.quantile(every.worst[:, 0], wanted, axis=1, method="higher"), every.quantile)
+        close, passing = 0.97 if n == 0 else 1.0005 if n % 2 else 1.02, (0.85, 0.9, 0.95, 0.98)[n % 4]
+        for_yield = np.maximum(np.quantile(every.worst[:, 0], passing, axis=1, method="higher"), every.quantile)
         kinds = np.stack([every.quantile, every.repeatability, for_yield])
         position, repeats, accuracy = (np.quantile(kinds, share, axis=1, method="lower") * close).tolist()
         both = float(np.quantile(every.repeatability, share + 0.15, method="lower")) * 1.002
-        for asked in (
+        for limits in (
             (position,),
             (LOOSE, repeats),
-            (accuracy, None, wanted),
+            (accuracy, None, passing),
             (position, both),
-            (accuracy, both, wanted),
+            (accuracy, both, passing),
         ):
-            yield Requirement(asked[0], every.coverage, *asked[1:])
+            yield Requirement(limits[0], every.coverage, *limits[1:])
 
 
-def hold(every: Enumerated, asked: Requirement) -> tuple[float | None, Selection, float, str]:
+def hold(every: Enumerated, requirement: Requirement) -> tuple[float | None, Selection, float, str]:
     """Price by the enumeration, what `select` makes of the requirement, in how many seconds, the verdict."""
-    study, met, begun = every.study.with_scenario(requirement=asked), every.met(asked), time.perf_counter()
-    found, seconds = select(study, every.options, RunOptions(1)), time.perf_counter() - begun
+    study, met, begun = every.study.with_scenario(requirement=requirement), every.met(requirement), time.perf_counter()
+    selection, seconds = select(study, every.options, RunOptions(1)), time.perf_counter() - begun
     least = float(every.prices[met].min()) if met.any() else None
-    if found.price is None or least is None:
-        return least, found, seconds, "ok" if found.price is least else "WRONG"
-    if abs(found.price - least) > CENT:
-        return least, found, seconds, "WRONG"
+    if selection.price is None or least is None:
+        return least, selection, seconds, "ok" if selection.price is least else "WRONG"
+    if abs(selection.price - least) > CENT:
+        return least, selection, seconds, "WRONG"
     smallest = float(every.quantile[met & (every.prices < least + CENT)].min())
-    same = max(task.summary.at_coverage for task in found.tasks) == smallest
-    return least, found, seconds, "ok" if same else "NOT-LEAST"
+    same = max(task.summary.at_coverage for task in selection.tasks) == smallest
+    return least, selection, seconds, "ok" if same else "NOT-LEAST"
 
 
 def squares(every: Enumerated) -> tuple[np.ndarray, np.ndarray]:
     """Mean square error of every design, by parts and of the whole machine, shape (designs, poses). [m^2]"""
     machine, (poses,) = every.study.scenario.machine, every.study.find()
     shared, configurations = shared_terms(machine, every.options), [poses.configurations]
-    parts, rest = (
+    parts, fixed = (
         option_parts(machine, every.options, configurations, shared),
         fixed_part(machine, configurations, shared),
     )
-    free = np.full(len(rest.scatter), np.inf)
-    program = Program(every.options, parts, rest, np.ones(len(rest.scatter)), free)
-    whole = []
+    free = np.full(len(fixed.scatter), np.inf)
+    program = Program(every.options, parts, fixed, np.ones(len(fixed.scatter)), free)
+    of_machines = []
     for choice in every.choices:
-        own = fitted_with(every.study, every.options, choice).scenario.machine
-        whole.append(linearise(own.evaluated(poses.configurations)).mean_square)
-    return np.array([program.square(choice) for choice in every.choices]), np.array(whole)
+        machine = fitted_with(every.study, every.options, choice).scenario.machine
+        of_machines.append(linearise(machine.evaluated(poses.configurations)).mean_square)
+    return np.array([program.square(choice) for choice in every.choices]), np.array(of_machines)
 
 
 def beaten(every: Enumerated, position: float) -> tuple[int, list[str]]:
@@ -302,24 +302,29 @@ def main() -> None:
     parser.add_argument("--units", type=int)
     parser.add_argument("--coverage", type=float, default=0.95)
     parser.add_argument("--judged", action="store_true")
-    asked = parser.parse_args()
-    if asked.judged:
+    arguments = parser.parse_args()
+    if arguments.judged:
         sys.modules["armsim.decide.select"].MOST_LISTED = 0
-    for name in asked.case or CASES:
+    for name in arguments.case or CASES:
         with tempfile.TemporaryDirectory() as folder:
             study, options = build(Path(folder), name)
         begun = time.perf_counter()
-        every = enumerate_all(study.with_plan(asked.units, seed=asked.seed), options, asked.coverage)
+        every = enumerate_all(study.with_plan(arguments.units, seed=arguments.seed), options, arguments.coverage)
         print(f"{name}: {len(every.choices)} designs sampled in {time.perf_counter() - begun:.1f} s", flush=True)
-        parts, whole = squares(every)
-        print(f"{name}: squares of parts and of the whole differ by {np.abs(parts / whole - 1).max():.1e}")
+        parts, machines = squares(every)
+        print(f"{name}: squares of parts and of the whole differ by {np.abs(parts / machines - 1).max():.1e}")
         points, wrong = beaten(every, float(np.median(every.quantile)))
         print(f"{name}: trade-off of {points} points, {'ok' if not wrong else 'WRONG: ' + '; '.join(wrong)}")
-        for wanted in levels(every, asked.levels):
-            least, found, seconds, verdict = hold(every, wanted)
-            sizes = (f"{x * 1e6:.4g} um" if x and x < LOOSE else "-" for x in (wanted.position, wanted.repeatability))
-            told = f"{least} {found.price} {'proved' if found.proved else 'not proved'} {seconds:.1f} s {verdict}"
-            print(f"{name}: {' RP '.join(sizes)} yield {wanted.yield_ or '-'}: {told}", flush=True)
+        for requirement in levels(every, arguments.levels):
+            least, selection, seconds, verdict = hold(every, requirement)
+            sizes = (
+                f"{x * 1e6:.4g} um" if x and x < LOOSE else "-"
+                for x in (requirement.position, requirement.repeatability)
+            )
+            text = (
+                f"{least} {selection.price} {'proved' if selection.proved else 'not proved'} {seconds:.1f} s {verdict}"
+            )
+            print(f"{name}: {' RP '.join(sizes)} yield {requirement.yield_ or '-'}: {text}", flush=True)
 
 
 if __name__ == "__main__":

@@ -40,7 +40,7 @@ def test_one_pose_in_closed_form() -> None:
     Least cost with the price 1/s: s_j^3 in proportion to 1 / g_j. Source: Lagrange's rule by hand.
     """
     position = 1e-4
-    found = {
+    allocation = {
         budget.scheme: budget for budget in allocate(planar_study(position, 0.0), run_options=RunOptions(1)).budgets
     }
     room = (position / 1.959964) ** 2
@@ -51,15 +51,15 @@ def test_one_pose_in_closed_form() -> None:
         "least cost": g ** (-1 / 3) * math.sqrt(room / np.sum(g ** (1 / 3))),
     }
     for scheme, std in closed.items():
-        budget = found[scheme]  # type: ignore[index]
+        budget = allocation[scheme]  # type: ignore[index]
         # the quantile of 20 000 units scatters by 0.9 %, and the budgets follow it
         np.testing.assert_allclose(list(budget.std.values()), std, rtol=0.03)
         assert budget.verified == pytest.approx(position, rel=0.005)
-    assert found["least cost"].cost == 1.0
+    assert allocation["least cost"].cost == 1.0
     costs = {scheme: float(np.sum(1 / std)) for scheme, std in closed.items()}
     for scheme, cost in costs.items():
-        assert found[scheme].cost == pytest.approx(cost / costs["least cost"], rel=0.01)  # type: ignore[index]
-    assert found["least cost"].gap == pytest.approx(0.0, abs=1e-6)
+        assert allocation[scheme].cost == pytest.approx(cost / costs["least cost"], rel=0.01)  # type: ignore[index]
+    assert allocation["least cost"].gap == pytest.approx(0.0, abs=1e-6)
 
 
 @pytest.mark.parametrize(("coverage", "factor"), [(0.9, 1.644854), (0.99, 2.575829), (0.5, 0.674490)])
@@ -70,15 +70,15 @@ def test_the_coverage_required_decides(coverage: float, factor: float) -> None:
     """
     position, units = 1e-4, 400_000
     study = planar_study(position, 0.0)
-    found = allocate(study.with_scenario(requirement=Requirement(position, coverage)), run_options=RunOptions(1))
+    allocation = allocate(study.with_scenario(requirement=Requirement(position, coverage)), run_options=RunOptions(1))
     g = np.array([0.49, 0.09])
-    for budget in found.budgets:
+    for budget in allocation.budgets:
         std = np.array(list(budget.std.values()))
         assert budget.verified == pytest.approx(position, rel=0.005)
         # a quantile of 20 000 units scatters by 0.7 to 1.2 % at these coverages
         np.testing.assert_allclose(np.sum(g * std**2), (position / factor) ** 2, rtol=0.07)
-        drawn = np.random.default_rng(5).normal(0.0, 1.0, (units, 2)) * std * np.sqrt(g)
-        by_hand = np.quantile(np.abs(drawn.sum(axis=1)), coverage)
+        draws = np.random.default_rng(5).normal(0.0, 1.0, (units, 2)) * std * np.sqrt(g)
+        by_hand = np.quantile(np.abs(draws.sum(axis=1)), coverage)
         assert by_hand == pytest.approx(position, rel=0.035)
 
 
@@ -103,13 +103,13 @@ def test_the_loop_closes_on_the_demo() -> None:
     """The sampled quantile is within 2 % of the requirement, for every scheme; j6 does not move the tool point."""
     study = armsim.load(DEMO).with_plan(units=1000, visits=4)
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
-    found = allocate(study, run_options=RunOptions(2))
-    assert found.fixed < found.position
-    for budget in found.budgets:
-        assert budget.verified == pytest.approx(found.position, rel=0.02)
+    allocation = allocate(study, run_options=RunOptions(2))
+    assert allocation.fixed < allocation.position
+    for budget in allocation.budgets:
+        assert budget.verified == pytest.approx(allocation.position, rel=0.02)
         assert budget.cost >= 1.0
-    assert math.isinf(found.budgets[0].std["j6"])
-    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["budgets"][0]["std"]["j6"] is None
+    assert math.isinf(allocation.budgets[0].std["j6"])
+    assert json.loads(json.dumps(allocation.to_dict(), allow_nan=False))["budgets"][0]["std"]["j6"] is None
 
 
 def test_what_is_fixed_has_no_sensors() -> None:
@@ -128,10 +128,10 @@ def test_equivalent_bits() -> None:
 def test_nothing_left_says_so() -> None:
     study = armsim.load(DEMO).with_plan(units=300, visits=2)
     study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(10e-6))
-    found = allocate(study, run_options=RunOptions(1))
-    assert not found.met
-    assert not found.budgets
-    (reason,) = found.reasons
+    allocation = allocate(study, run_options=RunOptions(1))
+    assert not allocation.met
+    assert not allocation.budgets
+    (reason,) = allocation.reasons
     assert "nothing is left for the sensors: 95 % of the errors that links, gears and mastering alone make" in reason
     # which gear stands in the way, and what the output would do: the gear inside the loop leaves links and mastering
     assert "gear kinematic error of j" in reason
@@ -141,13 +141,13 @@ def test_nothing_left_says_so() -> None:
 def test_nothing_left_is_a_result() -> None:
     """Exit 1 and the explanation on standard output, in words and as JSON. Source: design.md, section 5."""
     words = ("allocate", DEMO, "--units", "200", "--visits", "2", *COARSE, "--set", "requirement.position=10 um")
-    done = invoke(*words)
-    assert done.returncode == 1
-    assert "not met" in done.stdout
-    assert "nothing is left for the sensors" in done.stdout
-    done = invoke(*words, "--json")
-    assert done.returncode == 1
-    data = json.loads(done.stdout)
+    process = invoke(*words)
+    assert process.returncode == 1
+    assert "not met" in process.stdout
+    assert "nothing is left for the sensors" in process.stdout
+    process = invoke(*words, "--json")
+    assert process.returncode == 1
+    data = json.loads(process.stdout)
     assert data["met"] is False
     assert data["budgets"] == []
     assert "nothing is left for the sensors" in data["reasons"][0]
@@ -165,13 +165,13 @@ def test_wind_up_is_named_by_its_joint() -> None:
 
 def test_budgets_are_confirmed_on_other_units() -> None:
     """The loop closes on its own sample; on a fresh one the quantile is near the requirement, within both intervals."""
-    found = allocate(armsim.load(DEMO).with_plan(units=500, visits=3), run_options=RunOptions(2))
-    for budget in found.budgets:
+    allocation = allocate(armsim.load(DEMO).with_plan(units=500, visits=3), run_options=RunOptions(2))
+    for budget in allocation.budgets:
         assert budget.confirmed != budget.verified
         assert budget.confirmed_interval is not None
         low, high = budget.confirmed_interval
         assert low < budget.confirmed < high
-        assert budget.confirmed == pytest.approx(found.position, rel=0.15)
+        assert budget.confirmed == pytest.approx(allocation.position, rel=0.15)
 
 
 def test_no_requirement() -> None:
@@ -193,8 +193,8 @@ def test_the_command() -> None:
         "2",
         "--json",
     ]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    data = json.loads(done.stdout)
+    process = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert process.returncode == 0, process.stderr
+    data = json.loads(process.stdout)
     assert [budget["scheme"] for budget in data["budgets"]] == ["equal angles", "equal contributions", "least cost"]
     assert 14 < data["budgets"][0]["bits"]["j1"] < 18

@@ -29,13 +29,13 @@ from armsim.study import Study
 
 
 @pytest.fixture(scope="module")
-def found() -> tuple[Selection, Requirement]:
+def case() -> tuple[Selection, Requirement]:
     study, _options = small_case(75e-6)
     assert study.scenario.requirement is not None
-    own = chosen(75e-6)
-    assert own.confirmation is not None
-    assert len(own.refuted) >= 3
-    return own, study.scenario.requirement
+    selection = chosen(75e-6)
+    assert selection.confirmation is not None
+    assert len(selection.refuted) >= 3
+    return selection, study.scenario.requirement
 
 
 def with_states(selection: Selection, sampled: Verdict, confirmed: Verdict) -> Selection:
@@ -51,10 +51,10 @@ def with_states(selection: Selection, sampled: Verdict, confirmed: Verdict) -> S
 @pytest.mark.parametrize("confirmed", ["met", "not resolved"])
 @pytest.mark.parametrize("sampled", ["met", "not resolved"])
 def test_what_is_said_of_the_confirmation(
-    found: tuple[Selection, Requirement], confirmed: Verdict, sampled: Verdict
+    case: tuple[Selection, Requirement], confirmed: Verdict, sampled: Verdict
 ) -> None:
     """What the sample leaves open is said, and the answer is as sure as the less sure of its two populations."""
-    selection, requirement = found
+    selection, requirement = case
     changed = with_states(selection, sampled, confirmed)
     text = answer(changed, requirement)
     assert ("Not resolved: " in text) == (sampled == "not resolved")
@@ -62,8 +62,8 @@ def test_what_is_said_of_the_confirmation(
     assert changed.state == ("met" if sampled == confirmed == "met" else "not resolved")
 
 
-def test_what_is_said_of_the_closest_cheaper_ones(found: tuple[Selection, Requirement]) -> None:
-    selection, requirement = found
+def test_what_is_said_of_the_closest_cheaper_ones(case: tuple[Selection, Requirement]) -> None:
+    selection, requirement = case
     open_, closed, unknown = (
         replace(row, undecided=undecided)
         for row, undecided in zip(selection.refuted, (True, False, None), strict=False)
@@ -79,10 +79,10 @@ def test_what_is_said_of_the_closest_cheaper_ones(found: tuple[Selection, Requir
 def test_what_stands_in_the_way_is_the_largest_part() -> None:
     """Source: shares of the worst pose, those of the bias by their cause, added here."""
     study, _options = small_case(5e-6)
-    own = chosen(5e-6)
+    selection = chosen(5e-6)
     assert study.scenario.requirement is not None
-    text = answer(own, study.scenario.requirement)
-    worst = max(own.tasks, key=lambda task: task.summary.at_coverage)
+    text = answer(selection, study.scenario.requirement)
+    worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
     row = worst.table[worst.worst]
     parts: dict[str, float] = {}
     for shares in (row.shares, row.bias_shares):
@@ -101,7 +101,7 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
 
 
 @pytest.mark.parametrize(
-    ("row", "told"),
+    ("row", "sentence"),
     [
         (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "takes 10.0 µm (9.0 to 11.0) off"),
         (difference(1e-5, (-1.1e-5, -0.9e-5), 0.5), "for 0.5 cost units more: 20.0 µm per cost unit"),
@@ -111,8 +111,8 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
         (difference(1e-5, (-3e-5, 1e-5), 2.0), "no difference of the 95 % quantile at the worst pose can be told"),
     ],
 )
-def test_the_sentence_of_a_difference(row: TaskDifference, told: str) -> None:
-    assert told in decision_sentences.difference(row, "95 % quantile")
+def test_the_sentence_of_a_difference(row: TaskDifference, sentence: str) -> None:
+    assert sentence in decision_sentences.difference(row, "95 % quantile")
 
 
 def test_a_design_that_asks_for_nothing() -> None:
@@ -151,15 +151,15 @@ def test_only_the_worst_poses_are_changed(monkeypatch: pytest.MonkeyPatch) -> No
 
 def test_the_curve_steps_by_shares_of_the_error() -> None:
     """However loose the requirement is, the curve has the same points; each is told as it is found."""
-    said: list[str] = []
+    notes: list[str] = []
     study, options = small_case(75e-6)
-    few = replace(options, joints=options.joints[:3] + tuple(own[:1] for own in options.joints[3:]))
-    tight = trade_off(study, few, RunOptions(1, note=said.append))
+    few = replace(options, joints=options.joints[:3] + tuple(row[:1] for row in options.joints[3:]))
+    tight = trade_off(study, few, RunOptions(1, note=notes.append))
     study, options = small_case(2e-3)
     loose = trade_off(study, few, RunOptions(1))
     assert [point.price for point in loose.points] == [point.price for point in tight.points]
-    told = [line for line in said if "price" in line or "cost" in line]
-    assert len(told) >= len(tight.points)
+    lines = [line for line in notes if "price" in line or "cost" in line]
+    assert len(lines) >= len(tight.points)
 
 
 @pytest.mark.parametrize(("excess", "expected"), [(1.1, (1.1**2 - 1) / 12), (1.0, ALIKE), (0.5, ALIKE)])
@@ -168,17 +168,17 @@ def test_how_much_alike_designs_are(excess: float, expected: float, monkeypatch:
     study, options = small_case(75e-6)
     search = Search(study, options, RunOptions(1))
     assert len(options.joints) == 6
-    monkeypatch.setattr(Search, "loads", lambda self, *given: np.array([excess]))
+    monkeypatch.setattr(Search, "loads", lambda self, *arguments: np.array([excess]))
     assert search.alike((), None) == pytest.approx(expected)
 
 
-def test_every_answer_keeps_to_its_published_schema(found: tuple[Selection, Requirement]) -> None:
+def test_every_answer_keeps_to_its_published_schema(case: tuple[Selection, Requirement]) -> None:
     """What `armsim schema` prints holds for what the commands print."""
     study, options = small_case(75e-6)
     study = study.with_plan(units=60, visits=2)
     wrist = armsim.load(ROOT / "scenarios" / "bonding-cell-wrist.yaml")
     answers: dict[str, Any] = {
-        "selection": found[0],
+        "selection": case[0],
         "trade-off": trade_off(study, options, RunOptions(1)),
         "what-if": what_if(study, RunOptions(1)),
         "sweep": sweep(

@@ -33,13 +33,13 @@ def small(path: Path, units: int = 300, visits: int = 5) -> Study:
 def test_influence_gives_the_scatter_of_a_quantile(share: float) -> None:
     """Source: brute force: the quantile over 400 populations of 300 units and 8 visits."""
     generator = np.random.default_rng(3)
-    found, told = [], []
+    quantiles, half_widths = [], []
     for _ in range(400):
         unit = math.sqrt(share) * generator.standard_normal(300)
         values = np.exp(0.5 * (unit + math.sqrt(1 - share) * generator.standard_normal((8, 300))))
-        found.append(np.quantile(values, 0.95))
-        told.append(half_width(influence(values, 0.95), 300))
-    assert np.median(told) == pytest.approx(1.96 * np.std(found), rel=0.15)
+        quantiles.append(np.quantile(values, 0.95))
+        half_widths.append(half_width(influence(values, 0.95), 300))
+    assert np.median(half_widths) == pytest.approx(1.96 * np.std(quantiles), rel=0.15)
 
 
 def test_the_paired_interval_covers_and_is_narrow() -> None:
@@ -49,7 +49,7 @@ def test_the_paired_interval_covers_and_is_narrow() -> None:
     """
     generator = np.random.default_rng(4)
     true = 1.959964 * (math.sqrt(1.1) - 1)
-    held, paired, alone = 0, [], []
+    covered, paired, alone = 0, [], []
     for _ in range(300):
         common = generator.standard_normal((4, 500))
         a = np.abs(common)
@@ -57,10 +57,10 @@ def test_the_paired_interval_covers_and_is_narrow() -> None:
         one, other = influence(a, 0.95), influence(b, 0.95)
         half = half_width(other - one, 500)
         value = np.quantile(b, 0.95) - np.quantile(a, 0.95)
-        held += abs(value - true) <= half
+        covered += abs(value - true) <= half
         paired.append(half)
         alone.append(math.hypot(half_width(one, 500), half_width(other, 500)))
-    assert held / 300 >= 0.95 - 3 * math.sqrt(0.05 * 0.95 / 300)
+    assert covered / 300 >= 0.95 - 3 * math.sqrt(0.05 * 0.95 / 300)
     assert np.median(paired) < 0.7 * np.median(alone)
 
 
@@ -69,13 +69,13 @@ def test_shares_of_the_same_units() -> None:
     a, b = np.zeros(100, dtype=bool), np.zeros(100, dtype=bool)
     a[:60] = True
     b[5:70] = True
-    found = share_difference(a, b)
-    assert found.value == pytest.approx(0.05)
+    change = share_difference(a, b)
+    assert change.value == pytest.approx(0.05)
     gained, lost = (binomtest(k, 100).proportion_ci(0.95, "exact") for k in (10, 5))
     cross = 2 * math.sqrt(0.1 * 0.05 / (0.9 * 0.95))  # of a multinomial law
     a, b, c, d = 0.1 - gained.low, lost.high - 0.05, gained.high - 0.1, 0.05 - lost.low
     low, high = 0.05 - math.sqrt(a * a + b * b + cross * a * b), 0.05 + math.sqrt(c * c + d * d + cross * c * d)
-    assert found.interval == (pytest.approx(low), pytest.approx(high))
+    assert change.interval == (pytest.approx(low), pytest.approx(high))
 
 
 def test_no_unit_that_changed_is_no_proof_that_none_does() -> None:
@@ -89,7 +89,7 @@ def test_no_unit_that_changed_is_no_proof_that_none_does() -> None:
 @pytest.mark.parametrize(("gain", "loss"), [(0.0009, 0.0), (0.05, 0.03), (0.4, 0.1)])
 def test_the_interval_of_a_change_of_yield_covers(gain: float, loss: float) -> None:
     """A true change is held in 95 % of 2000 repetitions of 1000 units, or more where hardly a unit changes."""
-    rng, held = np.random.default_rng(5), 0
+    rng, covered = np.random.default_rng(5), 0
     for _ in range(2000):
         u = rng.random(1000)
         a = rng.random(1000) < 0.5
@@ -97,8 +97,8 @@ def test_the_interval_of_a_change_of_yield_covers(gain: float, loss: float) -> N
         b = np.where(u < gain, True, np.where(u < gain + loss, False, a))
         _, interval = share_difference(a, b)
         assert interval is not None
-        held += interval[0] <= gain - loss <= interval[1]
-    assert held / 2000 >= 0.95 - 4 * math.sqrt(0.95 * 0.05 / 2000)
+        covered += interval[0] <= gain - loss <= interval[1]
+    assert covered / 2000 >= 0.95 - 4 * math.sqrt(0.95 * 0.05 / 2000)
 
 
 def test_ties_are_no_certainty_in_a_small_sample() -> None:
@@ -155,21 +155,21 @@ def test_order_of_designs_flips_where_it_does() -> None:
 
 def test_wrong_input() -> None:
     study = small(DEMO)
-    for studies, found in (
+    for studies, fault in (
         ([study], "1 scenarios"),
         ([study, study], "two designs named"),
         ([study, small(BASE).with_scenario(tasks=armsim.load(BASE).scenario.tasks)], "other tasks"),
     ):
-        with pytest.raises(InputError, match=found):
+        with pytest.raises(InputError, match=fault):
             compare(studies)
 
 
 def test_the_command(tmp_path: Path) -> None:
     arguments = [DEMO, WRIST, "--units", "100", "--visits", "3", "--out", tmp_path / "c", "--json"]
     command = [sys.executable, "-m", "armsim.cli.main", "compare", *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    data = json.loads(done.stdout)
+    process = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert process.returncode == 0, process.stderr
+    data = json.loads(process.stdout)
     assert data == json.loads((tmp_path / "c" / "comparison.json").read_text())
     assert [row["task"] for row in data["differences"]] == ["stations", "side view"]
     assert (tmp_path / "c" / "tables" / "differences.csv").read_text().count("\n") == 1 + 564
@@ -179,9 +179,9 @@ def test_the_command(tmp_path: Path) -> None:
     again = subprocess.run(
         [*command[:-1]], capture_output=True, text=True, check=False
     )  # replaces its own earlier folder
-    told = [line for line in again.stdout.splitlines() if "the 95 % quantile at the worst pose" in line]
-    assert len(told) == 2
-    assert all(escape(line, quote=False) in page for line in told)  # what was bought stands first on the page
+    lines = [line for line in again.stdout.splitlines() if "the 95 % quantile at the worst pose" in line]
+    assert len(lines) == 2
+    assert all(escape(line, quote=False) in page for line in lines)  # what was bought stands first on the page
     assert again.returncode == 0, again.stderr
     assert "better discs at the wrist outputs: at stations" in again.stdout.replace("\n", " ")
     alone = subprocess.run(command[:5], capture_output=True, text=True, check=False)

@@ -36,10 +36,10 @@ def decided(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, str]:
     }
     catalogue = folder / "shop.yaml"
     catalogue.write_text(yaml.safe_dump(data))
-    asked = "requirement={position: 900 um, coverage: 95 %}"
-    done = invoke("select", TRACK, "--catalogue", catalogue, "--out", folder / "out", "--set", asked, *SMALL)
-    assert done.returncode == 0, done.stderr
-    return folder / "out", catalogue, done.stdout
+    requirement = "requirement={position: 900 um, coverage: 95 %}"
+    process = invoke("select", TRACK, "--catalogue", catalogue, "--out", folder / "out", "--set", requirement, *SMALL)
+    assert process.returncode == 0, process.stderr
+    return folder / "out", catalogue, process.stdout
 
 
 def test_the_folder_holds_it_all(decided: tuple[Path, Path, str]) -> None:
@@ -75,9 +75,9 @@ def test_the_chosen_scenario_is_what_was_judged(decided: tuple[Path, Path, str])
     """Run alone it gives the results of the folder, to the bit."""
     out, _, _ = decided
     result = armsim.load(out / "chosen.yaml").with_plan(units=200, visits=4).run(2)
-    kept = json.loads((out / "results.json").read_text())
+    record = json.loads((out / "results.json").read_text())
     mine = json.loads(result.to_json().decode())
-    assert mine["tasks"] == kept["tasks"]
+    assert mine["tasks"] == record["tasks"]
     encoders = [joint.encoder.name for joint in load_scenario(out / "chosen.yaml").machine.joints]
     assert encoders == [part["encoder"] for part in json.loads((out / "selection.json").read_text())["design"]]
     assert encoders[1] == encoders[2]  # held together

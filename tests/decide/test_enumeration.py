@@ -27,23 +27,27 @@ THINNED = 3
 def every(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Enumerated:
     study, options = build(tmp_path_factory.mktemp(request.param), request.param)
     return enumerate_all(
-        study.with_plan(units=200, visits=4), replace(options, joints=tuple(own[:THINNED] for own in options.joints))
+        study.with_plan(units=200, visits=4), replace(options, joints=tuple(row[:THINNED] for row in options.joints))
     )
 
 
 def test_the_cheapest_choice_is_that_of_enumeration(every: Enumerated) -> None:
     """Position, RP and yield, alone and together. Source: full enumeration, every design sampled."""
     first, *_ = every_level = list(levels(every, LEVELS))  # of the level that nothing holds one is enough
-    rows = [(asked, *hold(every, asked)) for asked in [first, *every_level[PER_LEVEL:]]]
-    wrong = [(asked, least, found.price, verdict) for asked, least, found, _, verdict in rows if verdict != "ok"]
+    rows = [(requirement, *hold(every, requirement)) for requirement in [first, *every_level[PER_LEVEL:]]]
+    wrong = [
+        (requirement, least, selection.price, verdict)
+        for requirement, least, selection, _, verdict in rows
+        if verdict != "ok"
+    ]
     assert not wrong
-    assert all(found.proved for _, _, found, *_ in rows)
+    assert all(selection.proved for _, _, selection, *_ in rows)
     assert sum(least is not None for _, least, *_ in rows) > len(rows) / 2
 
 
 def thinned(folder: Path, name: str, seed: int, units: int, coverage: float = 0.95) -> Enumerated:
     study, options = build(folder, name)
-    few = replace(options, joints=tuple(own[:THINNED] for own in options.joints))
+    few = replace(options, joints=tuple(row[:THINNED] for row in options.joints))
     return enumerate_all(study.with_plan(units, 4, seed), few, coverage)
 
 
@@ -54,8 +58,12 @@ def test_few_units_change_nothing(tmp_path: Path, name: str, seed: int) -> None:
     Source: full enumeration, every design sampled.
     """
     every = thinned(tmp_path, name, seed, 100)
-    rows = [(asked, *hold(every, asked)) for asked in list(levels(every, 4))[PER_LEVEL + 1 :: 2]]
-    assert not [(asked, least, found.price, verdict) for asked, least, found, _, verdict in rows if verdict != "ok"]
+    rows = [(requirement, *hold(every, requirement)) for requirement in list(levels(every, 4))[PER_LEVEL + 1 :: 2]]
+    assert not [
+        (requirement, least, selection.price, verdict)
+        for requirement, least, selection, _, verdict in rows
+        if verdict != "ok"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -64,14 +72,14 @@ def test_few_units_change_nothing(tmp_path: Path, name: str, seed: int) -> None:
 def test_the_coverage_required_decides(tmp_path: Path, name: str, coverage: float, units: int) -> None:
     """Choice, figures, sentences and curve at another coverage than 95 %. Source: full enumeration, at that coverage."""
     every = thinned(tmp_path, name, 4, units, coverage)
-    asked = list(levels(every, 4))[PER_LEVEL]  # of the position alone
-    least, found, _, verdict = hold(every, asked)
+    requirement = list(levels(every, 4))[PER_LEVEL]  # of the position alone
+    least, selection, _, verdict = hold(every, requirement)
     assert verdict == "ok"
-    error = every.quantile[every.choices.index(number_of(every, found.closest))]
-    decides = max(found.tasks, key=lambda task: task.summary.at_coverage).summary.judgements[0]
+    error = every.quantile[every.choices.index(number_of(every, selection.closest))]
+    decides = max(selection.tasks, key=lambda task: task.summary.at_coverage).summary.judgements[0]
     assert decides.value == error
-    assert f"{coverage * 100:g} % of errors lie within {decides.figure}" in answer(found, asked)
-    curve = trade_off(every.study.with_scenario(requirement=asked), every.options, RunOptions(1))
+    assert f"{coverage * 100:g} % of errors lie within {decides.figure}" in answer(selection, requirement)
+    curve = trade_off(every.study.with_scenario(requirement=requirement), every.options, RunOptions(1))
     assert (curve.cheapest, curve.coverage) == (least, coverage)
     assert f"{coverage * 100:g} % of errors" in curve_in_words(curve)
     for point in curve.points:
@@ -87,15 +95,17 @@ def test_designs_of_the_same_price_are_listed(tmp_path: Path) -> None:
     every = thinned(tmp_path, "means", 2, 200)
     names = [design_of(every, choice) for choice in every.choices]
     several = 0
-    for asked in list(levels(every, 4))[PER_LEVEL::2]:
-        least, found, *_ = hold(every, asked)
+    for requirement in list(levels(every, 4))[PER_LEVEL::2]:
+        least, selection, *_ = hold(every, requirement)
         assert least is not None
-        same = np.flatnonzero(every.met(asked) & (np.abs(every.prices - least) < 1e-6))
-        ranked = sorted(same.tolist(), key=lambda n: every.quantile[n])
-        assert [triples(found.closest), *(triples(own.design) for own in found.equals)] == [names[n] for n in ranked]
-        assert [own.at_coverage for own in found.equals] == [every.quantile[n] for n in ranked[1:]]
-        assert found.proof.beside
-        several += len(ranked) > 1
+        same = np.flatnonzero(every.met(requirement) & (np.abs(every.prices - least) < 1e-6))
+        ordered = sorted(same.tolist(), key=lambda n: every.quantile[n])
+        assert [triples(selection.closest), *(triples(equal.design) for equal in selection.equals)] == [
+            names[n] for n in ordered
+        ]
+        assert [equal.at_coverage for equal in selection.equals] == [every.quantile[n] for n in ordered[1:]]
+        assert selection.proof.beside
+        several += len(ordered) > 1
     assert several > 1
 
 
@@ -108,29 +118,29 @@ def test_the_trade_off_names_the_same_design(tmp_path: Path, monkeypatch: pytest
     monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", listed)
     every = thinned(tmp_path, "means", 2, 100)
     number = {design_of(every, choice): n for n, choice in enumerate(every.choices)}
-    for asked in list(levels(every, 4))[PER_LEVEL::4]:
-        least, found, *_ = hold(every, asked)
-        curve = trade_off(every.study.with_scenario(requirement=asked), every.options, RunOptions(1))
-        assert curve.cheapest == found.price == least
-        assert triples(found.closest) in [triples(point.design) for point in curve.points]
+    for requirement in list(levels(every, 4))[PER_LEVEL::4]:
+        least, selection, *_ = hold(every, requirement)
+        curve = trade_off(every.study.with_scenario(requirement=requirement), every.options, RunOptions(1))
+        assert curve.cheapest == selection.price == least
+        assert triples(selection.closest) in [triples(point.design) for point in curve.points]
         for point in curve.points:
-            if point.price <= found.price:
-                assert (not point.failed) == every.met(asked)[number[triples(point.design)]]
+            if point.price <= selection.price:
+                assert (not point.failed) == every.met(requirement)[number[triples(point.design)]]
 
 
 def triples(design: Sequence[Fitted]) -> tuple[tuple[str, str, str], ...]:
-    return tuple((own.encoder, own.mounting, own.placement) for own in design)
+    return tuple((fitted.encoder, fitted.mounting, fitted.placement) for fitted in design)
 
 
 def design_of(every: Enumerated, choice: Choice) -> tuple[tuple[str, str, str], ...]:
-    return tuple((own.encoder, own.mounting, own.placement) for own in chosen(every.options, choice))
+    return tuple((option.encoder, option.mounting, option.placement) for option in chosen(every.options, choice))
 
 
 @pytest.mark.parametrize("every", ["heat", "means"], indirect=True)
 def test_parts_add_up_as_vectors(every: Enumerated) -> None:
     """Means and shared heat add and cancel. Source: the whole machine of every design, linearised."""
-    parts, whole = squares(every)
-    np.testing.assert_allclose(parts, whole, rtol=1e-9)
+    parts, machines = squares(every)
+    np.testing.assert_allclose(parts, machines, rtol=1e-9)
 
 
 @pytest.mark.parametrize("every", ["heat"], indirect=True)

@@ -34,16 +34,16 @@ def number(kind: str = "length", value: float = 12.0) -> Number:
 )  # fmt: skip
 def test_a_law_is_recognised_from_its_gains(law: Law) -> None:
     gains = {factor: abs(law.alone(factor)) for factor in FACTORS}
-    found = fitted(number(), gains, signed=False)
-    assert found is not None
+    again = fitted(number(), gains, signed=False)
+    assert again is not None
     for factor in (0.6, 0.9, 1.5):
-        assert abs(found.alone(factor)) == pytest.approx(abs(law.alone(factor)), rel=2e-2, abs=1e-2)
+        assert abs(again.alone(factor)) == pytest.approx(abs(law.alone(factor)), rel=2e-2, abs=1e-2)
 
 
 def test_a_bit_less_doubles() -> None:
-    found = fitted(number("subdivision"), {factor: 2.0 ** (12.0 - 12.0 * factor) for factor in FACTORS}, signed=False)
-    assert found == Law("bits", 12.0)
-    assert combined([(found, 11.0 / 12.0)]) == pytest.approx(2.0)
+    law = fitted(number("subdivision"), {factor: 2.0 ** (12.0 - 12.0 * factor) for factor in FACTORS}, signed=False)
+    assert law == Law("bits", 12.0)
+    assert combined([(law, 11.0 / 12.0)]) == pytest.approx(2.0)
 
 
 def test_what_follows_no_law_has_none() -> None:
@@ -57,11 +57,11 @@ def test_every_effect_has_rows_and_laws(path: Path) -> None:
     poses = study.find()
     result = study.evaluate(poses, RunOptions(1))[0]
     budgets = live_budgets(study, poses, result)
-    assert any(own.followed for own in budgets.inputs)
+    assert any(item.followed for item in budgets.inputs)
     for budget, task in zip(budgets.tasks, result.tasks, strict=True):
         assert budget.rows
         pose = task.pose(budget.pose)
-        mean, covariance = moments([own.row for own in budget.rows])
+        mean, covariance = moments([item.row for item in budget.rows])
         size = pose.first_order.rms
         assert mean / size == pytest.approx(np.array(pose.first_order.mean) / size, abs=1e-9)
         assert covariance / size**2 == pytest.approx(np.array(pose.first_order.covariance) / size**2, abs=1e-9)

@@ -76,7 +76,7 @@ def test_the_choice_keeps_both_and_costs_both(tmp_path: Path, position: int) -> 
         (tmp_path / f"{name}.yaml").write_text(text)
     scenario, out = tmp_path / "scenario.yaml", tmp_path / "chosen.yaml"
     study = armsim.load(scenario).change({"requirement.position": f"{position} um"})
-    holding = []
+    admissible = []
     for first, second, placement in itertools.product(ENCODERS, ENCODERS, ("motor", "output")):
         changes = {
             "j1": {"encoder": f"catalogue.yaml#{first}", "placement": placement},
@@ -86,19 +86,19 @@ def test_the_choice_keeps_both_and_costs_both(tmp_path: Path, position: int) -> 
         price = 20 + OUTPUT + ENCODERS[first][0] + (OUTPUT if placement == "output" else 0)
         price += ENCODERS[second][0] + MOTOR + BOTH
         if result.tasks[0].summary.holds:
-            holding.append((price, result.tasks[0].summary.at_coverage))
+            admissible.append((price, result.tasks[0].summary.at_coverage))
     words = ("--catalogue", tmp_path / "catalogue.yaml", "--set", f"requirement.position={position} um")
-    done = invoke("select", scenario, *words, "--write", out, "--json")
-    assert done.returncode in (0, 4), done.stderr
-    found = json.loads(done.stdout)
-    assert (found["price"], found["tasks"]["t"]["at_coverage"]) == min(holding)
-    assert sum(part["price"] for part in found["design"]) == found["price"]
-    assert found["design"][2]["placement"] == "both"
+    process = invoke("select", scenario, *words, "--write", out, "--json")
+    assert process.returncode in (0, 4), process.stderr
+    record = json.loads(process.stdout)
+    assert (record["price"], record["tasks"]["t"]["at_coverage"]) == min(admissible)
+    assert sum(part["price"] for part in record["design"]) == record["price"]
+    assert record["design"][2]["placement"] == "both"
     written = armsim.load(out)
     second_sensor = written.scenario.machine.joints[2].motor_encoder
     assert second_sensor is not None
     assert second_sensor.name == "on the motor"
     result = written.run(1)
     assert result.tasks[0].summary.holds
-    assert result.price == found["price"]
-    assert result.tasks[0].summary.at_coverage == found["tasks"]["t"]["at_coverage"]
+    assert result.price == record["price"]
+    assert result.tasks[0].summary.at_coverage == record["tasks"]["t"]["at_coverage"]

@@ -67,11 +67,11 @@ def random_program(generator: np.random.Generator) -> Program:
 
 def random_pairs(generator: np.random.Generator, joints: int) -> tuple[tuple[Fit, Fit], ...]:
     """Two encoders that may not both be there, anywhere, or each at a joint."""
-    own = [f"e{n}" for n in generator.integers(0, 4, 2)]
+    names = [f"e{n}" for n in generator.integers(0, 4, 2)]
     if generator.random() < 0.5:
-        return (((None, own[0]), (None, own[1])),)
+        return (((None, names[0]), (None, names[1])),)
     at = generator.permutation(joints)[:2].tolist()
-    return (((at[0], own[0]), (at[1], own[1])),)
+    return (((at[0], names[0]), (at[1], names[1])),)
 
 
 def tied(options: Options, encoders: list[str]) -> bool:
@@ -92,8 +92,8 @@ def tied(options: Options, encoders: list[str]) -> bool:
 def admissible(program: Program) -> list[tuple[int, ...]]:
     """Every choice that keeps to the limits. Source: enumeration."""
     out = []
-    for choice in itertools.product(*(range(len(own)) for own in program.options.joints)):
-        chosen = [own[n] for own, n in zip(program.options.joints, choice, strict=True)]
+    for choice in itertools.product(*(range(len(row)) for row in program.options.joints)):
+        chosen = [row[n] for row, n in zip(program.options.joints, choice, strict=True)]
         encoders = [option.encoder for option in chosen]
         heavy = program.options.mass is not None and sum(option.mass for option in chosen) > program.options.mass
         short = any(encoders.count(name) > pieces for name, pieces in program.options.stock.items())
@@ -108,8 +108,8 @@ def admissible(program: Program) -> list[tuple[int, ...]]:
 def square(program: Program, choice: tuple[int, ...]) -> np.ndarray:
     """Means added as vectors, then squared; scatters added. Source: definition."""
     mean, scatter = program.fixed.vectors.copy(), program.fixed.scatter.copy()
-    for own, n in zip(program.parts, choice, strict=True):
-        mean, scatter = mean + own[n].vectors, scatter + own[n].scatter
+    for row, n in zip(program.parts, choice, strict=True):
+        mean, scatter = mean + row[n].vectors, scatter + row[n].scatter
     return scatter + np.sum(mean**2, axis=1)
 
 
@@ -122,12 +122,12 @@ def test_the_cheapest_choice_is_that_of_enumeration(seed: int) -> None:
     good = [
         c for c in every if np.all(square(program, c) <= program.limit) and np.all(visits[c] <= program.visit_limit)
     ]
-    found = program.cheapest()
+    choice = program.cheapest()
     if not good:
-        assert found is None
+        assert choice is None
     else:
-        assert found in good
-        assert program.price(found) == min(program.price(choice) for choice in good)
+        assert choice in good
+        assert program.price(choice) == min(program.price(choice) for choice in good)
     if every:
         loads = {
             c: float(np.max(np.maximum(square(program, c) / program.limit, visits[c] / program.visit_limit)))
@@ -156,33 +156,33 @@ def test_the_closest_is_found_far_below_the_limits(looser: float) -> None:
         plain = random_program(np.random.default_rng(seed))
         program = Program(plain.options, plain.parts, plain.fixed, plain.limit * looser, plain.visit_limit * looser)
         loads = [float(program.load(choice).max()) for choice in admissible(program)]
-        found = program.closest()
-        assert (found is None) == (not loads)
-        if found is not None:
-            assert found[1] == pytest.approx(min(loads), rel=1e-5)
+        closest = program.closest()
+        assert (closest is None) == (not loads)
+        if closest is not None:
+            assert closest[1] == pytest.approx(min(loads), rel=1e-5)
 
 
 def test_the_proof_counts_every_cheaper_design() -> None:
     """Each was sampled and fails, or is bounded. Source: full enumeration of the prices."""
     _, options = small_case(75e-6)
-    found = chosen(75e-6)
-    assert found.price is not None
+    selection = chosen(75e-6)
+    assert selection.price is not None
     prices = [
-        sum(own[n].price for own, n in zip(options.joints, choice, strict=True))
-        for choice in itertools.product(*(range(len(own)) for own in options.joints))
+        sum(row[n].price for row, n in zip(options.joints, choice, strict=True))
+        for choice in itertools.product(*(range(len(row)) for row in options.joints))
     ]
-    assert found.proved
-    assert found.proof.sampled + found.proof.bounded == sum(price < found.price - 1e-6 for price in prices)
-    again = [row for row in found.refuted if row.undecided is not None]
-    assert len(again) <= SHOWN_NEXT < len(found.refuted)
+    assert selection.proved
+    assert selection.proof.sampled + selection.proof.bounded == sum(price < selection.price - 1e-6 for price in prices)
+    again = [row for row in selection.refuted if row.undecided is not None]
+    assert len(again) <= SHOWN_NEXT < len(selection.refuted)
 
 
 def learn_wrongly(monkeypatch: pytest.MonkeyPatch) -> None:
     """Ratios two and a half times as large as designs tell: good ones are hidden behind them."""
     learn = Search.learn
 
-    def wrongly(self: Search, *given: Any) -> None:
-        learn(self, *given)
+    def wrongly(self: Search, *arguments: Any) -> None:
+        learn(self, *arguments)
         self.ratio = self.ratio * 2.5
 
     monkeypatch.setattr(Search, "learn", wrongly)
@@ -191,12 +191,12 @@ def learn_wrongly(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_hidden_design_is_found_by_judgement_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     """Ratios far too large, nothing looked at in the end: the margin must widen until the cheapest is found."""
     study, options = small_case(75e-6)
-    whole = chosen(75e-6)
+    expected = chosen(75e-6)
     learn_wrongly(monkeypatch)
     monkeypatch.setattr(sys.modules[select.__module__], "MOST_LISTED", 0)
-    found = select(study, options, RunOptions(2))
-    assert found.price == whole.price
-    assert not found.proved
+    selection = select(study, options, RunOptions(2))
+    assert selection.price == expected.price
+    assert not selection.proved
 
 
 def test_parts_add_up_to_the_machine() -> None:
@@ -205,15 +205,15 @@ def test_parts_add_up_to_the_machine() -> None:
     study = Study(ready)
     configurations = [poses.configurations for poses in study.find()]
     generator = np.random.default_rng(3)
-    choice = [int(generator.integers(0, len(own))) for own in options.joints]
-    few = Options(tuple((own[n],) for own, n in zip(options.joints, choice, strict=True)), {})
+    choice = [int(generator.integers(0, len(row))) for row in options.joints]
+    few = Options(tuple((row[n],) for row, n in zip(options.joints, choice, strict=True)), {})
     total = fixed_part(ready.machine, configurations)
     for (part,) in option_parts(ready.machine, few, configurations):
         total = total + part
-    machine = replace(ready.machine, joints=tuple(own[0].joint for own in few.joints))
-    whole = moments_of(machine, configurations)
-    np.testing.assert_allclose(total.square, whole.square, rtol=1e-9)
-    np.testing.assert_allclose(total.visits, whole.visits, rtol=1e-9)
+    machine = replace(ready.machine, joints=tuple(row[0].joint for row in few.joints))
+    moments = moments_of(machine, configurations)
+    np.testing.assert_allclose(total.square, moments.square, rtol=1e-9)
+    np.testing.assert_allclose(total.visits, moments.visits, rtol=1e-9)
 
 
 @cache
@@ -228,9 +228,9 @@ def small_case(position: float) -> tuple[Study, Options]:
     study = study.with_scenario(tasks=study.scenario.tasks[:1], requirement=Requirement(position, 0.95, 40e-6, 0.8))
     # six joints, three of them with four choices each and the others as they are: 64 designs
     few = []
-    for number, own in enumerate(options.joints):
-        sorted_by_price = sorted(own, key=lambda option: option.price)
-        few.append(tuple(sorted_by_price[:: max(1, len(own) // 4)][:4]) if number < 3 else (sorted_by_price[0],))
+    for number, row in enumerate(options.joints):
+        sorted_by_price = sorted(row, key=lambda option: option.price)
+        few.append(tuple(sorted_by_price[:: max(1, len(row) // 4)][:4]) if number < 3 else (sorted_by_price[0],))
     return study, Options(tuple(few), {})
 
 
@@ -238,34 +238,34 @@ def small_case(position: float) -> tuple[Study, Options]:
 def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: float) -> None:
     """Source: every design of a small catalogue, sampled."""
     study, options = small_case(position)
-    found = chosen(position)
-    prices, known = [], study.find()
-    for choice in itertools.product(*(range(len(own)) for own in options.joints)):
-        joints = tuple(own[n].joint for own, n in zip(options.joints, choice, strict=True))
+    selection = chosen(position)
+    prices, pose_sets = [], study.find()
+    for choice in itertools.product(*(range(len(row)) for row in options.joints)):
+        joints = tuple(row[n].joint for row, n in zip(options.joints, choice, strict=True))
         design = study.with_scenario(machine=replace(study.scenario.machine, joints=joints))
-        (sample,) = design._sample(known, RunOptions(1)).tasks
-        if judge(design.scenario, design.scenario.tasks[0], known[0], sample).summary.holds:
-            prices.append(sum(own[n].price for own, n in zip(options.joints, choice, strict=True)))
+        (sample,) = design._sample(pose_sets, RunOptions(1)).tasks
+        if judge(design.scenario, design.scenario.tasks[0], pose_sets[0], sample).summary.holds:
+            prices.append(sum(row[n].price for row, n in zip(options.joints, choice, strict=True)))
     if prices:
-        assert found.price == min(prices)
-        assert found.proved
-        assert all(task.summary.holds for task in found.tasks)
-        assert all(row.price <= min(prices) + 1e-9 for row in found.refuted)
+        assert selection.price == min(prices)
+        assert selection.proved
+        assert all(task.summary.holds for task in selection.tasks)
+        assert all(row.price <= min(prices) + 1e-9 for row in selection.refuted)
     else:
-        assert found.design is None
+        assert selection.design is None
     assert study.scenario.requirement is not None
-    assert ("costs" if prices else "no choice") in answer(found, study.scenario.requirement)
+    assert ("costs" if prices else "no choice") in answer(selection, study.scenario.requirement)
 
 
 def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) -> None:
     """Ratios learned far too large hide the cheapest design; it must be found all the same. Source: as above."""
     study, options = small_case(75e-6)
-    whole = chosen(75e-6)
+    expected = chosen(75e-6)
     learn_wrongly(monkeypatch)
     hidden = select(study, options, RunOptions(2))
-    assert hidden.price == whole.price
+    assert hidden.price == expected.price
     assert hidden.proved
-    assert hidden.proof.margin > whole.proof.margin
+    assert hidden.proof.margin > expected.proof.margin
 
 
 def test_the_curve_is_that_of_enumeration() -> None:
@@ -274,7 +274,7 @@ def test_the_curve_is_that_of_enumeration() -> None:
     from armsim.decide.trade_off import trade_off
 
     study, options = small_case(75e-6)
-    options = Options(options.joints[:3] + tuple(own[:1] for own in options.joints[3:]), {})
+    options = Options(options.joints[:3] + tuple(row[:1] for row in options.joints[3:]), {})
     curve = trade_off(study, options, RunOptions(1))
     prices = [point.price for point in curve.points]
     errors = [point.predicted for point in curve.points]
@@ -286,20 +286,20 @@ def test_the_curve_is_that_of_enumeration() -> None:
         option_parts(study.scenario.machine, options, configurations),
         fixed_part(study.scenario.machine, configurations),
     )
-    known = Program(options, parts, fixed, np.ones(len(fixed.scatter)), np.full(len(fixed.scatter), np.inf))
+    program = Program(options, parts, fixed, np.ones(len(fixed.scatter)), np.full(len(fixed.scatter), np.inf))
     every = [
-        (known.price(choice), choice) for choice in itertools.product(*(range(len(own)) for own in options.joints))
+        (program.price(choice), choice) for choice in itertools.product(*(range(len(row)) for row in options.joints))
     ]
     by_design = {
-        tuple((own[n].encoder, own[n].mounting, own[n].placement) for own, n in zip(options.joints, c, strict=True)): c
+        tuple((row[n].encoder, row[n].mounting, row[n].placement) for row, n in zip(options.joints, c, strict=True)): c
         for _, c in every
     }
     chosen = [by_design[tuple((d.encoder, d.mounting, d.placement) for d in point.design)] for point in curve.points]
     # wherever all poses keep their ratio, a design no dearer and better at every pose would beat a point: there is none
     for point, choice in zip(curve.points, chosen, strict=True):
-        own = known.square(choice)
+        mean_square = program.square(choice)
         for price, other in every:
-            better = np.all(known.square(other) < own * (1 - STEP))
+            better = np.all(program.square(other) < mean_square * (1 - STEP))
             assert not (price < point.price - 1e-9 and better)
     assert curve.current > 0
     assert sum(curve.points[0].spending.values()) == pytest.approx(curve.points[0].price)
@@ -307,13 +307,13 @@ def test_the_curve_is_that_of_enumeration() -> None:
 
 def test_nothing_holds() -> None:
     study, _options = small_case(5e-6)
-    found = chosen(5e-6)
-    assert found.design is None
+    selection = chosen(5e-6)
+    assert selection.design is None
     assert study.scenario.requirement is not None
-    text = answer(found, study.scenario.requirement)
+    text = answer(selection, study.scenario.requirement)
     assert "no choice meets the requirement" in text
     assert "in its way stands" in text
-    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["state"] == "not met"
+    assert json.loads(json.dumps(selection.to_dict(), allow_nan=False))["state"] == "not met"
 
 
 def test_no_requirement() -> None:
@@ -339,15 +339,15 @@ WRONG = (
 )
 
 
-@pytest.mark.parametrize(("old", "new", "found"), WRONG)
-def test_a_wrong_catalogue_is_named(tmp_path: Path, old: str, new: str, found: str) -> None:
+@pytest.mark.parametrize(("old", "new", "fault"), WRONG)
+def test_a_wrong_catalogue_is_named(tmp_path: Path, old: str, new: str, fault: str) -> None:
     text = CATALOGUE.read_text()
     assert old in text
     wrong = tmp_path / "catalogue.yaml"
     wrong.write_text(text.replace(old, new, 1))
     with pytest.raises(InputError) as caught:
         load_options(DEMO, wrong)
-    assert found in str(caught.value)
+    assert fault in str(caught.value)
     assert "catalogue.yaml:" in str(caught.value)
 
 
@@ -357,13 +357,13 @@ def test_the_command(tmp_path: Path) -> None:
     coarse.write_text(
         DEMO.read_text().replace("step: 30 mm", "step: 120 mm").replace("../configs", str(ROOT / "configs"))
     )
-    asked = [str(coarse), "--catalogue", str(CATALOGUE), "--units", "500", "--visits", "4"]
-    done = subprocess.run([*base, "select", *asked, "--json"], capture_output=True, text=True, check=False)
-    data = json.loads(done.stdout)
-    assert done.returncode == {"met": 0, "not resolved": 4}[data["state"]], done.stderr
+    arguments = [str(coarse), "--catalogue", str(CATALOGUE), "--units", "500", "--visits", "4"]
+    process = subprocess.run([*base, "select", *arguments, "--json"], capture_output=True, text=True, check=False)
+    data = json.loads(process.stdout)
+    assert process.returncode == {"met": 0, "not resolved": 4}[data["state"]], process.stderr
     assert data["price"] == sum(row["price"] for row in data["design"])
     few = ["--units", "60", "--visits", "2", "--out", str(tmp_path / "t"), "--json"]
-    curve = subprocess.run([*base, "trade-off", *asked[:3], *few], capture_output=True, text=True, check=False)
+    curve = subprocess.run([*base, "trade-off", *arguments[:3], *few], capture_output=True, text=True, check=False)
     assert curve.returncode == 0, curve.stderr
     points = json.loads(curve.stdout)["points"]
     assert (tmp_path / "t" / "tables" / "trade-off.csv").read_text().count("\n") == 1 + len(points)
@@ -377,11 +377,22 @@ def test_the_command(tmp_path: Path) -> None:
 def test_one_design_has_one_price(tmp_path: Path) -> None:
     """What a search pays is what the written scenario costs, and what every result says of it. Source: the catalogue."""
     out = tmp_path / "chosen.yaml"
-    asked = [str(DEMO), "--catalogue", str(CATALOGUE), "--write", str(out), "--units", "300", "--visits", "3", "--json"]
+    arguments = [
+        str(DEMO),
+        "--catalogue",
+        str(CATALOGUE),
+        "--write",
+        str(out),
+        "--units",
+        "300",
+        "--visits",
+        "3",
+        "--json",
+    ]
     base = [sys.executable, "-m", "armsim.cli.main", "select"]
-    done = subprocess.run([*base, *asked], capture_output=True, text=True, check=False)
-    assert done.returncode in (0, 4), done.stderr
-    chosen = json.loads(done.stdout)
+    process = subprocess.run([*base, *arguments], capture_output=True, text=True, check=False)
+    assert process.returncode in (0, 4), process.stderr
+    chosen = json.loads(process.stdout)
     study = armsim.load(out).with_plan(units=20, visits=2)
     assert study.scenario.machine.price == pytest.approx(chosen["price"])
     assert study.scenario.machine.price == pytest.approx(sum(part["price"] for part in chosen["design"]))
@@ -412,10 +423,10 @@ def test_points_of_the_curve_tell_what_they_do_not_keep() -> None:
 def test_a_catalogue_without_prices_ends() -> None:
     """Where every set costs nothing the first that holds is the answer, and nothing is cheaper."""
     study, options = small_case(90e-6)
-    free = Options(tuple(tuple(replace(option, price=0.0) for option in own) for own in options.joints), {})
-    found = select(study, free, RunOptions(1))
-    assert found.price == 0.0
-    assert found.proved
+    free = Options(tuple(tuple(replace(option, price=0.0) for option in row) for row in options.joints), {})
+    selection = select(study, free, RunOptions(1))
+    assert selection.price == 0.0
+    assert selection.proved
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -444,21 +455,21 @@ def test_a_ball_excludes_the_choices_within_it_and_no_other(seed: int) -> None:
     program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
     centre, radius = (1, 2, 0), 0.4
     program.refuse_near(centre, 0, radius)
-    left = []
-    while (found := program.cheapest()) is not None:
-        left.append(found)
-        program.refuse(found)
+    allowed = []
+    while (choice := program.cheapest()) is not None:
+        allowed.append(choice)
+        program.refuse(choice)
     distance = {
         choice: float(sum((gains[j, n] - gains[j, centre[j]]) ** 2 for j, n in enumerate(choice)))
         for choice in itertools.product(range(options), repeat=joints)
     }
-    assert set(left) == {choice for choice, square in distance.items() if square >= radius**2}
+    assert set(allowed) == {choice for choice, square in distance.items() if square >= radius**2}
 
 
 def test_dominance_leaves_out_what_is_no_better_and_closest_looks_at_it_all_the_same() -> None:
     """Two joints, three options each, better and worse by halves. Source: by hand."""
     scatter = [[0.5, 1.0, 1.5], [0.5, 1.0, 1.5]]
-    parts = [[Moments(np.zeros((1, 3)), np.array([s]), np.zeros(1), {}) for s in own] for own in scatter]
+    parts = [[Moments(np.zeros((1, 3)), np.array([s]), np.zeros(1), {}) for s in row] for row in scatter]
     priced = tuple(
         tuple(Option(normal_joint(f"j{j}", 1e-4), f"e{o}", "m", "motor", 3.0 - o, 0.0) for o in range(3))
         for j in range(2)
@@ -467,11 +478,11 @@ def test_dominance_leaves_out_what_is_no_better_and_closest_looks_at_it_all_the_
     program = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
     program.refuse((1, 1))
     program.refuse_dominated((1, 1))
-    left = set()
-    while (found := program.cheapest()) is not None:
-        left.add(found)
-        program.refuse(found)
-    assert left == {(0, 0), (0, 1), (0, 2), (1, 0), (2, 0)}  # each better than (1, 1) at a joint
+    allowed = set()
+    while (choice := program.cheapest()) is not None:
+        allowed.add(choice)
+        program.refuse(choice)
+    assert allowed == {(0, 0), (0, 1), (0, 2), (1, 0), (2, 0)}  # each better than (1, 1) at a joint
     fresh = Program(Options(priced, {}), parts, nothing, np.full(1, 100.0), np.full(1, np.inf))
     fresh.refuse_dominated((0, 0))  # everything is no better
     assert fresh.cheapest() is None
@@ -484,10 +495,10 @@ def test_visits_on_a_path_count_across_it() -> None:
     q = np.array([[0.3, 0.8], [0.1, 1.2]])
     tangents = np.array([[1.0, 0.0, 0.0], [0.6, 0.8, 0.0]])
     configurations = Configurations(q, np.zeros((2, 2)), np.ones((2, 2)), tangents)
-    found = moments_of(machine, [configurations])
+    moments = moments_of(machine, [configurations])
     column = machine.arm.postures(q).column
     across = column - tangents[:, None] * np.einsum("paj,pj->pa", column, tangents)[:, :, None]
     expected = np.sum(across**2, axis=2) @ np.array([1e-6, 4e-6])
-    np.testing.assert_allclose(found.visits, expected, rtol=1e-9)
-    whole = np.sum(column**2, axis=2) @ np.array([1e-6, 4e-6])
-    np.testing.assert_allclose(found.scatter, whole, rtol=1e-9)
+    np.testing.assert_allclose(moments.visits, expected, rtol=1e-9)
+    square = np.sum(column**2, axis=2) @ np.array([1e-6, 4e-6])
+    np.testing.assert_allclose(moments.scatter, square, rtol=1e-9)

@@ -40,7 +40,7 @@ def study_of(s1: float, s2: float, units: int) -> Study:
 def test_two_joints_by_brute_force() -> None:
     """The quantile of (l1 N1, l2 N2) in its plane, drawn four million times with each deviation changed."""
     s1, s2 = 1e-4, 3e-4
-    found = sensitivities(study_of(s1, s2, 20_000), RunOptions(1))
+    table = sensitivities(study_of(s1, s2, 20_000), RunOptions(1))
     z = np.random.default_rng(8).normal(size=(2, 4_000_000))
     levers = np.array([[-0.3, 0.4], [-0.3, 0.0]])  # of the tool about either joint, in the frame of the last link
 
@@ -48,11 +48,11 @@ def test_two_joints_by_brute_force() -> None:
         return float(np.quantile(np.linalg.norm(levers.T @ (z * np.array([[a], [b]])), axis=0), 0.95))
 
     for name, less, step in (("j1", (0.9 * s1, s2), (1.02 * s1, s2)), ("j2", (s1, 0.9 * s2), (s1, 1.02 * s2))):
-        line = next(line for line in found.lines if line.path == f"joints.{name}.encoder.summary.repeatability")
-        own = (s1, s2)[name == "j2"]
-        assert line.value == pytest.approx(own / ARCSEC)
+        line = next(line for line in table.lines if line.path == f"joints.{name}.encoder.summary.repeatability")
+        std = (s1, s2)[name == "j2"]
+        assert line.value == pytest.approx(std / ARCSEC)
         assert line.unit.name == "arcsec"
-        slope = (p95(*step) - p95(s1, s2)) / (0.02 * own / ARCSEC)
+        slope = (p95(*step) - p95(s1, s2)) / (0.02 * std / ARCSEC)
         for change, true in ((line.tenth_less, p95(*less) - p95(s1, s2)), (line.per_unit, slope)):
             assert change.interval is not None
             half = 0.5 * (change.interval[1] - change.interval[0])
@@ -78,10 +78,10 @@ def test_all_numbers_together_make_the_whole(scenario: Path) -> None:
     """All sizes twice as large make the quantile twice as large: the slopes add up to it. Source: Euler's theorem on
     homogeneous functions. The slopes are of a population larger than that of the quantile, whose interval they hold."""
     coarse = armsim.load(scenario).change(COARSE if scenario == DEMO else {})
-    found = sensitivities(coarse.with_plan(units=2000, visits=5), RunOptions(2))
-    for task in found.result.tasks:
+    table = sensitivities(coarse.with_plan(units=2000, visits=5), RunOptions(2))
+    for task in table.result.tasks:
         total = 0.0
-        for line in found.of(task.name):
+        for line in table.of(task.name):
             key, slope = line.path.rpartition(".")[2], line.per_unit.value
             if key in SIZES or line.path.startswith("link "):
                 total += slope * line.value
@@ -133,8 +133,8 @@ def test_every_number_can_be_changed_alone(path: Path) -> None:
         if number.path.startswith("joints."):
             assert unlike == [number.joint], number.path
         assert np.isfinite(linearise(changed.at(q)).mean_square).all()
-        told = told_in(number.key.kind, number.rotary, number.value)
-        assert number.value / told.si > 0 or number.value < 0
+        unit = told_in(number.key.kind, number.rotary, number.value)
+        assert number.value / unit.si > 0 or number.value < 0
 
 
 def test_paths_are_those_of_a_change() -> None:
@@ -143,9 +143,9 @@ def test_paths_are_those_of_a_change() -> None:
     for number in numbers(study.scenario.machine):
         if not number.path.startswith("joints.") or ".mounted_with" in number.path:
             continue
-        own = told_in(number.key.kind, number.rotary, number.value)
-        value = f"{1.1 * number.value / own.si:.15g} {own.name}".rstrip()
-        if not own.name:
+        unit = told_in(number.key.kind, number.rotary, number.value)
+        value = f"{1.1 * number.value / unit.si:.15g} {unit.name}".rstrip()
+        if not unit.name:
             continue
         field = number.path.rpartition(".")[2]
         if field in ("interpolation", "track_radius"):
@@ -172,17 +172,17 @@ def terms(joint: object) -> list[float]:
 def test_an_entry_without_a_name_is_changed_by_its_number() -> None:
     study = armsim.load(SHEETS)
     changed = study.change({"joints.j5.transmission.kinematic_error.0.amplitude": "50 arcsec"})
-    own = changed.scenario.machine.joints[4].transmission.kinematic_error[0]
-    assert own.amplitude.spread.scale == pytest.approx(50 * ARCSEC)
+    entry = changed.scenario.machine.joints[4].transmission.kinematic_error[0]
+    assert entry.amplitude.spread.scale == pytest.approx(50 * ARCSEC)
     with pytest.raises(InputError, match="no entry '1'"):
         study.change({"joints.j5.transmission.kinematic_error.1.amplitude": "50 arcsec"})
 
 
 def test_the_command_writes_a_folder(tmp_path: Path) -> None:
     out = tmp_path / "out"
-    done = invoke("sensitivity", SHEETS, "--units", "200", "--visits", "3", "--out", out)
-    assert done.returncode == 0, done.stderr
-    assert "joints.j2.mounting.eccentricity" in done.stdout
+    process = invoke("sensitivity", SHEETS, "--units", "200", "--visits", "3", "--out", out)
+    assert process.returncode == 0, process.stderr
+    assert "joints.j2.mounting.eccentricity" in process.stdout
     assert {path.name for path in (out / "tables").iterdir()} == {"sensitivity.csv", "shares.csv"}
     assert list((out / "figures").glob("*.png"))
     record = json.loads((out / "sensitivity.json").read_text())

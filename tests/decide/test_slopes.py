@@ -51,8 +51,8 @@ def test_slopes_and_tenths_are_those_of_two_large_runs(tmp_path: Path, case: str
 def test_a_number_that_only_turns_phases_does_nothing(tmp_path: Path) -> None:
     """The ratio of a gear turns the wave of its input by 400 rad a hundredth at this pose; the phase is drawn evenly, so
     that no quantile follows. What is left is the step of 30 bits at the motor, 1.4e-9 of a turn over the ratio."""
-    own = study(tmp_path, "laws")
-    ratio = lines(own, 5).get("joints.j1.transmission.ratio")
+    phases = study(tmp_path, "laws")
+    ratio = lines(phases, 5).get("joints.j1.transmission.ratio")
     assert ratio is None or abs(ratio.per_unit.value * ratio.value) < 1e-9
 
 
@@ -68,29 +68,29 @@ def test_what_a_number_changes_is_what_a_whole_sample_shows(which: str) -> None:
     several joints, and arms whose correction changes with the number. What is left out, the product of two small errors,
     is a thousandth of the change at most."""
     scenario = load_scenario(ROOT / "scenarios" / f"{'track-cell' if which == 'track-cell' else 'bonding-cell'}.yaml")
-    own = Study(load_changed(scenario, {} if which == "track-cell" else {"calibration": CALIBRATION}))
-    machine = (own if which == "track-cell" else calibrated(own)).scenario.machine
-    plan, here = SamplingPlan(1024, 4, 7), own.find()[0].configurations[0:1]
+    base = Study(load_changed(scenario, {} if which == "track-cell" else {"calibration": CALIBRATION}))
+    machine = (base if which == "track-cell" else calibrated(base)).scenario.machine
+    plan, configuration = SamplingPlan(1024, 4, 7), base.find()[0].configurations[0:1]
 
     def followed(other: Machine) -> np.ndarray:
-        evaluated, number = other.evaluated(here), int(here.numbers[0])
-        drawn = draw_units(evaluated.terms, plan)
-        return np.linalg.norm(Sampler.prepare(evaluated, plan).follow(0, number, 5, drawn, 0, 1024, 4)[0], axis=0)
+        evaluated, number = other.evaluated(configuration), int(configuration.numbers[0])
+        draws = draw_units(evaluated.terms, plan)
+        return np.linalg.norm(Sampler.prepare(evaluated, plan).follow(0, number, 5, draws, 0, 1024, 4)[0], axis=0)
 
-    population, before = PosePopulation.of(machine, plan, 5, here), followed(machine)
+    population, before = PosePopulation.of(machine, plan, 5, configuration), followed(machine)
     np.testing.assert_allclose(population.distance, before, rtol=1e-9)
     for number in numbers(machine)[::9]:
         other = number.times(machine, 0.9)
         after, lengths = followed(other), population.with_machine(other)
-        moved = np.zeros_like(before) if lengths is None else lengths - before
+        change = np.zeros_like(before) if lengths is None else lengths - before
         allowed = 1e-3 * np.abs(after - before).max() + 1e-6 * before.max()
-        assert np.abs(moved - (after - before)).max() < allowed, number.path
+        assert np.abs(change - (after - before)).max() < allowed, number.path
 
 
 def test_members_that_a_sample_lacks_are_allowed_for() -> None:
     """One member in 100 changes by -1, the others by 1, whatever their size: the quantile shifts by 0.98, by hand. In one
     of two samples none of the few lies near the quantile, and all seen there change alike."""
-    held = []
+    covered = []
     for seed in range(100):
         rng = np.random.default_rng(seed)
         one = 1000.0 + 100.0 * rng.normal(size=(1, 4000))
@@ -98,23 +98,23 @@ def test_members_that_a_sample_lacks_are_allowed_for() -> None:
         interval = difference(shift.value, shift.pull, 4000, shift.unseen).interval
         assert interval is not None
         assert interval[1] - interval[0] < 0.5
-        held.append(interval[0] <= 0.98 <= interval[1])
-    assert np.mean(held) >= 0.9
+        covered.append(interval[0] <= 0.98 <= interval[1])
+    assert np.mean(covered) >= 0.9
 
 
 def test_the_intervals_of_slopes_hold_the_truth(tmp_path: Path) -> None:
     """Twenty seeds of six numbers: 95 % of the intervals. Were those of one seed all alike, the share would scatter by
     5 %: held to three of these. More seeds, more numbers: slope_coverage.py."""
     case, coverage, seeds = "laws", 0.95, 20
-    own = study(tmp_path, case, coverage)
+    base = study(tmp_path, case, coverage)
     # the truth must be known better than an interval tells it; that of the stiffness, which hardly scatters, is not
     paths = [path for path in CASES[case][2] if not path.endswith("stiffness")]
     true = {path: true_slope(case, path, coverage, 5 * ARMS, STEP)[0] for path in paths}
-    held = []
+    covered = []
     for seed in range(seeds):
-        printed = lines(own, seed)
+        printed = lines(base, seed)
         for path, value in true.items():
             interval = printed[path].per_unit.interval
             assert interval is not None
-            held.append(interval[0] <= value <= interval[1])
-    assert np.mean(held) > 0.80
+            covered.append(interval[0] <= value <= interval[1])
+    assert np.mean(covered) > 0.80

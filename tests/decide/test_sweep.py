@@ -44,17 +44,17 @@ def test_every_point_is_a_run_of_the_changed_study(scenario: Path, path: str) ->
     """Source: the run itself."""
     study = armsim.load(scenario).with_plan(units=60, visits=4)
     unit = "um" if scenario is DEMO else "arcsec"
-    found = sweep(study, path, [f"5 {unit}", f"40 {unit}"])
-    for point in found.points:
+    table = sweep(study, path, [f"5 {unit}", f"40 {unit}"])
+    for point in table.points:
         result = study.change({path: point.value}).run()
-        for own, task in zip(point.tasks, result.tasks, strict=True):
+        for row, task in zip(point.tasks, result.tasks, strict=True):
             summary = task.summary
-            assert (own.judgements, own.worst_pose, own.state) == (
+            assert (row.judgements, row.worst_pose, row.state) == (
                 summary.judgements,
                 summary.worst_pose,
                 summary.state,
             )
-    first, last = (point.tasks[-1].judgements[0].value for point in found.points)
+    first, last = (point.tasks[-1].judgements[0].value for point in table.points)
     assert last > first
 
 
@@ -117,20 +117,20 @@ def test_the_size_of_the_population_is_swept(tmp_path: Path) -> None:
 
 
 def test_the_command_leaves_a_table_and_a_figure(tmp_path: Path) -> None:
-    done = invoke(
+    process = invoke(
         "run", DEMO, "--units", 40, "--visits", 3, "--sweep", f"{PATH}=5um..40um:3", "--out", tmp_path / "s", "--json"
     )
-    assert done.returncode in (0, 1, 4), done.stderr
-    told = json.loads(done.stdout)
-    assert told == json.loads((tmp_path / "s" / "sweep.json").read_text())
-    assert [point["value"] for point in told["points"]] == ["5 um", "22.5 um", "40 um"]
+    assert process.returncode in (0, 1, 4), process.stderr
+    record = json.loads(process.stdout)
+    assert record == json.loads((tmp_path / "s" / "sweep.json").read_text())
+    assert [point["value"] for point in record["points"]] == ["5 um", "22.5 um", "40 um"]
     rows = (tmp_path / "s" / "tables" / "sweep.csv").read_text().splitlines()
     assert len(rows) == 1 + 3 * 2
     assert (tmp_path / "s" / "figures" / "sweep.svg").stat().st_size > 1000
 
 
 @pytest.mark.parametrize(
-    ("given", "found"),
+    ("arguments", "fault"),
     [
         (("--sweep", "joints.j1"), "PATH=FROM..TO:COUNT"),
         (("--sweep", f"{PATH}=5um"), "FROM..TO:COUNT"),
@@ -139,8 +139,8 @@ def test_the_command_leaves_a_table_and_a_figure(tmp_path: Path) -> None:
         (("--sweep", f"{PATH}=5um..6um:2", "--what-if"), "--sweep"),
     ],
 )
-def test_what_is_wrong_is_told_and_nothing_written(tmp_path: Path, given: tuple[str, ...], found: str) -> None:
-    done = invoke("run", DEMO, *given, "--out", tmp_path / "s")
-    assert done.returncode == 2
-    assert found in done.stderr
+def test_what_is_wrong_is_told_and_nothing_written(tmp_path: Path, arguments: tuple[str, ...], fault: str) -> None:
+    process = invoke("run", DEMO, *arguments, "--out", tmp_path / "s")
+    assert process.returncode == 2
+    assert fault in process.stderr
     assert list(tmp_path.iterdir()) == []

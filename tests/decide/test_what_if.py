@@ -46,10 +46,10 @@ def test_a_joint_made_ideal_leaves_the_other() -> None:
     p95 = table.result.tasks[0].summary.p95
     row = next(row for row in table.rows if (row.kind, row.what) == ("joint ideal", "j1"))
     assert row.at_coverage.interval is not None
-    left = 1.959964 * 0.3 * s2
+    remainder = 1.959964 * 0.3 * s2
     # the quantile itself scatters by sqrt(p (1 - p) / n) / density, 1.03 l2 s2 at density of |N| there
     scatter = math.sqrt(0.95 * 0.05 / 40_000) / 0.1169 * 0.3 * s2
-    assert p95 + row.at_coverage.value == pytest.approx(left, abs=4 * scatter)
+    assert p95 + row.at_coverage.value == pytest.approx(remainder, abs=4 * scatter)
     assert row.at_coverage.interval[1] < 0
 
 
@@ -62,27 +62,29 @@ def test_halving_the_only_cause_halves_the_error() -> None:
 
 def share_passing(study: Study, sample: TaskSample) -> float:
     """Share of the arms whose AP and RP are within the requirement and whose sensors keep to their limits."""
-    wanted = study.scenario.requirement
-    assert wanted is not None
-    assert wanted.repeatability is not None
+    requirement = study.scenario.requirement
+    assert requirement is not None
+    assert requirement.repeatability is not None
     accuracy, repeatability = sample.worst[:2]
-    return float(np.mean((accuracy <= wanted.position) & (repeatability <= wanted.repeatability) & sample.operating))
+    return float(
+        np.mean((accuracy <= requirement.position) & (repeatability <= requirement.repeatability) & sample.operating)
+    )
 
 
 def test_few_poses_tell_what_all_would() -> None:
     """Brute force: every change sampled at every pose gives the same quantile at its worst pose and the same yield."""
     study = armsim.load(DEMO).change({"tasks.side view.step": "60 mm"}).with_plan(units=256, visits=4)
-    table, found = what_if(study, RunOptions(2)), study.find()
-    plain, sampled = study.judge(found, RunOptions(2))
+    table, pose_sets = what_if(study, RunOptions(2)), study.find()
+    plain, sampled = study.judge(pose_sets, RunOptions(2))
     names = [(row.kind, row.what) for row in table.rows if row.task == table.rows[0].task]
     listed = {(kind, what): machine for kind, what, machine in changes(study.scenario.machine, LARGE)}
     for number, name in enumerate(names):
         if number % 8 and name[0] != "cause at a joint halved":
             continue
-        judged, again = study.with_scenario(machine=listed[name]).judge(found, RunOptions(2))
-        for n, own in enumerate(judged):
-            row = next(r for r in table.rows if (r.kind, r.what) == name and r.task == own.name)
-            change = own.table.column("error.p95").max() - plain[n].table.column("error.p95").max()
+        judged, again = study.with_scenario(machine=listed[name]).judge(pose_sets, RunOptions(2))
+        for n, task in enumerate(judged):
+            row = next(r for r in table.rows if (r.kind, r.what) == name and r.task == task.name)
+            change = task.table.column("error.p95").max() - plain[n].table.column("error.p95").max()
             assert row.at_coverage.value == pytest.approx(change, abs=1e-15), name
             assert row.passing is not None
             gained = share_passing(study, again.tasks[n]) - share_passing(study, sampled.tasks[n])
@@ -99,12 +101,12 @@ def test_a_cause_at_one_joint_is_halved_there_alone() -> None:
     rows = [row for row in table.rows if row.kind == "cause at a joint halved"]
     assert {"gear kinematic error at j2", "mastering at j1"} <= {row.what for row in rows}
     for row in rows:  # halved at one joint gains no more than halved everywhere, within the scatter of the sample
-        whole = next(
+        everywhere = next(
             r
             for r in table.rows
             if r.kind == "cause halved" and r.what == row.what.split(" at ")[0] and r.task == row.task
         )
-        assert row.at_coverage.value >= whole.at_coverage.value - 2e-6
+        assert row.at_coverage.value >= everywhere.at_coverage.value - 2e-6
 
 
 def test_a_bit_finer_halves_the_step() -> None:
@@ -130,14 +132,14 @@ def test_changes_scale_the_terms_and_leave_the_rest() -> None:
     """Mean squares: a halved cause keeps a quarter of its share, an ideal joint nothing. Source: arithmetic of shares."""
     machine = armsim.load(DEMO).scenario.machine
     q = np.array([[0.1, 0.5, 0.3, 0.0, 0.8, 0.2]])
-    whole = linearise(machine.at(q))
+    linear = linearise(machine.at(q))
     cause = machine.terms[0].cause
-    own = sum(c[0] for term, c in zip(machine.terms, whole.contributions, strict=True) if term.cause == cause)
+    by_cause = sum(c[0] for term, c in zip(machine.terms, linear.contributions, strict=True) if term.cause == cause)
     halved = linearise(replace(machine, changes=(Change(0.5, cause=cause),)).at(q))
-    assert whole.contributions.sum() - halved.contributions.sum() == pytest.approx(0.75 * own)
+    assert linear.contributions.sum() - halved.contributions.sum() == pytest.approx(0.75 * by_cause)
     ideal = linearise(replace(machine, changes=(Change(0.0, joint="j2"),)).at(q))
-    of_joint = sum(c[0] for term, c in zip(machine.terms, whole.contributions, strict=True) if term.owner == "j2")
-    assert whole.contributions.sum() - ideal.contributions.sum() == pytest.approx(of_joint)
+    of_joint = sum(c[0] for term, c in zip(machine.terms, linear.contributions, strict=True) if term.owner == "j2")
+    assert linear.contributions.sum() - ideal.contributions.sum() == pytest.approx(of_joint)
 
 
 def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
@@ -173,17 +175,17 @@ def test_shares_are_the_variance_based_indices_of_the_exact_model() -> None:
     uniform = np.clip(sample.sample(problem, 4096, calc_second_order=False, seed=1), 1e-9, 1 - 1e-9)
     errors, column = np.zeros((len(uniform), 2)), 0
     for n, term in terms:
-        drawn = term.draw.of(uniform[:, column : column + term.draw.dimensions].T)
+        draws = term.draw.of(uniform[:, column : column + term.draw.dimensions].T)
         column += term.draw.dimensions
         for k, axis, value in evaluated.acts[n]:
-            errors[:, axis] += drawn[k] * value[0]
+            errors[:, axis] += draws[k] * value[0]
     at = q + errors  # exact kinematics of a planar arm
     tip = [sum(length * f(at[:, : j + 1].sum(axis=1)) for j, length in enumerate(lengths)) for f in (np.cos, np.sin)]
     indices = [analyze.analyze(problem, x - x.mean(), calc_second_order=False, seed=1)["S1"] for x in tip]
     weight = np.array([x.var() for x in tip])
-    found = np.average(indices, axis=0, weights=weight)
+    average = np.average(indices, axis=0, weights=weight)
     linear = linearise(evaluated).contributions[[n for n, _ in terms], 0]
-    np.testing.assert_allclose(found, linear / linear.sum(), atol=0.02)
+    np.testing.assert_allclose(average, linear / linear.sum(), atol=0.02)
 
 
 def test_shares_by_life() -> None:
@@ -207,9 +209,9 @@ def test_the_command(tmp_path: Path) -> None:
     scenario.write_text(text)
     arguments = ["what-if", scenario, "--units", "200", "--visits", "2", "--out", tmp_path / "w", "--json"]
     command = [sys.executable, "-m", "armsim.cli.main", *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    data = json.loads(done.stdout)
+    process = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert process.returncode == 0, process.stderr
+    data = json.loads(process.stdout)
     assert data["format"] == "armsim-what-if/2"
     assert {row["kind"] for row in data["rows"]} == {"joint ideal", "cause halved", "one bit finer"}
     assert (tmp_path / "w" / "tables" / "what-if.csv").read_text().count("\n") == 1 + len(data["rows"])
