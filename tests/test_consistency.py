@@ -19,7 +19,7 @@ from support import ROOT, invoke, until
 
 import armsim
 from armsim.explorer import view_model
-from armsim.explorer.session import Desk
+from armsim.explorer.session import Session
 from armsim.notebook import DisplayedResult
 from armsim.results import Result
 from armsim.sampling.run_options import RunOptions
@@ -65,15 +65,15 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     study = armsim.load(SCENARIOS / f"{name}.yaml").with_plan(**SIZES)
     if changes:
         study = study.change(dict(change.split("=", 1) for change in changes))
-    desk = Desk(study, None, None, RunOptions(1))
-    desk.begin()
+    session = Session(study, None, None, RunOptions(1))
+    session.begin()
     try:
-        shown = until(lambda: (answer := desk.answer) is not None and answer.whole and answer)
+        shown = until(lambda: (answer := session.snapshot) is not None and answer.complete and answer)
         numbers = (view_model.numbers(shown, task) for task in range(len(result.tasks)))
         page = tuple("\n".join(f"{number.name} {number.text}" for number in row) for row in numbers)
         verdict = view_model.verdict(shown)[0]
     finally:
-        desk.end()
+        session.end()
     return Told(result, folder, done.stdout, page, verdict)
 
 

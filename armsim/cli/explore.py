@@ -32,12 +32,12 @@ def explore(
     else:
         ready, options = load_options(scenario, catalogue, changes)
     from armsim.explorer.serve import free_port, serve
-    from armsim.explorer.session import Desk
+    from armsim.explorer.session import Session
     from armsim.sampling.run_options import RunOptions
     from armsim.study import Study
 
-    desk = Desk(Study(ready), options, catalogue, RunOptions(workers), given=changes)
+    session = Session(Study(ready), options, catalogue, RunOptions(workers), initial_changes=changes)
     say("looking for the poses")
-    desk.begin()
-    own = port or free_port()
-    serve(desk, own, not no_browser, lambda address: say(f"open {address} (Ctrl-C ends)"))
+    session.begin()
+    free = port or free_port()
+    serve(session, free, not no_browser, lambda address: say(f"open {address} (Ctrl-C ends)"))

@@ -1,4 +1,4 @@
-"""Longer pieces of work of the page: each a function of a desk that tells its progress and returns what came of it."""
+"""Background jobs of the page: each a function of the session that reports progress and returns a result."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from armsim.decide.sweep import Sweep, values_of
 from armsim.documents.references import rebase_files
 from armsim.documents.write_overrides import changes_text, yaml_line
 from armsim.errors import InputError, Problem
-from armsim.explorer.session import Desk, Pinned
+from armsim.explorer.session import Pinned, Session
 from armsim.report.reproduce import RunRequest
 from armsim.sampling.run_options import Progress, RunOptions
 
@@ -24,83 +24,83 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Package:
-    """A file to be handed over."""
+    """A file to be downloaded."""
 
     name: str
     content: bytes
 
 
-def _options(desk: Desk, progress: Progress) -> RunOptions:
-    return replace(desk.run_options, progress=progress)
+def _options(session: Session, progress: Progress) -> RunOptions:
+    return replace(session.run_options, progress=progress)
 
 
-def cheapest(desk: Desk, progress: Progress) -> Selection:
-    """The cheapest choice of the catalogue that meets the requirement."""
-    assert desk.options is not None  # the page asks only with a catalogue
-    return select(desk.current, desk.options, _options(desk, progress))
+def cheapest(session: Session, progress: Progress) -> Selection:
+    """Find the cheapest encoders of the catalogue that meet the requirement."""
+    assert session.options is not None  # the page asks only with a catalogue
+    return select(session.current, session.options, _options(session, progress))
 
 
-def worth(desk: Desk, progress: Progress) -> WhatIfs:
-    """What it is worth to change one thing after the other."""
-    return what_if(desk.current, _options(desk, progress))
+def what_ifs(session: Session, progress: Progress) -> WhatIfs:
+    """Evaluate what-if changes of the current design."""
+    return what_if(session.current, _options(session, progress))
 
 
-def swept(desk: Desk, path: str, text: str, progress: Progress) -> Sweep:
-    """The tasks judged at values of a number."""
-    return sweep(desk.current, path, values_of(text), _options(desk, progress))
+def sweep_number(session: Session, path: str, text: str, progress: Progress) -> Sweep:
+    """Sweep a number of the current design over values."""
+    return sweep(session.current, path, values_of(text), _options(session, progress))
 
 
-def compared(desk: Desk, pins: tuple[Pinned, ...], progress: Progress) -> Comparison:
-    """Pinned designs against the first of them."""
-    studies = [desk.study_of(pin.design).with_scenario(name=pin.name) for pin in pins]
-    return compare(studies, _options(desk, progress))
+def compare_pins(session: Session, pins: tuple[Pinned, ...], progress: Progress) -> Comparison:
+    """Compare pinned designs with the first of them."""
+    studies = [session.study_of(pin.design).with_scenario(name=pin.name) for pin in pins]
+    return compare(studies, _options(session, progress))
 
 
-def review(desk: Desk, progress: Progress) -> Package:
-    """The folder of a run of the design that stands, packed."""
+def review(session: Session, progress: Progress) -> Package:
+    """Write the folder of a run of the current design as a ZIP file."""
     from armsim.report.run_folder import write_run_folder
 
-    study, shown = desk.current, desk.answer
-    if shown is not None and shown.whole and shown.answer.samples is not None:
-        result = study.result_of(desk.found, shown.answer.samples)
+    study, snapshot = session.current, session.snapshot
+    if snapshot is not None and snapshot.complete and snapshot.answer.samples is not None:
+        result = study.result_of(session.poses, snapshot.answer.samples)
     else:
-        result = study.evaluate(desk.found, _options(desk, progress))[0]
+        result = study.evaluate(session.poses, _options(session, progress))[0]
     with tempfile.TemporaryDirectory(prefix="armsim-") as place:
         folder = Path(place) / "review"
-        write_run_folder(folder, result, study.scenario, command(desk), progress)
+        write_run_folder(folder, result, study.scenario, command(session), progress)
         buffer = io.BytesIO()
         with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:
             for file in sorted(folder.rglob("*")):
                 if file.is_file():
                     packed.write(file, file.relative_to(folder.parent))
-    return Package(f"{scenario_of(desk).stem}-review.zip", buffer.getvalue())
+    return Package(f"{scenario_of(session).stem}-review.zip", buffer.getvalue())
 
 
-def scenario_of(desk: Desk) -> Path:
-    """The file that the page was opened with."""
-    file = desk.study.scenario.file
-    assert file is not None  # a desk is of a scenario that was read
+def scenario_of(session: Session) -> Path:
+    """Path of the scenario that the page was opened with."""
+    file = session.study.scenario.file
+    assert file is not None  # a session always has a scenario from a file
     return file
 
 
-def command(desk: Desk) -> str:
-    """What to type to get what is shown."""
-    scenario, plan = str(scenario_of(desk)), desk.study.scenario.plan
-    changes = tuple(f"{path}={yaml_line(value)}" for path, value in desk.changes.items())
-    if desk.saved is not None and desk.saved_key == desk.design.key:
-        scenario, changes = str(desk.saved), ()
+def command(session: Session) -> str:
+    """Command line that reproduces the current design and plan."""
+    scenario, plan = str(scenario_of(session)), session.study.scenario.plan
+    changes = tuple(f"{path}={yaml_line(value)}" for path, value in session.changes.items())
+    if session.saved is not None and session.saved_key == session.design.key:
+        scenario, changes = str(session.saved), ()
     return RunRequest(scenario, plan.seed, plan.units, plan.visits, changes=changes).command
 
 
-def save(desk: Desk, name: str, replace: bool = False) -> Path:
-    """Write the design beside its scenario, as a change of it, so that every comment of the original is kept.
+def save(session: Session, name: str, replace: bool = False) -> Path:
+    """Write the current design beside its scenario, as a document of changes that leaves the original as it is.
 
     Raises
     ------
     InputError
-        No plain name of a file, the file of something that was read, or one that is there and is not to be replaced.
+        The name is no plain YAML file name, names an input of the design, or an existing file without ``replace``.
     """
-    base = scenario_of(desk)
+    base = scenario_of(session)
     folder = base.absolute().parent
 
     def fault(wrong: str, accepted: str) -> InputError:
@@ -110,13 +110,13 @@ def save(desk: Desk, name: str, replace: bool = False) -> Path:
     if not plain or not name.endswith(".yaml") or len(name) > 100:
         raise fault("no plain name of a YAML file", "a name such as my-design.yaml, beside the scenario")
     to = folder / name
-    read = {source.path.absolute() for source in desk.current.scenario.sources}
+    read = {source.path.absolute() for source in session.current.scenario.sources}
     if to.is_symlink() or to in read or to.resolve() in {path.resolve() for path in read}:
         raise fault("a file that the design is made from", "another name")
     if to.exists() and not replace:
         raise fault("there already", "another name, or to replace it")
-    title = f"{desk.study.scenario.name}, as explored"
-    changes = rebase_files(desk.changes, desk.study.scenario.folder.absolute(), folder)
+    title = f"{session.study.scenario.name}, as explored"
+    changes = rebase_files(session.changes, session.study.scenario.folder.absolute(), folder)
     to.write_text(changes_text(title, base.absolute(), folder, changes), encoding="utf-8")
-    desk.mark_saved(to)
+    session.mark_saved(to)
     return to

@@ -1,4 +1,4 @@
-"""The charts of the page, as plain values for the drawing library of the browser."""
+"""Charts of the page, as plain JSON for the plotting library in the browser."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from armsim.results import NEAR_SINGULAR
 from armsim.tasks import PoseSet
 
 SCALE = "Cividis"
-"""Perceptually uniform, reads the same to colour-blind readers and in grey."""
+"""Perceptually uniform colour scale, also for colour-blind readers and in grey."""
 DIFFERENCE = "RdBu"
 BASE, SECOND, LIMIT = "#1f77b4", "#d08a00", "#c1121f"
 MOST_BARS = 60
@@ -22,7 +22,7 @@ MOST_SHARES = 9
 
 
 @dataclass(frozen=True)
-class Look:
+class Theme:
     """Colours of text and lines, light or dark."""
 
     ink: str
@@ -30,60 +30,65 @@ class Look:
     faint: str
 
     @staticmethod
-    def of(dark: bool) -> Look:
-        """For a dark page, or a light one."""
-        return Look("#e8e8e8", "#555555", "#3a3a3a") if dark else Look("#222222", "#bbbbbb", "#e2e2e2")
+    def of(dark: bool) -> Theme:
+        """Colours of a dark or a light page."""
+        return Theme("#e8e8e8", "#555555", "#3a3a3a") if dark else Theme("#222222", "#bbbbbb", "#e2e2e2")
 
 
-def _layout(look: Look, title: str, **more: Any) -> dict[str, Any]:
+def _layout(theme: Theme, title: str, **more: Any) -> dict[str, Any]:
     return {
         "title": {"text": title, "x": 0.0, "xanchor": "left", "font": {"size": 13}, "pad": {"l": 8}},
         "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"color": look.ink, "size": 11, "family": "Arial, sans-serif"},
-        "margin": {"l": 52, "r": 8, "t": 30, "b": 38}, "hovermode": "closest", "uirevision": "kept",
+        "font": {"color": theme.ink, "size": 11, "family": "Arial, sans-serif"},
+        "margin": {"l": 52, "r": 8, "t": 30, "b": 38}, "hovermode": "closest", "uirevision": "constant",
         "showlegend": False, **more,
     }  # fmt: skip
 
 
 CONFIG = {"displayModeBar": False, "responsive": True, "scrollZoom": False}
-PASSING = {**CONFIG, "responsive": False}
-"""Of a chart that is taken away again: it must not wait for a size."""
+UNRESPONSIVE = {**CONFIG, "responsive": False}
+"""Configuration of a temporary chart: it must not wait for its container's size."""
 
 
 def over_poses(
     poses: PoseSet,
-    shown: Values,
+    values: Values,
     conditioning: Array,
     chosen: int | None,
-    look: Look,
+    theme: Theme,
     layer: int = 0,
     signed: bool = False,
 ) -> dict[str, Any]:
-    """A measure over the poses of a task: a map of cells, a line along a path, bars.
+    """Chart of a measure over the poses of a task: a map of cells, a line along a path, or bars.
 
     Parameters
     ----------
     poses : PoseSet
-    shown : Values
+    values : Values
     conditioning : (poses,)
-        Below `NEAR_SINGULAR` a pose is marked.
+        Inverse condition number; poses below `NEAR_SINGULAR` are marked.
     chosen : int, optional
-        Pose that is looked at.
+        Number of the highlighted pose.
     layer : int
-        Of a volume.
+        Layer of a volume.
     signed : bool
-        Whether the values are differences.
+        Whether the values are differences, for a colour scale about zero.
+
+    Returns
+    -------
+    dict
+        Figure of plotly: data, layout, config.
     """
     if poses.grid is not None:
-        return _cells(poses, shown, conditioning, chosen, look, layer, signed)
+        return _cells(poses, values, conditioning, chosen, theme, layer, signed)
     count = len(poses.names)
     along = poses.along is not None
     x: list[Any] = (1e3 * poses.along).tolist() if poses.along is not None else list(poses.names)
     if not along and count > MOST_BARS:
         x = list(range(1, count + 1))
     trace: dict[str, Any] = {
-        "x": x, "y": plain(shown.values), "customdata": list(range(count)), "text": list(poses.names),
-        "hovertemplate": "%{text}: %{y:.4g} " + shown.unit + "<extra></extra>",
+        "x": x, "y": plain(values.values), "customdata": list(range(count)), "text": list(poses.names),
+        "hovertemplate": "%{text}: %{y:.4g} " + values.unit + "<extra></extra>",
     }  # fmt: skip
     if along:
         trace |= {"type": "scatter", "mode": "lines", "line": {"color": BASE, "width": 2}}
@@ -91,13 +96,13 @@ def over_poses(
         colours = [SECOND if n == chosen else BASE for n in range(count)]
         trace |= {"type": "bar", "marker": {"color": colours}}
     data = [trace]
-    if shown.limit is not None:
-        data.append(_limit_line([x[0], x[-1]], [shown.limit] * 2))
+    if values.limit is not None:
+        data.append(_limit_line([x[0], x[-1]], [values.limit] * 2))
     axes = {
-        "xaxis": {"title": {"text": "along the path [mm]" if along else ""}, "gridcolor": look.faint},
-        "yaxis": {"title": {"text": f"[{shown.unit}]"}, "rangemode": "tozero", "gridcolor": look.faint},
+        "xaxis": {"title": {"text": "along the path [mm]" if along else ""}, "gridcolor": theme.faint},
+        "yaxis": {"title": {"text": f"[{values.unit}]"}, "rangemode": "tozero", "gridcolor": theme.faint},
     }
-    return {"data": data, "layout": _layout(look, shown.title, **axes), "config": CONFIG}
+    return {"data": data, "layout": _layout(theme, values.title, **axes), "config": CONFIG}
 
 
 def _limit_line(x: list[Any], y: list[Any]) -> dict[str, Any]:
@@ -106,48 +111,48 @@ def _limit_line(x: list[Any], y: list[Any]) -> dict[str, Any]:
 
 
 def _cells(
-    poses: PoseSet, shown: Values, conditioning: Array, chosen: int | None, look: Look, layer: int, signed: bool
+    poses: PoseSet, values: Values, conditioning: Array, chosen: int | None, theme: Theme, layer: int, signed: bool
 ) -> dict[str, Any]:
     grid = poses.grid
-    assert grid is not None  # asked for by the caller
-    shape = tuple(len(own) for own in grid.centres[::-1])
+    assert grid is not None  # checked by the caller
+    shape = tuple(len(axis) for axis in grid.centres[::-1])
     index = np.array(grid.pose).reshape(shape)
     if index.ndim == 3:
         index = index[min(layer, len(index) - 1)]
-    seen = index >= 0
-    laid = np.where(seen, shown.values[np.maximum(index, 0)], np.nan)
-    x, y = ((1e3 * np.array(own)).round(6).tolist() for own in grid.centres[:2])
-    known = laid[~np.isnan(laid)]
-    low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 1.0)
+    reached = index >= 0
+    cells = np.where(reached, values.values[np.maximum(index, 0)], np.nan)
+    x, y = ((1e3 * np.array(axis)).round(6).tolist() for axis in grid.centres[:2])
+    finite = cells[~np.isnan(cells)]
+    low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 1.0)
     if signed:
         high = max(abs(low), abs(high)) or 1.0
         low = -high
-    elif shown.unit == "%":
+    elif values.unit == "%":
         low, high = 0.0, max(high, 1.0)
     a, b = grid.axes[0], grid.axes[1]
     heat = {
-        "type": "heatmap", "x": x, "y": y, "z": plain(laid), "customdata": index.tolist(), "zmin": low, "zmax": high,
+        "type": "heatmap", "x": x, "y": y, "z": plain(cells), "customdata": index.tolist(), "zmin": low, "zmax": high,
         "colorscale": DIFFERENCE if signed else SCALE, "reversescale": signed, "hoverongaps": False,
-        "colorbar": {"title": {"text": shown.unit, "side": "right"}, "thickness": 12, "outlinewidth": 0, "len": 0.95},
-        "hovertemplate": f"{a} %{{x:g}} mm, {b} %{{y:g}} mm: %{{z:.4g}} {shown.unit}<extra></extra>",
+        "colorbar": {"title": {"text": values.unit, "side": "right"}, "thickness": 12, "outlinewidth": 0, "len": 0.95},
+        "hovertemplate": f"{a} %{{x:g}} mm, {b} %{{y:g}} mm: %{{z:.4g}} {values.unit}<extra></extra>",
     }  # fmt: skip
     lost = {
-        "type": "heatmap", "x": x, "y": y, "z": plain(np.where(seen, np.nan, 1.0)), "showscale": False,
-        "colorscale": [[0, look.faint], [1, look.faint]], "hoverinfo": "skip", "hoverongaps": False,
+        "type": "heatmap", "x": x, "y": y, "z": plain(np.where(reached, np.nan, 1.0)), "showscale": False,
+        "colorscale": [[0, theme.faint], [1, theme.faint]], "hoverinfo": "skip", "hoverongaps": False,
     }  # fmt: skip
     data: list[dict[str, Any]] = [lost, heat]
-    if shown.limit is not None and len(known) and low < shown.limit < high:
+    if values.limit is not None and len(finite) and low < values.limit < high:
         data.append(
-            {"type": "contour", "x": x, "y": y, "z": plain(laid), "showscale": False, "hoverinfo": "skip",
-             "contours": {"type": "constraint", "operation": "=", "value": shown.limit},
+            {"type": "contour", "x": x, "y": y, "z": plain(cells), "showscale": False, "hoverinfo": "skip",
+             "contours": {"type": "constraint", "operation": "=", "value": values.limit},
              "line": {"color": LIMIT, "width": 2.5}, "fillcolor": "rgba(0,0,0,0)"}
         )  # fmt: skip
-    near = seen & (conditioning[np.maximum(index, 0)] < NEAR_SINGULAR)
+    near = reached & (conditioning[np.maximum(index, 0)] < NEAR_SINGULAR)
     rows, columns = np.nonzero(near)
     if len(rows):
         data.append(_marks([x[k] for k in columns], [y[k] for k in rows], "x-thin", "white", 7))
     if chosen is not None and np.any(index == chosen):
-        row, column = (int(own[0]) for own in np.nonzero(index == chosen))
+        row, column = (int(numbers[0]) for numbers in np.nonzero(index == chosen))
         data.append(_marks([x[column]], [y[row]], "circle-open", LIMIT, 14))
     axes = {
         "xaxis": {"title": {"text": f"{grid.axes[0]} [mm]", "standoff": 4}, "showgrid": False, "zeroline": False,
@@ -155,7 +160,7 @@ def _cells(
         "yaxis": {"title": {"text": f"{grid.axes[1]} [mm]", "standoff": 4}, "showgrid": False, "zeroline": False,
                   "scaleanchor": "x"},
     }  # fmt: skip
-    return {"data": data, "layout": _layout(look, shown.title, **axes), "config": CONFIG}
+    return {"data": data, "layout": _layout(theme, values.title, **axes), "config": CONFIG}
 
 
 def _marks(x: list[float], y: list[float], symbol: str, colour: str, size: int) -> dict[str, Any]:
@@ -163,11 +168,11 @@ def _marks(x: list[float], y: list[float], symbol: str, colour: str, size: int) 
     return {"type": "scatter", "mode": "markers", "x": x, "y": y, "marker": marker, "hoverinfo": "skip"}
 
 
-def contributions(rows: Sequence[tuple[str, str, float]], look: Look) -> dict[str, Any]:
-    """Shares of joints and causes, the largest on top."""
-    shown = list(rows[:MOST_SHARES])[::-1]
-    names = [f"{owner}: {cause}" for owner, cause, _ in shown]
-    sizes = [100.0 * share for _, _, share in shown]
+def contributions(rows: Sequence[tuple[str, str, float]], theme: Theme) -> dict[str, Any]:
+    """Bar chart of the largest shares of joints and causes, the largest on top."""
+    largest = list(rows[:MOST_SHARES])[::-1]
+    names = [f"{owner}: {cause}" for owner, cause, _ in largest]
+    sizes = [100.0 * share for _, _, share in largest]
     trace = {
         "type": "bar", "orientation": "h", "x": sizes,
         "y": [name if len(name) < 34 else f"{name[:32]}…" for name in names],
@@ -175,22 +180,22 @@ def contributions(rows: Sequence[tuple[str, str, float]], look: Look) -> dict[st
         "hovertext": names, "hovertemplate": "%{hovertext}: %{x:.3g} %<extra></extra>",
     }  # fmt: skip
     layout = _layout(
-        look, "", margin={"l": 4, "r": 4, "t": 2, "b": 22}, bargap=0.25,
-        xaxis={"gridcolor": look.faint, "ticksuffix": " %"},
+        theme, "", margin={"l": 4, "r": 4, "t": 2, "b": 22}, bargap=0.25,
+        xaxis={"gridcolor": theme.faint, "ticksuffix": " %"},
         yaxis={"automargin": True, "tickfont": {"size": 10}, "ticksuffix": "  "},
     )  # fmt: skip
     return {"data": [trace], "layout": layout, "config": CONFIG}
 
 
-def swept(
+def sweep_chart(
     numbers: Sequence[float],
     unit: str,
     values: dict[str, tuple[Array, Array, Array]],
     limit: float | None,
-    look: Look,
+    theme: Theme,
     title: str,
 ) -> dict[str, Any]:
-    """The quantile that decides against a number, task by task: value, low, high. [µm]"""
+    """Chart of a sweep: the error quantile against a number, per task as (value, low, high). [µm]"""
     data: list[dict[str, Any]] = []
     x = list(numbers)
     for n, (name, (middle, low, high)) in enumerate(values.items()):
@@ -202,9 +207,9 @@ def swept(
     if limit is not None:
         data.append(_limit_line([x[0], x[-1]], [limit] * 2))
     axes = {
-        "xaxis": {"title": {"text": f"[{unit}]" if unit else ""}, "gridcolor": look.faint},
-        "yaxis": {"title": {"text": "95 % of errors [µm]"}, "rangemode": "tozero", "gridcolor": look.faint},
+        "xaxis": {"title": {"text": f"[{unit}]" if unit else ""}, "gridcolor": theme.faint},
+        "yaxis": {"title": {"text": "95 % of errors [µm]"}, "rangemode": "tozero", "gridcolor": theme.faint},
         "legend": {"orientation": "h", "y": -0.25}, "showlegend": True,
     }  # fmt: skip
-    layout = _layout(look, title)
-    return {"data": data, "layout": {**layout, **axes}, "config": PASSING}
+    layout = _layout(theme, title)
+    return {"data": data, "layout": {**layout, **axes}, "config": UNRESPONSIVE}

@@ -1,4 +1,4 @@
-"""What can be changed of a design: what every joint is fitted with, and every number that it states."""
+"""Options for editing a design: encoder, placement and mounting of every joint, and every number in its file."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from armsim.documents.files import Unreadable
 from armsim.documents.source import read_source
 from armsim.documents.write_overrides import joint_changes, reference
 from armsim.errors import InputError
-from armsim.explorer.session import Desk
+from armsim.explorer.session import Session
+from armsim.model.joint import Joint
 from armsim.model.parameters import Number, numbers
 from armsim.scenario import Scenario
 from armsim.sources import Source
@@ -26,9 +27,9 @@ AS_IT_IS = "as it is"
 
 @dataclass(frozen=True)
 class Field:
-    """A number that can be typed: the path at which it is written, its name, its text as it stands, its meaning.
+    """An editable number: its path in the scenario, label, present text and meaning.
 
-    ``size`` and ``unit``: the number for a slider; no unit where it has none.
+    ``size`` and ``unit`` are the number for a slider; the unit is empty where it has none.
     """
 
     path: str
@@ -41,7 +42,7 @@ class Field:
 
 @dataclass(frozen=True)
 class Row:
-    """A joint with what it is fitted with, and what it may be fitted with."""
+    """A joint, its present encoder, placement and mounting, and the alternatives."""
 
     joint: str
     group: str
@@ -57,9 +58,16 @@ class Row:
 
 
 @dataclass(frozen=True, eq=False)
-class Offered:
-    """What can be chosen: encoders by name, with how a scenario names each; ways of assembling and placements of a
-    catalogue, with what joints take of them."""
+class Choices:
+    """Encoders, mountings and placements that can be chosen, and the encoders that fit each joint.
+
+    Parameters
+    ----------
+    encoders : mapping of name to the reference by which a scenario names the encoder
+    by_joint : mapping of joint to names of encoders
+    mountings, placements : names
+        Of the catalogue.
+    """
 
     encoders: Mapping[str, str]
     by_joint: Mapping[str, tuple[str, ...]]
@@ -67,37 +75,38 @@ class Offered:
     placements: tuple[str, ...]
 
     @staticmethod
-    def of(desk: Desk) -> Offered:
-        """Of the catalogue of a desk; without one, the encoder files beside those that the scenario names."""
-        scenario = desk.study.scenario
-        here = scenario.folder
-        read = {os.path.realpath(own.path): own for own in scenario.sources}
-        if desk.catalogue is None or desk.options is None:
-            found = _beside(scenario, here)
+    def of(session: Session) -> Choices:
+        """Choices of the session's catalogue; without one, encoder files in the folders that the scenario uses."""
+        scenario = session.study.scenario
+        folder = scenario.folder
+        sources = {os.path.realpath(source.path): source for source in scenario.sources}
+        if session.catalogue is None or session.options is None:
+            encoder_files = _encoder_files(scenario, folder)
             rotary = {joint.name: joint.encoder.rotary for joint in scenario.machine.joints}
             by_joint = {
-                name: tuple(own for own, (_, turns) in found.items() if turns == kind) for name, kind in rotary.items()
+                name: tuple(file for file, (_, turns) in encoder_files.items() if turns == kind)
+                for name, kind in rotary.items()
             }
-            return Offered({name: path for name, (path, _) in found.items()}, by_joint, (), ("motor", "output"))
-        data = read[os.path.realpath(desk.catalogue)].data
-        named = {
-            encoder_name(entry["encoder"], desk.catalogue, read): reference(
-                entry["encoder"], encoder_name(entry["encoder"], desk.catalogue, read), desk.catalogue, here
+            return Choices({name: path for name, (path, _) in encoder_files.items()}, by_joint, (), ("motor", "output"))
+        data = sources[os.path.realpath(session.catalogue)].data
+        encoders = {
+            encoder_name(entry["encoder"], session.catalogue, sources): reference(
+                entry["encoder"], encoder_name(entry["encoder"], session.catalogue, sources), session.catalogue, folder
             )
             for entry in data["encoders"]
         }
-        taken = {
-            own[0].joint.name: tuple(dict.fromkeys(option.encoder for option in own))
-            for own in desk.options.joints
-            if own
+        by_joint = {
+            options[0].joint.name: tuple(dict.fromkeys(option.encoder for option in options))
+            for options in session.options.joints
+            if options
         }
         ways = tuple(str(entry["name"]) for entry in data["mountings"])
-        return Offered(named, taken, ways, tuple(data["placements"]))
+        return Choices(encoders, by_joint, ways, tuple(data["placements"]))
 
 
-def _beside(scenario: Scenario, here: Path) -> dict[str, tuple[str, bool]]:
-    """Encoder files in the folders from which the scenario takes its own, by name: path, and whether they turn."""
-    folders = {own.path.absolute().parent for own in scenario.sources if own.data.get("kind") == "encoder"}
+def _encoder_files(scenario: Scenario, base: Path) -> dict[str, tuple[str, bool]]:
+    """Encoder files beside the scenario's encoders, by name: path relative to ``base``, and whether rotary."""
+    folders = {source.path.absolute().parent for source in scenario.sources if source.data.get("kind") == "encoder"}
     out: dict[str, tuple[str, bool]] = {}
     for folder in sorted(folders):
         for file in sorted(folder.glob("*.yaml"))[:MOST_FILES]:
@@ -107,27 +116,29 @@ def _beside(scenario: Scenario, here: Path) -> dict[str, tuple[str, bool]]:
                 continue
             if source.data.get("kind") == "encoder" and isinstance(source.data.get("name"), str):
                 turns = source.data.get("measures") != "translation"
-                out.setdefault(" ".join(source.data["name"].split()), (os.path.relpath(file, here), turns))
+                out.setdefault(" ".join(source.data["name"].split()), (os.path.relpath(file, base), turns))
     return out
 
 
-def rows(desk: Desk, offered: Offered) -> tuple[Row, ...]:
-    """Every joint of the design that stands."""
-    scenario = desk.current.scenario
-    machine, every = scenario.machine, numbers(scenario.machine)
+def rows(session: Session, choices: Choices) -> tuple[Row, ...]:
+    """Rows of all joints of the current design."""
+    scenario = session.current.scenario
+    machine, all_numbers = scenario.machine, numbers(scenario.machine)
     out = []
     for joint in machine.joints:
-        mine = [own for own in every if own.joint == joint.name and own.path.startswith("joints.")]
-        single = tuple(place for place in offered.placements if place != "both")
+        numbers_of_joint = [
+            number for number in all_numbers if number.joint == joint.name and number.path.startswith("joints.")
+        ]
+        single = tuple(place for place in choices.placements if place != "both")
         places = single if joint.placement != "both" else ("both", *single)
-        encoders = offered.by_joint.get(joint.name, ())
-        known = encoders if joint.encoder.name in encoders else (joint.encoder.name, *encoders)
+        compatible = choices.by_joint.get(joint.name, ())
+        encoder_names = compatible if joint.encoder.name in compatible else (joint.encoder.name, *compatible)
         out.append(
             Row(
                 joint.name, machine.arm.group_of(joint.name), joint.encoder.name, joint.placement, AS_IT_IS,
-                joint.transmission.ratio, joint.price, known, places,
-                (AS_IT_IS, *offered.mountings) if offered.mountings else (),
-                tuple(_field(own, joint.name, scenario) for own in mine),
+                joint.transmission.ratio, joint.price, encoder_names, places,
+                (AS_IT_IS, *choices.mountings) if choices.mountings else (),
+                tuple(_field(number, joint.name, scenario) for number in numbers_of_joint),
             )
         )  # fmt: skip
     return tuple(out)
@@ -136,58 +147,62 @@ def rows(desk: Desk, offered: Offered) -> tuple[Row, ...]:
 def _field(number: Number, joint: str, scenario: Scenario) -> Field:
     unit = told_in(number.key.kind, number.rotary, number.value)
     label = number.path.removeprefix(f"joints.{joint}.")
-    path, raw = stated(number.path, scenario)
+    path, raw = yaml_value(number.path, scenario)
     text = str(raw) if isinstance(raw, str | int | float) else f"{number.value / unit.si:.6g} {unit.name}".strip()
     return Field(path, label, text, number.key.meaning, number.value / unit.si, unit.name)
 
 
-def stated(path: str, scenario: Scenario) -> tuple[str, Any]:
-    """The path at which a number is written, inside a tolerance that is a mapping, and how it is written there."""
+def yaml_value(path: str, scenario: Scenario) -> tuple[str, Any]:
+    """Path and raw YAML value of a number; for a tolerance that is a mapping, those of its ``limit`` or ``std``."""
     source = scenario.sources[0]
-    here: Any = source.data
-    read = {os.path.realpath(own.path): own for own in scenario.sources}
+    node: Any = source.data
+    sources = {os.path.realpath(file.path): file for file in scenario.sources}
     keys = path.split(".")
     for number, key in enumerate(keys):
-        if isinstance(here, list) and key.isdigit() and int(key) < len(here):
-            here = here[int(key)]
-        elif isinstance(here, dict) and key in here:
-            here = here[key]
+        if isinstance(node, list) and key.isdigit() and int(key) < len(node):
+            node = node[int(key)]
+        elif isinstance(node, dict) and key in node:
+            node = node[key]
         else:
             return path, None
-        if key in ("encoder", "motor_encoder") and isinstance(here, str):
-            own: Source | None = read.get(os.path.realpath(source.beside(keys[: number + 1], here)))
-            here = own.data if own is not None else {}
+        if key in ("encoder", "motor_encoder") and isinstance(node, str):
+            encoder_source: Source | None = sources.get(os.path.realpath(source.beside(keys[: number + 1], node)))
+            node = encoder_source.data if encoder_source is not None else {}
     for size in ("limit", "std"):
-        if isinstance(here, dict) and size in here:
-            return f"{path}.{size}", here[size]
-    return path, None if isinstance(here, dict | list) else here
+        if isinstance(node, dict) and size in node:
+            return f"{path}.{size}", node[size]
+    return path, None if isinstance(node, dict | list) else node
 
 
-def encoder_change(offered: Offered, joint: str, name: str) -> dict[str, Any]:
-    """The change that fits a joint with an encoder."""
-    return {f"joints.{joint}.encoder": offered.encoders[name]}
+def _joint(session: Session, name: str) -> Joint:
+    return next(joint for joint in session.current.scenario.machine.joints if joint.name == name)
 
 
-def placement_change(desk: Desk, joint: str, placement: str) -> dict[str, Any]:
-    """The change that puts the sensor of a joint somewhere, with what that costs by the catalogue."""
-    own = next(own for own in desk.current.scenario.machine.joints if own.name == joint)
+def encoder_change(choices: Choices, joint: str, name: str) -> dict[str, Any]:
+    """Changes of the scenario that fit a joint with an encoder."""
+    return {f"joints.{joint}.encoder": choices.encoders[name]}
+
+
+def placement_change(session: Session, joint: str, placement: str) -> dict[str, Any]:
+    """Changes that place the sensor of a joint on the motor or the output, with the price by the catalogue."""
+    joint_model = _joint(session, joint)
     out: dict[str, Any] = {f"joints.{joint}.placement": placement}
-    if own.motor_encoder is not None and placement != "both":
+    if joint_model.motor_encoder is not None and placement != "both":
         out[f"joints.{joint}.motor_encoder"] = None
-    data = _catalogue_data(desk)
+    data = _catalogue_data(session)
     if data is not None and placement in data["placements"]:
-        out[f"joints.{joint}.price"] = _prices(own.fitting.mounting, data["placements"][placement])
+        out[f"joints.{joint}.price"] = _prices(joint_model.fitting.mounting, data["placements"][placement])
     return out
 
 
-def mounting_change(desk: Desk, joint: str, way: str) -> dict[str, Any]:
-    """The change that assembles a joint one of the ways of the catalogue."""
-    own = next(own for own in desk.current.scenario.machine.joints if own.name == joint)
-    data = _catalogue_data(desk)
+def mounting_change(session: Session, joint: str, way: str) -> dict[str, Any]:
+    """Changes that mount the sensor of a joint in a way of the catalogue, with its price."""
+    joint_model = _joint(session, joint)
+    data = _catalogue_data(session)
     if data is None:
         return {}
     entry = next(entry for entry in data["mountings"] if entry["name"] == way)
-    prices = _prices(entry.get("price", 0), own.fitting.placement)
+    prices = _prices(entry.get("price", 0), joint_model.fitting.placement)
     return {f"joints.{joint}.mounting": entry.get("mounting"), f"joints.{joint}.price": prices}
 
 
@@ -195,17 +210,19 @@ def _prices(mounting: float, placement: float) -> dict[str, float] | None:
     return {key: cost for key, cost in (("mounting", mounting), ("placement", placement)) if cost} or None
 
 
-def _catalogue_data(desk: Desk) -> dict[str, Any] | None:
-    if desk.catalogue is None:
+def _catalogue_data(session: Session) -> dict[str, Any] | None:
+    if session.catalogue is None:
         return None
-    path = os.path.realpath(desk.catalogue)
-    return next((own.data for own in desk.study.scenario.sources if os.path.realpath(own.path) == path), None)
+    path = os.path.realpath(session.catalogue)
+    return next(
+        (source.data for source in session.study.scenario.sources if os.path.realpath(source.path) == path), None
+    )
 
 
-def chosen_changes(desk: Desk, choice: tuple[Fitted, ...]) -> dict[str, Any]:
-    """The changes that fit every joint as a search has chosen."""
-    scenario = desk.study.scenario
-    assert desk.catalogue is not None  # a search has one
-    here = scenario.folder
-    fitted = joint_changes(desk.current.scenario.machine, scenario.sources, desk.catalogue, choice, here)
+def chosen_changes(session: Session, choice: tuple[Fitted, ...]) -> dict[str, Any]:
+    """Changes that fit every joint as the search chose."""
+    scenario = session.study.scenario
+    assert session.catalogue is not None  # a search has one
+    folder = scenario.folder
+    fitted = joint_changes(session.current.scenario.machine, scenario.sources, session.catalogue, choice, folder)
     return {f"joints.{joint}.{key}": value for joint, keys in fitted.items() for key, value in keys.items()}

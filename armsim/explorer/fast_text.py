@@ -1,4 +1,4 @@
-"""Texts that reach the browser at once: updates of elements take it some 30 ms, a text that a script writes 2 ms."""
+"""Texts that a script writes directly in the browser: 2 ms each, where an update of an element takes some 30 ms."""
 
 from __future__ import annotations
 
@@ -10,58 +10,58 @@ from typing import Any
 from nicegui import ui
 
 WRITE = """
-for (const [id, text, look, design] of %s) {
-  const own = document.getElementById(id);
-  if (!own) continue;
-  if (own.textContent !== text) own.textContent = text;
-  own.className = look;
-  own.dataset.design = design;
+for (const [id, text, css_class, design] of %s) {
+  const element = document.getElementById(id);
+  if (!element) continue;
+  if (element.textContent !== text) element.textContent = text;
+  element.className = css_class;
+  element.dataset.design = design;
 }
 """
 
 
-class Quick:
-    """The quick texts of a page, each under a name."""
+class FastText:
+    """The fast texts of a page, each under a name."""
 
     def __init__(self) -> None:
-        self._places: dict[str, tuple[Any, str]] = {}
-        self._said: dict[str, tuple[str, str, str]] = {}
+        self._elements: dict[str, tuple[Any, str]] = {}
+        self._texts: dict[str, tuple[str, str, str]] = {}
 
-    def place(self, name: str, attributes: str, look: str = "", text: str = "") -> Any:
-        """Make the place of a text, where one is in the page.
+    def place(self, name: str, attributes: str, css_class: str = "", text: str = "") -> Any:
+        """Add the element of a text at the present place of the page.
 
         Parameters
         ----------
         name : str
         attributes : str
-            Of its element, as written in HTML.
-        look : str
-            Classes.
+            Of its element, written as HTML.
+        css_class : str
+            CSS classes.
         text : str
         """
-        own = ui.html("", sanitize=False)  # what is told is escaped
-        self._places[name] = own, attributes
-        self._keep(name, text, look, "")
-        return own
+        element = ui.html("", sanitize=False)  # the text is escaped below
+        self._elements[name] = element, attributes
+        self._set_html(name, text, css_class, "")
+        return element
 
-    def say(self, texts: Mapping[str, tuple[str, str]], design: str) -> None:
-        """Write texts with their classes, of a design; what is the same is not sent again."""
-        new = {name: (text, look, design) for name, (text, look) in texts.items()}
-        changed = {name: own for name, own in new.items() if self._said.get(name) != own}
-        for name, own in changed.items():
-            self._keep(name, *own)
+    def update(self, texts: Mapping[str, tuple[str, str]], design: str) -> None:
+        """Write texts with their CSS classes and the key of their design; unchanged ones are not resent."""
+        new = {name: (text, css_class, design) for name, (text, css_class) in texts.items()}
+        changed = {name: entry for name, entry in new.items() if self._texts.get(name) != entry}
+        for name, entry in changed.items():
+            self._set_html(name, *entry)
         if changed:
-            ui.run_javascript(WRITE % json.dumps([[self._id(name), *own] for name, own in changed.items()]))
+            ui.run_javascript(WRITE % json.dumps([[self._id(name), *entry] for name, entry in changed.items()]))
 
     def _id(self, name: str) -> str:
-        return f"told-{self._places[name][0].id}"
+        return f"text-{self._elements[name][0].id}"
 
-    def _keep(self, name: str, text: str, look: str, design: str) -> None:
-        """What the element holds, should it be built anew; not sent by itself."""
-        own, attributes = self._places[name]
-        self._said[name] = text, look, design
-        with own._props.suspend_updates():
-            own._props["innerHTML"] = (
-                f'<span id="{self._id(name)}" {attributes} class="{html.escape(look)}" '
+    def _set_html(self, name: str, text: str, css_class: str, design: str) -> None:
+        """Store the text in the element for a rebuild of the page, without sending it."""
+        element, attributes = self._elements[name]
+        self._texts[name] = text, css_class, design
+        with element._props.suspend_updates():
+            element._props["innerHTML"] = (
+                f'<span id="{self._id(name)}" {attributes} class="{html.escape(css_class)}" '
                 f'data-design="{html.escape(design)}">{html.escape(text)}</span>'
             )

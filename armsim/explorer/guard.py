@@ -1,4 +1,4 @@
-"""Who may speak to the page: this machine, by its own name, with the token of the address."""
+"""Access control of the page: only this machine, by its own host names, with the token of the address."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ REFUSED = b"refused: open the address that armsim explore has printed"
 
 
 class Guard:
-    """Middleware that refuses other hosts, other origins, and whoever does not know the token.
+    """Middleware that refuses other hosts, other origins, and requests without the token.
 
-    The token comes once in the address; the answer leaves it as a cookie that only this site is sent.
+    The token comes once in the address; the response stores it as a cookie that the browser sends to this site only.
     """
 
     def __init__(self, app: App, token: str, port: int) -> None:
@@ -29,41 +29,41 @@ class Guard:
         self.hosts = {f"{name}:{port}" for name in NAMES}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass on what is allowed."""
+        """Pass allowed requests on to the application; refuse the others."""
         if scope["type"] not in ("http", "websocket"):
             await self.app(scope, receive, send)
             return
         headers = {key.decode("latin-1").lower(): value.decode("latin-1") for key, value in scope["headers"]}
-        asked = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("token", [""])[0]
-        by_address = scope["type"] == "http" and self._known(asked)
-        if not self._ours(headers) or not (by_address or self._known(_cookie(headers))):
+        token = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("token", [""])[0]
+        by_address = scope["type"] == "http" and self._valid_token(token)
+        if not self._same_origin(headers) or not (by_address or self._valid_token(_cookie(headers))):
             await _refuse(scope, receive, send)
             return
 
-        async def answered(message: MutableMapping[str, Any]) -> None:
+        async def send_with_headers(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
-                own = list(message.get("headers", []))
+                response_headers = list(message.get("headers", []))
                 if by_address:
                     cookie = f"{COOKIE}={self.token}; HttpOnly; SameSite=Strict; Path=/"
-                    own.append((b"set-cookie", cookie.encode()))
-                own += [(b"referrer-policy", b"no-referrer"), (b"x-frame-options", b"DENY")]
-                own.append((b"x-content-type-options", b"nosniff"))
-                message["headers"] = own
+                    response_headers.append((b"set-cookie", cookie.encode()))
+                response_headers += [(b"referrer-policy", b"no-referrer"), (b"x-frame-options", b"DENY")]
+                response_headers.append((b"x-content-type-options", b"nosniff"))
+                message["headers"] = response_headers
             await send(message)
 
-        await self.app(scope, receive, answered)
+        await self.app(scope, receive, send_with_headers)
 
-    def _known(self, token: str) -> bool:
+    def _valid_token(self, token: str) -> bool:
         return hmac.compare_digest(token.encode(), self.token.encode())
 
-    def _ours(self, headers: dict[str, str]) -> bool:
+    def _same_origin(self, headers: dict[str, str]) -> bool:
         origin = headers.get("origin")
         return headers.get("host", "") in self.hosts and (origin is None or urlsplit(origin).netloc in self.hosts)
 
 
 def _cookie(headers: dict[str, str]) -> str:
-    own = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
-    return "" if own is None else own.value
+    cookie = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+    return "" if cookie is None else cookie.value
 
 
 async def _refuse(scope: Scope, receive: Receive, send: Send) -> None:

@@ -1,4 +1,4 @@
-"""The tray under the numbers: pinned designs, and longer pieces of work with what came of them."""
+"""Panel under the numbers: pinned designs, and background jobs with their results."""
 
 from __future__ import annotations
 
@@ -14,175 +14,177 @@ from armsim.decide.sweep import Sweep
 from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts, view_model
 from armsim.explorer.edit_options import chosen_changes
-from armsim.explorer.session import Desk
+from armsim.explorer.session import Session
 from armsim.formatting import percent, show, signed
 from armsim.report.verdict import TONES
 
 SHOWN = 8
 
 EVERY = 0.1
-"""Seconds between two looks at how far a piece of work is."""
+"""Seconds between two updates of a job's progress."""
 
 
-class Tray:
-    """The lower part of the right pane."""
+class JobsPanel:
+    """Lower part of the right pane: buttons that start jobs, the running job or its result, pinned designs."""
 
-    def __init__(self, desk: Desk, look: Callable[[], charts.Look], refuse: Callable[[InputError], None]) -> None:
-        self.desk, self.look, self.refuse = desk, look, refuse
-        self.work_key: tuple[Any, ...] = ()
+    def __init__(
+        self, session: Session, theme: Callable[[], charts.Theme], refuse: Callable[[InputError], None]
+    ) -> None:
+        self.session, self.theme, self.refuse = session, theme, refuse
+        self.job_key: tuple[Any, ...] = ()
         self.pins_key: tuple[Any, ...] = ()
-        self.told = 0
-        self.running, self.shown_at = -1, 0.0
+        self.running, self.progress_time = -1, 0.0
         self.progress: Any = None
         self.bar: Any = None
         with ui.element("div").classes("pane").props('role=region aria-label="questions"'):
             with ui.row().classes("w-full").style("gap: 2px"):
-                if desk.options is not None and desk.study.scenario.requirement is not None:
-                    own = ui.button("cheapest that meets it", on_click=self._cheapest).props(
+                if session.options is not None and session.study.scenario.requirement is not None:
+                    button = ui.button("cheapest that meets it", on_click=self._cheapest).props(
                         "flat dense no-caps data-name=cheapest"
                     )
-                    own.tooltip("Search the catalogue for the cheapest set that meets the requirement.")
-                own = ui.button("what is it worth", on_click=self._worth).props("flat dense no-caps data-name=worth")
-                own.tooltip("What one ideal joint, half a cause, or one more bit would bring.")
-                ui.button("sweep", on_click=self._ask_sweep).props("flat dense no-caps data-name=sweep")
+                    button.tooltip("Search the catalogue for the cheapest set that meets the requirement.")
+                button = ui.button("what is it worth", on_click=self._worth).props("flat dense no-caps data-name=worth")
+                button.tooltip("What one ideal joint, half a cause, or one more bit would bring.")
+                ui.button("sweep", on_click=self._open_sweep_dialog).props("flat dense no-caps data-name=sweep")
             self.work = ui.column().classes("w-full").style("gap: 2px")
         with ui.element("div").classes("pane").props('role=region aria-label="pinned designs"'):
             ui.label("pinned designs").classes("quiet")
             self.pins = ui.column().classes("w-full").style("gap: 2px").props("data-name=pins")
 
-    def begin(self, name: str, do: Callable[[Callable[[str, int, int], None]], Any]) -> None:
-        """Begin a piece of work, or say that another one is running."""
-        if not self.desk.start(name, do):
+    def begin(self, name: str, work: Callable[[Callable[[str, int, int], None]], Any]) -> None:
+        """Start a job, or notify that another one is running."""
+        if not self.session.start_job(name, work):
             ui.notify("something else is being worked out; stop it first", type="warning")
 
     def _cheapest(self) -> None:
-        self.begin("cheapest that meets it", lambda progress: background_jobs.cheapest(self.desk, progress))
+        self.begin("cheapest that meets it", lambda progress: background_jobs.cheapest(self.session, progress))
 
     def _worth(self) -> None:
-        self.begin("what is it worth", lambda progress: background_jobs.worth(self.desk, progress))
+        self.begin("what is it worth", lambda progress: background_jobs.what_ifs(self.session, progress))
 
-    def _ask_sweep(self) -> None:
+    def _open_sweep_dialog(self) -> None:
         with ui.dialog(value=True) as dialog, ui.card():
             ui.label("Judge the tasks at values of one number, as armsim run --sweep does.")
             path = ui.input(
-                "path", value=f"joints.{self.desk.study.scenario.machine.arm.names[0]}.mounting.eccentricity"
+                "path", value=f"joints.{self.session.study.scenario.machine.arm.names[0]}.mounting.eccentricity"
             )
             path.classes("w-full").props("data-name=sweep-path")
             values = ui.input("values", value="0um..40um:6").classes("w-full").props("data-name=sweep-values")
 
             def go() -> None:
                 at, text = str(path.value).strip(), str(values.value).strip()
-                self.begin("sweep", lambda progress: background_jobs.swept(self.desk, at, text, progress))
+                self.begin("sweep", lambda progress: background_jobs.sweep_number(self.session, at, text, progress))
                 dialog.close()
 
             ui.button("sweep", on_click=go).props("no-caps data-name=sweep-go")
 
     def show(self) -> None:
-        """What is running, what came of it, what is pinned."""
-        look, work = self.look(), self.desk.work
-        if (work, look) != self.work_key:
-            self.work_key = work, look
-            self._show_work()
-        pins = self.desk.pinned, self.desk.design.key, look
+        """Update the job and the pinned designs, where they changed."""
+        theme, job = self.theme(), self.session.job
+        if (job, theme) != self.job_key:
+            self.job_key = job, theme
+            self._show_job()
+        pins = self.session.pinned, self.session.design.key, theme
         if pins != self.pins_key:
             self.pins_key = pins
             self._show_pins()
 
-    def _show_work(self) -> None:
-        work = self.desk.work
-        if work is not None and work.running and self.running == work.number:
-            if time.monotonic() - self.shown_at < EVERY:
+    def _show_job(self) -> None:
+        job = self.session.job
+        if job is not None and job.running and self.running == job.number:
+            if time.monotonic() - self.progress_time < EVERY:
                 return
-            self.shown_at = time.monotonic()
-            self.progress.set_text(f"{work.name}: {work.progress}")  # the button to stop stays where it is
-            self.bar.set_value(work.share)
+            self.progress_time = time.monotonic()
+            self.progress.set_text(f"{job.name}: {job.progress}")  # the button to stop stays where it is
+            self.bar.set_value(job.share)
             return
         self.work.clear()
         self.running = -1
-        if work is None or not work.name:
+        if job is None or not job.name:
             return
         with self.work:
-            if work.running:
+            if job.running:
                 with ui.row().classes("items-center w-full no-wrap"):
                     ui.spinner(size="sm")
-                    self.progress = ui.label(f"{work.name}: {work.progress}").classes("quiet ellipsis")
+                    self.progress = ui.label(f"{job.name}: {job.progress}").classes("quiet ellipsis")
                     self.progress.props("data-name=progress")
                     ui.space()
-                    ui.button("stop", on_click=self.desk.halt).props("flat dense no-caps data-name=halt")
-                self.bar = ui.linear_progress(work.share, show_value=False)
-                self.running = work.number
+                    ui.button("stop", on_click=self.session.stop_job).props("flat dense no-caps data-name=halt")
+                self.bar = ui.linear_progress(job.share, show_value=False)
+                self.running = job.number
                 return
             with ui.row().classes("items-center justify-between w-full no-wrap"):
-                ui.label(work.name).classes("text-weight-medium")
-                ui.button(icon="close", on_click=self.desk.dismiss).props(
+                ui.label(job.name).classes("text-weight-medium")
+                ui.button(icon="close", on_click=self.session.dismiss_job).props(
                     'flat dense round size=sm aria-label="dismiss"'
                 )
-            if work.error:
-                ui.label(work.error).classes("bad").props("data-name=work-error")
-            elif isinstance(work.result, Selection):
-                self._selection(work.result)
-            elif isinstance(work.result, WhatIfs):
-                self._what_ifs(work.result)
-            elif isinstance(work.result, Sweep):
-                self._sweep(work.result)
-            elif isinstance(work.result, Comparison):
-                self._comparison(work.result)
-            elif isinstance(work.result, background_jobs.Package):
-                own = work.result
-                ui.button(f"download {own.name}", on_click=lambda: ui.download(own.content, own.name)).props(
-                    "no-caps data-name=download"
-                )
+            if job.error:
+                ui.label(job.error).classes("bad").props("data-name=work-error")
+            elif isinstance(job.result, Selection):
+                self._selection(job.result)
+            elif isinstance(job.result, WhatIfs):
+                self._what_ifs(job.result)
+            elif isinstance(job.result, Sweep):
+                self._sweep(job.result)
+            elif isinstance(job.result, Comparison):
+                self._comparison(job.result)
+            elif isinstance(job.result, background_jobs.Package):
+                package = job.result
+                ui.button(
+                    f"download {package.name}", on_click=lambda: ui.download(package.content, package.name)
+                ).props("no-caps data-name=download")
 
-    def _selection(self, found: Selection) -> None:
-        if found.design is None:
+    def _selection(self, selection: Selection) -> None:
+        if selection.design is None:
             ui.label("No choice of the catalogue meets it; this comes closest:")
         else:
-            ui.label(f"{found.price:g} cost units").classes("figure")
-            ui.label(f"requirement {found.state}").classes(TONES[found.state])
-        for row in found.closest:
+            ui.label(f"{selection.price:g} cost units").classes("figure")
+            ui.label(f"requirement {selection.state}").classes(TONES[selection.state])
+        for row in selection.closest:
             ui.label(f"{row.joint}: {row.encoder}, {row.mounting}, {row.placement}").classes("quiet")
 
         def take() -> None:
             try:
-                self.desk.apply(chosen_changes(self.desk, found.closest))
+                self.session.apply(chosen_changes(self.session, selection.closest))
             except InputError as error:
                 self.refuse(error)
 
         ui.button("take it", on_click=take).props("flat dense no-caps data-name=take")
 
-    def _what_ifs(self, found: WhatIfs) -> None:
-        for task in found.result.tasks:
-            ui.label(f"{task.name}: change of the {found.result.quantile}").classes("quiet")
-            for row in found.of(task.name)[:SHOWN]:
+    def _what_ifs(self, what_ifs: WhatIfs) -> None:
+        for task in what_ifs.result.tasks:
+            ui.label(f"{task.name}: change of the {what_ifs.result.quantile}").classes("quiet")
+            for row in what_ifs.of(task.name)[:SHOWN]:
                 with ui.row().classes("justify-between w-full no-wrap"):
                     ui.label(f"{row.kind}: {row.what}").classes("ellipsis")
                     ui.label(signed(row.at_coverage.value, None)).style("white-space: nowrap")
 
-    def _sweep(self, found: Sweep) -> None:
-        numbers = [point.number for point in found.points]
+    def _sweep(self, sweep: Sweep) -> None:
+        numbers = [point.number for point in sweep.points]
         values = {}
-        for task in found.points[0].tasks:
-            rows = [own.judgements[0] for _, own in found.of(task.name)]
-            ends = [own.interval or (own.value, own.value) for own in rows]
+        for task in sweep.points[0].tasks:
+            rows = [judged.judgements[0] for _, judged in sweep.of(task.name)]
+            ends = [row.interval or (row.value, row.value) for row in rows]
             middle, low, high = (
                 1e6 * np.array(x) for x in ([r.value for r in rows], [a for a, _ in ends], [b for _, b in ends])
             )
             values[task.name] = (middle, low, high)
-        limit = None if found.requirement is None else 1e6 * found.requirement.position
-        chart = charts.swept(numbers, found.unit, values, limit, self.look(), found.path)
+        limit = None if sweep.requirement is None else 1e6 * sweep.requirement.position
+        chart = charts.sweep_chart(numbers, sweep.unit, values, limit, self.theme(), sweep.path)
         ui.plotly(chart).classes("w-full").style("height: 230px")
 
-    def _comparison(self, found: Comparison) -> None:
-        for row in found.differences:
+    def _comparison(self, comparison: Comparison) -> None:
+        for row in comparison.differences:
             ui.label(f"{row.scenario}, {row.task}").classes("text-weight-medium")
-            ui.label(f"{found.quantile}: {signed(*row.at_coverage)}")
+            ui.label(f"{comparison.quantile}: {signed(*row.at_coverage)}")
             if row.passing is not None:
                 ends = row.passing.interval
                 band = "" if ends is None else f" ({100 * ends[0]:.3g} to {100 * ends[1]:.3g})"
                 ui.label(f"yield: {100 * row.passing.value:+.3g}{band} points")
             ui.label(f"price: {row.price:+g}")
             poses = next(
-                (p for t, p in zip(found.results[0].tasks, self.desk.found, strict=True) if t.name == row.task), None
+                (p for t, p in zip(comparison.results[0].tasks, self.session.poses, strict=True) if t.name == row.task),
+                None,
             )
             if (
                 poses is not None
@@ -190,38 +192,40 @@ class Tray:
                 and len(poses.grid.axes) == 2
                 and len(row.values) == len(poses.names)
             ):
-                title = f"{row.task}: {row.scenario} less {found.results[0].scenario}"
+                title = f"{row.task}: {row.scenario} less {comparison.results[0].scenario}"
                 values = view_model.Values(1e6 * row.values, "µm", None, title)
-                chart = charts.over_poses(poses, values, np.ones(len(row.values)), None, self.look(), signed=True)
-                ui.plotly({**chart, "config": charts.PASSING}).classes("w-full").style("height: 240px")
+                chart = charts.over_poses(poses, values, np.ones(len(row.values)), None, self.theme(), signed=True)
+                ui.plotly({**chart, "config": charts.UNRESPONSIVE}).classes("w-full").style("height: 240px")
 
     def _show_pins(self) -> None:
         self.pins.clear()
         with self.pins:
-            if not self.desk.pinned:
+            if not self.session.pinned:
                 ui.label("Pin up to four designs to see them side by side.").classes("quiet")
-            for pin in self.desk.pinned:
-                shown = pin.shown
+            for pin in self.session.pinned:
+                snapshot = pin.snapshot
                 with ui.row().classes("items-center justify-between w-full no-wrap"):
-                    standing = " ●" if pin.design.key == self.desk.design.key else ""
+                    standing = " ●" if pin.design.key == self.session.design.key else ""
                     ui.label(f"{pin.name}{standing}").classes("ellipsis")
-                    if shown is not None and shown.answer.judged:
-                        worst = max(own.summary.at_coverage for own in shown.answer.judged)
+                    if snapshot is not None and snapshot.answer.judged:
+                        worst = max(judged.summary.at_coverage for judged in snapshot.answer.judged)
                         yields = [
-                            own.summary.yield_.value for own in shown.answer.judged if own.summary.yield_ is not None
+                            judged.summary.yield_.value
+                            for judged in snapshot.answer.judged
+                            if judged.summary.yield_ is not None
                         ]
-                        price = shown.study.scenario.machine.price
-                        told_ = f"{show(worst)}{', ' + percent(min(yields)) if yields else ''}, {price:g}"
-                        ui.label(told_).classes("quiet")
-                    ui.button(icon="visibility", on_click=lambda _, own=pin: self.desk.put(own.design)).props(
-                        'flat dense round size=sm aria-label="let this design stand"'
-                    )
-                    ui.button(icon="close", on_click=lambda _, own=pin: self.desk.unpin(own.design.key)).props(
+                        price = snapshot.study.scenario.machine.price
+                        summary = f"{show(worst)}{', ' + percent(min(yields)) if yields else ''}, {price:g}"
+                        ui.label(summary).classes("quiet")
+                    ui.button(
+                        icon="visibility", on_click=lambda _, pinned=pin: self.session.set_design(pinned.design)
+                    ).props('flat dense round size=sm aria-label="let this design stand"')
+                    ui.button(icon="close", on_click=lambda _, pinned=pin: self.session.unpin(pinned.design.key)).props(
                         'flat dense round size=sm aria-label="take it away"'
                     )
-            if len(self.desk.pinned) > 1:
+            if len(self.session.pinned) > 1:
                 ui.button("compare, paired", on_click=self._compare).props("flat dense no-caps data-name=compare")
 
     def _compare(self) -> None:
-        pins = self.desk.pinned
-        self.begin("comparison", lambda progress: background_jobs.compared(self.desk, pins, progress))
+        pins = self.session.pinned
+        self.begin("comparison", lambda progress: background_jobs.compare_pins(self.session, pins, progress))

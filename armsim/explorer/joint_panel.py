@@ -1,4 +1,4 @@
-"""The rows of the joints: encoder, placement, assembly, and every number that a joint states."""
+"""Left pane: a row per joint with encoder, placement, mounting, and every number of the joint."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ from armsim.documents.grammar import read_value
 from armsim.errors import InputError
 from armsim.explorer.edit_options import (
     AS_IT_IS,
+    Choices,
     Field,
-    Offered,
     Row,
     encoder_change,
     mounting_change,
     placement_change,
     rows,
 )
-from armsim.explorer.session import Desk
+from armsim.explorer.session import Session
 
 ALONE, GROUP, EVERY = "this joint", "its group", "all joints"
 
 
 class JointRows:
-    """The left pane of a page."""
+    """Left pane of a page: one row per joint, and a slider for one number."""
 
-    def __init__(self, desk: Desk, offered: Offered, refuse: Callable[[InputError], None]) -> None:
-        self.desk, self.offered, self.refuse = desk, offered, refuse
+    def __init__(self, session: Session, choices: Choices, refuse: Callable[[InputError], None]) -> None:
+        self.session, self.choices, self.refuse = session, choices, refuse
         self.rows: dict[str, dict[str, Any]] = {}
         self.fields: dict[str, dict[str, Any]] = {}
         self.entered: dict[str, Any] = {}
@@ -40,8 +40,8 @@ class JointRows:
             ui.label("a change is made to").classes("quiet")
             self.scope = ui.toggle([ALONE, GROUP, EVERY], value=ALONE).props("dense no-caps size=sm data-name=scope")
         self._slider()
-        self.known: tuple[str, tuple[Row, ...]] = desk.design.key, rows(desk, offered)
-        for row in self.known[1]:
+        self.design_rows: tuple[str, tuple[Row, ...]] = session.design.key, rows(session, choices)
+        for row in self.design_rows[1]:
             self._row(row)
 
     def _slider(self) -> None:
@@ -55,7 +55,7 @@ class JointRows:
             self.slider.on("update:model-value", self._slide, throttle=0.06, leading_events=True, trailing_events=True)
 
     def _row(self, row: Row) -> None:
-        mine: dict[str, Any] = {}
+        widgets: dict[str, Any] = {}
         name = row.joint
         with (
             ui.element("div")
@@ -65,42 +65,44 @@ class JointRows:
         ):
             with ui.row().classes("items-center no-wrap w-full").style("gap: 6px"):
                 ui.label(name).classes("text-weight-bold").style("min-width: 26px")
-                mine["encoder"] = ui.select(list(row.encoders), value=row.encoder, label="encoder").classes("col")
-                mine["encoder"].props(f'dense options-dense data-joint="{name}"')
-                mine["price"] = ui.label().classes("quiet").tooltip("price of its sensors, fitted")
+                widgets["encoder"] = ui.select(list(row.encoders), value=row.encoder, label="encoder").classes("col")
+                widgets["encoder"].props(f'dense options-dense data-joint="{name}"')
+                widgets["price"] = ui.label().classes("quiet").tooltip("price of its sensors, fitted")
                 meaning = f"every number of {name}"
-                mine["open"] = ui.button(icon="expand_more", on_click=lambda _, own=name: self._unfold(own))
-                mine["open"].props(f'flat dense round size=sm aria-label="{meaning}" data-open="{name}"').tooltip(
+                widgets["open"] = ui.button(icon="expand_more", on_click=lambda _, joint=name: self._unfold(joint))
+                widgets["open"].props(f'flat dense round size=sm aria-label="{meaning}" data-open="{name}"').tooltip(
                     meaning
                 )
             with ui.row().classes("items-center no-wrap w-full").style("gap: 6px"):
-                mine["placement"] = ui.select(list(row.placements), value=row.placement, label="placement").classes(
+                widgets["placement"] = ui.select(list(row.placements), value=row.placement, label="placement").classes(
                     "col-4"
                 )
-                mine["placement"].props(f'dense options-dense data-placement="{name}"')
+                widgets["placement"].props(f'dense options-dense data-placement="{name}"')
                 if row.mountings:
-                    mine["mounting"] = ui.select(list(row.mountings), value=AS_IT_IS, label="assembly").classes("col")
-                    mine["mounting"].props("dense options-dense")
-            mine["fields"] = ui.column().classes("w-full").style("gap: 0")
-            mine["fields"].set_visibility(False)
-        mine["encoder"].on_value_change(lambda event, own=name: self._encoder(own, event))
-        mine["placement"].on_value_change(lambda event, own=name: self._placement(own, event))
+                    widgets["mounting"] = ui.select(list(row.mountings), value=AS_IT_IS, label="assembly").classes(
+                        "col"
+                    )
+                    widgets["mounting"].props("dense options-dense")
+            widgets["fields"] = ui.column().classes("w-full").style("gap: 0")
+            widgets["fields"].set_visibility(False)
+        widgets["encoder"].on_value_change(lambda event, joint=name: self._encoder(joint, event))
+        widgets["placement"].on_value_change(lambda event, joint=name: self._placement(joint, event))
         if row.mountings:
-            mine["mounting"].on_value_change(lambda event, own=name: self._mounting(own, event))
-        self.rows[name] = mine
+            widgets["mounting"].on_value_change(lambda event, joint=name: self._mounting(joint, event))
+        self.rows[name] = widgets
 
     def _unfold(self, joint: str) -> None:
-        mine = self.rows[joint]
-        mine["fields"].set_visibility(not mine["fields"].visible)
-        mine["open"].props(f"icon={'expand_less' if mine['fields'].visible else 'expand_more'}")
-        self._again()
+        widgets = self.rows[joint]
+        widgets["fields"].set_visibility(not widgets["fields"].visible)
+        widgets["open"].props(f"icon={'expand_less' if widgets['fields'].visible else 'expand_more'}")
+        self._rebuild()
 
-    def _again(self) -> None:
+    def _rebuild(self) -> None:
         self.key = ""
         self.show()
 
     def _joints(self, joint: str) -> list[str]:
-        arm = self.desk.study.scenario.machine.arm
+        arm = self.session.study.scenario.machine.arm
         if self.scope.value == EVERY:
             return list(arm.names)
         if self.scope.value == GROUP:
@@ -109,49 +111,53 @@ class JointRows:
 
     def _apply(self, changes: dict[str, Any], sliding: bool = False) -> bool:
         try:
-            self.desk.apply(changes, sliding)
+            self.session.apply(changes, sliding)
         except InputError as error:
             self.refuse(error)
-            self._again()
+            self._rebuild()
             return False
         return True
 
     def _encoder(self, joint: str, event: Any) -> None:
-        if self.filling or event.value not in self.offered.encoders:
+        if self.filling or event.value not in self.choices.encoders:
             return
-        taken = [own for own in self._joints(joint) if event.value in self.offered.by_joint.get(own, ())]
+        joints = [name for name in self._joints(joint) if event.value in self.choices.by_joint.get(name, ())]
         self._apply(
-            {k: v for own in taken or [joint] for k, v in encoder_change(self.offered, own, event.value).items()}
+            {k: v for name in joints or [joint] for k, v in encoder_change(self.choices, name, event.value).items()}
         )
 
     def _placement(self, joint: str, event: Any) -> None:
         if not self.filling and event.value:
             changes = {
-                k: v for own in self._joints(joint) for k, v in placement_change(self.desk, own, event.value).items()
+                k: v
+                for name in self._joints(joint)
+                for k, v in placement_change(self.session, name, event.value).items()
             }
             self._apply(changes)
 
     def _mounting(self, joint: str, event: Any) -> None:
         if not self.filling and event.value and event.value != AS_IT_IS:
             changes = {
-                k: v for own in self._joints(joint) for k, v in mounting_change(self.desk, own, event.value).items()
+                k: v
+                for name in self._joints(joint)
+                for k, v in mounting_change(self.session, name, event.value).items()
             }
             self._apply(changes)
 
-    def _typed(self, joint: str, field: Field, element: Any) -> None:
+    def _apply_text(self, joint: str, field: Field, element: Any) -> None:
         text = str(element.value).strip()
         if self.filling or text == field.text or not text:
             return
         inside = field.path.removeprefix(f"joints.{joint}.")
         try:
             value = read_value(text, inside)
-            self.desk.apply({f"joints.{own}.{inside}": value for own in self._joints(joint)})
+            self.session.apply({f"joints.{name}.{inside}": value for name in self._joints(joint)})
         except InputError as error:
             problem = error.problems[0]
             message = f"{problem.found}; accepted: {problem.accepted}".replace('"', "'")[:160]
             element.props(f'error error-message="{message}"')
 
-    def _slide_this(self, joint: str, field: Field) -> None:
+    def _open_slider(self, joint: str, field: Field) -> None:
         self.sliding = field
         self.panel.style("display: block")
         self.slid.set_text(f"{joint}: {field.label} [{field.unit}]" if field.unit else f"{joint}: {field.label}")
@@ -170,75 +176,80 @@ class JointRows:
         joint = field.path.split(".")[1]
         inside = field.path.removeprefix(f"joints.{joint}.")
         text: Any = f"{event.args:.6g} {field.unit}" if field.unit else float(event.args)
-        going = self.desk.history.at > 0 and self.slid_path == field.path
-        if self._apply({f"joints.{own}.{inside}": text for own in self._joints(joint)}, sliding=going):
+        going = self.session.history.at > 0 and self.slid_path == field.path
+        if self._apply({f"joints.{name}.{inside}": text for name in self._joints(joint)}, sliding=going):
             self.slid_path = field.path
 
     def _close(self) -> None:
         self.sliding, self.slid_path = None, ""
         self.panel.style("display: none")
 
-    def _known(self) -> tuple[Row, ...]:
-        """The rows of the design that stands."""
-        key = self.desk.design.key
-        if self.known[0] != key:
-            self.known = key, rows(self.desk, self.offered)
-        return self.known[1]
+    def _current_rows(self) -> tuple[Row, ...]:
+        """Rows of the current design."""
+        key = self.session.design.key
+        if self.design_rows[0] != key:
+            self.design_rows = key, rows(self.session, self.choices)
+        return self.design_rows[1]
 
     def show(self) -> None:
-        """What the design that stands says of every joint."""
-        if self.key == self.desk.design.key:
+        """Update all rows to the current design, where it changed."""
+        if self.key == self.session.design.key:
             return
-        self.key = self.desk.design.key
+        self.key = self.session.design.key
         self.filling = True
         try:
-            for row in self._known():
-                mine = self.rows[row.joint]
-                _set(mine["encoder"], list(row.encoders), row.encoder)
-                _set(mine["placement"], list(row.placements), row.placement)
-                mine["price"].set_text(f"{row.price:g}")
-                if "mounting" in mine:
-                    _set(mine["mounting"], list(row.mountings), AS_IT_IS)
-                if mine["fields"].visible:
-                    self._fill(row, mine["fields"])
+            for row in self._current_rows():
+                widgets = self.rows[row.joint]
+                _set(widgets["encoder"], list(row.encoders), row.encoder)
+                _set(widgets["placement"], list(row.placements), row.placement)
+                widgets["price"].set_text(f"{row.price:g}")
+                if "mounting" in widgets:
+                    _set(widgets["mounting"], list(row.mountings), AS_IT_IS)
+                if widgets["fields"].visible:
+                    self._fill(row, widgets["fields"])
         finally:
             self.filling = False
 
     def _fill(self, row: Row, place: Any) -> None:
-        known = self.fields.setdefault(row.joint, {})
-        if list(known) == [field.path for field in row.fields]:
+        inputs = self.fields.setdefault(row.joint, {})
+        if list(inputs) == [field.path for field in row.fields]:
             for field in row.fields:
-                own = known[field.path]
-                if own.value != field.text:
-                    self.entered[field.path] = own.value = field.text
-                if "error" in own._props:
-                    own.props(remove="error error-message")
+                element = inputs[field.path]
+                if element.value != field.text:
+                    self.entered[field.path] = element.value = field.text
+                if "error" in element._props:
+                    element.props(remove="error error-message")
             return
-        known.clear()
+        inputs.clear()
         place.clear()
         with place:
             for field in row.fields:
                 with ui.row().classes("items-center no-wrap w-full").style("gap: 4px"):
-                    own = (
+                    element = (
                         ui.input(field.label, value=field.text).props(f'dense data-path="{field.path}"').classes("col")
                     )
-                    own.tooltip(field.meaning)
-                    own.on(
-                        "keydown.enter", lambda _, joint=row.joint, at=field.path, own=own: self._enter(joint, at, own)
+                    element.tooltip(field.meaning)
+                    element.on(
+                        "keydown.enter",
+                        lambda _, joint=row.joint, at=field.path, element=element: self._enter(joint, at, element),
                     )
-                    own.on("blur", lambda _, joint=row.joint, at=field.path, own=own: self._leave(joint, at, own))
+                    element.on(
+                        "blur",
+                        lambda _, joint=row.joint, at=field.path, element=element: self._leave(joint, at, element),
+                    )
                     slide = ui.button(
-                        icon="tune", on_click=lambda _, joint=row.joint, at=field.path: self._tune(joint, at)
+                        icon="tune",
+                        on_click=lambda _, joint=row.joint, at=field.path: self._open_field_slider(joint, at),
                     )
                     slide.props(f'flat dense round size=sm aria-label="slide {field.label} of {row.joint}"')
-                known[field.path] = own
+                inputs[field.path] = element
 
     def _field(self, joint: str, path: str) -> Field | None:
-        row = next(own for own in self._known() if own.joint == joint)
-        return next((field for field in row.fields if field.path == path), None)
+        joint_row = next(row for row in self._current_rows() if row.joint == joint)
+        return next((field for field in joint_row.fields if field.path == path), None)
 
     def _leave(self, joint: str, path: str, element: Any) -> None:
-        # told late by the browser, it may follow an undo of what was entered
+        # this event may arrive after an undo of the entered text
         if self.entered.get(path) != element.value:
             self._enter(joint, path, element)
 
@@ -246,16 +257,16 @@ class JointRows:
         self.entered[path] = element.value
         field = self._field(joint, path)
         if field is not None:
-            self._typed(joint, field, element)
+            self._apply_text(joint, field, element)
 
-    def _tune(self, joint: str, path: str) -> None:
+    def _open_field_slider(self, joint: str, path: str) -> None:
         field = self._field(joint, path)
         if field is not None:
-            self._slide_this(joint, field)
+            self._open_slider(joint, field)
 
 
 def _set(element: Any, options: list[str], value: str) -> None:
-    """Options and value of a choice; what is the same is not sent to the browser again."""
+    """Set options and value of a selector; unchanged ones are not resent to the browser."""
     if element.options != options:
         element.set_options(options, value=value)
     elif element.value != value:

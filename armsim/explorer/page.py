@@ -1,4 +1,4 @@
-"""The page: rows of joints, map, arm, numbers; it shows what is on the desk and hands over what people do."""
+"""The page: joints, map, arm and numbers. It renders the session and forwards user actions."""
 
 from __future__ import annotations
 
@@ -10,39 +10,39 @@ from nicegui import ui
 from armsim.disclaimer import LINE, WHOLE
 from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts, view_model
-from armsim.explorer.edit_options import Offered
-from armsim.explorer.fast_text import Quick
-from armsim.explorer.jobs_panel import Tray
+from armsim.explorer.edit_options import Choices
+from armsim.explorer.fast_text import FastText
+from armsim.explorer.jobs_panel import JobsPanel
 from armsim.explorer.joint_panel import JointRows
 from armsim.explorer.scene import Scene
-from armsim.explorer.session import Desk, Shown
+from armsim.explorer.session import Session, Snapshot
 from armsim.tasks import PoseSet
 
 PICKED = """(e) => {
   const p = e.points && e.points[0];
   if (p && p.customdata !== undefined && p.customdata !== null) emit(p.customdata);
 }"""
-"""Of what is pointed at in a chart, the number of the pose."""
+"""Script that emits the number of the pose under the pointer in a chart."""
 TONES = {
     "good": "q-px-sm rounded-borders bg-green-8", "open": "q-px-sm rounded-borders bg-amber-4 text-black",
     "bad": "q-px-sm rounded-borders bg-red-8", "plain": "",
 }  # fmt: skip
 PRIMARY = "#2b6cb0"
-"""White on it is read at 5:1."""
+"""White text on it has a contrast of 5:1."""
 TICK = 0.01
-"""Seconds between looks at the desk."""
+"""Seconds between updates of the page from the session."""
 SOON = 0.12
-"""Seconds after a change in which its first order is awaited before the page says that it is at work."""
+"""Seconds after a change for which the page waits for the first order before it shows "working"."""
 PATIENCE = 0.3
-"""Seconds after a change that rows and maps wait for the first arms, whose numbers they would hold up."""
+"""Seconds after a change by which rows and maps are redrawn at the latest; they wait for the first sampled arms."""
 STYLE = """
 body { font-size: 13px; }
 .nicegui-content { padding: 0; }
 .q-header { min-height: 46px; }
-.desk .q-field--dense .q-field__control { min-height: 36px; }
-.desk { display: grid; grid-template-columns: minmax(330px, 380px) minmax(420px, 1fr) minmax(270px, 310px);
+.panes .q-field--dense .q-field__control { min-height: 36px; }
+.panes { display: grid; grid-template-columns: minmax(330px, 380px) minmax(420px, 1fr) minmax(270px, 310px);
         gap: 8px; padding: 8px; width: 100%; height: calc(100vh - 76px); box-sizing: border-box; }
-.desk > div { min-height: 0; overflow: auto; }
+.panes > div { min-height: 0; overflow: auto; }
 .pane { border: 1px solid rgba(128,128,128,0.35); border-radius: 6px; padding: 6px 8px; }
 .quiet { opacity: 0.75; font-size: 12px; }
 .good { color: #1b7f4b; } .bad { color: #c1121f; } .open { color: #8a5a00; } .open::before { content: '⚠ '; }
@@ -53,61 +53,61 @@ body { font-size: 13px; }
 
 
 class Page:
-    """One tab."""
+    """The page of one browser tab."""
 
-    def __init__(self, desk: Desk) -> None:
-        self.desk, self.offered = desk, Offered.of(desk)
+    def __init__(self, session: Session) -> None:
+        self.session, self.choices = session, Choices.of(session)
         self.task, self.measure, self.layer = (
-            _first(desk),
-            next(iter(view_model.columns(desk.study.scenario.requirement))),
+            _first(session),
+            next(iter(view_model.columns(session.study.scenario.requirement))),
             0,
         )
         self.pose: int | None = None
         self.version = -1
-        self.drawn_key: tuple[Any, ...] = ()
-        self.quick = Quick()
-        self.written: list[str] = []
-        self.design, self.hold, self.rest = "", 0.0, False
-        self.waiting: Any = None
-        self.due = 0.0
+        self.charts_key: tuple[Any, ...] = ()
+        self.fast_text = FastText()
+        self.number_names: list[str] = []
+        self.design, self.first_order_due, self.panels_stale = "", 0.0, False
+        self.pending: Any = None
+        self.redraw_due = 0.0
         self.dark = ui.dark_mode()
         ui.add_css(STYLE)
         ui.colors(primary=PRIMARY)
-        ui.page_title(f"{desk.study.scenario.name} – armsim")
+        ui.page_title(f"{session.study.scenario.name} – armsim")
         self._header()
-        with ui.element("main").classes("desk"):
+        with ui.element("main").classes("panes"):
             with ui.element("div").props('role=region aria-label="joints"'):
-                self.joints = JointRows(desk, self.offered, self._refuse)
+                self.joints = JointRows(session, self.choices, self._refuse)
             with ui.element("div").classes("column no-wrap").style("gap: 8px"):
                 self._maps()
                 self.scene = Scene()
             with ui.element("div").classes("column no-wrap").style("gap: 8px"):
                 self._numbers()
-                self.tray = Tray(desk, self._look, self._refuse)
+                self.jobs_panel = JobsPanel(session, self._theme, self._refuse)
         with ui.footer().classes("q-px-md").style("background: inherit; color: inherit; padding: 2px 12px"):
             ui.label(f"Results are {LINE}.").classes("quiet").tooltip(WHOLE)
         ui.timer(TICK, self._tick)
 
-    # --- what stands where -------------------------------------------------------------------------------------------
+    # --- layout -------------------------------------------------------------------------------------------------------
 
     def _header(self) -> None:
-        desk = self.desk
+        session = self.session
         with (
             ui.header()
             .classes("items-center")
             .props("height-hint=46")
             .style("gap: 10px; padding: 4px 12px; height: 46px")
         ):
-            ui.label(desk.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis").style(
+            ui.label(session.study.scenario.name).classes("text-subtitle1 text-weight-bold ellipsis").style(
                 "max-width: 34vw"
             )
-            self.quick.place("verdict", "data-name=verdict aria-live=polite")
-            self.quick.place("stage", "data-name=stage", "quiet")
+            self.fast_text.place("verdict", "data-name=verdict aria-live=polite")
+            self.fast_text.place("stage", "data-name=stage", "quiet")
             ui.space()
-            self.undo = self._button("undo", "Undo (Ctrl+Z)", desk.undo, "undo")
-            self.redo = self._button("redo", "Redo (Ctrl+Y)", desk.redo, "redo")
+            self.undo = self._button("undo", "Undo (Ctrl+Z)", session.undo, "undo")
+            self.redo = self._button("redo", "Redo (Ctrl+Y)", session.redo, "redo")
             self._button("push_pin", "Pin this design beside", self._pin, "pin")
-            self._button("save", "Save this design as a scenario file", self._ask_save, "save")
+            self._button("save", "Save this design as a scenario file", self._open_save_dialog, "save")
             self._button("terminal", "Command that gives what is shown", self._show_command, "command")
             self._button("description", "Make the review and download it", self._review, "review")
             self._button("contrast", "Light or dark", self._toggle, "contrast")
@@ -115,37 +115,37 @@ class Page:
 
     @staticmethod
     def _button(icon: str, meaning: str, do: Any, name: str) -> Any:
-        own = ui.button(icon=icon, on_click=do).props(
+        button = ui.button(icon=icon, on_click=do).props(
             f'flat dense round color=white aria-label="{meaning}" data-name={name}'
         )
-        return own.tooltip(meaning)
+        return button.tooltip(meaning)
 
     def _maps(self) -> None:
-        desk = self.desk
-        names = {n: task.name for n, task in enumerate(desk.study.scenario.tasks)}
+        session = self.session
+        names = {n: task.name for n, task in enumerate(session.study.scenario.tasks)}
         with (
             ui.element("div")
             .classes("pane")
             .style("flex: 1 1 56%; min-height: 260px; display: flex; flex-direction: column")
         ):
             with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
-                own = ui.select(names, value=self.task, label="task", on_change=self._other_task).props(
+                selector = ui.select(names, value=self.task, label="task", on_change=self._other_task).props(
                     "dense options-dense"
                 )
-                own.classes("col-3").props("data-name=task")
-                measures = view_model.measures(desk.study.scenario.machine.arm, desk.study.scenario.requirement)
-                own = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
-                own.props("dense options-dense data-name=measure").classes("col-4")
+                selector.classes("col-3").props("data-name=task")
+                measures = view_model.measures(session.study.scenario.machine.arm, session.study.scenario.requirement)
+                selector = ui.select(measures, value=self.measure, label="shown", on_change=self._other_measure)
+                selector.props("dense options-dense data-name=measure").classes("col-4")
                 self.layers = (
                     ui.select({}, label="layer", on_change=self._other_layer)
                     .props("dense options-dense")
                     .classes("col-2")
                 )
-                self.which = ui.select({}, label="pose", with_input=True, on_change=self._other_pose).props(
+                self.pose_selector = ui.select({}, label="pose", with_input=True, on_change=self._other_pose).props(
                     "dense options-dense data-name=pose"
                 )
-                self.which.classes("col")
-                ui.button("worst", on_click=self._to_worst).props(
+                self.pose_selector.classes("col")
+                ui.button("worst", on_click=self._select_worst).props(
                     'flat dense no-caps data-name=worst aria-label="go to the worst pose"'
                 )
             self.chart = (
@@ -156,8 +156,8 @@ class Page:
             picked = PICKED
             text = "grey: cannot be reached; crosses: near-singular; red: requirement; ring: the pose of the arm below"
             ui.label(text).classes("quiet")
-            self.chart.on("plotly_hover", self._pointed, throttle=0.08, js_handler=picked)
-            self.chart.on("plotly_click", self._pointed, js_handler=picked)
+            self.chart.on("plotly_hover", self._select_pointed, throttle=0.08, js_handler=picked)
+            self.chart.on("plotly_click", self._select_pointed, js_handler=picked)
 
     def _numbers(self) -> None:
         with ui.element("div").classes("pane").props('role=region aria-label="results"'):
@@ -169,7 +169,7 @@ class Page:
             )
             self.at_pose = ui.column().classes("w-full").style("gap: 0")
 
-    # --- what people do ----------------------------------------------------------------------------------------------
+    # --- user actions -------------------------------------------------------------------------------------------------
 
     def _refuse(self, error: InputError) -> None:
         ui.notify("; ".join(f"{p.key}: {p.found}; accepted: {p.accepted}" for p in error.problems[:3]), type="negative",
@@ -178,16 +178,16 @@ class Page:
     def _key(self, event: Any) -> None:
         if event.action.keydown and event.modifiers.ctrl:
             if event.key == "z":
-                self.desk.undo()
+                self.session.undo()
             elif event.key == "y":
-                self.desk.redo()
+                self.session.redo()
 
     def _toggle(self) -> None:
         self.dark.value = not self.dark.value
         self.version = -1
 
-    def _look(self) -> charts.Look:
-        return charts.Look.of(bool(self.dark.value))
+    def _theme(self) -> charts.Theme:
+        return charts.Theme.of(bool(self.dark.value))
 
     def _other_task(self, event: Any) -> None:
         self.task, self.pose, self.layer, self.version = int(event.value), None, 0, -1
@@ -203,32 +203,32 @@ class Page:
         if event.value is not None and event.value != self.pose:
             self.pose, self.version = int(event.value), -1
 
-    def _to_worst(self) -> None:
-        shown = self.desk.answer
-        if shown is not None:
-            self.pose, self.version = view_model.worst_pose(shown, self.task), -1
+    def _select_worst(self) -> None:
+        snapshot = self.session.snapshot
+        if snapshot is not None:
+            self.pose, self.version = view_model.worst_pose(snapshot, self.task), -1
 
-    def _pointed(self, event: Any) -> None:
+    def _select_pointed(self, event: Any) -> None:
         number = event.args
-        if isinstance(number, int) and 0 <= number < len(self.desk.found[self.task].names) and number != self.pose:
+        if isinstance(number, int) and 0 <= number < len(self.session.poses[self.task].names) and number != self.pose:
             self.pose, self.version = number, -1
 
     def _pin(self) -> None:
-        self.desk.pin("as read" if not self.desk.design.changes else "design")
+        self.session.pin("as read" if not self.session.design.changes else "design")
 
     def _show_command(self) -> None:
-        text = background_jobs.command(self.desk)
+        text = background_jobs.command(self.session)
         with ui.dialog(value=True), ui.card():
             ui.label("This gives what is shown:")
             ui.code(text, language="bash").classes("w-full").props("data-name=command-text")
 
     def _review(self) -> None:
-        self.tray.begin("review", lambda progress: background_jobs.review(self.desk, progress))
+        self.jobs_panel.begin("review", lambda progress: background_jobs.review(self.session, progress))
 
-    def _ask_save(self) -> None:
+    def _open_save_dialog(self) -> None:
         with ui.dialog(value=True) as dialog, ui.card():
             ui.label("Saved beside the scenario, as a change of it; the original and its comments stay as they are.")
-            stem = background_jobs.scenario_of(self.desk).stem
+            stem = background_jobs.scenario_of(self.session).stem
             name = (
                 ui.input("name of the file", value=f"{stem}-explored.yaml")
                 .classes("w-full")
@@ -238,7 +238,7 @@ class Page:
 
             def go() -> None:
                 try:
-                    path = background_jobs.save(self.desk, str(name.value).strip(), bool(over.value))
+                    path = background_jobs.save(self.session, str(name.value).strip(), bool(over.value))
                 except InputError as error:
                     name.props(f'error error-message="{_plain(error.problems[0].found)}"')
                     return
@@ -250,101 +250,111 @@ class Page:
                 ui.button("save", on_click=go).props("no-caps data-name=save-go")
                 ui.button("cancel", on_click=dialog.close).props("flat no-caps")
 
-    # --- what is shown -----------------------------------------------------------------------------------------------
+    # --- updates ------------------------------------------------------------------------------------------------------
 
     def _tick(self) -> None:
-        desk, now = self.desk, time.monotonic()
-        version = desk.version  # read before the answer: what comes in between is told at the next look
+        session, now = self.session, time.monotonic()
+        version = session.version  # read before the snapshot: a change in between shows at the next tick
         if self.version != version:
-            shown, key = desk.answer, desk.design.key
+            snapshot, key = session.snapshot, session.design.key
             if key != self.design:
-                self.design, self.hold = key, now + SOON
-                if not self.rest and self.waiting is None:  # else a slider would keep the map from ever moving
-                    self.due = now + PATIENCE
-            if shown is None and now < self.hold:
-                return  # the first order is due
-            self.version, self.rest = version, True
-            if shown is not None and shown.answer.units:
-                self.due = now
-            self._say(shown)
-        elif now >= self.due and self.rest:
-            self.rest = False
-            self._show_rest()
-        elif now >= self.due and self.waiting is not None:
-            shown, self.waiting = self.waiting, None
-            self._draw(shown)
+                self.design, self.first_order_due = key, now + SOON
+                if not self.panels_stale and self.pending is None:  # else a moving slider would defer the map for ever
+                    self.redraw_due = now + PATIENCE
+            if snapshot is None and now < self.first_order_due:
+                return  # wait for the first order
+            self.version, self.panels_stale = version, True
+            if snapshot is not None and snapshot.answer.units:
+                self.redraw_due = now
+            self._show_numbers(snapshot)
+        elif now >= self.redraw_due and self.panels_stale:
+            self.panels_stale = False
+            self._show_panels()
+        elif now >= self.redraw_due and self.pending is not None:
+            snapshot, self.pending = self.pending, None
+            self._show_charts(snapshot)
 
-    def _say(self, shown: Shown | None) -> None:
-        """Write what is new in numbers, before all else."""
-        text, tone = view_model.verdict(shown)
+    def _show_numbers(self, snapshot: Snapshot | None) -> None:
+        """Update the numbers, before the slower charts."""
+        text, tone = view_model.verdict(snapshot)
         texts = {
-            "stage": (view_model.stage(shown), "quiet"),
+            "stage": (view_model.stage(snapshot), "quiet"),
             "verdict": (text, f"text-weight-bold {TONES[tone]}"),
         }
-        if shown is not None:
-            key = shown.key, shown.answer.units, self.task, self.measure, self.layer, self.pose, bool(self.dark.value)
-            if key != self.drawn_key:
-                self.drawn_key, self.waiting = key, shown
-                numbers = view_model.numbers(shown, self.task)
-                if self.written != [own.name for own in numbers]:
+        if snapshot is not None:
+            key = (
+                snapshot.key,
+                snapshot.answer.units,
+                self.task,
+                self.measure,
+                self.layer,
+                self.pose,
+                bool(self.dark.value),
+            )
+            if key != self.charts_key:
+                self.charts_key, self.pending = key, snapshot
+                numbers = view_model.numbers(snapshot, self.task)
+                if self.number_names != [number.name for number in numbers]:
                     self._place_numbers(numbers)
-                texts |= {own.name: (own.text, f"figure {own.tone}") for own in numbers}
-        self.quick.say(texts, "" if shown is None else shown.key)
+                texts |= {number.name: (number.text, f"figure {number.tone}") for number in numbers}
+        self.fast_text.update(texts, "" if snapshot is None else snapshot.key)
 
-    def _show_rest(self) -> None:
-        """Show what is new beside the numbers."""
-        for button, there in ((self.undo, self.desk.history.undone), (self.redo, self.desk.history.redone)):
-            if button.enabled != (there is not None):
-                button.set_enabled(there is not None)
+    def _show_panels(self) -> None:
+        """Update buttons, rows of joints and jobs."""
+        for button, design in ((self.undo, self.session.history.undone), (self.redo, self.session.history.redone)):
+            if button.enabled != (design is not None):
+                button.set_enabled(design is not None)
         self.joints.show()
-        self.tray.show()
+        self.jobs_panel.show()
 
-    def _draw(self, shown: Any) -> None:
-        poses, look = self.desk.found[self.task], self._look()
-        pose = view_model.worst_pose(shown, self.task) if self.pose is None else self.pose
+    def _show_charts(self, snapshot: Any) -> None:
+        poses, theme = self.session.poses[self.task], self._theme()
+        pose = view_model.worst_pose(snapshot, self.task) if self.pose is None else self.pose
         names = dict(enumerate(poses.names))
-        if self.which.options != names:
-            self.which.set_options(names)
-        if self.which.value != pose and self.pose is not None:
-            self.which.value = pose
+        if self.pose_selector.options != names:
+            self.pose_selector.set_options(names)
+        if self.pose_selector.value != pose and self.pose is not None:
+            self.pose_selector.value = pose
         depth = poses.grid.centres[2] if poses.grid is not None and len(poses.grid.axes) == 3 else ()
         levels = {n: f"z {1e3 * z:g} mm" for n, z in enumerate(depth)}
         self.layers.set_visibility(bool(levels))
         if levels and self.layers.options != levels:
             self.layers.set_options(levels, value=self.layer)
-        column = shown.answer.tables[self.task].column("conditioning")
-        values = view_model.values(shown, self.task, self.measure)
-        self.chart.update_figure(charts.over_poses(poses, values, column, pose, look, self.layer))
+        column = snapshot.answer.tables[self.task].column("conditioning")
+        values = view_model.values(snapshot, self.task, self.measure)
+        self.chart.update_figure(charts.over_poses(poses, values, column, pose, theme, self.layer))
         self.parts.update_figure(
-            charts.contributions(view_model.shares(shown, self.task, pose if self.pose is not None else None), look)
+            charts.contributions(view_model.shares(snapshot, self.task, pose if self.pose is not None else None), theme)
         )
-        self.scene.show(view_model.posture(shown, poses, self.task, pose))
-        self._write_pose(shown, poses, pose)
+        self.scene.show(view_model.posture(snapshot, poses, self.task, pose))
+        self._write_pose(snapshot, poses, pose)
 
     def _place_numbers(self, numbers: list[view_model.Number]) -> None:
-        self.written = [own.name for own in numbers]
+        self.number_names = [number.name for number in numbers]
         self.figures.clear()
         with self.figures:
-            for own in numbers:
+            for number in numbers:
                 with ui.row().classes("items-baseline justify-between w-full no-wrap").style("gap: 6px") as row:
-                    ui.label(own.name).classes("quiet")
-                    self.quick.place(own.name, f'data-number="{own.name}"', f"figure {own.tone}", own.text)
-                row.tooltip(f"{own.meaning} Required: {own.wanted}." if own.wanted else own.meaning)
+                    ui.label(number.name).classes("quiet")
+                    self.fast_text.place(
+                        number.name, f'data-number="{number.name}"', f"figure {number.tone}", number.text
+                    )
+                row.tooltip(f"{number.meaning} Required: {number.limit}." if number.limit else number.meaning)
 
-    def _write_pose(self, shown: Any, poses: PoseSet, pose: int) -> None:
+    def _write_pose(self, snapshot: Any, poses: PoseSet, pose: int) -> None:
         self.at_pose.clear()
         with self.at_pose:
-            where = "worst pose" if self.pose is None else "pose"
-            ui.label(f"{where}: {poses.names[pose]}").classes("text-weight-medium").props("data-name=at-pose")
-            for name, text in view_model.of_pose(shown, self.task, pose):
+            title = "worst pose" if self.pose is None else "pose"
+            ui.label(f"{title}: {poses.names[pose]}").classes("text-weight-medium").props("data-name=at-pose")
+            for name, text in view_model.of_pose(snapshot, self.task, pose):
                 with ui.row().classes("justify-between w-full no-wrap"):
                     ui.label(name).classes("quiet")
                     ui.label(text)
 
 
-def _first(desk: Desk) -> int:
-    """The task to begin with: one with cells, where there is one."""
-    return next((n for n, poses in enumerate(desk.found) if poses.grid is not None), 0)
+def _first(session: Session) -> int:
+    """Number of the initial task: the first with cells, or else 0."""
+    return next((n for n, poses in enumerate(session.poses) if poses.grid is not None), 0)
 
 
 def _plain(text: str) -> str:

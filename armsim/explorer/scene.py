@@ -15,25 +15,25 @@ SHARE = 0.12
 """Longest semi-axis of the ellipsoid as drawn, over the size of the arm."""
 STEPS = (1, 2, 5)
 WHEN_CHANGED = """
-const own = getElement(%d), draw = own.renderer.render.bind(own.renderer);
+const view = getElement(%d), draw = view.renderer.render.bind(view.renderer);
 let last = '';
-own.scene.getObjectByProperty('object_id', 'ground').visible = false;
-own.renderer.render = (scene, camera) => {
-  const seen = [...camera.matrixWorld.elements, own.renderer.domElement.width, own.renderer.domElement.height];
-  scene.traverse((part) => part.isMesh && seen.push(part.id, part.visible, ...part.position.toArray(),
+view.scene.getObjectByProperty('object_id', 'ground').visible = false;
+view.renderer.render = (scene, camera) => {
+  const state = [...camera.matrixWorld.elements, view.renderer.domElement.width, view.renderer.domElement.height];
+  scene.traverse((part) => part.isMesh && state.push(part.id, part.visible, ...part.position.toArray(),
     ...part.quaternion.toArray(), ...part.scale.toArray(), part.material.color.getHex(), part.material.opacity));
-  const now = seen.join();
+  const now = state.join();
   if (now !== last) { last = now; draw(scene, camera); }
 };
 """
-"""The scene is drawn again only where something in it has changed: a still picture costs the browser nothing.
+"""Script that redraws the scene only after a change, so that a still picture costs the browser nothing.
 
-What reaches below the floor is seen.
+It also hides the ground plane, so that links below the floor are visible.
 """
 
 
 class Scene:
-    """The scene of a page."""
+    """The three-dimensional view of the arm on a page."""
 
     def __init__(self) -> None:
         with (
@@ -58,7 +58,7 @@ class Scene:
         self.points = np.zeros((0, 3))
 
     def show(self, posture: Posture) -> None:
-        """Draw the arm at a posture."""
+        """Draw the arm and its error ellipsoid in a posture."""
         points = posture.points
         size = max(float(np.ptp(points, axis=0).max()), 1e-3)
         longest = float(posture.semi_axes.max())
@@ -66,7 +66,7 @@ class Scene:
         axes = np.maximum(factor * posture.semi_axes, 0.002 * size)
         self.note.set_text(f"ellipsoid of 95 % of errors, {factor:g} times as large")
         if self.parts and np.array_equal(points, self.points):
-            self._turned(axes, posture)
+            self._set_ellipsoid(axes, posture)
             return
         self.points = points
         with self.scene:
@@ -81,10 +81,10 @@ class Scene:
                 ball = self.scene.sphere(0.032 * size).material(JOINT)
                 ball.move(*(float(x) for x in point))
                 self.parts.append(ball)
-            own = self.scene.sphere(1.0).material(ELLIPSOID, opacity=0.75)
-            own.move(*(float(x) for x in points[-1]))
-            self.parts.append(own)
-        self._turned(axes, posture)
+            ellipsoid = self.scene.sphere(1.0).material(ELLIPSOID, opacity=0.75)
+            ellipsoid.move(*(float(x) for x in points[-1]))
+            self.parts.append(ellipsoid)
+        self._set_ellipsoid(axes, posture)
         if not self.size:
             self.size = size
             middle = points.mean(axis=0)
@@ -93,15 +93,15 @@ class Scene:
                 look_at_x=float(middle[0]), look_at_y=float(middle[1]), look_at_z=float(middle[2]), duration=0.0,
             )  # fmt: skip
 
-    def _turned(self, axes: np.ndarray, posture: Posture) -> None:
-        """Give the ellipsoid its size and directions."""
-        own = self.parts[-1]
-        own.scale(*(float(x) for x in axes))
-        own.rotate_R(posture.directions.T.tolist())
+    def _set_ellipsoid(self, axes: np.ndarray, posture: Posture) -> None:
+        """Set size and orientation of the ellipsoid."""
+        ellipsoid = self.parts[-1]
+        ellipsoid.scale(*(float(x) for x in axes))
+        ellipsoid.rotate_R(posture.directions.T.tolist())
 
 
 def _rod(scene: Any, a: np.ndarray, b: np.ndarray, radius: float) -> Any:
-    """A cylinder from one point to another; its own axis is y."""
+    """A cylinder from one point to another; the axis of the unrotated cylinder is y."""
     along = b - a
     length = float(np.linalg.norm(along))
     y = along / length
@@ -115,6 +115,6 @@ def _rod(scene: Any, a: np.ndarray, b: np.ndarray, radius: float) -> Any:
 
 
 def _round(value: float) -> float:
-    """The largest of 1, 2, 5, 10, … that is not above a value."""
+    """Round down to 1, 2 or 5 times a power of ten."""
     power = 10.0 ** np.floor(np.log10(max(value, 1e-12)))
     return float(max(step * power for step in STEPS if step * power <= value * (1 + 1e-9)))

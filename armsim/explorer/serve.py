@@ -1,4 +1,4 @@
-"""The server of the page: this machine alone, a token in the address, nothing fetched from elsewhere."""
+"""Server of the page: reachable from this machine alone, with a token in the address."""
 
 from __future__ import annotations
 
@@ -10,41 +10,41 @@ from nicegui import app, ui
 
 from armsim.explorer.guard import Guard
 from armsim.explorer.page import Page
-from armsim.explorer.session import Desk
+from armsim.explorer.session import Session
 
 HOST = "127.0.0.1"
 
 
 def free_port() -> int:
-    """A port that nobody listens at."""
-    with socket.socket() as own:
-        own.bind((HOST, 0))
-        port: int = own.getsockname()[1]
+    """Find a free TCP port on this machine."""
+    with socket.socket() as server:
+        server.bind((HOST, 0))
+        port: int = server.getsockname()[1]
     return port
 
 
-def serve(desk: Desk, port: int, browser: bool, ready: Callable[[str], None], token: str = "") -> None:
-    """Serve the page of a desk until it is stopped.
+def serve(session: Session, port: int, browser: bool, ready: Callable[[str], None], token: str = "") -> None:
+    """Serve the page of a session until interrupted.
 
     Parameters
     ----------
-    desk : Desk
-        Begun already.
+    session : Session
+        With `Session.begin` called.
     port : int
     browser : bool
-        Whether to open the page in one.
+        Whether to open the page in a browser.
     ready : callable
-        Told the address as soon as it answers.
+        Called with the address as soon as the server answers.
     token : str
-        Of the address; a random one where not given.
+        Token in the address; a random one where empty.
     """
-    own = token or secrets.token_urlsafe(24)
-    address = f"http://{HOST}:{port}/?token={own}"
+    secret = token or secrets.token_urlsafe(24)
+    address = f"http://{HOST}:{port}/?token={secret}"
 
-    ui.page("/")(lambda: _begin(desk))
-    app.add_middleware(Guard, token=own, port=port)
+    ui.page("/")(lambda: _open_page(session))
+    app.add_middleware(Guard, token=secret, port=port)
     app.on_startup(lambda: ready(address))
-    app.on_shutdown(desk.end)
+    app.on_shutdown(session.end)
     ui.run(
         host=HOST, port=port, reload=False, show=address if browser else False, title="armsim", dark=None,
         show_welcome_message=False, reconnect_timeout=30.0, favicon="📐", uvicorn_logging_level="error",
@@ -52,5 +52,5 @@ def serve(desk: Desk, port: int, browser: bool, ready: Callable[[str], None], to
     )  # fmt: skip
 
 
-def _begin(desk: Desk) -> None:
-    Page(desk)
+def _open_page(session: Session) -> None:
+    Page(session)

@@ -1,6 +1,6 @@
-"""What is on the desk: a design, answers that grow, designs pinned beside it, and one longer piece of work at a time.
+"""State behind the page: the current design, its growing answer, pinned designs, and one background job at a time.
 
-Kept apart from any page, so that a lost connection, a reload or a second tab loses nothing.
+It is independent of any page, so that a lost connection, a reload or a second tab loses nothing.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from armsim.study import Answer, Study
 from armsim.tasks import PoseSet
 
 MOST_PINNED = 4
-MOST_HELD = 16
-"""Studies that are held ready; those of other designs are made again when they are asked for."""
+MOST_STUDIES = 16
+"""Number of studies kept in memory; those of other designs are rebuilt on demand."""
 
 
-class Halted(Exception):
-    """A piece of work was stopped."""
+class JobStopped(Exception):
+    """Raised when the user stops a job."""
 
 
 @dataclass(frozen=True, eq=False)
-class Shown:
-    """An answer with the design that it is of.
+class Snapshot:
+    """An answer with its design and study.
 
     Parameters
     ----------
     key : str
-        Of the design.
+        Key of the design.
     study : Study
     answer : Answer
     """
@@ -44,23 +44,23 @@ class Shown:
     answer: Answer
 
     @property
-    def whole(self) -> bool:
-        """Whether its samples are those of a run of the scenario."""
+    def complete(self) -> bool:
+        """Whether all units of the scenario's plan are sampled."""
         return self.answer.last
 
 
 @dataclass(frozen=True, eq=False)
 class Pinned:
-    """A design kept beside, with the last answer of it."""
+    """A pinned design with its last snapshot."""
 
     name: str
     design: Design
-    shown: Shown | None
+    snapshot: Snapshot | None
 
 
 @dataclass(frozen=True, eq=False)
-class Work:
-    """A longer piece of work: what it is, how far, what came of it or went wrong."""
+class Job:
+    """A background job: name, progress, result or error."""
 
     name: str
     progress: str = ""
@@ -72,245 +72,247 @@ class Work:
 
 
 @dataclass(eq=False)
-class Desk:
+class Session:
     """The state behind the page. Every method may be called from any thread.
 
     Parameters
     ----------
     study : Study
-        As it was read.
+        Study of the scenario as read.
     options : Options, optional
-        Of a catalogue.
+        Options of a catalogue for every joint.
     catalogue : Path, optional
     run_options : RunOptions
-        Of answers and longer work; callbacks are set for each.
-    changed : callable
-        Told whenever something is new; must return at once.
-    given : mapping of path to value
-        Changes with which the scenario was read.
+        Run options of answers and jobs; callbacks are set for each.
+    on_change : callable
+        Called after every change of state; must return at once.
+    initial_changes : mapping of path to value
+        Changes applied to the scenario when it was read.
     """
 
     study: Study
     options: Options | None = None
     catalogue: Path | None = None
     run_options: RunOptions = RunOptions()
-    changed: Callable[[], None] = lambda: None
+    on_change: Callable[[], None] = lambda: None
     history: History = field(default_factory=History)
-    shown: Shown | None = None
+    latest: Snapshot | None = None
     pinned: tuple[Pinned, ...] = ()
-    work: Work | None = None
-    given: Mapping[str, Any] = field(default_factory=dict)
+    job: Job | None = None
+    initial_changes: Mapping[str, Any] = field(default_factory=dict)
     saved: Path | None = None
     saved_key: str = ""
     version: int = 0
 
     def __post_init__(self) -> None:
         self._lock = threading.RLock()
-        self._found: list[PoseSet] | None = None
+        self._poses: list[PoseSet] | None = None
         self._studies: dict[str, Study] = {Design().key: self.study}
-        self._wanted = threading.Event()
+        self._update_requested = threading.Event()
         self._ended = threading.Event()
-        self._halt = threading.Event()
-        self._thread = threading.Thread(target=self._grow, name="answers", daemon=True)
+        self._stop_requested = threading.Event()
+        self._thread = threading.Thread(target=self._update_loop, name="answers", daemon=True)
 
     # --- answers -----------------------------------------------------------------------------------------------------
 
     @property
     def design(self) -> Design:
-        """That which stands."""
+        """The current design."""
         return self.history.design
 
     @property
     def changes(self) -> Mapping[str, Any]:
-        """What makes the design that stands of the scenario as it was read: what it was opened with comes first."""
-        return Design(self.given).with_changes(self.design.changes).changes
+        """All changes from the scenario file to the current design; the initial changes come first."""
+        return Design(self.initial_changes).with_changes(self.design.changes).changes
 
     @property
     def current(self) -> Study:
-        """The study of the design that stands."""
+        """Study of the current design."""
         return self.study_of(self.design)
 
     @property
-    def found(self) -> list[PoseSet]:
-        """The poses of every task."""
+    def poses(self) -> list[PoseSet]:
+        """Poses of every task, found once."""
         with self._lock:
-            if self._found is None:
-                self._found = self.study.find()
-            return self._found
+            if self._poses is None:
+                self._poses = self.study.find()
+            return self._poses
 
     def begin(self) -> None:
-        """Look for the poses and begin with answers.
+        """Theme for the poses and begin with answers.
 
         Raises
         ------
         RunError
             A task has no pose that the arm can reach.
         """
-        assert self.found
-        self._wanted.set()
+        assert self.poses
+        self._update_requested.set()
         self._thread.start()
 
     def end(self) -> None:
-        """Stop all that runs."""
+        """Stop the thread of answers and a running job."""
         self._ended.set()
-        self._halt.set()
-        self._wanted.set()
+        self._stop_requested.set()
+        self._update_requested.set()
 
     def apply(self, changes: Mapping[str, Any], sliding: bool = False) -> None:
-        """Change the design; ``sliding`` replaces the last step in the history.
+        """Change the current design; ``sliding`` replaces the last step in the history.
 
         Raises
         ------
         InputError
-            What is wrong with a change, as for a file; the design stays as it was.
+            A change is invalid; the design stays as it was.
         """
         with self._lock:
-            self._stand(self.design.with_changes(changes), sliding)
+            self._append_design(self.design.with_changes(changes), sliding)
 
-    def put(self, design: Design) -> None:
-        """Let a design stand, such as one that was pinned."""
+    def set_design(self, design: Design) -> None:
+        """Make a design the current one, such as a pinned one."""
         with self._lock:
-            self._stand(design, sliding=False)
+            self._append_design(design, sliding=False)
 
-    def _stand(self, design: Design, sliding: bool) -> None:
-        self.study_of(design)  # whatever is wrong with it is told before it stands
+    def _append_design(self, design: Design, sliding: bool) -> None:
+        self.study_of(design)  # raises for an invalid design before it is current
         self.history = self.history.over(design) if sliding and self.history.at else self.history.to(design)
-        self._tell(wanted=True)
+        self._notify(design_changed=True)
 
     def undo(self) -> None:
-        """One step back, where there is one."""
+        """Step back in the history, if possible."""
         with self._lock:
             self.history = self.history.undone or self.history
-            self._tell(wanted=True)
+            self._notify(design_changed=True)
 
     def redo(self) -> None:
-        """One step forth, where there is one."""
+        """Step forward in the history, if possible."""
         with self._lock:
             self.history = self.history.redone or self.history
-            self._tell(wanted=True)
+            self._notify(design_changed=True)
 
-    def _tell(self, wanted: bool = False) -> None:
+    def _notify(self, design_changed: bool = False) -> None:
         self.version += 1
-        if wanted:
-            self._wanted.set()
-        self.changed()
+        if design_changed:
+            self._update_requested.set()
+        self.on_change()
 
-    def _grow(self) -> None:
+    def _update_loop(self) -> None:
         while True:
-            self._wanted.wait()
-            self._wanted.clear()
+            self._update_requested.wait()
+            self._update_requested.clear()
             if self._ended.is_set():
                 return
             with self._lock:
                 design, study = self.design, self.current
-            if self.shown is not None and self.shown.key == design.key and self.shown.whole:
+            if self.latest is not None and self.latest.key == design.key and self.latest.complete:
                 continue
             try:
-                for answer in study.growing(self.found, replace(self.run_options, stopped=self._wanted.is_set)):
-                    if not self._publish(Shown(design.key, study, answer)):
+                for answer in study.growing(
+                    self.poses, replace(self.run_options, stopped=self._update_requested.is_set)
+                ):
+                    if not self._publish(Snapshot(design.key, study, answer)):
                         break
             except RunError as error:
                 with self._lock:
-                    self.work = Work("answers", error=str(error), running=False)
-                    self._tell()
+                    self.job = Job("answers", error=str(error), running=False)
+                    self._notify()
 
-    def _publish(self, shown: Shown) -> bool:
-        """Show an answer if it is of the design that stands; whether it was."""
+    def _publish(self, snapshot: Snapshot) -> bool:
+        """Store a snapshot if it is of the current design; return whether it was."""
         with self._lock:
-            if shown.key != self.design.key:
+            if snapshot.key != self.design.key:
                 return False
-            self.shown = shown
-            self._tell()
+            self.latest = snapshot
+            self._notify()
             return True
 
     @property
-    def answer(self) -> Shown | None:
-        """The answer to the design that stands; None while there is none."""
+    def snapshot(self) -> Snapshot | None:
+        """Latest snapshot of the current design; None while there is none."""
         with self._lock:
-            return self.shown if self.shown is not None and self.shown.key == self.design.key else None
+            return self.latest if self.latest is not None and self.latest.key == self.design.key else None
 
     # --- pins --------------------------------------------------------------------------------------------------------
 
     def pin(self, name: str) -> None:
-        """Keep the design beside, under a name of its own; the oldest gives way to a fifth."""
+        """Pin the current design under a unique name; a fifth pin replaces the oldest."""
         with self._lock:
             others = [pin for pin in self.pinned if pin.design.key != self.design.key]
-            taken, free_name, number = {pin.name for pin in others}, name, 1
-            while free_name in taken:
+            used_names, free_name, number = {pin.name for pin in others}, name, 1
+            while free_name in used_names:
                 number += 1
                 free_name = f"{name} {number}"
-            pin = Pinned(free_name, self.design, self.answer)
+            pin = Pinned(free_name, self.design, self.snapshot)
             self.pinned = (*others, pin)[-MOST_PINNED:]
-            self._tell()
+            self._notify()
 
     def unpin(self, key: str) -> None:
-        """Take a design away from beside."""
+        """Remove a pinned design."""
         with self._lock:
             self.pinned = tuple(pin for pin in self.pinned if pin.design.key != key)
-            self._tell()
+            self._notify()
 
     def study_of(self, design: Design) -> Study:
-        """The study of a design."""
+        """Study of a design, from memory or built anew."""
         with self._lock:
             study = self._studies.pop(design.key, None) or self.study.change(design.changes)
-            self._studies[design.key] = study  # the last used stands last
-            while len(self._studies) > MOST_HELD:
+            self._studies[design.key] = study  # ordered by last use
+            while len(self._studies) > MOST_STUDIES:
                 del self._studies[next(iter(self._studies))]
             return study
 
     def mark_saved(self, path: Path) -> None:
-        """The design that stands is in a file."""
+        """Record that the current design was saved to a file."""
         with self._lock:
             self.saved, self.saved_key = path, self.design.key
-            self._tell()
+            self._notify()
 
-    # --- longer work -------------------------------------------------------------------------------------------------
+    # --- background jobs---------------------------------------------------------------------------------------------
 
-    def start(self, name: str, do: Callable[[Callable[[str, int, int], None]], Any]) -> bool:
-        """Begin a longer piece of work; whether it could be begun, one being done at a time.
+    def start_job(self, name: str, work: Callable[[Callable[[str, int, int], None]], Any]) -> bool:
+        """Start a background job; return False where another one is running.
 
-        ``do`` is handed a function to tell its progress to, which ends it when it is to stop.
+        ``work`` is called with a progress callback, which raises `JobStopped` after `stop_job`.
         """
         with self._lock:
-            if self.work is not None and self.work.running:
+            if self.job is not None and self.job.running:
                 return False
-            number = 1 if self.work is None else self.work.number + 1
-            self._halt.clear()
-            self.work = Work(name, number=number)
-            self._tell()
-        threading.Thread(target=self._do, args=(number, do), name=name, daemon=True).start()
+            number = 1 if self.job is None else self.job.number + 1
+            self._stop_requested.clear()
+            self.job = Job(name, number=number)
+            self._notify()
+        threading.Thread(target=self._run_job, args=(number, work), name=name, daemon=True).start()
         return True
 
-    def halt(self) -> None:
-        """Stop what is being done."""
-        self._halt.set()
+    def stop_job(self) -> None:
+        """Stop the running job at its next progress report."""
+        self._stop_requested.set()
 
-    def dismiss(self) -> None:
-        """Forget what was done."""
+    def dismiss_job(self) -> None:
+        """Remove the finished job."""
         with self._lock:
-            if self.work is not None and not self.work.running:
-                self.work = replace(self.work, result=None, error="", name="")
-                self._tell()
+            if self.job is not None and not self.job.running:
+                self.job = replace(self.job, result=None, error="", name="")
+                self._notify()
 
-    def _do(self, number: int, do: Callable[[Callable[[str, int, int], None]], Any]) -> None:
-        def progress(what: str, done: int, total: int) -> None:
-            if self._halt.is_set():
-                raise Halted
+    def _run_job(self, number: int, work: Callable[[Callable[[str, int, int], None]], Any]) -> None:
+        def progress(what: str, completed: int, total: int) -> None:
+            if self._stop_requested.is_set():
+                raise JobStopped
             with self._lock:
-                if self.work is not None and self.work.number == number:
-                    self.work = replace(self.work, progress=what, share=done / max(total, 1))
-                    self._tell()
+                if self.job is not None and self.job.number == number:
+                    self.job = replace(self.job, progress=what, share=completed / max(total, 1))
+                    self._notify()
 
         outcome: dict[str, Any] = {}
         try:
-            outcome["result"] = do(progress)
-        except Halted:
+            outcome["result"] = work(progress)
+        except JobStopped:
             outcome["error"] = "stopped"
         except InputError as error:
             outcome["error"] = "; ".join(str(problem) for problem in error.problems)
         except Exception as error:  # whatever goes wrong must reach the page, not end in a thread
             outcome["error"] = str(error) or type(error).__name__
         with self._lock:
-            if self.work is not None and self.work.number == number:
-                self.work = replace(self.work, running=False, share=1.0, **outcome)
-            self._tell()
+            if self.job is not None and self.job.number == number:
+                self.job = replace(self.job, running=False, share=1.0, **outcome)
+            self._notify()

@@ -1,4 +1,4 @@
-"""What the page says of an answer: numbers with their intervals, values over the poses, contributions, the arm."""
+"""View model of the page: numbers with intervals, values over the poses, contributions, the posture of the arm."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.assessment import state_of_all
 from armsim.criteria import CRITERIA, first_order_quantile
-from armsim.explorer.session import Shown
+from armsim.explorer.session import Snapshot
 from armsim.formatting import percent, show, show_interval
 from armsim.model.arm import Arm
 from armsim.report.document import Tone
@@ -37,26 +37,26 @@ MEANINGS = {
 
 @dataclass(frozen=True)
 class Number:
-    """A number of the answer: what it is, its text, what is required, whether it keeps to that."""
+    """A number on the page: name, text, text of its limit, colour by its state, and meaning."""
 
     name: str
     text: str
-    wanted: str
+    limit: str
     tone: Tone
     meaning: str
 
 
 @dataclass(frozen=True, eq=False)
 class Values:
-    """Values over the poses of a task, in a unit to be read.
+    """Values over the poses of a task, in a display unit.
 
     Parameters
     ----------
     values : (poses,)
-        nan what is not known yet.
+        nan where not yet sampled.
     unit : str
     limit : float, optional
-        What is required, in the unit.
+        Limit of the requirement, in the unit.
     title : str
     """
 
@@ -66,24 +66,24 @@ class Values:
     title: str
 
 
-def stage(shown: Shown | None) -> str:
-    """How much is known, in words."""
-    if shown is None:
+def stage(snapshot: Snapshot | None) -> str:
+    """Stage of the computation in words: first order, or number of arms sampled."""
+    if snapshot is None:
         return "working…"
-    if not shown.answer.units:
+    if not snapshot.answer.units:
         return "first order, no arm sampled yet"
-    whole = shown.study.scenario.plan.units
-    return f"{shown.answer.units} of {whole} arms sampled" if not shown.whole else f"{whole} arms sampled"
+    units = snapshot.study.scenario.plan.units
+    return f"{snapshot.answer.units} of {units} arms sampled" if not snapshot.complete else f"{units} arms sampled"
 
 
-def numbers(shown: Shown, task: int) -> list[Number]:
-    """Every criterion of a task beside its limit, AP, and the price."""
-    scenario, judged = shown.study.scenario, shown.answer.judged
+def numbers(snapshot: Snapshot, task: int) -> list[Number]:
+    """Numbers of a task: every criterion with its limit, AP, the largest contributions, and the price."""
+    scenario, judged = snapshot.study.scenario, snapshot.answer.judged
     out: list[Number] = []
     if judged:
-        for own in judged[task].summary.judgements:
-            tone, meaning = TONES[own.state], MEANINGS.get(own.criterion, "")
-            out.append(Number(own.statistic, own.figure, own.shown_limit, tone, meaning))
+        for judgement in judged[task].summary.judgements:
+            tone, meaning = TONES[judgement.state], MEANINGS.get(judgement.criterion, "")
+            out.append(Number(judgement.statistic, judgement.figure, judgement.shown_limit, tone, meaning))
         table = judged[task].table
         ap = table.column("accuracy.p95")
         at = int(np.argmax(ap))
@@ -97,55 +97,61 @@ def numbers(shown: Shown, task: int) -> list[Number]:
         for criterion in CRITERIA:
             if not criterion.shown(required, scenario.tasks[task].is_path):
                 continue
-            value = criterion.first_order(required, shown.answer.tables[task])
-            text = "…" if value is None else f"≈ {show(value)}"
-            out.append(Number(criterion.statistic(required), text, "", "plain", MEANINGS.get(criterion.name, "")))
+            value = criterion.first_order(required, snapshot.answer.tables[task])
+            figure = "…" if value is None else f"≈ {show(value)}"
+            out.append(Number(criterion.statistic(required), figure, "", "plain", MEANINGS.get(criterion.name, "")))
         out.insert(1, Number("AP, 95 % of arms", "…", "", "plain", MEANINGS["AP"]))
         out.append(Number("largest parts", "…", "", "plain", MEANINGS["parts"]))
     out.append(Number("price", f"{scenario.machine.price:g}", "", "plain", MEANINGS["price"]))
     return out
 
 
-def verdict(shown: Shown | None) -> tuple[str, Tone]:
-    """Whether the requirement is met at every task, in words."""
-    if shown is None or shown.study.scenario.requirement is None:
+def verdict(snapshot: Snapshot | None) -> tuple[str, Tone]:
+    """State of the requirement over all tasks, in words, and its colour."""
+    if snapshot is None or snapshot.study.scenario.requirement is None:
         return "", "plain"
-    if not shown.answer.judged:
+    if not snapshot.answer.judged:
         return "to be sampled", "plain"
-    state = state_of_all(shown.answer.judged)
+    state = state_of_all(snapshot.answer.judged)
     return f"requirement {state}", TONES[state]
 
 
-def first_order(shown: Shown, task: int) -> Array:
-    """Quantile of the error at every pose by first order, of a normal law, shape (poses,). [m]"""
-    return first_order_quantile(shown.answer.tables[task], coverage_of(shown.study.scenario.requirement))
+def first_order(snapshot: Snapshot, task: int) -> Array:
+    """First-order quantile of the error at every pose.
+
+    Returns
+    -------
+    (poses,)
+        Error at the coverage of the requirement, of a normal law. [m]
+    """
+    return first_order_quantile(snapshot.answer.tables[task], coverage_of(snapshot.study.scenario.requirement))
 
 
 def columns(requirement: Requirement | None) -> dict[str, str]:
-    """Columns of a table of poses by what they are called on the page; the errors at the coverage first."""
+    """Columns of the pose table by their name on the page; the error at the coverage comes first."""
     return {f"{percent(coverage_of(requirement))} of errors": AT_COVERAGE, **COLUMNS}
 
 
 def measures(arm: Arm, requirement: Requirement | None) -> list[str]:
-    """What can be looked at over the poses."""
+    """Names of all measures that can be shown over the poses."""
     return [*columns(requirement), *(f"share of {name}" for name in [*arm.groups, *arm.names, "links"])]
 
 
-def values(shown: Shown, task: int, measure: str) -> Values:
-    """A measure over the poses of a task."""
-    table, required = shown.answer.tables[task], shown.study.scenario.requirement
-    name = shown.study.scenario.tasks[task].name
+def values(snapshot: Snapshot, task: int, measure: str) -> Values:
+    """Values of a measure over the poses of a task."""
+    table, required = snapshot.answer.tables[task], snapshot.study.scenario.requirement
+    name = snapshot.study.scenario.tasks[task].name
     if measure.startswith("share of "):
         owner = measure.removeprefix("share of ")
-        arm = shown.study.scenario.machine.arm
+        arm = snapshot.study.scenario.machine.arm
         members = arm.groups.get(owner, (owner,))
-        mine = [n for n, (own, _) in enumerate(table.share_names) if own in members]
-        part = table.contributions[:, mine].sum(axis=1)
-        return Values(100.0 * part, "%", None, f"{name}: {measure} in the mean square error")
+        columns_of_owner = [n for n, (part_owner, _) in enumerate(table.share_names) if part_owner in members]
+        share = table.contributions[:, columns_of_owner].sum(axis=1)
+        return Values(100.0 * share, "%", None, f"{name}: {measure} in the mean square error")
     limit = None
     path = columns(required)[measure]
     if path == AT_COVERAGE:
-        column = table.column(path) if shown.answer.units else first_order(shown, task)
+        column = table.column(path) if snapshot.answer.units else first_order(snapshot, task)
         limit = None if required is None else required.of(name).position
     else:
         column = table.column(path)
@@ -156,30 +162,36 @@ def values(shown: Shown, task: int, measure: str) -> Values:
     return Values(scaled, unit, None if limit is None else limit * factor, f"{name}: {measure}")
 
 
-def shares(shown: Shown, task: int, pose: int | None) -> list[tuple[str, str, float]]:
-    """Owner, cause and share in the mean square error, at a pose or over all of a task, the largest first."""
-    table = shown.answer.tables[task]
+def shares(snapshot: Snapshot, task: int, pose: int | None) -> list[tuple[str, str, float]]:
+    """Shares in the mean square error at a pose, or over a task where ``pose`` is None.
+
+    Returns
+    -------
+    list of (owner, cause, share)
+        Largest first.
+    """
+    table = snapshot.answer.tables[task]
     parts = table.over_task(table.contributions) if pose is None else table.contributions[pose]
     rows = [(owner, cause, float(share)) for (owner, cause), share in zip(table.share_names, parts, strict=True)]
     return sorted((row for row in rows if abs(row[2]) > 1e-4), key=lambda row: -row[2])
 
 
-def worst_pose(shown: Shown, task: int) -> int:
-    """Number of the pose with the largest error of a task."""
-    if shown.answer.judged:
-        return shown.answer.judged[task].worst
-    return int(np.argmax(first_order(shown, task)))
+def worst_pose(snapshot: Snapshot, task: int) -> int:
+    """Number of the pose with the largest error in a task."""
+    if snapshot.answer.judged:
+        return snapshot.answer.judged[task].worst
+    return int(np.argmax(first_order(snapshot, task)))
 
 
-def of_pose(shown: Shown, task: int, pose: int) -> list[tuple[str, str]]:
-    """Numbers of one pose."""
-    table = shown.answer.tables[task]
+def of_pose(snapshot: Snapshot, task: int, pose: int) -> list[tuple[str, str]]:
+    """Names and texts of the numbers at one pose."""
+    table = snapshot.answer.tables[task]
     x, y, z = (round(value) + 0 for value in (1e3 * table.column("position")[pose]).tolist())
     rows = [("tool point", f"{x}, {y}, {z} mm")]
-    for name, path in columns(shown.study.scenario.requirement).items():
-        value = float(table.column(path)[pose]) if shown.answer.units else float("nan")
-        if path == AT_COVERAGE and not shown.answer.units:
-            rows.append((name, f"≈ {show(float(first_order(shown, task)[pose]))}"))
+    for name, path in columns(snapshot.study.scenario.requirement).items():
+        value = float(table.column(path)[pose]) if snapshot.answer.units else float("nan")
+        if path == AT_COVERAGE and not snapshot.answer.units:
+            rows.append((name, f"≈ {show(float(first_order(snapshot, task)[pose]))}"))
         elif not np.isnan(value):
             rows.append((name, show(value, "rad" if path.startswith("orientation") else "m")))
     near = float(table.column("conditioning")[pose]) < NEAR_SINGULAR
@@ -188,7 +200,7 @@ def of_pose(shown: Shown, task: int, pose: int) -> list[tuple[str, str]]:
 
 @dataclass(frozen=True, eq=False)
 class Posture:
-    """The arm at a pose: its line [m], and the ellipsoid of 95 % of normal errors about the tool point.
+    """The arm at a pose: points along its links, and the ellipsoid of 95 % of normal errors about the tool point.
 
     Parameters
     ----------
@@ -203,12 +215,12 @@ class Posture:
     directions: Array
 
 
-def posture(shown: Shown, poses: PoseSet, task: int, pose: int) -> Posture:
-    """Of a pose."""
-    arm: Arm = shown.study.scenario.machine.arm
+def posture(snapshot: Snapshot, poses: PoseSet, task: int, pose: int) -> Posture:
+    """Posture of the arm and error ellipsoid at a pose, in the base frame."""
+    arm: Arm = snapshot.study.scenario.machine.arm
     points = arm.postures(poses.configurations.joints[pose : pose + 1]).points[0]
-    table = shown.answer.tables[task]
-    column = "error.covariance" if shown.answer.units else "first_order.covariance"
+    table = snapshot.answer.tables[task]
+    column = "error.covariance" if snapshot.answer.units else "first_order.covariance"
     axes, directions = ellipsoids(np.asarray(table.column(column)[pose]))
     rows: Array = np.array(directions)
     if np.linalg.det(rows) < 0:
@@ -217,9 +229,9 @@ def posture(shown: Shown, poses: PoseSet, task: int, pose: int) -> Posture:
 
 
 def plain(value: Any) -> Any:
-    """Numbers for a chart, nan as nothing."""
+    """Convert an array to lists for JSON, nan to None."""
     if isinstance(value, np.ndarray):
-        return [plain(own) for own in value.tolist()]
+        return [plain(item) for item in value.tolist()]
     if isinstance(value, list):
-        return [plain(own) for own in value]
+        return [plain(item) for item in value]
     return None if isinstance(value, float) and value != value else value

@@ -1,4 +1,4 @@
-"""The desk behind the page: answers of the design that stands alone, history, pins, files, who may speak to it."""
+"""The session behind the page: answers of the design that stands alone, history, pins, files, who may speak to it."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ from armsim.errors import InputError
 from armsim.explorer import background_jobs, charts, view_model
 from armsim.explorer.design import Design, History
 from armsim.explorer.edit_options import (
-    Offered,
+    Choices,
     chosen_changes,
     encoder_change,
     mounting_change,
     placement_change,
     rows,
-    stated,
+    yaml_value,
 )
 from armsim.explorer.guard import Guard
-from armsim.explorer.session import MOST_HELD, Desk, Shown
+from armsim.explorer.session import MOST_STUDIES, Session, Snapshot
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
 
@@ -49,23 +49,23 @@ def small(place: Path, units: int = 300) -> Path:
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def session(tmp_path: Path) -> Iterator[Session]:
     ready, options = load_options(small(tmp_path), CATALOGUE)
-    own = Desk(Study(ready), options, CATALOGUE, RunOptions(2))
+    own = Session(Study(ready), options, CATALOGUE, RunOptions(2))
     own.begin()
     yield own
     own.end()
 
 
-def whole(desk: Desk) -> Shown:
-    shown: Shown = until(lambda: (own := desk.answer) is not None and own.whole and own)
+def whole(session: Session) -> Snapshot:
+    shown: Snapshot = until(lambda: (own := session.snapshot) is not None and own.complete and own)
     return shown
 
 
-def test_the_whole_answer_is_that_of_a_run(desk: Desk) -> None:
-    desk.apply({"joints.j2.mounting.eccentricity": "5 um"})
-    shown = whole(desk)
-    result = desk.current.run()
+def test_the_whole_answer_is_that_of_a_run(session: Session) -> None:
+    session.apply({"joints.j2.mounting.eccentricity": "5 um"})
+    shown = whole(session)
+    result = session.current.run()
     for one, task in zip(shown.answer.judged, result.tasks, strict=True):
         assert one.summary == task.summary
         for column in ("error.p95", "accuracy.p95", "repeatability.p95"):
@@ -75,51 +75,53 @@ def test_the_whole_answer_is_that_of_a_run(desk: Desk) -> None:
 def test_no_answer_of_an_older_design_shows_beside_a_newer_one(tmp_path: Path) -> None:
     """Designs follow each other quickly while answers grow: whatever is shown carries the key of what stands, and a
     late answer is refused."""
-    desk = Desk(Study(load_scenario(small(tmp_path, 4000))), run_options=RunOptions(2))
+    session = Session(Study(load_scenario(small(tmp_path, 4000))), run_options=RunOptions(2))
     seen: list[tuple[str, str]] = []
-    desk.changed = lambda: seen.append((desk.design.key, desk.answer.key)) if desk.answer is not None else None
-    desk.begin()
+    session.on_change = lambda: (
+        seen.append((session.design.key, session.snapshot.key)) if session.snapshot is not None else None
+    )
+    session.begin()
     for n in range(30):
-        desk.apply({"joints.j1.mounting.eccentricity": f"{n + 1} um"})
+        session.apply({"joints.j1.mounting.eccentricity": f"{n + 1} um"})
         if n % 3 == 2:  # some answers come, others are overtaken
-            until(lambda: desk.answer is not None and desk.answer.key == desk.design.key)
-    late = Shown(Design().key, desk.study, whole(desk).answer)
-    assert not desk._publish(late)
-    assert desk.answer is not None
-    assert desk.answer.key == desk.design.key
+            until(lambda: session.snapshot is not None and session.snapshot.key == session.design.key)
+    late = Snapshot(Design().key, session.study, whole(session).answer)
+    assert not session._publish(late)
+    assert session.snapshot is not None
+    assert session.snapshot.key == session.design.key
     assert seen
     assert all(standing == shown for standing, shown in seen)
-    desk.end()
+    session.end()
 
 
-def test_wrong_input_leaves_the_last_good_design_standing(desk: Desk) -> None:
-    desk.apply({"joints.j1.mounting.eccentricity": "7 um"})
-    before = desk.design
+def test_wrong_input_leaves_the_last_good_design_standing(session: Session) -> None:
+    session.apply({"joints.j1.mounting.eccentricity": "7 um"})
+    before = session.design
     for path, value in (
         ("joints.j1.mounting.eccentricity", "7 kg"),
         ("joints.j9.placement", "motor"),
         ("joints.j1.nothing", 1),
     ):
         with pytest.raises(InputError):
-            desk.apply({path: value})
-        assert desk.design == before
-    assert whole(desk).study is desk.current
+            session.apply({path: value})
+        assert session.design == before
+    assert whole(session).study is session.current
 
 
-def test_undo_redo_and_sliding(desk: Desk) -> None:
-    desk.apply({"joints.j1.mastering": "9 arcsec"})
-    desk.apply({"joints.j1.mastering": "10 arcsec"}, sliding=True)
-    desk.apply({"joints.j1.mastering": "11 arcsec"}, sliding=True)
-    desk.apply({"joints.j2.placement": "output"})
-    desk.undo()
-    assert dict(desk.design.changes) == {"joints.j1.mastering": "11 arcsec"}
-    desk.undo()
-    assert not desk.design.changes
-    desk.undo()
-    desk.redo()
-    desk.redo()
-    desk.redo()
-    assert dict(desk.design.changes) == {"joints.j1.mastering": "11 arcsec", "joints.j2.placement": "output"}
+def test_undo_redo_and_sliding(session: Session) -> None:
+    session.apply({"joints.j1.mastering": "9 arcsec"})
+    session.apply({"joints.j1.mastering": "10 arcsec"}, sliding=True)
+    session.apply({"joints.j1.mastering": "11 arcsec"}, sliding=True)
+    session.apply({"joints.j2.placement": "output"})
+    session.undo()
+    assert dict(session.design.changes) == {"joints.j1.mastering": "11 arcsec"}
+    session.undo()
+    assert not session.design.changes
+    session.undo()
+    session.redo()
+    session.redo()
+    session.redo()
+    assert dict(session.design.changes) == {"joints.j1.mastering": "11 arcsec", "joints.j2.placement": "output"}
 
 
 def test_a_change_of_a_whole_takes_its_parts_along() -> None:
@@ -130,56 +132,56 @@ def test_a_change_of_a_whole_takes_its_parts_along() -> None:
     assert one.key != two.key
 
 
-def test_every_number_of_a_joint_can_be_typed_as_it_stands(desk: Desk) -> None:
+def test_every_number_of_a_joint_can_be_typed_as_it_stands(session: Session) -> None:
     """What a field shows is taken, as it stands, and changes nothing but the path that it is written at."""
-    offered = Offered.of(desk)
-    before = whole(desk).answer.judged[0].summary.p95
-    for row in rows(desk, offered)[:2]:
+    choices = Choices.of(session)
+    before = whole(session).answer.judged[0].summary.p95
+    for row in rows(session, choices)[:2]:
         assert row.fields
         for field in row.fields:
-            path, raw = stated(field.path, desk.current.scenario)
-            desk.apply({path: field.text if isinstance(raw, str) or raw is None else raw})
-    assert whole(desk).answer.judged[0].summary.p95 == before
+            path, raw = yaml_value(field.path, session.current.scenario)
+            session.apply({path: field.text if isinstance(raw, str) or raw is None else raw})
+    assert whole(session).answer.judged[0].summary.p95 == before
 
 
-def test_encoder_placement_and_assembly_from_the_catalogue(desk: Desk) -> None:
-    offered = Offered.of(desk)
-    price = desk.current.scenario.machine.price
-    desk.apply(encoder_change(offered, "j1", "disc 26 256 2h c"))
-    desk.apply(placement_change(desk, "j1", "output"))
-    desk.apply(mounting_change(desk, "j1", "careful"))
-    row = rows(desk, offered)[0]
+def test_encoder_placement_and_assembly_from_the_catalogue(session: Session) -> None:
+    choices = Choices.of(session)
+    price = session.current.scenario.machine.price
+    session.apply(encoder_change(choices, "j1", "disc 26 256 2h c"))
+    session.apply(placement_change(session, "j1", "output"))
+    session.apply(mounting_change(session, "j1", "careful"))
+    row = rows(session, choices)[0]
     assert (row.encoder, row.placement) == ("disc 26 256 2h c", "output")
     assert row.price == 34 + 20 + 9
-    assert desk.current.scenario.machine.price == price - 12 + 63
-    assert "disc 70 1024" not in rows(desk, offered)[5].encoders  # too large for the wrist, by the catalogue
+    assert session.current.scenario.machine.price == price - 12 + 63
+    assert "disc 70 1024" not in rows(session, choices)[5].encoders  # too large for the wrist, by the catalogue
 
 
 def test_without_a_catalogue_the_files_beside_are_offered(tmp_path: Path) -> None:
-    desk = Desk(armsim.load(ROOT / "scenarios" / "track-cell.yaml"))
-    offered = Offered.of(desk)
-    by_name = {row.joint: row for row in rows(desk, offered)}
+    session = Session(armsim.load(ROOT / "scenarios" / "track-cell.yaml"))
+    choices = Choices.of(session)
+    by_name = {row.joint: row for row in rows(session, choices)}
     assert len(by_name["j1"].encoders) > 3
     assert all("tape" not in name for name in by_name["j1"].encoders)
     assert all("disc" not in name for name in by_name["track"].encoders)
-    desk.apply(placement_change(desk, "j6", "motor"))
-    assert desk.current.scenario.machine.joints[6].motor_encoder is None
+    session.apply(placement_change(session, "j6", "motor"))
+    assert session.current.scenario.machine.joints[6].motor_encoder is None
 
 
-def test_the_saved_file_runs_to_the_digits_that_are_shown(desk: Desk, tmp_path: Path) -> None:
-    offered = Offered.of(desk)
-    desk.apply(encoder_change(offered, "j2", "disc 35 512"))
-    desk.apply({"joints.j3.mounting.eccentricity": "6 um"})
-    shown = whole(desk)
+def test_the_saved_file_runs_to_the_digits_that_are_shown(session: Session, tmp_path: Path) -> None:
+    choices = Choices.of(session)
+    session.apply(encoder_change(choices, "j2", "disc 35 512"))
+    session.apply({"joints.j3.mounting.eccentricity": "6 um"})
+    shown = whole(session)
     texts = [own.text for own in view_model.numbers(shown, 1)]
-    path = background_jobs.save(desk, "mine.yaml")
+    path = background_jobs.save(session, "mine.yaml")
     assert "a comment that stays" in (tmp_path / "cell.yaml").read_text()
     done = invoke("run", path, "--out", tmp_path / "out")
     assert done.returncode in (0, 1, 4), done.stderr
     assert texts[0].replace(" µm", "") in done.stdout
-    assert str(path) in background_jobs.command(desk)
-    desk.apply({"joints.j3.mounting.eccentricity": "7 um"})
-    assert "--set" in background_jobs.command(desk)
+    assert str(path) in background_jobs.command(session)
+    session.apply({"joints.j3.mounting.eccentricity": "7 um"})
+    assert "--set" in background_jobs.command(session)
 
 
 def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: Path) -> None:
@@ -190,13 +192,13 @@ def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: P
     own.write_text("kind: scenario\nbase: cells/cell.yaml\nchanges: {joints.j2.mounting.eccentricity: 31 um}\n")
     given = {"joints.j1.mounting.eccentricity": "17 um", "joints.j3.mounting.eccentricity": "9 um"}
     ready, options = load_options(own, CATALOGUE, given)
-    desk = Desk(Study(ready), options, CATALOGUE, RunOptions(2), given=given)
-    desk.apply({"joints.j3.mounting.eccentricity": "6 um"})
-    desk.apply(encoder_change(Offered.of(desk), "j4", "disc 35 512"))
-    wanted = desk.current.budgets()
-    assert f"{own} " in background_jobs.command(desk)
-    assert "j1.mounting.eccentricity=17 um" in background_jobs.command(desk)
-    saved = background_jobs.save(desk, "mine.yaml")
+    session = Session(Study(ready), options, CATALOGUE, RunOptions(2), initial_changes=given)
+    session.apply({"joints.j3.mounting.eccentricity": "6 um"})
+    session.apply(encoder_change(Choices.of(session), "j4", "disc 35 512"))
+    wanted = session.current.budgets()
+    assert f"{own} " in background_jobs.command(session)
+    assert "j1.mounting.eccentricity=17 um" in background_jobs.command(session)
+    saved = background_jobs.save(session, "mine.yaml")
     assert saved.parent == tmp_path
     assert armsim.load(saved).budgets() == wanted
 
@@ -204,24 +206,24 @@ def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: P
 @pytest.mark.parametrize(
     "name", ["../out.yaml", "a/b.yaml", "/etc/x.yaml", "cell.yaml", "x.txt", "", "..", "a\nb.yaml", "q" * 120 + ".yaml"]
 )
-def test_no_other_file_is_written(desk: Desk, name: str, tmp_path: Path) -> None:
+def test_no_other_file_is_written(session: Session, name: str, tmp_path: Path) -> None:
     before = {own: own.read_bytes() for own in tmp_path.rglob("*") if own.is_file()}
     with pytest.raises(InputError):
-        background_jobs.save(desk, name, replace=True)
+        background_jobs.save(session, name, replace=True)
     assert {own: own.read_bytes() for own in tmp_path.rglob("*") if own.is_file()} == before
 
 
-def test_a_file_that_is_there_is_replaced_only_when_asked(desk: Desk, tmp_path: Path) -> None:
+def test_a_file_that_is_there_is_replaced_only_when_asked(session: Session, tmp_path: Path) -> None:
     (tmp_path / "mine.yaml").write_text("kind: other\n")
     (tmp_path / "link.yaml").symlink_to(tmp_path / "mine.yaml")
     for name, over in (("mine.yaml", False), ("link.yaml", True)):
         with pytest.raises(InputError):
-            background_jobs.save(desk, name, over)
-    background_jobs.save(desk, "mine.yaml", True)
+            background_jobs.save(session, name, over)
+    background_jobs.save(session, "mine.yaml", True)
     assert "base: cell.yaml" in (tmp_path / "mine.yaml").read_text()
 
 
-def test_longer_work_one_at_a_time_and_stopped(desk: Desk) -> None:
+def test_longer_work_one_at_a_time_and_stopped(session: Session) -> None:
     going = threading.Event()
 
     def slow(progress: Callable[[str, int, int], None]) -> str:
@@ -229,50 +231,50 @@ def test_longer_work_one_at_a_time_and_stopped(desk: Desk) -> None:
             progress("step", 0, 1)
             going.set()
 
-    assert desk.start("slow", slow)
+    assert session.start_job("slow", slow)
     assert going.wait(HANG)
-    assert not desk.start("other", slow)
-    desk.halt()
-    until(lambda: desk.work is not None and not desk.work.running)
-    assert desk.work is not None
-    assert desk.work.error == "stopped"
-    assert desk.start(
-        "wrong", lambda progress: background_jobs.swept(desk, "joints.j1.mastering", "nonsense", progress)
+    assert not session.start_job("other", slow)
+    session.stop_job()
+    until(lambda: session.job is not None and not session.job.running)
+    assert session.job is not None
+    assert session.job.error == "stopped"
+    assert session.start_job(
+        "wrong", lambda progress: background_jobs.sweep_number(session, "joints.j1.mastering", "nonsense", progress)
     )
-    until(lambda: desk.work is not None and not desk.work.running)
-    assert "nonsense" in desk.work.error
+    until(lambda: session.job is not None and not session.job.running)
+    assert "nonsense" in session.job.error
 
 
-def test_the_cheapest_is_taken_and_pins_are_compared(desk: Desk) -> None:
-    found = background_jobs.cheapest(desk, lambda what, done, total: None)
+def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
+    found = background_jobs.cheapest(session, lambda what, done, total: None)
     assert found.design is not None
-    desk.pin("as read")
-    desk.apply(chosen_changes(desk, found.closest))
-    assert desk.current.scenario.machine.price == found.price
-    whole(desk)
-    desk.apply({"joints.j1.mounting.eccentricity": "4 um"})
-    whole(desk)
-    desk.pin("finer")
+    session.pin("as read")
+    session.apply(chosen_changes(session, found.closest))
+    assert session.current.scenario.machine.price == found.price
+    whole(session)
+    session.apply({"joints.j1.mounting.eccentricity": "4 um"})
+    whole(session)
+    session.pin("finer")
     for n in range(4):
-        desk.apply({"joints.j1.mounting.eccentricity": f"{10 + n} um"})
-        desk.pin(f"p{n}")
-    assert [pin.name for pin in desk.pinned] == ["p0", "p1", "p2", "p3"]
-    desk.apply({"joints.j1.mounting.eccentricity": "19 um"})
-    desk.pin("p3")
-    assert [pin.name for pin in desk.pinned] == ["p1", "p2", "p3", "p3 2"]  # names differ, to be compared
-    desk.unpin(desk.pinned[-1].design.key)
-    desk.put(desk.pinned[0].design)
-    compared = background_jobs.compared(desk, desk.pinned[:2], lambda what, done, total: None)
+        session.apply({"joints.j1.mounting.eccentricity": f"{10 + n} um"})
+        session.pin(f"p{n}")
+    assert [pin.name for pin in session.pinned] == ["p0", "p1", "p2", "p3"]
+    session.apply({"joints.j1.mounting.eccentricity": "19 um"})
+    session.pin("p3")
+    assert [pin.name for pin in session.pinned] == ["p1", "p2", "p3", "p3 2"]  # names differ, to be compared
+    session.unpin(session.pinned[-1].design.key)
+    session.set_design(session.pinned[0].design)
+    compared = background_jobs.compare_pins(session, session.pinned[:2], lambda what, done, total: None)
     assert {row.scenario for row in compared.differences} == {"p2"}
-    desk.put(desk.pinned[0].design)
-    assert desk.design == desk.pinned[0].design
+    session.set_design(session.pinned[0].design)
+    assert session.design == session.pinned[0].design
 
 
-def test_first_order_first_then_arms_that_grow(desk: Desk) -> None:
+def test_first_order_first_then_arms_that_grow(session: Session) -> None:
     stages: list[str] = []
-    desk.changed = lambda: stages.append(view_model.stage(desk.answer))
-    desk.apply({"joints.j4.mounting.eccentricity": "3 um"})
-    shown = whole(desk)
+    session.on_change = lambda: stages.append(view_model.stage(session.snapshot))
+    session.apply({"joints.j4.mounting.eccentricity": "3 um"})
+    shown = whole(session)
     assert stages[0] == "working…"
     assert stages[1].startswith("first order")
     assert view_model.stage(shown) == "300 arms sampled"
@@ -282,11 +284,11 @@ def test_first_order_first_then_arms_that_grow(desk: Desk) -> None:
 def test_charts_of_every_kind_of_task() -> None:
     """Plain JSON of as many values as there are poses, whatever the task."""
     study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=128, visits=3)
-    desk = Desk(study, run_options=RunOptions(2))
-    desk.begin()
-    shown = whole(desk)
-    look = charts.Look.of(False)
-    for n, poses in enumerate(desk.found):
+    session = Session(study, run_options=RunOptions(2))
+    session.begin()
+    shown = whole(session)
+    look = charts.Theme.of(False)
+    for n, poses in enumerate(session.poses):
         for measure in ("95 % of errors", "RP, 95 % of arms", "share of base", "orientation, 95 %"):
             values = view_model.values(shown, n, measure)
             assert len(values.values) == len(poses.names)
@@ -296,7 +298,7 @@ def test_charts_of_every_kind_of_task() -> None:
         assert sum(share for _, _, share in view_model.shares(shown, n, 0)) == pytest.approx(1.0, abs=0.02)
         posture = view_model.posture(shown, poses, n, view_model.worst_pose(shown, n))
         assert np.linalg.det(posture.directions) == pytest.approx(1.0)
-    desk.end()
+    session.end()
 
 
 # --- who may speak to the page ---------------------------------------------------------------------------------------
@@ -365,19 +367,20 @@ def test_without_its_library_it_says_what_to_install(tmp_path: Path, monkeypatch
         explore.explore(small(tmp_path))
 
 
-def test_first_order_and_samples_fill_the_same_rows(desk: Desk) -> None:
+def test_first_order_and_samples_fill_the_same_rows(session: Session) -> None:
     """Otherwise the page builds its rows anew between the two, which takes longer than both."""
-    answers = list(desk.study.growing(desk.found, RunOptions(1)))
+    answers = list(session.study.growing(session.poses, RunOptions(1)))
     names = [
-        [own.name for own in view_model.numbers(Shown("", desk.study, own), 0)] for own in (answers[0], answers[-1])
+        [own.name for own in view_model.numbers(Snapshot("", session.study, own), 0)]
+        for own in (answers[0], answers[-1])
     ]
     assert names[0] == names[1]
     assert "yield" in names[0]
 
 
-def test_no_more_studies_are_held_than_are_of_use(desk: Desk) -> None:
+def test_no_more_studies_are_held_than_are_of_use(session: Session) -> None:
     for step in range(40):
-        desk.apply({"joints.j2.mounting.eccentricity": f"{10 + step} um"}, sliding=step > 0)
-    assert len(desk._studies) <= MOST_HELD
-    assert desk.current is desk.current
-    assert desk.study_of(Design()).scenario.machine.joints == desk.study.scenario.machine.joints
+        session.apply({"joints.j2.mounting.eccentricity": f"{10 + step} um"}, sliding=step > 0)
+    assert len(session._studies) <= MOST_STUDIES
+    assert session.current is session.current
+    assert session.study_of(Design()).scenario.machine.joints == session.study.scenario.machine.joints
