@@ -64,9 +64,9 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     if name == "__version__":
-        from armsim.version import own_version
+        from armsim.version import package_version
 
-        return own_version()
+        return package_version()
     for module, names in EXPORTS.items():
         if name in names:
             return getattr(import_module(module), name)

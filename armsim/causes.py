@@ -50,7 +50,7 @@ class Cause:
         return self.name
 
     @property
-    def shown_as(self) -> tuple[Cause, ...]:
+    def reported_as(self) -> tuple[Cause, ...]:
         """Causes under one of which its error appears."""
         return self.through or (self,)
 

@@ -1,4 +1,4 @@
-"""What the results must not be taken for."""
+"""Disclaimer: what the results must not be used for."""
 
 LINE = "design estimates, not a safety function; verify by measurement on the built arm"
 WHOLE = (

@@ -36,7 +36,7 @@ from armsim.scenario import Scenario
 from armsim.tasks import PoseSet, pose_cache
 from armsim.tasks.base import name_key
 from armsim.tasks.named_poses import fastest
-from armsim.version import own_version, source_digest
+from armsim.version import package_version, source_digest
 
 
 @dataclass(frozen=True, eq=False)
@@ -249,7 +249,7 @@ class Study:
         motion = motions(scenario.machine, scenario.motion, final.seed)
         return Result(
             format=FORMAT,
-            version=own_version(),
+            version=package_version(),
             scenario=scenario.name,
             arm=scenario.machine.arm.name,
             seed=final.seed,

@@ -1,4 +1,4 @@
-"""What this package is: its version, and a digest of its sources."""
+"""Version of the package, and digest of its sources."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from pathlib import Path
 
 
 @lru_cache(maxsize=1)
-def own_version() -> str:
-    """Such as 0.1.0."""
+def package_version() -> str:
+    """Version of the package, such as 0.1.0."""
     return version("armsim")
 
 
@@ -21,7 +21,7 @@ def source_digest() -> str:
 
 
 def digest_of(package: Path) -> str:
-    """Twelve hexadecimal digits that stand for names and content of all Python sources below a folder."""
+    """Digest of names and contents of all Python sources below a folder: twelve hexadecimal digits."""
     digest = hashlib.blake2b(digest_size=6)
     sources = {file.relative_to(package).as_posix(): file for file in package.rglob("*.py")}
     for name in sorted(sources):
@@ -30,6 +30,6 @@ def digest_of(package: Path) -> str:
     return digest.hexdigest()
 
 
-def made_by(number: str, digest: str) -> str:
-    """Which code made a result, in words."""
+def code_label(number: str, digest: str) -> str:
+    """Version and sources of the code that computed a result, in words."""
     return f"armsim {number} (sources {digest or 'unknown'})"

@@ -9,7 +9,7 @@ import pytest
 from support import ROOT, invoke
 
 from armsim.model.effects import effects
-from armsim.report.reference import effects_table, explained, words
+from armsim.report.reference import effects_table, explanation, words
 
 README = (ROOT / "README.md").read_text()
 REFERENCE = (ROOT / "DEVELOPERS.md").read_text()
@@ -30,7 +30,7 @@ def test_every_cause_has_physics_with_a_source() -> None:
 
 @pytest.mark.parametrize("word", words())
 def test_everything_listed_is_explained(word: str) -> None:
-    assert all(len(text) > 30 for text in explained(word))
+    assert all(len(text) > 30 for text in explanation(word))
 
 
 def test_what_the_tests_try_is_told_as_it_is() -> None:

@@ -27,10 +27,10 @@ def allocate(
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import allocate as share_out
-        from armsim.report.allocation_tables import allocation_shown
+        from armsim.report.allocation_tables import allocation_printout
 
         allocation = share_out(study, exponent, sampling.options(progress, note))
-        shown = allocation_shown(allocation)
-        return Reply(allocation.to_dict, shown, state="met" if allocation.met else "not met")
+        printout = allocation_printout(allocation)
+        return Reply(allocation.to_dict, printout, state="met" if allocation.met else "not met")
 
     reply(Output(json=json), work)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, option, reply, typed
-from armsim.cli.options import Exclude, called, excluded_of
+from armsim.cli.options import Exclude, excluded_of, results_name
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -40,16 +40,16 @@ def calibrate(
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide.calibration_study import calibrate as study_of
         from armsim.documents.csv_columns import source_of
-        from armsim.report.calibration_review import calibration_review, calibration_shown
+        from armsim.report.calibration_review import calibration_printout, calibration_review
 
         calibrated = study_of(study, sampling.options(progress, note), measured, excluded)
         review = calibration_review(calibrated, [source_of(file) for file in files])
         warnings = (text for result in calibrated.comparison.results for text in result.warnings)
         every = (*study.scenario.notes, *review.notes, *warnings)
         state: Verdict = "not met" if calibrated.contradicting else calibrated.state
-        return Reply(calibrated.to_dict, calibration_shown(calibrated), every, state, review)
+        return Reply(calibrated.to_dict, calibration_printout(calibrated), every, state, review)
 
-    default = Path("results") / f"{called(scenario)}-calibrated"
+    default = Path("results") / f"{results_name(scenario)}-calibrated"
     files_words = (*option("--measured", measured), *option("--exclude", exclude))
     again = typed("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
     reply(output, work, again, [*files_of(study), *files], default, scenario)

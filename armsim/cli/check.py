@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from armsim.cli.options import Set, changes_of
-from armsim.cli.printing import print_machine, print_table, printing, say, tell
+from armsim.cli.printing import print_line, print_machine, print_note, print_table, printing
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ def check(
     json: Annotated[bool, typer.Option("--json", help="Print all of it as JSON.")] = False,
     set_: Set = None,
 ) -> None:
-    """Validate documents, print the error budget of every joint, see whether results are whole. Touches no file."""
+    """Validate documents, print the error budget of every joint, check that results are complete. Writes no file."""
     from armsim.documents import check_file
 
     changes = changes_of(set_)
@@ -39,18 +39,18 @@ def check(
         except InputError as error:
             problems += error.problems
     with printing():
-        _tell(good, json and not problems)
+        _print_documents(good, json and not problems)
     if problems:
         raise InputError(*problems)
 
 
 def _changed(document: Any, changes: dict[str, Any]) -> Any:
-    """A scenario with changes made.
+    """Apply changes to a scenario.
 
     Raises
     ------
     InputError
-        Changes of another document, or such as lead nowhere.
+        The document is no scenario, or a path does not exist.
     """
     from armsim.documents.load import load_changed
     from armsim.scenario import Scenario
@@ -58,36 +58,36 @@ def _changed(document: Any, changes: dict[str, Any]) -> Any:
     if isinstance(document, Scenario):
         return load_changed(document, changes)
     if changes:
-        found = f"{', '.join(changes)}: not for this document"
-        raise InputError(Problem("command line", 0, 0, "--set", found, "a scenario, whose values it changes"))
+        actual = f"{', '.join(changes)}: not for this document"
+        raise InputError(Problem("command line", 0, 0, "--set", actual, "a scenario, whose values it changes"))
     return document
 
 
 def _is_folder(path: Path) -> bool:
-    """A folder, or where one was before a run was killed that was about to replace it."""
+    """Whether a path is a folder, or may be one whose replacement was interrupted."""
     return path.is_dir() or (not path.suffix and not path.exists())
 
 
 def _check_result(folder: Path) -> str:
-    """What is to be said of the folder of a result.
+    """Check the folder of a result; return the message for a good one.
 
     Raises
     ------
     InputError
-        It is none, or its files are not as they were written.
+        The folder holds no result, or its files were changed.
     """
     from armsim.report.output_folder import damage, restored
 
     if not restored(folder):
-        found = "no such file or result" if not folder.exists() else "is not the folder of a result"
-        raise InputError(Problem(str(folder), 0, 0, "", found, "a document, or the folder of a result"))
+        actual = "no such file or result" if not folder.exists() else "is not the folder of a result"
+        raise InputError(Problem(str(folder), 0, 0, "", actual, "a document, or the folder of a result"))
     wrong = damage(folder)
     if wrong:
         raise InputError(*(Problem(str(folder), 0, 0, "", text, "the files of the run") for text in wrong))
     return "the result is whole, every file as it was written"
 
 
-def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
+def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
     from armsim.cli.check_record import encoder_record, scenario_record
     from armsim.model.encoder import Encoder
     from armsim.scenario import Scenario
@@ -96,7 +96,7 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
     for file, document in good:
         if isinstance(document, Scenario):
             for note in document.notes:
-                say(f"note: {note}")
+                print_note(f"note: {note}")
             if json:
                 printed[str(file)] = scenario_record(document)
                 continue
@@ -112,9 +112,9 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
 
             machine = document.machine
             budgets = joint_budgets(machine, document.plan.seed, fastest(machine.arm, document.tasks))
-            tell(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
+            print_line(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
             _print_joints(budgets, machine.joints)
-            _print(budgets)
+            _print_budgets(budgets)
             print_links(machine)
             _print_assumptions(assumptions(machine))
             motion, limits = motions(machine, document.motion, document.plan.seed), limits_of(machine, document.plan)
@@ -125,39 +125,39 @@ def _tell(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = {"kind": "result", "result": "whole"}
             else:
-                tell(f"{file}: {document}")
+                print_line(f"{file}: {document}")
         elif isinstance(document, Encoder):
             if json:
                 printed[str(file)] = encoder_record(document)
             else:
-                _tell_encoder(file, document)
+                _print_encoder(file, document)
         else:
             kind = type(document).__name__.lower().removesuffix("document")
             if json:
                 printed[str(file)] = {"kind": kind, "name": document.name}
             else:
-                tell(f"{file}: {kind} {document.name!r} is good")
+                print_line(f"{file}: {kind} {document.name!r} is good")
     if json:
         print_machine(printed)
 
 
-def _tell_encoder(file: Path, encoder: Encoder) -> None:
-    """How the data sheet was read."""
-    from armsim.report.sheet_reading import SPEED, errors, not_stated, numbers
+def _print_encoder(file: Path, encoder: Encoder) -> None:
+    """Print how the data sheet was read, and the errors that it makes."""
+    from armsim.report.sheet_reading import SPEED, absent_causes, errors, numbers
 
-    read, terms, absent = numbers(encoder), errors(encoder), not_stated(encoder)
-    tell(f"{file}: encoder {encoder.name!r} is good; {encoder.price:g} cost units")
+    read, terms, absent = numbers(encoder), errors(encoder), absent_causes(encoder)
+    print_line(f"{file}: encoder {encoder.name!r} is good; {encoder.price:g} cost units")
     print_table("how the data sheet was read", ("key", "read as", "from"), read)
     header = ("cause", "life", "shape", "std, mean included", "limit", "from")
-    where = "at the shaft" if encoder.rotary else "on a metre of travel"
-    title = f"errors {where}, before mounting; those that need motion at {SPEED[encoder.rotary][0]}"
+    place = "at the shaft" if encoder.rotary else "on a metre of travel"
+    title = f"errors {place}, before mounting; those that need motion at {SPEED[encoder.rotary][0]}"
     print_table(title, header, terms, right=(3, 4))
     if absent:
-        tell(f"not stated, taken as absent: {', '.join(absent)}")
+        print_line(f"not stated, taken as absent: {', '.join(absent)}")
 
 
 def _print_assumptions(assumptions: Sequence[Assumption]) -> None:
-    """Values that the scenario does not state and that make errors."""
+    """Print assumed values: not stated by the scenario, and causing errors."""
     if assumptions:
         header = ("joint", "assumed", "value", "from", "makes")
         rows = [(row.joint, row.key, row.value, row.source, ", ".join(row.causes)) for row in assumptions]
@@ -165,7 +165,7 @@ def _print_assumptions(assumptions: Sequence[Assumption]) -> None:
 
 
 def _print_poses(scenario: Scenario) -> None:
-    """Where every named pose puts the tool, and with which joints."""
+    """Print tool position, orientation and joint values of every named pose."""
     import numpy as np
 
     from armsim.cli.check_record import named_poses
@@ -173,25 +173,25 @@ def _print_poses(scenario: Scenario) -> None:
     rotary = np.array([joint.revolute for joint in scenario.machine.arm.joints])
     rows: dict[str, list[tuple[str, ...]]] = {}
     for task, pose in named_poses(scenario):
-        where, reason = _listed(1e3 * np.array(pose["position"])), pose.get("not_reached")
+        position, reason = _listed(1e3 * np.array(pose["position"])), pose.get("not_reached")
         if reason is None:
             q = np.array(pose["joints"])
             turns_and_joints = (_listed(np.degrees(pose["turns"])), _listed(np.where(rotary, np.degrees(q), 1e3 * q)))
         else:
             turns_and_joints = ("", f"not reached: {reason}")
-        rows.setdefault(task, []).append((pose["name"], where, *turns_and_joints))
+        rows.setdefault(task, []).append((pose["name"], position, *turns_and_joints))
     header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
     for task, listed in rows.items():
         print_table(f"{task}: where the named poses put the tool", header, listed)
 
 
 def _listed(values: Iterable[float]) -> str:
-    """Numbers to a hundredth, without a sign of zero."""
+    """Numbers rounded to 0.01, without negative zero."""
     return ", ".join(f"{round(float(value), 2) + 0.0:g}" for value in values)
 
 
 def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> None:
-    """All joints at a glance, the terms of each below."""
+    """Print the table of all joints."""
     from armsim.formatting import show, show_joint, significant
 
     rows = [
@@ -205,7 +205,7 @@ def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> N
     print_table("all joints; the terms of each below", header, rows, right=(3, 4, 5, 6, 7))
 
 
-def _print(budgets: dict[str, JointBudget]) -> None:
+def _print_budgets(budgets: dict[str, JointBudget]) -> None:
     from armsim.formatting import orders, percent, show, show_joint, significant
 
     for name, budget in budgets.items():
@@ -220,17 +220,17 @@ def _print(budgets: dict[str, JointBudget]) -> None:
             more = percent(1 / budget.contrast - 1, 2)
             lines.append(f"placement of the head leaves a contrast of {percent(budget.contrast)}: {more} more jitter")
         for line in lines:
-            tell(line)
-        whole, unit = "together; worst case", budget.unit
-        sums = [
-            ("accuracy", "unit", whole, budget.rms_accuracy, budget.limit_accuracy),
-            ("repeatability", "visit", whole, budget.rms_repeatability, budget.limit_repeatability),
-            ("all", "", whole, budget.rms, budget.limit),
+            print_line(line)
+        label, unit = "together; worst case", budget.unit
+        totals = [
+            ("accuracy", "unit", label, budget.rms_accuracy, budget.limit_accuracy),
+            ("repeatability", "visit", label, budget.rms_repeatability, budget.limit_repeatability),
+            ("all", "", label, budget.rms, budget.limit),
         ]
         terms = [(t.cause, t.life, orders(t.shape, t.orders, unit), t.rms, t.limit) for t in budget.terms]
         rows = [
             (cause, life, shape, show_joint(std, unit), show(std * budget.lever_arm), show_joint(limit, unit))
-            for cause, life, shape, std, limit in (*terms, *sums)
+            for cause, life, shape, std, limit in (*terms, *totals)
         ]
         header = ("cause", "life", "shape", "std, mean included", "at the tool", "limit")
         print_table("", header, rows, right=(3, 4, 5), apart=(len(terms),))

@@ -1,4 +1,4 @@
-"""What `armsim check` tells of a document, as plain values for JSON. SI units."""
+"""JSON records of `armsim check`, in SI units."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def scenario_record(scenario: Scenario) -> dict[str, Any]:
-    """Notes, prices, budgets, assumed values, motion, limits of operation and named poses of a scenario."""
+    """Record of a scenario: notes, prices, budgets, assumed values, motion, limits of operation, named poses."""
     from armsim.model.assumptions import assumptions
     from armsim.sampling.joint_budgets import joint_budgets, link_budget
     from armsim.sampling.operation_limits import limits_of
@@ -22,7 +22,7 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
 
     machine, plan = scenario.machine, scenario.plan
     budgets = joint_budgets(machine, plan.seed, fastest(machine.arm, scenario.tasks))
-    moving = motions(machine, scenario.motion, plan.seed)
+    joint_motions = motions(machine, scenario.motion, plan.seed)
     poses: dict[str, list[dict[str, Any]]] = {}
     for task, pose in named_poses(scenario):
         poses.setdefault(task, []).append(pose)
@@ -35,8 +35,8 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
         "joints": {name: asdict(budget) for name, budget in budgets.items()},
         "links": [asdict(term) for term in link_budget(machine)],
         "assumptions": [asdict(assumption) for assumption in assumptions(machine)],
-        "motion": {name: asdict(own) for name, own in moving.items()},
-        "operation": [asdict(own) for own in limits_of(machine, plan)],
+        "motion": {name: asdict(motion) for name, motion in joint_motions.items()},
+        "operation": [asdict(limits) for limits in limits_of(machine, plan)],
         "poses": poses,
     }
     record: dict[str, Any] = _finite(out)
@@ -44,7 +44,7 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
 
 
 def named_poses(scenario: Scenario) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Task, and name, position [m], turns [rad] and joints [rad or m] of every named pose, or why it is not reached."""
+    """Iterate over named poses: task; name, position [m], turns [rad], joints [rad or m], or why it is not reached."""
     from armsim.tasks import Poses, pose_cache
     from armsim.tasks.base import turns_of
 
@@ -52,35 +52,38 @@ def named_poses(scenario: Scenario) -> Iterator[tuple[str, dict[str, Any]]]:
     for task in scenario.tasks:
         if not isinstance(task, Poses):
             continue
-        found = pose_cache.poses_of(arm, task)
-        joints = found.configurations.joints
-        for name, tool, q in zip(found.names, arm.postures(joints).tool, joints, strict=True):
+        pose_set = pose_cache.poses_of(arm, task)
+        joints = pose_set.configurations.joints
+        for name, tool, q in zip(pose_set.names, arm.postures(joints).tool, joints, strict=True):
             turns = list(turns_of(tool[:3, :3]))
             yield task.name, {"name": name, "position": tool[:3, 3].tolist(), "turns": turns, "joints": q.tolist()}
-        for lost in found.unreachable:
-            yield task.name, {"name": lost.name, "position": list(lost.position), "not_reached": lost.reason}
+        for unreached in pose_set.unreachable:
+            yield (
+                task.name,
+                {"name": unreached.name, "position": list(unreached.position), "not_reached": unreached.reason},
+            )
 
 
 def encoder_record(encoder: Encoder) -> dict[str, Any]:
-    """How the data sheet of an encoder was read, and the errors that it makes."""
-    from armsim.report.sheet_reading import SPEED, errors, not_stated
+    """Record of an encoder: how its data sheet was read, and the errors that it makes."""
+    from armsim.report.sheet_reading import SPEED, absent_causes, errors
 
     names = ("cause", "life", "shape", "std", "limit", "from")
     return {
         "kind": "encoder",
         "name": encoder.name,
         "price": encoder.price,
-        "read": [own._asdict() for own in encoder.readings],
+        "read": [reading._asdict() for reading in encoder.readings],
         "speed": SPEED[encoder.rotary][0],
         "errors": [dict(zip(names, row, strict=True)) for row in errors(encoder)],
-        "not_stated": not_stated(encoder),
+        "not_stated": absent_causes(encoder),
     }
 
 
 def _finite(value: Any) -> Any:
-    """Plain values with null in the place of numbers that JSON does not have."""
+    """Replace infinities and nan, which JSON lacks, by None."""
     if isinstance(value, dict):
-        return {key: _finite(own) for key, own in value.items()}
+        return {key: _finite(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(own) for own in value]
+        return [_finite(item) for item in value]
     return None if isinstance(value, float) and not math.isfinite(value) else value

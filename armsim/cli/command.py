@@ -1,4 +1,4 @@
-"""One frame of all commands that answer: options in groups, progress, folder, JSON or tables, notes, exit code."""
+"""Common frame of the commands: groups of options, progress, result folder, JSON or tables, notes, exit code."""
 
 from __future__ import annotations
 
@@ -28,7 +28,16 @@ from armsim.cli.options import (
     bytes_of,
     changes_of,
 )
-from armsim.cli.printing import exit_of, print_frame, print_machine, printing, say, shown_progress, stoppable, tell
+from armsim.cli.printing import (
+    exit_of,
+    print_frame,
+    print_line,
+    print_machine,
+    print_note,
+    printing,
+    progress_bars,
+    stoppable,
+)
 from armsim.processors import processors
 from armsim.sampling.run_options import RunOptions
 
@@ -54,36 +63,36 @@ class Sampling:
 
     @property
     def allowed(self) -> int:
-        """Memory that may be taken. [byte]"""
+        """Memory limit. [byte]"""
         return bytes_of(self.memory)
 
     @property
     def threads(self) -> int:
-        """As many as are asked for, or as there are processors."""
+        """Number of threads: the option, or else the number of processors."""
         return self.workers or processors()
 
     def options(self, progress: Progress, note: Note) -> RunOptions:
-        """Where to sample, and whom to tell how far it is."""
+        """Run options with callbacks for progress and notes."""
         return RunOptions(self.threads, self.allowed, progress=progress, note=note)
 
     def check(self) -> None:
-        """See whether the options can be read, before anything else is.
+        """Check the options that are parsed later, before any work.
 
         Raises
         ------
         InputError
-            One of them cannot.
+            An option is invalid.
         """
         bytes_of(self.memory)
 
     def applied(self, scenario: Scenario) -> Study:
-        """The study of a scenario with the sizes that are asked for."""
+        """Study of a scenario with the sample sizes of these options."""
         from armsim.study import Study
 
         return Study(scenario).with_plan(self.units, self.visits, self.seed)
 
     def read(self, scenario: Path, changes: Changes) -> Study:
-        """The study of a scenario with its changes, and the sizes that are asked for."""
+        """Read a scenario, apply changes and the sample sizes of these options."""
         from armsim.documents.load import load_changed, load_scenario
 
         self.check()
@@ -92,24 +101,24 @@ class Sampling:
 
 @dataclass(frozen=True)
 class Changes:
-    """Changes of a scenario."""
+    """Options that change a scenario."""
 
     set_: Set = None
 
     @property
     def values(self) -> dict[str, Any]:
-        """By path."""
+        """Changes by path."""
         return changes_of(self.set_)
 
     @property
     def words(self) -> list[str]:
-        """As they are typed."""
+        """Command-line words of the changes."""
         return [word for change in self.set_ or () for word in ("--set", change)]
 
 
 @dataclass(frozen=True)
 class Output:
-    """Where the answer goes."""
+    """Options of where the result goes."""
 
     out: Out = None
     paper: PaperSize = Paper.a4
@@ -117,7 +126,7 @@ class Output:
 
 
 def grouped(command: Callable[..., None]) -> Callable[..., None]:
-    """The command with every parameter that is a group of options, a dataclass, taken apart into its options."""
+    """Decorate a command so that each parameter of a dataclass type becomes one option per field."""
     hints = get_type_hints(command, include_extras=True)
     parameters: list[inspect.Parameter] = []
     groups: dict[str, type] = {}
@@ -133,35 +142,35 @@ def grouped(command: Callable[..., None]) -> Callable[..., None]:
             parameters.append(option)
 
     @functools.wraps(command)
-    def taken_apart(**given: Any) -> None:
+    def with_options(**arguments: Any) -> None:
         for name, group in groups.items():
-            given[name] = group(**{field.name: given.pop(field.name, field.default) for field in fields(group)})
-        command(**given)
+            arguments[name] = group(**{field.name: arguments.pop(field.name, field.default) for field in fields(group)})
+        command(**arguments)
 
-    del taken_apart.__wrapped__
-    taken_apart.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
-    taken_apart.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
-    return taken_apart
+    del with_options.__wrapped__
+    with_options.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    with_options.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
+    return with_options
 
 
 def typed(name: str, scenarios: Sequence[Path], plan: SamplingPlan | None, *more: object) -> list[object]:
-    """What to type to do it again, with the sizes of the sample spelled out."""
+    """Command-line words that repeat a command, with explicit sample sizes."""
     sizes = () if plan is None else ("--seed", plan.seed, "--units", plan.units, "--visits", plan.visits)
     return ["armsim", name, *scenarios, *sizes, *more]
 
 
 def option(name: str, value: object) -> tuple[object, ...]:
-    """An option with its value, nothing where it was not given."""
+    """Command-line words of an option with its value; none where the value is None."""
     return () if value is None else (name, value)
 
 
 def files_of(*studies: Study) -> list[Path]:
-    """Files that studies were read from."""
+    """Input files of studies."""
     return [source.path for study in studies for source in study.scenario.sources]
 
 
 def calibrated_study(study: Study, calibrated: bool) -> Study:
-    """The study, of arms after the calibration of its scenario if so wanted."""
+    """The study itself, or, with ``calibrated``, that of arms after the scenario's calibration."""
     if not calibrated:
         return study
     from armsim.calibration.calibrated_study import calibrated as after_calibration
@@ -171,25 +180,25 @@ def calibrated_study(study: Study, calibrated: bool) -> Study:
 
 @dataclass(frozen=True, eq=False)
 class Reply:
-    """What a command has to say.
+    """Result of a command.
 
     Parameters
     ----------
     record : callable
-        The machine result, or its text, where that is wanted.
-    shown : iterable of Frame or str
-        Tables and sentences for people.
+        Returns the machine result, or its text.
+    printout : iterable of Frame or str
+        Tables and sentences for the terminal.
     notes : iterable of str
     state : Verdict
-        Which tells the exit code.
+        Determines the exit code.
     review : Review, optional
-        Of the folder.
+        Content of the folder.
     write : callable, optional
-        Writes the folder where that takes more than `write_review`.
+        Writes the folder, in place of `write_review`.
     """
 
     record: Callable[[], Mapping[str, Any] | str]
-    shown: Iterable[Frame | str]
+    printout: Iterable[Frame | str]
     notes: Iterable[str] = ()
     state: Verdict = "none stated"
     review: Review | None = None
@@ -202,74 +211,74 @@ def reply(
     command: Sequence[object] = (),
     inputs: Iterable[Path] = (),
     default: Path | None = None,
-    made_from: Path | None = None,
+    scenario: Path | None = None,
     then: Callable[[], Path | None] = lambda: None,
 ) -> None:
-    """Work, write the folder, print, and end with the exit code.
+    """Run a command: compute, write the folder, print, and exit with its code.
 
     Parameters
     ----------
     output : Output
     work : callable
-        What is answered, told where to show its progress and notes.
+        Computes the reply; called with callbacks for progress and notes.
     command : sequence
-        What to type to do it again.
+        Command-line words that repeat the command.
     inputs : iterable of Path
-        Files that are read.
+        Input files, which must not be overwritten.
     default : Path, optional
-        Folder where none is named; none is written without one.
-    made_from : Path, optional
+        Folder without ``--out``; no folder is written where None.
+    scenario : Path, optional
         Scenario whose earlier result in that folder may be replaced.
     then : callable
-        Writes what is asked for besides, after the folder; a file or None.
+        Writes a further file after the folder; returns its path or None.
     """
     folder = output.out or default
     if folder is not None:
         from armsim.report.output_folder import check_destination
 
-        check_destination(folder, inputs, made_from if output.out is None else None)
-    with stoppable() as landed:
-        with shown_progress() as (progress, note):
+        check_destination(folder, inputs, scenario if output.out is None else None)
+    with stoppable() as written_paths:
+        with progress_bars() as (progress, note):
             answer = work(progress, note)
             if folder is not None and answer.write is not None:
-                answer.write(folder, landed.append)
+                answer.write(folder, written_paths.append)
             elif folder is not None and answer.review is not None:
                 from armsim.report.review import write_review
 
                 again = shlex.join(map(str, command))
-                write_review(folder, answer.review, again, output.paper.value, progress, landed.append)
+                write_review(folder, answer.review, again, output.paper.value, progress, written_paths.append)
         written = then()
-        landed += [] if written is None else [written]
+        written_paths += [] if written is None else [written]
         conclude(answer, output.json, folder, written)
     end(answer.state)
 
 
 def conclude(answer: Reply, json: bool, folder: Path | None = None, written: Path | None = None) -> None:
-    """Print an answer, its notes, and where its files are."""
+    """Print a reply, its notes, and the paths of its files."""
     with printing(written or folder):
         if json:
             record = answer.record()
             sys.stdout.write(record) if isinstance(record, str) else print_machine(record)
         else:
-            show(answer.shown)
+            show(answer.printout)
     for text in dict.fromkeys(answer.notes):
-        say(f"note: {text}")
+        print_note(f"note: {text}")
     if written is not None:
-        say(f"scenario: {written}")
+        print_note(f"scenario: {written}")
     if folder is not None:
-        say(f"report: {folder / 'report.html'}")
+        print_note(f"report: {folder / 'report.html'}")
 
 
-def show(shown: Iterable[Frame | str]) -> None:
-    """Frames and sentences on standard output."""
-    for part in shown:
-        if isinstance(part, str):
-            tell(part)
+def show(printout: Iterable[Frame | str]) -> None:
+    """Print frames and sentences on standard output."""
+    for block in printout:
+        if isinstance(block, str):
+            print_line(block)
         else:
-            print_frame(part)
+            print_frame(block)
 
 
 def end(state: Verdict) -> None:
-    """Leave with the exit code of a state."""
+    """Exit with the code of a state."""
     if exit_of(state):
         raise typer.Exit(exit_of(state))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.command import Output, Reply, Sampling, files_of, grouped, reply, typed
-from armsim.cli.options import called
+from armsim.cli.options import results_name
 
 if TYPE_CHECKING:
     from armsim.sampling.run_options import Note, Progress
@@ -29,12 +29,12 @@ def compare(
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import compare as held_against
-        from armsim.report.comparison_review import comparison_review, comparison_shown
+        from armsim.report.comparison_review import comparison_printout, comparison_review
 
         comparison = held_against(studies, sampling.options(progress, note))
         review = comparison_review(comparison, [study.scenario for study in studies])
-        return Reply(comparison.to_dict, comparison_shown(comparison), review.notes, review=review)
+        return Reply(comparison.to_dict, comparison_printout(comparison), review.notes, review=review)
 
-    default = Path("results") / f"{called(scenarios[0])}-compared"
+    default = Path("results") / f"{results_name(scenarios[0])}-compared"
     again = typed("compare", scenarios, studies[0].scenario.plan)
     reply(output, work, again, files_of(*studies), default, scenarios[0])

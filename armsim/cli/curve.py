@@ -30,18 +30,18 @@ def curve(
     ] = None,
 ) -> None:
     """A measured error curve of a sensor, order by order, beside its data sheet; exit 1 where it contradicts that."""
-    wanted = _orders(orders)
+    requested_orders = _orders(orders)
     sensor, mounting, sources = _sensor(encoder, scenario, joint)
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.calibration.curve_analysis import measure
         from armsim.documents.csv_columns import source_of
-        from armsim.report.curve_review import curve_review, curve_shown
+        from armsim.report.curve_review import curve_printout, curve_review
 
-        curves = measure(file, wanted, sensor, mounting)
+        curves = measure(file, requested_orders, sensor, mounting)
         review = curve_review(curves, (source_of(file), *sources))
         state: Verdict = "not met" if curves.agrees is False else "met"
-        return Reply(curves.to_dict, curve_shown(curves), (), state, review)
+        return Reply(curves.to_dict, curve_printout(curves), (), state, review)
 
     options = {"--encoder": encoder, "--scenario": scenario, "--joint": joint, "--orders": orders}
     again = ["armsim", "curve", file, *(word for name, value in options.items() for word in option(name, value))]
@@ -65,13 +65,13 @@ def _sensor(
     encoder: Path | None, scenario: Path | None, joint: str | None
 ) -> tuple[Encoder | None, Mounting | None, tuple[Source, ...]]:
     if (encoder is not None and scenario is not None) or (scenario is None) != (joint is None):
-        found = (
+        actual = (
             "--encoder with --scenario"
             if encoder is not None and scenario is not None
             else "one of --scenario and --joint"
         )
         raise InputError(
-            Problem("command line", 0, 0, "--scenario", found, "--encoder FILE, or --scenario FILE --joint NAME")
+            Problem("command line", 0, 0, "--scenario", actual, "--encoder FILE, or --scenario FILE --joint NAME")
         )
     if encoder is not None:
         from armsim.documents import check_file
@@ -86,9 +86,9 @@ def _sensor(
         return None, None, ()
     from armsim.documents.load import load_scenario
 
-    read = load_scenario(scenario)
-    names = [one.name for one in read.machine.joints]
+    scenario_model = load_scenario(scenario)
+    names = [joint_row.name for joint_row in scenario_model.machine.joints]
     if joint not in names:
         raise InputError(Problem("command line", 0, 0, "--joint", repr(joint), ", ".join(names)))
-    fitted = read.machine.joints[names.index(joint)]
-    return fitted.encoder, fitted.mounting, read.sources
+    joint_model = scenario_model.machine.joints[names.index(joint)]
+    return joint_model.encoder, joint_model.mounting, scenario_model.sources

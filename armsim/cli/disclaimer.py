@@ -1,4 +1,4 @@
-"""Commands whose results can hurt someone who takes them for more than they are."""
+"""Disclaimer of the commands whose results must not be used alone to judge safety."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from typing import Any
 
 import typer
 
-from armsim.cli.printing import say
+from armsim.cli.printing import print_note
 from armsim.disclaimer import LINE
 
 ANSWERED = (0, 1, 4)
-"""Exit codes of commands that came to a result."""
+"""Exit codes of commands that produced a result."""
 
 
-def cautioned(command: Callable[..., None]) -> Callable[..., None]:
-    """The command, which says at its end, and in its help, what its results are not."""
+def with_disclaimer(command: Callable[..., None]) -> Callable[..., None]:
+    """Decorate a command to print the disclaimer at its end and show it in its help."""
 
     @functools.wraps(command)
-    def saying(**given: Any) -> None:
+    def command_with_disclaimer(**arguments: Any) -> None:
         try:
-            command(**given)
+            command(**arguments)
         except typer.Exit as end:
             if end.exit_code in ANSWERED:
-                say(f"caution: {LINE}")
+                print_note(f"caution: {LINE}")
             raise
-        say(f"caution: {LINE}")
+        print_note(f"caution: {LINE}")
 
-    saying.__doc__ = f"{command.__doc__}\n\nResults are {LINE}."
-    return saying
+    command_with_disclaimer.__doc__ = f"{command.__doc__}\n\nResults are {LINE}."
+    return command_with_disclaimer

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from armsim.cli.printing import printing, tell
+from armsim.cli.printing import print_line, printing
 from armsim.errors import InputError, Problem
 
 
@@ -17,21 +17,21 @@ def explain(
     ] = None,
 ) -> None:
     """Meaning, unit, equation and source of a key, a cause or a measure; without a word, all that are known."""
-    from armsim.report.reference import explained, words
+    from armsim.report.reference import explanation, words
 
-    known = words()
+    all_words = words()
     with printing():
         if word is None:
-            for own in known:
-                tell(own)
+            for entry in all_words:
+                print_line(entry)
             return
-        paragraphs = explained(word)
+        paragraphs = explanation(word)
         if not paragraphs:
-            close = ", ".join(difflib.get_close_matches(word, known, n=5, cutoff=0.5))
+            close = ", ".join(difflib.get_close_matches(word, all_words, n=5, cutoff=0.5))
             accepted = (
                 f"did you mean {close}?" if close else "a key, a cause or a measure, as `armsim explain` lists them"
             )
             raise InputError(Problem("command line", 0, 0, "WORD", repr(word), accepted))
         for number, text in enumerate(paragraphs):
             for line in ([""] if number else []) + text.splitlines():
-                tell(line)
+                print_line(line)

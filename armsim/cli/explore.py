@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from armsim.cli.options import Set, Workers, changes_of, need
-from armsim.cli.printing import say
+from armsim.cli.printing import print_note
 
 
 def explore(
@@ -37,7 +37,7 @@ def explore(
     from armsim.study import Study
 
     session = Session(Study(ready), options, catalogue, RunOptions(workers), initial_changes=changes)
-    say("looking for the poses")
+    print_note("looking for the poses")
     session.begin()
     free = port or free_port()
-    serve(session, free, not no_browser, lambda address: say(f"open {address} (Ctrl-C ends)"))
+    serve(session, free, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))

@@ -25,9 +25,9 @@ from armsim.cli import (
     verify,
     what_if,
 )
-from armsim.cli.disclaimer import cautioned
+from armsim.cli.disclaimer import with_disclaimer
 from armsim.cli.interrupt import STOPPED, end_on_signals, leave
-from armsim.cli.printing import say
+from armsim.cli.printing import print_note
 from armsim.cli.streams import prepare_streams
 from armsim.errors import DoesNotFit, InputError, Problem, RunError, TooLong, one_line
 
@@ -40,27 +40,27 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.command("check")(check.check)
-app.command("run")(cautioned(run.run))
-app.command("compare")(cautioned(compare.compare))
-app.command("select")(cautioned(select.select))
-app.command("trade-off")(cautioned(trade_off.trade_off))
-app.command("what-if")(cautioned(what_if.what_if))
-app.command()(cautioned(sensitivity.sensitivity))
-app.command()(cautioned(curve.curve))
-app.command()(cautioned(verify.verify))
-app.command()(cautioned(calibrate.calibrate))
-app.command("allocate")(cautioned(allocate.allocate))
-app.command()(cautioned(explore.explore))
+app.command("run")(with_disclaimer(run.run))
+app.command("compare")(with_disclaimer(compare.compare))
+app.command("select")(with_disclaimer(select.select))
+app.command("trade-off")(with_disclaimer(trade_off.trade_off))
+app.command("what-if")(with_disclaimer(what_if.what_if))
+app.command()(with_disclaimer(sensitivity.sensitivity))
+app.command()(with_disclaimer(curve.curve))
+app.command()(with_disclaimer(verify.verify))
+app.command()(with_disclaimer(calibrate.calibrate))
+app.command("allocate")(with_disclaimer(allocate.allocate))
+app.command()(with_disclaimer(explore.explore))
 app.command("explain")(explain.explain)
 app.command("new")(new.new)
 app.command("schema")(schema.schema)
 
 
-def _version(wanted: bool) -> None:
-    if wanted:
-        from armsim.version import own_version
+def _version(requested: bool) -> None:
+    if requested:
+        from armsim.version import package_version
 
-        typer.echo(f"armsim {own_version()}")
+        typer.echo(f"armsim {package_version()}")
         raise typer.Exit()
 
 
@@ -79,16 +79,16 @@ def main() -> None:
     """Run the command of this process, and end it."""
     prepare_streams()
     os.environ["MPLBACKEND"] = "agg"  # no window is ever opened, whatever the environment wishes
-    warnings.showwarning = lambda message, *given: say(f"note: {message}")
+    warnings.showwarning = lambda message, *details: print_note(f"note: {message}")
     end_on_signals()
-    code, told = command()
+    code, message = command()
     if code > 1:
-        leave(code, told)  # what still runs is not waited for
+        leave(code, message)  # what still runs is not waited for
     raise SystemExit(code)
 
 
 def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
-    """Run a command; its exit code, and what went wrong in lines for people.
+    """Run a command; return its exit code and the error message.
 
     0 done; 1 requirement not met; 2 bad input; 3 the run itself failed.
     """
@@ -110,14 +110,14 @@ def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
     except (OSError, MemoryError) as error:
         return 3, one_line(f"error: the run failed, nothing was written: {error or type(error).__name__}")
     except Exception as error:
-        if hasattr(error, "format_message"):  # words of the command line that it cannot take
-            found = str(error.format_message()).rstrip(".")
-            return 2, f"error: {Problem('command line', 0, 0, '', found, 'what --help shows')}"
+        if hasattr(error, "format_message"):  # invalid words on the command line
+            problem = str(error.format_message()).rstrip(".")
+            return 2, f"error: {Problem('command line', 0, 0, '', problem, 'what --help shows')}"
         if os.environ.get("ARMSIM_TRACEBACK"):
             raise
         fault = f"{type(error).__name__}: {error}"
-        told = f"error: a fault of armsim itself ({fault}); ARMSIM_TRACEBACK=1 shows where. Nothing was written."
-        return 3, one_line(told)
+        message = f"error: a fault of armsim itself ({fault}); ARMSIM_TRACEBACK=1 shows where. Nothing was written."
+        return 3, one_line(message)
     return (code if isinstance(code, int) else 0), ""
 
 

@@ -15,7 +15,7 @@ from typing import Annotated
 import typer
 
 from armsim.cli.options import write_new
-from armsim.cli.printing import printing, tell
+from armsim.cli.printing import print_line, printing
 from armsim.errors import InputError, Problem, RunError
 
 
@@ -25,38 +25,40 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to ma
     from armsim.documents.load import KINDS
     from armsim.documents.schema import printed_schema
 
-    done: list[Path] = []
+    files_written: list[Path] = []
     schemas = folder / "schemas"
     try:
         for starter in sorted(files("armsim.cli").joinpath("starter").iterdir(), key=lambda entry: entry.name):
             write_new(folder / starter.name, starter.read_text(encoding="utf-8"))
-            done.append(folder / starter.name)
+            files_written.append(folder / starter.name)
         schemas.mkdir(exist_ok=True)
-        for kind in KINDS:  # what an editor checks the documents by while they are typed
+        for kind in KINDS:  # for checks in an editor while typing
             write_new(schemas / f"{kind}.json", json.dumps(printed_schema(kind), indent=1) + "\n")
-            done.append(schemas / f"{kind}.json")
+            files_written.append(schemas / f"{kind}.json")
     except (RunError, OSError):
-        for file in done:
+        for file in files_written:
             file.unlink(missing_ok=True)
         with suppress(OSError):
             schemas.rmdir()
         _remove(absent)
         raise
     with printing(folder):
-        tell(f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}")
+        print_line(
+            f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}"
+        )
 
 
 def _make(folder: Path) -> list[Path]:
-    """Make a folder; the folders that were absent, innermost first.
+    """Create a folder; return the folders that were absent before, innermost first.
 
     Raises
     ------
     InputError
-        It holds something, or cannot be made, or no file can be made in it; nothing is left behind.
+        The folder is not empty, or cannot be created or written to; nothing is left behind.
     """
 
-    def fault(found: str, accepted: str) -> InputError:
-        return InputError(Problem(str(folder), 0, 0, "DIR", found, accepted))
+    def fault(actual: str, accepted: str) -> InputError:
+        return InputError(Problem(str(folder), 0, 0, "DIR", actual, accepted))
 
     absent: list[Path] = []
     try:

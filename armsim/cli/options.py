@@ -1,4 +1,4 @@
-"""What the commands have in common: options, progress, the machine result on standard output."""
+"""Options that commands share, and their parsing."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ Set = Annotated[
 
 
 def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
-    """Changes by path, from texts such as ``sampling.units=500``; a value is read as in a file.
+    """Parse changes such as ``sampling.units=500`` by path; a value is read as in a YAML file.
 
     Raises
     ------
     InputError
-        A text is none of these, or its value is none that a file may hold.
+        A text has another form, or its value is invalid in a file.
     """
     out: dict[str, Any] = {}
     for text in texts or ():
@@ -50,19 +50,19 @@ def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
         if not sign or not path.strip():
             raise InputError(Problem("command line", 0, 0, "--set", repr(text[:60]), "PATH=VALUE"))
         if value.strip() in ("", "---"):
-            found, accepted = "no value", "a value as it stands in a file; null takes the key away"
-            raise InputError(Problem("command line", 0, 0, f"--set {path.strip()}", found, accepted))
+            actual, accepted = "no value", "a value as it stands in a file; null takes the key away"
+            raise InputError(Problem("command line", 0, 0, f"--set {path.strip()}", actual, accepted))
         out[path.strip()] = read_value(value, f"--set {path.strip()}")
     return out
 
 
 def excluded_of(text: str | None) -> tuple[int, ...]:
-    """Lines of a file, in order, from a text such as ``58,102``.
+    """Parse line numbers such as ``58,102``, in ascending order.
 
     Raises
     ------
     InputError
-        The text is none of these.
+        The text has another form.
     """
     numbers = [] if text is None else [number.strip() for number in text.split(",")]
     if any(re.fullmatch(r"[0-9]{1,9}", number) is None for number in numbers):
@@ -74,12 +74,12 @@ def excluded_of(text: str | None) -> tuple[int, ...]:
 
 
 def need(library: str, key: str, extra: str) -> None:
-    """Make sure that the library of an extra is there.
+    """Check that the library of an optional extra is installed.
 
     Raises
     ------
     InputError
-        With what to install.
+        The library is missing; the message says what to install.
     """
     if find_spec(library) is None:
         from armsim.errors import InputError, Problem
@@ -88,7 +88,7 @@ def need(library: str, key: str, extra: str) -> None:
 
 
 class Paper(StrEnum):
-    """Sizes of paper of the PDF."""
+    """Paper sizes of the PDF."""
 
     a4 = "a4"
     letter = "letter"
@@ -101,28 +101,28 @@ _BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "Mi
 
 
 def bytes_of(text: str) -> int:
-    """A size of memory in bytes."""
-    found = re.fullmatch(r"\s*(\d{1,15}(?:\.\d{1,15})?)\s*([A-Za-z]+)\s*", text, re.ASCII)
-    if found is None or found[2] not in _BYTES or float(found[1]) <= 0:
+    """Parse a size of memory such as ``2GiB``. [byte]"""
+    match = re.fullmatch(r"\s*(\d{1,15}(?:\.\d{1,15})?)\s*([A-Za-z]+)\s*", text, re.ASCII)
+    if match is None or match[2] not in _BYTES or float(match[1]) <= 0:
         from armsim.errors import InputError, Problem
 
         accepted = f"a number with one of {', '.join(_BYTES)}, such as 2GiB"
         raise InputError(Problem("command line", 0, 0, "--memory", repr(text[:60]), accepted))
-    return int(float(found[1]) * _BYTES[found[2]])
+    return int(float(match[1]) * _BYTES[match[2]])
 
 
 def write_new(path: Path, text: str) -> None:
-    """Write a file whole or not at all; one that is there already is left alone.
+    """Write a new file completely or not at all; never replace one.
 
     Raises
     ------
     RunError
-        It cannot be written.
+        The file cannot be written.
     """
     from armsim.errors import RunError
 
     try:
-        with path.open("x", encoding="utf-8") as file:  # opened by nobody else, be it through a link that leads nowhere
+        with path.open("x", encoding="utf-8") as file:  # "x" also refuses a dangling link
             try:
                 file.write(text)
                 file.flush()
@@ -135,12 +135,12 @@ def write_new(path: Path, text: str) -> None:
 
 
 def check_new_file(path: Path, key: str) -> None:
-    """Refuse a file that cannot be made anew, before any work is done.
+    """Refuse a path at which no new file can be created, before any work.
 
     Raises
     ------
     InputError
-        It is there, or cannot be made.
+        The file exists, or cannot be created.
     """
     from armsim.errors import InputError, Problem
 
@@ -159,7 +159,7 @@ def check_new_file(path: Path, key: str) -> None:
         raise InputError(Problem(str(path), 0, 0, key, fault, "a new file in a folder that is there"))
 
 
-def called(scenario: Path) -> str:
-    """What the results of a scenario are called where nothing is said: its file, or the folder of a scenario.yaml."""
+def results_name(scenario: Path) -> str:
+    """Default name of a scenario's results: the stem of its file, or the folder of a ``scenario.yaml``."""
     plain = scenario.stem == "scenario" and scenario.absolute().parent.name
     return scenario.absolute().parent.name if plain else scenario.stem

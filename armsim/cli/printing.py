@@ -1,4 +1,4 @@
-"""What people see: tables on standard output, notes on standard error. Nothing from input steers the terminal."""
+"""Terminal output: tables on standard output, notes on standard error. Input text cannot steer the terminal."""
 
 from __future__ import annotations
 
@@ -18,23 +18,23 @@ if TYPE_CHECKING:
     from armsim.sampling.run_options import Note, Progress
 
 GAP = "  "
-"""Between the columns of a table that is read by another program."""
+"""Gap between the columns of a table that another program reads."""
 
 
-def say(text: str) -> None:
-    """A line for people on standard error; that nobody can read it is no fault."""
+def print_note(text: str) -> None:
+    """Print a line on standard error; ignore a closed stream."""
     with suppress(OSError):
         print(one_line(text), file=sys.stderr, flush=True)
 
 
-def tell(text: str) -> None:
-    """A line on standard output."""
+def print_line(text: str) -> None:
+    """Print a line on standard output."""
     print(one_line(text))
 
 
 def print_frame(frame: Frame) -> None:
-    """A frame on standard output; its numbers are set flush right."""
-    right = [n for n, column in enumerate(frame.shown) if not column.holds_words]
+    """Print a frame on standard output, with its numbers flush right."""
+    right = [n for n, column in enumerate(frame.visible_columns) if not column.is_text]
     print_table(frame.title, frame.headers, [[cell.text for cell in row] for row in frame.rows], right)
 
 
@@ -45,10 +45,9 @@ def print_table(
     right: Collection[int] = (),
     apart: Collection[int] = (),
 ) -> None:
-    """A table on standard output, every value whole.
+    """Print a table on standard output without truncating values.
 
-    With lines on a terminal that has the room; one value per line on a narrow one; plain columns where another program
-    reads.
+    Ruled on a wide terminal, one value per line on a narrow one, plain columns where another program reads.
 
     Parameters
     ----------
@@ -73,7 +72,7 @@ def _plain(title: str, header: Sequence[str], cells: list[list[str]], right: Col
     lines = [list(header), *cells]
     widths = [max(len(line[column]) for line in lines) for column in range(len(header))]
     if title:
-        tell(title)
+        print_line(title)
     for line in lines:
         aligned = [
             cell.rjust(width) if column in right else cell.ljust(width)
@@ -85,7 +84,7 @@ def _plain(title: str, header: Sequence[str], cells: list[list[str]], right: Col
 def _ruled(
     title: str, header: Sequence[str], cells: list[list[str]], right: Collection[int], apart: Collection[int]
 ) -> bool:
-    """With lines, if the terminal has room for the longest word of every column."""
+    """Print a ruled table; return False where the terminal is too narrow for the longest words."""
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.measure import Measurement
@@ -96,10 +95,10 @@ def _ruled(
         title=one_line(title) or None, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0)
     )
     for column, name in enumerate(header):
-        own = [name, *(row[column] for row in cells)]
+        texts = [name, *(row[column] for row in cells)]
         # numbers stay with their units, other text breaks between words alone
-        whole = max((len(text) for text in own[1:]), default=0) if column in right else 0
-        least = max(whole, *(len(word) for text in own for word in text.split()), 1)
+        unbroken = max((len(text) for text in texts[1:]), default=0) if column in right else 0
+        least = max(unbroken, *(len(word) for text in texts for word in text.split()), 1)
         table.add_column(name, justify="right" if column in right else "left", min_width=least)
     for number, row in enumerate(cells):
         if number in apart:
@@ -113,7 +112,7 @@ def _ruled(
 
 def _listed(title: str, header: Sequence[str], cells: list[list[str]]) -> None:
     if title:
-        tell(title)
+        print_line(title)
     for row in cells:
         for number, (name, cell) in enumerate(zip(header, row, strict=True)):
             if cell:
@@ -133,45 +132,45 @@ def print_machine(data: Mapping[str, Any]) -> None:
 
 @contextmanager
 def printing(written: Path | None = None) -> Iterator[None]:
-    """Say what is there where only the printing fails.
+    """State which results were written where printing fails.
 
     Raises
     ------
     RunError
-        In place of the fault of standard output.
+        Replaces the OSError of standard output.
     """
-    there = "nothing was written" if written is None else f"{written} is written and whole"
+    state = "nothing was written" if written is None else f"{written} is written and whole"
     try:
         yield
         sys.stdout.flush()
     except OSError as error:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # else the interpreter tries once more on leaving
-        raise RunError(f"standard output cannot be written: {error.strerror or error}; {there}") from error
+        raise RunError(f"standard output cannot be written: {error.strerror or error}; {state}") from error
 
 
 @contextmanager
 def stoppable() -> Iterator[list[Path]]:
-    """Say what is there where the command is stopped: the folders and files that are put into the list.
+    """State which folders and files, appended to the yielded list, were written where the command is interrupted.
 
     Raises
     ------
     RunError
-        In place of the interrupt, where something is there.
+        Replaces the interrupt, where something was written.
     """
-    written: list[Path] = []
+    written_paths: list[Path] = []
     try:
-        yield written
+        yield written_paths
     except KeyboardInterrupt as error:
-        if not written:
+        if not written_paths:
             raise
-        raise RunError(f"stopped; {', '.join(map(str, written))} is written and whole") from error
+        raise RunError(f"stopped; {', '.join(map(str, written_paths))} is written and whole") from error
 
 
 @contextmanager
-def shown_progress() -> Iterator[tuple[Progress, Note]]:
-    """Bars on a terminal, nothing elsewhere; notes on both."""
+def progress_bars() -> Iterator[tuple[Progress, Note]]:
+    """Yield callbacks for progress and notes; progress shows as bars on a terminal, not elsewhere."""
     if not sys.stderr.isatty():
-        yield lambda task, done, total: None, say
+        yield lambda task, completed, total: None, print_note
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
@@ -179,11 +178,11 @@ def shown_progress() -> Iterator[tuple[Progress, Note]]:
     console = Console(stderr=True, markup=False, emoji=False, highlight=False)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TextColumn("{task.completed}/{task.total}"))
     with Progress(*columns, TimeRemainingColumn(), console=console) as bars:
-        known: dict[str, TaskID] = {}
+        bar_ids: dict[str, TaskID] = {}
 
-        def advance(task: str, done: int, total: int) -> None:
-            if task not in known:
-                known[task] = bars.add_task(one_line(task), total=total)
-            bars.update(known[task], completed=done, total=total)
+        def advance(task: str, completed: int, total: int) -> None:
+            if task not in bar_ids:
+                bar_ids[task] = bars.add_task(one_line(task), total=total)
+            bars.update(bar_ids[task], completed=completed, total=total)
 
         yield advance, lambda text: console.print(one_line(text))

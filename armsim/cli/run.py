@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.command import Changes, Output, Reply, Sampling, grouped, reply
-from armsim.cli.options import Paper, Yes, called, changes_of, need
+from armsim.cli.options import Paper, Yes, changes_of, need, results_name
 
 if TYPE_CHECKING:
     from armsim.errors import InputError
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Execution:
-    """Options of where and how long a run may work."""
+    """Options of where a run is executed, and how long it may take."""
 
     processes: Annotated[bool, typer.Option("--processes", help="Take processes in place of threads.")] = False
     cluster: Annotated[str | None, typer.Option(help="Address of a dask.distributed scheduler to sample on.")] = None
@@ -36,7 +36,7 @@ class Execution:
 
 @dataclass(frozen=True)
 class Besides:
-    """Options of what is worked out and written beside a run."""
+    """Options of further analyses and files of a run."""
 
     what_if: Annotated[bool, typer.Option("--what-if", help="Work out the what-ifs too, for the document.")] = False
     catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None
@@ -70,11 +70,11 @@ def run(
         need("openpyxl", "--workbook", "workbook")
     manifest: Manifest | None = None
     if reproduce is not None:
-        stated = (sampling.seed, sampling.units, sampling.visits, scenario, besides.catalogue) != (None,) * 5
-        if stated or besides.what_if or changes.set_ or output.paper is not Paper.a4:
+        conflicting = (sampling.seed, sampling.units, sampling.visits, scenario, besides.catalogue) != (None,) * 5
+        if conflicting or besides.what_if or changes.set_ or output.paper is not Paper.a4:
             raise _fault("--reproduce", "a manifest beside a scenario or what it is asked for", "the manifest alone")
         manifest = read_manifest(reproduce)
-        request = manifest.asked
+        request = manifest.request
         listed = None if request.catalogue is None else Path(request.catalogue)
         ready, options = _read(Path(request.scenario), listed, request.changes)
         study = replace(sampling, seed=request.seed, units=request.units, visits=request.visits).applied(ready)
@@ -96,7 +96,7 @@ def run(
 
         sweep_of(Path(request.scenario), study, sweep, output, sampling, changes)
         return
-    default = Path("results") / f"{called(Path(request.scenario))}{'' if manifest is None else '-again'}"
+    default = Path("results") / f"{results_name(Path(request.scenario))}{'' if manifest is None else '-again'}"
     inputs = [source.path for source in ready.sources]
     with Helpers(helpers_for(sampling.allowed, sampling.workers)) as helpers:
 
@@ -106,15 +106,15 @@ def run(
             if manifest is not None and reproduce is not None:
                 notes += _compared(manifest, result, reproduce)
             from armsim.report.run_folder import write_run_folder  # the libraries that draw are loaded last
-            from armsim.report.run_tables import run_shown
+            from armsim.report.run_tables import run_printout
 
-            def write(folder: Path, landed: Callable[[Path], None]) -> None:
+            def write(folder: Path, on_written: Callable[[Path], None]) -> None:
                 write_run_folder(
-                    folder, result, study.scenario, request.command, progress, extras, request.paper, helpers, landed,
-                    request, besides.slides,
+                    folder, result, study.scenario, request.command, progress, extras, request.paper, helpers,
+                    on_written, request, besides.slides,
                 )  # fmt: skip
 
-            return Reply(lambda: result.to_json().decode(), run_shown(result), notes, result.state, write=write)
+            return Reply(lambda: result.to_json().decode(), run_printout(result), notes, result.state, write=write)
 
         reply(output, work, (), inputs, default, Path(request.scenario))
 
@@ -123,14 +123,14 @@ def _sampled(
     study: Study, options: Options | None, request: RunRequest, sampling: Sampling, execution: Execution,
     besides: Besides, helpers: Helpers, progress: Progress, note: Note,
 ) -> tuple[Result, Extras]:  # fmt: skip
-    """The result, and what is worked out beside it."""
+    """Compute the result and the further analyses."""
     from armsim.errors import DoesNotFit
     from armsim.report.helpers import DOCUMENT_MEMORY
     from armsim.report.pictures import Extras
     from armsim.sampling.duration import A_DAY
-    from armsim.sampling.kernels import made_ready
+    from armsim.sampling.kernels import compiled_kernels
 
-    with made_ready(note) as wait_for_kernels:
+    with compiled_kernels(note) as wait_for_kernels:
         poses = study.find(progress)
         wait_for_kernels()
     longest = math.inf if execution.yes else A_DAY
@@ -163,12 +163,12 @@ def _sampled(
 
 
 def _compared(manifest: Manifest, result: Result, path: Path) -> list[str]:
-    """What is to be noted of a run that was done again.
+    """Compare a reproduced run with its manifest; return notes.
 
     Raises
     ------
     RunError
-        Its results are not those of the manifest.
+        The results differ from those of the manifest.
     """
     from armsim.errors import RunError
     from armsim.report.reproduce import difference
@@ -181,16 +181,16 @@ def _compared(manifest: Manifest, result: Result, path: Path) -> list[str]:
     return [*([other] if other else []), "the inputs are as they were, and the results are the same to the bit"]
 
 
-def _fault(key: str, found: str, accepted: str) -> InputError:
+def _fault(key: str, actual: str, accepted: str) -> InputError:
     from armsim.errors import InputError, Problem
 
-    return InputError(Problem("command line", 0, 0, key, found, accepted))
+    return InputError(Problem("command line", 0, 0, key, actual, accepted))
 
 
 def _read(scenario: Path, catalogue: Path | None, changes: Sequence[str]) -> tuple[Scenario, Options | None]:
     from armsim.documents.load import load_changed, load_options, load_scenario
 
-    wanted = changes_of(changes)
+    change_values = changes_of(changes)
     if catalogue is not None:
-        return load_options(scenario, catalogue, wanted)
-    return load_changed(load_scenario(scenario), wanted), None
+        return load_options(scenario, catalogue, change_values)
+    return load_changed(load_scenario(scenario), change_values), None

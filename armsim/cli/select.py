@@ -46,14 +46,14 @@ def select(
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import select as choose
         from armsim.decide.decision import decide
-        from armsim.report.decision_review import decision_review, selection_shown
+        from armsim.report.decision_review import decision_review, selection_printout
 
-        given = study, options, sampling.options(progress, note)
+        arguments = study, options, sampling.options(progress, note)
         review: Review | None = None
         if output.out is None:
-            selection = choose(*given)
+            selection = choose(*arguments)
         else:
-            decision = decide(*given)
+            decision = decide(*arguments)
             selection = decision.selection
             review = decision_review(decision, ready, _text(selection, ready, scenario, catalogue, changes, output.out))
         if write is not None:
@@ -61,8 +61,10 @@ def select(
                 filter(None, [_text(selection, ready, scenario, catalogue, changes, write.absolute().parent)])
             )
         notes = (*ready.notes, *((AFTER,) if calibrated else ()))
-        assert ready.requirement is not None  # held by select
-        return Reply(selection.to_dict, selection_shown(selection, ready.requirement), notes, selection.state, review)
+        assert ready.requirement is not None  # required by select
+        return Reply(
+            selection.to_dict, selection_printout(selection, ready.requirement), notes, selection.state, review
+        )
 
     def then() -> Path | None:
         for text in chosen:
@@ -79,7 +81,7 @@ def select(
 def _text(
     selection: Selection, ready: Scenario, scenario: Path, catalogue: Path, changes: Changes, to: Path
 ) -> str | None:
-    """The text of the chosen design, to stand in a folder; None where nothing meets the requirement."""
+    """YAML text of the chosen design for a folder; None where nothing meets the requirement."""
     from armsim.documents.references import rebase_files
     from armsim.documents.write_overrides import as_changes
 

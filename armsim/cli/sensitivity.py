@@ -25,11 +25,11 @@ def sensitivity(
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import sensitivities
-        from armsim.report.sensitivity_review import sensitivity_review, sensitivity_shown
+        from armsim.report.sensitivity_review import sensitivity_printout, sensitivity_review
 
         table = sensitivities(study, sampling.options(progress, note))
         review = sensitivity_review(table, study.scenario)
-        return Reply(table.to_dict, sensitivity_shown(table), review.notes, review=review)
+        return Reply(table.to_dict, sensitivity_printout(table), review.notes, review=review)
 
     again = typed("sensitivity", [scenario], study.scenario.plan, *changes.words)
     reply(output, work, again, files_of(study))

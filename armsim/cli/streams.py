@@ -1,4 +1,4 @@
-"""Standard streams that the caller closed or no longer reads."""
+"""Standard streams that the caller closed or no longer reads from."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any, TextIO
 
 
 class _Descriptor(FileIO):
-    """A descriptor for output; what can no longer be written for one kind of fault is dropped."""
+    """An output descriptor that drops data after one kind of error."""
 
     def __init__(self, number: int, dropped: type[OSError]) -> None:
         super().__init__(number, "wb", closefd=False)
@@ -23,13 +23,12 @@ class _Descriptor(FileIO):
 
 
 def prepare_streams() -> None:
-    """Let what becomes of the standard streams change no exit code, but for a fault of standard output such as a full
-    disk.
+    """Prepare the standard streams so that closed ones do not change the exit code.
 
-    A stream that the caller closed is the null device, as if he had named that: his closing it says that he does not
-    want it, and a file that is opened later must not take its number and get what is printed. Of a pipe whose reader is
-    gone the rest is dropped, as for ``| head``: the command goes on to its end, since its exit code and its files are
-    wanted all the same. Nobody can be told of a fault of standard error.
+    A closed stream becomes the null device, so that a file opened later does not take its number and receive the
+    output. Output to a pipe without a reader is dropped, as for ``| head``: the command goes on, since its exit code
+    and files still matter. Errors of standard error are ignored; others of standard output, such as a full disk, are
+    raised.
     """
     if sys.stdin is None:
         sys.stdin = open(os.devnull)  # noqa: SIM115
@@ -39,22 +38,22 @@ def prepare_streams() -> None:
 
 def _prepared(stream: TextIO | None, number: int, dropped: type[OSError]) -> TextIO:
     if stream is None:
-        # takes the lowest number that is free: that of the stream
+        # takes the lowest free number: that of the stream
         null = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
-        os.set_inheritable(null.fileno(), True)  # for the processes that are started
+        os.set_inheritable(null.fileno(), True)  # for child processes
         return null
     if not isinstance(stream, TextIOWrapper):
         return stream
-    shown = "backslashreplace"  # a terminal that knows few characters still shows the rest
+    error_handler = "backslashreplace"  # for terminals with few characters
     if stream.isatty():
-        stream.reconfigure(errors=shown)
+        stream.reconfigure(errors=error_handler)
         return stream
     raw = _Descriptor(number, dropped)
     binary: Any = raw if stream.write_through else BufferedWriter(raw)
     return TextIOWrapper(
         binary,
         encoding=stream.encoding,
-        errors=shown,
+        errors=error_handler,
         line_buffering=stream.line_buffering,
         write_through=stream.write_through,
     )

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, reply, typed
-from armsim.cli.options import called
+from armsim.cli.options import results_name
 
 if TYPE_CHECKING:
     from armsim.sampling.run_options import Note, Progress
@@ -30,4 +30,4 @@ def sweep_of(scenario: Path, study: Study, text: str, output: Output, sampling: 
         return Reply(swept.to_dict, (sweep_frame(swept), review.answer), review.notes, sweep_state(swept), review)
 
     again = typed("run", [scenario], study.scenario.plan, "--sweep", text, *changes.words)
-    reply(output, work, again, files_of(study), Path("results") / f"{called(scenario)}-sweep", scenario)
+    reply(output, work, again, files_of(study), Path("results") / f"{results_name(scenario)}-sweep", scenario)

@@ -32,11 +32,11 @@ def trade_off(
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import trade_off as curve_of
-        from armsim.report.trade_off_review import trade_off_review, trade_off_shown
+        from armsim.report.trade_off_review import trade_off_printout, trade_off_review
 
         curve = curve_of(study, options, sampling.options(progress, note))
         review = trade_off_review(curve, study.scenario)
-        return Reply(curve.to_dict, trade_off_shown(curve), review.notes, review=review)
+        return Reply(curve.to_dict, trade_off_printout(curve), review.notes, review=review)
 
     words = ("--catalogue", catalogue, *changes.words, *(["--calibrated"] if calibrated else []))
     reply(output, work, typed("trade-off", [scenario], study.scenario.plan, *words), files_of(study))

@@ -25,11 +25,11 @@ def what_if(
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide import what_if as change
-        from armsim.report.what_if_review import what_if_review, what_if_shown
+        from armsim.report.what_if_review import what_if_printout, what_if_review
 
         table = change(study, sampling.options(progress, note))
         review = what_if_review(table, study.scenario)
-        return Reply(table.to_dict, what_if_shown(table), review.notes, review=review)
+        return Reply(table.to_dict, what_if_printout(table), review.notes, review=review)
 
     again = typed("what-if", [scenario], study.scenario.plan, *changes.words)
     reply(output, work, again, files_of(study))

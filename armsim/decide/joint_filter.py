@@ -58,5 +58,5 @@ def _fault(study: Study, judged: Sequence[tuple[Judgement, ...]]) -> Exception:
     worst = max(closest, key=lambda judgement: judgement.load)
     fault = f"no option of {worst.where} will do; of the closest {worst.phrase.format(worst.number)}"
     return study.scenario.fault(
-        "requirement", fault, f"options with which it keeps what is required: {worst.shown_limit}"
+        "requirement", fault, f"options with which it keeps what is required: {worst.limit_text}"
     )

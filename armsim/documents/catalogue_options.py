@@ -112,7 +112,7 @@ def _joint_options(
                         )
                     except InputError as error:
                         problem = error.problems[0]
-                        refusal = Refusal(2, problem.found, f"one that fits ({problem.accepted})")
+                        refusal = Refusal(2, problem.actual, f"one that fits ({problem.accepted})")
                     else:
                         violation = limit_violation(fitted_joint, scenario.motion, source)
                         refusal = None if violation is None else Refusal(3, violation)

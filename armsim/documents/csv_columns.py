@@ -21,7 +21,7 @@ from armsim.arrays import Array
 from armsim.documents import units
 from armsim.documents.files import Unreadable, read_bytes
 from armsim.documents.units import DIMENSIONS, in_si, number
-from armsim.errors import MOST_TOLD, InputError, Problem
+from armsim.errors import MOST_LISTED, InputError, Problem
 from armsim.sources import Source
 
 LARGEST = 2**24
@@ -161,7 +161,7 @@ class _Faults:
 
     def add(self, line: int, key: str, found: str, accepted: str) -> None:
         self.number += 1
-        if self.number < MOST_TOLD:
+        if self.number < MOST_LISTED:
             self.problems += self.error(line, key, found, accepted).problems
 
     def close(self) -> None:
@@ -185,7 +185,7 @@ def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list
                 raise faults.error(line, "", "a value over several lines", "one line per row")
             yield line, row if separator == "," or line == 1 else [_with_point(cell) for cell in row]
     except Unreadable as error:
-        raise faults.error(0, "", error.found, error.accepted) from error
+        raise faults.error(0, "", error.actual, error.accepted) from error
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise faults.error(

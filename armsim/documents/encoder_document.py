@@ -81,7 +81,7 @@ def build_encoder(document: Any, source: Source, at: KeyPath = ()) -> Encoder:
     try:
         encoder = read_sheet(build(Sheet, document, place), build(Encoder, document, place), data)
     except Contradiction as error:
-        raise source.error((*at, *error.key.split(".")), error.found, error.accepted) from error
+        raise source.error((*at, *error.key.split(".")), error.actual, error.accepted) from error
     if document.error_curves is None:
         return encoder
     return replace(encoder, batch=batch_curve(document.error_curves, encoder.rotary, source, (*at, "error_curves")))

@@ -6,7 +6,7 @@ import os
 import stat
 from pathlib import Path
 
-from armsim.errors import UNSHOWN
+from armsim.errors import HIDDEN
 
 LARGEST = 2**20
 """Maximum size of an input file [bytes]. The document of an arm with a hundred joints has a twentieth of it."""
@@ -16,7 +16,7 @@ class Unreadable(Exception):
     """A file that cannot be read: what was found, and what is accepted."""
 
     def __init__(self, finding: str, accepted: str) -> None:
-        self.found = finding
+        self.actual = finding
         self.accepted = accepted
         super().__init__(finding)
 
@@ -48,5 +48,5 @@ def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
 
 def unprintable_character(text: str) -> str | None:
     """Code point of the first character that cannot be shown safely; None if there is none."""
-    match = UNSHOWN.search(text)
+    match = HIDDEN.search(text)
     return None if match is None else f"U+{ord(match[0]):04X}"

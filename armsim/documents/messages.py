@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from armsim.documents.schema_path import Node, alternatives, below
-from armsim.errors import MOST_TOLD, InputError, Problem
+from armsim.errors import MOST_LISTED, InputError, Problem
 from armsim.sources import KeyPath, Source
 
 P = ParamSpec("P")
@@ -51,7 +51,7 @@ def validate(model: type[BaseModel], data: Any, source: Source, at: KeyPath) -> 
 def problems(error: ValidationError, model: type[BaseModel], source: Source, at: KeyPath = ()) -> list[Problem]:
     """All faults of a document, each with its place, what was found and what is accepted."""
     details = error.errors(include_url=False)
-    return [_problem(detail, model, source, at, n < MOST_TOLD) for n, detail in enumerate(details)]
+    return [_problem(detail, model, source, at, n < MOST_LISTED) for n, detail in enumerate(details)]
 
 
 def _problem(detail: ErrorDetails, model: type[BaseModel], source: Source, at: KeyPath, hinted: bool) -> Problem:
@@ -144,5 +144,5 @@ class Faults:
 
     def error(self) -> InputError:
         """Error with all problems in the order of their places; a fault shared by reference counts once."""
-        first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.found): p for p in reversed(self.problems)}
+        first = {(p.file, p.line, p.column, p.key.rpartition(".")[2], p.actual): p for p in reversed(self.problems)}
         return InputError(*reversed(first.values()))

@@ -75,7 +75,7 @@ def limit_violation(joint: Joint, motion: Motion | None, source: Source) -> str 
     try:
         check_limits(joint, motion, source)
     except InputError as error:
-        return error.problems[0].found
+        return error.problems[0].actual
     return None
 
 

@@ -33,7 +33,7 @@ def read_source(path: Path, raw: bytes | None = None) -> Source:
     try:
         raw = read_bytes(path) if raw is None else raw
     except Unreadable as error:
-        raise fault(0, 0, error.found, error.accepted) from error
+        raise fault(0, 0, error.actual, error.accepted) from error
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -57,4 +57,4 @@ def read_named(path: Path, source: Source, at: KeyPath, largest: int = LARGEST) 
         return read_bytes(path, largest)
     except Unreadable as error:
         accepted = f"{error.accepted}; the path is relative to the file that names it"
-        raise source.error(at, f"{error.found}: {path}", accepted) from error
+        raise source.error(at, f"{error.actual}: {path}", accepted) from error

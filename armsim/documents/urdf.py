@@ -71,7 +71,7 @@ def read_chain(
     try:
         raw = read_bytes(path)
     except Unreadable as error:
-        raise source.error((*at, "file"), f"{path}: {error.found}", error.accepted) from error
+        raise source.error((*at, "file"), f"{path}: {error.actual}", error.accepted) from error
     try:
         text = raw.decode("utf-8-sig")
         root: Element = fromstring(text.encode(), forbid_dtd=True)

@@ -154,7 +154,7 @@ class JointRows:
             self.session.apply({f"joints.{name}.{inside}": value for name in self._joints(joint)})
         except InputError as error:
             problem = error.problems[0]
-            message = f"{problem.found}; accepted: {problem.accepted}".replace('"', "'")[:160]
+            message = f"{problem.actual}; accepted: {problem.accepted}".replace('"', "'")[:160]
             element.props(f'error error-message="{message}"')
 
     def _open_slider(self, joint: str, field: Field) -> None:

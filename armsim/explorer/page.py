@@ -172,8 +172,8 @@ class Page:
     # --- user actions -------------------------------------------------------------------------------------------------
 
     def _refuse(self, error: InputError) -> None:
-        ui.notify("; ".join(f"{p.key}: {p.found}; accepted: {p.accepted}" for p in error.problems[:3]), type="negative",
-                  multi_line=True, close_button=True, timeout=9000)  # fmt: skip
+        texts = (f"{problem.key}: {problem.actual}; accepted: {problem.accepted}" for problem in error.problems[:3])
+        ui.notify("; ".join(texts), type="negative", multi_line=True, close_button=True, timeout=9000)
 
     def _key(self, event: Any) -> None:
         if event.action.keydown and event.modifiers.ctrl:
@@ -240,7 +240,7 @@ class Page:
                 try:
                     path = background_jobs.save(self.session, str(name.value).strip(), bool(over.value))
                 except InputError as error:
-                    name.props(f'error error-message="{_plain(error.problems[0].found)}"')
+                    name.props(f'error error-message="{_plain(error.problems[0].actual)}"')
                     return
                 ui.notify(f"saved: {path.name}", type="positive")
                 dialog.close()

@@ -83,7 +83,7 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
     if judged:
         for judgement in judged[task].summary.judgements:
             tone, meaning = TONES[judgement.state], MEANINGS.get(judgement.criterion, "")
-            out.append(Number(judgement.statistic, judgement.figure, judgement.shown_limit, tone, meaning))
+            out.append(Number(judgement.statistic, judgement.figure, judgement.limit_text, tone, meaning))
         table = judged[task].table
         ap = table.column("accuracy.p95")
         at = int(np.argmax(ap))

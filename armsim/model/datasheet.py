@@ -67,7 +67,7 @@ class Contradiction(Exception):
 
     def __init__(self, key: str, finding: str, accepted: str) -> None:
         super().__init__(finding)
-        self.key, self.found, self.accepted = key, finding, accepted
+        self.key, self.actual, self.accepted = key, finding, accepted
 
 
 def read_sheet(sheet: Sheet, encoder: Encoder, written: Mapping[str, Any]) -> Encoder:

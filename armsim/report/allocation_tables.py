@@ -1,4 +1,4 @@
-"""The budgets of an allocation, in a table and words."""
+"""Tables and sentences of an allocation."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from armsim.formatting import ARCSECOND, percent, show, show_interval, significa
 from armsim.report.frame import Frame, words
 
 
-def allocation_shown(allocation: Allocation) -> Iterator[Frame | str]:
-    """For the terminal: what is left to the sensor of every joint, or why there is no answer."""
+def allocation_printout(allocation: Allocation) -> Iterator[Frame | str]:
+    """Printout of an allocation: the error budget of every joint's sensor, or why there is none."""
     if not allocation.budgets:
         yield f"requirement not met, whatever the sensors: {'; '.join(allocation.reasons)}"
         return
@@ -30,19 +30,21 @@ def allocation_shown(allocation: Allocation) -> Iterator[Frame | str]:
 
 
 def budget_frame(allocation: Allocation) -> Frame:
-    """A row per joint, then what was sampled with these budgets; a column per scheme."""
-    statistics = {own.criterion: own.statistic for budget in allocation.budgets for own in budget.judgements}
+    """Table of an allocation: a row per joint and per sampled figure, a column per scheme."""
+    statistics = {
+        judgement.criterion: judgement.statistic for budget in allocation.budgets for judgement in budget.judgements
+    }
     columns = [words("joint", [*allocation.rotary, *statistics.values(), "other units", "at", "cost"])]
     for budget in allocation.budgets:
-        joints = [_left(budget, name, rotary) for name, rotary in allocation.rotary.items()]
-        figures = {own.criterion: own.figure for own in budget.judgements}
+        joints = [_joint_cell(budget, name, rotary) for name, rotary in allocation.rotary.items()]
+        figures = {judgement.criterion: judgement.figure for judgement in budget.judgements}
         sampled = [figures.get(criterion, "–") for criterion in statistics]
         others = show_interval(budget.confirmed, budget.confirmed_interval)
         columns.append(words(budget.scheme, [*joints, *sampled, others, budget.pose, f"{budget.cost:.3g}"]))
     return Frame(tuple(columns), "standard deviation left to the sensor of each joint")
 
 
-def _left(budget: Budget, joint: str, rotary: bool) -> str:
+def _joint_cell(budget: Budget, joint: str, rotary: bool) -> str:
     std = budget.std[joint]
     if not math.isfinite(std):
         return "any: does not move the tool point"

@@ -1,4 +1,4 @@
-"""What a result rests on that its scenario does not state: the values, and their share of the mean square error."""
+"""Values that a result assumes and its scenario does not state, with their share of the mean square error."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from armsim.report.frame import Frame, shares, words
 from armsim.results import Assumption, Result, TaskResult
 
 MOST_JOINTS = 8
-"""Joints of one assumption that a sentence names."""
+"""Most joints named in a sentence for one assumption."""
 
 
 def resting_share(task: TaskResult, assumptions: Sequence[Assumption]) -> float:
-    """Share of the mean square error of a task that causes make which rest on assumed values, each counted once."""
+    """Share of a task's mean square error due to causes with assumed values, each cause counted once."""
     pairs = {(part.joint, cause) for part in assumptions for cause in part.causes}
     return sum(
         part.share
@@ -27,7 +27,7 @@ def resting_share(task: TaskResult, assumptions: Sequence[Assumption]) -> float:
 
 
 def assumed_sentence(result: Result, task: TaskResult) -> str:
-    """Which values are assumed, and how much of the error of a task rests on them; empty where all is stated."""
+    """Sentence on the assumed values and their share of a task's error; empty where all values are stated."""
     if not result.assumptions:
         return ""
     joints: dict[tuple[str, str, str], list[str]] = {}
@@ -42,7 +42,7 @@ def assumed_sentence(result: Result, task: TaskResult) -> str:
 
 
 def assumed_table(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult] = ()) -> Table | None:
-    """Every assumed value, with the share of each task that rests on it; none where all is stated."""
+    """Table of assumed values with their share per task; None where all values are stated."""
     if not assumptions:
         return None
     columns = [
@@ -60,7 +60,7 @@ def assumed_table(assumptions: Sequence[Assumption], tasks: Sequence[TaskResult]
 
 
 def assumed_records(result: Result) -> list[dict[str, Any]]:
-    """The same for a manifest; shares by task."""
+    """Assumed values for a manifest, with shares by task."""
     return [
         {**asdict(assumption), "shares": {task.name: resting_share(task, [assumption]) for task in result.tasks}}
         for assumption in result.assumptions

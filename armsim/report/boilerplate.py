@@ -1,4 +1,4 @@
-"""What frames the numbers of a review: assumptions, what is left out, inputs, references, cautions, provenance."""
+"""Standard sections of a review: assumptions, omitted causes, inputs, references, cautions, provenance."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from armsim.sampling.joint_budgets import joint_budgets, link_budget
 from armsim.scenario import Scenario
 from armsim.sources import Source
 from armsim.tasks.named_poses import fastest
-from armsim.version import made_by
+from armsim.version import code_label
 
 REFERENCES = (
     "ISO 9283:1998, Manipulating industrial robots: performance criteria and related test methods (AP, RP, AD, RD, "
@@ -33,17 +33,17 @@ REFERENCES = (
     "Murray, Li, Sastry, A Mathematical Introduction to Robotic Manipulation (1994) (kinematics)",
 )
 LONGEST = 400
-"""Lines of a file that are printed."""
+"""Most lines printed of an input file."""
 
 
 def notes(every: Sequence[str]) -> tuple[Section, ...]:
-    """What is to be kept in mind, whole; no section where there is nothing."""
+    """Section with all notes; none where there are no notes."""
     return (Section("Notes", "notes", (Bullets(tuple(every)),)),) if every else ()
 
 
 @dataclass(frozen=True)
 class Modelled:
-    """What is in a model: budgets of the joints, terms of the links, causes that are stated, values that are not."""
+    """Content of a model: budgets of joints, terms of links, stated causes, assumed values."""
 
     joints: Mapping[str, JointBudget]
     links: Sequence[TermBudget]
@@ -53,7 +53,7 @@ class Modelled:
 
     @staticmethod
     def of(source: Result | Scenario) -> Modelled:
-        """Of a result, or of a scenario that was sampled otherwise."""
+        """Model of a result, or of a scenario that was not sampled as a run."""
         if isinstance(source, Result):
             return Modelled(source.joints, source.links, source.stated, source.assumptions, source.tasks)
         machine = source.machine
@@ -62,7 +62,7 @@ class Modelled:
 
 
 def assumptions_section(source: Result | Scenario) -> Section:
-    """What the numbers rest on, and what the scenario does not state."""
+    """Section on the assumptions of the model and the values that the scenario does not state."""
     model = Modelled.of(source)
     items = (
         "Causes are independent of each other; what comes from one cause (both waves of an eccentricity, one "
@@ -85,19 +85,19 @@ def assumptions_section(source: Result | Scenario) -> Section:
 
 
 def modelled(model: Result | Modelled) -> list[str]:
-    """What is in the model, what is stated and yet of no effect, what is taken as zero: from the declarations."""
-    known = {str(effect): effect for effect in effects()}
-    working: dict[str, set[str]] = {}
+    """Sentences on the causes in the model, those stated without effect, and those taken as zero."""
+    effects_by_text = {str(effect): effect for effect in effects()}
+    joints_by_cause: dict[str, set[str]] = {}
     for name, terms in (*((name, budget.terms) for name, budget in model.joints.items()), ("", model.links)):
         for term in terms:
-            for shown in causes_in(term):
-                working.setdefault(shown, set()).add(name)
+            for cause_name in causes_in(term):
+                joints_by_cause.setdefault(cause_name, set()).add(name)
     names, idle = [], []
     for text, joints in model.stated.items():
-        if text not in known:
+        if text not in effects_by_text:
             continue
-        cause = known[text].cause
-        at: set[str] = set().union(*(working.get(own.name, ()) for own in (cause, *cause.through)))
+        cause = effects_by_text[text].cause
+        at: set[str] = set().union(*(joints_by_cause.get(part.name, ()) for part in (cause, *cause.through)))
         dead = [name for name in joints if not {name, ""} & at]
         if at and len(dead) < max(len(joints), 1):
             names.append(cause.name)
@@ -106,24 +106,24 @@ def modelled(model: Result | Modelled) -> list[str]:
     out = [f"Causes in the model of this arm: {', '.join(dict.fromkeys(names)) or 'none'}."]
     if idle:
         out.append(f"Stated, and without effect in this design (key in brackets): {', '.join(idle)}.")
-    left_out = _left_out(model, known)
-    if left_out:
-        out.append(f"Not stated, therefore taken as zero (key in brackets): {', '.join(left_out)}.")
+    absent = _absent_effects(model, effects_by_text)
+    if absent:
+        out.append(f"Not stated, therefore taken as zero (key in brackets): {', '.join(absent)}.")
     return out
 
 
-def _left_out(model: Result | Modelled, known: Mapping[str, Effect]) -> list[str]:
-    """Causes of which the scenario states nothing, but for those that no joint of this arm can have."""
-    stated = {known[text].cause for text in model.stated if text in known}
+def _absent_effects(model: Result | Modelled, effects_by_text: Mapping[str, Effect]) -> list[str]:
+    """Causes that the scenario does not state, except those impossible for the joints of this arm."""
+    stated_causes = {effects_by_text[text].cause for text in model.stated if text in effects_by_text}
     units = {"rotation": "rad", "translation": "m"}
     present = {budget.unit for budget in model.joints.values()}
     out: dict[str, str] = {}
-    for text, effect in known.items():
+    for text, effect in effects_by_text.items():
         cause = effect.cause
-        if cause in stated or (effect.key.only is not None and units[effect.key.only] not in present):
+        if cause in stated_causes or (effect.key.only is not None and units[effect.key.only] not in present):
             continue
         if cause.family:
-            if not any(own.family == cause.family for own in stated):
+            if not any(other.family == cause.family for other in stated_causes):
                 out.setdefault("tolerances of the links", "arm tolerances")
             continue
         out.setdefault(cause.name, text)
@@ -131,7 +131,7 @@ def _left_out(model: Result | Modelled, known: Mapping[str, Effect]) -> list[str
 
 
 def inputs(sources: Sequence[Source]) -> Section:
-    """Every file as it was read."""
+    """Section with the text of every input file."""
     blocks: list[Block] = [Text("Every value carries its unit; counts, ratios and prices are bare numbers.", "soft")]
     for source in sources:
         lines = source.text.splitlines()
@@ -145,19 +145,19 @@ def inputs(sources: Sequence[Source]) -> Section:
 
 
 def references() -> Section:
-    """Standards and papers."""
+    """Section with standards and papers."""
     return Section("References", "references", (Bullets(REFERENCES),))
 
 
 def cautions() -> Section:
-    """What must not be done with it."""
+    """Section with the disclaimer."""
     return Section("Cautions", "cautions", (Text(disclaimer.WHOLE, "strong"),))
 
 
 def provenance(manifest: Mapping[str, Any]) -> Section:
-    """How it was made, and how to make it again."""
+    """Section on how the results were computed and how to reproduce them."""
     packages = ", ".join(f"{name} {number}" for name, number in manifest["packages"].items())
-    code = made_by(manifest["armsim"], manifest.get("source_digest", ""))
+    code = code_label(manifest["armsim"], manifest.get("source_digest", ""))
     sampled = ""
     if "seed" in manifest:
         sampled = (

@@ -1,4 +1,4 @@
-"""The review of a calibration study."""
+"""Review of a calibration study."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, sta
 from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
 from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
-from armsim.report.outlier_sentences import left_out, outlying
+from armsim.report.outlier_sentences import exclusion_note, outlying
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import deciding_task
 from armsim.sources import Source
 
 FIRST = 3
-"""Sentences of the answer on the first page."""
+"""Most sentences of the answer on the first page."""
 SHOWN = 14
 TINY = 1e-3
-"""Share of the largest part below which a cause is not listed."""
+"""Share of the largest contribution below which a cause is not listed."""
 GROUPS = {
     "none": "nothing", "zeros": "zeros", "stiffness": "and stiffness", "output_orders": "and orders per turn",
     "input_orders": "and orders per motor turn", "links": "and links",
@@ -58,7 +58,7 @@ METHOD = (
 
 
 def sentences(calibrated: Calibrated) -> list[str]:
-    """What the calibration changes, in words."""
+    """Sentences on what the calibration changes."""
     before, after = calibrated.steps[0].left, calibrated.steps[-1].left
     out = [
         f"Measured at {len(calibrated.poses)} poses, {calibrated.visits} visits each: the error that a built arm keeps "
@@ -83,7 +83,7 @@ def sentences(calibrated: Calibrated) -> list[str]:
 
 
 def contradictions(calibrated: Calibrated) -> list[str]:
-    """How the readings of arms contradict what is to be expected once they are identified; none where they do not."""
+    """Sentences on readings that contradict the expected errors of identified arms; none where compatible."""
     return [_contradiction(arm) for arm in calibrated.arms if arm.fit.contradicts]
 
 
@@ -105,13 +105,13 @@ def _contradiction(arm: IdentifiedArmRecord) -> str:
 
 
 def notes(calibrated: Calibrated) -> list[str]:
-    """What is to be kept in mind."""
-    out = left_out(calibrated.excluded)
+    """Notes of the review."""
+    out = exclusion_note(calibrated.excluded)
     if calibrated.confounded:
         names = [row.name for row in calibrated.confounded]
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-        kept = "known by the population alone" if calibrated.prior else "left out"
-        out.append(f"the poses do not tell apart, {kept}: {', '.join(names[:6])}{more}")
+        treatment = "known by the population alone" if calibrated.prior else "left out"
+        out.append(f"the poses do not tell apart, {treatment}: {', '.join(names[:6])}{more}")
     worse = [row.name for row in calibrated.parameters if 0.0 < row.spread < row.uncertainty]
     if worse:
         more = f" and {len(worse) - 6} more" if len(worse) > 6 else ""
@@ -139,12 +139,12 @@ def _size(unit: str, value: float) -> str:
 
 
 def _sizes(name: str, units: Sequence[str], values: Sequence[float]) -> Column:
-    """A column of parameters of several units, each in its own; a file has SI."""
+    """Column of parameters with several units, each shown in its own; SI in files."""
     return quoted(name, values, [_size(unit, value) for unit, value in zip(units, values, strict=True)])
 
 
 def parameter_frame(calibrated: Calibrated) -> Frame:
-    """How well every parameter is known."""
+    """Table of the standard deviation of every parameter before and after calibration."""
     rows = calibrated.parameters
     units = [row.unit for row in rows]
     return Frame(
@@ -163,7 +163,7 @@ def parameter_frame(calibrated: Calibrated) -> Frame:
 
 
 def value_frame(arm: IdentifiedArmRecord) -> Frame:
-    """Parameters of a measured arm, the largest in uncertainties first."""
+    """Table of the identified parameters of a measured arm, the largest relative to its uncertainty first."""
     rows = sorted(arm.values, key=lambda row: -abs(row.value) / max(row.uncertainty, 1e-300))
     units = [row.unit for row in rows]
     return Frame(
@@ -180,7 +180,7 @@ def value_frame(arm: IdentifiedArmRecord) -> Frame:
 
 
 def curve_frame(calibrated: Calibrated) -> Frame:
-    """Error left against the number of poses."""
+    """Table of the residual error against the number of poses."""
     rows = calibrated.curve
     sizes = alike([
         ("chosen", [row.chosen for row in rows], [row.chosen_arms for row in rows]),
@@ -193,7 +193,7 @@ def curve_frame(calibrated: Calibrated) -> Frame:
 
 
 def step_frame(calibrated: Calibrated) -> Frame:
-    """Error left when one group of parameters after the other is identified."""
+    """Table of the residual error when groups of parameters are identified one after the other."""
     rows = calibrated.steps
     columns = (
         words("identified so far", [GROUPS[row.group] for row in rows]),
@@ -204,7 +204,7 @@ def step_frame(calibrated: Calibrated) -> Frame:
 
 
 def cause_frame(calibrated: Calibrated) -> Frame:
-    """Every cause before and after, the largest before first."""
+    """Table of every cause before and after calibration, the largest before first."""
     most = max(max(row.before, row.after) for row in calibrated.causes)
     rows = [row for row in calibrated.causes if max(row.before, row.after) > TINY * most]
     sizes = alike([("before", [row.before for row in rows], None), ("after", [row.after for row in rows], None)])
@@ -212,7 +212,7 @@ def cause_frame(calibrated: Calibrated) -> Frame:
 
 
 def confounded_frame(calibrated: Calibrated) -> Frame:
-    """Parameters that the poses do not tell apart, and from what."""
+    """Table of parameters that the poses cannot distinguish, and from which others."""
     alike_ = [", ".join(name for name, _ in row.alike) for row in calibrated.confounded]
     columns = (
         words("parameter", [row.name for row in calibrated.confounded]),
@@ -227,7 +227,7 @@ def confounded_frame(calibrated: Calibrated) -> Frame:
 
 
 def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
-    """Where to measure, in an order of short moves."""
+    """Table of the measured poses, ordered for short moves."""
     columns = []
     for n, joint in enumerate(joints):
         unit = Unit("deg", 180.0 / math.pi) if joint.revolute else Unit("mm", 1e3)
@@ -237,8 +237,8 @@ def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
     return Frame((words("pose", [row.name for row in calibrated.poses]), *columns), many)
 
 
-def calibration_shown(calibrated: Calibrated) -> Iterator[Frame | str]:
-    """For the terminal."""
+def calibration_printout(calibrated: Calibrated) -> Iterator[Frame | str]:
+    """Printout of a calibration study."""
     for text in contradictions(calibrated):
         yield f"{text}."
     for _, frame in design_frames(calibrated.comparison):
@@ -260,7 +260,7 @@ def _observability(calibrated: Calibrated) -> str:
 
 
 def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Review:
-    """What is left of the error, at the task that decides."""
+    """Review of a calibration study, with the residual error at the deciding task."""
     results, scenario = calibrated.comparison.results, calibrated.before.scenario
     before, lines = results[0], [f"{text}." for text in [*contradictions(calibrated), *sentences(calibrated)]]
     frames = design_frames(calibrated.comparison)
@@ -272,9 +272,9 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         Bullets(tuple(lines)),
         Text("The same units, the same random numbers; intervals of 95 %.", "soft"),
     )
-    known: list[Block] = [parameter_frame(calibrated).table()]
-    known += [confounded_frame(calibrated).table()] if calibrated.confounded else []
-    known.append(Text(_observability(calibrated)))
+    parameter_blocks: list[Block] = [parameter_frame(calibrated).table()]
+    parameter_blocks += [confounded_frame(calibrated).table()] if calibrated.confounded else []
+    parameter_blocks.append(Text(_observability(calibrated)))
     curve = (curve_frame(calibrated).table(),) if calibrated.curve else ()
     poses = pose_frame(calibrated, scenario.machine.arm.joints)
     return Review(
@@ -288,10 +288,10 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
             Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in calibrated.arms)),
             Section("Before and after", "maps", paired),
             Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
-            Section("What is identified", "identified", tuple(known)),
+            Section("What is identified", "identified", tuple(parameter_blocks)),
             Section("Where to measure", "poses", (*curve, poses.table())),
         ),
-        tuple(_drawn(calibrated)),
+        tuple(_figures(calibrated)),
         (f"{start}-after", "causes"),
         sentences=tuple(lines[1:FIRST]),
         notes=tuple(f"{text}." for text in notes(calibrated)),
@@ -299,7 +299,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         modelled=before,
         sample=Sample.of(before),
         sources=(*scenario.sources, *measured),
-        made_from=scenario.file,
+        scenario_file=scenario.file,
         files={"calibrate.json": json_file(calibrated.to_dict())},
         tables={
             "poses": poses.exact,
@@ -316,7 +316,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     )
 
 
-def _drawn(calibrated: Calibrated) -> Iterator[Planned]:
+def _figures(calibrated: Calibrated) -> Iterator[Planned]:
     if calibrated.curve:
         caption = "How many poses, and what choosing them is worth."
         yield Planned("poses", "poses-needed", caption, partial(poses_needed, calibrated))
@@ -343,5 +343,5 @@ def _drawn(calibrated: Calibrated) -> Iterator[Planned]:
                 f"The {calibrated.comparison.quantile} {word}.",
                 partial(figures.error_map, result, cells),
             )
-        shown = task, row.values, row.joint_widths, "not calibrated", "calibrated", calibrated.comparison.quantile
-        yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *shown))
+        arguments = task, row.values, row.joint_widths, "not calibrated", "calibrated", calibrated.comparison.quantile
+        yield Planned("maps", f"{name}-difference", "After less before.", partial(figures.difference_map, *arguments))

@@ -1,4 +1,4 @@
-"""The review of a comparison: what each design gains over the first, where, and for how much."""
+"""Review of a comparison: what each design gains over the first, at which poses, and at what price."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ from armsim.scenario import Scenario
 from armsim.sources import Source
 
 MOST_NAMED = 12
-"""Poses named at which the order of two designs turns round."""
+"""Most poses named at which the order of two designs reverses."""
 CHANGES = {"position": "errors", "repeatability": "RP", "yield": "yield"}
-"""Criteria whose change from design to design is sampled in pairs, as the headers name them."""
+"""Criteria sampled in pairs between designs, by their names in the headers."""
 
 
 def designs_frame(comparison: Comparison, task: str) -> Frame:
-    """A row per design at a task: its figures, and what they differ by from those of the first design."""
+    """Table of the designs at a task: figures, and differences from the first design."""
     number = [other.name for other in comparison.results[0].tasks].index(task)
     rows = [result.tasks[number].summary for result in comparison.results]
     changes = {row.scenario: row for row in comparison.differences if row.task == task}
@@ -40,7 +40,7 @@ def designs_frame(comparison: Comparison, task: str) -> Frame:
         bare("price", [result.price for result in comparison.results]),
     ]
     criteria = dict.fromkeys(judgement.criterion for summary in rows for judgement in summary.judgements)
-    figured = judged([summary.judgements for summary in rows], ends_shown=False)
+    figured = judged([summary.judgements for summary in rows], show_intervals=False)
     for criterion, column in zip(criteria, figured, strict=True):
         columns.append(column)
         if criterion in CHANGES:
@@ -65,12 +65,12 @@ def _change(criterion: str, rows: Sequence[TaskDifference | None]) -> Column:
 
 
 def design_frames(comparison: Comparison) -> list[tuple[str, Frame]]:
-    """A frame per task."""
+    """Tables of the designs, one per task."""
     return [(task.name, designs_frame(comparison, task.name)) for task in comparison.results[0].tasks]
 
 
 def flips_frame(comparison: Comparison) -> Frame:
-    """Where each design is better and worse than the first."""
+    """Table of poses at which each design is better or worse than the first."""
     rows = comparison.differences
     named = []
     for row in rows:
@@ -91,7 +91,7 @@ def flips_frame(comparison: Comparison) -> Frame:
 
 
 def differences_exact(comparison: Comparison) -> Exact:
-    """The difference at every pose, as a file."""
+    """Difference at every pose, for a file."""
     frames = []
     for row in comparison.differences:
         columns = (
@@ -104,8 +104,8 @@ def differences_exact(comparison: Comparison) -> Exact:
     return stacked("task", frames)
 
 
-def comparison_shown(comparison: Comparison) -> Iterator[Frame | str]:
-    """For the terminal."""
+def comparison_printout(comparison: Comparison) -> Iterator[Frame | str]:
+    """Printout of a comparison."""
     for _, frame in design_frames(comparison):
         yield replace(frame, title=f"{frame.title}; differences to the first design, with 95 % intervals")
     for row in comparison.differences:
@@ -116,7 +116,7 @@ def comparison_shown(comparison: Comparison) -> Iterator[Frame | str]:
 
 
 def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> Review:
-    """What each design gains over the first, where, and for how much."""
+    """Review of a comparison: what each design gains over the first, at which poses, at what price."""
     first, quantile = comparison.results[0], comparison.quantile
     task = deciding_task(first)
     frames = design_frames(comparison)
@@ -130,7 +130,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     notes = (*other_requirements(comparison), *(text for result in comparison.results for text in result.warnings))
     about = Text("Differences are to the first design, with 95 % intervals.", "soft")
     certain = Text("Better and worse hold for all poses together (Bonferroni).", "soft")
-    shown = tuple(frame.table() for _, frame in frames)
+    tables = tuple(frame.table() for _, frame in frames)
     files: list[Source] = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
     return Review(
         " against ".join(result.scenario for result in comparison.results),
@@ -140,25 +140,25 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
         "strong",
         dict(frames)[task.name].table(),
         (
-            Section("The designs", "designs", (*shown, about, *_verdicts(comparison))),
+            Section("The designs", "designs", (*tables, about, *_verdicts(comparison))),
             Section("Where they differ", "differences", (flips_frame(comparison).table(), certain)),
             Section("Error contributions of each", "contributions", tuple(_contributions(comparison))),
         ),
-        tuple(_drawn(comparison)),
+        tuple(_figures(comparison)),
         (f"{start}-{best}-{file_name(rows[0].scenario)}", f"{start}-designs"),
         sentences=tuple(sentences[1:]),
         notes=tuple(dict.fromkeys(notes)),
         modelled=first,
         sample=Sample.of(first),
         sources=tuple(files),
-        made_from=scenarios[0].file if scenarios else None,
+        scenario_file=scenarios[0].file if scenarios else None,
         files={"comparison.json": json_file(comparison.to_dict())},
         tables={"designs": stacked("task", frames), "differences": differences_exact(comparison)},
     )
 
 
 def _verdicts(comparison: Comparison) -> list[Block]:
-    """Every difference in words; the requirement, and which design meets it."""
+    """Sentences on every difference, and on which designs meet the requirement."""
     blocks: list[Block] = [Bullets(tuple(f"{difference(row, comparison.quantile)}." for row in comparison.differences))]
     requirement = comparison.results[0].requirement
     if requirement is not None:
@@ -177,7 +177,7 @@ def _contributions(comparison: Comparison) -> Iterator[Block]:
         )
 
 
-def _drawn(comparison: Comparison) -> Iterator[Planned]:
+def _figures(comparison: Comparison) -> Iterator[Planned]:
     first, quantile = comparison.results[0], comparison.quantile
     for number, task in enumerate(first.tasks, start=1):
         rows = [row for row in comparison.differences if row.task == task.name]
@@ -190,7 +190,7 @@ def _drawn(comparison: Comparison) -> Iterator[Planned]:
         yield Planned("differences", f"{number}-{file_name(task.name)}-designs", caption, draw)
         for other, row in enumerate(rows, start=2):
             if task.is_map:
-                shown = task, row.values, row.joint_widths, first.scenario, row.scenario, quantile
+                arguments = task, row.values, row.joint_widths, first.scenario, row.scenario, quantile
                 caption = f"Every cell: how much the other design changes the {quantile} there."
                 name = f"{number}-{file_name(row.task)}-{other}-{file_name(row.scenario)}"
-                yield Planned("differences", name, caption, partial(figures.difference_map, *shown))
+                yield Planned("differences", name, caption, partial(figures.difference_map, *arguments))

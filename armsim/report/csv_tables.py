@@ -1,4 +1,4 @@
-"""Tables for a spreadsheet: one row per thing, units in the header."""
+"""CSV tables of a run: one row per item, units in the header."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ UNREACHABLE = ["task", "point", "x [mm]", "y [mm]", "z [mm]", "reason"]
 
 
 def run_tables(result: Result) -> dict[str, Exact]:
-    """Poses, shares, joints, terms, measures and unreachable points, as files."""
+    """Tables of a run for files: poses, shares, joints, terms, measures, unreachable points."""
     tables = {
         "poses": Exact(
             _pose_header(result), (_pose_row(result, task, pose) for task in result.tasks for pose in task.poses)
@@ -58,8 +58,8 @@ def run_tables(result: Result) -> dict[str, Exact]:
     }
     if result.motion:
         named = [field.split("|") for field in MOTION]
-        moved = [[name, *(getattr(own, key) for key, _ in named)] for name, own in result.motion.items()]
-        tables["motion"] = Exact(["joint", *(text for _, text in named)], moved)
+        motion_rows = [[name, *(getattr(motion, key) for key, _ in named)] for name, motion in result.motion.items()]
+        tables["motion"] = Exact(["joint", *(text for _, text in named)], motion_rows)
     return tables
 
 
@@ -92,20 +92,27 @@ def _lost_rows(result: Result) -> Iterator[list[object]]:
 
 def _measure_rows(task: TaskResult) -> list[list[object]]:
     return [
-        [task.name, own.name, own.what, own.clause, own.where, *_figures(own.p50, own.p95, own.p95_interval)]
-        for own in task.measures
+        [
+            task.name,
+            measure.name,
+            measure.what,
+            measure.clause,
+            measure.where,
+            *_figures(measure.p50, measure.p95, measure.p95_interval),
+        ]
+        for measure in task.measures
     ]
 
 
 def _test_rows(task: TaskResult) -> list[list[object]]:
-    """What an acceptance test would print, under names of its own."""
+    """Rows of the measures that an acceptance test would print."""
     test = task.acceptance
     if test is None:
         return []
-    what, where = f"as a test of {test.cycles} cycles prints it", ", ".join(test.poses)
+    what, pose_names = f"as a test of {test.cycles} cycles prints it", ", ".join(test.poses)
     return [
-        [task.name, f"{name} printed", what, clause, where, *_figures(own.p50, own.p95, own.p95_interval)]
-        for name, clause, own in (("AP", "7.2.1", test.accuracy), ("RP", "7.2.2", test.repeatability))
+        [task.name, f"{name} printed", what, clause, pose_names, *_figures(spread.p50, spread.p95, spread.p95_interval)]
+        for name, clause, spread in (("AP", "7.2.1", test.accuracy), ("RP", "7.2.2", test.repeatability))
     ]
 
 
@@ -159,11 +166,11 @@ def _factor(budget: JointBudget) -> float:
 
 RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r")
 LARGE = 10_000
-"""Rows from which a table also comes as Parquet, where pyarrow is installed."""
+"""Number of rows from which a table is also written as Parquet, where pyarrow is installed."""
 
 
 def cell(value: object) -> object:
-    """A value as it is written: text that a spreadsheet would run as a formula gets an apostrophe before it."""
+    """Value for a CSV cell; text that a spreadsheet would run as a formula is prefixed by an apostrophe."""
     return f"'{value}" if isinstance(value, str) and value.startswith(RUN_BY_SPREADSHEETS) else value
 
 
@@ -182,7 +189,7 @@ def write_table(path: Path, table: Exact) -> None:
 
 
 def _write_parquet(path: Path, header: Sequence[str]) -> None:
-    """The same table beside it, column by column, in batches so that memory does not grow with it."""
+    """Write the table also as Parquet, in batches so that memory stays bounded."""
     try:
         import pyarrow as arrow
         import pyarrow.csv as arrow_csv

@@ -1,4 +1,4 @@
-"""The review of measured error curves of sensors."""
+"""Review of measured error curves of sensors."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from armsim.sources import Source
 
 
 def method(curves: Curves) -> tuple[str, ...]:
-    """How the orders are found and judged."""
+    """Sentence on how the orders are found and judged."""
     return (
         "Constant, waves and the difference of the directions by least squares, noise taken as independent.",
         "Orders that stand out of the residual (Lomb-Scargle; false alarm below 1 % over all orders searched, "
@@ -33,7 +33,7 @@ def method(curves: Curves) -> tuple[str, ...]:
 
 
 def order_frame(sensor: Measured) -> Frame:
-    """Every order of a sensor beside its law."""
+    """Table of a sensor's orders beside the law of its data sheet."""
     rows, laws = sensor.orders, [order.law for order in sensor.orders]
     units = [sensor.unit] * len(rows)
     names = [str(row.order) if row.false_alarm is None else f"{row.order} (found)" for row in rows]
@@ -68,20 +68,20 @@ def in_residual(sensor: Measured) -> str:
 
 
 def aliases(sensor: Measured) -> str:
-    """Orders of the data sheet that look like others at the angles measured; empty where there are none."""
+    """Sentence on orders of the data sheet that alias with others at the measured angles; empty where none."""
     steps = sensor.curve.equal_steps
-    where = "these angles" if steps is None else f"{steps} equal steps"
+    steps_text = "these angles" if steps is None else f"{steps} equal steps"
     parts = [
         f"order {order.order} cannot be told from order {' and '.join(f'{alias:g}' for alias in order.aliases)}"
         for order in sensor.orders
         if order.aliases
     ]
     parts += [f"order {alias:g} cannot be told from a constant" for alias in sensor.constant_aliases]
-    return f"{', '.join(parts)} at {where}" if parts else ""
+    return f"{', '.join(parts)} at {steps_text}" if parts else ""
 
 
 def sentence(sensor: Measured, encoder: str | None) -> str:
-    """Summary of a sensor: noise, reversal, orders in the residual, aliases, agreement with the law."""
+    """Summary of a sensor: noise, reversal, orders in the residual, aliases, agreement with the data sheet."""
     unit, fit = sensor.unit, sensor.fit
     text = f"{sensor.sensor}: {sensor.points} points, noise left {show_joint(fit.noise, unit)} rms"
     if fit.reversal == fit.reversal:  # not nan
@@ -99,7 +99,7 @@ def sentence(sensor: Measured, encoder: str | None) -> str:
 
 
 def batch(curves: Curves) -> str | None:
-    """What leaving out one sensor after the other tells; None from too few."""
+    """Sentence on leave-one-out predictions over several sensors; None where there are too few."""
     if curves.leave_one_out is None:
         return None
     far = sum(chance < 0.05 for chance in curves.leave_one_out)
@@ -109,7 +109,7 @@ def batch(curves: Curves) -> str | None:
 
 
 def curve_answer(curves: Curves) -> str:
-    """Whether the sensors keep to their law; the verdict first."""
+    """Verdict on the agreement of the sensors with their data sheet."""
     if curves.encoder is None:
         return f"{sentence(curves.sensors[0], None)}."
     far = [measured.sensor for measured in curves.sensors if measured.contradicted]
@@ -119,8 +119,8 @@ def curve_answer(curves: Curves) -> str:
     return f"As stated: no order of {len(curves.sensors)} sensors contradicts {law}."
 
 
-def curve_shown(curves: Curves) -> Iterator[Frame | str]:
-    """For the terminal."""
+def curve_printout(curves: Curves) -> Iterator[Frame | str]:
+    """Printout of measured curves."""
     for measured in curves.sensors:
         yield order_frame(measured)
         yield f"{sentence(measured, curves.encoder)}."
@@ -130,13 +130,13 @@ def curve_shown(curves: Curves) -> Iterator[Frame | str]:
 
 
 def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
-    """What the curves say of the sensors."""
+    """Review of measured curves."""
     tone: Tone = "plain" if curves.agrees is None else "good" if curves.agrees else "bad"
     sentences = [f"{sentence(measured, curves.encoder)}." for measured in curves.sensors]
     together = batch(curves)
     sentences += [] if together is None else [f"{together}."]
     frames = [(measured.sensor, order_frame(measured)) for measured in curves.sensors]
-    ranked = sorted(curves.sensors, key=lambda measured: not measured.contradicted)
+    by_agreement = sorted(curves.sensors, key=lambda measured: not measured.contradicted)
     title = f"Measured error curves: {curves.file}"
     number = len(curves.sensors)
     against = "" if curves.encoder is None else f", and does it keep to what is stated of {curves.encoder}"
@@ -147,14 +147,14 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
         f"what error does a sensor of {curves.file} have, order by order{against}?",
         curve_answer(curves),
         tone,
-        dict(frames)[ranked[0].sensor].table(),
+        dict(frames)[by_agreement[0].sensor].table(),
         (
             Section("The sensors", "sensors", tuple(blocks)),
             Section("Curves", "curves", ()),
             Section("Orders", "orders", tuple(frame.table() for _, frame in frames)),
         ),
-        [_drawn(measured, curves.encoder) for measured in curves.sensors],
-        (file_name(ranked[0].sensor),),
+        [_figures(measured, curves.encoder) for measured in curves.sensors],
+        (file_name(by_agreement[0].sensor),),
         appendix=(Section("Method", "method", (Bullets(method(curves)),)),),
         sources=sources,
         files={"curve.json": json_file(curves.to_dict())},
@@ -162,6 +162,6 @@ def curve_review(curves: Curves, sources: tuple[Source, ...]) -> Review:
     )
 
 
-def _drawn(measured: Measured, encoder: str | None) -> Planned:
+def _figures(measured: Measured, encoder: str | None) -> Planned:
     caption = "Points, waves fitted to them, what is left, and the orders."
     return Planned("curves", file_name(measured.sensor), caption, partial(measured_curve, measured, encoder), wide=True)

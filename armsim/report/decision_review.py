@@ -1,4 +1,4 @@
-"""The review of a decision: the choice, what excludes cheaper ones, what it costs and what it does."""
+"""Review of a selection: the chosen design, why cheaper ones fail, its price and errors."""
 
 from __future__ import annotations
 
@@ -18,22 +18,22 @@ from armsim.report.document import Block, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.findings import dominance, number_of
 from armsim.report.frame import Frame, bare, lengths, shares, words
-from armsim.report.gallery import FIGURES, curve_drawn, file_name
+from armsim.report.gallery import FIGURES, file_name, trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file, result_file, text_file
-from armsim.report.sensitivity_review import sensitivities_drawn, sensitivity_section, sensitivity_tables
+from armsim.report.sensitivity_review import sensitivity_figures, sensitivity_section, sensitivity_tables
 from armsim.report.trade_off_review import curve_frame, curve_section
 from armsim.report.verdict import TONES
 from armsim.requirement.requirement import Requirement
 from armsim.scenario import Scenario
 
 MOST_REJECTED = 12
-"""Designs that the document names; selection.json has all."""
+"""Most designs named in the document; selection.json has all."""
 AGAIN = {None: "", True: "within its interval on a fresh population", False: "fails there too"}
 
 
-def selection_shown(selection: Selection, requirement: Requirement) -> Iterator[Frame | str]:
-    """For the terminal."""
+def selection_printout(selection: Selection, requirement: Requirement) -> Iterator[Frame | str]:
+    """Printout of a selection."""
     title = "the cheapest choice" if selection.design is not None else "the choice that comes closest"
     rows = design_frame(selection).pick(range(len(selection.closest)))
     yield replace(rows.without("encoder price", "mounting price", "placement price"), title=title)
@@ -45,7 +45,9 @@ def selection_shown(selection: Selection, requirement: Requirement) -> Iterator[
 
 
 def decision_review(decision: Decision, scenario: Scenario, design: str | None) -> Review:
-    """The review of a decision; ``design``: the text of the chosen scenario, None where nothing will do."""
+    """Review of a decision. ``design`` is the YAML text of the chosen scenario, None where no design meets the
+    requirement.
+    """
     result, selection, requirement = decision.result, decision.selection, scenario.requirement
     assert requirement is not None  # held by select
     task = max(result.tasks, key=lambda task: task.summary.at_coverage)
@@ -74,14 +76,14 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
             curve_section(decision.curve),
             sensitivity_section(decision.sensitivities),
         ),
-        tuple(_drawn(decision)),
+        tuple(_figures(decision)),
         (f"{start}-map", f"{start}-budget", "trade-off"),
         sentences=(dominance(result, task),),
         notes=tuple(dict.fromkeys((*scenario.notes, *result.warnings))),
         modelled=result,
         sample=Sample.of(result),
         sources=scenario.sources,
-        made_from=scenario.file,
+        scenario_file=scenario.file,
         files=files,
         tables={
             **run_tables(result),
@@ -93,7 +95,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
 
 
 def design_frame(selection: Selection) -> Frame:
-    """What every joint is fitted with and what that costs, and the sums."""
+    """Table of the sensors and prices of every joint, with sums."""
     parts, joints = selection.closest, selection.machine.joints
     prices = {
         "encoder price": [joint.encoders_price for joint in joints],
@@ -132,7 +134,7 @@ def _design(decision: Decision) -> Iterator[Block]:
 
 
 def equals_frame(selection: Selection) -> Frame:
-    """Other designs of the same price, the smallest error first."""
+    """Table of other designs with the same price, the smallest error first."""
     columns = (
         words("design", [in_words(equal.design) for equal in selection.equals]),
         lengths("error, sampled", [equal.at_coverage for equal in selection.equals]),
@@ -146,7 +148,7 @@ def _equals(selection: Selection) -> Iterator[Block]:
 
 
 def rejected_frame(refuted: Sequence[Rejected]) -> Frame:
-    """Cheaper designs that were sampled, those that miss by least first."""
+    """Table of cheaper designs that were sampled and fail, the closest first."""
     rows = sorted(refuted, key=lambda row: (row.undecided is None, -row.price))
     columns = (
         bare("price", [row.price for row in rows]),
@@ -157,7 +159,7 @@ def rejected_frame(refuted: Sequence[Rejected]) -> Frame:
     return Frame(columns, "cheaper choices, sampled, and where they fail")
 
 
-def _drawn(decision: Decision) -> Iterator[Planned]:
+def _figures(decision: Decision) -> Iterator[Planned]:
     result = decision.result
     yield Planned("design", "arm", "The sensors and where they sit.", partial(figures.arm, result))
     for number, task in enumerate(result.tasks, start=1):
@@ -165,5 +167,5 @@ def _drawn(decision: Decision) -> Iterator[Planned]:
             if figure.name in ("map", "budget") and figure.when(result, task):
                 name = f"{number}-{file_name(task.name)}-{figure.name}"
                 yield Planned("design", name, figure.caption, partial(figure.draw, result, task))
-    yield curve_drawn(decision.curve, "trade-off")
-    yield from sensitivities_drawn(decision.sensitivities)
+    yield trade_off_figure(decision.curve, "trade-off")
+    yield from sensitivity_figures(decision.sensitivities)

@@ -1,4 +1,4 @@
-"""What the deciding functions found, in words, for the terminal and the page alike."""
+"""Sentences on the results of comparison, selection and trade-off, for terminal and page."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from armsim.results import Summary
 
 
 def difference(row: TaskDifference, quantile: str) -> str:
-    """What a design gains over the first at a task, and for how much; ``quantile`` as of a result."""
+    """Sentence on what a design gains over the first at a task, and its price; ``quantile`` names the error."""
     gained = -row.at_coverage.value
     interval = row.at_coverage.interval
-    told = interval is None or not interval[0] <= 0 <= interval[1]
+    resolved = interval is None or not interval[0] <= 0 <= interval[1]
     size = interval if interval is None or gained < 0 else (-interval[1], -interval[0])  # of what is taken or added
     amount = show_interval(abs(gained), size)
     change = f"takes {amount} off" if gained >= 0 else f"adds {amount} to"
     what = f"{row.scenario}: at {row.task} it {change} the {quantile} at the worst pose"
-    if not told:
+    if not resolved:
         what = (
             f"{row.scenario}: at {row.task} no difference of the {quantile} at the worst pose can be told "
             f"(it changes by {signed(*row.at_coverage)})"
@@ -34,7 +34,7 @@ def difference(row: TaskDifference, quantile: str) -> str:
         open_ = row.passing.interval is not None and row.passing.interval[0] <= 0 <= row.passing.interval[1]
         change = points(*row.passing)
         what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
-    if row.price > 0 and gained > 0 and told:
+    if row.price > 0 and gained > 0 and resolved:
         return f"{what}, for {row.price:g} cost units more: {show(gained / row.price)} per cost unit"
     if not row.price:
         return f"{what}, at the same price"
@@ -42,40 +42,44 @@ def difference(row: TaskDifference, quantile: str) -> str:
 
 
 def other_requirements(comparison: Comparison) -> list[str]:
-    """Designs that state another requirement than the first, by which they are judged all the same."""
+    """Sentences on designs that state another requirement than the first, by which they are judged."""
     first = comparison.results[0]
     return [
-        f"{name!r} asks for {required_in_words(own)}; it is judged by the requirement of {first.scenario!r}: "
+        f"{name!r} asks for {required_in_words(requirement)}; it is judged by the requirement of {first.scenario!r}: "
         f"{required_in_words(first.requirement)}"
-        for name, own in comparison.other_requirements.items()
+        for name, requirement in comparison.other_requirements.items()
     ]
 
 
 def answer(selection: Selection, requirement: Requirement) -> str:
-    """The answer in words."""
+    """Sentence on the result of a selection."""
     worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
     reached = worst.summary.judgements[0].figure
-    where = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
+    place = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
     if lost:
-        return f"no choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {where}"
+        return f"no choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {place}"
     if selection.design is None:
         parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
         owner, cause = max(parts, key=lambda key: parts[key])
         fails = "; ".join(f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons)
-        found = "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
+        opening = (
+            "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
+        )
         return (
-            f"{found}: the closest reaches {where}, and fails ({fails}); in its way stands {cause} of {owner}, "
+            f"{opening}: the closest reaches {place}, and fails ({fails}); in its way stands {cause} of {owner}, "
             f"{percent(parts[owner, cause], 2)} of the mean square error there. {_excluded(selection.proof, 'every')}"
         )
     price, coverage = f"{selection.price:g}", percent(requirement.coverage)
-    text = f"the cheapest choice costs {price}; {coverage} of errors lie within {where}"
+    text = f"the cheapest choice costs {price}; {coverage} of errors lie within {place}"
     again = selection.confirmation
     if again is not None:
         text += (
             f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
         )
-    doubts = dict.fromkeys(own.reason for task in selection.tasks for own in task.summary.judgements if own.doubt)
+    doubts = dict.fromkeys(
+        judgement.reason for task in selection.tasks for judgement in task.summary.judgements if judgement.doubt
+    )
     if again is not None and again.state == "not met":
         text += ", where it misses the requirement: more units would tell"
     elif again is not None and again.state == "not resolved" and not doubts:
@@ -83,7 +87,7 @@ def answer(selection: Selection, requirement: Requirement) -> str:
     text += "".join(f". {doubt[:1].upper()}{doubt[1:]}" for doubt in doubts)
     if selection.equals:
         every = "" if selection.proof.beside else " of those that were looked at"
-        smallest = show(min(own.at_coverage for own in selection.equals))
+        smallest = show(min(judgement.at_coverage for judgement in selection.equals))
         others = f"{len(selection.equals)} more meet" if len(selection.equals) > 1 else "one more meets"
         text += f"; {others} the requirement for this price{every}, with errors of {smallest} and more"
     looked = [row for row in selection.refuted if row.undecided is not None]
@@ -98,14 +102,14 @@ def answer(selection: Selection, requirement: Requirement) -> str:
 
 
 def cheapest_in_words(curve: TradeOff) -> str:
-    """Which design of a trade-off is the answer of `select`."""
+    """Sentence on the cheapest design of a trade-off that meets the requirement."""
     if curve.cheapest is None:
         return "no choice was found to meet the requirement"
     return f"the cheapest choice that meets the requirement costs {curve.cheapest:g}"
 
 
 def curve_in_words(curve: TradeOff) -> str:
-    """What a trade-off curve says."""
+    """Sentence on a trade-off curve."""
     first, last = curve.points[0], curve.points[-1]
     beaten = sum(curve.beaten)
     sampled = f"; as sampled, {beaten} of them err no less than a cheaper one" if beaten else ""
@@ -118,7 +122,7 @@ def curve_in_words(curve: TradeOff) -> str:
 
 
 def in_words(design: Sequence[Fitted]) -> str:
-    """What the joints are fitted with, those fitted alike together."""
+    """Encoders, mountings and placements of a design, with equal joints grouped."""
     alike: dict[tuple[str, str, str], list[str]] = {}
     for part in design:
         alike.setdefault((part.encoder, part.mounting, part.placement), []).append(part.joint)
@@ -132,7 +136,7 @@ def _out_of_reach(summary: Summary) -> list[str]:
 
 
 def _excluded(proof: Proof, which: str) -> str:
-    """What the exclusion of other designs rests on."""
+    """Sentence on how other designs were excluded."""
     reasons = [f"{proof.sampled} were sampled and fail"]
     if proof.bounded:
         near = "" if proof.complete else ", and with them all that are near"

@@ -1,4 +1,4 @@
-"""What a review document is made of; `page` and `pdf` set the same content."""
+"""Building blocks of a review document, which `html` and `pdf` typeset."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Bullets:
 
 @dataclass(frozen=True)
 class Cell:
-    """What stands in a table, and by what it is sorted: the number, or the text where there is none."""
+    """Text of a table cell, and the number by which it is sorted, if any."""
 
     text: str
     value: float | None = None
@@ -38,7 +38,7 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows under headers; the columns numbered in ``words`` hold words, the others numbers."""
+    """Table of rows under headers; the columns numbered in ``words`` hold text, the others numbers."""
 
     headers: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
@@ -49,7 +49,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Spot:
-    """What stands at a place of a picture, as shares of its width from the left and of its height from the top."""
+    """Text at a point of a picture, as shares of its width from the left and its height from the top."""
 
     x: float
     y: float
@@ -58,7 +58,7 @@ class Spot:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure: its finding, how to read it, its file beside the document, and values at some of its places.
+    """Figure: its finding, caption, file relative to the document, and values at some points.
 
     ``wide`` ones take the whole width; of others two stand side by side. ``scene`` is the file of a scene that can be
     turned on a page.
@@ -76,7 +76,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class Listing:
-    """A file as it was read."""
+    """Text of a file."""
 
     title: str
     text: str
@@ -85,7 +85,7 @@ class Listing:
 
 @dataclass(frozen=True)
 class Folded:
-    """What only few want to read: folded away on a page, printed under a small heading."""
+    """Blocks of detail, folded on a page, printed under a small heading."""
 
     title: str
     blocks: tuple[Block, ...]
@@ -105,7 +105,7 @@ Block = Text | Bullets | Table | Picture | Listing | Folded | Row
 
 @dataclass(frozen=True)
 class Section:
-    """A numbered part; ``anchor`` is how it is linked to."""
+    """Numbered section; ``anchor`` is its link target."""
 
     title: str
     anchor: str
@@ -114,7 +114,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Front:
-    """The page that decides: the question, the answer, what it rests on, what to do, what to keep in mind.
+    """First page: question, answer, evidence, recommendations and notes.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ class Front:
         Of the sentences those that a slide repeats.
     """
 
-    asked: str
+    question: str
     answer: str
     tone: Tone
     sentences: tuple[str, ...]
@@ -145,19 +145,19 @@ class Front:
 
     @property
     def section(self) -> Section:
-        """The same one after the other."""
-        said = (
-            Text(self.asked, "soft"),
+        """Content of the first page as an ordinary section."""
+        texts = (
+            Text(self.question, "soft"),
             Text(self.answer, self.tone),
             *(Text(sentence) for sentence in self.sentences),
         )
         lists = (Bullets(self.advice), Bullets(self.notes))
-        return Section("The question and the answer", "answer", (*said, self.table, *self.pictures, *lists))
+        return Section("The question and the answer", "answer", (*texts, self.table, *self.pictures, *lists))
 
 
 @dataclass(frozen=True)
 class ReviewDocument:
-    """The whole.
+    """Complete review document.
 
     ``running`` stands at the head of every printed page, ``date`` beside it, ``caution`` under the title. ``front`` is
     the page that decides, where there is one; ``appendix`` what few ask for.
@@ -173,31 +173,31 @@ class ReviewDocument:
     appendix: tuple[Section, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
-        """For a template."""
+        """Document as a dictionary for a template."""
         return asdict(self)
 
     @property
-    def whole(self) -> tuple[Section, ...]:
-        """Everything that is said: the front as a section, the body, the appendix."""
+    def all_sections(self) -> tuple[Section, ...]:
+        """All sections: first page, body, appendix."""
         front = () if self.front is None else (self.front.section,)
         return (*front, *self.sections, *self.appendix)
 
     @property
     def scenes(self) -> bool:
-        """Whether any picture has a scene."""
-        blocks = (block for section in self.whole for block in section.blocks)
+        """Whether any picture has a three-dimensional scene."""
+        blocks = (block for section in self.all_sections for block in section.blocks)
         flat = (part for block in blocks for part in (block.blocks if isinstance(block, Row | Folded) else (block,)))
         return any(isinstance(part, Picture) and bool(part.scene) for part in flat)
 
 
 def table(headers: tuple[str, ...], rows: list[list[Cell | str]], words: int = 1, title: str = "") -> Table:
-    """A table whose cells may be given as plain words."""
+    """Table whose cells may be given as plain text."""
     cells = tuple(tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in row) for row in rows)
     return Table(headers, cells, tuple(range(words)), title)
 
 
 def in_rows(blocks: Iterable[Block]) -> tuple[Block, ...]:
-    """The blocks, with pictures that follow each other and are not wide two in a row."""
+    """Arrange consecutive narrow pictures two in a row."""
     out: list[Block] = []
     waiting: Picture | None = None
     for block in blocks:

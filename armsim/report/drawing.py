@@ -1,4 +1,4 @@
-"""Figures drawn and saved, on as many processors as there are."""
+"""Drawing and saving of figures, on several processors."""
 
 from __future__ import annotations
 
@@ -23,19 +23,18 @@ from armsim.report.pictures import Pictures
 RESOLUTION = 144.0
 """Pixels per inch of a PNG."""
 DOCUMENT = "in-document"
-"""Folder of the figures as they stand in the document: smaller, without the title and note that it says itself."""
+"""Folder of the figures for the document: smaller, without the title and note that the document prints."""
 NARROW = 0.66
-"""Size of one of two side by side over that of a figure alone; letters keep theirs."""
+"""Scale of a figure that stands beside another; its fonts keep their size."""
 MARGIN = 0.06
-"""White around a picture. [inch]"""
+"""Margin around a picture. [inch]"""
 Draw = Callable[[], Drawing]
 Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
 class Planned:
-    """A figure to be drawn: the anchor of its section, its file name, one sentence on how to read it, how to draw it,
-    whether it needs the whole width of the document.
+    """Figure to be drawn: anchor of its section, file name, caption, drawing function, whether it is wide.
 
     ``draw`` is a function of a module with its arguments, so that it can be sent to another process.
     """
@@ -48,57 +47,59 @@ class Planned:
 
 
 @dataclass(frozen=True)
-class Begun:
-    """Figures that are being drawn, the first ones by helpers."""
+class Drawings:
+    """Figures being drawn, some of them by helper processes."""
 
     folder: Path
     every: tuple[Planned, ...]
     waiting: tuple[Future[Picture] | None, ...]
 
 
-def begin(folder: Path, planned: Iterable[Planned], helpers: Helpers) -> Begun:
-    """Let helpers draw figures into a new folder, while this process does something else."""
+def begin(folder: Path, planned: Iterable[Planned], helpers: Helpers) -> Drawings:
+    """Submit figures to helper processes, which draw them into a new folder."""
     folder.mkdir()
     (folder / DOCUMENT).mkdir()
     every = tuple(planned)
-    return Begun(folder, every, tuple(helpers.submit(draw_one, folder, one) for one in every))
+    return Drawings(folder, every, tuple(helpers.submit(draw_one, folder, one) for one in every))
 
 
-def finish(begun: Begun, progress: Progress = lambda what, done, total: None) -> Pictures:
-    """Draw what no helper has begun with, from the last one on; pictures by section."""
-    folder, every = begun.folder, begun.every
-    drawn: list[Picture | None] = [None] * len(every)
+def finish(drawings: Drawings, progress: Progress = lambda what, completed, total: None) -> Pictures:
+    """Draw the figures that no helper has started, from the last; return the pictures by section."""
+    folder, every = drawings.folder, drawings.every
+    by_number: list[Picture | None] = [None] * len(every)
     progress("figures", 0, len(every))
-    for done, number in enumerate(reversed(range(len(every))), start=1):
-        waiting = begun.waiting[number]
+    for completed, number in enumerate(reversed(range(len(every))), start=1):
+        waiting = drawings.waiting[number]
         if waiting is None or waiting.cancel():  # nobody has begun with it
-            drawn[number] = draw_one(folder, every[number])
-            progress("figures", done, len(every))
-    for number, future in enumerate(begun.waiting):
-        if drawn[number] is None and future is not None:
-            drawn[number] = result_of(future, draw_one, folder, every[number])
+            by_number[number] = draw_one(folder, every[number])
+            progress("figures", completed, len(every))
+    for number, future in enumerate(drawings.waiting):
+        if by_number[number] is None and future is not None:
+            by_number[number] = result_of(future, draw_one, folder, every[number])
     progress("figures", len(every), len(every))
     pictures: dict[str, list[Picture]] = {}
-    for one, picture in zip(every, drawn, strict=True):
+    for one, picture in zip(every, by_number, strict=True):
         assert picture is not None  # each was drawn by one of the two loops
         pictures.setdefault(one.anchor, []).append(picture)
     return pictures
 
 
 @contextmanager
-def rasterizing(begun: Begun, helpers: Helpers) -> Iterator[None]:
-    """A PNG beside every SVG, there at the end of the block."""
-    given = begun.folder, [one.name for one in begun.every]
-    future = helpers.submit(rasterize, *given)
+def rasterizing(drawings: Drawings, helpers: Helpers) -> Iterator[None]:
+    """Write a PNG beside every SVG in a helper, by the end of the ``with`` block."""
+    arguments = drawings.folder, [one.name for one in drawings.every]
+    future = helpers.submit(rasterize, *arguments)
     yield
     if future is None:
-        rasterize(*given)
+        rasterize(*arguments)
     else:
-        result_of(future, rasterize, *given)
+        result_of(future, rasterize, *arguments)
 
 
-def keep(folder: Path, planned: Iterable[Planned], progress: Progress = lambda what, done, total: None) -> Pictures:
-    """Save figures as SVG and PNG in a new folder, by this process alone; pictures by section."""
+def save_figures(
+    folder: Path, planned: Iterable[Planned], progress: Progress = lambda what, completed, total: None
+) -> Pictures:
+    """Save figures as SVG and PNG in a new folder, without helpers; return the pictures by section."""
     none = Helpers(0)
     begun = begin(folder, planned, none)
     pictures = finish(begun, progress)
@@ -127,7 +128,7 @@ def draw_one(folder: Path, one: Planned) -> Picture:
 
 
 def set_down(figure: Drawing, share: float) -> None:
-    """A figure as it stands in a document, which says its title and its note itself; so much of its size."""
+    """Prepare a figure for the document: without title and note, scaled by ``share``."""
     for axes in figure.axes:
         if axes.get_title(loc="left") and axes.get_title(loc="left") in figure.heading:
             axes.set_title("", loc="left")
@@ -140,7 +141,7 @@ def set_down(figure: Drawing, share: float) -> None:
 
 
 def save_figure(path: Path, figure: Drawing) -> tuple[Spot, ...]:
-    """Save as SVG, cut to what is drawn, so that no long title is lost; where its values stand."""
+    """Save a figure as SVG, cropped to its content; return its spots."""
     canvas = FigureCanvasAgg(figure)
     engine = figure.get_layout_engine()
     if engine is not None:
@@ -152,7 +153,7 @@ def save_figure(path: Path, figure: Drawing) -> tuple[Spot, ...]:
 
 
 def rasterize(folder: Path, names: Sequence[str]) -> None:
-    """A PNG beside every SVG, by the typesetter, which does so ten times as fast as a second drawing.
+    """Write a PNG beside every SVG with the typesetter, ten times as fast as drawing a second time.
 
     Raises
     ------
@@ -165,12 +166,12 @@ def rasterize(folder: Path, names: Sequence[str]) -> None:
     page = "#set page(width: auto, height: auto, margin: 0pt)\n"
     source.write_text(page + "\n#pagebreak()\n".join(f'#image("{name}.svg")' for name in names), encoding="utf-8")
     try:
-        made = typst.compile(source, format="png", ppi=RESOLUTION)
+        images = typst.compile(source, format="png", ppi=RESOLUTION)
     except typst.TypstError as error:
         raise RunError(f"the pictures cannot be made: {error}") from error
     finally:
         source.unlink()
-    for name, picture in zip(names, made if isinstance(made, list) else [made], strict=True):
+    for name, picture in zip(names, images if isinstance(images, list) else [images], strict=True):
         (folder / f"{name}.png").write_bytes(picture)
 
 

@@ -1,4 +1,4 @@
-"""The question of a review and its answer, in a few sentences, from the result alone."""
+"""Question and answer of a review in a few sentences, from the result alone."""
 
 from __future__ import annotations
 
@@ -11,38 +11,37 @@ from armsim.results import Result, TaskResult
 from armsim.results.poses import BIAS
 
 ALIKE = 0.1
-"""Part of a cause that is the same on every arm above which it is told."""
+"""Share of a cause that is equal on every arm, above which a sentence mentions it."""
 
 
 MOST_NOTES, LONGEST_NOTE = 4, 160
-"""Notes on the first page, fewer where many tasks need the room, and characters of each; all of them stand whole in
-the appendix."""
+"""Most notes on the first page, and characters of each; the appendix has them in full."""
 
 
-def kept_in_mind(every: Sequence[str], rows: int = 0) -> tuple[str, ...]:
-    """Notes of a first page whose table has so many rows; how many more there are."""
+def front_notes(all_notes: Sequence[str], rows: int = 0) -> tuple[str, ...]:
+    """Notes of a first page whose table has ``rows`` rows, and how many more there are."""
     room = max(1, MOST_NOTES - max(0, rows - MOST_NOTES + 1))
-    shown = [text if len(text) <= LONGEST_NOTE else f"{text[: LONGEST_NOTE - 1]}…" for text in every[:room]]
-    more = len(every) - room
-    return (*shown, f"{more} more in the appendix") if more > 0 else tuple(shown)
+    texts = [text if len(text) <= LONGEST_NOTE else f"{text[: LONGEST_NOTE - 1]}…" for text in all_notes[:room]]
+    more = len(all_notes) - room
+    return (*texts, f"{more} more in the appendix") if more > 0 else tuple(texts)
 
 
 def number_of(result: Result, task: TaskResult) -> int:
-    """Number of a task, with which the names of its figures begin."""
+    """Number of a task, which begins the names of its figures."""
     return 1 + [other.name for other in result.tasks].index(task.name)
 
 
 def question(result: Result) -> str:
-    """What a run is asked."""
+    """Question that a run answers."""
     poses = sum(len(task.poses) for task in result.tasks)
     lost = sum(len(task.unreachable) for task in result.tasks)
-    where = f"at {_count(poses + lost, 'point')} of {_count(len(result.tasks), 'task')}"
+    scope = f"at {_count(poses + lost, 'point')} of {_count(len(result.tasks), 'task')}"
     if lost:
-        where += f", of which it reaches {poses} and {lost} are left out"
+        scope += f", of which it reaches {poses} and {lost} are left out"
     requirement = result.requirement
     if requirement is None:
-        return f"how far does the tool point of {result.arm} miss, {where}? No requirement is stated."
-    return f"does {result.arm} with these sensors keep {required_in_words(requirement)}, {where}?"
+        return f"how far does the tool point of {result.arm} miss, {scope}? No requirement is stated."
+    return f"does {result.arm} with these sensors keep {required_in_words(requirement)}, {scope}?"
 
 
 def _count(number: int, what: str) -> str:
@@ -50,7 +49,7 @@ def _count(number: int, what: str) -> str:
 
 
 def beside_the_headline(result: Result) -> tuple[str, ...]:
-    """What else is known of the task that decides, and what a test would print."""
+    """Sentence on the other criteria of the deciding task, and on an acceptance test."""
     task, leading = deciding_task(result), headlined(result)
     others = [judgement for judgement in task.summary.judgements if judgement.criterion != leading.criterion]
     findings = [
@@ -61,13 +60,13 @@ def beside_the_headline(result: Result) -> tuple[str, ...]:
 
 
 def _test(task: TaskResult) -> str:
-    """What an acceptance test of few cycles would print, beside what the arms have."""
+    """Sentence on what an acceptance test of few cycles would print."""
     test = task.acceptance
     if test is None or test.repeatability.p95 is None:
         return ""
-    where = "these poses" if len(test.poses) == len(task.poses) else ", ".join(test.poses)
+    pose_names = "these poses" if len(test.poses) == len(task.poses) else ", ".join(test.poses)
     text = (
-        f" A test of {test.cycles} cycles at {where} would print RP up to {show(test.repeatability.p95)} "
+        f" A test of {test.cycles} cycles at {pose_names} would print RP up to {show(test.repeatability.p95)} "
         "(95 % of the arms), more than the arms have, since it estimates from few visits"
     )
     if test.passing is None or test.good_rejected is None or test.bad_passed is None:
@@ -79,7 +78,7 @@ def _test(task: TaskResult) -> str:
 
 
 def dominance(result: Result, task: TaskResult) -> str:
-    """Which cause, which joint and which group make most of the mean square error of a task.
+    """Sentence on the cause, joint and group with the largest shares in a task's mean square error.
 
     What all arms have alike (wind-up, latency, a one-sided approach) counts for the cause and the joint that make it.
     """
@@ -93,11 +92,11 @@ def dominance(result: Result, task: TaskResult) -> str:
     shares = {owner: float(task.contribution(owner)[at]) for owner in owners}
     joint = max(shares, key=lambda name: shares[name])
     groups = {name: share for name, share in task.summary.groups.items() if share >= 5e-4}
-    ranked = sorted(groups, key=lambda name: -groups[name])
-    spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in ranked)
+    by_share = sorted(groups, key=lambda name: -groups[name])
+    spread = ", ".join(f"{name} {percent(groups[name], 2)}" for name in by_share)
     first = f"largest parts of the mean square error over {task.name}: {largest_causes(causes)}"
     if alike > ALIKE * causes[top]:
         first += f" (of the first, {percent(alike, 2)} is the same on every arm)"
-    there = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
-    text = f"{first}; by group: {spread}; {there}." if spread else f"{first}; {there}."
+    at_worst_pose = f"at its worst pose {joint} has the largest share, {percent(shares[joint], 2)}"
+    text = f"{first}; by group: {spread}; {at_worst_pose}." if spread else f"{first}; {at_worst_pose}."
     return text[0].upper() + text[1:]

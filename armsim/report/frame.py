@@ -1,4 +1,4 @@
-"""Frames: tables whose columns have one unit and as many decimals each, made once and placed by every output.
+"""Frames: tables whose columns have one unit and number of decimals each, shared by all outputs.
 
 The terminal, a page, slides and a notebook take the cells; a CSV takes the numbers themselves, in the unit of files.
 """
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from armsim.sampling.paired_difference import Difference
 
 Interval = tuple[float, float] | None
-Place = Literal["everywhere", "shown", "file"]
+Place = Literal["everywhere", "display", "file"]
 BARE = Unit("", 1.0)
 POINTS = Unit("points", 100.0)
 FILE_UNITS = {"m": Unit("um", 1e6), "rad": Unit("urad", 1e6), "1": Unit("1", 1.0)}
@@ -37,7 +37,7 @@ FILE_UNITS = {"m": Unit("um", 1e6), "rad": Unit("urad", 1e6), "1": Unit("1", 1.0
 
 
 class Exact(NamedTuple):
-    """A table of a file: header with units, and rows of full precision."""
+    """Table for a file: header with units, and rows at full precision."""
 
     header: Sequence[str]
     rows: Iterable[Sequence[object]]
@@ -45,7 +45,7 @@ class Exact(NamedTuple):
 
 @dataclass(frozen=True)
 class Column:
-    """One quantity down a table; see `words`, `bare`, `lengths`, `shares`, `joint_errors`.
+    """Column of one quantity; see `words`, `bare`, `lengths`, `shares`, `joint_errors`.
 
     Parameters
     ----------
@@ -65,8 +65,8 @@ class Column:
     half_widths : bool
         An interval is shown as plus and minus its half.
     place : str
-        ``shown`` alone, in the ``file`` alone, or ``everywhere``.
-    ends_shown : bool
+        ``display`` alone, in the ``file`` alone, or ``everywhere``.
+    show_intervals : bool
         Whether intervals stand in the cells; in files they always do.
     """
 
@@ -80,22 +80,22 @@ class Column:
     change: bool = False
     half_widths: bool = False
     place: Place = "everywhere"
-    ends_shown: bool = True
+    show_intervals: bool = True
 
     @property
     def header(self) -> str:
-        """The name with the unit."""
+        """Name with unit."""
         return f"{self.name} [{self.unit.name}]" if self.unit.name else self.name
 
     @property
-    def holds_words(self) -> bool:
-        """Whether it is set flush left."""
+    def is_text(self) -> bool:
+        """Whether the column holds text, which is set flush left."""
         return all(value is None or isinstance(value, str) for value in self.values) and self.places is None
 
     @property
     def cells(self) -> tuple[Cell, ...]:
-        """What stands in each row, and by what it is sorted."""
-        ends = (self.intervals if self.ends_shown else None) or (None,) * len(self.values)
+        """Cells of all rows: text, and number for sorting."""
+        ends = (self.intervals if self.show_intervals else None) or (None,) * len(self.values)
         texts = self.texts or [self._text(*pair) for pair in zip(self.values, ends, strict=True)]
         numbers = [
             None if isinstance(value, str) or value is None or math.isinf(value) else value for value in self.values
@@ -138,7 +138,7 @@ class Column:
         return out
 
     def pick(self, rows: Sequence[int]) -> Column:
-        """Some of its rows, with the same unit and decimals."""
+        """Column of some rows, with the same unit and decimals."""
 
         def picked(every: tuple[Any, ...] | None) -> Any:
             return None if every is None else tuple(every[n] for n in rows)
@@ -148,7 +148,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Frame:
-    """Columns side by side under a title."""
+    """Table of columns with a title."""
 
     columns: tuple[Column, ...]
     title: str = ""
@@ -157,58 +157,58 @@ class Frame:
         return len(self.columns[0].values) if self.columns else 0
 
     @property
-    def shown(self) -> tuple[Column, ...]:
-        """Columns that people see."""
+    def visible_columns(self) -> tuple[Column, ...]:
+        """Columns that are displayed, not only written to files."""
         return tuple(column for column in self.columns if column.place != "file")
 
     @property
     def headers(self) -> tuple[str, ...]:
         """Names of the columns with their units."""
-        return tuple(column.header for column in self.shown)
+        return tuple(column.header for column in self.visible_columns)
 
     @property
     def rows(self) -> tuple[tuple[Cell, ...], ...]:
-        """Cells, row by row."""
-        return tuple(zip(*(column.cells for column in self.shown), strict=True))
+        """Cells of every row."""
+        return tuple(zip(*(column.cells for column in self.visible_columns), strict=True))
 
     def pick(self, rows: Sequence[int]) -> Frame:
-        """Some of its rows, with the same units and decimals."""
+        """Table of some rows, with the same units and decimals."""
         return replace(self, columns=tuple(column.pick(rows) for column in self.columns))
 
     def head(self, most: int) -> Frame:
-        """Its first rows; the title says so where there are more."""
+        """Table of the first rows; the title tells where there are more."""
         if len(self) <= most:
             return self
         return replace(self.pick(range(most)), title=f"{self.title}; {most} of {len(self)}")
 
     def without(self, *names: str) -> Frame:
-        """All columns but some."""
+        """Table without the named columns."""
         return replace(self, columns=tuple(column for column in self.columns if column.name not in names))
 
     def merged(self) -> Frame:
-        """Rows that say the same of several things, as one that names them all in the first column."""
+        """Table in which rows that differ only in the first column are merged into one."""
         groups: dict[tuple[str, ...], list[int]] = {}
         for n, row in enumerate(self.rows):
             groups.setdefault(tuple(cell.text for cell in row[1:]), []).append(n)
         names = self.columns[0].values
         first = words(self.columns[0].name, [", ".join(names[n] for n in rows) for rows in groups.values()])
-        rest = self.pick([rows[0] for rows in groups.values()]).columns[1:]
-        return replace(self, columns=(first, *rest))
+        other_columns = self.pick([rows[0] for rows in groups.values()]).columns[1:]
+        return replace(self, columns=(first, *other_columns))
 
     def table(self) -> Table:
-        """As a part of a document; its columns of words are set flush left."""
-        left = tuple(n for n, column in enumerate(self.shown) if column.holds_words)
-        return Table(self.headers, self.rows, left, self.title)
+        """The frame as a block of a document."""
+        text_columns = tuple(n for n, column in enumerate(self.visible_columns) if column.is_text)
+        return Table(self.headers, self.rows, text_columns, self.title)
 
     @property
     def exact(self) -> Exact:
-        """As a file."""
-        columns = [pair for column in self.columns if column.place != "shown" for pair in column.exact]
+        """The frame as a table for a file."""
+        columns = [pair for column in self.columns if column.place != "display" for pair in column.exact]
         return Exact([name for name, _ in columns], list(zip(*(values for _, values in columns), strict=True)))
 
 
 def stacked(name: str, frames: Sequence[tuple[str, Frame]]) -> Exact:
-    """Frames below each other as one file, the first column of which tells which is which."""
+    """Frames stacked into one table for a file, with a first column of labels."""
     parts = [(label, frame.exact) for label, frame in frames]
     header = list(dict.fromkeys(column for _, part in parts for column in part.header))
     rows: list[list[object]] = []
@@ -220,12 +220,12 @@ def stacked(name: str, frames: Sequence[tuple[str, Frame]]) -> Exact:
 
 
 def words(name: str, texts: Iterable[str], place: Place = "everywhere") -> Column:
-    """Names and sentences."""
+    """Column of text."""
     return Column(name, tuple(texts), place=place)
 
 
 def bare(name: str, values: Iterable[Any], place: Place = "everywhere", places: int | None = None) -> Column:
-    """Counts, prices and ratios, which have no unit; as they are where no decimals are given."""
+    """Column of counts, prices and ratios, without unit; unrounded where ``places`` is None."""
     return Column(name, tuple(values), place=place, places=places)
 
 
@@ -236,7 +236,7 @@ def quoted(
     kind: str = "",
     intervals: Sequence[Interval] | None = None,
 ) -> Column:
-    """Numbers that are shown with a unit each; ``kind`` is m, rad or 1 where a file has them in one."""
+    """Column of numbers with a unit in each cell; ``kind`` (m, rad or 1) sets the unit in files."""
     ends = None if intervals is None else tuple(intervals)
     return Column(name, tuple(values), ends, texts=tuple(texts), file_unit=FILE_UNITS.get(kind, BARE))
 
@@ -251,7 +251,7 @@ def lengths(
     change: bool = False,
     half_widths: bool = False,
 ) -> Column:
-    """Lengths or angles; what is below the decimals of the column is 0, what is not known a dash.
+    """Column of lengths or angles; values below its decimals print as 0, unknown ones as a dash.
 
     Parameters
     ----------
@@ -270,10 +270,14 @@ def lengths(
     unit = unit or unit_for([*values, *widths], kind)
     numbers = without_rounding(values)
     if places is None:
-        known = [] if intervals is None else [ends for ends in intervals if ends is not None]
-        if change and known:  # differences in pairs are known to very different precision: the upper quartile decides
-            known = [sorted(known, key=lambda ends: ends[1] - ends[0])[3 * len(known) // 4]]
-        places = decimals_of(numbers, known, unit.factor)
+        intervals_given = [] if intervals is None else [ends for ends in intervals if ends is not None]
+        if (
+            change and intervals_given
+        ):  # differences in pairs are known to very different precision: the upper quartile decides
+            intervals_given = [
+                sorted(intervals_given, key=lambda ends: ends[1] - ends[0])[3 * len(intervals_given) // 4]
+            ]
+        places = decimals_of(numbers, intervals_given, unit.factor)
     ends = None if intervals is None else tuple(intervals)
     return Column(name, tuple(numbers), ends, unit, places, FILE_UNITS[kind], None, change, half_widths)
 
@@ -281,7 +285,7 @@ def lengths(
 def alike(
     columns: Sequence[tuple[str, Sequence[float | None], Sequence[Interval] | None]], kind: Kind = "m"
 ) -> list[Column]:
-    """Columns of lengths that are compared along a row: all with one unit and as many decimals."""
+    """Columns of lengths with one unit and number of decimals, to be compared along a row."""
     values = [value for _, numbers, _ in columns for value in numbers]
     ends = [interval for _, numbers, intervals in columns for interval in intervals or [None] * len(numbers)]
     unit = unit_for(values, kind)
@@ -300,11 +304,11 @@ def shares(
     places: int | None = None,
     change: bool = False,
 ) -> Column:
-    """Shares in per cent, or changes of them in points, all with as many decimals."""
+    """Column of shares in per cent, or of changes in percentage points, with equal decimals."""
     unit = POINTS if change else PERCENT
     if places is None:
-        known = intervals is not None and any(ends is not None for ends in intervals)
-        places = decimals_of(values, intervals or (), unit.factor) if known else SHARE_PLACES
+        has_intervals = intervals is not None and any(ends is not None for ends in intervals)
+        places = decimals_of(values, intervals or (), unit.factor) if has_intervals else SHARE_PLACES
     ends = None if intervals is None else tuple(intervals)
     return Column(name, tuple(values), ends, unit, places, FILE_UNITS["1"], None, change)
 
@@ -329,8 +333,8 @@ def joint_errors(
     return quoted(name, values, texts, intervals=intervals)
 
 
-def judged(rows: Sequence[Sequence[Judgement]], ends_shown: bool = True) -> list[Column]:
-    """A column per criterion, the figure of every row in one unit and as many decimals; a dash where there is none."""
+def judged(rows: Sequence[Sequence[Judgement]], show_intervals: bool = True) -> list[Column]:
+    """Columns of the criteria, each in one unit and number of decimals; a dash where a criterion does not apply."""
     by_name = [{judgement.criterion: judgement for judgement in row} for row in share_digits(rows)]
     out = []
     for name in dict.fromkeys(name for row in by_name for name in row):
@@ -342,19 +346,19 @@ def judged(rows: Sequence[Sequence[Judgement]], ends_shown: bool = True) -> list
                 first.statistic,
                 tuple(None if figure is None else figure.value for figure in figures),
                 tuple(None if figure is None else figure.interval for figure in figures),
-                first.shown_in, first.decimals, FILE_UNITS.get(kind, BARE), ends_shown=ends_shown,
+                first.display_unit, first.decimals, FILE_UNITS.get(kind, BARE), show_intervals=show_intervals,
             )
         )  # fmt: skip
     return out
 
 
 def differences(name: str, changes: Sequence[Difference | None]) -> Column:
-    """Changes of a length, with their intervals; a dash where there is none."""
+    """Column of changes of a length, with intervals; a dash where there is none."""
     values = [None if change is None else change.value for change in changes]
     return lengths(name, values, [None if change is None else change.interval for change in changes], change=True)
 
 
 def share_changes(name: str, changes: Sequence[Difference | None]) -> Column:
-    """Changes of a share in points, with their intervals; a dash where there is none."""
+    """Column of changes of a share in percentage points, with intervals; a dash where there is none."""
     values = [None if change is None else change.value for change in changes]
     return shares(name, values, [None if change is None else change.interval for change in changes], change=True)

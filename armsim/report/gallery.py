@@ -1,4 +1,4 @@
-"""Which figures a run leaves behind, and in which part of the document they stand."""
+"""Figures of a run, and their sections in the document."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ if TYPE_CHECKING:
     from armsim.decide.what_if import WhatIfs
 
 WIDE = ("path",)
-"""Figures of a task that need the whole width of a document."""
+"""Names of figures that take the whole width of a document."""
 MOST_JOINTS = 12
-"""Joints of one figure."""
+"""Most joints in one figure."""
 MOST_BARS = 16
-"""Changes drawn for a task."""
+"""Most changes in the what-if figure of a task."""
 
 
 def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
-    """Every figure of a run."""
+    """All figures of a run."""
     caption = "The sensors and where they sit; the tool point hangs on all of them."
     yield Planned("arm", "arm", caption, partial(figures.arm, result))
     for number, task in enumerate(result.tasks, start=1):
@@ -41,9 +41,9 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     joints = figures.identical_joints(result)
     for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
         caption = "What the joints get wrong at every visit; joints whose errors are the same have one curve."
-        shown = joints[start : start + MOST_JOINTS]
+        group = joints[start : start + MOST_JOINTS]
         name = "joints" if len(joints) <= MOST_JOINTS else f"joints-{number}"
-        yield Planned("joints", name, caption, partial(figures.joint_errors, result, shown), True)
+        yield Planned("joints", name, caption, partial(figures.joint_errors, result, group), True)
     for name, rotary in (("waves", True), ("waves-linear", False)):
         if figures.has_waves(result, rotary):
             caption = "The waves of which the errors of the joints are made."
@@ -52,24 +52,24 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
         caption = "Ripple and noise of the speed over the speed; joints that are alike have one curve."
         yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result), True)
     if extras.what_ifs is not None:
-        yield from what_ifs_drawn(extras.what_ifs, "recommendations")
+        yield from what_if_figure(extras.what_ifs, "recommendations")
     if extras.curve is not None:
-        yield curve_drawn(extras.curve, "recommendations")
+        yield trade_off_figure(extras.curve, "recommendations")
 
 
 def what_if_name(number: int, task: TaskResult) -> str:
-    """Name of the figure of a task."""
+    """File name of a task's what-if figure."""
     return f"{number}-{file_name(task.name)}-what-if"
 
 
-def what_ifs_drawn(table: WhatIfs, anchor: str) -> Iterator[Planned]:
-    """The changes that matter most, of every task, for a section."""
+def what_if_figure(table: WhatIfs, anchor: str) -> Iterator[Planned]:
+    """What-if figures of every task, with the largest changes."""
     for number, task in enumerate(table.result.tasks, start=1):
-        ranked = sorted(table.of(task.name), key=lambda row: -abs(row.at_coverage.value))[:MOST_BARS]
-        if not ranked:
+        largest = sorted(table.of(task.name), key=lambda row: -abs(row.at_coverage.value))[:MOST_BARS]
+        if not largest:
             continue
-        best = ranked[0]
-        rows = [(f"{row.what}, {row.kind}", row.at_coverage.value, row.at_coverage.interval) for row in ranked]
+        best = largest[0]
+        rows = [(f"{row.what}, {row.kind}", row.at_coverage.value, row.at_coverage.interval) for row in largest]
         title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.at_coverage)}"
         sizes = f"{table.result.units} units × {table.result.visits} visits"
         note = f"{sizes}, the same random numbers with and without the change"
@@ -78,8 +78,8 @@ def what_ifs_drawn(table: WhatIfs, anchor: str) -> Iterator[Planned]:
         yield Planned(anchor, what_if_name(number, task), caption, draw)
 
 
-def curve_drawn(curve: TradeOff, anchor: str) -> Planned:
-    """The trade-off of price against error, for a section."""
+def trade_off_figure(curve: TradeOff, anchor: str) -> Planned:
+    """Figure of a trade-off curve, for a section."""
     points = curve.points
     draw = partial(
         figures.trade_off,
@@ -96,7 +96,7 @@ def curve_drawn(curve: TradeOff, anchor: str) -> Planned:
 
 
 class Figure(NamedTuple):
-    """A figure of a task: its name in the folder, its part of the document, what it shows, when, and who draws it."""
+    """Kind of figure of a task: file name, section, caption, condition, and drawing function."""
 
     name: str
     anchor: str
@@ -173,10 +173,10 @@ FIGURES: tuple[Figure, ...] = (
         lambda result, task: task.yield_curve is not None, figures.yield_curve,
     ),
 )  # fmt: skip
-"""Figures of a task: a new one is a function in `figures` and an entry here, asked of every task whether it fits."""
+"""Figures of a task; each entry decides for which tasks it is drawn."""
 
 
 def file_name(name: str) -> str:
-    """A name of letters, digits and dashes."""
+    """File name of letters, digits and dashes from any text."""
     slug = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
     return "-".join(part for part in slug.split("-") if part)[:40] or "task"

@@ -1,4 +1,4 @@
-"""Processes that draw beside this one. Loads little, so that they can be started before anything else."""
+"""Helper processes for drawing. The module imports little, so that they start early."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from armsim.sampling.executors import end_with_parent
 
 MOST_HELPERS = 3
 DOCUMENT_MEMORY = 460 * 2**20
-"""Bytes that a process takes that makes the figures and the documents of a result; measured."""
+"""Memory of a process that makes the figures and documents of a result, measured. [byte]"""
 T = TypeVar("T")
 
 
 class Helpers:
-    """Processes that draw beside this one. They load what they need while this one does something else."""
+    """Pool of helper processes for drawing, which load their libraries in the background."""
 
     def __init__(self, count: int) -> None:
         self._count = count
@@ -35,18 +35,18 @@ class Helpers:
 
     @property
     def memory(self) -> int:
-        """Bytes that they take."""
+        """Memory of the helpers. [byte]"""
         return self._count * HELPER_MEMORY if self._pool is not None else 0
 
-    def submit(self, do: Callable[..., T], *given: object) -> Future[T] | None:
-        """Something for them to do; None where there are none."""
+    def submit(self, function: Callable[..., T], *arguments: object) -> Future[T] | None:
+        """Submit a function call to the helpers; None where there are none."""
         try:
-            return None if self._pool is None else self._pool.submit(do, *given)
+            return None if self._pool is None else self._pool.submit(function, *arguments)
         except BrokenProcessPool:
             return None
 
     def stop(self, wait: bool = True) -> None:
-        """Do without them from now on; back when they have ended, unless they are not to be waited for.
+        """Stop the helpers; with ``wait``, return when they have ended.
 
         A pool that still closes while the interpreter leaves is woken by it on a descriptor that may just be gone: a
         traceback after a good run. The interpreter would wait for it, too, so that waiting here takes no longer.
@@ -63,7 +63,7 @@ class Helpers:
 
 
 def _start_tracker() -> None:
-    """The process that takes away what pools leave in the system; silent where this one ends at once, on a signal."""
+    """Start the process that cleans up after pools, silent where this process is killed by a signal."""
     from multiprocessing import resource_tracker
 
     before = os.environ.get("PYTHONWARNINGS")
@@ -78,20 +78,20 @@ def _start_tracker() -> None:
 
 
 def helpers_for(memory: int, count: int | None = None) -> int:
-    """Processes that may draw beside this one, with so much memory for all together."""
+    """Number of helper processes within a memory limit."""
     more = (memory - OWN_MEMORY) // HELPER_MEMORY
     return int(max(0, min(MOST_HELPERS, (count or processors()) - 1, more)))
 
 
 OWN_MEMORY, HELPER_MEMORY = 500 * 2**20, 250 * 2**20
-"""Bytes that a process with results takes while it draws, and one that only draws; measured."""
+"""Memory of a process with results while it draws, and of one that only draws, measured. [byte]"""
 
 
-def result_of(future: Future[T], do: Callable[..., T], *given: object) -> T:
+def result_of(future: Future[T], function: Callable[..., T], *arguments: object) -> T:
     try:
         return future.result()
     except (BrokenProcessPool, CancelledError):  # killed, say for want of memory: this process is still there
-        return do(*given)
+        return function(*arguments)
 
 
 def _begin() -> None:

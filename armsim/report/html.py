@@ -1,4 +1,4 @@
-"""A document as one self-contained HTML page: nothing is fetched, figures carry their values."""
+"""A document as one self-contained HTML page, with values in its figures."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from pathlib import Path
 from armsim.report.document import Picture, ReviewDocument
 
 MOST_SPOTS = 4000
-"""Values told by one picture; of more, every second or so."""
+"""Most values with a tooltip in one picture."""
 
 
 def write_page(path: Path, document: ReviewDocument) -> None:
-    """Write the page; the files of its pictures are found beside it."""
+    """Write the page; the files of its pictures are found relative to it."""
     from jinja2 import Environment
     from markupsafe import Markup
 
@@ -22,20 +22,20 @@ def write_page(path: Path, document: ReviewDocument) -> None:
         return base64.b64encode((path.parent / file).read_bytes()).decode()
 
     def spots(picture: Picture) -> Markup:
-        kept = picture.spots[:: max(1, -(-len(picture.spots) // MOST_SPOTS))]
-        rows = [[round(spot.x, 4), round(spot.y, 4), spot.text] for spot in kept]
+        thinned = picture.spots[:: max(1, -(-len(picture.spots) // MOST_SPOTS))]
+        rows = [[round(spot.x, 4), round(spot.y, 4), spot.text] for spot in thinned]
         return Markup(json.dumps(rows, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c"))
 
     def scene(picture: Picture) -> Markup:
         return Markup((path.parent / picture.scene).read_text(encoding="utf-8").replace("<", "\\u003c"))
 
     def turning() -> Markup:
-        """The library that turns scenes, where there is one: 5 MB."""
+        """Source of the library that rotates scenes (5 MB)."""
         from plotly.offline import get_plotlyjs
 
         return Markup(get_plotlyjs())
 
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("armsim.report").joinpath("page.html").read_text(encoding="utf-8"))
-    given = {"embedded": embedded, "spots": spots, "scene": scene, "turning": turning}
-    path.write_text(template.render(document=document, scenes=document.scenes, **given), encoding="utf-8")
+    functions = {"embedded": embedded, "spots": spots, "scene": scene, "turning": turning}
+    path.write_text(template.render(document=document, scenes=document.scenes, **functions), encoding="utf-8")

@@ -1,4 +1,4 @@
-"""The joints of a review: their budgets, and every term."""
+"""Tables of the joints: budgets, and every term."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from armsim.results import JointBudget, Result
 
 
 def joints_frame(result: Result) -> Frame:
-    """The error budget of every joint."""
+    """Table of the error budget of every joint."""
     budgets = list(result.joints.values())
     units = [budget.unit for budget in budgets]
     levers = [f"{show(budget.lever_arm)}/rad" if budget.unit == "rad" else "1 m/m" for budget in budgets]
@@ -29,7 +29,7 @@ def joints_frame(result: Result) -> Frame:
 
 
 def joints_section(result: Result) -> Section:
-    """The part of a review."""
+    """Section on the joints."""
     note = Text(
         "Standard uncertainty is the root mean square over the travel, the mean included. Lever arm: the largest way "
         "of the tool point a radian of the joint (of a slide, a metre), over its ranges. Worst case: all limits at "
@@ -40,7 +40,7 @@ def joints_section(result: Result) -> Section:
 
 
 def each_term(result: Result) -> list[Block]:
-    """Tables of the terms of every joint, once for joints that are alike."""
+    """Tables of the terms of every joint, once for equal joints."""
     groups: dict[tuple[object, ...], list[str]] = {}
     tables = {name: _terms(budget) for name, budget in result.joints.items()}
     for name, table in tables.items():

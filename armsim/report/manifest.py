@@ -1,4 +1,4 @@
-"""The manifest of a review: which code made it, from what, and how to make it again."""
+"""Manifest of a review: code version, inputs, and the command that reproduces it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from armsim.report.reproduce import FORMAT
 from armsim.results import Result
 from armsim.scenario import Scenario
 from armsim.sources import Source
-from armsim.version import own_version, source_digest
+from armsim.version import package_version, source_digest
 
 PACKAGES = (
     "numpy",
@@ -29,7 +29,7 @@ PACKAGES = (
 
 
 class Sample(NamedTuple):
-    """What was sampled."""
+    """Seed and sizes of a sample."""
 
     seed: int
     units: int
@@ -37,26 +37,26 @@ class Sample(NamedTuple):
 
     @staticmethod
     def of(result: Result) -> Sample:
-        """Of a result."""
+        """Sample of a result."""
         return Sample(result.seed, result.units, result.visits)
 
     @property
     def sizes(self) -> str:
-        """In words."""
+        """The sample sizes in words."""
         return f"{self.units} built units × {self.visits} visits, seed {self.seed}"
 
 
 def manifest_of(
     modelled: Result | Scenario | None, sample: Sample | None, sources: Sequence[Source], command: str
 ) -> dict[str, Any]:
-    """How a review was made: versions, hashes of the inputs, the command that makes it again, what was sampled.
+    """Manifest of a review: versions, hashes of the inputs, reproducing command, sample.
 
     Of a result, the code is that which made it.
     """
     result = modelled if isinstance(modelled, Result) else None
     return {
         "format": FORMAT,
-        "armsim": own_version() if result is None else result.version,
+        "armsim": package_version() if result is None else result.version,
         "source_digest": source_digest() if result is None else result.source_digest,
         "command": command,
         "time": datetime.now(UTC).isoformat(timespec="seconds"),

@@ -1,4 +1,4 @@
-"""The limits of operation of the sensors, in tables and words."""
+"""Tables of the operating limits of the sensors."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ ABOUT = (
 
 
 def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
-    """Margins of every limit, and the units that fail it."""
+    """Table of the margin of every operating limit, and the units that violate it."""
 
     def margins(name: str, values: list[float]) -> Column:
         return quoted(name, values, [significant(value) for value in values])
@@ -39,7 +39,7 @@ def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
 
 
 def operation_section(result: Result) -> tuple[Section, ...]:
-    """The part of a review, where any limits are stated."""
+    """Section on operating limits; none where no limits are stated."""
     if not result.operation:
         return ()
     blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), operation_frame(result.operation).table())

@@ -1,4 +1,4 @@
-"""Readings that are wrong, or were left out, in words."""
+"""Sentences on outlying and excluded readings."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from armsim.calibration.outlying_readings import MOST
 from armsim.formatting import percent, show
 
 SHOWN = 5
-"""Readings of an arm that are named; the others are counted."""
+"""Most readings of an arm that are named; the others are counted."""
 METHOD = (
     "Single readings: each against what all others tell of it (deletion residual, studentised by its predicted "
     "covariance and, where the median of all is more than predicted, by that), the largest ranked among the largest of "
@@ -19,21 +19,21 @@ METHOD = (
 
 
 def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
-    """Readings of an arm that are wrong by all others; empty where there are none."""
+    """Sentence on the outlying readings of an arm; empty where there are none."""
     if crowded:
         many = f"more than {percent(MOST)} of the readings of {arm} stand out, too many to be called wrong"
         return f"{many}: the instrument, the visits or the arm are other than stated"
     named = [
-        f"{own.file}, line {own.line} ({own.pose}): {show(own.distance)} from what all other readings tell "
-        f"(expected {show(own.expected)})"
-        for own in outliers[:SHOWN]
+        f"{outlier.file}, line {outlier.line} ({outlier.pose}): {show(outlier.distance)} from what all other readings "
+        f"tell (expected {show(outlier.expected)})"
+        for outlier in outliers[:SHOWN]
     ]
     more = [f"{len(outliers) - SHOWN} more"] if len(outliers) > SHOWN else []
     return "; ".join([*named, *more])
 
 
-def left_out(excluded: Sequence[int]) -> list[str]:
-    """Note of the lines that were left out on request."""
+def exclusion_note(excluded: Sequence[int]) -> list[str]:
+    """Note on lines excluded by ``--exclude``."""
     if not excluded:
         return []
     word = "line" if len(excluded) == 1 else "lines"

@@ -1,4 +1,4 @@
-"""Where results are put: written beside their place and moved there whole, so that nothing half-written is ever seen.
+"""Output folders: written to a temporary folder and moved into place complete, so that no partial result is seen.
 
 An earlier result and the new one change places in one step of the file system, where it has such a step; a process that
 is killed leaves the one or the other, and a hidden folder that the next run takes away.
@@ -23,30 +23,30 @@ from pathlib import Path
 from armsim.errors import InputError, Problem
 
 AT_FDCWD, EXCHANGE, SWAP = -100, 2, 2
-"""Of renameat2 on Linux, and of renamex_np on macOS."""
+"""Constants of renameat2 on Linux and renamex_np on macOS."""
 
 
 INVENTORY = "inventory.json"
-"""Files of a result with their digests: what is not in it, or has changed, belongs to somebody else."""
+"""File with the digests of all files of a result; files not in it, or changed, are the user's."""
 TOKEN = secrets.token_hex(4)
-"""Of this process."""
+"""Token of this process."""
 LONGEST = 100
-"""Bytes of the name of a folder that the hidden ones beside it take up; they need room for more."""
+"""Most bytes of a folder's name in the names of its hidden folders."""
 SET_ASIDE = "result"
-"""Name of an earlier result in the hidden folder in which it waits."""
+"""Name of the earlier result inside its hidden folder during a replacement."""
 KEPT = "kept"
-"""Folder into which files go that a user put into a result while it was replaced, where their place is taken."""
+"""Folder for user files of a replaced result whose path is taken by the new result."""
 
 
-def check_destination(out: Path, inputs: Iterable[Path] = (), made_from: Path | None = None) -> None:
-    """Refuse to replace a folder that is not an earlier result and nothing else.
+def check_destination(out: Path, inputs: Iterable[Path] = (), scenario_file: Path | None = None) -> None:
+    """Refuse to replace a folder that holds anything else than an earlier result.
 
     Parameters
     ----------
     out : Path
     inputs : iterable of Path
         Files that are read: none of them may lie in the folder.
-    made_from : Path, optional
+    scenario_file : Path, optional
         Scenario whose earlier result alone may be replaced: of a folder that nobody named.
 
     Raises
@@ -55,8 +55,8 @@ def check_destination(out: Path, inputs: Iterable[Path] = (), made_from: Path | 
         The folder holds something else, or cannot be made.
     """
 
-    def fault(found: str, accepted: str) -> InputError:
-        return InputError(Problem(str(out), 0, 0, "--out", found, accepted))
+    def fault(actual: str, accepted: str) -> InputError:
+        return InputError(Problem(str(out), 0, 0, "--out", actual, accepted))
 
     accepted = "a new folder, an empty one, or an earlier result alone"
     try:
@@ -71,9 +71,9 @@ def check_destination(out: Path, inputs: Iterable[Path] = (), made_from: Path | 
         strangers = _strangers(real) if real.is_dir() else []
         if strangers:
             raise fault(f"holds other things than a result: {', '.join(strangers[:3])}", accepted)
-        if made_from is not None and real.is_dir():
-            other = _made_from(real)
-            if other is not None and os.path.realpath(other) != os.path.realpath(made_from):
+        if scenario_file is not None and real.is_dir():
+            other = _scenario_of(real)
+            if other is not None and os.path.realpath(other) != os.path.realpath(scenario_file):
                 raise fault(f"holds the result of {other}", "--out with a folder for this scenario")
         for file in inputs:
             if real in Path(os.path.realpath(file)).parents:
@@ -84,12 +84,12 @@ def check_destination(out: Path, inputs: Iterable[Path] = (), made_from: Path | 
             parent = parent.parent
         os.rmdir(tempfile.mkdtemp(prefix=_mark(real, "earlier", os.getpid()), dir=parent))
     except (OSError, ValueError) as error:
-        found = getattr(error, "strerror", None) or "a name that is not UTF-8"
-        raise fault(f"{out}: {found}", "a place where a folder can be made") from error
+        actual = getattr(error, "strerror", None) or "a name that is not UTF-8"
+        raise fault(f"{out}: {actual}", "a place where a folder can be made") from error
 
 
 def _is_mount(folder: Path) -> bool:
-    """Whether something is mounted there, be it a folder of the same file system."""
+    """Whether the folder is a mount point, also of the same file system."""
     if os.path.ismount(folder):
         return True
     try:
@@ -100,14 +100,14 @@ def _is_mount(folder: Path) -> bool:
 
 
 def restored(out: Path) -> bool:
-    """Give back the earlier result of a folder that a killed run had set aside; whether a result is there."""
+    """Restore the earlier result that an interrupted run had set aside; return whether a result exists."""
     real = Path(os.path.realpath(out))
     _tidy(real)
     return real.is_dir() and bool(_inventory(real))
 
 
 def damage(out: Path) -> list[str]:
-    """Files of a result that are missing or not as they were written, each with what is wrong; for a reader."""
+    """Messages on files of a result that are missing or changed."""
     listed = _inventory(out)
     wrong = []
     for name, digest in listed.items():
@@ -120,7 +120,7 @@ def damage(out: Path) -> list[str]:
 
 
 def _strangers(folder: Path) -> list[str]:
-    """What a folder holds that is not of its result as it was written, by path; without an inventory, everything."""
+    """Paths in a folder that are not of its result; all entries where there is no inventory."""
     listed = _inventory(folder)
     files = sorted(path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir())
     names = [path.relative_to(folder).as_posix() for path in files]
@@ -135,7 +135,7 @@ def _strangers(folder: Path) -> list[str]:
 
 
 def _inventory(folder: Path) -> dict[str, str]:
-    """Files of a result and their digests, as it was written; nothing where no inventory can be read."""
+    """Digests of the files of a result by path; empty where no inventory can be read."""
     file = folder / INVENTORY
     try:
         data = json.loads(file.read_text(encoding="utf-8")) if file.is_file() and not file.is_symlink() else {}
@@ -145,8 +145,8 @@ def _inventory(folder: Path) -> dict[str, str]:
         return {}
 
 
-def _made_from(folder: Path) -> str | None:
-    """Scenario of which a folder holds the result, as its inventory tells."""
+def _scenario_of(folder: Path) -> str | None:
+    """Scenario of the result in a folder, from its inventory."""
     try:
         data = json.loads((folder / INVENTORY).read_text(encoding="utf-8"))
         return str(data["made_from"]) if data.get("made_from") else None
@@ -159,17 +159,17 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _take_stock(folder: Path, made_from: Path | None) -> None:
+def _write_inventory(folder: Path, scenario_file: Path | None) -> None:
     """Write the inventory of a result."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     listed = {path.relative_to(folder).as_posix(): _digest(path) for path in files}
-    origin = None if made_from is None else os.path.realpath(made_from)
+    origin = None if scenario_file is None else os.path.realpath(scenario_file)
     data = {"format": "armsim-inventory/1", "made_from": origin, "files": listed}
     (folder / INVENTORY).write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
 
-def _keep(earlier: Path, out: Path) -> list[str]:
-    """Move what is not of an earlier result from it to where it stood; what was moved, by path."""
+def _preserve_strangers(earlier: Path, out: Path) -> list[str]:
+    """Move user files from an earlier result into the new one; return their paths."""
     strangers = _strangers(earlier)
     for name in strangers:
         place = out / name
@@ -182,42 +182,42 @@ def _keep(earlier: Path, out: Path) -> list[str]:
 
 @contextmanager
 def folder(
-    out: Path, made_from: Path | None = None, landed: Callable[[Path], None] = lambda place: None
+    out: Path, scenario_file: Path | None = None, on_written: Callable[[Path], None] = lambda place: None
 ) -> Iterator[Path]:
-    """A folder beside ``out`` to write in, put in its place when all is written; ``landed`` is told at once.
+    """Yield a temporary folder beside ``out``, moved into its place when complete; then call ``on_written``.
 
     Files that somebody put into the earlier result meanwhile are kept: in their place, or under `KEPT`.
     """
-    asked, out = out, Path(os.path.realpath(out))  # a link to a folder stays, and leads to the new result
+    requested, out = out, Path(os.path.realpath(out))  # a link to a folder stays, and leads to the new result
     out.parent.mkdir(parents=True, exist_ok=True)
     _tidy(out)
     partial = Path(tempfile.mkdtemp(prefix=_mark(out, "partial", os.getpid()), dir=out.parent))
     try:
         partial.chmod(0o755)
         yield partial
-        _take_stock(partial, made_from)
+        _write_inventory(partial, scenario_file)
         earlier = _move(partial, out)
-        landed(asked)
+        on_written(requested)
         if earlier is not None:
-            _keep(earlier, out)
+            _preserve_strangers(earlier, out)
             shutil.rmtree(earlier.parent if earlier.name == SET_ASIDE else earlier, ignore_errors=True)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
 
 
 def _mark(out: Path, what: str, process: int | None = None) -> str:
-    """Beginning of the name of a hidden folder: of a process of this machine, or of any."""
+    """Prefix of the names of hidden folders: of one process of this machine, or of any."""
     machine = "".join(c for c in platform.node() if c.isalnum())[:16]
-    own = "" if process is None else f"{process}-{TOKEN}-"
+    owner = "" if process is None else f"{process}-{TOKEN}-"
     raw = os.fsencode(out.name)
     name = out.name
     if len(raw) > LONGEST:
         name = f"{raw[:LONGEST].decode(errors='ignore')}-{hashlib.blake2b(raw, digest_size=4).hexdigest()}"
-    return f".{name}.{what}-{machine}-{own}"
+    return f".{name}.{what}-{machine}-{owner}"
 
 
 def _move(partial: Path, out: Path) -> Path | None:
-    """Put a folder in the place of another, or of none; where that other then stands."""
+    """Move a folder into the place of another; return the path of the replaced one, or None."""
     if not out.exists():
         try:
             partial.rename(out)
@@ -239,7 +239,7 @@ def _move(partial: Path, out: Path) -> Path | None:
 
 
 def _exchange(one: Path, other: Path) -> bool:
-    """Let two folders change places in one step; whether the system has such a step."""
+    """Exchange two folders atomically; return whether the system could."""
     if os.name != "posix":
         return False
     library = ctypes.CDLL(None, use_errno=True)
@@ -252,21 +252,23 @@ def _exchange(one: Path, other: Path) -> bool:
 
 
 def _tidy(out: Path) -> None:
-    """Take away what killed runs left beside a folder, and give back an earlier result that one had set aside."""
+    """Remove temporary folders of interrupted runs, and restore an earlier result that one had set aside."""
     if not out.parent.is_dir():
         return
     for what in ("partial", "earlier"):
-        for left in out.parent.glob(f"{glob.escape(_mark(out, what))}*"):
-            process, _, rest = left.name.removeprefix(_mark(out, what)).partition("-")
+        for leftover in out.parent.glob(f"{glob.escape(_mark(out, what))}*"):
+            process, _, remainder = leftover.name.removeprefix(_mark(out, what)).partition("-")
             # a number may have been given again, as that of the first process of a container is
-            ours = process == str(os.getpid()) and rest.partition("-")[0] == TOKEN
+            ours = process == str(os.getpid()) and remainder.partition("-")[0] == TOKEN
             if not process.isdigit() or ours or (process != str(os.getpid()) and _alive(int(process))):
                 continue
-            if what == "earlier" and not out.exists() and (left / SET_ASIDE).is_dir():
-                (left / SET_ASIDE).rename(out)
-            if out.is_dir() and _inventory(left):
-                _keep(left, out)  # an earlier result that was exchanged, and the run killed before it was taken away
-            shutil.rmtree(left, ignore_errors=True)
+            if what == "earlier" and not out.exists() and (leftover / SET_ASIDE).is_dir():
+                (leftover / SET_ASIDE).rename(out)
+            if out.is_dir() and _inventory(leftover):
+                _preserve_strangers(
+                    leftover, out
+                )  # an earlier result that was exchanged, and the run killed before it was taken away
+            shutil.rmtree(leftover, ignore_errors=True)
 
 
 def _alive(process: int) -> bool:

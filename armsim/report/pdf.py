@@ -15,7 +15,7 @@ PAPERS: dict[Paper, str] = {"a4": "a4", "letter": "us-letter"}
 
 
 def write_pdf(path: Path, document: ReviewDocument, paper: Paper = "a4") -> None:
-    """Write the PDF; the files of its pictures are found beside it, and nothing else is read.
+    """Write the PDF; the files of its pictures are found relative to it.
 
     Raises
     ------
@@ -41,7 +41,7 @@ def write_pdf(path: Path, document: ReviewDocument, paper: Paper = "a4") -> None
 
 
 def _matplotlib_fonts() -> str:
-    """Fonts that come with matplotlib, so that the page looks alike on every machine."""
+    """Folder of the fonts of matplotlib, so that the PDF looks alike on every machine."""
     import matplotlib as mpl
 
     return str(Path(mpl.get_data_path()) / "fonts" / "ttf")

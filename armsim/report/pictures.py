@@ -1,4 +1,4 @@
-"""What a review is made of beside the result: pictures by section, and what was worked out beside the run."""
+"""Optional parts of a review: pictures by section, and further analyses of a run."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Extras:
-    """What was worked out beside the run itself."""
+    """Further analyses of a run: what-ifs, trade-off, workbook."""
 
     what_ifs: WhatIfs | None = None
     curve: TradeOff | None = None
@@ -26,4 +26,4 @@ class Extras:
 NOTHING_MORE = Extras()
 
 Pictures = Mapping[str, Sequence[Picture]]
-"""Pictures by the anchor of the section in which they stand."""
+"""Pictures by the anchor of their section."""

@@ -1,4 +1,4 @@
-"""What a key, a cause, an effect or a measure means: text made from the declarations in the code."""
+"""Reference texts on keys, causes, effects and measures, generated from the declarations in the code."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
     "p95": ("length that 95 % of the errors of the tool point keep to at a pose, over arms and visits [m]",
             statistics.quantile),
 }  # fmt: skip
-"""What results speak of, and the function whose docstring has its equation and source."""
+"""Measures of results: meaning, and the function whose docstring has equation and source."""
 DOCUMENTS = {"ArmDocument", "EncoderDocument"}
 GEAR_WORDS = ("transmission.type", "type", *PRESETS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
@@ -62,20 +62,20 @@ class Entry(NamedTuple):
 
     @property
     def words(self) -> tuple[str, ...]:
-        """By which it is found: its key, whole and last part, and its cause."""
+        """Words under which the key is found: its path, the last part of it, and its cause."""
         cause = self.field.key.cause
         return (self.path, self.path.rpartition(".")[2], *(() if cause is None else (cause.name,)))
 
 
 def entries() -> Iterator[Entry]:
-    """Every declared key."""
+    """All declared keys."""
     for document, owner, before in (*ROOTS, *ASKED):
         for path, field in walk(owner, before):
             yield Entry(*ELSEWHERE.get(path, (document, path)), field)
 
 
 class Shape(NamedTuple):
-    """A key of a document that shapes it and states no quantity of the model: its dotted path and meaning."""
+    """Key that structures a document and states no quantity: its dotted path and meaning."""
 
     document: str
     path: str
@@ -84,51 +84,51 @@ class Shape(NamedTuple):
 
 @cache
 def shapes() -> tuple[Shape, ...]:
-    """Every key of the published schemas that is not declared in the model."""
-    known = {own.path for own in entries()}
-    found: dict[tuple[str, str], Shape] = {}
+    """All keys of the published schemas that are not declared in the model."""
+    declared_paths = {declared.path for declared in entries()}
+    by_path: dict[tuple[str, str], Shape] = {}
     for kind in KINDS:
-        for path, told in _properties(schema_of(kind)):
+        for path, meaning in _properties(schema_of(kind)):
             inside = kind == "scenario" and path.startswith("joints.")
-            document, own = ("joint", path.removeprefix("joints.")) if inside else (kind, path)
-            if own not in known:
-                found.setdefault((document, own), Shape(document, own, told))
-    return tuple(found.values())
+            document, declared = ("joint", path.removeprefix("joints.")) if inside else (kind, path)
+            if declared not in declared_paths:
+                by_path.setdefault((document, declared), Shape(document, declared, meaning))
+    return tuple(by_path.values())
 
 
 def _properties(schema: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    """Dotted paths and meanings of all keys below a schema; documents inside others have entries of their own."""
+    """Dotted paths and meanings of all keys of a schema, without nested documents."""
 
-    def walked(node: Any, before: str, seen: frozenset[str]) -> Iterator[tuple[str, str]]:
+    def walked(node: Any, before: str, visited: frozenset[str]) -> Iterator[tuple[str, str]]:
         if isinstance(node, list):
-            for own in node:
-                yield from walked(own, before, seen)
+            for child in node:
+                yield from walked(child, before, visited)
         if not isinstance(node, dict):
             return
         name = str(node.get("$ref", "")).rpartition("/")[2]
-        if name and name not in seen and not (before and name in DOCUMENTS):
-            yield from walked(schema["$defs"][name], before, seen | {name})
+        if name and name not in visited and not (before and name in DOCUMENTS):
+            yield from walked(schema["$defs"][name], before, visited | {name})
         if "distribution" in node.get("properties", {}) and {"limit", "std"} & set(node["properties"]):
             return  # a tolerance
-        for key, own in node.get("properties", {}).items():
-            yield before + key, str(own.get("description", ""))
-            yield from walked(own, f"{before}{key}.", seen)
+        for key, child in node.get("properties", {}).items():
+            yield before + key, str(child.get("description", ""))
+            yield from walked(child, f"{before}{key}.", visited)
         for key in ("anyOf", "oneOf", "allOf", "items", "additionalProperties"):
-            yield from walked(node.get(key), before, seen)
+            yield from walked(node.get(key), before, visited)
 
-    yield from walked({key: own for key, own in schema.items() if key != "$defs"}, "", frozenset())
+    yield from walked({key: child for key, child in schema.items() if key != "$defs"}, "", frozenset())
 
 
 def words() -> list[str]:
-    """Everything that can be explained."""
-    found = [word for entry in entries() for word in entry.words]
-    shaped = [word for own in shapes() for word in (own.path, own.path.rpartition(".")[2])]
-    return sorted(dict.fromkeys([*found, *shaped, *MEASURES, *GEAR_WORDS, *TOLERANCE_WORDS]))
+    """All words that `explanation` knows."""
+    declared_words = [word for entry in entries() for word in entry.words]
+    shaped = [word for shape in shapes() for word in (shape.path, shape.path.rpartition(".")[2])]
+    return sorted(dict.fromkeys([*declared_words, *shaped, *MEASURES, *GEAR_WORDS, *TOLERANCE_WORDS]))
 
 
-def explained(word: str) -> list[str]:
-    """Paragraphs on every key or cause of a name, none where nothing is known of it."""
-    own = [entry for entry in entries() if word in entry.words]
+def explanation(word: str) -> list[str]:
+    """Paragraphs on the keys, cause or measure of a name; empty where unknown."""
+    declared_entries = [entry for entry in entries() if word in entry.words]
     measured = [_measure(word)] if word in MEASURES else []
     shaped = [
         f"{e.path}, of the {e.document}: {e.meaning[:1].lower()}{e.meaning[1:].rstrip('.')}"
@@ -137,7 +137,7 @@ def explained(word: str) -> list[str]:
     ]
     gears = [_gears()] if word in GEAR_WORDS else []
     gears += [TOLERANCE] if word in TOLERANCE_WORDS else []
-    return [*measured, *gears, *(_paragraph(entry) for entry in own), *shaped]
+    return [*measured, *gears, *(_paragraph(entry) for entry in declared_entries), *shaped]
 
 
 TOLERANCE_WORDS = ("tolerance", "mean", "limit", "std", "distribution")
@@ -150,7 +150,7 @@ TOLERANCE = """tolerance, the value of many keys: how a quantity differs from ar
 
 
 def _gears() -> str:
-    """The types of gears with their typical values."""
+    """Types of gears with their typical values."""
     lines = [f"transmission.type, of the joint: typical values of what is not stated, by the type of gear; {SOURCE}"]
     for name, gear in PRESETS.items():
         values = "; ".join(f"{key}: {typical_value(gear, key)}" for key in TYPICAL)
@@ -160,13 +160,13 @@ def _gears() -> str:
 
 def _measure(word: str) -> str:
     meaning, function = MEASURES[word]
-    about, _, rest = (inspect.getdoc(function) or "").partition("\nParameters\n")
+    about, _, sections = (inspect.getdoc(function) or "").partition("\nParameters\n")
     lines = [
         f"{word}, a measure of results: {meaning}",
         "",
         *(f"  {line}".rstrip() for line in about.strip().splitlines()),
     ]
-    references = rest.partition("\nReferences\n----------\n")[2]
+    references = sections.partition("\nReferences\n----------\n")[2]
     lines += ["", *(f"  {line}" for line in references.splitlines())] if references else []
     return "\n".join([*lines, f"  in the code: {function.__module__}.{function.__name__}"])
 
@@ -181,10 +181,10 @@ def _paragraph(entry: Entry) -> str:
     if key.needs:
         lines.append(f"  needs: {', '.join(key.needs)} of the encoder")
     if key.physics is not None:
-        own, _, rest = (inspect.getdoc(key.physics) or "").partition("\nParameters\n")
-        references = rest.partition("\nReferences\n----------\n")[2]
+        text, _, sections = (inspect.getdoc(key.physics) or "").partition("\nParameters\n")
+        references = sections.partition("\nReferences\n----------\n")[2]
         name = f"{key.physics.__module__}.{key.physics.__name__}"
-        lines += ["", *(f"  {line}".rstrip() for line in own.strip().splitlines()), ""]
+        lines += ["", *(f"  {line}".rstrip() for line in text.strip().splitlines()), ""]
         lines += [f"  {line}" for line in references.splitlines()] + [f"  in the code: {name}"]
     return "\n".join(lines)
 
@@ -205,7 +205,7 @@ def _accepted(field: Declared) -> str:
 
 
 def effects_table() -> str:
-    """The effects in Markdown, one row each; keys of one cause and source share a row."""
+    """Table of effects in Markdown; keys of one cause and source share a row."""
     rows: dict[tuple[str, str, str, str], list[str]] = {}
     for entry in entries():
         key = entry.field.key

@@ -1,4 +1,4 @@
-"""A run done again from its manifest: the inputs as they were, and the results compared."""
+"""Reproduction of a run from its manifest: check of the inputs, comparison of the results."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from armsim.errors import InputError, Problem
 from armsim.report.pdf import Paper
 from armsim.results import Result
 from armsim.sampling_plan import MOST_UNITS, MOST_VISITS
-from armsim.version import made_by
+from armsim.version import code_label
 
 FORMAT = "armsim-manifest/1"
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
@@ -28,7 +28,7 @@ Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 @dataclass(frozen=True)
 class RunRequest:
-    """What a run was asked for; paths as they were given.
+    """Request of a run; paths as given.
 
     ``what_if`` and ``catalogue`` say what was worked out beside the run itself; ``changes`` are the values set by path.
     """
@@ -44,7 +44,7 @@ class RunRequest:
 
     @property
     def command(self) -> str:
-        """What to type to ask for it."""
+        """Command line of the request."""
         parts = ["armsim", "run", self.scenario, "--seed", self.seed, "--units", self.units, "--visits", self.visits]
         parts += ["--what-if"] if self.what_if else []
         parts += [] if self.catalogue is None else ["--catalogue", self.catalogue]
@@ -62,9 +62,9 @@ class _Input:
 
 @dataclass(frozen=True)
 class Manifest:
-    """What of a manifest is needed to do its run again; ``armsim`` and ``source_digest`` name the code that made it."""
+    """Part of a manifest that reproduces its run; ``armsim`` and ``source_digest`` name the code of the run."""
 
-    asked: RunRequest
+    request: Annotated[RunRequest, Field(alias="asked")]
     results_sha256: Sha256
     inputs: Annotated[list[_Input], Field(min_length=1, max_length=10_000)]
     armsim: str
@@ -73,17 +73,17 @@ class Manifest:
     source_digest: str = ""
 
     def labelled(self, result: Result) -> Result:
-        """A result with the name of the code that made the earlier one, so that only the numbers are compared."""
+        """The result labelled with the code of the earlier run, so that only numbers are compared."""
         return replace(result, version=self.armsim, source_digest=self.source_digest)
 
     def other_code(self, result: Result) -> str:
-        """That a result comes from other code than the earlier one, in words; empty where it does not."""
-        codes = made_by(self.armsim, self.source_digest), made_by(result.version, result.source_digest)
+        """Sentence where a result was computed by other code than the earlier one; empty where not."""
+        codes = code_label(self.armsim, self.source_digest), code_label(result.version, result.source_digest)
         return "" if codes[0] == codes[1] else f"the earlier run was made by {codes[0]}, this is {codes[1]}"
 
 
 def sha256(result: Result) -> str:
-    """Of results.json."""
+    """SHA-256 of the results.json of a result."""
     digest = hashlib.sha256()
     for piece in result.pieces():
         digest.update(piece)
@@ -91,13 +91,13 @@ def sha256(result: Result) -> str:
 
 
 def file_sha256(path: Path) -> str:
-    """Of a file."""
+    """SHA-256 of a file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def read_manifest(path: Path) -> Manifest:
-    """What to do again, and the hash of the results that must come.
+    """Read a manifest and check that its inputs are unchanged.
 
     Raises
     ------
@@ -112,31 +112,31 @@ def read_manifest(path: Path) -> Manifest:
             raise ValueError("another document")
         manifest = TypeAdapter(Manifest).validate_json(raw, strict=True)
     except Unreadable as error:
-        raise InputError(Problem(str(path), 0, 0, "", error.found, accepted)) from error
+        raise InputError(Problem(str(path), 0, 0, "", error.actual, accepted)) from error
     except ValidationError as error:
         raise InputError(*(_problem(path, detail) for detail in error.errors(include_url=False)[:10])) from error
     except (ValueError, RecursionError) as error:
         raise InputError(Problem(str(path), 0, 0, "", "not the manifest of a run", accepted)) from error
     problems = []
     for key in ("seed", "visits"):
-        if getattr(manifest, key) != getattr(manifest.asked, key):
-            found = f"{getattr(manifest, key)}, and {getattr(manifest.asked, key)} in what was asked"
-            problems.append(Problem(str(path), 0, 0, key, found, "the same in both"))
+        if getattr(manifest, key) != getattr(manifest.request, key):
+            actual = f"{getattr(manifest, key)}, and {getattr(manifest.request, key)} in its request"
+            problems.append(Problem(str(path), 0, 0, key, actual, "the same in both"))
     results = path.parent / "results.json"
     if results.is_file() and file_sha256(results) != manifest.results_sha256:
         accepted = f"the file with the SHA-256 {manifest.results_sha256[:16]}..."
         problems.append(Problem(str(results), 0, 0, "", "is not the result of which the manifest tells", accepted))
     for row in manifest.inputs:
         try:
-            found = hashlib.sha256(read_bytes(Path(row.file))).hexdigest()
+            actual = hashlib.sha256(read_bytes(Path(row.file))).hexdigest()
         except Unreadable as error:
             accepted = "the folder in which the run was made, with its inputs"
-            problems.append(Problem(row.file, 0, 0, "", error.found, accepted))
+            problems.append(Problem(row.file, 0, 0, "", error.actual, accepted))
             continue
-        if found != row.sha256:
+        if actual != row.sha256:
             accepted = f"the file with the SHA-256 {row.sha256[:16]}..."
             problems.append(Problem(row.file, 0, 0, "", "is not as it was when the run was made", accepted))
-    if os.path.realpath(manifest.asked.scenario) not in {os.path.realpath(row.file) for row in manifest.inputs}:
+    if os.path.realpath(manifest.request.scenario) not in {os.path.realpath(row.file) for row in manifest.inputs}:
         problems.append(
             Problem(str(path), 0, 0, "inputs", "the scenario is not among them", "every file that was read")
         )
@@ -147,12 +147,12 @@ def read_manifest(path: Path) -> Manifest:
 
 def _problem(path: Path, detail: ErrorDetails) -> Problem:
     key = ".".join(str(part) for part in detail["loc"])
-    found = "missing" if detail["type"] == "missing" else f"{detail['input']!r}"
-    return Problem(str(path), 0, 0, key, found, detail["msg"])
+    actual = "missing" if detail["type"] == "missing" else f"{detail['input']!r}"
+    return Problem(str(path), 0, 0, key, actual, detail["msg"])
 
 
 def difference(result: Result, expected: str, earlier: Path) -> str | None:
-    """In which way a result is not that of a manifest; None where it is the same to the bit.
+    """How a result differs from that of a manifest; None where equal to the bit.
 
     ``earlier`` is the results.json beside the manifest, looked into where it is still there.
     """
@@ -161,7 +161,7 @@ def difference(result: Result, expected: str, earlier: Path) -> str | None:
     if not earlier.is_file():
         return "they differ"
     before = Result.from_json(earlier.read_bytes())
-    shapes = [[task.poses.numbers.shape for task in own.tasks] for own in (before, result)]
+    shapes = [[task.poses.numbers.shape for task in outcome.tasks] for outcome in (before, result)]
     if shapes[0] != shapes[1]:
         return "they have other poses"
     largest = 0.0

@@ -1,4 +1,4 @@
-"""The folder of a review: commands hand over question, answer, frames, figures and sections, and this writes it."""
+"""Folder of a review: written from question, answer, frames, figures and sections of a command."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from armsim.report import boilerplate
 from armsim.report.csv_tables import write_table
 from armsim.report.document import Front, ReviewDocument, Section, Table, Tone, in_rows
 from armsim.report.drawing import Planned, begin, finish, rasterizing
-from armsim.report.findings import kept_in_mind
+from armsim.report.findings import front_notes
 from armsim.report.frame import Exact
 from armsim.report.helpers import Helpers
 from armsim.report.html import write_page
@@ -31,12 +31,12 @@ Writer = Callable[[Path], None]
 
 
 WIDE, WRAPPED = 8, 2
-"""Columns of a table beyond which its names break over lines; notes that a row then takes the room of."""
+"""Number of columns from which names wrap, and notes that a wrapped row replaces."""
 
 
 @dataclass(frozen=True, eq=False)
 class Review:
-    """A review as data.
+    """Content of a review.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ class Review:
     sample : Sample, optional
     sources : tuple of Source
         Files that were read.
-    made_from : Path, optional
+    scenario_file : Path, optional
         Scenario whose earlier results the folder may replace.
     files : mapping of name to a function that writes it
     tables : mapping of name to table
@@ -85,18 +85,18 @@ class Review:
     modelled: Result | Scenario | None = None
     sample: Sample | None = None
     sources: tuple[Source, ...] = ()
-    made_from: Path | None = None
+    scenario_file: Path | None = None
     files: Mapping[str, Writer] = field(default_factory=dict)
     tables: Mapping[str, Exact] = field(default_factory=dict)
 
     def document(self, pictures: Pictures, manifest: Mapping[str, Any]) -> ReviewDocument:
-        """The document with the pictures that were drawn."""
-        named = {picture.name: picture for shown in pictures.values() for picture in shown}
-        shown = tuple(named[name] for name in self.leading if name in named)
+        """Document of the review with its pictures."""
+        named = {picture.name: picture for group in pictures.values() for picture in group}
+        group = tuple(named[name] for name in self.leading if name in named)
         lines = WRAPPED if len(self.table.headers) > WIDE else 1
-        notes = kept_in_mind(self.notes, lines * len(self.table.rows))
+        notes = front_notes(self.notes, lines * len(self.table.rows))
         front = Front(
-            f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, shown, self.advice,
+            f"The question: {self.question}", self.answer, self.tone, self.sentences, self.table, group, self.advice,
             notes, self.key_facts,
         )  # fmt: skip
         sections = [
@@ -124,13 +124,13 @@ def write_review(
     review: Review,
     command: str,
     paper: Paper = "a4",
-    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
-    landed: Callable[[Path], None] = lambda place: None,
+    progress: Callable[[str, int, int], None] = lambda what, completed, total: None,
+    on_written: Callable[[Path], None] = lambda place: None,
     helpers: Helpers = ALONE,
     slides: bool = False,
     requested: Callable[[Path], Mapping[str, Any]] = lambda place: {},
 ) -> None:
-    """Write a review: results, tables, figures, manifest, page and PDF.
+    """Write the folder of a review: results, tables, figures, manifest, page and PDF.
 
     Parameters
     ----------
@@ -143,7 +143,7 @@ def write_review(
         Of the PDF.
     progress : callable
         Told what is being written, how much of it is done, how much there is.
-    landed : callable
+    on_written : callable
         Told the folder as soon as it is in its place.
     helpers : Helpers
         Processes that draw beside this one.
@@ -152,7 +152,7 @@ def write_review(
     requested : callable
         What the manifest tells besides, from the folder with its results.
     """
-    with folder(out, review.made_from, landed) as place:
+    with folder(out, review.scenario_file, on_written) as place:
         begun = begin(place / "figures", review.figures, helpers)
         progress("tables", 0, 1)
         for name, write in review.files.items():
@@ -176,13 +176,13 @@ def write_review(
 
 
 def write_json(data: Mapping[str, Any], path: Path) -> None:
-    """Write a machine result."""
+    """Write a record as a JSON file."""
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8")
 
 
 def json_file(data: Mapping[str, Any]) -> Writer:
-    """A machine result as a file of a review."""
+    """A record as a JSON file of a review."""
     return partial(write_json, data)
 
 
@@ -196,7 +196,7 @@ def text_file(text: str) -> Writer:
 
 
 def result_file(result: Result) -> Writer:
-    """The result of a run as a file of a review."""
+    """Result of a run as a file of a review."""
 
     def write(path: Path) -> None:
         with path.open("wb") as file:

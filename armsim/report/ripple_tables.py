@@ -1,4 +1,4 @@
-"""How smoothly the joints move, in tables and words."""
+"""Tables of the velocity ripple of the joints."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from armsim.report.frame import Column, Frame, quoted, shares, words
 from armsim.results import JointMotion, Result
 
 RIPPLE_PLACES = 3
-"""Decimals of a ripple in per cent of the speed, which is mostly below one."""
+"""Decimals of a ripple in per cent of the speed."""
 ABOUT = (
     "At a steady speed, as the sensor that closes the speed loop tells it: the frequency of its signals against the "
     "limit of its data sheet; the change of the speed by one step of the position, as it is and after the filter; the "
@@ -21,7 +21,7 @@ ABOUT = (
 
 
 def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
-    """Every joint whose speed is stated; files have rad/s, or m/s of a slide."""
+    """Table of every joint with a stated speed; in files in rad/s or m/s."""
     rows = list(motion.values())
 
     def speeds(name: str, values: Sequence[float | None]) -> Column:
@@ -78,7 +78,7 @@ def _shaft(value: float, unit: str) -> str:
 
 
 def motion_section(result: Result) -> tuple[Section, ...]:
-    """The part of a review, where speeds are stated."""
+    """Section on velocity ripple; none where no speeds are stated."""
     if not result.motion:
         return ()
     blocks: tuple[Block, ...] = (Text(ABOUT, "soft"), motion_frame(result.motion).table())

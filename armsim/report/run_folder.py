@@ -1,4 +1,4 @@
-"""The folder of a run."""
+"""Result folder of a run."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ def write_run_folder(
     result: Result,
     scenario: Scenario,
     command: str,
-    progress: Callable[[str, int, int], None] = lambda what, done, total: None,
+    progress: Callable[[str, int, int], None] = lambda what, completed, total: None,
     extras: Extras = NOTHING_MORE,
     paper: Paper = "a4",
     helpers: Helpers = ALONE,
-    landed: Callable[[Path], None] = lambda place: None,
+    on_written: Callable[[Path], None] = lambda place: None,
     request: RunRequest | None = None,
     slides: bool = False,
 ) -> None:
-    """Write the review of a run; parameters as of `write_review`.
+    """Write the folder of a run; parameters as in `write_review`.
 
     ``extras`` is what was worked out beside the run itself; ``request`` is the command in parts, kept in the manifest
     so that the run can be done again.
@@ -41,5 +41,5 @@ def write_run_folder(
             return {}
         return {"asked": asdict(request), "results_sha256": file_sha256(place / "results.json")}
 
-    review = replace(run_review(result, scenario.sources, extras), made_from=scenario.file)
-    write_review(out, review, command, paper, progress, landed, helpers, slides, requested)
+    review = replace(run_review(result, scenario.sources, extras), scenario_file=scenario.file)
+    write_review(out, review, command, paper, progress, on_written, helpers, slides, requested)

@@ -1,4 +1,4 @@
-"""The review of a run: every number is read from the result."""
+"""Review of a run, from its result alone."""
 
 from __future__ import annotations
 
@@ -33,19 +33,19 @@ from armsim.results.poses import BIAS
 from armsim.sources import Source
 
 WORST = 8
-"""Poses of a task that the document names."""
+"""Most poses of a task named in the document."""
 NEGLIGIBLE = 1e-4
-"""Share of the mean square error below which a row is left out."""
+"""Share of the mean square error below which a row is omitted."""
 LEAST_SHARE = 5e-4
-"""Share of groups and causes below which they are left out."""
+"""Share below which groups and causes are omitted."""
 GAINS = 8
-"""Joints and causes that the recommendations name, those whose absence gains most."""
+"""Most joints and causes in the recommendations, by their gain."""
 SHOWN = 12
-"""Changes of a what-if table, and points of a trade-off curve, that the document names."""
+"""Most changes of a what-if table, and points of a trade-off curve, in the document."""
 
 
 def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHING_MORE) -> Review:
-    """The review of a run, its parts in the order in which a review asks for them."""
+    """Review of a run."""
     task = deciding_task(result)
     why = (f"What is missed or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
     parts, assumed = dominance(result, task), assumed_sentence(result, task)
@@ -95,7 +95,7 @@ def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHI
 
 
 SUFFICES = 0.05
-"""Difference of the rms by first order below which that serves for a first look. Common practice, no source."""
+"""Difference of the rms by first order below which first order suffices. Common practice, no source."""
 _PEOPLE = (
     "Accuracy AP is what one built arm gets wrong at every visit, the distance of its mean attained point from the "
     "command; repeatability RP is what differs between its visits, mean distance plus three standard deviations "
@@ -113,7 +113,7 @@ def _arm(result: Result) -> Section:
 def _workspace(result: Result) -> Section:
     blocks: list[Block] = []
     for task in result.tasks:
-        blocks.append(Text(_where(result, task), "soft"))
+        blocks.append(Text(_worst_pose(result, task), "soft"))
         within = task.summary.within
         if within is not None:
             low, high = (percent(end) for end in within.interval)
@@ -131,7 +131,7 @@ def _workspace(result: Result) -> Section:
 
 
 def _poses(result: Result) -> Section:
-    """The worst poses of every task, and its measures."""
+    """Section on the worst poses and the measures of every task."""
     blocks: list[Block] = []
     for task in result.tasks:
         blocks.append(_worst(task, coverage_of(result.requirement)))
@@ -157,8 +157,8 @@ def _worst(task: TaskResult, coverage: float) -> Table:
     return Frame(columns, f"{task.name}: {count}").table()
 
 
-def _where(result: Result, task: TaskResult) -> str:
-    """Where the worst pose is."""
+def _worst_pose(result: Result, task: TaskResult) -> str:
+    """Sentence on position and joints of a task's worst pose."""
     pose = task.pose(task.summary.worst_pose)
     at = ", ".join(f"{value * 1e3:.4g}" for value in beside_each_other(pose.position))
     joints = (
@@ -190,16 +190,16 @@ def _contributions(result: Result) -> Section:
 
 
 def shares_frame(summaries: Mapping[str, Summary], title: str = "") -> Frame:
-    """Shares of groups and causes side by side, a column a task or a design."""
+    """Table of the shares of groups and causes, one column per task or design."""
     names = dict.fromkeys(name for summary in summaries.values() for name in (*summary.groups, *summary.causes))
     parts = {
         name: [summary.groups.get(name, summary.causes.get(name, 0.0)) for summary in summaries.values()]
         for name in names
     }
-    shown = {name: row for name, row in parts.items() if max(map(abs, row)) >= LEAST_SHARE}
+    largest = {name: row for name, row in parts.items() if max(map(abs, row)) >= LEAST_SHARE}
     groups = {name for summary in summaries.values() for name in summary.groups}
-    labels = [f"group {name}" if name in groups else name for name in shown]
-    columns = [shares(name, [row[n] for row in shown.values()]) for n, name in enumerate(summaries)]
+    labels = [f"group {name}" if name in groups else name for name in largest]
+    columns = [shares(name, [row[n] for row in largest.values()]) for n, name in enumerate(summaries)]
     return Frame((words("share of the mean square error", labels), *columns), title)
 
 
@@ -217,8 +217,8 @@ def _actions(result: Result, extras: Extras) -> Section:
     if extras.what_ifs is None or extras.curve is None:
         missing = [
             text
-            for text, there in (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.curve))
-            if there is None
+            for text, extra in (("--what-if", extras.what_ifs), ("--catalogue FILE", extras.curve))
+            if extra is None
         ]
         blocks.append(Text(f"More of this with armsim run {' '.join(missing)}.", "soft"))
     return Section("Recommendations", "recommendations", tuple(blocks))
@@ -240,13 +240,13 @@ def _without(result: Result) -> Table:
     for owner, cause in names:
         parts[f"joint {owner}" if owner in result.joints else owner] = owner, None
         parts[f"cause {cause}"] = None, cause
-    ranked = sorted((task.poses.rms_without(at, *part), name) for name, part in parts.items())
-    rows = [(left, name) for left, name in ranked[:GAINS] if rms - left >= 0.5 * NEGLIGIBLE * rms]
+    by_rms = sorted((task.poses.rms_without(at, *part), name) for name, part in parts.items())
+    rows = [(remaining, name) for remaining, name in by_rms[:GAINS] if rms - remaining >= 0.5 * NEGLIGIBLE * rms]
     columns = (
         words("without", [name for _, name in rows]),
         shares("share there", [float(task.contribution(*parts[name])[at]) for _, name in rows]),
-        lengths("rms error left", [left for left, _ in rows]),
-        lengths("change", [left - rms for left, _ in rows], change=True),
+        lengths("rms error left", [remaining for remaining, _ in rows]),
+        lengths("change", [remaining - rms for remaining, _ in rows], change=True),
     )
     return Frame(columns, f"{task.name}, {task.summary.worst_pose}: rms error {show(rms)} as it is").table()
 
@@ -284,7 +284,7 @@ def _agreement(result: Result) -> Section:
 
 
 def _suffices(result: Result) -> str:
-    """Whether first order would do, and by how much it is off at most."""
+    """Sentence on the largest deviation of first order from Monte Carlo, and whether it suffices."""
     rms = end = 0.0
     for task in result.tasks:
         sampled, first = task.column("error.rms"), task.column("first_order.rms")

@@ -1,4 +1,4 @@
-"""A run on the terminal."""
+"""Printout of a run."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from armsim.report.verdict import largest_causes, task_frame
 from armsim.results import Result, TaskResult
 
 
-def run_shown(result: Result) -> Iterator[Frame | str]:
-    """Every task in a line, its largest causes, motion and limits of operation, what is not met."""
+def run_printout(result: Result) -> Iterator[Frame | str]:
+    """Printout of a run: tasks, largest causes, motion and operating limits, unmet criteria."""
     *columns, requirement = task_frame(result).columns
     groups = words("largest group", [_largest_group(task) for task in result.tasks])
     yield Frame((*columns, groups, requirement), f"{result.scenario}; sensors {result.price:g} cost units")

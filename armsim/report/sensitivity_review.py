@@ -1,4 +1,4 @@
-"""The review of sensitivities: what the architect takes to the supplier."""
+"""Review of sensitivities to the numbers of data sheets and drawings."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES, as_it_is, deciding_task
-from armsim.report.what_if_review import can_be_told
+from armsim.report.what_if_review import resolvable
 from armsim.scenario import Scenario
 
 SHOWN, FIRST = 15, 8
-"""Numbers and shares of a task on screen and in a section, and numbers on the first page; the tables have all."""
+"""Most rows on screen and in a section, and on the first page; the tables have all."""
 MOST_BARS = 16
 
 
 def about(sensitivities: Sensitivities) -> str:
-    """What the columns are."""
+    """Sentence on the columns of the table."""
     return (
         f"What every number of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
         "at the worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms "
@@ -33,12 +33,12 @@ def about(sensitivities: Sensitivities) -> str:
 
 
 def _short(path: str) -> str:
-    """A path as a figure has room for: the joint, and the key without the part that holds it."""
-    _, _, rest = path.partition("joints.")
-    joint, _, key = rest.partition(".")
+    """Short form of a path for figures: the joint and the key."""
+    _, _, joint_path = path.partition("joints.")
+    joint, _, key = joint_path.partition(".")
     for part in ("transmission.", "encoder.", "mounting."):
         key = key.removeprefix(part)
-    return f"{joint} {key}" if rest else path
+    return f"{joint} {key}" if joint_path else path
 
 
 def _now(line: Line) -> str:
@@ -46,10 +46,12 @@ def _now(line: Line) -> str:
 
 
 def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
-    """Every number that does something to a task, the largest effect first."""
+    """Table of every number with an effect on a task, the largest first."""
     rows, summary = sensitivities.of(task), sensitivities.result.task(task).summary
     per_unit = [f"{with_half_width(*row.per_unit)} per {row.unit.name or '1'}" for row in rows]
-    where = f"{percent(sensitivities.coverage)} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
+    error_text = (
+        f"{percent(sensitivities.coverage)} of errors within {show(summary.at_coverage)} at {summary.worst_pose}"
+    )
     return Frame(
         (
             words("line", [row.path for row in rows]),
@@ -64,12 +66,12 @@ def line_frame(sensitivities: Sensitivities, task: str) -> Frame:
             ),
             lengths("rms over poses, a tenth less", [row.rms_tenth_less for row in rows], change=True),
         ),
-        f"{task}: {where}; what every number does to that",
+        f"{task}: {error_text}; what every number does to that",
     )  # fmt: skip
 
 
 def part_frame(sensitivities: Sensitivities, task: str) -> Frame:
-    """Every cause at every joint, the largest share first."""
+    """Table of the shares of every cause at every joint, the largest first."""
     rows = sensitivities.parts_of(task)
     return Frame(
         (
@@ -83,7 +85,7 @@ def part_frame(sensitivities: Sensitivities, task: str) -> Frame:
 
 
 def sensitivity_tables(sensitivities: Sensitivities) -> dict[str, Exact]:
-    """Every number, and every share, as files."""
+    """Tables of all numbers and shares, for files."""
     tasks = [task.name for task in sensitivities.result.tasks]
     return {
         "sensitivity": stacked("task", [(task, line_frame(sensitivities, task)) for task in tasks]),
@@ -92,12 +94,12 @@ def sensitivity_tables(sensitivities: Sensitivities) -> dict[str, Exact]:
 
 
 def sensitivity_section(sensitivities: Sensitivities) -> Section:
-    """The part of a review."""
+    """Section on sensitivities."""
     blocks: list[Block] = [Text(about(sensitivities))]
     for task in sensitivities.result.tasks:
         blocks.append(line_frame(sensitivities, task.name).head(SHOWN).table())
-        shown = part_frame(sensitivities, task.name).head(SHOWN)
-        blocks.append(Folded(f"{task.name}: shares by joint and cause", (shown.table(),)))
+        frame = part_frame(sensitivities, task.name).head(SHOWN)
+        blocks.append(Folded(f"{task.name}: shares by joint and cause", (frame.table(),)))
     return Section("What its numbers do", "sensitivity", tuple(blocks))
 
 
@@ -105,14 +107,14 @@ def _figure_name(number: int, task: str) -> str:
     return f"{number}-{file_name(task)}-sensitivity"
 
 
-def sensitivities_drawn(sensitivities: Sensitivities) -> Iterator[Planned]:
-    """The numbers that matter most, of every task."""
+def sensitivity_figures(sensitivities: Sensitivities) -> Iterator[Planned]:
+    """Figures of the most important numbers, one per task."""
     for number, task in enumerate(sensitivities.result.tasks, start=1):
-        ranked = sensitivities.of(task.name)[:MOST_BARS]
-        if not ranked:
+        largest = sensitivities.of(task.name)[:MOST_BARS]
+        if not largest:
             continue
-        rows = [(f"{_short(line.path)}: {_now(line)}", *line.tenth_less) for line in ranked]
-        best = _leading(ranked) or ranked[0]
+        rows = [(f"{_short(line.path)}: {_now(line)}", *line.tenth_less) for line in largest]
+        best = _leading(largest) or largest[0]
         heading = f"{task.name}: a tenth less of {_short(best.path)} changes most: {with_half_width(*best.tenth_less)}"
         note = "by a tenth less of one number; lines: 95 % intervals"
         draw = partial(figures.differences, rows, heading, note, sensitivities.result.quantile)
@@ -121,12 +123,12 @@ def sensitivities_drawn(sensitivities: Sensitivities) -> Iterator[Planned]:
 
 
 def _leading(lines: Sequence[Line]) -> Line | None:
-    """The line with the largest effect that this sample can tell."""
-    return next((line for line in lines if can_be_told(line.tenth_less)), None)
+    """Line with the largest resolved effect."""
+    return next((line for line in lines if resolvable(line.tenth_less)), None)
 
 
 def sensitivity_answer(sensitivities: Sensitivities) -> str:
-    """Which number moves the error most at the task that decides, and whether the requirement is met as it is."""
+    """Sentence on the number with the largest effect at the deciding task, and on the requirement."""
     task = deciding_task(sensitivities.result)
     line = _leading(sensitivities.of(task.name))
     if line is None:
@@ -138,8 +140,8 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
     )
 
 
-def sensitivity_shown(sensitivities: Sensitivities) -> Iterator[Frame | str]:
-    """For the terminal."""
+def sensitivity_printout(sensitivities: Sensitivities) -> Iterator[Frame | str]:
+    """Printout of sensitivities."""
     for task in sensitivities.result.tasks:
         yield line_frame(sensitivities, task.name).head(SHOWN)
         yield part_frame(sensitivities, task.name).head(SHOWN)
@@ -147,10 +149,10 @@ def sensitivity_shown(sensitivities: Sensitivities) -> Iterator[Frame | str]:
 
 
 def sensitivity_review(sensitivities: Sensitivities, scenario: Scenario) -> Review:
-    """Which numbers of data sheets and drawings matter, and by how much."""
+    """Review of sensitivities."""
     result = sensitivities.result
     task = deciding_task(result)
-    number = 1 + [own.name for own in result.tasks].index(task.name)
+    number = 1 + [other.name for other in result.tasks].index(task.name)
     largest = part_frame(sensitivities, task.name)
     parts = [f"{row[1].text} of {row[0].text} {row[2].text} %" for row in largest.rows[:3]]
     return Review(
@@ -161,7 +163,7 @@ def sensitivity_review(sensitivities: Sensitivities, scenario: Scenario) -> Revi
         TONES[result.state],
         line_frame(sensitivities, task.name).head(FIRST).table(),
         (sensitivity_section(sensitivities),),
-        tuple(sensitivities_drawn(sensitivities)),
+        tuple(sensitivity_figures(sensitivities)),
         (_figure_name(number, task.name),),
         sentences=(f"Largest shares of the mean square error at the worst pose: {', '.join(parts)}.",) if parts else (),
         notes=tuple(result.warnings),

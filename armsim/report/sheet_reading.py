@@ -1,4 +1,4 @@
-"""How a data sheet was read: the numbers of the model, the errors at the shaft that they make, what was assumed."""
+"""Interpretation of a data sheet: numbers of the model, resulting errors at the shaft, assumptions."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from armsim.model.joint import Joint
 from armsim.sampling.joint_budgets import term_budget
 
 SPEED = {True: ("1 rad/s", 1.0), False: ("0.1 m/s", 0.1)}
-"""At which errors that need motion are shown, by whether the sensor is rotary."""
+"""Speed at which motion-dependent errors are shown, by whether the sensor is rotary."""
 TRAVEL = {True: (2 * np.pi, np.pi), False: (1.0, 1.0)}
-"""Travel, and farthest position, at which errors in proportion to it are shown; a linear axis as a metre long."""
+"""Travel and farthest position for errors proportional to them, by whether the sensor is rotary."""
 
 PERIODIC = frozenset((
     causes.SIGNAL_OFFSET, causes.AMPLITUDE_MISMATCH, causes.PHASE_ERROR, causes.THIRD_HARMONIC,
@@ -25,25 +25,30 @@ PERIODIC = frozenset((
 ))  # fmt: skip
 SCATTER = frozenset((causes.STATED_NOISE, causes.SIGNAL_NOISE, causes.STATED_REPEATABILITY))
 LONG_WAVES = frozenset((causes.STATED_ACCURACY, causes.GRADUATION_ERROR))
-"""Causes of which a sheet that states one leaves nothing untold of the others."""
+"""Causes of which stating one covers the others."""
 
 
 def numbers(encoder: Encoder) -> list[tuple[str, str, str]]:
-    """Key, what it was read as, where it came from."""
-    return [(own.key, own.value, f"assumed: {own.how}" if own.assumed else own.how) for own in encoder.readings]
+    """Rows of the model's numbers: key, value, origin."""
+    return [
+        (reading.key, reading.value, f"assumed: {reading.how}" if reading.assumed else reading.how)
+        for reading in encoder.readings
+    ]
 
 
 def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
-    """Every error term at the shaft: cause, life, shape, standard deviation, limit, the keys that it came from."""
+    """Rows of error terms at the shaft: cause, life, shape, standard deviation, limit, keys of origin."""
     travel, farthest = TRAVEL[encoder.rotary]
     shaft, speed = Joint("shaft", encoder, travel=travel, farthest=farthest), SPEED[encoder.rotary][1]
     state = State(np.full(1, farthest), np.full(1, speed), np.zeros(1), np.zeros(1))
     unit = "rad" if encoder.rotary else "m"
     keys: dict[Cause, list[str]] = {}
     for path, key in stated(encoder):
-        for cause in key.cause.shown_as if key.cause is not None else ():
+        for cause in key.cause.reported_as if key.cause is not None else ():
             keys.setdefault(cause, []).append(path)
-    keys[causes.QUANTISATION] = [own.key for own in encoder.readings if own.key in ("interpolation", "resolution")]
+    keys[causes.QUANTISATION] = [
+        reading.key for reading in encoder.readings if reading.key in ("interpolation", "resolution")
+    ]
     rows = []
     for term in shaft.terms():
         budget = term_budget(term, Axis("shaft"), state)
@@ -53,15 +58,17 @@ def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
     return rows
 
 
-def not_stated(encoder: Encoder) -> list[str]:
-    """Causes that the sheet does not tell and that are taken as absent."""
-    known = {causes.QUANTISATION, *(key.cause for _, key in stated(encoder))}
-    if known & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
-        known |= PERIODIC
-    if known & PERIODIC:
-        known.add(causes.SUB_DIVISIONAL_ERROR)
+def absent_causes(encoder: Encoder) -> list[str]:
+    """Causes that the data sheet does not state and that are taken as zero."""
+    stated_causes = {causes.QUANTISATION, *(key.cause for _, key in stated(encoder))}
+    if stated_causes & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
+        stated_causes |= PERIODIC
+    if stated_causes & PERIODIC:
+        stated_causes.add(causes.SUB_DIVISIONAL_ERROR)
     for alike in (SCATTER, LONG_WAVES):
-        if known & alike:
-            known |= alike
+        if stated_causes & alike:
+            stated_causes |= alike
     present = [field.key for _, field in walk(Encoder) if field.key.only in (None, encoder.measures)]
-    return list(dict.fromkeys(str(key.cause) for key in present if key.cause is not None and key.cause not in known))
+    return list(
+        dict.fromkeys(str(key.cause) for key in present if key.cause is not None and key.cause not in stated_causes)
+    )

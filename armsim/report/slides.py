@@ -1,4 +1,4 @@
-"""A deck of a review: one finding a slide, its figure, how to read it, the caution; every text can be edited."""
+"""Slides of a review: one finding per slide with figure, caption and disclaimer, all text editable."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from armsim.report.document import Block, Picture, ReviewDocument, Row, Table
 from armsim.report.drawing import rasterize
 
 WIDTH, HEIGHT = 13.333, 7.5
-"""Of a slide, 16:9. [inch]"""
+"""Size of a slide, 16:9. [inch]"""
 MARGIN, TOP, FOOT = 0.6, 1.35, 0.9
-"""Around, above and below a figure. [inch]"""
+"""Margins around, above and below a figure. [inch]"""
 TITLE, TEXT, SMALL = 26, 14, 10
-"""Sizes of letters. [pt]"""
+"""Font sizes. [pt]"""
 
 
 def write_slides(path: Path, document: ReviewDocument) -> None:
-    """Write the deck of a document; the files of its pictures are found beside it."""
+    """Write the slides of a document; the files of its pictures are found relative to it."""
     from pptx import Presentation
     from pptx.util import Inches
 
@@ -32,26 +32,26 @@ def write_slides(path: Path, document: ReviewDocument) -> None:
     pictures = list(_pictures(document))
     with tempfile.TemporaryDirectory(prefix="armsim-") as place:
         folder = Path(place)
-        for own in pictures:
-            shutil.copy(path.parent / own.file, folder / f"{own.name}.svg")
+        for picture in pictures:
+            shutil.copy(path.parent / picture.file, folder / f"{picture.name}.svg")
         if pictures:
-            rasterize(folder, [own.name for own in pictures])
-        for own in pictures:
-            _slide(deck, own.finding, own.caption, folder / f"{own.name}.png")
+            rasterize(folder, [picture.name for picture in pictures])
+        for picture in pictures:
+            _slide(deck, picture.finding, picture.caption, folder / f"{picture.name}.png")
     deck.save(str(path))
 
 
 def _pictures(document: ReviewDocument) -> Iterator[Picture]:
-    """Every picture once, those of the first page first."""
-    seen: set[str] = set()
+    """All pictures without duplicates, those of the first page first."""
+    names: set[str] = set()
     blocks: list[Block] = [] if document.front is None else [*document.front.pictures]
     for section in document.sections:
         blocks += section.blocks
     for block in blocks:
-        for own in block.blocks if isinstance(block, Row) else (block,):
-            if isinstance(own, Picture) and own.name not in seen:
-                seen.add(own.name)
-                yield own
+        for picture in block.blocks if isinstance(block, Row) else (block,):
+            if isinstance(picture, Picture) and picture.name not in names:
+                names.add(picture.name)
+                yield picture
 
 
 def _blank(deck: Any) -> Any:
@@ -82,10 +82,10 @@ def _first(deck: Any, document: ReviewDocument) -> None:
     if front is not None:
         at = 2.1
         for text, size, bold in (
-            (front.asked, TEXT, False),
+            (front.question, TEXT, False),
             (front.answer, TITLE - 6, True),
             (_tasks(front.table), TEXT, False),
-            ("\n".join(f"• {own}" for own in (*front.key_facts, *front.advice, *front.notes)), TEXT, False),
+            ("\n".join(f"• {item}" for item in (*front.key_facts, *front.advice, *front.notes)), TEXT, False),
         ):
             high = height_of(text, size, bold)
             _write(slide, text, MARGIN, at, WIDTH - 2 * MARGIN, high, size, bold)
@@ -93,7 +93,7 @@ def _first(deck: Any, document: ReviewDocument) -> None:
 
 
 def _tasks(tasks: Table) -> str:
-    """Every row of a table as a line of its headers and cells."""
+    """Rows of a table as lines of headers and cells."""
     lines = []
     for row in tasks.rows:
         cells = [f"{name} {cell.text}" for name, cell in zip(tasks.headers[1:], row[1:], strict=True) if cell.text]
@@ -102,7 +102,7 @@ def _tasks(tasks: Table) -> str:
 
 
 def height_of(text: str, size: int, bold: bool = False) -> float:
-    """Height that a text takes over the width of a slide, for letters as wide as any common font has them. [inch]"""
+    """Height of a text over the width of a slide, for any common font. [inch]"""
     room = (WIDTH - 2 * MARGIN) * 72.0 / (size * (0.68 if bold else 0.6))
     lines = sum(max(1, math.ceil(len(line) / room)) for line in text.split("\n"))
     return lines * 1.25 * size / 72.0 + 0.1
@@ -113,11 +113,11 @@ def _slide(deck: Any, finding: str, caption: str, picture: Path) -> None:
 
     slide = _blank(deck)
     _write(slide, finding, MARGIN, 0.35, WIDTH - 2 * MARGIN, 0.9, TITLE, bold=True)
-    shown = slide.shapes.add_picture(str(picture), Inches(MARGIN), Inches(TOP))
+    shape = slide.shapes.add_picture(str(picture), Inches(MARGIN), Inches(TOP))
     room = WIDTH - 2 * MARGIN, HEIGHT - TOP - FOOT - 0.5
-    share = min(room[0] / shown.width.inches, room[1] / shown.height.inches)
-    shown.width, shown.height = Inches(share * shown.width.inches), Inches(share * shown.height.inches)
-    shown.left = Inches((WIDTH - shown.width.inches) / 2)
-    alt = shown._element.nvPicPr.cNvPr
+    share = min(room[0] / shape.width.inches, room[1] / shape.height.inches)
+    shape.width, shape.height = Inches(share * shape.width.inches), Inches(share * shape.height.inches)
+    shape.left = Inches((WIDTH - shape.width.inches) / 2)
+    alt = shape._element.nvPicPr.cNvPr
     alt.set("descr", f"{finding}. {caption}")
     _write(slide, caption, MARGIN, HEIGHT - FOOT - 0.35, WIDTH - 2 * MARGIN, 0.6, TEXT - 2)

@@ -1,4 +1,4 @@
-"""The review of a sweep: the requirement along the values of one number."""
+"""Review of a sweep: the criteria against the values of one number."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from armsim.report.verdict import TONES
 from armsim.requirement import Verdict, combined
 
 FIRST = 10
-"""Values on the first page, spread over all."""
+"""Most values on the first page, evenly spread."""
 
 
 def sweep_frame(sweep: Sweep) -> Frame:
-    """Every task at every value, task by task."""
+    """Table of every task at every value."""
     pairs = [(point, task) for name in _tasks(sweep) for point, task in sweep.of(name)]
     return Frame(
         (
@@ -42,12 +42,12 @@ def _tasks(sweep: Sweep) -> list[str]:
 
 
 def sweep_state(sweep: Sweep) -> Verdict:
-    """The worst state of all values."""
+    """Worst state over all values."""
     return combined(one for point in sweep.points for task in point.tasks for one in task.judgements)
 
 
 def sweep_answer(sweep: Sweep) -> str:
-    """Where along the values the requirement is met."""
+    """Sentence on the values at which the requirement is met."""
     record = sweep
     if sweep.requirement is None:
         worst = max(_tasks(sweep), key=lambda name: max(task.judgements[0].value for _, task in sweep.of(name)))
@@ -66,7 +66,7 @@ def sweep_answer(sweep: Sweep) -> str:
 
 
 def sweep_review(sweep: Sweep) -> Review:
-    """What a number may be."""
+    """Review of a sweep."""
     record, scenario, frame = sweep, sweep.study.scenario, sweep_frame(sweep)
     sample = Sample(record.seed, record.units, record.visits)
     points = len(record.points)
@@ -95,7 +95,7 @@ def sweep_review(sweep: Sweep) -> Review:
                 (*sections, Text("The same poses and random numbers at every value; intervals of 95 %.", "soft")),
             ),
         ),
-        (_drawn(sweep, note),),
+        (_figures(sweep, note),),
         ("sweep",),
         notes=scenario.notes,
         modelled=scenario,
@@ -106,8 +106,8 @@ def sweep_review(sweep: Sweep) -> Review:
     )
 
 
-def _drawn(sweep: Sweep, note: str) -> Planned:
-    """The first criterion of every task along the values."""
+def _figures(sweep: Sweep, note: str) -> Planned:
+    """Figure of the first criterion of every task against the values."""
     record = sweep
     lines = {
         name: [(point.number, task.judgements[0].value, task.judgements[0].interval) for point, task in sweep.of(name)]

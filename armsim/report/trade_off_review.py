@@ -1,4 +1,4 @@
-"""The review of a trade-off curve: price against error."""
+"""Review of a trade-off curve: price against error."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from armsim.formatting import percent, show
 from armsim.report.decision_sentences import cheapest_in_words, curve_in_words, in_words
 from armsim.report.document import Block, Section, Text
 from armsim.report.frame import Frame, alike, bare, words
-from armsim.report.gallery import curve_drawn
+from armsim.report.gallery import trade_off_figure
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES
 from armsim.scenario import Scenario
 
 FIRST, SHOWN = 10, 20
-"""Designs on the first page, and in a section, spread over the curve; the CSV has all."""
+"""Most designs on the first page and in a section, evenly spread; the CSV has all."""
 
 
 def curve_frame(curve: TradeOff) -> Frame:
-    """Every design of the curve, the cheapest first; files tell what every joint is fitted with."""
+    """Table of the designs of the curve, the cheapest first; files also list the sensors of every joint."""
     points = curve.points
     groups = list(dict.fromkeys(group for point in points for group in point.spending))
     sizes = alike([("error, sampled", [point.sampled for point in points], None),
@@ -33,7 +33,7 @@ def curve_frame(curve: TradeOff) -> Frame:
         )
     return Frame(
         (
-            words("design", [in_words(point.design) for point in points], "shown"),
+            words("design", [in_words(point.design) for point in points], "display"),
             bare("price", [point.price for point in points]),
             *sizes,
             *(bare(f"spent on {group}", [point.spending.get(group, 0.0) for point in points]) for group in groups),
@@ -48,7 +48,7 @@ def curve_frame(curve: TradeOff) -> Frame:
 
 
 def spread(frame: Frame, most: int) -> Frame:
-    """So many of its rows, evenly spread from the first to the last."""
+    """Table of at most ``most`` rows, evenly spread from the first to the last."""
     if len(frame) <= most:
         return frame
     rows = np.unique(np.linspace(0, len(frame) - 1, most).astype(int)).tolist()
@@ -57,7 +57,7 @@ def spread(frame: Frame, most: int) -> Frame:
 
 
 def curve_section(curve: TradeOff) -> Section:
-    """The part of a review."""
+    """Section on the trade-off."""
     designs = spread(curve_frame(curve).without("worst pose", "does not keep"), SHOWN)
     blocks: list[Block] = [Text(curve_in_words(curve)), designs.table()]
     if any(curve.beaten):
@@ -66,7 +66,7 @@ def curve_section(curve: TradeOff) -> Section:
 
 
 def trade_off_answer(curve: TradeOff) -> str:
-    """Whether the requirement can be met, from which price on."""
+    """Sentence on the price from which the requirement can be met."""
     text = cheapest_in_words(curve)
     if curve.cheapest is None:
         return f"Not met: {text}."
@@ -75,15 +75,15 @@ def trade_off_answer(curve: TradeOff) -> str:
     return f"{curve.state[:1].upper()}{curve.state[1:]}: {text}; {limit}{doubt}."
 
 
-def trade_off_shown(curve: TradeOff) -> tuple[Frame | str, ...]:
-    """For the terminal."""
+def trade_off_printout(curve: TradeOff) -> tuple[Frame | str, ...]:
+    """Printout of a trade-off curve."""
     required = f"{percent(curve.coverage)} of errors within {show(curve.position)}"
     now = f"as it is: {show(curve.current)} with sensors for {curve.current_price:g}; required {required}"
     return curve_frame(curve).without("design"), now, trade_off_answer(curve)
 
 
 def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
-    """What less error costs."""
+    """Review of a trade-off curve."""
     plan = scenario.plan
     sample = Sample(plan.seed, plan.units, plan.visits)
     return Review(
@@ -94,7 +94,7 @@ def trade_off_review(curve: TradeOff, scenario: Scenario) -> Review:
         TONES[curve.state],
         spread(curve_frame(curve), FIRST).without("design", "beaten").table(),
         (curve_section(curve),),
-        (curve_drawn(curve, "trade-off"),),
+        (trade_off_figure(curve, "trade-off"),),
         ("trade-off",),
         sentences=(curve_in_words(curve),),
         notes=scenario.notes,

@@ -1,4 +1,4 @@
-"""The verdict of a run: its headline, the criterion that decides, and the table of tasks; the one home of all three."""
+"""Verdict of a run: headline, deciding criterion, table of tasks."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from armsim.requirement import ORDER, Judgement, Verdict
 from armsim.results import Result, TaskResult
 
 MOST_CAUSES = 3
-"""Causes that are named where a task is told in a few words."""
+"""Most causes named for a task."""
 TONES: dict[Verdict, Tone] = {"none stated": "plain", "met": "good", "not resolved": "open", "not met": "bad"}
 
 
 def decisive(result: Result) -> tuple[str, Judgement]:
-    """Task (empty for a joint) and judgement that decide: the worst state, of several the one closest to its limit.
+    """Task (empty for a joint) and judgement that decide: the worst state, then the one closest to its limit.
 
     Where everything is met, the criterion that comes first, which is the error of the tool point.
     """
@@ -31,7 +31,7 @@ def decisive(result: Result) -> tuple[str, Judgement]:
 
 
 def deciding_task(result: Result) -> TaskResult:
-    """The task at which the requirement is decided; where a joint decides or nothing is required, the largest error."""
+    """Task that decides the requirement; where none does, the task with the largest error."""
     name = decisive(result)[0] if result.requirement is not None else ""
     return result.task(name) if name else max(result.tasks, key=lambda task: task.summary.at_coverage)
 
@@ -43,8 +43,8 @@ def headline(result: Result) -> str:
         return f"{headlined(result).finding}, the worst pose of {task.name}."
     name, judgement = decisive(result)
     lost = sum(len(task.unreachable) for task in result.tasks)
-    where = f", the worst pose of {name}" if judgement.where and name else ""
-    text = f"{judgement.finding}{where}"
+    place = f", the worst pose of {name}" if judgement.where and name else ""
+    text = f"{judgement.finding}{place}"
     if not judgement.where and name:
         text = f"at {name} {text}"
     margin = f", {judgement.margin}" if judgement.margin else ""
@@ -58,31 +58,31 @@ def headline(result: Result) -> str:
 
 
 def headlined(result: Result) -> Judgement:
-    """The judgement that the headline tells."""
+    """Judgement that the headline states."""
     return deciding_task(result).summary.judgements[0] if result.requirement is None else decisive(result)[1]
 
 
 def as_it_is(result: Result) -> str:
-    """The verdict as the beginning of a sentence on changes."""
+    """Verdict of the present design, as the beginning of a sentence on changes."""
     if result.requirement is None:
         return "No requirement is stated"
     return f"{result.state[:1].upper()}{result.state[1:]} as it is"
 
 
 def largest_causes(causes: Mapping[str, float]) -> str:
-    """The causes that make most of the mean square error of a task, with their shares, what all arms share counted.
+    """Largest causes of a task's mean square error with their shares, common errors included.
 
     Parameters
     ----------
     causes : mapping of cause to share
         Of a summary.
     """
-    ranked = sorted(causes, key=lambda cause: -causes[cause])[:MOST_CAUSES]
-    return ", ".join(f"{cause} {percent(causes[cause], 2)}" for cause in ranked if causes[cause] > 0)
+    by_share = sorted(causes, key=lambda cause: -causes[cause])[:MOST_CAUSES]
+    return ", ".join(f"{cause} {percent(causes[cause], 2)}" for cause in by_share if causes[cause] > 0)
 
 
 def task_frame(result: Result) -> Frame:
-    """Every task in one line: its worst pose, the figure of every criterion with its interval, the verdict."""
+    """Table of the tasks: worst pose, figure of every criterion with interval, verdict."""
     counts = [(len(task.poses), len(task.poses) + len(task.unreachable)) for task in result.tasks]
     points = [str(every) if reached == every else f"{reached} of {every}" for reached, every in counts]
     return Frame(

@@ -1,4 +1,4 @@
-"""The review of measured tool points."""
+"""Review of measured tool points."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from armsim.report.drawing import Planned
 from armsim.report.frame import Column, Frame, alike, bare, lengths, quoted, shares, stacked, words
 from armsim.report.gallery import file_name
 from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
-from armsim.report.outlier_sentences import left_out, outlying
+from armsim.report.outlier_sentences import exclusion_note, outlying
 from armsim.report.review import Review, json_file
 from armsim.scenario import Scenario
 from armsim.sources import Source
 
 SHOWN, FIRST, WIDE = 12, 5, 4.0
-"""Rows on screen and page, and on the first page; ratio of the ends of an interval above which it tells little."""
+"""Most rows on screen and page, and on the first page; ratio of interval ends above which a factor is vague."""
 METHOD = (
     "The chance is that of an arm of the population as far off over all poses: distance of Mahalanobis of the mean "
     "displacements under the first-order mean and covariance of population, visits and instrument, ranked among arms "
@@ -43,7 +43,7 @@ METHOD = (
 
 
 def sentence(arm: ArmRecord) -> str:
-    """Readings that are wrong; compatible or not, and what stands out."""
+    """Sentence on an arm: outlying readings, compatibility, outlying causes."""
     wrong = outlying(arm.outliers, arm.crowded, arm.name)
     if not wrong:
         return _verdict(arm)
@@ -62,16 +62,16 @@ def _verdict(arm: ArmRecord) -> str:
     if arm.scatter_chance <= arm.level:
         reasons.append(f"the chance of one whose visits scatter as much is {significant(arm.scatter_chance, 2)}")
     if far := [row.name for row in arm.poses if row.stands_out]:
-        stand = "stands out by itself" if len(far) == 1 else "stand out by themselves"
-        reasons.append(f"{', '.join(far[:5])} {stand}")
-    moved = [row for row in arm.causes if row.stands_out]
-    named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in moved[:3]]
+        verb = "stands out by itself" if len(far) == 1 else "stand out by themselves"
+        reasons.append(f"{', '.join(far[:5])} {verb}")
+    outlying_causes = [row for row in arm.causes if row.stands_out]
+    named = [f"{row.cause} of {row.owner} ({row.deviations:.2g} standard deviations)" for row in outlying_causes[:3]]
     reasons.append(f"most likely {', '.join(named)}" if named else "no single cause stands out")
     return f"{arm.name} is not as predicted: {'; '.join(reasons)}"
 
 
 def pose_frame(arm: ArmRecord) -> Frame:
-    """Every measured pose, the farthest off first."""
+    """Table of the measured poses, the largest deviation first."""
     rows = sorted(arm.poses, key=lambda row: row.chance)
     chances = [row.chance for row in rows]
     return Frame(
@@ -91,7 +91,7 @@ def pose_frame(arm: ArmRecord) -> Frame:
 
 
 def cause_frame(arm: ArmRecord) -> Frame:
-    """Every cause, what moved most first."""
+    """Table of the causes, the largest estimated change first."""
     rows = arm.causes
     chances = [row.chance for row in rows]
     return Frame(
@@ -108,7 +108,7 @@ def cause_frame(arm: ArmRecord) -> Frame:
 
 
 def expected_frame(arm: ArmRecord) -> Frame:
-    """What to expect of an arm at every pose, the largest first."""
+    """Table of the expected errors of an arm at every pose, the largest first."""
     rows = sorted(arm.expected, key=lambda row: -row.size)
     sizes = alike([("error expected", [row.size for row in rows], None),
                    ("standard deviation left of it", [row.left for row in rows], None),
@@ -119,13 +119,13 @@ def expected_frame(arm: ArmRecord) -> Frame:
 
 
 def scale_frame(verified: Verified) -> Frame:
-    """Causes over several arms, the least likely first; then those that are taken as stated."""
-    rows, rest = verified.scales, (None,) * len(verified.unresolved)
+    """Table of causes over several arms, the least likely first; then those taken as stated."""
+    rows, no_values = verified.scales, (None,) * len(verified.unresolved)
     names = [row.causes[0] if len(row.causes) == 1 else f"{', '.join(row.causes)} (not told apart)" for row in rows]
-    scales, ends = (*(row.scale for row in rows), *rest), (*(row.interval for row in rows), *rest)
-    chances = [*(row.chance for row in rows), *rest]
+    scales, ends = (*(row.scale for row in rows), *no_values), (*(row.interval for row in rows), *no_values)
+    chances = [*(row.chance for row in rows), *no_values]
     texts = ["–" if chance is None else significant(chance, 2) for chance in chances]
-    readings = [*(_reading(row) for row in rows), *("too small to be seen, taken as stated" for _ in rest)]
+    readings = [*(_reading(row) for row in rows), *("too small to be seen, taken as stated" for _ in no_values)]
     columns = (
         words("cause", [*names, *verified.unresolved]), Column("spread over the stated", scales, ends, places=2),
         quoted("chance", chances, texts), words("reading", readings),
@@ -134,7 +134,7 @@ def scale_frame(verified: Verified) -> Frame:
 
 
 def _reading(row: ScaleRecord) -> str:
-    """What the factor of a cause says of its tolerance."""
+    """Sentence on a cause's spread relative to its tolerance."""
     low, high = row.interval
     if row.stands_out:
         return "spreads more than stated" if row.scale > 1.0 else "spreads less than stated"
@@ -144,7 +144,7 @@ def _reading(row: ScaleRecord) -> str:
 
 
 def distance_frame(arm: ArmRecord) -> Frame:
-    """AD and RD between the poses that a task names."""
+    """Table of AD and RD between the poses that a task names."""
     rows = arm.distances
     columns = (
         words("distance", [f"{row.poses[0]} to {row.poses[1]}" for row in rows]),
@@ -155,7 +155,7 @@ def distance_frame(arm: ArmRecord) -> Frame:
 
 
 def direction_frame(arm: ArmRecord) -> Frame:
-    """vAP at poses that were approached from several directions."""
+    """Table of vAP at poses approached from several directions."""
     rows = arm.directions
     band = alike([("5 % of the population", [row.population[0] for row in rows], None),
                   ("95 % of the population", [row.population[2] for row in rows], None)])  # fmt: skip
@@ -170,7 +170,7 @@ def direction_frame(arm: ArmRecord) -> Frame:
 
 
 def _registration(arm: ArmRecord) -> str:
-    """Where the instrument and the target of an arm were found."""
+    """Sentence on the fitted positions of instrument and target."""
     fit = arm.registration
     assert fit is not None
     origin, target = (", ".join(f"{1e3 * value:.2f}" for value in place) for place in (fit.origin, fit.target))
@@ -182,8 +182,8 @@ def _registration(arm: ArmRecord) -> str:
 
 
 def notes(verified: Verified) -> list[str]:
-    """What is to be kept in mind."""
-    excluded = left_out(verified.excluded)
+    """Notes of the review."""
+    excluded = exclusion_note(verified.excluded)
     coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
     fitted = [_registration(arm) for arm in verified.arms if arm.registration is not None]
     if not coarse:
@@ -193,8 +193,8 @@ def notes(verified: Verified) -> list[str]:
     return [*excluded, *fitted, f"{scatters}: RP is mostly its own"]
 
 
-def verification_shown(verified: Verified) -> Iterator[Frame | str]:
-    """For the terminal."""
+def verification_printout(verified: Verified) -> Iterator[Frame | str]:
+    """Printout of a verification."""
     for arm in verified.arms:
         if arm.outliers or arm.crowded:
             yield f"{sentence(arm)}."
@@ -208,11 +208,11 @@ def verification_shown(verified: Verified) -> Iterator[Frame | str]:
 
 
 def verification_review(verified: Verified, scenario: Scenario, measured: Source) -> Review:
-    """Whether the measured arms are as predicted; the arm that is least so comes first."""
+    """Review of measured arms, the least compatible arm first."""
     arms = sorted(verified.arms, key=lambda arm: (not arm.outliers and not arm.crowded, arm.compatible))
     start = f"{1 + list(verified.arms).index(arms[0])}-{file_name(arms[0].name)}"
     poses: list[Block] = []
-    moved: list[Block] = []
+    cause_blocks: list[Block] = []
     expected: list[Block] = [
         Text("The mean error expected of this very arm, and the standard deviation left of it.", "soft")
     ]
@@ -220,11 +220,11 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         poses.append(pose_frame(arm).table())
         poses += [distance_frame(arm).table()] if arm.distances else []
         poses += [direction_frame(arm).table()] if arm.directions else []
-        moved.append(cause_frame(arm).head(SHOWN).table())
+        cause_blocks.append(cause_frame(arm).head(SHOWN).table())
         expected.append(expected_frame(arm).head(SHOWN).table())
     if verified.scales or verified.unresolved:
         text = "Over all arms: the spread that they show of every cause, over that which the scenario states."
-        moved += [Text(text), scale_frame(verified).table()]
+        cause_blocks += [Text(text), scale_frame(verified).table()]
     one = len(verified.arms) == 1
     which = f"is {arms[0].name} an arm" if one else f"are the {len(verified.arms)} measured arms arms"
     simulated = f"{max(arm.simulated for arm in verified.arms)} simulated arms, measured the same way."
@@ -238,10 +238,10 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         cause_frame(arms[0]).head(FIRST).table(),
         (
             Section("Pose by pose", "poses", tuple(poses)),
-            Section("What moved", "causes", tuple(moved)),
+            Section("What moved", "causes", tuple(cause_blocks)),
             Section("What to expect of it", "expected", tuple(expected)),
         ),
-        tuple(_drawn(verified)),
+        tuple(_figures(verified)),
         (f"{start}-poses", f"{start}-causes", *expectations),
         sentences=tuple(f"{sentence(arm)}." for arm in arms[1:]),
         notes=tuple(notes(verified)),
@@ -257,14 +257,14 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
     )
 
 
-def _drawn(verified: Verified) -> Iterator[Planned]:
+def _figures(verified: Verified) -> Iterator[Planned]:
     for number, arm in enumerate(verified.arms, start=1):
         name = f"{number}-{file_name(arm.name)}"
         draw, caption = partial(measured_poses, arm), "The measured arm over the population."
         yield Planned("poses", f"{name}-poses", caption, draw, True)
-        moved = partial(moved_causes, arm.name, arm.causes)
-        yield Planned("causes", f"{name}-causes", "What the measurement says of the causes.", moved, True)
+        cause_figure = partial(moved_causes, arm.name, arm.causes)
+        yield Planned("causes", f"{name}-causes", "What the measurement says of the causes.", cause_figure, True)
         for task, (grid, cells) in verified.grids.items():
             caption = "The error expected of this very arm, and how well it is known."
-            drawn = partial(expected_map, arm, task, grid, cells)
-            yield Planned("expected", f"{name}-{file_name(task)}-expected", caption, drawn, True)
+            map_figure = partial(expected_map, arm, task, grid, cells)
+            yield Planned("expected", f"{name}-{file_name(task)}-expected", caption, map_figure, True)

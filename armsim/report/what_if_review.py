@@ -1,4 +1,4 @@
-"""The review of a what-if table: what one change at a time does at the tool."""
+"""Review of a what-if table: the effect of single changes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from armsim.decide.what_if import WhatIfs
 from armsim.formatting import show_interval
 from armsim.report.document import Section, Text
 from armsim.report.frame import Frame, differences, share_changes, stacked, words
-from armsim.report.gallery import what_if_name, what_ifs_drawn
+from armsim.report.gallery import what_if_figure, what_if_name
 from armsim.report.manifest import Sample
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import TONES, as_it_is, deciding_task
@@ -17,7 +17,7 @@ from armsim.sampling.paired_difference import Difference
 from armsim.scenario import Scenario
 
 SHOWN, FIRST = 15, 8
-"""Changes of a task on screen and in a section, and on the first page; the CSV has all."""
+"""Most changes on screen and in a section, and on the first page; the CSV has all."""
 METHOD = (
     "One change at a time, sampled with the same random numbers as the design itself: with a joint without error, a "
     "cause halved everywhere or at one joint, an encoder one bit finer. Changes of the quantile and of the yield are "
@@ -26,7 +26,7 @@ METHOD = (
 
 
 def what_if_frame(table: WhatIfs, task: TaskResult) -> Frame:
-    """Every change of a task, the largest gain first."""
+    """Table of the changes at a task, the largest gain first."""
     rows = table.of(task.name)
     decides = task.summary.judgements[0]
     columns = [
@@ -40,16 +40,16 @@ def what_if_frame(table: WhatIfs, task: TaskResult) -> Frame:
     return Frame(tuple(columns), f"{task.name}: {as_now}; what if")
 
 
-def can_be_told(change: Difference) -> bool:
+def resolvable(change: Difference) -> bool:
     """Whether a difference is resolved: 0 lies outside of its interval."""
     return change.interval is not None and not change.interval[0] <= 0.0 <= change.interval[1]
 
 
 def what_if_answer(table: WhatIfs) -> str:
-    """Which change gains most at the task that decides, and whether the requirement is met as it is."""
+    """Sentence on the change with the largest gain at the deciding task, and on the requirement."""
     task = deciding_task(table.result)
     best, quantile = table.of(task.name)[0], table.result.quantile
-    if best.at_coverage.value >= 0.0 or not can_be_told(best.at_coverage):
+    if best.at_coverage.value >= 0.0 or not resolvable(best.at_coverage):
         return f"{as_it_is(table.result)}; no change gains what this sample can tell at {task.name}."
     low, high = best.at_coverage.interval or (0.0, 0.0)
     gain = show_interval(-best.at_coverage.value, (-high, -low))
@@ -59,19 +59,19 @@ def what_if_answer(table: WhatIfs) -> str:
     )
 
 
-def what_if_shown(table: WhatIfs) -> Iterator[Frame | str]:
-    """For the terminal."""
+def what_if_printout(table: WhatIfs) -> Iterator[Frame | str]:
+    """Printout of what-ifs."""
     for task in table.result.tasks:
         yield what_if_frame(table, task).head(SHOWN)
     yield what_if_answer(table)
 
 
 def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
-    """What is gained by each change, for how much of the yield."""
+    """Review of what-ifs."""
     result = table.result
     task = deciding_task(result)
-    number = 1 + [own.name for own in result.tasks].index(task.name)
-    frames = [(own.name, what_if_frame(table, own)) for own in result.tasks]
+    number = 1 + [other.name for other in result.tasks].index(task.name)
+    frames = [(other.name, what_if_frame(table, other)) for other in result.tasks]
     return Review(
         f"{result.scenario}: what if",
         f"Arm {result.arm}; {Sample.of(result).sizes}, the same random numbers with and without each change",
@@ -81,7 +81,7 @@ def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
         TONES[result.state],
         dict(frames)[task.name].head(FIRST).table(),
         (Section("Changes, task by task", "changes", tuple(frame.head(SHOWN).table() for _, frame in frames)),),
-        what_ifs_drawn(table, "changes"),
+        what_if_figure(table, "changes"),
         (what_if_name(number, task),),
         notes=tuple(result.warnings),
         appendix=(Section("Method", "method", (Text(METHOD),)),),

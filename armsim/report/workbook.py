@@ -1,4 +1,4 @@
-"""A workbook of a run: the budget of every task at its worst pose, in formulas that follow the numbers of data sheets.
+"""Workbook of a run: budget of every task at its worst pose, with formulas of the data-sheet numbers.
 
 Per task, with the rows of `armsim.decide.pose_budget` (u a random quantity, S the movement of the tool by one of it),
 
@@ -35,7 +35,7 @@ from armsim.report.workbook_cells import (
     put_number,
     put_text,
     set_widths,
-    stated_format,
+    value_format,
 )
 from armsim.requirement.requirement import coverage_of
 from armsim.results import Result, TaskResult
@@ -43,7 +43,7 @@ from armsim.sampling.gaussian import quantile_by_moments
 
 UM = 1e6
 UNITS = {"rad": ("arcsec", ARCSECOND.factor), "m": ("µm", UM), "K": ("K", 1.0), "1": ("1 σ", 1.0)}
-"""Name of the unit of a row, and how many of it the SI unit has."""
+"""Name of the unit of a row, and its factor from SI."""
 VARIES = {"unit": "from arm to arm", "visit": "from visit to visit"}
 INPUTS = "inputs"
 INPUT_HEADERS = (
@@ -62,20 +62,20 @@ GROUPS = {
     12: "error of the tool point [µm]",
     17: "error as run",
 }
-"""Headings over the columns, by the first of them."""
+"""Headings over the columns, by their first column."""
 FIRST = 16
 """Row of the first cause."""
 LONGEST = 28
-"""Characters of the name of a sheet."""
+"""Most characters of the name of a sheet."""
 LEAST_DEPARTURE = 1e-5
-"""Below it the digits of the numbers written decide."""
+"""Size below which the digits of the written numbers decide."""
 LARGE = 5000
-"""Degrees of freedom from which on the law of chi-square is expanded, where spreadsheets fail: to 1e-4."""
+"""Degrees of freedom from which the chi-square law is expanded, accurate to 1e-4, where spreadsheets fail."""
 NOT_FOLLOWED = "fixed: change the scenario and run again"
 
 
 def write_workbook(path: Path, result: Result, budgets: LiveBudgets) -> None:
-    """Write the workbook: what it says, its inputs, a sheet per task, and the price.
+    """Write the workbook: explanation, inputs, a sheet per task, and the price.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
         put_text(sheet.cell(row, 2), task.summary.worst_pose)
         required = result.required_at(task.name)
         if required is not None:
-            put_number(sheet.cell(row, 3), required.position * UM, stated_format(required.position * UM))
+            put_number(sheet.cell(row, 3), required.position * UM, value_format(required.position * UM))
         for column, cell in ((4, "F6"), (5, "F5"), (7, "F10")):
             put_number(sheet.cell(row, column), f"='{name}'!{cell}", places, bold=column == 5)
         signed = f"+{number_format(places)};-{number_format(places)};0"
@@ -152,7 +152,7 @@ def _summary(sheet: Any, result: Result, names: list[str], budgets: LiveBudgets)
 
 
 def _as_run(sheet: Any, result: Result, row: int) -> int:
-    """The verdict of the run and every criterion, as the review tells them; the row behind."""
+    """Write the verdict and criteria of the run; return the next free row."""
     put_text(sheet.cell(row, 1), f"As run: {headline(result)}", bold=True)
     tasks = task_frame(result)
     put_headers(sheet, row + 1, (*tasks.headers, "largest parts of the mean square error"))
@@ -197,17 +197,23 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
     put_headers(sheet, FIRST_INPUT - 1, INPUT_HEADERS)
     check = DataValidation(type="decimal", operator="greaterThanOrEqual", formula1="0", showErrorMessage=True)
     check.error, check.errorTitle = "A number, not negative, in the unit of its row.", "Not a number"
-    for row, own in enumerate(budgets.inputs, start=FIRST_INPUT):
-        joint, key = _named(own)
-        for column, text in ((1, joint), (2, key), (3, own.meaning), (5, own.unit.name), (6, own.law)):
-            put_text(sheet.cell(row, column), text, grey=not own.followed)
+    for row, budget_input in enumerate(budgets.inputs, start=FIRST_INPUT):
+        joint, key = _named(budget_input)
+        for column, text in (
+            (1, joint),
+            (2, key),
+            (3, budget_input.meaning),
+            (5, budget_input.unit.name),
+            (6, budget_input.law),
+        ):
+            put_text(sheet.cell(row, column), text, grey=not budget_input.followed)
         sheet.cell(row, 5).alignment = Alignment(horizontal="left", indent=1)
-        value = put_number(sheet.cell(row, 4), own.value, stated_format(own.value))
-        put_number(sheet.cell(row, 7), own.value, stated_format(own.value))
+        value = put_number(sheet.cell(row, 4), budget_input.value, value_format(budget_input.value))
+        put_number(sheet.cell(row, 7), budget_input.value, value_format(budget_input.value))
         put_number(sheet.cell(row, 8), f"=D{row}/G{row}", "0.000")
-        if own.followed:
+        if budget_input.followed:
             value.fill = input_fill()
-            if own.value > 0:
+            if budget_input.value > 0:
                 check.add(value)
         else:
             note = put_text(sheet.cell(row, 9), NOT_FOLLOWED, grey=True)
@@ -220,18 +226,22 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
     sheet.print_title_rows = f"{FIRST_INPUT - 1}:{FIRST_INPUT - 1}"
 
 
-def _named(own: Input) -> tuple[str, str]:
-    """Whose a number is, and its key there."""
-    if own.axis is not None:
-        return "links", f"tolerance of {own.axis}{own.path.removeprefix(f'link {own.axis}')}"
-    return (own.joint, own.path.removeprefix(f"joints.{own.joint}.")) if own.joint else ("machine", own.path)
+def _named(budget_input: Input) -> tuple[str, str]:
+    """Owner and key of an input."""
+    if budget_input.axis is not None:
+        return "links", f"tolerance of {budget_input.axis}{budget_input.path.removeprefix(f'link {budget_input.axis}')}"
+    return (
+        (budget_input.joint, budget_input.path.removeprefix(f"joints.{budget_input.joint}."))
+        if budget_input.joint
+        else ("machine", budget_input.path)
+    )
 
 
 def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) -> None:
     from openpyxl.styles import Alignment
 
     last = FIRST + len(budget.rows) - 1
-    mean, covariance = moments([own.row for own in budget.rows])
+    mean, covariance = moments([budget_row.row for budget_row in budget.rows])
     coverage = coverage_of(result.requirement)
     normal = float(quantile_by_moments(mean[None], covariance[None], coverage)[0])
     sampled = task.summary.at_coverage
@@ -241,7 +251,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
     quantile = f"{_share(coverage)} of errors within"
     required = result.required_at(task.name)
     limit = None if required is None else required.position
-    left: list[tuple[str, float | str, int | str]] = [
+    cells: list[tuple[str, float | str, int | str]] = [
         (f"{quantile}, now [µm]", "=F7*F8", headline),
         (f"{quantile}, sampled by the run [µm]", sampled * UM, headline),
         (
@@ -253,25 +263,29 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
         (
             "required within [µm]",
             "" if limit is None else limit * UM,
-            "General" if limit is None else stated_format(limit * UM),
+            "General" if limit is None else value_format(limit * UM),
         ),
         ("rms error, now [µm]", "=SQRT(M11)", headline),
         ("mean error, now: x, y, z [µm]", f"=SUM(L{FIRST}:L{last})" if budget.rows else 0.0, headline),
     ]
-    for row, (name, value, shown) in enumerate(left, start=5):
+    for row, (name, value, cell_format) in enumerate(cells, start=5):
         put_text(sheet.cell(row, 1), name, bold=row in (5, 10))
         if value != "":
-            put_number(sheet.cell(row, 6), value, shown, bold=row in (5, 10))
+            put_number(sheet.cell(row, 6), value, cell_format, bold=row in (5, 10))
     for place, column in ((7, "M"), (8, "N")):
         put_number(sheet.cell(11, place), f"=SUM({column}{FIRST}:{column}{last})" if budget.rows else 0.0, headline)
     _working(sheet, last if budget.rows else FIRST, coverage)
     for place, name in GROUPS.items():
         put_text(sheet.cell(FIRST - 2, place), name).font = font(italic=True)
     put_headers(sheet, FIRST - 1, HEADERS)
-    several = Counter((own.row.owner, own.row.cause) for own in budget.rows)
-    for number, own in enumerate(budget.rows, start=FIRST):
-        which = _which(own) if several[own.row.owner, own.row.cause] > 1 or own.row.owner == "links" else ""
-        _row(sheet, number, own, which, places)
+    several = Counter((budget_row.row.owner, budget_row.row.cause) for budget_row in budget.rows)
+    for number, budget_row in enumerate(budget.rows, start=FIRST):
+        which = (
+            _which(budget_row)
+            if several[budget_row.row.owner, budget_row.row.cause] > 1 or budget_row.row.owner == "links"
+            else ""
+        )
+        _row(sheet, number, budget_row, which, places)
     for place in range(6, len(HEADERS) + 1):
         sheet.cell(FIRST - 1, place).alignment = Alignment(wrap_text=True, vertical="bottom", horizontal="right")
     set_widths(sheet, (12, 24, 22, 17, 8, 11, 12, 10, 10, 10, 10, 11, 11, 11, 11, 9, 11, 12))
@@ -280,7 +294,7 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
 
 
 def _working(sheet: Any, last: int, coverage: float) -> None:
-    """Covariance, cumulants of the squared error, and the quantile that they give."""
+    """Write covariance and cumulants of the squared error, and the resulting quantile."""
     from openpyxl.styles import Alignment
 
     axes = {"x": "H", "y": "I", "z": "J"}
@@ -290,7 +304,7 @@ def _working(sheet: Any, last: int, coverage: float) -> None:
 
     cells = {"xx": "M5", "xy": "N5", "xz": "O5", "yy": "N6", "yz": "O6", "zz": "O7"}
     for pair, cell in cells.items():
-        factors = ",".join(column(own) for own in (axes[pair[0]], axes[pair[1]], "G", "G"))
+        factors = ",".join(column(axis) for axis in (axes[pair[0]], axes[pair[1]], "G", "G"))
         put_number(sheet[cell], f"=SUMPRODUCT({factors})", "0.00E+00")
     xx, xy, xz, yy, yz, zz = (cells[pair] for pair in ("xx", "xy", "xz", "yy", "yz", "zz"))
     x, y, z = "F11", "G11", "H11"
@@ -317,23 +331,29 @@ def _working(sheet: Any, last: int, coverage: float) -> None:
         put_text(sheet.cell(row, 12), name, grey=True).alignment = Alignment(horizontal="right")
 
 
-def _row(sheet: Any, number: int, own: LiveRow, which: str, places: int) -> None:
-    row = own.row
+def _row(sheet: Any, number: int, live_row: LiveRow, which: str, places: int) -> None:
+    row = live_row.row
     unit, factor = UNITS[row.unit]
     sensitivity = np.asarray(row.sensitivity) * UM / factor
     for column, text in enumerate((row.owner, row.cause, which, VARIES[row.life], unit), start=1):
         put_text(sheet.cell(number, column), text)
     sizes = row.mean * factor, row.std * factor
-    put_number(sheet.cell(number, 6), f"=Q{number}{_gain(own.mean_laws)}", places_of(sizes[0]) if row.mean else "0")
-    std = f"=ABS(R{number}{_gain(own.std_laws)})" if any(law.kind == "share" for _, law in own.std_laws) else None
     put_number(
-        sheet.cell(number, 7), std or f"=R{number}{_gain(own.std_laws)}", places_of(sizes[1]) if row.std else "0"
+        sheet.cell(number, 6), f"=Q{number}{_gain(live_row.mean_laws)}", places_of(sizes[0]) if row.mean else "0"
+    )
+    std = (
+        f"=ABS(R{number}{_gain(live_row.std_laws)})"
+        if any(law.kind == "share" for _, law in live_row.std_laws)
+        else None
+    )
+    put_number(
+        sheet.cell(number, 7), std or f"=R{number}{_gain(live_row.std_laws)}", places_of(sizes[1]) if row.std else "0"
     )
     length = float(np.linalg.norm(sensitivity))
-    shown = max(3, min(6, places_of(length)))
+    digits = max(3, min(6, places_of(length)))
     for column, value in zip((8, 9, 10), sensitivity.tolist(), strict=True):
-        put_number(sheet.cell(number, column), value if abs(value) > 1e-9 * length else 0.0, shown)
-    put_number(sheet.cell(number, 11), f"=SQRT(SUMSQ(H{number}:J{number}))", shown)
+        put_number(sheet.cell(number, column), value if abs(value) > 1e-9 * length else 0.0, digits)
+    put_number(sheet.cell(number, 11), f"=SQRT(SUMSQ(H{number}:J{number}))", digits)
     for column, along in ((12, "H"), (13, "I"), (14, "J")):
         put_number(sheet.cell(number, column), f"=F{number}*{along}{number}", places)
     put_number(sheet.cell(number, 15), f"=G{number}*K{number}", places)
@@ -343,9 +363,9 @@ def _row(sheet: Any, number: int, own: LiveRow, which: str, places: int) -> None
         put_number(sheet.cell(number, column), value, places_of(value) if value else "0")
 
 
-def _which(own: LiveRow) -> str:
-    """What tells a row from others of its owner and cause."""
-    row = own.row
+def _which(live_row: LiveRow) -> str:
+    """Text that distinguishes rows of one owner and cause."""
+    row = live_row.row
     name = row.key[0].rpartition("/")[2]
     if row.owner == "links":
         return row.place or row.key[1]
@@ -357,7 +377,7 @@ def _which(own: LiveRow) -> str:
 
 
 def _gain(laws: Laws) -> str:
-    """What a size is multiplied by, as the rest of a formula."""
+    """Factor of an input in a formula."""
 
     def factor(place: int) -> str:
         return f"{INPUTS}!$H${FIRST_INPUT + place}"

@@ -1,4 +1,4 @@
-"""Cells of a workbook: texts that are never formulas, numbers with as many digits as they deserve."""
+"""Cells of a workbook: texts that are never formulas, numbers with significant digits."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import math
 from typing import Any
 
 LINES = 3
-"""That the headers of a table take."""
+"""Lines of the headers of a table."""
 DIGITS = 7
-"""Significant digits of what is written as a number."""
+"""Significant digits of written numbers."""
 
 
 def put_text(cell: Any, value: str, bold: bool = False, wrap: bool = False, grey: bool = False) -> Any:
-    """Write a text, which is one whatever it begins with, now and after somebody has edited the cell."""
+    """Write a text, which stays text whatever it begins with, also after editing."""
     from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
     from openpyxl.styles import Alignment
 
@@ -41,23 +41,23 @@ def font(bold: bool = False, colour: str | None = None, italic: bool = False) ->
 
 
 def number_format(places: int) -> str:
-    """The format of a number with so many places behind the point."""
+    """Number format with a number of decimals."""
     return "0.00E+00" if places > 6 else f"0.{'0' * places}" if places > 0 else "0"
 
 
 def places_of(value: float, digits: int = 3) -> int:
-    """Places behind the point that show so many significant digits."""
+    """Decimals that show a number of significant digits."""
     return max(0, digits - 1 - math.floor(math.log10(abs(value)))) if value else digits
 
 
-def stated_format(value: float) -> str:
-    """Format of a number that somebody has stated: as it is where it is short."""
+def value_format(value: float) -> str:
+    """Number format of a stated number: unchanged where it is short."""
     short = float(f"{value:.4g}") == float(f"{value:.{DIGITS}g}") and 1e-3 <= abs(value) < 1e7
     return "General" if short else number_format(places_of(value, 4))
 
 
 def set_widths(sheet: Any, widths: tuple[float, ...]) -> None:
-    """Widths of the columns from the first on, in characters."""
+    """Set the widths of the columns, in characters."""
     from openpyxl.utils import get_column_letter
 
     for number, width in enumerate(widths, start=1):
@@ -76,12 +76,12 @@ def put_headers(sheet: Any, row: int, names: tuple[str, ...]) -> None:
 
 
 def input_fill() -> Any:
-    """The yellow of what may be changed."""
+    """Yellow fill of editable cells."""
     from openpyxl.styles import PatternFill
 
     return PatternFill("solid", fgColor="FFF2CC")
 
 
 def column_places(size: float, digits: int) -> int:
-    """Places behind the point of a column of which this is the size."""
+    """Decimals of a column, by the size of its values."""
     return min(6, places_of(size, digits))

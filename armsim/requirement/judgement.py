@@ -121,7 +121,7 @@ class Judgement:
         return top / bottom if bottom > 0 else math.inf if top > 0 else 0.0
 
     @property
-    def shown_in(self) -> Unit:
+    def display_unit(self) -> Unit:
         """The unit with its factor."""
         fixed = {"share": PERCENT, "count": COUNT}
         return fixed.get(self.quantity) or unit_for([self.value], KINDS[self.quantity], self.unit)
@@ -129,26 +129,26 @@ class Judgement:
     @property
     def header(self) -> str:
         """Header of its column, with the unit."""
-        unit = self.shown_in.name
+        unit = self.display_unit.name
         return f"{self.statistic} [{unit}]" if unit else self.statistic
 
     @property
     def cell(self) -> str:
         """The figure as it stands in a column, without its unit."""
-        return in_unit(self.value, self.interval, self.shown_in.factor, self.decimals)
+        return in_unit(self.value, self.interval, self.display_unit.factor, self.decimals)
 
     @property
     def number(self) -> str:
         """The value with its unit, in the digits of the figure."""
-        return in_unit(self.value, None, self.shown_in.factor, self.decimals, self.shown_in.name)
+        return in_unit(self.value, None, self.display_unit.factor, self.decimals, self.display_unit.name)
 
     @property
     def figure(self) -> str:
         """The value with its unit and its interval: "114 µm (111 to 116)"."""
-        return in_unit(self.value, self.interval, self.shown_in.factor, self.decimals, self.shown_in.name)
+        return in_unit(self.value, self.interval, self.display_unit.factor, self.decimals, self.display_unit.name)
 
     @property
-    def shown_limit(self) -> str:
+    def limit_text(self) -> str:
         """The limit with its unit; empty where nothing is required."""
         return "" if self.limit is None else show_quantity(self.limit, self.quantity)
 
@@ -157,7 +157,7 @@ class Judgement:
         """The limit as a phrase."""
         if self.quantity == "count":
             return "none allowed"
-        return f"at least {self.shown_limit} required" if self.at_least else f"{self.shown_limit} required"
+        return f"at least {self.limit_text} required" if self.at_least else f"{self.limit_text} required"
 
     @property
     def finding(self) -> str:
@@ -172,8 +172,8 @@ class Judgement:
         value, limit = apart(self.value, self.limit, partial(show_quantity, quantity=self.quantity))
         if value == limit:
             return f"exactly the {limit} required"
-        unit = "points" if self.quantity == "share" else self.shown_in.name
-        gap = in_unit(abs(self.value - self.limit), None, self.shown_in.factor, self.decimals, unit)
+        unit = "points" if self.quantity == "share" else self.display_unit.name
+        gap = in_unit(abs(self.value - self.limit), None, self.display_unit.factor, self.decimals, unit)
         return f"{gap} {'below' if self.value < self.limit else 'above'} the {limit} required"
 
     @property
@@ -215,7 +215,7 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
         kind, limits = KINDS.get(column[0].quantity), [own.limit for own in column if own.limit is not None]
         # beside a limit in its unit, as long as the numbers can be read there
         near = bool(limits) and all(LEAST_LOAD < own.load < MOST_LOAD for own in column)
-        unit = column[0].shown_in if kind is None else unit_for(limits if near else values, kind)
+        unit = column[0].display_unit if kind is None else unit_for(limits if near else values, kind)
         places = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
         shown[name] = unit.name, max(places, 1) if column[0].quantity == "share" else places  # 99.9 % is not 100 %
 

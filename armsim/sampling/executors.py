@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 
 from armsim.core.kernel_digest import kernel_digest
 from armsim.errors import InputError, Problem, RunError
-from armsim.version import own_version
+from armsim.version import package_version
 
 P = TypeVar("P")
 T = TypeVar("T")
@@ -164,7 +164,7 @@ class _Watched(Executor):
 
 def _identity() -> tuple[str, str]:
     """Version of the package and digest of its kernels, here."""
-    return own_version(), kernel_digest()
+    return package_version(), kernel_digest()
 
 
 def in_threads(workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:

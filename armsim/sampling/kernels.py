@@ -1,4 +1,4 @@
-"""Kernels compiled ahead, in a process of their own, the first time that they are needed on a machine."""
+"""Compilation of the kernels in a separate process, on the first run on a machine."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from functools import partial
 from armsim.core.compile import cache_folder
 
 MARK = "sample_kernel.sample_units*.nbi"
-"""Index of the kernel that takes longest to compile."""
+"""Cache index of the kernel that takes longest to compile."""
 CODE = "from armsim.sampling.kernels import sample_a_little; sample_a_little()"
 
 
 @contextmanager
-def made_ready(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
-    """Let the sampling kernels be compiled beside what is done first; what is given is called before they are needed.
+def compiled_kernels(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
+    """Compile the sampling kernels in the background; call the yielded function before they are needed.
 
     Does nothing where they are cached, or nothing can be cached.
     """
@@ -35,12 +35,12 @@ def made_ready(note: Callable[[str], None]) -> Iterator[Callable[[], None]]:
 
 
 def _finished(process: subprocess.Popen[bytes]) -> None:
-    read_a_little()  # what the other process comes to last
+    read_a_little()  # the other process compiles these last
     process.wait()
 
 
 def read_a_little() -> None:
-    """Read from empty counts, so that the kernels of reading are compiled and cached."""
+    """Estimate quantiles of empty counts, so that their kernels are compiled and cached."""
     import numpy as np
 
     from armsim.core.quantiles import estimate_tallies

@@ -39,7 +39,7 @@ from armsim.model.kinematics import Kinematics
 from armsim.sampling.plan import key
 from armsim.sampling.statistics import student
 from armsim.sampling_plan import SamplingPlan
-from armsim.version import own_version, source_digest
+from armsim.version import package_version, source_digest
 
 KIND, MOST_FILES = "nets", 16
 """Sets of nets that the cache of the user holds, at most; of the demo's 9 MB."""
@@ -127,7 +127,7 @@ def points_of(plan: SamplingPlan) -> int:
 @lru_cache(maxsize=16)
 def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
     """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
-    name = key(seed, own_version(), source_digest(), *laws, points).hex()
+    name = key(seed, package_version(), source_digest(), *laws, points).hex()
     held = disk_cache.load(KIND, name)
     if held is not None and held.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
         return np.asarray(held["nets"], dtype=float)

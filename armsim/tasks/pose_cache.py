@@ -16,7 +16,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Grid, MapOf, Unreachable
 from armsim.tasks.base import Advance, PoseSet, Task, no_progress
-from armsim.version import own_version, source_digest
+from armsim.version import package_version, source_digest
 
 KIND = "poses"
 MOST_FILES = 200
@@ -26,7 +26,7 @@ ARRAYS = ("joints", "speeds", "directions", "tangents", "keys")
 
 def key_of(arm: Arm, task: Task) -> str:
     """Cache key of the poses of a task on an arm: a digest of everything they depend on, the code included."""
-    parts = (own_version(), source_digest(), type(task).__name__, repr(task), repr(arm.joints), repr(arm.motions))
+    parts = (package_version(), source_digest(), type(task).__name__, repr(task), repr(arm.joints), repr(arm.motions))
     return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
 
 

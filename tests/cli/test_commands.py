@@ -12,7 +12,7 @@ import typer
 import yaml
 from support import COARSE, HANG, ROOT, invoke
 
-from armsim.cli.disclaimer import cautioned
+from armsim.cli.disclaimer import with_disclaimer
 from armsim.results import Result
 from armsim.study import Study
 
@@ -332,5 +332,5 @@ def test_an_answer_that_is_not_resolved_comes_with_it_too(capsys: pytest.Capture
         raise typer.Exit(4)
 
     with pytest.raises(typer.Exit):
-        cautioned(command)()
+        with_disclaimer(command)()
     assert "not a safety function" in capsys.readouterr().err

@@ -151,8 +151,8 @@ def test_a_slide_is_refused_for_what_is_in_its_way(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         load_options(TRACK, shop(tmp_path, encoders=encoders, limits=limits))
     (problem,) = caught.value.problems
-    assert "joint track" in problem.found
-    assert "eccentricity at the prismatic joint" in problem.found
+    assert "joint track" in problem.actual
+    assert "eccentricity at the prismatic joint" in problem.actual
     assert "rotary scale" in problem.accepted
 
 

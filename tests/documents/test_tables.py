@@ -86,7 +86,7 @@ def test_faults_beyond_those_that_are_told_are_counted(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         read(file)
     assert len(caught.value.problems) == 100
-    assert caught.value.problems[-1].found == "901 faults more like these"
+    assert caught.value.problems[-1].actual == "901 faults more like these"
 
 
 def sensors(number: int) -> str:

@@ -334,4 +334,4 @@ def test_waypoints_from_a_file(tmp_path: File) -> None:
         (problem,) = caught.value.problems
         assert problem.file.endswith("w.csv")
         assert problem.line == line, text
-        assert found in problem.found, text
+        assert found in problem.actual, text
