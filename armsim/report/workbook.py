@@ -197,23 +197,17 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
     put_headers(sheet, FIRST_INPUT - 1, INPUT_HEADERS)
     check = DataValidation(type="decimal", operator="greaterThanOrEqual", formula1="0", showErrorMessage=True)
     check.error, check.errorTitle = "A number, not negative, in the unit of its row.", "Not a number"
-    for row, budget_input in enumerate(budgets.inputs, start=FIRST_INPUT):
-        joint, key = _named(budget_input)
-        for column, text in (
-            (1, joint),
-            (2, key),
-            (3, budget_input.meaning),
-            (5, budget_input.unit.name),
-            (6, budget_input.law),
-        ):
-            put_text(sheet.cell(row, column), text, grey=not budget_input.followed)
+    for row, entry in enumerate(budgets.inputs, start=FIRST_INPUT):
+        joint, key = _named(entry)
+        for column, text in ((1, joint), (2, key), (3, entry.meaning), (5, entry.unit.name), (6, entry.law)):
+            put_text(sheet.cell(row, column), text, grey=not entry.followed)
         sheet.cell(row, 5).alignment = Alignment(horizontal="left", indent=1)
-        value = put_number(sheet.cell(row, 4), budget_input.value, value_format(budget_input.value))
-        put_number(sheet.cell(row, 7), budget_input.value, value_format(budget_input.value))
+        value = put_number(sheet.cell(row, 4), entry.value, value_format(entry.value))
+        put_number(sheet.cell(row, 7), entry.value, value_format(entry.value))
         put_number(sheet.cell(row, 8), f"=D{row}/G{row}", "0.000")
-        if budget_input.followed:
+        if entry.followed:
             value.fill = input_fill()
-            if budget_input.value > 0:
+            if entry.value > 0:
                 check.add(value)
         else:
             note = put_text(sheet.cell(row, 9), NOT_FOLLOWED, grey=True)
@@ -226,22 +220,18 @@ def _inputs(sheet: Any, result: Result, budgets: LiveBudgets) -> None:
     sheet.print_title_rows = f"{FIRST_INPUT - 1}:{FIRST_INPUT - 1}"
 
 
-def _named(budget_input: Input) -> tuple[str, str]:
+def _named(entry: Input) -> tuple[str, str]:
     """Owner and key of an input."""
-    if budget_input.axis is not None:
-        return "links", f"tolerance of {budget_input.axis}{budget_input.path.removeprefix(f'link {budget_input.axis}')}"
-    return (
-        (budget_input.joint, budget_input.path.removeprefix(f"joints.{budget_input.joint}."))
-        if budget_input.joint
-        else ("machine", budget_input.path)
-    )
+    if entry.axis is not None:
+        return "links", f"tolerance of {entry.axis}{entry.path.removeprefix(f'link {entry.axis}')}"
+    return (entry.joint, entry.path.removeprefix(f"joints.{entry.joint}.")) if entry.joint else ("machine", entry.path)
 
 
 def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) -> None:
     from openpyxl.styles import Alignment
 
     last = FIRST + len(budget.rows) - 1
-    mean, covariance = moments([budget_row.row for budget_row in budget.rows])
+    mean, covariance = moments([line.row for line in budget.rows])
     coverage = coverage_of(result.requirement)
     normal = float(quantile_by_moments(mean[None], covariance[None], coverage)[0])
     sampled = task.summary.at_coverage
@@ -278,14 +268,10 @@ def _budget(sheet: Any, result: Result, task: TaskResult, budget: TaskBudget) ->
     for place, name in GROUPS.items():
         put_text(sheet.cell(FIRST - 2, place), name).font = font(italic=True)
     put_headers(sheet, FIRST - 1, HEADERS)
-    several = Counter((budget_row.row.owner, budget_row.row.cause) for budget_row in budget.rows)
-    for number, budget_row in enumerate(budget.rows, start=FIRST):
-        which = (
-            _which(budget_row)
-            if several[budget_row.row.owner, budget_row.row.cause] > 1 or budget_row.row.owner == "links"
-            else ""
-        )
-        _row(sheet, number, budget_row, which, places)
+    several = Counter((line.row.owner, line.row.cause) for line in budget.rows)
+    for number, line in enumerate(budget.rows, start=FIRST):
+        which = _which(line) if several[line.row.owner, line.row.cause] > 1 or line.row.owner == "links" else ""
+        _row(sheet, number, line, which, places)
     for place in range(6, len(HEADERS) + 1):
         sheet.cell(FIRST - 1, place).alignment = Alignment(wrap_text=True, vertical="bottom", horizontal="right")
     set_widths(sheet, (12, 24, 22, 17, 8, 11, 12, 10, 10, 10, 10, 11, 11, 11, 11, 9, 11, 12))
@@ -331,23 +317,17 @@ def _working(sheet: Any, last: int, coverage: float) -> None:
         put_text(sheet.cell(row, 12), name, grey=True).alignment = Alignment(horizontal="right")
 
 
-def _row(sheet: Any, number: int, live_row: LiveRow, which: str, places: int) -> None:
-    row = live_row.row
+def _row(sheet: Any, number: int, line: LiveRow, which: str, places: int) -> None:
+    row = line.row
     unit, factor = UNITS[row.unit]
     sensitivity = np.asarray(row.sensitivity) * UM / factor
     for column, text in enumerate((row.owner, row.cause, which, VARIES[row.life], unit), start=1):
         put_text(sheet.cell(number, column), text)
     sizes = row.mean * factor, row.std * factor
+    put_number(sheet.cell(number, 6), f"=Q{number}{_gain(line.mean_laws)}", places_of(sizes[0]) if row.mean else "0")
+    std = f"=ABS(R{number}{_gain(line.std_laws)})" if any(law.kind == "share" for _, law in line.std_laws) else None
     put_number(
-        sheet.cell(number, 6), f"=Q{number}{_gain(live_row.mean_laws)}", places_of(sizes[0]) if row.mean else "0"
-    )
-    std = (
-        f"=ABS(R{number}{_gain(live_row.std_laws)})"
-        if any(law.kind == "share" for _, law in live_row.std_laws)
-        else None
-    )
-    put_number(
-        sheet.cell(number, 7), std or f"=R{number}{_gain(live_row.std_laws)}", places_of(sizes[1]) if row.std else "0"
+        sheet.cell(number, 7), std or f"=R{number}{_gain(line.std_laws)}", places_of(sizes[1]) if row.std else "0"
     )
     length = float(np.linalg.norm(sensitivity))
     digits = max(3, min(6, places_of(length)))
@@ -363,9 +343,9 @@ def _row(sheet: Any, number: int, live_row: LiveRow, which: str, places: int) ->
         put_number(sheet.cell(number, column), value, places_of(value) if value else "0")
 
 
-def _which(live_row: LiveRow) -> str:
+def _which(line: LiveRow) -> str:
     """Text that distinguishes rows of one owner and cause."""
-    row = live_row.row
+    row = line.row
     name = row.key[0].rpartition("/")[2]
     if row.owner == "links":
         return row.place or row.key[1]
