@@ -11,7 +11,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.calibration.linear_population import Linear
 from armsim.errormodel.distributions import Distribution
-from armsim.errormodel.shapes import Constant, Proportional, Shape, Wave
+from armsim.errormodel.shapes import Constant, Proportional, Wave, multiple_of
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Identified, Instrument
@@ -121,24 +121,9 @@ def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array
         for act in term.acts:
             motion = arm.motion_of(act.axis)
             for j, parameter in enumerate(parameters):
-                if motions[j] == motion and (gain := _times(act.shape, parameter.shape)) is not None:
+                if motions[j] == motion and (gain := multiple_of(act.shape, parameter.shape)) is not None:
                     out[j, part.start + act.coefficient] += gain
     return out
-
-
-def _times(shape: Shape, unit: Shape) -> float | None:
-    """A shape as a multiple of another; None where it is none."""
-    if type(shape) is not type(unit):
-        return None
-    if isinstance(shape, Wave) and isinstance(unit, Wave):
-        alike = math.isclose(abs(shape.order), abs(unit.order), rel_tol=1e-9)
-        if not alike or shape.function != unit.function:
-            return None
-        sign = -1.0 if shape.function == "sin" and shape.order * unit.order < 0 else 1.0
-        return sign * shape.gain / unit.gain
-    if isinstance(shape, Proportional) and isinstance(unit, Proportional) and shape.quantity != unit.quantity:
-        return None
-    return shape.gain / unit.gain
 
 
 def controlled(parameters: tuple[Parameter, ...]) -> list[int]:

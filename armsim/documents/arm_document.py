@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import Field
 
 from armsim.documents.fields import Document, FilePath, Word, quantity
 from armsim.documents.from_spec import As, document_of, field_check
+from armsim.documents.identified_document import IdentifiedDocument, build_identification
 from armsim.documents.messages import validate
 from armsim.documents.urdf import MOST_JOINTS, read_chain
 from armsim.errormodel.distributions import Distribution
@@ -17,6 +18,7 @@ from armsim.field_spec import declared
 from armsim.model.arm import Arm
 from armsim.model.chain import TOOL, OriginTolerances, RowTolerances, denavit_hartenberg, fixed_transforms
 from armsim.model.gravity import Mass, Masses
+from armsim.model.identification import Identification
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Environment
 from armsim.sources import KeyPath, Source
@@ -100,12 +102,23 @@ class ArmDocument(Document):
     tolerances: dict[str, Any] | None = None
     masses: MassesDocument | None = None
     expansion: Annotated[float, field_check(Environment, "expansion")] = 0.0
+    identified: IdentifiedDocument | None = None
 
 
 Tolerances = tuple[tuple[Axis, Distribution], ...]
 
 
-def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[Arm, Tolerances, Masses | None]:
+class ArmParts(NamedTuple):
+    """What a document says of an arm: kinematics, tolerances that are not zero [rad or m], masses where any is stated,
+    and what was identified of it."""
+
+    arm: Arm
+    tolerances: Tolerances
+    masses: Masses | None
+    identification: Identification | None
+
+
+def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmParts:
     """Build the arm of a document, with the tolerances and masses of its links.
 
     Masses in the document replace those of a URDF file.
@@ -117,14 +130,6 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[
         File of the document, for error messages.
     at : key path
         Place of the document in that file.
-
-    Returns
-    -------
-    arm : Arm
-    tolerances : tuple of (Axis, Distribution)
-        Tolerances that are not zero. [rad or m]
-    masses : Masses or None
-        None where neither the document nor the URDF file states a mass.
 
     Raises
     ------
@@ -176,7 +181,10 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> tuple[
         *fixed_transforms(kinematics.tool.xyz, kinematics.tool.rpy, TOOL),
     )
     groups = {name: tuple(members) for name, members in document.groups.items()}
-    return Arm(document.name, joints, motions, groups), tuple(tolerances), _masses(document, urdf_masses)
+    arm, identification = Arm(document.name, joints, motions, groups), None
+    if document.identified is not None:
+        identification = build_identification(document.identified, arm, source, (*at, "identified"))
+    return ArmParts(arm, tuple(tolerances), _masses(document, urdf_masses), identification)
 
 
 def _masses(document: ArmDocument, urdf_masses: dict[str, Mass]) -> Masses | None:

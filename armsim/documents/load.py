@@ -10,7 +10,7 @@ from pathlib import Path
 from textwrap import shorten
 from typing import Any
 
-from armsim.documents.arm_document import ArmDocument, URDFKinematics, build_arm
+from armsim.documents.arm_document import ArmDocument, ArmParts, URDFKinematics, build_arm
 from armsim.documents.build_tasks import build_task, with_task_limits
 from armsim.documents.calibration_document import build_calibration
 from armsim.documents.catalogue_document import CatalogueDocument, find_entry, split_reference
@@ -29,12 +29,9 @@ from armsim.documents.scenario_document import ScenarioDocument, check_joints
 from armsim.documents.source import read_named, read_source
 from armsim.documents.task_documents import PathDocument
 from armsim.documents.urdf import MOST_JOINTS
-from armsim.errormodel.distributions import Distribution
-from armsim.errormodel.terms import Axis
 from armsim.field_spec import declared
 from armsim.model.arm import Arm
 from armsim.model.encoder import Encoder
-from armsim.model.gravity import Masses
 from armsim.model.joint import Bus
 from armsim.model.joint_options import Options
 from armsim.model.machine import Environment, Machine
@@ -173,7 +170,7 @@ class _Loader:
         encoders = self._encoders(source.data.get("joints"), faults)
         if document is None or arm_parts is None:
             raise faults.error()
-        arm_document, arm, tolerances, masses = arm_parts
+        arm_document, (arm, tolerances, masses, identification) = arm_parts
         faults.collect(check_joints, document, arm, source)
         bus = Bus() if document.bus is None else build(Bus, document.bus, _machine(source, "bus"))
         joints = []
@@ -230,7 +227,7 @@ class _Loader:
             Environment, environment_document, _machine(source, "environment"), expansion=arm_document.expansion
         )
         complete_joints = tuple(joint for joint in joints if joint is not None)
-        machine = Machine(arm, complete_joints, tolerances, masses, environment)
+        machine = Machine(arm, complete_joints, tolerances, masses, environment, (), None, identification)
         self.notes += [
             *lint_machine(machine, motion),
             *bare_size_notes(Environment, source.data.get("environment"), "environment"),
@@ -248,17 +245,18 @@ class _Loader:
             source.path,
         )
 
-    def _arm(self, reference: Any) -> tuple[ArmDocument, Arm, tuple[tuple[Axis, Distribution], ...], Masses | None]:
+    def _arm(self, reference: Any) -> tuple[ArmDocument, ArmParts]:
         data, source, at = self._resolve(reference, "arm", ("arm",))
         document: ArmDocument = validate(ArmDocument, data, source, at)
-        arm, tolerances, masses = build_arm(document, source, at)
+        parts = build_arm(document, source, at)
+        arm, _, masses, _ = parts
         if isinstance(document.kinematics, URDFKinematics):
             self._remember(document.kinematics.file, source, (*at, "kinematics", "file"))
             if masses is not None:
                 total_mass = sum(mass.mass for mass in masses.links.values())
                 summary = f"{len(masses.links)} of its {len(arm.joints)} joints carry links of {total_mass:.4g} kg"
                 self.notes.append(f"{document.kinematics.file}: {summary}")
-        return document, arm, tolerances, masses
+        return document, parts
 
     def _encoders(self, joints: Any, faults: Faults) -> dict[tuple[str, str], Encoder]:
         """Encoders of all joints, whatever else is wrong with the joints."""

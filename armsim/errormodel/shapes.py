@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -109,6 +110,21 @@ class Proportional:
 Shape = Constant | Wave | Proportional
 """``value(state)``, shape (poses,); ``scaled(factor)``; ``geared(ratio)``: the same on the output side, where the
 position is the shaft's over the ratio."""
+
+
+def multiple_of(shape: Shape, unit: Shape) -> float | None:
+    """How many times another a shape is; None where it is no multiple of it."""
+    if type(shape) is not type(unit):
+        return None
+    if isinstance(shape, Wave) and isinstance(unit, Wave):
+        alike = math.isclose(abs(shape.order), abs(unit.order), rel_tol=1e-9)
+        if not alike or shape.function != unit.function:
+            return None
+        sign = -1.0 if shape.function == "sin" and shape.order * unit.order < 0 else 1.0
+        return sign * shape.gain / unit.gain
+    if isinstance(shape, Proportional) and isinstance(unit, Proportional) and shape.quantity != unit.quantity:
+        return None
+    return shape.gain / unit.gain
 
 
 def mean_product(a: Shape, b: Shape, state: State) -> float:

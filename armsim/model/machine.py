@@ -20,6 +20,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observation
 from armsim.model.gravity import Masses, gravity_loads
+from armsim.model.identification import Identification
 from armsim.model.joint import Joint
 from armsim.model.kinematics import Kinematics
 from armsim.physics import heat, link_tolerances
@@ -79,6 +80,8 @@ class Machine:
         Factors applied to the finished terms.
     correction : Correction, optional
         Correction from a calibration.
+    identification : Identification, optional
+        What a measured session told of this very arm.
     """
 
     arm: Arm
@@ -88,6 +91,7 @@ class Machine:
     environment: Environment = Environment()
     changes: tuple[Change, ...] = ()
     correction: Correction | None = None
+    identification: Identification | None = None
 
     def __getstate__(self) -> dict[str, object]:
         """Fields only: cached values are not sent to other processes."""
@@ -103,6 +107,9 @@ class Machine:
             terms += link_tolerances.link_tolerance(axis, tolerance)
         if self.environment.temperature_rise is not None:
             terms += heat.temperature(self.environment.temperature_rise, self._growth(), self._drifts())
+        if self.identification is not None:
+            arm = self.arm.with_error_motions(axis for term in terms for axis in term.axes)
+            terms = list(self.identification.in_place(terms, arm))
         changed_terms = tuple(self._changed(term) for term in terms)
         return (
             changed_terms

@@ -1,0 +1,105 @@
+"""Error of an identified arm at poses that were not measured, by leaving out blocks of those that were.
+
+With D_b the squared distances of the poses of block b from the arm that the other blocks identify, and R, R_b those of
+all poses from the arm that all of them, and all but block b, identify, the mean square at other poses is
+
+    mean D_b  +  mean R  -  mean over b of mean R_b
+
+the latter for what each of them lacks of the whole session. Its interval is that of the logarithm, by the scatter of
+the blocks, with Student's t of as many of them.
+
+References
+----------
+.. [1] Burman, Biometrika 76 (1989) 503: cross-validation by blocks, corrected for their size (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim.arrays import Array
+from armsim.calibration.estimate import Estimate, Seen, estimate_of
+from armsim.calibration.gauss_newton import Model, identify
+from armsim.model.machine import Machine
+
+BLOCKS = 10
+"""Blocks of poses, each left out once, at most."""
+FEWEST = 5
+"""Blocks without which nothing can be said of the scatter between them."""
+SURE = 0.95
+
+
+@dataclass(frozen=True)
+class HoldOut:
+    """Rms distance of measured points, at poses left out, from the arm that the others identify, with its 95 % interval
+    [m], and the number of blocks."""
+
+    residual: float
+    interval: tuple[float, float]
+    blocks: int
+
+
+def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior: bool) -> HoldOut | None:
+    """Cross-validation over blocks of poses that follow each other in the order in which they were measured.
+
+    Parameters
+    ----------
+    machine : Machine
+        As the instrument sees it, of `identifiable.with_target`.
+    seen : Seen
+        Its parameters at the measured poses.
+    joints : (M, joints) [rad or m]
+    measured : (3 M,) [m]
+        Mean displacements.
+    prior : bool
+        Whether the population is known beforehand.
+
+    Returns
+    -------
+    HoldOut or None
+        None where there are too few poses, or too few are left to identify the arm by.
+    """
+    number = len(joints)
+    blocks = min(BLOCKS, number // 2)
+    if blocks < FEWEST:
+        return None
+    every = np.arange(number)
+    left, size, lacking = np.empty(blocks), np.empty(blocks), np.empty(blocks)
+    try:
+        whole = _squares(machine, seen, joints, measured, every, prior).mean()
+        for n, block in enumerate(np.array_split(every, blocks)):
+            squares = _squares(machine, seen, joints, measured, np.setdiff1d(every, block), prior)
+            left[n], size[n], lacking[n] = squares[block].sum(), len(block), squares.mean()
+    except ArithmeticError:
+        return None
+    raw = left.sum() / number
+    square = max(raw + whole - float(lacking.mean()), whole)
+    from scipy.stats import t
+
+    spread = np.sqrt(blocks / (blocks - 1) * np.sum((left - raw * size) ** 2)) / number / raw
+    reach = np.exp(0.5 * float(t.ppf(0.5 + 0.5 * SURE, blocks - 1)) * spread)
+    residual = float(np.sqrt(square))
+    return HoldOut(residual, (residual / float(reach), residual * float(reach)), blocks)
+
+
+def _squares(
+    machine: Machine, seen: Seen, joints: Array, measured: Array, chosen: NDArray[np.intp], prior: bool
+) -> Array:
+    """Squared distances of all poses, shape (M,), from the arm that some of them identify. [m^2]"""
+    estimate = estimate_of(seen.only(chosen), prior)
+    rows = (3 * chosen[:, None] + np.arange(3)).ravel()
+    values = identify(Model.of(machine, estimate, joints[chosen]), estimate, measured[rows][None])[0]
+    rest = measured - Model.of(machine, estimate, joints).at(values)[0][0] - _offset(seen, estimate)
+    return np.asarray(np.sum(rest.reshape(-1, 3) ** 2, axis=1))
+
+
+def _offset(seen: Seen, estimate: Estimate) -> Array:
+    """Mean of what is not identified, at all poses, shape (3 M,). [m]"""
+    if not estimate.prior:
+        return np.zeros(len(seen.jacobian))
+    numbers = [seen.parameters.index(parameter) for parameter in estimate.parameters]
+    rest = seen.linear.gain - seen.jacobian[:, numbers] @ estimate.truth
+    return np.asarray(rest @ seen.linear.prior_mean + seen.linear.fixed)

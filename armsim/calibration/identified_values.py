@@ -1,0 +1,78 @@
+"""What an estimate tells of the parameters of an arm, for its document."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.estimate import Estimate
+from armsim.calibration.identifiable import parameters_of
+from armsim.errormodel.shapes import Proportional, Wave
+from armsim.model.calibration_plan import Calibration
+from armsim.model.correction import Parameter
+from armsim.model.identification import Identification
+from armsim.model.machine import Machine
+
+
+def identification_of(machine: Machine, calibration: Calibration, estimate: Estimate, values: Array) -> Identification:
+    """Identified zeros, links and waves, and what is known of the same arm from before.
+
+    A parameter that the poses do not tell apart from identified ones stays at its nominal value: they hold its part.
+    What an earlier session identified, and this one does not, is independent of it; the wave of an earlier session is
+    in the commanded position already, so the controller compensates both.
+
+    Parameters
+    ----------
+    machine : Machine
+    calibration : Calibration
+    estimate : Estimate
+    values : (K,)
+        Of its parameters.
+    """
+    own = [n for n in estimate.controlled if not isinstance(estimate.parameters[n].shape, Proportional)]
+    parameters = [estimate.parameters[n] for n in own]
+    held = _held_by_others(machine, calibration, estimate, parameters)
+    earlier = machine.identification
+    before = {} if earlier is None else {
+        _key(machine, parameter): n for n, parameter in enumerate(earlier.parameters)
+    }  # fmt: skip
+    known = [*parameters, *held]
+    new = [values[n] for n in own] + [0.0] * len(held)
+    for n, parameter in enumerate(known):
+        if earlier is not None and isinstance(parameter.shape, Wave) and (key := _key(machine, parameter)) in before:
+            new[n] += float(earlier.values[before[key]])
+    keys = {_key(machine, parameter) for parameter in known}
+    rest = [] if earlier is None else [n for key, n in before.items() if key not in keys]
+    size, own_size = len(known) + len(rest), len(own)
+    covariance = np.zeros((size, size))
+    covariance[:own_size, :own_size] = estimate.covariance[np.ix_(own, own)]
+    if earlier is not None:
+        covariance[len(known) :, len(known) :] = earlier.covariance[np.ix_(rest, rest)]
+        known += [earlier.parameters[n] for n in rest]
+        new += [float(earlier.values[n]) for n in rest]
+    return Identification(tuple(known), np.array(new, dtype=float), covariance)
+
+
+def _key(machine: Machine, parameter: Parameter) -> tuple[int, str]:
+    """Motion and shape of a parameter: the same for the angle of a link and the zero of its joint."""
+    shape = parameter.shape
+    told = f"{shape.function} {abs(shape.order):.9g}" if isinstance(shape, Wave) else type(shape).__name__
+    return machine.arm.motion_of(parameter.axis), told
+
+
+def _held_by_others(
+    machine: Machine, calibration: Calibration, estimate: Estimate, parameters: list[Parameter]
+) -> list[Parameter]:
+    """Parameters that are not told apart, and whose part identified parameters of the arm hold."""
+    if estimate.prior:
+        return []
+    every = {own.name: own for own in parameters_of(machine, calibration.instrument, calibration.identify)}
+    names, keys = {own.name for own in parameters}, {_key(machine, own) for own in parameters}
+    out = []
+    for row in estimate.confounded:
+        own = every[row.name]
+        alike = bool(row.alike) and all(name in names for name, _ in row.alike)
+        if alike and not isinstance(own.shape, Proportional) and (key := _key(machine, own)) not in keys:
+            keys.add(key)
+            out.append(own)
+    return out

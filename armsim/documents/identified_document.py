@@ -1,0 +1,123 @@
+"""What a measured session told of an arm, as its document states it beside the corrected rows."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from armsim.arrays import Array
+from armsim.documents.fields import Document, Measured, Word, at_most, measured, number
+from armsim.errormodel.shapes import Constant, Shape, Wave
+from armsim.errormodel.terms import Axis, Role
+from armsim.model.arm import Arm
+from armsim.model.correction import Parameter
+from armsim.model.identification import Identification
+from armsim.sources import KeyPath, Source
+
+MOST = 500
+"""Parameters of an arm, at most: their correlations are a matrix that is drawn from."""
+WAVES = {"cosine": "cos", "sine": "sin"}
+ZERO = "zero"
+CLOSE = 1e-6
+"""Largest share by which correlations may fail to be those of any law: they are rounded."""
+Size = Annotated[Any, measured("angle", "length")]
+Std = Annotated[Any, measured("angle", "length", least=0.0)]
+Order = Annotated[Any, number(lambda x: 0.0 < x <= 1e6, "periods per turn of the joint, more than 0")]
+Share = Annotated[Any, number(lambda x: abs(x) <= 1.0, "a correlation from -1 to 1")]
+
+
+class IdentifiedParameter(Document):
+    """A parameter: by how much it moved what stands in the rows, and its standard uncertainty.
+
+    ``zero`` of a joint, ``cosine`` and ``sine`` of its error wave (periods per turn; ``period`` of a slide), or a
+    constant of its link.
+    """
+
+    joint: Word
+    parameter: Word
+    order: Order | None = None
+    period: Annotated[Any, measured("length", least=0.0, above=True)] | None = None
+    value: Size
+    std: Std
+
+
+class IdentifiedDocument(Document):
+    """Identified parameters; ``correlations``: below the diagonal, a row for every parameter after the first."""
+
+    parameters: Annotated[list[IdentifiedParameter], *at_most(MOST, "no session identifies more"), Field(min_length=1)]
+    correlations: list[list[Share]] | None = None
+
+
+def build_identification(document: IdentifiedDocument, arm: Arm, source: Source, at: KeyPath) -> Identification:
+    """Build what is known of the parameters of an arm.
+
+    Raises
+    ------
+    InputError
+        A joint or parameter that the arm has not, one twice, a unit that does not fit, or correlations of no law.
+    """
+    parameters, rows = [], document.parameters
+    for n, row in enumerate(rows):
+        place = (*at, "parameters", n)
+        parameter = _parameter(row, arm, source, place)
+        if any((own.axis, own.shape) == (parameter.axis, parameter.shape) for own in parameters):
+            raise source.error((*place, "parameter"), f"{parameter.name} twice", "each once")
+        rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
+        for key, size in (("value", row.value), ("std", row.std)):
+            _check_kind(size, rotary, parameter.name, source, (*place, key))
+        parameters.append(parameter)
+    std = np.array([row.std.value for row in rows])
+    correlation = _correlation(document.correlations, len(rows), source, (*at, "correlations"))
+    values = np.array([row.value.value for row in rows])
+    return Identification(tuple(parameters), values, correlation * np.outer(std, std))
+
+
+def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) -> Parameter:
+    links = [axis for motion in arm.motions for axis in motion.axes if axis.role is Role.LINK]
+    owners = list(dict.fromkeys([*arm.names, *(axis.owner for axis in links)]))
+    if row.joint not in owners:
+        raise source.error((*at, "joint"), f"no joint {row.joint!r}", ", ".join(owners))
+    moving = next((joint for joint in arm.joints if joint.name == row.joint), None)
+    stated = [key for key in ("order", "period") if getattr(row, key) is not None]
+    if row.parameter in WAVES and moving is not None:
+        key = "order" if moving.revolute else "period"
+        if stated != [key]:
+            found = f"{row.parameter} of {row.joint} with {', '.join(stated) or 'neither order nor period'}"
+            raise source.error((*at, *stated[:1]), found, f"{key}:")
+        order = float(row.order) if moving.revolute else 2.0 * math.pi / row.period.value
+        shape: Shape = Wave(WAVES[row.parameter], order)  # type: ignore[arg-type]
+        return Parameter(f"{row.parameter} of order {order:g} of {row.joint}", "waves", Axis(row.joint), shape)
+    if stated:
+        raise source.error((*at, stated[0]), f"{stated[0]} of {row.parameter}", "of cosine and sine alone")
+    if row.parameter == ZERO and moving is not None:
+        return Parameter(f"zero of {row.joint}", "zeros", Axis(row.joint), Constant())
+    axis = next((axis for axis in links if (axis.owner, axis.parameter) == (row.joint, row.parameter)), None)
+    if axis is None:
+        known = [axis.parameter for axis in links if axis.owner == row.joint]
+        accepted = ", ".join([*((ZERO, *WAVES) if moving is not None else ()), *known])
+        raise source.error((*at, "parameter"), f"{row.joint} has no {row.parameter!r}", accepted)
+    return Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
+
+
+def _check_kind(size: Measured, rotary: bool, name: str, source: Source, at: KeyPath) -> None:
+    kind = "angle" if rotary else "length"
+    if size.kind != kind:
+        raise source.error(at, f"{size.kind} for {name}", f"a number with a unit of {kind}")
+
+
+def _correlation(rows: list[list[float]] | None, count: int, source: Source, at: KeyPath) -> Array:
+    out = np.eye(count)
+    if rows is None:
+        return out
+    if [len(row) for row in rows] != list(range(1, count)):
+        found = f"rows of {', '.join(str(len(row)) for row in rows[:6])}"
+        raise source.error(at, found, f"{count - 1} rows, of 1 to {count - 1} numbers: below the diagonal")
+    for n, row in enumerate(rows, start=1):
+        out[n, :n] = out[:n, n] = row
+    values, vectors = np.linalg.eigh(out)
+    if values[0] < -CLOSE * count:
+        raise source.error(at, "correlations that no parameters can have together", "a positive semidefinite matrix")
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)

@@ -1,0 +1,87 @@
+"""Corrected origins written into the text of a URDF file; everything else stays as it is."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Mapping, Sequence
+from xml.sax.saxutils import quoteattr
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.errormodel.terms import Axis, Role
+from armsim.model.arm import Arm
+from armsim.model.kinematics import rotation
+
+_JOINT = re.compile(r"<joint\b([^>]*)>", re.DOTALL)
+_NAME = re.compile(r"""\bname\s*=\s*(?:"([^"]*)"|'([^']*)')""")
+_ORIGIN = re.compile(r"<origin\b[^>]*?(/>|>\s*</origin\s*>)", re.DOTALL)
+_COMMENT = re.compile(r"<!--.*?-->", re.DOTALL)
+PLACES = ("x", "y", "z", "yaw", "pitch", "roll")
+
+
+def with_origins(text: str, arm: Arm, moved: Mapping[Axis, float]) -> str:
+    """Text of a URDF file with the origins of the joints of an arm moved.
+
+    The zero of a joint turns (or shifts) its origin about (or along) its axis: the frame behind the joint is that of
+    the model with the zero added to the variable.
+
+    Parameters
+    ----------
+    text : str
+        That the arm was read from.
+    arm : Arm
+    moved : mapping of Axis to float
+        Change of a constant of a link, or of the zero of a joint. [rad or m]
+
+    Raises
+    ------
+    ValueError
+        The text has no such joint.
+    """
+    for owner in dict.fromkeys(axis.owner for axis in moved):
+        xyz, rpy = _origin(arm, owner, moved)
+        text = _replaced(text, owner, f"<origin xyz={_numbers(xyz)} rpy={_numbers(rpy)}/>")
+    return text
+
+
+def _origin(arm: Arm, owner: str, moved: Mapping[Axis, float]) -> tuple[Array, Array]:
+    """Shift [m] and roll, pitch, yaw [rad] of the origin of a joint."""
+    from scipy.spatial.transform import Rotation
+
+    axes = [Axis(owner, place, Role.LINK) for place in PLACES]
+    values = [arm.motions[arm.motion_of(axis)].value + moved.get(axis, 0.0) for axis in axes]
+    xyz, rpy = np.array(values[:3]), np.array(values[:2:-1])
+    zero = moved.get(Axis(owner), 0.0)
+    if not zero:
+        return xyz, rpy
+    motion = arm.motions[arm.motion_of(Axis(owner))]
+    turn = Rotation.from_euler("xyz", rpy).as_matrix()
+    if not motion.rotary:
+        return xyz + zero * (turn @ np.array(motion.direction)), rpy
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # where pitch is a right angle any pair of roll and yaw will do
+        return xyz, Rotation.from_matrix(turn @ rotation(motion.direction, zero)[0]).as_euler("xyz")
+
+
+def _numbers(values: Sequence[float] | Array) -> str:
+    return quoteattr(" ".join(f"{value:.15g}" for value in values))
+
+
+def _replaced(text: str, name: str, origin: str) -> str:
+    bare = _COMMENT.sub(lambda match: " " * len(match[0]), text)
+    for match in _JOINT.finditer(bare):
+        stated = _NAME.search(match[1])
+        if stated is None or " ".join((stated[1] or stated[2] or "").split()) != name or match[1].rstrip().endswith("/"):
+            continue
+        end = bare.find("</joint", match.end())
+        inside = bare[match.end() : end]
+        if "<parent" not in inside:  # a transmission names joints as well
+            continue
+        place = _ORIGIN.search(inside)
+        if place is None:
+            return f"{text[: match.end()]}\n    {origin}{text[match.end() :]}"
+        start = match.end() + place.start()
+        return text[:start] + origin + text[match.end() + place.end() :]
+    raise ValueError(f"no joint {name!r}")

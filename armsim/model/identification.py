@@ -1,0 +1,73 @@
+"""Parameters of an arm that a measured session identified, and how well they are known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.causes import CALIBRATION
+from armsim.errormodel.draws import Gaussian
+from armsim.errormodel.shapes import multiple_of
+from armsim.errormodel.terms import Coupling, Term
+from armsim.model.arm import Arm
+from armsim.model.correction import Parameter
+
+NAME = "identification"
+"""Name of the term that holds what is not known of identified parameters."""
+
+
+@dataclass(frozen=True, eq=False)
+class Identification:
+    """Identified parameters of one arm: the chain of the arm holds zeros and links, the controller compensates waves.
+
+    Parameters
+    ----------
+    parameters : tuple of Parameter
+    values : (parameters,) [rad or m]
+        Attained less commanded, against the arm before the session.
+    covariance : (parameters, parameters)
+        Of their errors.
+    """
+
+    parameters: tuple[Parameter, ...]
+    values: Array
+    covariance: Array
+
+    @cached_property
+    def term(self) -> Term:
+        """Error that is left of the parameters: jointly normal about zero."""
+        zero = np.zeros(len(self.parameters))
+        acts = tuple(Coupling(k, parameter.axis, parameter.shape) for k, parameter in enumerate(self.parameters))
+        draw = Gaussian(tuple(zero.tolist()), tuple(tuple(row) for row in self.covariance.tolist()))
+        return Term(NAME, CALIBRATION, "unit", acts, draw, zero, self.covariance, float("nan"))
+
+    def in_place(self, terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
+        """Terms of a population with what is identified taken out of them, and what is left of it behind them.
+
+        A coefficient of unit life that moves an identified axis by an identified shape is a part of that parameter,
+        which is known of this arm; its other effects stay.
+
+        Parameters
+        ----------
+        terms : iterable of Term
+        arm : Arm
+            On whose motions they act.
+        """
+        shapes = [(arm.motion_of(parameter.axis), parameter.shape) for parameter in self.parameters]
+
+        def known(act: Coupling) -> bool:
+            motion = arm.motion_of(act.axis)
+            return any(motion == own and multiple_of(act.shape, shape) is not None for own, shape in shapes)
+
+        out = []
+        for term in terms:
+            acts = term.acts
+            if term.life == "unit":
+                acts = tuple(act for act in acts if not known(act))
+            if acts:
+                out.append(term if len(acts) == len(term.acts) else replace(term, acts=acts))
+        return (*out, self.term)
