@@ -49,7 +49,8 @@ def identification_of(machine: Machine, calibration: Calibration, estimate: Esti
     if earlier is not None:
         covariance[len(known) :, len(known) :] = earlier.covariance[np.ix_(rest, rest)]
         known += [earlier.parameters[n] for n in rest]
-        new += [float(earlier.values[n]) for n in rest]
+        # the rows of the arm hold its zeros and links already
+        new += [float(earlier.values[n]) if isinstance(earlier.parameters[n].shape, Wave) else 0.0 for n in rest]
     return Identification(tuple(known), np.array(new, dtype=float), covariance)
 
 
