@@ -268,10 +268,21 @@ class FitRecord:
 
 
 @dataclass(frozen=True)
+class HoldOutRecord:
+    """Rms distance of measured points, at poses left out, from the arm that the other poses identify, with its 95 %
+    interval, and the number of blocks of poses, each left out once."""
+
+    residual: float
+    interval: Interval
+    blocks: int
+
+
+@dataclass(frozen=True)
 class IdentifiedArmRecord:
     """A measured arm. ``residual`` and ``expected``: rms distance of the measured points from the identified arm, and
-    that of arms of the population. ``removed``: rms over the poses of the tasks of what the correction takes away;
-    ``left``: what then remains in such arms, as in `CurvePointRecord`. Everything but the outliers is without them."""
+    that of arms of the population; ``held_out``: at poses that were not measured, null where they are too few.
+    ``removed``: rms over the poses of the tasks of what the correction takes away; ``left``: what then remains in such
+    arms, as in `CurvePointRecord`. Everything but the outliers is without them."""
 
     name: str
     poses: int
@@ -281,3 +292,4 @@ class IdentifiedArmRecord:
     removed: float
     left: float
     fit: FitRecord
+    held_out: HoldOutRecord | None

@@ -15,12 +15,11 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
+from armsim.calibration.calibration_records import HoldOutRecord
 from armsim.calibration.estimate import Estimate, Seen, estimate_of
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.model.machine import Machine
@@ -32,17 +31,7 @@ FEWEST = 5
 SURE = 0.95
 
 
-@dataclass(frozen=True)
-class HoldOut:
-    """Rms distance of measured points, at poses left out, from the arm that the others identify, with its 95 % interval
-    [m], and the number of blocks."""
-
-    residual: float
-    interval: tuple[float, float]
-    blocks: int
-
-
-def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior: bool) -> HoldOut | None:
+def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior: bool) -> HoldOutRecord | None:
     """Cross-validation over blocks of poses that follow each other in the order in which they were measured.
 
     Parameters
@@ -59,7 +48,7 @@ def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior
 
     Returns
     -------
-    HoldOut or None
+    HoldOutRecord or None
         None where there are too few poses, or too few are left to identify the arm by.
     """
     number = len(joints)
@@ -82,7 +71,7 @@ def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior
     spread = np.sqrt(blocks / (blocks - 1) * np.sum((left - raw * size) ** 2)) / number / raw
     reach = np.exp(0.5 * float(t.ppf(0.5 + 0.5 * SURE, blocks - 1)) * spread)
     residual = float(np.sqrt(square))
-    return HoldOut(residual, (residual / float(reach), residual * float(reach)), blocks)
+    return HoldOutRecord(residual, (residual / float(reach), residual * float(reach)), blocks)
 
 
 def _squares(

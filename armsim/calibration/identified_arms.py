@@ -10,10 +10,12 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import FitRecord, IdentifiedArmRecord, IdentifiedValueRecord
-from armsim.calibration.estimate import Estimate
+from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement, correction_of
 from armsim.calibration.gauss_newton import Model, identify
+from armsim.calibration.hold_out import hold_out
 from armsim.calibration.identifiable import unit_of, with_target
+from armsim.calibration.identified_values import identification_of
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup, measured_by
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
@@ -23,6 +25,7 @@ from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
+from armsim.model.identification import Identification
 from armsim.study import Study
 
 TESTS = 3
@@ -162,8 +165,8 @@ def measured_arms(study: Study, path: Path, calibration: Calibration, excluded: 
     return [session.read(arm) for arm in arms]
 
 
-def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> IdentifiedArmRecord:
-    """Its parameters, and how well they explain what was measured.
+def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> tuple[IdentifiedArmRecord, Identification]:
+    """Its parameters, how well they explain what was measured, and what stands of them in its document.
 
     Raises
     ------
@@ -171,8 +174,9 @@ def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> Identif
         Gauss-Newton does not settle.
     """
     machine, arm, measurement = study.scenario.machine, read.arm, read.measurement
-    estimate = measurement.estimate(machine)
-    measured = with_target(machine, measurement.calibration.instrument)
+    calibration, seen = measurement.calibration, measurement.seen(machine)
+    estimate = estimate_of(seen, calibration.prior)
+    measured = with_target(machine, calibration.instrument)
     model = Model.of(measured, estimate, measurement.joints)
     displacement = np.concatenate([numbers.mean(axis=0) for numbers in arm.visits.values()])
     try:
@@ -196,6 +200,8 @@ def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> Identif
     removed = residual_poses.moved(machine, estimate.corrected, values[None, numbers])
     residual = float(np.sqrt(np.sum(remainder**2) / len(measurement.joints)))
     likely = residual_poses.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
-    return IdentifiedArmRecord(
-        arm.name, len(measurement.joints), tuple(rows), residual, expected, removed, likely, read.fit
+    left_out = hold_out(measured, seen, measurement.joints, displacement, calibration.prior)
+    record = IdentifiedArmRecord(
+        arm.name, len(measurement.joints), tuple(rows), residual, expected, removed, likely, read.fit, left_out
     )  # fmt: skip
+    return record, identification_of(machine, calibration, estimate, values)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from armsim.cli.command import Changes, Output, Reply, Sampling, files_of, grouped, option, reply, typed
-from armsim.cli.options import Exclude, excluded_of, results_name
+from armsim.cli.options import Exclude, check_new_file, excluded_of, results_name, write_all_new
 from armsim.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -26,6 +26,10 @@ def calibrate(
         Path | None, typer.Option(help="CSV of measured arms as of verify: they are identified, at their own poses.")
     ] = None,
     exclude: Exclude = None,
+    write: Annotated[
+        Path | None,
+        typer.Option(help="Arm file to write with the measured arm as identified (and its URDF file beside it)."),
+    ] = None,
 ) -> None:
     """What calibration leaves: of every built arm; exit 1 if the requirement is missed or readings contradict it."""
     from armsim.calibration.calibrated_study import asked_of
@@ -35,7 +39,15 @@ def calibrate(
     excluded = excluded_of(exclude)
     if excluded and measured is None:
         raise InputError(Problem("command line", 0, 0, "--exclude", "no --measured", "lines of a measured file"))
+    if write is not None:
+        if measured is None:
+            raise InputError(Problem("command line", 0, 0, "--write", "no --measured", "a file of one measured arm"))
+        from armsim.report.identified_arm import urdf_beside
+
+        for file in filter(None, (write, urdf_beside(study.scenario, write))):
+            check_new_file(file, "--write")
     files = [] if measured is None else [measured]
+    arm_texts: dict[Path, str] = {}
 
     def work(progress: Progress, note: Note) -> Reply:
         from armsim.decide.calibration_study import calibrate as study_of
@@ -43,13 +55,21 @@ def calibrate(
         from armsim.report.calibration_review import calibration_printout, calibration_review
 
         calibrated = study_of(study, sampling.options(progress, note), measured, excluded)
+        if write is not None:
+            from armsim.report.identified_arm import arm_files
+
+            arm_texts.update(arm_files(calibrated, write))
         review = calibration_review(calibrated, [source_of(file) for file in files])
         warnings = (text for result in calibrated.comparison.results for text in result.warnings)
         every = (*study.scenario.notes, *review.notes, *warnings)
         state: Verdict = "not met" if calibrated.contradicting else calibrated.state
-        return Reply(calibrated.to_dict, calibration_printout(calibrated), every, state, review)
+        return Reply(calibrated.to_dict, calibration_printout(calibrated), every, state, review, written="arm")
+
+    def then() -> Path | None:
+        write_all_new(arm_texts)
+        return write
 
     default = Path("results") / f"{results_name(scenario)}-calibrated"
     files_words = (*option("--measured", measured), *option("--exclude", exclude))
     again = typed("calibrate", [scenario], study.scenario.plan, *files_words, *changes.words)
-    reply(output, work, again, [*files_of(study), *files], default, scenario)
+    reply(output, work, again, [*files_of(study), *files], default, scenario, then)

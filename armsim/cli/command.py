@@ -195,6 +195,8 @@ class Reply:
         Content of the folder.
     write : callable, optional
         Writes the folder, in place of `write_review`.
+    written : str
+        Kind of the additional document.
     """
 
     record: Callable[[], Mapping[str, Any] | str]
@@ -203,6 +205,7 @@ class Reply:
     state: Verdict = "none stated"
     review: Review | None = None
     write: Callable[[Path, Callable[[Path], None]], None] | None = None
+    written: str = "scenario"
 
 
 def reply(
@@ -264,7 +267,7 @@ def conclude(answer: Reply, json: bool, folder: Path | None = None, written: Pat
     for text in dict.fromkeys(answer.notes):
         print_note(f"note: {text}")
     if written is not None:
-        print_note(f"scenario: {written}")
+        print_note(f"{answer.written}: {written}")
     if folder is not None:
         print_note(f"report: {folder / 'report.html'}")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from importlib.util import find_spec
 from pathlib import Path
@@ -132,6 +132,25 @@ def write_new(path: Path, text: str) -> None:
                 raise
     except OSError as error:
         raise RunError(f"{path} cannot be written: {error.strerror or error}; nothing was written") from error
+
+
+def write_all_new(texts: Mapping[Path, str]) -> None:
+    """Write files, each as `write_new`; none of them stays where one cannot be written.
+
+    Raises
+    ------
+    RunError
+        One of them cannot be written.
+    """
+    done: list[Path] = []
+    try:
+        for path, text in texts.items():
+            write_new(path, text)
+            done.append(path)
+    except BaseException:
+        for path in done:
+            path.unlink(missing_ok=True)
+        raise
 
 
 def check_new_file(path: Path, key: str) -> None:

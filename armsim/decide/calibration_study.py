@@ -32,6 +32,7 @@ from armsim.calibration.residual_error import Left, counts_for, curve, steps
 from armsim.decide.compare import Comparison, compare
 from armsim.errors import RunError
 from armsim.model.calibration_plan import Calibration
+from armsim.model.identification import Identification
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
 from armsim.results.json_records import Beside, plain
@@ -64,6 +65,8 @@ class Calibrated:
     measurement : Measurement
     before, after : Study
         ``after`` holds the correction that every unit of the population got.
+    identifications : tuple of Identification
+        Of the measured arms, for their documents.
     excluded : tuple of int
         Lines of the measured file that were left out on request.
     """
@@ -88,6 +91,7 @@ class Calibrated:
     measurement: Beside[Measurement]
     before: Beside[Study]
     after: Beside[Study]
+    identifications: Beside[tuple[Identification, ...]] = ()
     arms: tuple[IdentifiedArmRecord, ...] = ()
     excluded: tuple[int, ...] = ()
     format: Literal["armsim-calibrate/1"] = "armsim-calibrate/1"
@@ -149,6 +153,7 @@ def calibrate(
     if choosing is not None:
         left_by_count = curve(choosing, residual, counts_for(candidates), plan.seed, run_options.progress)
     apart = identified.values - identified.linear
+    identified_arms = [identified_arm(study, read, residual) for read in arms]
     return Calibrated(
         contradicting=tuple(read.arm.name for read in arms if read.fit.contradicts),
         scenario=base.scenario.name,
@@ -172,7 +177,8 @@ def calibrate(
         measurement=measurement,
         before=base,
         after=calibrated,
-        arms=tuple(identified_arm(study, read, residual) for read in arms),
+        arms=tuple(record for record, _ in identified_arms),
+        identifications=tuple(identification for _, identification in identified_arms),
         excluded=tuple(sorted(excluded)),
     )
 

@@ -59,7 +59,8 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
     InputError
         A joint or parameter that the arm has not, one twice, a unit that does not fit, or correlations of no law.
     """
-    parameters, rows = [], document.parameters
+    parameters: list[Parameter] = []
+    rows = document.parameters
     for n, row in enumerate(rows):
         place = (*at, "parameters", n)
         parameter = _parameter(row, arm, source, place)
@@ -84,10 +85,11 @@ def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) 
     stated = [key for key in ("order", "period") if getattr(row, key) is not None]
     if row.parameter in WAVES and moving is not None:
         key = "order" if moving.revolute else "period"
+        period: Any = row.period
         if stated != [key]:
             found = f"{row.parameter} of {row.joint} with {', '.join(stated) or 'neither order nor period'}"
             raise source.error((*at, *stated[:1]), found, f"{key}:")
-        order = float(row.order) if moving.revolute else 2.0 * math.pi / row.period.value
+        order = float(row.order or 0.0) if moving.revolute else 2.0 * math.pi / period.value
         shape: Shape = Wave(WAVES[row.parameter], order)  # type: ignore[arg-type]
         return Parameter(f"{row.parameter} of order {order:g} of {row.joint}", "waves", Axis(row.joint), shape)
     if stated:

@@ -1,4 +1,4 @@
-"""An identified arm written as a document that runs: corrected rows, zeros in the offsets, waves apart, uncertainties."""
+"""An identified arm as a document that runs: corrected rows, zeros in the offsets, waves apart, with uncertainties."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from armsim.documents.units import read
 from armsim.documents.write_overrides import yaml_line
 from armsim.errormodel.shapes import Constant, Wave
 from armsim.errormodel.terms import Axis
-from armsim.formatting import show
+from armsim.formatting import Kind, show
 from armsim.model.arm import Arm
 from armsim.model.correction import Parameter
 from armsim.model.identification import Identification
@@ -101,11 +101,7 @@ class ArmFile:
             change = sum(value for value, _ in parts)
             unit, factor = LENGTH if length else ANGLE
             value = read(str(stated), "length" if length else "angle") + change
-            known = " and ".join(
-                f"{show(value, 'm' if length else 'rad', signed=True)} \N{PLUS-MINUS SIGN} "
-                f"{show(std, 'm' if length else 'rad')}"
-                for value, std in parts
-            )
+            known = " and ".join(_known(value, std, "m" if length else "rad") for value, std in parts)
             yield f"      {key}: {_decimal(value * factor)} {unit}  # {stated} {known}"
         for key in ("range", "tolerances"):
             if row.get(key) is not None:
@@ -144,13 +140,17 @@ class ArmFile:
         if isinstance(parameter.shape, Wave):
             parts.append(f"parameter: {WORDS[parameter.shape.function]}")
             order = parameter.shape.order
-            parts.append(
-                f"order: {order!r}" if rotary else f"period: {_decimal(2e3 * math.pi / order)} mm"
-            )
+            parts.append(f"order: {order!r}" if rotary else f"period: {_decimal(2e3 * math.pi / order)} mm")
         else:
             parts.append(f"parameter: {parameter.axis.parameter or 'zero'}")
         parts += [f"value: {_decimal(value * factor, 6)} {unit}", f"std: {_decimal(std * factor, 6)} {unit}"]
         return "{" + ", ".join(parts) + "}"
+
+
+def _known(value: float, std: float, kind: Kind) -> str:
+    """A change with its standard uncertainty."""
+    sign = "-" if value < 0.0 else "+"
+    return f"{sign} {show(abs(value), kind)} \N{PLUS-MINUS SIGN} {show(std, kind)}"
 
 
 def _decimal(value: float, decimals: int = DECIMALS) -> str:

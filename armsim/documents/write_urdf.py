@@ -73,7 +73,11 @@ def _replaced(text: str, name: str, origin: str) -> str:
     bare = _COMMENT.sub(lambda match: " " * len(match[0]), text)
     for match in _JOINT.finditer(bare):
         stated = _NAME.search(match[1])
-        if stated is None or " ".join((stated[1] or stated[2] or "").split()) != name or match[1].rstrip().endswith("/"):
+        if (
+            stated is None
+            or " ".join((stated[1] or stated[2] or "").split()) != name
+            or match[1].rstrip().endswith("/")
+        ):
             continue
         end = bare.find("</joint", match.end())
         inside = bare[match.end() : end]

@@ -1,0 +1,32 @@
+"""The document of the arm of a scenario, as it was read and changed."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from armsim.scenario import Scenario
+
+
+@dataclass(frozen=True)
+class ArmSource:
+    """The document of an arm, and its URDF file where it names one."""
+
+    data: dict[str, Any]
+    urdf: Path | None
+
+
+def arm_source(scenario: Scenario) -> ArmSource:
+    """Document of the arm of a scenario that was read from files."""
+    source = scenario.sources[0]
+    reference = source.data["arm"]
+    at: tuple[str, ...] = ("arm",)
+    data = reference
+    if isinstance(reference, str):
+        path = os.path.realpath(source.beside(at, reference))
+        source = next(file for file in scenario.sources if os.path.realpath(file.path) == path)
+        data, at = source.data, ()
+    file = data["kinematics"].get("file")
+    return ArmSource(data, None if file is None else source.beside((*at, "kinematics", "file"), file))
