@@ -195,6 +195,21 @@ def value_frame(arm: IdentifiedArmRecord) -> Frame:
     )
 
 
+def residual_frame(calibrated: Calibrated) -> Frame:
+    """How far measured points lie from the identified arms, at measured poses and at others."""
+    rows = calibrated.arms
+    others = [None if row.held_out is None else row.held_out.residual for row in rows]
+    intervals = [None if row.held_out is None else row.held_out.interval for row in rows]
+    sizes = alike([
+        ("at measured poses", [row.residual for row in rows], None), ("expected there", [row.expected for row in rows], None),
+        ("at poses not measured", others, intervals),
+    ])  # fmt: skip
+    return Frame(
+        (words("arm", [row.name for row in rows]), bare("poses", [row.poses for row in rows]), *sizes),
+        "distance of measured points from the identified arm, rms; with 95 % interval",
+    )
+
+
 def curve_frame(calibrated: Calibrated) -> Frame:
     """Table of the residual error against the number of poses."""
     rows = calibrated.curve
@@ -263,6 +278,8 @@ def calibration_printout(calibrated: Calibrated) -> Iterator[Frame | str]:
     yield parameter_frame(calibrated).head(SHOWN)
     for arm in calibrated.arms:
         yield value_frame(arm).head(SHOWN)
+    if calibrated.arms:
+        yield residual_frame(calibrated)
     if calibrated.curve:
         yield curve_frame(calibrated)
     yield _observability(calibrated)
@@ -292,6 +309,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     parameter_blocks += [confounded_frame(calibrated).table()] if calibrated.confounded else []
     parameter_blocks.append(Text(_observability(calibrated)))
     curve = (curve_frame(calibrated).table(),) if calibrated.curve else ()
+    residual = (residual_frame(calibrated).table(),) if calibrated.arms else ()
     poses = pose_frame(calibrated, scenario.machine.arm.joints)
     return Review(
         f"{calibrated.scenario}: what calibration leaves",
@@ -301,7 +319,7 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         "bad" if calibrated.contradicting else "strong",
         frames[number - 1][1].without("price").table(),
         (
-            Section("The measured arms", "arms", tuple(value_frame(arm).table() for arm in calibrated.arms)),
+            Section("The measured arms", "arms", (*residual, *(value_frame(arm).table() for arm in calibrated.arms))),
             Section("Before and after", "maps", paired),
             Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
             Section("What is identified", "identified", tuple(parameter_blocks)),
@@ -321,7 +339,10 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
             "poses": poses.exact,
             "parameters": parameter_frame(calibrated).exact,
             **(
-                {"arms": stacked("arm", [(arm.name, value_frame(arm)) for arm in calibrated.arms])}
+                {
+                    "arms": stacked("arm", [(arm.name, value_frame(arm)) for arm in calibrated.arms]),
+                    "residuals": residual_frame(calibrated).exact,
+                }
                 if calibrated.arms
                 else {}
             ),
