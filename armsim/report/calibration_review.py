@@ -201,7 +201,8 @@ def residual_frame(calibrated: Calibrated) -> Frame:
     others = [None if row.held_out is None else row.held_out.residual for row in rows]
     intervals = [None if row.held_out is None else row.held_out.interval for row in rows]
     sizes = alike([
-        ("at measured poses", [row.residual for row in rows], None), ("expected there", [row.expected for row in rows], None),
+        ("at measured poses", [row.residual for row in rows], None),
+        ("expected there", [row.expected for row in rows], None),
         ("at poses not measured", others, intervals),
     ])  # fmt: skip
     return Frame(

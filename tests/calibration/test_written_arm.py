@@ -1,0 +1,164 @@
+"""The file of a measured arm: it runs, foretells what is left, and is the model that was identified."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import measured_arm
+import numpy as np
+import pinocchio as pin
+import pytest
+import yaml
+from support import ROOT, invoke
+
+import armsim
+from armsim.calibration.identified_values import identification_of
+from armsim.calibration.residual_error import Left
+from armsim.decide.calibration_study import Calibrated, calibrate
+from armsim.documents.load import load_changed
+from armsim.report.identified_arm import arm_files
+from armsim.study import Study
+
+ANGLE = np.pi / 180
+
+
+@pytest.fixture(scope="module")
+def found() -> Calibrated:
+    study = armsim.load(measured_arm.SCENARIO).with_plan(units=60, visits=5)
+    return calibrate(study, measured=measured_arm.FILE)
+
+
+@pytest.fixture(scope="module")
+def written(found: Calibrated, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    file = tmp_path_factory.mktemp("written") / "arm-17.yaml"
+    for path, text in arm_files(found, file).items():
+        path.write_text(text)
+    return file
+
+
+def test_the_file_is_the_identified_model(found: Calibrated, written: Path) -> None:
+    """Read by yaml alone, chained by pinocchio: its tool points at 200 random poses, with the waves of the file on the
+    joints, are those of the nominal rows with every identified value at its place."""
+    data = yaml.safe_load(written.read_text())
+    before = yaml.safe_load((ROOT / "configs" / "arms" / "bench-six.yaml").read_text())
+    values = {row.name: row.value for row in found.arms[0].values}
+    ratio = {joint.name: joint.transmission.ratio for joint in found.before.scenario.machine.joints}
+
+    def rows(document: dict) -> np.ndarray:  # type: ignore[type-arg]
+        def si(text: str) -> float:
+            number, unit = text.split()
+            return float(number) * {"mm": 1e-3, "deg": ANGLE}[unit]
+
+        keys, joints = ("offset", "d", "a", "alpha"), document["kinematics"]["joints"]
+        return np.array([[si(row.get(key, "0 deg")) for key in keys] for row in joints])
+
+    def tool(table: np.ndarray, q: np.ndarray) -> np.ndarray:
+        out = pin.SE3.Identity()
+        for (theta, d, a, alpha), angle in zip(table, q, strict=True):
+            out *= pin.SE3(pin.utils.rotate("z", angle + theta), np.array([0.0, 0.0, d]))
+            out *= pin.SE3(pin.utils.rotate("x", alpha), np.array([a, 0.0, 0.0]))
+        return np.asarray((out * pin.SE3(np.eye(3), np.array([0.0, 0.0, 0.04]))).translation)
+
+    nominal = rows(before)
+    identified = nominal.copy()
+    names = [row["name"] for row in before["kinematics"]["joints"]]
+    identified[:, 0] += [values.get(f"zero of {name}", 0.0) for name in names]
+    function = {"cosine": np.cos, "sine": np.sin}
+    rng = np.random.default_rng(3)
+    for q in rng.uniform(-1.6, 1.6, (200, 6)):
+        one, two = q.copy(), q.copy()
+        for entry in data["identified"]["parameters"]:
+            number, unit = entry["value"].split()
+            assert unit == "urad"
+            if entry["parameter"] in function:
+                n = names.index(entry["joint"])
+                one[n] += 1e-6 * float(number) * function[entry["parameter"]](entry["order"] * q[n])
+        for name, value in values.items():
+            match = re.fullmatch(r"(cosine|sine) of order (\d+) per (turn|motor turn) of (\w+)", name)
+            if match is not None:
+                n = names.index(match[4])
+                order = int(match[2]) * (ratio[match[4]] if match[3] == "motor turn" else 1)
+                two[n] += value * function[match[1]](order * q[n])
+        assert np.abs(tool(rows(data), one) - tool(identified, two)).max() < 1e-9
+
+
+def test_a_run_with_the_file_foretells_what_calibrate_says_is_left(found: Calibrated, written: Path) -> None:
+    """By first order over the poses of the task. The file holds the covariance of the parameters, and not how their
+    errors go together with the causes that nobody identified: it may say up to 15 % more, never less than 3 %."""
+    study = found.before
+    after = Study(load_changed(study.scenario, {"arm": str(written)}))
+    left, record = Left.at(study.find()), found.arms[0]
+    ratio = left.rms(after.scenario.machine) / record.left
+    assert 0.97 < ratio < 1.15
+    machine = after.scenario.machine
+    assert machine.identification is not None
+    known = machine.identification
+    alone = replace(machine, identification=replace(known, covariance=np.zeros_like(known.covariance)))
+    assert left.rms(alone) < left.rms(machine)  # what is not known of the parameters counts
+    mastering = next(row for row in left.causes(study.scenario.machine, machine) if row.cause == "mastering")
+    assert mastering.before > 0.0
+    assert mastering.after == 0.0
+
+
+def test_the_command_writes_it_and_a_second_command_runs_with_it(tmp_path: Path) -> None:
+    file, scenario, measured = tmp_path / "arm-17.yaml", measured_arm.SCENARIO, measured_arm.FILE
+    words = ("calibrate", scenario, "--measured", measured, "--units", "40", "--visits", "5", "--out", tmp_path / "out")
+    done = invoke(*words, "--write", file, "--json")
+    assert done.returncode in (0, 4), done.stderr
+    assert f"arm: {file}" in done.stderr
+    record = json.loads(done.stdout)["arms"][0]
+    low, high = record["held_out"]["interval"]
+    assert low < record["held_out"]["residual"] < high
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "at poses not measured" in page
+    assert "Not told apart by these poses" in file.read_text()
+    assert invoke("check", file).returncode == 0
+    ran = invoke("run", scenario, "--set", f"arm={file}", "--units", "40", "--visits", "5", "--out", tmp_path / "run")
+    assert ran.returncode in (0, 4), ran.stderr
+    text = file.read_text()
+    again = invoke(*words, "--write", file)
+    assert again.returncode == 2
+    assert "is there already" in again.stderr
+    assert file.read_text() == text
+
+
+def test_what_cannot_be_written_is_refused_before_work(tmp_path: Path) -> None:
+    missing = invoke("calibrate", measured_arm.SCENARIO, "--write", tmp_path / "a.yaml")
+    assert missing.returncode == 2
+    assert "no --measured" in missing.stderr
+    lines = measured_arm.FILE.read_text().splitlines()
+    two = [f"arm,{lines[0]}", *(f"{arm},{line}" for arm in ("a", "b") for line in lines[1:])]
+    (tmp_path / "two.csv").write_text("\n".join(two) + "\n")
+    words = ("--units", "20", "--visits", "3", "--write", tmp_path / "a.yaml", "--out", tmp_path / "out")
+    several = invoke("calibrate", measured_arm.SCENARIO, "--measured", tmp_path / "two.csv", *words)
+    assert several.returncode == 2
+    assert "2 arms: a, b" in several.stderr
+    assert not (tmp_path / "a.yaml").exists()
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_second_session_adds_to_the_first(found: Calibrated, written: Path) -> None:
+    """Commanded positions of the second session are compensated already: waves add up, zeros stand in the rows, what
+    the second does not identify stays as known as it was. By hand, from values that are given to it."""
+    first = found.identifications[0]
+    scenario = load_changed(
+        found.before.scenario, {"arm": str(written), "calibration.identify.input_orders": {"j2": [1]}}
+    )
+    machine, calibration = scenario.machine, scenario.calibration
+    assert calibration is not None
+    measurement = replace(found.measurement, calibration=calibration)
+    estimate = measurement.estimate(machine)
+    values = np.linspace(1e-6, 2e-6, len(estimate.parameters))
+    second = identification_of(machine, calibration, estimate, values)
+    before = {(p.axis, str(p.shape), getattr(p.shape, "function", "")): n for n, p in enumerate(first.parameters)}
+    new = {p.name: v for p, v in zip(estimate.parameters, values.tolist(), strict=True)}
+    for n, parameter in enumerate(second.parameters):
+        key = parameter.axis, str(parameter.shape), getattr(parameter.shape, "function", "")
+        old = first.values[before[key]] if key[2] else 0.0
+        assert second.values[n] == pytest.approx(new.get(parameter.name, 0.0) + old, abs=1e-12)
+        if parameter.name not in new:
+            assert second.covariance[n, n] == pytest.approx(first.covariance[before[key], before[key]], rel=1e-5)
+    assert len(second.parameters) == len(first.parameters)
