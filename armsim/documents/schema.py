@@ -68,6 +68,13 @@ MEANINGS = {
     "xyz": "position of the tool, or of the frame", "y": "lower and upper end", "z": "lower and upper end",
     "plane": "of the cells, or of the diagonal", "theta": "angle about the axis before the link",
     "offset": "added to the variable of the joint",
+    "identified": "what a measured session told of this very arm: written by armsim calibrate --write",
+    "correlations": "correlations below the diagonal, a row for every parameter after the first",
+    "parameters": "identified parameters, in the order of the correlations",
+    "parameter": "zero of a joint, cosine or sine of its error wave, or a constant of its link",
+    "order": "periods of the wave per turn of the joint", "period": "period of the wave of a slide",
+    "value": "by how much the parameter moved; zeros and links stand in the rows already",
+    "IdentifiedParameter.std": "standard uncertainty of the parameter",
 }  # fmt: skip
 """Descriptions of keys that are not declared beside a field of the model."""
 
