@@ -12,4 +12,4 @@ Array = NDArray[np.float64]
 
 def tupled(value: Any) -> Any:
     """A list, and every list within it, as a tuple; anything else as it is."""
-    return tuple(tupled(own) for own in value) if isinstance(value, list) else value
+    return tuple(tupled(item) for item in value) if isinstance(value, list) else value

@@ -41,7 +41,7 @@ from armsim.sampling import measures
 from armsim.sampling import statistics as stats
 from armsim.sampling.acceptance import simulate_test
 from armsim.sampling.chunk import RunSpec, attained_at
-from armsim.sampling.operation_limits import limits_stated
+from armsim.sampling.operation_limits import limit_names
 from armsim.sampling.population import TaskSample
 from armsim.sampling.pose import share_names
 from armsim.scenario import Scenario
@@ -82,23 +82,23 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
     return Judged(task.name, table, worst, _summary(scenario, task, poses, table, worst, sample))
 
 
-def judge_all(scenario: Scenario, found: Sequence[PoseSet], samples: Sequence[TaskSample]) -> tuple[Judged, ...]:
+def judge_all(scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequence[TaskSample]) -> tuple[Judged, ...]:
     """The verdicts on all tasks, whose figures of one kind share unit and decimals."""
-    rows = zip(scenario.tasks, found, samples, strict=True)
+    rows = zip(scenario.tasks, pose_sets, samples, strict=True)
     judged = [judge(scenario, *row) for row in rows]
-    summaries = with_shared_digits([own.summary for own in judged])
-    return tuple(replace(own, summary=summary) for own, summary in zip(judged, summaries, strict=True))
+    summaries = with_shared_digits([judged_task.summary for judged_task in judged])
+    return tuple(replace(judged_task, summary=summary) for judged_task, summary in zip(judged, summaries, strict=True))
 
 
 def state_of_all(judged: Sequence[Judged]) -> Verdict:
     """The worst state over tasks."""
-    return combined(judgement for own in judged for judgement in own.summary.judgements)
+    return combined(judgement for judged_task in judged for judgement in judged_task.summary.judgements)
 
 
 def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
     """Summaries of tasks that stand in one table."""
     shared = share_digits([summary.judgements for summary in summaries])
-    return [replace(own, judgements=judgements) for own, judgements in zip(summaries, shared, strict=True)]
+    return [replace(summary, judgements=judgements) for summary, judgements in zip(summaries, shared, strict=True)]
 
 
 def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
@@ -139,9 +139,9 @@ def _yield_curve(requirement: Requirement | None, path: bool, sample: TaskSample
     otherwise = passing(requirement, path, sample.extremes, sample.operating, without="position")[0]
     fit = accuracy if requirement is None else accuracy[otherwise]
     ordered, units = np.sort(fit), len(accuracy)
-    asked = [] if requirement is None else [requirement.position]
+    limits = [] if requirement is None else [requirement.position]
     steps = np.quantile(accuracy, np.linspace(0.0, 1.0, YIELD_POINTS))
-    position = np.unique(np.concatenate([steps, asked, [1.1 * max([float(steps[-1]), *asked])]]))
+    position = np.unique(np.concatenate([steps, limits, [1.1 * max([float(steps[-1]), *limits])]]))
     passed = np.searchsorted(ordered, position, side="right")
     low, high = np.array([stats.clopper_pearson(int(count), units) for count in passed]).T
     columns = (position, passed / units, low, high)
@@ -163,16 +163,16 @@ def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sampl
         measures.measure("RP", "largest pose repeatability of a unit", "7.2.2", "all poses", repeatability, doubt)
     )
     for pair in poses.pairs:
-        where = " to ".join(poses.names[n] for n in pair)
+        pose_names = " to ".join(poses.names[n] for n in pair)
         between, scatter = measures.distance(spec, poses.configurations, pair)
-        out.append(measures.measure("AD", "distance accuracy", "7.3.2", where, between))
-        out.append(measures.measure("RD", "distance repeatability", "7.3.3", where, scatter))
+        out.append(measures.measure("AD", "distance accuracy", "7.3.2", pose_names, between))
+        out.append(measures.measure("RD", "distance repeatability", "7.3.3", pose_names, scatter))
     directed = any(term.cause.by_direction and term.life == "visit" for term in spec.machine.terms)
     turned = task.directed(poses.names) if directed else []
-    held: list[ToolConstraint] = [poses.constraints[pose] if poses.constraints else "full" for pose in turned]
+    constraints: list[ToolConstraint] = [poses.constraints[pose] if poses.constraints else "full" for pose in turned]
     what = "multi-directional pose accuracy variation"
     for pose, varied in zip(
-        turned, measures.direction_variation(spec, poses.configurations, turned, held), strict=True
+        turned, measures.direction_variation(spec, poses.configurations, turned, constraints), strict=True
     ):
         out.append(measures.measure("vAP", what, "7.2.3", poses.names[pose], varied))
     return out
@@ -196,9 +196,9 @@ def _acceptance(
     names = tuple(poses.names[n] for n in numbers)
     if requirement is None:
         return Acceptance(cycles, names, accuracy, repeatability)
-    passed, holds = tested.within(requirement.position, requirement.repeatability)
+    passed, within_limits = tested.within(requirement.position, requirement.repeatability)
     share = share_of(passed)
-    rejected, accepted = float(np.mean(holds & ~passed)), float(np.mean(~holds & passed))
+    rejected, accepted = float(np.mean(within_limits & ~passed)), float(np.mean(~within_limits & passed))
     return Acceptance(cycles, names, accuracy, repeatability, share, rejected, accepted)
 
 
@@ -257,15 +257,15 @@ def _summary(
     contributions = []
     for (owner, cause), share, bias_share in zip(poses.share_names, scatter.tolist(), of_bias.tolist(), strict=True):
         if (owner, cause) != BIAS:
-            own = Contribution(owner, cause, share, bias_share)
+            contribution = Contribution(owner, cause, share, bias_share)
             group = scenario.machine.arm.group_of(owner)
-            groups[group] = groups.get(group, 0.0) + own.share
-            causes[cause] = causes.get(cause, 0.0) + own.share
-            contributions.append(own)
+            groups[group] = groups.get(group, 0.0) + contribution.share
+            causes[cause] = causes.get(cause, 0.0) + contribution.share
+            contributions.append(contribution)
     bias = float(scatter[-1])
     visits = float(poses.over_task(poses.column("visit_share")))
     units = float(scatter[:-1].sum()) - visits
-    lost, limits = [point.name for point in searched.unreachable], " or ".join(limits_stated(scenario.machine))
+    lost, limits = [point.name for point in searched.unreachable], " or ".join(limit_names(scenario.machine))
     evidence = Evidence(
         requirement, poses, worst, sample, lost, task.must_reach, limits, searched.configurations.is_path
     )
@@ -289,7 +289,7 @@ def _summary(
         state=combined(judgements),
         judgements=judgements,
         within=None if requirement is None else _within(poses, requirement),
-        contributions=tuple(sorted(contributions, key=lambda own: -own.share)),
+        contributions=tuple(sorted(contributions, key=lambda contribution: -contribution.share)),
     )
 
 

@@ -59,7 +59,7 @@ def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> 
         except BaseException:
             os.unlink(partial)
             raise
-        for old in sorted(place.glob("*.npz"), key=lambda own: own.stat().st_mtime)[:-most]:
+        for old in sorted(place.glob("*.npz"), key=lambda file: file.stat().st_mtime)[:-most]:
             old.unlink()
     except OSError:
         return

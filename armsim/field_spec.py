@@ -97,8 +97,8 @@ class Key:
 
 def key(default: Any, kind: str, meaning: str, *, cause: Cause | None = None, **more: Any) -> Any:
     """A dataclass field with its declaration; a ``default`` of ``...`` means that there is none."""
-    given = {} if default is ... else {"default": default}
-    return dataclasses.field(**given, metadata={"key": Key(kind, meaning, cause, **more)})
+    default_arguments = {} if default is ... else {"default": default}
+    return dataclasses.field(**default_arguments, metadata={"key": Key(kind, meaning, cause, **more)})
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,7 @@ def walk(owner: type, before: str = "") -> Iterator[tuple[str, Declared]]:
             yield before + field.yaml, field
 
 
-def stated(owner: Any) -> Iterator[tuple[str, Key]]:
+def stated_causes(owner: Any) -> Iterator[tuple[str, Key]]:
     """Declarations of the causes that an object states as more than nothing, with their dotted keys."""
     for field in declared(type(owner)):
         value = getattr(owner, field.name)
@@ -189,7 +189,7 @@ def stated(owner: Any) -> Iterator[tuple[str, Key]]:
         if field.key.cause and value != field.default and _size(value):
             yield field.yaml, field.key
         if nested(field) and not field.many:
-            yield from ((f"{field.yaml}.{path}", own) for path, own in stated(value))
+            yield from ((f"{field.yaml}.{path}", nested_key) for path, nested_key in stated_causes(value))
 
 
 def _size(value: Any) -> Any:

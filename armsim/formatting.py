@@ -191,7 +191,7 @@ def with_half_width(value: float, interval: tuple[float, float] | None) -> str:
     half = 0.5 * (interval[1] - interval[0])
     unit = unit_for([max(abs(value), half)])
     places = 1 - math.floor(math.log10(half * unit.factor))
-    middle, reach = (round(own * unit.factor, places) for own in (value, half))
+    middle, reach = (round(number * unit.factor, places) for number in (value, half))
     return f"{middle:+.{max(places, 0)}f} ± {reach:.{max(places, 0)}f} {unit.name}"
 
 
@@ -206,7 +206,7 @@ MOST_NAMES = 8
 """Names that a message lists."""
 
 
-def not_found(what: str, name: str, names: Sequence[str]) -> str:
+def unknown_name(what: str, name: str, names: Sequence[str]) -> str:
     """A message for a name that is not among those that there are, the most similar one offered."""
     like = get_close_matches(name, names, 1)
     offered = f"; did you mean {like[0]!r}?" if like else "."

@@ -51,8 +51,8 @@ class DisplayedResult(Result):
         ValueError
             There is no such task, or it has no cells.
         """
-        own = self._find(task, lambda one: one.grid is not None, "with cells")
-        return figures.error_map(self, own, measure) if own.is_map else figures.layers(self, own, measure)
+        result = self._find(task, lambda one: one.grid is not None, "with cells")
+        return figures.error_map(self, result, measure) if result.is_map else figures.layers(self, result, measure)
 
     def poses(self, task: str | None = None) -> Drawing:
         """The errors of the poses of a list, worst on top."""
@@ -89,9 +89,9 @@ class DisplayedResult(Result):
     ) -> TaskResult:
         fitting = [task for task in self.tasks if fits(task) and name in (None, task.name)]
         if not fitting:
-            wanted = f"named {name!r}" if name is not None else what
-            there = ", ".join(f"{task.name!r} ({task.kind})" for task in self.tasks)
-            raise ValueError(f"no fitting task {wanted}; there are {there}")
+            description = f"named {name!r}" if name is not None else what
+            available = ", ".join(f"{task.name!r} ({task.kind})" for task in self.tasks)
+            raise ValueError(f"no fitting task {description}; there are {available}")
         return fitting[0]
 
     def _repr_html_(self) -> str:
@@ -108,21 +108,21 @@ class DisplayedResult(Result):
 class DisplayedStudy(Study):
     """A `Study` whose results draw themselves."""
 
-    def run(self, *given: Any, **named: Any) -> DisplayedResult:
-        return DisplayedResult.of(super().run(*given, **named))
+    def run(self, *arguments: Any, **named: Any) -> DisplayedResult:
+        return DisplayedResult.of(super().run(*arguments, **named))
 
     def _repr_html_(self) -> str:
-        own, plan = self.scenario, self.scenario.plan
-        asked = own.requirement
-        wanted = "none stated" if asked is None else required_in_words(asked)
+        scenario, plan = self.scenario, self.scenario.plan
+        requirement = scenario.requirement
+        requirement_text = "none stated" if requirement is None else required_in_words(requirement)
         rows = [
-            ("arm", f"{own.machine.arm.name}, {len(own.machine.joints)} joints"),
-            ("sensors", f"{own.machine.price:g} cost units"),
-            ("requirement", wanted),
-            ("tasks", ", ".join(f"{task.name} ({task.kind})" for task in own.tasks)),
+            ("arm", f"{scenario.machine.arm.name}, {len(scenario.machine.joints)} joints"),
+            ("sensors", f"{scenario.machine.price:g} cost units"),
+            ("requirement", requirement_text),
+            ("tasks", ", ".join(f"{task.name} ({task.kind})" for task in scenario.tasks)),
             ("sampling", f"{plan.units} built units × {plan.visits} visits, seed {plan.seed}"),
         ]
-        return html_table((own.name, ""), rows)
+        return html_table((scenario.name, ""), rows)
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,7 +132,7 @@ class DisplayedComparison(Comparison):
     @staticmethod
     def of(comparison: Comparison) -> DisplayedComparison:
         """The same comparison."""
-        return DisplayedComparison(**{own.name: getattr(comparison, own.name) for own in fields(Comparison)})
+        return DisplayedComparison(**{entry.name: getattr(comparison, entry.name) for entry in fields(Comparison)})
 
     @property
     def sentences(self) -> list[str]:

@@ -18,10 +18,11 @@ def _turns_far(budget: JointBudget) -> bool:
 
 
 def _slipping(limits: tuple[OperationLimit, ...]) -> tuple[str, ...]:
-    failing = (own for own in limits if own.failing)
+    failing = (limit for limit in limits if limit.failing)
     return tuple(
-        f"{own.joint}: the {own.limit} would be wrong in {100 * own.failing:.3g} % of the built units; they do not pass"
-        for own in failing
+        f"{limit.joint}: the {limit.limit} would be wrong in {100 * limit.failing:.3g} % of the built units; "
+        "they do not pass"
+        for limit in failing
     )
 
 

@@ -18,7 +18,7 @@ class NumericalTolerance:
     relative: bool = True
 
     @classmethod
-    def stated(cls, value: float, kind: str) -> NumericalTolerance:
+    def from_quantity(cls, value: float, kind: str) -> NumericalTolerance:
         """From a quantity, ``ratio`` or ``length``."""
         return cls(value, kind == "ratio")
 

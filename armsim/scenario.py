@@ -55,6 +55,6 @@ class Scenario:
         """From which the files count that changes name which stand in no file, as those of the command line."""
         return Path(os.path.realpath(self.file or self.sources[0].path)).parent
 
-    def fault(self, key: str, found: str, accepted: str) -> InputError:
+    def fault(self, key: str, actual: str, accepted: str) -> InputError:
         """What is wrong with it as a whole, told at the head of its file."""
-        return InputError(Problem(str(self.file or "scenario"), 1, 1, key, found, accepted))
+        return InputError(Problem(str(self.file or "scenario"), 1, 1, key, actual, accepted))

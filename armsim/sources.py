@@ -60,23 +60,23 @@ class Source:
         folder = Path(os.path.realpath(source.path)).parent if source.folder is None else source.folder
         return folder / name
 
-    def problem(self, path: Sequence[str | int], found: str, accepted: str = "") -> Problem:
+    def problem(self, path: Sequence[str | int], actual: str, accepted: str = "") -> Problem:
         """A fault at a key path; parts of the path that the file does not have are left out of the place."""
         source, at = self.origin(path)
         if source is not self:
-            return source.problem(at, found, accepted)
-        known: KeyPath = ()
+            return source.problem(at, actual, accepted)
+        known_path: KeyPath = ()
         place = self.places.get((), (1, 1))
-        shown: list[str] = []
+        keys_shown: list[str] = []
         for part in path:
-            if (*known, part) in self.places:
-                known = (*known, part)
-                place = self.places[known]
-                shown.append(str(part))
-        if path and path[-1] not in known[-1:] and isinstance(path[-1], str):
-            shown.append(path[-1])
-        return Problem(str(self.path), place[0], place[1], ".".join(shown), found, accepted)
+            if (*known_path, part) in self.places:
+                known_path = (*known_path, part)
+                place = self.places[known_path]
+                keys_shown.append(str(part))
+        if path and path[-1] not in known_path[-1:] and isinstance(path[-1], str):
+            keys_shown.append(path[-1])
+        return Problem(str(self.path), place[0], place[1], ".".join(keys_shown), actual, accepted)
 
-    def error(self, path: Sequence[str | int], found: str, accepted: str = "") -> InputError:
+    def error(self, path: Sequence[str | int], actual: str, accepted: str = "") -> InputError:
         """The same, to be raised."""
-        return InputError(self.problem(path, found, accepted))
+        return InputError(self.problem(path, actual, accepted))

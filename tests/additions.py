@@ -152,7 +152,7 @@ from armsim.field_spec import key
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding_field, name_field, no_progress
+from armsim.tasks.base import Advance, PoseConstraints, PoseSet, Task, constraints_field, name_field, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 
@@ -166,15 +166,15 @@ class Ring(Task):
     radius: float = key(..., "length", "of the circle", least=0.0, above=True)
     points: int = key(..., "count", "how many", least=1, most=360, why="each is named")
     height: float = key(0.0, "length", "of the circle above the base")
-    holding: Holding = holding_field()
+    constraints: PoseConstraints = constraints_field()
 
     def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
-        solver, names, joints, lost = Solver(arm, self.holding), [], [], []
+        solver, names, joints, lost = Solver(arm, self.constraints), [], [], []
         seeds = solver.starts()
         for number in range(self.points):
             angle = 2 * math.pi * number / self.points
             xyz = (self.radius * math.cos(angle), self.radius * math.sin(angle), self.height)
-            q = solver.solve(self.holding.at(xyz), seeds)
+            q = solver.solve(self.constraints.at(xyz), seeds)
             name = f"{math.degrees(angle):g} deg"
             if isinstance(q, Failure):
                 lost.append(Unreachable(name, xyz, q.reason))
@@ -250,7 +250,7 @@ CRITERION = Addition(
         ("requirement/requirement.py", "    tasks: Mapping", '    half: float | None = _limit("half")\n'),
         (
             "criteria/of_tasks.py",
-            "KEPT_BY_ARMS: tuple",
+            "PER_ARM: tuple",
             '''class Half(Criterion):
     """Median of the tool-point error, at every pose."""
 
@@ -263,13 +263,13 @@ CRITERION = Addition(
         return requirement.half
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        if self.stated(evidence) is None:
+        if self.limit_of(evidence) is None:
             return None
         values = evidence.poses.column("error.p50")
         worst = int(np.argmax(values))
         return Judgement.of(
             self.name, "half of errors", "half of errors lie within {}", float(values[worst]), (0.0, math.inf),
-            self.stated(evidence), evidence.units, evidence.poses.names[worst],
+            self.limit_of(evidence), evidence.units, evidence.poses.names[worst],
         )  # fmt: skip
 
 

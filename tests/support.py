@@ -31,7 +31,7 @@ from armsim.model.encoder import Encoder, SheetSummary
 from armsim.model.joint import Joint
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
 from armsim.model.machine import Machine
-from armsim.sampling.pose_sample import DISTANCE, PoseSample, asked_of, empty_outputs, empty_slots
+from armsim.sampling.pose_sample import DISTANCE, PoseSample, empty_outputs, empty_slots, quantile_query
 from armsim.sampling.statistics import TAIL
 
 ROOT = Path(__file__).parent.parent
@@ -125,7 +125,7 @@ def counted(values: np.ndarray) -> PoseSample:
 
 def estimates(sample: PoseSample, measure: list[int], ps: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
     """Quantiles, shape (k,), and their 95 % intervals, shape (k, 2), as the engine reads them."""
-    asked = asked_of(measure, ps, [True] * len(ps), sample.units, sample.visits)
+    asked = quantile_query(measure, ps, [True] * len(ps), sample.units, sample.visits)
     out = np.empty((3, len(ps)))
     estimate_tallies(sample.tallies, sample.line, asked, sample.units, sample.visits, TAIL, out)
     return out[0], out[1:].T

@@ -245,7 +245,7 @@ def test_the_order_of_causes_does_not_matter(document: dict[str, Any], random: A
     order = list(range(len(evaluated.terms)))
     random.shuffle(order)
     acts = tuple(evaluated.acts[n] for n in order)
-    mixed = replace(evaluated, terms=tuple(evaluated.terms[n] for n in order), acts=acts, drawn=acts)
+    mixed = replace(evaluated, terms=tuple(evaluated.terms[n] for n in order), acts=acts, draw_acts=acts)
     one, two = linearise(evaluated), linearise(mixed)
     scale = max(float(np.trace(one.covariance[0])), 1e-30)
     np.testing.assert_allclose(two.covariance, one.covariance, atol=1e-12 * scale)

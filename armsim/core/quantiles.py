@@ -50,12 +50,12 @@ def read_tallies(tallies: Tallies, line: Floats, measure: Indices, ps: Floats, o
         for k in range(i, end):
             b, inside = _quantile_bin(cumulative, ps[k])
             if m < 2:
-                left, right = ratio_edge(first + b), ratio_edge(first + b + 1)
+                lower, upper = ratio_edge(first + b), ratio_edge(first + b + 1)
             else:
-                left, right = line_edge(first + b, scale), line_edge(first + b + 1, scale)
-            left = low if b == 0 else left
-            right = high if first + b == last else right
-            out[0, k] = left + inside * (right - left)
+                lower, upper = line_edge(first + b, scale), line_edge(first + b + 1, scale)
+            lower = low if b == 0 else lower
+            upper = high if first + b == last else upper
+            out[0, k] = lower + inside * (upper - lower)
             out[1, k] = cumulative[b + 1] / cumulative[-1]
             out[2, k] = np.nan if m == 1 else _share(pairs, first, first + b, last)
         i = end

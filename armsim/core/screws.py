@@ -173,12 +173,12 @@ def _turn(half: Floats, screw: Floats, frame: Floats) -> None:
         e = frame[X + u], frame[Y + u], frame[Z + u]
         r = frame[A + u], frame[B + u], frame[C + u], frame[W + u]
         half_angle = half[u], half[LANES + u]
-        frame[X + u], frame[Y + u], frame[Z + u] = _moved(half_angle, w, j, e)
+        frame[X + u], frame[Y + u], frame[Z + u] = _displaced(half_angle, w, j, e)
         frame[A + u], frame[B + u], frame[C + u], frame[W + u] = _turned(half_angle, w, r)
 
 
 @compiled
-def _moved(half: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
+def _displaced(half: Pair, w: Triple, j: Triple, e: Triple) -> Triple:
     s, v = 2.0 * half[0] * half[1], 2.0 * half[0] * half[0]
     x = j[0] + w[1] * e[2] - w[2] * e[1]
     y = j[1] + w[2] * e[0] - w[0] * e[2]

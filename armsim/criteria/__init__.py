@@ -8,11 +8,11 @@ from __future__ import annotations
 from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import (
     Evidence,
-    arms_kept,
     finite,
     first_order_quantile,
     integration_of_rp,
     largest_interval,
+    required_share,
     share_of,
 )
 from armsim.criteria.of_joints import RIPPLE, judge_joints
@@ -25,7 +25,6 @@ __all__ = [
     "CRITERIA",
     "Criterion",
     "Evidence",
-    "arms_kept",
     "finite",
     "first_order_quantile",
     "integration_of_rp",
@@ -35,6 +34,7 @@ __all__ = [
     "limits_of_arms",
     "passing",
     "required_in_words",
+    "required_share",
     "share_of",
     "smallest_limit",
     "yield_of",

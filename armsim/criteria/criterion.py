@@ -46,7 +46,7 @@ class Criterion(ABC):
         bound = "at least" if self.at_least else "within"
         return f"{self.statistic(requirement)} {bound} {show_quantity(limit, self.quantity)}"
 
-    def shown(self, requirement: Requirement | None, path: bool) -> bool:
+    def applies(self, requirement: Requirement | None, path: bool) -> bool:
         """Whether it is shown at a task that is a path, or is not: where something is required of it."""
         return self.limit_at(requirement, path) is not None
 
@@ -58,7 +58,7 @@ class Criterion(ABC):
         """Share of the built arms whose figure must keep the limit; None where only all errors together are judged."""
         return None if self.figure is None else requirement.yield_
 
-    def stated(self, evidence: Evidence) -> float | None:
+    def limit_of(self, evidence: Evidence) -> float | None:
         """The limit of the requirement of a task, if there is one."""
         return self.limit_at(evidence.requirement, evidence.path)
 

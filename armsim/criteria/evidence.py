@@ -57,7 +57,7 @@ class Evidence:
         return len(self.sample.operating)
 
 
-def arms_kept(requirement: Requirement | None) -> float:
+def required_share(requirement: Requirement | None) -> float:
     """Share of built arms that must keep what every arm has of its own: the yield, 95 % where none is required."""
     return stats.LEVEL if requirement is None or requirement.yield_ is None else requirement.yield_
 

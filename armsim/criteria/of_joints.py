@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
-from armsim.criteria.evidence import arms_kept
+from armsim.criteria.evidence import required_share
 from armsim.formatting import show_speed
 from armsim.requirement import Judgement
 from armsim.requirement.requirement import Requirement
@@ -54,6 +54,6 @@ def _operation(requirement: Requirement, operation: Sequence[OperationLimit], un
         low, high = limit.failing_interval
         yield Judgement.of(
             "operation", f"arms whose {limit.limit} never slips", f"the {limit.limit} never slips in {{}} of arms",
-            1.0 - limit.failing, (1.0 - high, 1.0 - low), arms_kept(requirement), units, limit.joint, "share",
+            1.0 - limit.failing, (1.0 - high, 1.0 - low), required_share(requirement), units, limit.joint, "share",
             at_least=True,
         )  # fmt: skip

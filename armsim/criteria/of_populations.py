@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import Evidence, share_of
-from armsim.criteria.of_tasks import KEPT_BY_ARMS
+from armsim.criteria.of_tasks import PER_ARM
 from armsim.formatting import percent
 from armsim.requirement import Judgement, show_quantity
 from armsim.requirement.requirement import Requirement
@@ -23,7 +23,7 @@ MOST_NAMED = 5
 
 def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tuple[Criterion, Figure, float]]:
     """The criteria that a built arm can keep, its figures, and the limits that a requirement sets at a task."""
-    for criterion in KEPT_BY_ARMS:
+    for criterion in PER_ARM:
         limit = criterion.limit_at(requirement, path)
         if criterion.figure is not None and limit is not None:
             yield criterion, criterion.figure, limit
@@ -111,7 +111,7 @@ class YieldOfArms(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.yield_
 
-    def shown(self, requirement: Requirement | None, path: bool) -> bool:
+    def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return requirement is not None
 
     def judge(self, evidence: Evidence) -> Judgement | None:
@@ -119,7 +119,7 @@ class YieldOfArms(Criterion):
             return None
         share, lost = yield_of(evidence), losses(evidence)
         return Judgement.of(
-            self.name, self.name, "{} of arms pass", share.value, share.interval, self.stated(evidence),
+            self.name, self.name, "{} of arms pass", share.value, share.interval, self.limit_of(evidence),
             evidence.units, quantity=self.quantity, at_least=self.at_least, cause=lost,
         )  # fmt: skip
 
@@ -139,7 +139,7 @@ class Reach(Criterion):
     def required(self, requirement: Requirement) -> str:
         return ""  # goes without saying
 
-    def shown(self, requirement: Requirement | None, path: bool) -> bool:
+    def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return False  # only where points are lost
 
     def judge(self, evidence: Evidence) -> Judgement | None:
@@ -151,9 +151,9 @@ class Reach(Criterion):
         count = float(len(lost))
         return Judgement.of(
             self.name, self.statistic(None), f"{named}{more} cannot be reached", count, (count, count),
-            self.stated(evidence), evidence.units, quantity=self.quantity,
+            self.limit_of(evidence), evidence.units, quantity=self.quantity,
         )  # fmt: skip
 
 
-CRITERIA: tuple[Criterion, ...] = (*KEPT_BY_ARMS, YieldOfArms(), Reach())
+CRITERIA: tuple[Criterion, ...] = (*PER_ARM, YieldOfArms(), Reach())
 """What is told of every task, with or without a limit."""

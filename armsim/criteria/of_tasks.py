@@ -9,10 +9,10 @@ import numpy as np
 from armsim.criteria.criterion import Criterion
 from armsim.criteria.evidence import (
     Evidence,
-    arms_kept,
     first_order_quantile,
     integration_of_rp,
     largest_interval,
+    required_share,
     surely_above,
 )
 from armsim.formatting import percent
@@ -39,16 +39,16 @@ def of_arms(
     share : float, optional
         Of the arms; judged with a limit or without. That of the yield, where limited, if not given.
     """
-    if share is None and criterion.stated(evidence) is None:
+    if share is None and criterion.limit_of(evidence) is None:
         return None
-    share, poses, number = share or arms_kept(evidence.requirement), evidence.poses, criterion.figure
+    share, poses, number = share or required_share(evidence.requirement), evidence.poses, criterion.figure
     assert number is not None
     values = evidence.sample.worst[number]
     doubt = integration_of_rp(poses) if number is Figure.REPEATABILITY else 0.0
     (figure,) = stats.unit_quantiles(values, (share,), doubt)
     return Judgement.of(
         criterion.name, criterion.statistic(evidence.requirement), phrase.format(share=percent(share)), figure.value,
-        figure.interval or (surely_above(values, share), math.inf), criterion.stated(evidence), evidence.units,
+        figure.interval or (surely_above(values, share), math.inf), criterion.limit_of(evidence), evidence.units,
         poses.names[int(np.argmax(poses.column(largest)))], criterion.quantity, quantile=share,
     )  # fmt: skip
 
@@ -67,7 +67,7 @@ class Position(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.position
 
-    def shown(self, requirement: Requirement | None, path: bool) -> bool:
+    def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return True
 
     def judge(self, evidence: Evidence) -> Judgement | None:
@@ -76,7 +76,7 @@ class Position(Criterion):
         coverage = coverage_of(evidence.requirement)
         return Judgement.of(
             self.name, statistic, f"{statistic} lie within {{}}", value, largest_interval(poses, coverage),
-            self.stated(evidence), evidence.units, poses.names[evidence.worst], quantile=coverage,
+            self.limit_of(evidence), evidence.units, poses.names[evidence.worst], quantile=coverage,
         )  # fmt: skip
 
     def first_order(self, requirement: Requirement | None, poses: PoseTable) -> float | None:
@@ -99,11 +99,11 @@ class Repeatability(Criterion):
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.repeatability
 
-    def shown(self, requirement: Requirement | None, path: bool) -> bool:
+    def applies(self, requirement: Requirement | None, path: bool) -> bool:
         return True
 
     def arms(self, requirement: Requirement) -> float | None:
-        return arms_kept(requirement)
+        return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         share = self._arms(evidence.requirement)
@@ -112,7 +112,7 @@ class Repeatability(Criterion):
     def _arms(self, requirement: Requirement | None) -> float:
         if requirement is None or requirement.repeatability is None:
             return stats.LEVEL  # no limit: the usual share
-        return arms_kept(requirement)
+        return required_share(requirement)
 
 
 class Orientation(Criterion):
@@ -131,13 +131,13 @@ class Orientation(Criterion):
         return requirement.orientation
 
     def judge(self, evidence: Evidence) -> Judgement | None:
-        if self.stated(evidence) is None:
+        if self.limit_of(evidence) is None:
             return None
         statistic, values = self.statistic(evidence.requirement), evidence.poses.column("orientation_error.at_coverage")
         worst, coverage = int(np.argmax(values)), coverage_of(evidence.requirement)
         return Judgement.of(
             self.name, statistic, f"{statistic} lie within {{}}", float(values[worst]),
-            largest_interval(evidence.poses, coverage, "orientation_error"), self.stated(evidence), evidence.units,
+            largest_interval(evidence.poses, coverage, "orientation_error"), self.limit_of(evidence), evidence.units,
             evidence.poses.names[worst], self.quantity, quantile=coverage,
         )  # fmt: skip
 
@@ -154,13 +154,13 @@ class OrientationRepeatability(Criterion):
     figure_name = "orientation RP"
 
     def statistic(self, requirement: Requirement | None) -> str:
-        return f"orientation RP of {percent(arms_kept(requirement))} of arms"
+        return f"orientation RP of {percent(required_share(requirement))} of arms"
 
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.orientation_repeatability
 
     def arms(self, requirement: Requirement) -> float | None:
-        return arms_kept(requirement)
+        return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         phrase = "{share} of arms repeat the orientation within {{}}"
@@ -176,13 +176,13 @@ class PathAccuracy(Criterion):
     along_paths = True
 
     def statistic(self, requirement: Requirement | None) -> str:
-        return f"AT of {percent(arms_kept(requirement))} of arms"
+        return f"AT of {percent(required_share(requirement))} of arms"
 
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.path_accuracy
 
     def arms(self, requirement: Requirement) -> float | None:
-        return arms_kept(requirement)
+        return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         return of_arms(self, evidence, "{share} of arms follow the path within {{}} (AT)", "accuracy.p95")
@@ -197,19 +197,19 @@ class PathRepeatability(Criterion):
     along_paths = True
 
     def statistic(self, requirement: Requirement | None) -> str:
-        return f"RT of {percent(arms_kept(requirement))} of arms"
+        return f"RT of {percent(required_share(requirement))} of arms"
 
     def limit(self, requirement: Requirement) -> float | None:
         return requirement.path_repeatability
 
     def arms(self, requirement: Requirement) -> float | None:
-        return arms_kept(requirement)
+        return required_share(requirement)
 
     def judge(self, evidence: Evidence) -> Judgement | None:
         return of_arms(self, evidence, "{share} of arms repeat the path within {{}} (RT)", "repeatability.p95")
 
 
-KEPT_BY_ARMS: tuple[Criterion, ...] = (
+PER_ARM: tuple[Criterion, ...] = (
     Position(),
     Repeatability(),
     Orientation(),

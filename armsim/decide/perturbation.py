@@ -23,7 +23,7 @@ from armsim.sampling.chunk import RunSpec
 from armsim.sampling.paired_difference import Difference, share_difference
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import Samples
-from armsim.sampling.unit_draws import Drawn
+from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling.yield_survey import Surveyed, survey
 from armsim.study import Study
 from armsim.tasks import PoseSet
@@ -100,8 +100,8 @@ class Probe:
     def with_machine(self, machine: Machine) -> list[Moved]:
         """What another machine does, of every task; it draws the same numbers for what it has in common."""
         plan, spec = self.spec.plan, self.spec
-        draws = Drawn(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
-        with_it = RunSpec(machine, plan, spec.coverage, spec.layout, drawn=draws)
+        draws = UnitDraws(machine.terms, plan, True) if spec.layout.unit_block >= plan.units else None
+        with_it = RunSpec(machine, plan, spec.coverage, spec.layout, draws=draws)
         required, threads = self.study.scenario.requirement, self.run_options.threads
         changed = [survey(with_it, side.configurations, threads, required is not None) for side in self.sides]
         foretold = [ratio * np.sqrt(after.mean_square) for ratio, after in zip(self.ratios, changed, strict=True)]

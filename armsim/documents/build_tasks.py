@@ -8,7 +8,7 @@ from typing import Any
 
 from armsim.documents.from_spec import Place, build
 from armsim.documents.task_documents import PathDocument, PosesDocument
-from armsim.documents.tool_orientation import build_holding, joint_positions, joint_speeds
+from armsim.documents.tool_orientation import build_constraints, joint_positions, joint_speeds
 from armsim.documents.waypoints import read_waypoints
 from armsim.field_spec import declared
 from armsim.model.arm import Arm
@@ -77,9 +77,9 @@ def _refuse_path_limits(limits: Requirement | TaskLimits | None, at: KeyPath, fi
 def _field_task(document: Any, arm: Arm, source: Source, at: KeyPath) -> Task:
     """Build a task all of whose keys are declared fields of its class."""
     owner: Any = kind_of(document.kind)
-    holding_fields = [field.name for field in declared(owner) if field.key.kind == "holding"]
-    holdings = {name: build_holding(document, arm, source, at) for name in holding_fields}
-    task: Task = build(owner, document, Place(source, at, "rotation", f"of the task {document.name}"), **holdings)
+    names = [field.name for field in declared(owner) if field.key.kind == "constraints"]
+    constraints = {name: build_constraints(document, arm, source, at) for name in names}
+    task: Task = build(owner, document, Place(source, at, "rotation", f"of the task {document.name}"), **constraints)
     return task
 
 
@@ -118,19 +118,20 @@ def _poses_task(document: PosesDocument, arm: Arm, source: Source, at: KeyPath) 
 
 
 def _path_task(document: PathDocument, arm: Arm, source: Source, at: KeyPath) -> Path:
-    holding = build_holding(document, arm, source, at)
+    constraints = build_constraints(document, arm, source, at)
     name, step, speed = document.name, document.step, document.speed
     if document.file is not None:
         file = source.beside((*at, "file"), document.file)
         waypoints, joints = read_waypoints(file, arm)
-        if joints and holding != UNCONSTRAINED:
-            holding_keys = "tool, direction, near, posture, hold, branch"
-            raise source.error((*at, "file"), f"joint positions beside one of {holding_keys}", "joint positions alone")
-        if waypoints and waypoints[0].rpy is not None and (holding.rpy is not None or holding.direction is not None):
+        if joints and constraints != UNCONSTRAINED:
+            keys = "tool, direction, near, posture, hold, branch"
+            raise source.error((*at, "file"), f"joint positions beside one of {keys}", "joint positions alone")
+        oriented = constraints.rpy is not None or constraints.direction is not None
+        if waypoints and waypoints[0].rpy is not None and oriented:
             raise source.error((*at, "file"), "holds turns of the tool beside 'tool' or 'direction'", "one of them")
-        task = Path(name, step, speed, waypoints, joints, holding)
+        task = Path(name, step, speed, waypoints, joints, constraints)
     else:
         assert document.through is not None  # held by the document
         points = tuple(Waypoint(point.to, point.via, point.rpy) for point in document.through)
-        task = Path(name, step, speed, points, (), holding)
+        task = Path(name, step, speed, points, (), constraints)
     return task

@@ -150,7 +150,7 @@ def read_joints(path: Path, arm: Arm) -> tuple[tuple[float, ...], ...]:
     positions: dict[tuple[float, ...], int] = {}
     for n, row in enumerate(map(tuple, rows.tolist())):
         for joint, value in zip(arm.joints, row, strict=True):
-            if not joint.holds(value):
+            if not joint.in_range(value):
                 raise columns.fault(n, joint.name, "outside the range of the joint", "a position in its range")
         if positions.setdefault(row, n) != n:
             raise columns.fault(n, "", "a pose twice", "each once")

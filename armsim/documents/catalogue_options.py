@@ -130,8 +130,8 @@ def _joint_options(
         finding = f"no entry can be fitted to joint {joint.name}; what comes nearest fails for: {nearest.reason}"
         raise source.error(("encoders",), finding, nearest.accepted)
     if refusals:
-        ranked = sorted(refusals.items(), key=lambda row: -row[1])
-        reasons = ", ".join(f"{count} for: {reason.reason}" for reason, count in ranked)
+        by_count = sorted(refusals.items(), key=lambda row: -row[1])
+        reasons = ", ".join(f"{count} for: {reason.reason}" for reason, count in by_count)
         notes.append(f"catalogue: {sum(refusals.values())} ways to fit {joint.name} are left out, {reasons}")
     return tuple(options)
 

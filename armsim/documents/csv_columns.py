@@ -55,10 +55,10 @@ class Columns:
     words: dict[str, list[str]]
     lines: list[int]
 
-    def fault(self, row: int | None, key: str, found: str, accepted: str) -> InputError:
+    def fault(self, row: int | None, key: str, actual: str, accepted: str) -> InputError:
         """A fault of a row, or of the header."""
         line = 1 if row is None else self.lines[row]
-        return InputError(Problem(str(self.path), line, 1, key, found, accepted))
+        return InputError(Problem(str(self.path), line, 1, key, actual, accepted))
 
     def without(self, lines: Collection[int]) -> Columns:
         """The same less the rows of some lines.
@@ -70,8 +70,10 @@ class Columns:
         """
         missing = sorted(set(lines) - set(self.lines))
         if missing:
-            held = f"lines of readings: {self.lines[0]} to {self.lines[-1]}" if self.lines else "a file with readings"
-            raise InputError(Problem(str(self.path), missing[0], 1, "--exclude", "a line without a reading", held))
+            accepted = "a file with readings"
+            if self.lines:
+                accepted = f"lines of readings: {self.lines[0]} to {self.lines[-1]}"
+            raise InputError(Problem(str(self.path), missing[0], 1, "--exclude", "a line without a reading", accepted))
         rows = [row for row, line in enumerate(self.lines) if line not in lines]
         numbers = {name: values[rows] for name, values in self.numbers.items()}
         words = {name: [texts[row] for row in rows] for name, texts in self.words.items()}
@@ -108,16 +110,16 @@ def read_columns(
     InputError
         With file and line: of a cell that is no finite number, or is larger than anything of its kind.
     """
-    shown = [f"{name} [{DIMENSIONS[kinds[0]][1][0]}]" for name, kinds in numbers.items()] + list(words)
+    column_names = [f"{name} [{DIMENSIONS[kinds[0]][1][0]}]" for name, kinds in numbers.items()] + list(words)
     faults = _Faults(path)
     rows = _rows(path, largest, faults)
     _, header = next(rows, (1, []))
     if not any(cell.strip() for cell in header):
-        raise faults.error(1, "header", "an empty file", ", ".join(shown))
-    names, scales, kinds = _header(header, numbers, words, faults, ", ".join(shown))
+        raise faults.error(1, "header", "an empty file", ", ".join(column_names))
+    names, scales, kinds = _header(header, numbers, words, faults, ", ".join(column_names))
     missing = [name for name in needed if name not in names]
     if missing:
-        raise faults.error(1, "header", f"no column {missing[0]!r}", ", ".join(shown))
+        raise faults.error(1, "header", f"no column {missing[0]!r}", ", ".join(column_names))
     out: dict[str, list[float]] = {name: [] for name in names if name in numbers}
     texts: dict[str, list[str]] = {name: [] for name in names if name in words}
     most = [units.MOST.get(kinds.get(name, ""), units.LARGEST) for name in names]
@@ -137,8 +139,8 @@ def read_columns(
             try:
                 value = number(cell) * scale
             except ValueError:
-                found = f"{cell[:60]!r} is no number" if cell.strip() else "nothing"
-                faults.add(line, name, found, "a finite number, such as 12.5")
+                actual = f"{cell[:60]!r} is no number" if cell.strip() else "nothing"
+                faults.add(line, name, actual, "a finite number, such as 12.5")
                 continue
             if abs(value) > bound:
                 accepted = f"{kinds[name]} of at most {bound:g} in SI units"
@@ -156,13 +158,13 @@ class _Faults:
         self.problems: list[Problem] = []
         self.number = 0
 
-    def error(self, line: int, key: str, found: str, accepted: str) -> InputError:
-        return InputError(Problem(str(self.path), line, 1 if line else 0, key, found, accepted))
+    def error(self, line: int, key: str, actual: str, accepted: str) -> InputError:
+        return InputError(Problem(str(self.path), line, 1 if line else 0, key, actual, accepted))
 
-    def add(self, line: int, key: str, found: str, accepted: str) -> None:
+    def add(self, line: int, key: str, actual: str, accepted: str) -> None:
         self.number += 1
         if self.number < MOST_LISTED:
-            self.problems += self.error(line, key, found, accepted).problems
+            self.problems += self.error(line, key, actual, accepted).problems
 
     def close(self) -> None:
         """Raise the error of all of them, where there are any."""
@@ -202,7 +204,7 @@ def _with_point(cell: str) -> str:
     return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell.strip()) else cell
 
 
-def _parted(cell: str, known: Sequence[str]) -> tuple[str, str]:
+def _parted(cell: str, names: Sequence[str]) -> tuple[str, str]:
     """Name and unit of a cell of a header; the name empty where it is none."""
     if len(cell) > LONGEST:
         return "", ""
@@ -210,11 +212,11 @@ def _parted(cell: str, known: Sequence[str]) -> tuple[str, str]:
     if match is None:
         return "", ""
     name, unit = match["name"].strip(), next((part for part in match.group("a", "b", "c") if part), "").strip()
-    names = {own.lower(): own for own in known}
+    names_by_lower = {column.lower(): column for column in names}
     first, _, last = name.rpartition("_")
-    if name.lower() not in names and not unit and first.lower() in names:
+    if name.lower() not in names_by_lower and not unit and first.lower() in names_by_lower:
         name, unit = first, last  # x_mm
-    return names.get(name.lower(), name), unit
+    return names_by_lower.get(name.lower(), name), unit
 
 
 def _header(
@@ -227,19 +229,19 @@ def _header(
     for cell in header:
         name, unit = _parted(cell, (*numbers, *words))
         if name in names or name not in (*numbers, *words):
-            found = f"two columns named {name!r}" if name in names else f"{cell[:60]!r} is no column known"
+            actual = f"two columns named {name!r}" if name in names else f"{cell[:60]!r} is no column known"
             if names and name not in names:
-                found += f"; read before it: {', '.join(names)}"
-            raise faults.error(1, "header", found, accepted)
+                actual += f"; read before it: {', '.join(names)}"
+            raise faults.error(1, "header", actual, accepted)
         names.append(name)
         if name in words:
             scales.append(0.0)
             continue
-        own = next(((kind, scale) for kind in numbers[name] if (scale := in_si(unit, kind)) is not None), None)
-        if own is None:
-            found = f"{unit!r} is no unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"
-            known = [unit for kind in numbers[name] for unit in DIMENSIONS[kind][1]]
-            raise faults.error(1, "header", found, f"{name} [{'], ['.join(known)}]")
-        kinds[name] = own[0]
-        scales.append(own[1])
+        unit_scale = next(((kind, scale) for kind in numbers[name] if (scale := in_si(unit, kind)) is not None), None)
+        if unit_scale is None:
+            actual = f"{unit!r} is no unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"
+            units = [unit for kind in numbers[name] for unit in DIMENSIONS[kind][1]]
+            raise faults.error(1, "header", actual, f"{name} [{'], ['.join(units)}]")
+        kinds[name] = unit_scale[0]
+        scales.append(unit_scale[1])
     return names, scales, kinds

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from pydantic import model_validator
 
 from armsim.documents.fields import invalid
-from armsim.documents.from_spec import Place, build, extend_document, keys_of, stated_keys
+from armsim.documents.from_spec import Place, build, extend_document, keys_of, keys_present
 from armsim.documents.read_measured_curves import BatchDocument, batch_curve
 from armsim.model.datasheet import Contradiction, Sheet, read_sheet
 from armsim.model.encoder import Encoder
@@ -24,7 +24,7 @@ ANGLES = ("head_tilt", "disc_tilt")
 
 def _check_encoder(document: Any) -> Any:
     """Check the keys of an encoder against each other."""
-    signal = [] if document.signal is None else stated_keys(document.signal)
+    signal = [] if document.signal is None else keys_present(document.signal)
     duplicates = [name for name in signal if name in PERIODIC]
     if document.sub_divisional_error and duplicates:
         finding = f"'sub_divisional_error' beside signal {', '.join(duplicates)}, of which it is the sum"
@@ -44,7 +44,7 @@ def _check_encoder(document: Any) -> Any:
         )
         raise invalid(finding, f"from 2 to {MOST_HEADS} angles, without read_heads")
     mounted_with = document.summary and document.summary.mounted_with
-    unsupported = [name for name in stated_keys(mounted_with) if name not in POWERS] if mounted_with else []
+    unsupported = [name for name in keys_present(mounted_with) if name not in POWERS] if mounted_with else []
     if unsupported:
         raise invalid(f"'mounted_with' with {', '.join(unsupported)}", ", ".join(POWERS))
     entries = [entry.of for entry in document.misalignment_errors or ()]

@@ -137,7 +137,7 @@ def keys_of(owner: type, elsewhere: tuple[str, ...] = ()) -> dict[str, Any]:
     """Pairs of type and default, as pydantic takes them, for every declared field of a class."""
     fields: dict[str, Any] = {}
     for field in declared(owner):
-        if field.name in elsewhere or field.key.kind == "holding":
+        if field.name in elsewhere or field.key.kind == "constraints":
             continue
         alias = field.yaml if field.yaml != field.name else None
         default: Any = ... if field.needed else None
@@ -228,7 +228,7 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
         return entry.magnitude if field.type is Magnitude else entry.spread
     if isinstance(entry, Measured):
         if hasattr(field.type, "stated"):
-            return field.type.stated(entry.value, entry.kind)
+            return field.type.from_quantity(entry.value, entry.kind)
         if entry.kind == "counts":
             return math.log2(entry.value)
         steps = field.key.kind == "resolution" and entry.kind == "angle"
@@ -236,7 +236,7 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     return entry
 
 
-def stated_keys(document: Any) -> list[str]:
+def keys_present(document: Any) -> list[str]:
     """Keys that a document states, as written in the file."""
     fields = type(document).model_fields
     return [fields[name].alias or name for name in fields if name in document.model_fields_set]

@@ -281,7 +281,7 @@ class _Builder:
             raise self.fault(base.line, base.column, finding, "an alias of a mapping", "")
         self.values += len(base.value)  # each is compared, whether it is taken or not
         self.merging += 1
-        rest = [pair for pair in base.value if pair[0].value not in out]
-        for key, value in self._mapping(base._replace(value=rest), path).items():
+        inherited = [pair for pair in base.value if pair[0].value not in out]
+        for key, value in self._mapping(base._replace(value=inherited), path).items():
             out.setdefault(key, value)
         self.merging -= 1

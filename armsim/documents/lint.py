@@ -77,11 +77,9 @@ def _encoder_notes(encoder: Encoder) -> list[str]:
     per_turn = math.log2(encoder.signal_periods)
     if per_turn + encoder.interpolation <= MOST_BITS:
         return []
-    bits_per_period, stated = encoder.interpolation - per_turn, f"{encoder.interpolation:g} bit"
-    hint = (
-        f"; if {stated} per turn was meant, interpolation is {bits_per_period:.3g} bit" if bits_per_period > 0 else ""
-    )
+    bits_per_period, bits = encoder.interpolation - per_turn, f"{encoder.interpolation:g} bit"
+    hint = f"; if {bits} per turn was meant, interpolation is {bits_per_period:.3g} bit" if bits_per_period > 0 else ""
     return [
-        f"encoder {encoder.name!r}: {encoder.signal_periods} signal periods and {stated} within each make "
+        f"encoder {encoder.name!r}: {encoder.signal_periods} signal periods and {bits} within each make "
         f"{per_turn + encoder.interpolation:.3g} bit per turn{hint}"
     ]

@@ -107,8 +107,8 @@ def load_changed(scenario: Scenario, changes: Mapping[str, Any], by: Source | No
     parts = {part: getattr(changed_scenario, part) for part in concerned}
     if "plan" in parts and "sampling" not in changes:  # what a command states of the others stays
         fields = {f"sampling.{field.yaml}": field.name for field in declared(SamplingPlan)}
-        stated = {name: getattr(changed_scenario.plan, name) for path, name in fields.items() if path in changes}
-        parts["plan"] = replace(scenario.plan, **stated)
+        plan_values = {name: getattr(changed_scenario.plan, name) for path, name in fields.items() if path in changes}
+        parts["plan"] = replace(scenario.plan, **plan_values)
     if "tasks" in parts and "requirement" not in parts and scenario.requirement and changed_scenario.requirement:
         parts["requirement"] = replace(scenario.requirement, tasks=changed_scenario.requirement.tasks)
     sources = {os.path.realpath(file.path): file for file in changed_scenario.sources}

@@ -97,7 +97,7 @@ def read_points(
     path: Path,
     poses: Mapping[str, tuple[Array, Array]],
     anywhere: bool = False,
-    stated: JointColumns | None = None,
+    joint_columns: JointColumns | None = None,
     excluded: Collection[int] = (),
 ) -> tuple[MeasuredArm, ...]:
     """Every arm of a file.
@@ -124,7 +124,7 @@ def read_points(
         With file and line: a pose that is not known, positions far from the command, rows twice, an excluded line
         without a reading.
     """
-    kinds: dict[str, tuple[str, ...]] = {} if stated is None else stated.kinds
+    kinds: dict[str, tuple[str, ...]] = {} if joint_columns is None else joint_columns.kinds
     kinds |= dict.fromkeys(AXES, ("length",))
     table = read_columns(path, kinds, ("arm", "pose", "visit", "direction"), AXES)
     table = table.without(excluded) if excluded else table
@@ -132,11 +132,11 @@ def read_points(
     if not len(points):
         raise table.fault(None, "", "no rows", "measured tool points")
     arms = table.words.get("arm") or [path.stem] * len(points)
-    names, joints, wanted = _commands(table, poses, stated, arms)
+    names, joints, commanded = _commands(table, poses, joint_columns, arms)
     _refuse_repeated(table, points, arms, names)
-    away = points - wanted
+    away = points - commanded
     if not anywhere:
-        _check_far(table, points, away, names, wanted)
+        _check_far(table, points, away, names, commanded)
     ways = table.words.get("direction")
     by_arm: dict[str, dict[str, list[int]]] = {}
     for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
@@ -149,8 +149,8 @@ def read_points(
             alone = next((word for word in words if visits_from[word] < LEAST_VISITS), None)
             if alone is not None and len(visits_from) > 1:
                 row = rows[pose][words.index(alone)]
-                found = f"{pose!r} is visited once from {alone!r} by {name!r}"
-                raise table.fault(row, "direction", found, f"{LEAST_VISITS} visits from each direction at least")
+                actual = f"{pose!r} is visited once from {alone!r} by {name!r}"
+                raise table.fault(row, "direction", actual, f"{LEAST_VISITS} visits from each direction at least")
         errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (away, points))
         lines = {pose: tuple(table.lines[row] for row in those) for pose, those in rows.items()}
         out.append(MeasuredArm(name, errors, {pose: joints[name, pose] for pose in rows}, came, readings, lines))
@@ -158,14 +158,14 @@ def read_points(
 
 
 def _commands(
-    table: Columns, poses: Mapping[str, tuple[Array, Array]], stated: JointColumns | None, arms: list[str]
+    table: Columns, poses: Mapping[str, tuple[Array, Array]], joint_columns: JointColumns | None, arms: list[str]
 ) -> tuple[list[str], dict[tuple[str, str], Array], Array]:
     """Name of the pose of every row, joint positions by arm and pose, where the target is commanded at every row."""
     names = table.words.get("pose")
-    there = [] if stated is None else [name for name in stated.names if name in table.numbers]
-    if stated is None or not there:
+    present = [] if joint_columns is None else [name for name in joint_columns.names if name in table.numbers]
+    if joint_columns is None or not present:
         if names is None:
-            columns = "pose" if stated is None else f"pose, or every joint: {', '.join(stated.names)}"
+            columns = "pose" if joint_columns is None else f"pose, or every joint: {', '.join(joint_columns.names)}"
             raise table.fault(None, "header", "no column 'pose'", columns)
         for row, pose in enumerate(names):
             if pose not in poses:
@@ -173,55 +173,55 @@ def _commands(
                 raise table.fault(row, "pose", f"the scenario has no pose {pose!r} at rest", close)
         joints = {(arm, pose): poses[pose][0] for arm, pose in zip(arms, names, strict=True)}
         return names, joints, np.array([poses[pose][1] for pose in names])
-    missing = [name for name in stated.names if name not in there]
+    missing = [name for name in joint_columns.names if name not in present]
     if missing:
-        raise table.fault(None, "header", f"no column {missing[0]!r}", f"every joint: {', '.join(stated.names)}")
-    positions = np.stack([table.numbers[name] for name in stated.names], axis=1)
+        raise table.fault(None, "header", f"no column {missing[0]!r}", f"every joint: {', '.join(joint_columns.names)}")
+    positions = np.stack([table.numbers[name] for name in joint_columns.names], axis=1)
     if names is None:
-        known: dict[tuple[int, ...], str] = {}
+        pose_by_joints: dict[tuple[int, ...], str] = {}
         keys = [tuple(row) for row in np.round(positions / ALIKE).astype(np.int64).tolist()]
-        names = [known.setdefault(key, f"pose {len(known) + 1}") for key in keys]
+        names = [pose_by_joints.setdefault(key, f"pose {len(pose_by_joints) + 1}") for key in keys]
     rows: dict[tuple[str, str], list[int]] = {}
     for row, key in enumerate(zip(arms, names, strict=True)):
         rows.setdefault(key, []).append(row)
     joints = {key: positions[those].mean(axis=0) for key, those in rows.items()}
     at = np.array([joints[key] for key in zip(arms, names, strict=True)])
-    return names, joints, stated.position(at)
+    return names, joints, joint_columns.position(at)
 
 
 def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list[str]) -> None:
     """A visit, or a reading, that stands there twice."""
     visits, ways = table.words.get("visit"), table.words.get("direction")
-    seen: dict[tuple[object, ...], int] = {}
+    lines: dict[tuple[object, ...], int] = {}
     for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
         way = "" if ways is None else ways[row]
         key = (arm, pose, way, visits[row]) if visits is not None else (arm, pose, way, *points[row].tolist())
-        if key in seen:
+        if key in lines:
             same = "the same visit as" if visits is not None else "the same as"
             at = "visit" if visits is not None else ""
-            raise table.fault(row, at, f"{same} line {table.lines[seen[key]]}", "every visit once")
-        seen[key] = row
+            raise table.fault(row, at, f"{same} line {table.lines[lines[key]]}", "every visit once")
+        lines[key] = row
 
 
-def _check_far(table: Columns, points: Array, away: Array, poses: list[str], wanted: Array) -> None:
+def _check_far(table: Columns, points: Array, away: Array, poses: list[str], commanded: Array) -> None:
     """Positions far from the command: columns swapped, a frame turned or moved, a unit mistaken."""
     far = np.linalg.norm(away, axis=1)
     row = int(np.argmax(far))
     if far[row] <= FAR:
         return
-    found = f"{1e3 * far[row]:.4g} mm from where {poses[row]!r} is commanded"
+    actual = f"{1e3 * far[row]:.4g} mm from where {poses[row]!r} is commanded"
     for order in ((0, 2, 1), (1, 0, 2), (2, 1, 0), (1, 2, 0), (2, 0, 1)):
-        if np.linalg.norm(points[:, order] - wanted, axis=1).max() <= FAR:
+        if np.linalg.norm(points[:, order] - commanded, axis=1).max() <= FAR:
             swapped = ", ".join(AXES[n] for n in order)
-            raise table.fault(row, "x", found, f"columns in their order: as {swapped} they would fit")
+            raise table.fault(row, "x", actual, f"columns in their order: as {swapped} they would fit")
     for factor, unit in ((1e-3, "a thousandth"), (1e3, "a thousand times"), (0.0254, "inches for metres")):
-        if np.linalg.norm(points * factor - wanted, axis=1).max() <= FAR:
-            raise table.fault(row, "x", found, f"the unit of the header: {unit} would fit")
+        if np.linalg.norm(points * factor - commanded, axis=1).max() <= FAR:
+            raise table.fault(row, "x", actual, f"the unit of the header: {unit} would fit")
     if len(points) > 3:
-        turn, shift = rigid_motion(points, wanted)
-        if np.linalg.norm(points @ turn.T + shift - wanted, axis=1).max() <= FAR:
+        turn, shift = rigid_motion(points, commanded)
+        if np.linalg.norm(points @ turn.T + shift - commanded, axis=1).max() <= FAR:
             angle = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))
             fits = f"turned by {angle:.3g} deg and moved by {1e3 * float(np.linalg.norm(shift)):.4g} mm they would fit"
-            stated = "calibration: {instrument: {pose: identified}} fits the frame"
-            raise table.fault(row, "x", found, f"positions in the base frame of the arm: {fits}; {stated}")
-    raise table.fault(row, "x", found, f"positions in the base frame, within {1e3 * FAR:g} mm of the command")
+            remedy = "calibration: {instrument: {pose: identified}} fits the frame"
+            raise table.fault(row, "x", actual, f"positions in the base frame of the arm: {fits}; {remedy}")
+    raise table.fault(row, "x", actual, f"positions in the base frame, within {1e3 * FAR:g} mm of the command")

@@ -95,31 +95,31 @@ class _Origin:
         """Error at this place."""
         return self.source.error(self.at, finding, accepted)
 
-    def nowhere(self, key: str, known: list[str], what: str) -> InputError:
+    def nowhere(self, key: str, names: list[str], what: str) -> InputError:
         """Error: a part of the path leads nowhere."""
-        close = difflib.get_close_matches(key, known, n=1)
+        close = difflib.get_close_matches(key, names, n=1)
         hint = f"did you mean {close[0]!r}? " if close else ""
-        return self.error(f"no {what} {key!r}", f"{hint}{', '.join(known)}")
+        return self.error(f"no {what} {key!r}", f"{hint}{', '.join(names)}")
 
 
 def _expand_path(
     path: str, data: dict[str, Any], groups: Mapping[str, tuple[str, ...]], origin: _Origin
 ) -> Iterator[list[str]]:
     """Paths that a path with a star or a group stands for."""
-    first, *rest = path.split(".")
+    first, *remaining = path.split(".")
     if first == "groups":
-        if not rest or rest[0] not in groups:
-            raise origin.nowhere(rest[0] if rest else "", list(groups), "group")
-        for joint in groups[rest[0]]:
-            yield ["joints", joint, *rest[1:]]
-    elif first == "joints" and rest and rest[0] == "*":
+        if not remaining or remaining[0] not in groups:
+            raise origin.nowhere(remaining[0] if remaining else "", list(groups), "group")
+        for joint in groups[remaining[0]]:
+            yield ["joints", joint, *remaining[1:]]
+    elif first == "joints" and remaining and remaining[0] == "*":
         joints = data.get("joints", {})
         if not isinstance(joints, dict):
             raise origin.error(f"joints is {str(joints)[:60]!r}, which has no parts", "a path to a value")
         for joint in list(joints):
-            yield ["joints", joint, *rest[1:]]
+            yield ["joints", joint, *remaining[1:]]
     else:
-        yield [first, *rest]
+        yield [first, *remaining]
 
 
 def _set_value(edit: _Edit, keys: list[str], value: Any, origin: _Origin) -> KeyPath:

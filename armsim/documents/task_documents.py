@@ -55,7 +55,7 @@ class LimitedDocument(Document):
     requirement: Annotated[Any, As(document_of(TaskLimits))] | None = None
 
 
-class HoldingDocument(LimitedDocument):
+class ConstrainedDocument(LimitedDocument):
     """How the tool is held, and by which posture of the arm."""
 
     tool: Turns | None = None
@@ -66,7 +66,7 @@ class HoldingDocument(LimitedDocument):
     branch: dict[Word, Literal["positive", "negative"]] | None = None
 
     @model_validator(mode="after")
-    def _one_way(self) -> HoldingDocument:
+    def _one_way(self) -> ConstrainedDocument:
         if self.tool is not None and self.direction is not None:
             raise invalid("'tool' beside 'direction'", "tool: all three turns, or direction: where its z axis points")
         if self.direction is not None and not np.linalg.norm(self.direction) > 1e-6:
@@ -112,7 +112,7 @@ class WaypointDocument(Document):
     rpy: Turns | None = None
 
 
-class PathDocument(HoldingDocument):
+class PathDocument(ConstrainedDocument):
     """A path of the tool."""
 
     kind: Literal["path"]
@@ -129,7 +129,7 @@ class PathDocument(HoldingDocument):
                 "a path needs exactly one of 'through' and 'file'", "through: [{to: [...]}, ...] or file: x.csv"
             )
         if self.through is not None:
-            first, *rest = self.through
+            first, *others = self.through
             if first.via is not None:
                 raise invalid("'via' at the point where the path begins", "via belongs to the points after it")
             has_rpy = [point.rpy is not None for point in self.through]
@@ -138,7 +138,7 @@ class PathDocument(HoldingDocument):
             if all(has_rpy) and (self.tool is not None or self.direction is not None):
                 raise invalid("'tool' or 'direction' beside 'rpy' of the points", "one of them")
             position = first.to
-            for point in rest:
+            for point in others:
                 if point.to == position and point.via is None:
                     raise invalid(
                         f"{_mm(position)} twice in a row", "points apart from each other; no turn on the spot"
@@ -156,11 +156,10 @@ BY_HAND: dict[type[Task], type[Document]] = {Poses: PosesDocument, Path: PathDoc
 def _document(task_type: type[Task]) -> Any:
     if task_type in BY_HAND:
         return BY_HAND[task_type]
-    has_holding = any(field.key.kind == "holding" for field in declared(task_type))
+    constrained = any(field.key.kind == "constraints" for field in declared(task_type))
+    base = ConstrainedDocument if constrained else LimitedDocument
     kind_key = {"kind": (Literal[task_type.kind], ...)}
-    return extend_document(
-        task_type, f"{task_type.__name__}Document", kind_key, base=HoldingDocument if has_holding else LimitedDocument
-    )
+    return extend_document(task_type, f"{task_type.__name__}Document", kind_key, base=base)
 
 
 TASKS: Any = Union[tuple(_document(task_type) for task_type in KINDS)]  # noqa: UP007  made at run time

@@ -10,18 +10,18 @@ from armsim.documents.fields import Measured
 from armsim.model.arm import Arm
 from armsim.model.kinematics import ArmJoint
 from armsim.sources import KeyPath, Source
-from armsim.tasks import Holding
+from armsim.tasks import PoseConstraints
 from armsim.tasks.elbow import possible
 
 
-def build_holding(document: Any, arm: Arm, source: Source, at: KeyPath) -> Holding:
+def build_constraints(document: Any, arm: Arm, source: Source, at: KeyPath) -> PoseConstraints:
     """Build the orientation of the tool and the posture of the arm from the document of a task."""
     near = None if document.near is None else joint_positions(document.near, arm, source, (*at, "near"), limits=False)
     direction = None
     if document.direction is not None:
         unit = np.array(document.direction) / np.linalg.norm(document.direction)
         direction = (float(unit[0]), float(unit[1]), float(unit[2]))
-    hold = []
+    fixed_joints = []
     for name, value in (document.hold or {}).items():
         joint = _joint(name, arm, source, (*at, "hold"))
         kind = "angle" if joint.revolute else "length"
@@ -29,8 +29,8 @@ def build_holding(document: Any, arm: Arm, source: Source, at: KeyPath) -> Holdi
             raise source.error((*at, "hold", name), f"{value.kind} for joint {name}", kind)
         if not joint.lower <= value.value <= joint.upper:
             raise source.error((*at, "hold", name), f"outside the range of joint {name}", _range(joint))
-        hold.append((name, value.value))
-    if len(hold) == len(arm.joints):
+        fixed_joints.append((name, value.value))
+    if len(fixed_joints) == len(arm.joints):
         raise source.error((*at, "hold"), "every joint is held", "one that is free to move")
     branch = []
     for name, side in (document.branch or {}).items():
@@ -38,7 +38,7 @@ def build_holding(document: Any, arm: Arm, source: Source, at: KeyPath) -> Holdi
         sign = 1 if side == "positive" else -1
         if (joint.upper if sign > 0 else -joint.lower) <= 0:
             raise source.error((*at, "branch", name), f"{side} is outside the range of joint {name}", _range(joint))
-        if name in dict(hold):
+        if name in dict(fixed_joints):
             raise source.error((*at, "branch", name), f"joint {name} is held", "a joint that moves")
         branch.append((name, sign))
     nearest = elbow = None
@@ -49,7 +49,7 @@ def build_holding(document: Any, arm: Arm, source: Source, at: KeyPath) -> Holdi
         elbow = document.posture.elbow
     if document.posture is not None and document.posture.nearest is not None:
         nearest = joint_positions(document.posture.nearest, arm, source, (*at, "posture", "nearest"), limits=True)
-    return Holding(document.tool, direction, near, tuple(hold), tuple(branch), nearest, elbow)
+    return PoseConstraints(document.tool, direction, near, tuple(fixed_joints), tuple(branch), nearest, elbow)
 
 
 def _joint(name: str, arm: Arm, source: Source, at: KeyPath) -> ArmJoint:
@@ -62,7 +62,7 @@ def joint_positions(values: list[Measured], arm: Arm, source: Source, at: KeyPat
     """Positions of all joints [rad or m], within their ranges where ``limits`` is true."""
     positions = _each(values, arm, source, at, "positions", ("angle", "length"))
     for index, (value, joint) in enumerate(zip(positions, arm.joints, strict=True)):
-        if limits and not joint.holds(value):
+        if limits and not joint.in_range(value):
             raise source.error((*at, index), f"outside the range of joint {joint.name}", _range(joint))
     return positions
 

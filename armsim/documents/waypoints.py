@@ -48,7 +48,7 @@ def read_waypoints(path: Path, arm: Arm) -> tuple[tuple[Waypoint, ...], tuple[tu
     if by_joint:
         for row, position in enumerate(values):
             for joint, value in zip(arm.joints, position, strict=True):
-                if not joint.holds(value):
+                if not joint.in_range(value):
                     raise columns.fault(row, joint.name, "outside the range of the joint", "a position in its range")
     compared = len(order) if by_joint else len(POINT)
     for row, (a, b) in enumerate(pairwise(values), start=1):

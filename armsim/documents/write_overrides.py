@@ -97,12 +97,12 @@ def joint_changes(
             "mounting": mounting.get("mounting"),
             "price": {key: cost for key, cost in prices.items() if cost} or None,
         }
-        stated = {
+        present_keys = {
             "motor_encoder": joint.motor_encoder is not None and choice.placement != "both",
             "counts_turns": joint.counts_turns and choice.placement != "both",
             "mounting": joint.mounting != Mounting(), "price": joint.fitting != Fitting(),
         }  # fmt: skip
-        removed = [key for key, is_stated in stated.items() if is_stated and keys.get(key) is None]
+        removed = [key for key, is_stated in present_keys.items() if is_stated and keys.get(key) is None]
         stated_values = {key: value for key, value in keys.items() if value is not None}
         changes[joint.name] = {**stated_values, **dict.fromkeys(removed)}
     return changes

@@ -95,7 +95,7 @@ def numbers(snapshot: Snapshot, task: int) -> list[Number]:
     else:
         required = required_at(scenario.requirement, scenario.tasks[task].name)
         for criterion in CRITERIA:
-            if not criterion.shown(required, scenario.tasks[task].is_path):
+            if not criterion.applies(required, scenario.tasks[task].is_path):
                 continue
             value = criterion.first_order(required, snapshot.answer.tables[task])
             figure = "…" if value is None else f"≈ {show(value)}"

@@ -79,29 +79,30 @@ def poses_needed(record: Calibrated) -> style.Drawing:
     return out
 
 
-def causes_left(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
+def residual_causes(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
     """Part of the error by cause, before and after the calibration."""
     largest = max(max(record.before, record.after) for record in causes)
-    shown = [record for record in causes if max(record.before, record.after) > SMALL * largest][:MOST]
+    largest_causes = [record for record in causes if max(record.before, record.after) > SMALL * largest][:MOST]
     unit = unit_for([largest])
-    places = -np.arange(len(shown), dtype=float)
+    places = -np.arange(len(largest_causes), dtype=float)
     with style.style():
-        out, axes = style.figure(6.4, 1.5 + 0.36 * len(shown))
+        out, axes = style.figure(6.4, 1.5 + 0.36 * len(largest_causes))
         for name, shift, colour, hatch in (("before", 0.19, 0, ""), ("after", -0.19, 1, "///")):
-            sizes = np.array([getattr(record, name) for record in shown]) * unit.factor
+            sizes = np.array([getattr(record, name) for record in largest_causes]) * unit.factor
             axes.barh(
                 places + shift, sizes, 0.36, color=style.COLOURS[colour], hatch=hatch, edgecolor="white", label=name
             )
             texts = [
-                f"{record.cause}, {name}: {significant(v)} {unit.name}" for record, v in zip(shown, sizes, strict=True)
+                f"{record.cause}, {name}: {significant(v)} {unit.name}"
+                for record, v in zip(largest_causes, sizes, strict=True)
             ]
             out.annotate(axes, sizes, places + shift, texts=texts)
-        axes.set_yticks(places, [style.label(record.cause) for record in shown])
+        axes.set_yticks(places, [style.label(record.cause) for record in largest_causes])
         axes.set(xlabel=f"part of the error, rms over arms and poses [{unit.name}]")
         axes.grid(axis="y", visible=False)
         axes.legend(loc="lower right")
-        gain = max(shown, key=lambda record: record.before**2 - record.after**2)
-        residual = max(shown, key=lambda record: record.after)
+        gain = max(largest_causes, key=lambda record: record.before**2 - record.after**2)
+        residual = max(largest_causes, key=lambda record: record.after)
         axes.set_title(
             style.wrapped(f"most is gained at {gain.cause}; {residual.cause} is the largest of what is left", 66)
         )
@@ -109,59 +110,60 @@ def causes_left(causes: Sequence[CauseLeftRecord]) -> style.Drawing:
     return out
 
 
-def parameters_known(parameters: Sequence[ParameterRecord]) -> style.Drawing:
+def parameter_uncertainty(parameters: Sequence[ParameterRecord]) -> style.Drawing:
     """Standard uncertainty of each identified parameter over its spread in the population, by formula and sampled."""
-    shown = sorted((parameter for parameter in parameters if parameter.spread > 0.0), key=_ratio)[-MOST:]
-    places = np.arange(len(shown), dtype=float)
+    largest_parameters = sorted((parameter for parameter in parameters if parameter.spread > 0.0), key=_ratio)[-MOST:]
+    places = np.arange(len(largest_parameters), dtype=float)
     with style.style():
-        out, axes = style.figure(6.4, 1.6 + 0.24 * max(len(shown), 2))
-        whole = np.array([_ratio(parameter) for parameter in shown])
-        sampled = np.array([parameter.over_population / parameter.spread for parameter in shown])
-        noise = np.array([parameter.by_measurement / parameter.spread for parameter in shown])
+        out, axes = style.figure(6.4, 1.6 + 0.24 * max(len(largest_parameters), 2))
+        ratios = np.array([_ratio(parameter) for parameter in largest_parameters])
+        sampled = np.array([parameter.over_population / parameter.spread for parameter in largest_parameters])
+        noise = np.array([parameter.by_measurement / parameter.spread for parameter in largest_parameters])
         axes.plot(noise, places, "|", color=style.COLOURS[7], markersize=9, label="by instrument and visits alone")
-        axes.plot(whole, places, "o", color=style.COLOURS[0], markersize=5, label="by formula")
+        axes.plot(ratios, places, "o", color=style.COLOURS[0], markersize=5, label="by formula")
         axes.plot(sampled, places, "x", color=style.COLOURS[1], markersize=5, label="over the sampled arms")
         texts = [
             f"{parameter.name}: {significant(v)} of its spread"
-            for parameter, v in zip(shown, whole.tolist(), strict=True)
+            for parameter, v in zip(largest_parameters, ratios.tolist(), strict=True)
         ]
-        out.annotate(axes, whole, places, texts=texts)
+        out.annotate(axes, ratios, places, texts=texts)
         axes.axvline(NO_GAIN, color=style.REQUIREMENT, linestyle="--", linewidth=1.2)
         axes.set_xscale("log")
         axes.xaxis.set_major_formatter("{x:g}")
-        axes.set_yticks(places, [style.label(parameter.name) for parameter in shown], fontsize=8)
+        axes.set_yticks(places, [style.label(parameter.name) for parameter in largest_parameters], fontsize=8)
         axes.set(xlabel="standard uncertainty over the spread in the population")
         style.legend_below(axes, columns=3)
-        worse = sum(ratio > NO_GAIN for ratio in whole.tolist())
-        finding = f"{worse} of {len(shown)} are known worse than the population itself tells"
-        axes.set_title(style.wrapped(finding if worse else f"all {len(shown)} are known better than before", 64))
+        worse = sum(ratio > NO_GAIN for ratio in ratios.tolist())
+        count = len(largest_parameters)
+        finding = f"{worse} of {count} are known worse than the population itself tells"
+        axes.set_title(style.wrapped(finding if worse else f"all {count} are known better than before", 64))
         style.footnote(out, "right of the dashed line: identifying it without a prior makes this parameter worse")
     return out
 
 
 def arm_values(arm: IdentifiedArmRecord) -> style.Drawing:
     """Identified parameters of a measured arm in units of their spread in the population, with 95 % intervals."""
-    shown = sorted(
+    largest_values = sorted(
         (parameter for parameter in arm.values if parameter.spread > 0.0),
         key=lambda parameter: abs(parameter.value) / parameter.spread,
     )[-MOST:]
-    places = np.arange(len(shown), dtype=float)
+    places = np.arange(len(largest_values), dtype=float)
     with style.style():
-        out, axes = style.figure(6.4, 1.5 + 0.24 * max(len(shown), 2))
-        values = np.array([parameter.value / parameter.spread for parameter in shown])
-        reach = np.array([NORMAL_95 * parameter.uncertainty / parameter.spread for parameter in shown])
+        out, axes = style.figure(6.4, 1.5 + 0.24 * max(len(largest_values), 2))
+        values = np.array([parameter.value / parameter.spread for parameter in largest_values])
+        reach = np.array([NORMAL_95 * parameter.uncertainty / parameter.spread for parameter in largest_values])
         outside = np.abs(values) - reach > 1.0
         for mask, colour in ((outside, style.REQUIREMENT), (~outside, style.COLOURS[0])):
             axes.errorbar(values[mask], places[mask], xerr=reach[mask], fmt="o", color=colour, markersize=4, capsize=2)
         texts = [
             f"{parameter.name}: {significant(v)} of its spread"
-            for parameter, v in zip(shown, values.tolist(), strict=True)
+            for parameter, v in zip(largest_values, values.tolist(), strict=True)
         ]
         out.annotate(axes, values, places, texts=texts)
         axes.axvspan(-1.0, 1.0, color="#777777", alpha=0.12)
-        axes.set_yticks(places, [style.label(parameter.name) for parameter in shown], fontsize=8)
+        axes.set_yticks(places, [style.label(parameter.name) for parameter in largest_values], fontsize=8)
         axes.set(xlabel="identified value over the spread in the population")
-        largest = shown[-1] if shown else None
+        largest = largest_values[-1] if largest_values else None
         finding = (
             f"{largest.name} is off most, {significant(abs(values[-1]), 2)} times its spread" if largest else "nothing"
         )

@@ -20,19 +20,19 @@ def error_budget(result: Result, task: TaskResult) -> style.Drawing:
     reduce the mean error lie below zero.
     """
     owners = [owner for owner in dict.fromkeys(owner for owner, _ in task.poses.share_names) if owner != BIAS[0]]
-    ranked = sorted(task.summary.causes, key=lambda c: -task.summary.causes[c])
-    main_causes = [cause for cause in ranked[:SHOWN] if task.summary.causes[cause] > 0]
+    by_share = sorted(task.summary.causes, key=lambda c: -task.summary.causes[c])
+    main_causes = [cause for cause in by_share[:SHOWN] if task.summary.causes[cause] > 0]
     shares = {
         (contribution.owner, contribution.cause): contribution.share for contribution in task.summary.contributions
     }
-    table = {cause: np.array([shares.get((owner, cause), 0.0) for owner in owners]) for cause in ranked}
-    rest = sum((table[cause] for cause in ranked[SHOWN:]), np.zeros(len(owners)))
+    table = {cause: np.array([shares.get((owner, cause), 0.0) for owner in owners]) for cause in by_share}
+    others = sum((table[cause] for cause in by_share[SHOWN:]), np.zeros(len(owners)))
     with style.style():
         out, axes = style.figure(6.4, 3.8)
         top, below = np.zeros(len(owners)), np.zeros(len(owners))
         rows = [(cause, table[cause]) for cause in main_causes]
-        if rest.any():
-            rows.append((f"{len(ranked) - SHOWN} others", rest))
+        if others.any():
+            rows.append((f"{len(by_share) - SHOWN} others", others))
         causes = list(dict.fromkeys(c for other in result.tasks for c in other.summary.causes))
         for cause, heights in rows:
             bottom = np.where(heights < 0.0, below, top)

@@ -110,9 +110,9 @@ def _curve(out: style.Drawing, axes: Axes, names: tuple[str, ...], budget: Joint
     axes.set_title(style.wrapped(title, 34), fontsize=8, pad=3)
     axes.tick_params(labelsize=8)
     thinned = slice(None, None, max(1, len(position) // POINTS))
-    shown = zip(position[thinned], unit_error[thinned], low[thinned], high[thinned], strict=True)
+    rows = zip(position[thinned], unit_error[thinned], low[thinned], high[thinned], strict=True)
     texts = [
-        f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of units {a:.3g} to {b:.3g}" for p, v, a, b in shown
+        f"{names[0]} at {p:.4g} {length}: {v:.3g} {unit.name}, 95 % of units {a:.3g} to {b:.3g}" for p, v, a, b in rows
     ]
     out.annotate(axes, position[thinned], unit_error[thinned], texts=texts)
 

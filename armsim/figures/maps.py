@@ -104,8 +104,8 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
     grid = _grid(task, 3)
     values, label, factor, unit, _, finding = cell_measure(result, task, measure, 3)
     filled = np.where(np.isnan(values), -np.inf, values)
-    ranked = np.argsort(-filled.reshape(len(filled), -1).max(axis=1), kind="stable")
-    layer_numbers = np.sort(ranked[:MOST_LAYERS])
+    by_error = np.argsort(-filled.reshape(len(filled), -1).max(axis=1), kind="stable")
+    layer_numbers = np.sort(by_error[:MOST_LAYERS])
     singular = on_grid(task, task.column("conditioning")) < NEAR_SINGULAR
     columns = min(3, len(layer_numbers))
     rows = math.ceil(len(layer_numbers) / columns)
@@ -216,14 +216,16 @@ def mark(axes: Axes, task: TaskResult, values: Array) -> list[Line2D | Patch]:
         )
     arm = in_grid(task, np.array(task.skeleton)) * 1e3
     across, up = (LETTERS.index(letter) for letter in grid.axes)
-    left, right, bottom, top = x[0], x[-1], y[0], y[-1]
+    x_low, x_high, y_low, y_high = x[0], x[-1], y[0], y[-1]
     axes.plot(arm[:, across], arm[:, up], color="white", linewidth=5.0, solid_capstyle="round", zorder=4)
     axes.plot(arm[:, across], arm[:, up], color="#222222", linewidth=2.2, marker="o", markersize=4, zorder=5)
-    margin = 0.25 * max(right - left, top - bottom)
+    margin = 0.25 * max(x_high - x_low, y_high - y_low)
     axes.set_xlim(
-        max(min(left, arm[:, across].min()), left - margin), min(max(right, arm[:, across].max()), right + margin)
+        max(min(x_low, arm[:, across].min()), x_low - margin), min(max(x_high, arm[:, across].max()), x_high + margin)
     )
-    axes.set_ylim(max(min(bottom, arm[:, up].min()), bottom - margin), min(max(top, arm[:, up].max()), top + margin))
+    axes.set_ylim(
+        max(min(y_low, arm[:, up].min()), y_low - margin), min(max(y_high, arm[:, up].max()), y_high + margin)
+    )
     handles.append(Line2D([], [], color="#222222", marker="o", markersize=4, label="arm at the worst pose"))
     return handles
 

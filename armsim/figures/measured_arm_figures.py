@@ -100,21 +100,21 @@ def expected_map(arm: ArmRecord, task: str, grid: Grid, names: Sequence[str]) ->
     return out
 
 
-def moved_causes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
+def cause_changes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
     """Causes that the measurement shows to have moved, in standard deviations of the prediction."""
-    shown = list(causes[:MOST_CAUSES])[::-1]
+    largest_causes = list(causes[:MOST_CAUSES])[::-1]
     with style.style():
-        out, axes = style.figure(6.4, 0.9 + 0.27 * max(len(shown), 3))
-        places = np.arange(len(shown))
-        sizes = np.array([record.deviations for record in shown])
-        colours = [style.REQUIREMENT if record.deviations > 2.0 else style.COLOURS[0] for record in shown]
+        out, axes = style.figure(6.4, 0.9 + 0.27 * max(len(largest_causes), 3))
+        places = np.arange(len(largest_causes))
+        sizes = np.array([record.deviations for record in largest_causes])
+        colours = [style.REQUIREMENT if record.deviations > 2.0 else style.COLOURS[0] for record in largest_causes]
         axes.barh(places, sizes, 0.62, color=colours)
-        axes.set_yticks(places, [style.label(f"{record.cause}, {record.owner}") for record in shown])
+        axes.set_yticks(places, [style.label(f"{record.cause}, {record.owner}") for record in largest_causes])
         axes.axvline(2.0, color="#777777", linestyle=":", linewidth=1)
         axes.set(xlabel="moved by so many standard deviations that the scenario gives it")
         texts = [
             f"{record.cause} of {record.owner}: {record.deviations:.2f}, known to {100 * record.known:.0f} %"
-            for record in shown
+            for record in largest_causes
         ]
         out.annotate(axes, sizes, places.astype(float), texts=texts)
         best = causes[0] if causes else None

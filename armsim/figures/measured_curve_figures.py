@@ -88,9 +88,9 @@ def _orders(out: style.Drawing, axes: Axes, sensor: Measured, unit: Unit, encode
 
 def _legend(sensor: Measured) -> str:
     """Number of orders that the line shows; waves too fine to draw are left out."""
-    shown = int(np.count_nonzero(sensor.fit.orders * np.ptp(sensor.curve.angle) <= 2 * math.pi * FINEST))
-    hidden = len(sensor.orders) - shown
-    return f"{shown} orders" + (f", without {hidden} too fine to draw" if hidden else "")
+    count = int(np.count_nonzero(sensor.fit.orders * np.ptp(sensor.curve.angle) <= 2 * math.pi * FINEST))
+    hidden = len(sensor.orders) - count
+    return f"{count} orders" + (f", without {hidden} too fine to draw" if hidden else "")
 
 
 def _tick(order: OrderRecord) -> str:

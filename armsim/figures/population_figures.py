@@ -33,13 +33,13 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
             for p in (50, 95):
                 x = float(np.interp(p, probability, values)) * unit.factor
                 axes.plot([x], [p], "o", color=style.COLOURS[0], markersize=4)
-                left = x > 0.6 * right
+                below = x > 0.6 * right
                 axes.annotate(
                     f"{p} %: {significant(x)} {unit.name}",
                     (x, p),
-                    xytext=(-6, 2) if left else (6, -10),
+                    xytext=(-6, 2) if below else (6, -10),
                     textcoords="offset points",
-                    ha="right" if left else "left",
+                    ha="right" if below else "left",
                     fontsize=8,
                 )
             if limit is not None:
@@ -79,8 +79,8 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
         for row, pose in enumerate(reversed(poses)):
             e = pose.error
             quantile, ends = e.at_coverage, e.at_coverage_interval
-            left, width = e.p50 * unit.factor, (quantile - e.p50) * unit.factor
-            axes.barh(row, width, left=left, height=0.5, color=style.COLOURS[5])
+            offset, width = e.p50 * unit.factor, (quantile - e.p50) * unit.factor
+            axes.barh(row, width, left=offset, height=0.5, color=style.COLOURS[5])
             axes.plot([e.p50 * unit.factor], [row], "|", color=style.COLOURS[0], markersize=12)
             if ends is not None:
                 low, high = (x * unit.factor for x in ends)

@@ -82,7 +82,7 @@ def volume(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
         axes.set_zlim(low[2] - margin, high[2] + margin)
         axes.set_box_aspect(tuple(high - low + 2 * margin), zoom=1.1)
         axes.set(xlabel="x [mm]", ylabel="y [mm]", zlabel="z [mm]")
-        axes.view_init(elev=24, azim=_seen_from(planes, arm))
+        axes.view_init(elev=24, azim=_view_azimuth(planes, arm))
         places = np.concatenate([plane.centres for plane in planes])
         reachable = ~np.isnan(values)
         out.annotate(axes, *places[reachable].T, texts=[
@@ -136,7 +136,7 @@ def _requirement(axes: Any, cut: Cut, limit: float) -> None:
     axes.contour(*places, zdir=maps.LETTERS[cut.axis], offset=cut.at, **look)
 
 
-def _seen_from(planes: tuple[Cut, ...], arm: Array) -> float:
+def _view_azimuth(planes: tuple[Cut, ...], arm: Array) -> float:
     """Azimuth of a view in which the arm stands in front of the planes. [deg]"""
     at = np.array([plane.at for plane in planes])
     away = arm.mean(axis=0) - at
@@ -157,12 +157,12 @@ def _scene(task: TaskResult, cells: maps.CellMeasure, planes: tuple[Cut, ...], a
     for plane in planes:
         x, y = (np.round(plane.centres[:, k].reshape(plane.shape), 3).tolist() for k in range(2))
         z = _plain(np.where(np.isnan(plane.values), np.nan, plane.centres[:, 2]).reshape(plane.shape))  # a gap
-        shown = _plain(plane.values.reshape(plane.shape))
+        colours = _plain(plane.values.reshape(plane.shape))
         name = f"cut at {maps.LETTERS[plane.axis]} {plane.at:g} mm"
         if min(plane.shape) > 1:
             flat = {"x": x, "y": y, "z": z}
             hover = f"x %{{x:g}}, y %{{y:g}}, z %{{z:g}} mm<br>%{{surfacecolor:.4g}} {cells.unit}<extra></extra>"
-            data.append({"type": "surface", **flat, "surfacecolor": shown, **look, "name": name, "showlegend": True,
+            data.append({"type": "surface", **flat, "surfacecolor": colours, **look, "name": name, "showlegend": True,
                          "hovertemplate": hover, "contours": {k: {"highlight": False} for k in "xyz"}})  # fmt: skip
     if data:
         bar = {"title": {"text": f"[{cells.unit}]"}, "len": 0.7, "x": 1.0}
@@ -183,7 +183,7 @@ def _scene(task: TaskResult, cells: maps.CellMeasure, planes: tuple[Cut, ...], a
     name = "arm at the worst pose"
     data.append({"type": "scatter3d", "mode": "lines+markers", "x": x, "y": y, "z": z, "name": name, **look})
     titles = {f"{k}axis": {"title": {"text": f"{k} [mm]"}} for k in "xyz"}
-    azimuth = np.radians(_seen_from(planes, arm))
+    azimuth = np.radians(_view_azimuth(planes, arm))
     camera = {"eye": {"x": 1.9 * float(np.cos(azimuth)), "y": 1.9 * float(np.sin(azimuth)), "z": 0.9}}
     layout = {
         "scene": {"aspectmode": "data", "camera": camera, **titles}, "margin": dict.fromkeys("lrtb", 0), "height": 560,

@@ -6,7 +6,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from armsim.causes import STATED_MISALIGNMENT, Cause, names_in
-from armsim.field_spec import Key, stated, walk
+from armsim.field_spec import Key, stated_causes, walk
 from armsim.model.chain import OriginTolerances, RowTolerances
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Bus, Joint
@@ -70,7 +70,7 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
     out: dict[str, list[str]] = {}
     for joint in machine.joints:
         for document, part in (("joint", joint), ("encoder", joint.encoder)):
-            for path, _ in stated(part):
+            for path, _ in stated_causes(part):
                 out.setdefault(f"{document} {path}", []).append(joint.name)
     for axis, _ in machine.tolerances:
         out.setdefault(f"arm tolerances.{axis.parameter}", []).append(axis.owner)
@@ -79,7 +79,7 @@ def stated_effects(machine: Machine) -> dict[str, tuple[str, ...]]:
         ("environment.", machine.environment),
     )
     for prefix, owner in machine_parts:
-        for path, _ in stated(owner):
+        for path, _ in stated_causes(owner):
             document, key = ELSEWHERE.get(prefix + path, ("scenario", prefix + path))
             out.setdefault(f"{document} {key}", [])
     return {str(effect): tuple(out[str(effect)]) for effect in effects() if str(effect) in out}

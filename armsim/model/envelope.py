@@ -46,10 +46,10 @@ class Envelope:
         zero = np.zeros(3)
         envelope = Envelope(zero, zero, zero, 0.0)
         for motion in reversed(arm.motions):
-            envelope = envelope._moved(arm, motion)
+            envelope = envelope._before_motion(arm, motion)
         return envelope
 
-    def holds(self, points: Array) -> Array:
+    def contains(self, points: Array) -> Array:
         """Whether each of the points, shape (P, 3), is inside; bool, shape (P,)."""
         axis_distances = _from_axes(points)
         inside = (
@@ -75,7 +75,7 @@ class Envelope:
         half = math.sqrt(max(self.radius**2 - distance**2, 0.0))
         return max(low, -half), min(high, half)
 
-    def _moved(self, arm: Arm, motion: ElementaryTransform) -> Envelope:
+    def _before_motion(self, arm: Arm, motion: ElementaryTransform) -> Envelope:
         """Envelope in the frame before a motion."""
         direction = np.array(motion.direction, dtype=float)
         joint = None if motion.joint is None else arm.joints[motion.joint]

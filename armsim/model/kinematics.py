@@ -59,7 +59,7 @@ class ArmJoint:
         travel = self.upper - self.lower
         return travel if math.isfinite(travel) else (2 * math.pi if self.revolute else 1.0)
 
-    def holds(self, position: float) -> bool:
+    def in_range(self, position: float) -> bool:
         """Whether a position is within the range, up to rounding."""
         return self.lower - CRUMB <= position <= self.upper + CRUMB
 
@@ -144,7 +144,7 @@ def z_onto(direction: ArrayLike) -> Array:
     return matrix
 
 
-def rigid_motion(points: Array, wanted: Array) -> tuple[Array, Array]:
+def rigid_motion(points: Array, targets: Array) -> tuple[Array, Array]:
     """The turn and the shift that bring points onto others best, by least squares.
 
     Parameters
@@ -160,8 +160,8 @@ def rigid_motion(points: Array, wanted: Array) -> tuple[Array, Array]:
     ----------
     .. [1] Kabsch, Acta Cryst. A32 (1976) 922.
     """
-    here, there = points - points.mean(axis=0), wanted - wanted.mean(axis=0)
-    left, _, right = np.linalg.svd(here.T @ there)
-    sign = np.sign(np.linalg.det(left @ right))
-    turn = (left @ np.diag([1.0, 1.0, sign]) @ right).T
-    return turn, wanted.mean(axis=0) - turn @ points.mean(axis=0)
+    centred_points, centred_targets = points - points.mean(axis=0), targets - targets.mean(axis=0)
+    left_vectors, _, right_vectors = np.linalg.svd(centred_points.T @ centred_targets)
+    sign = np.sign(np.linalg.det(left_vectors @ right_vectors))
+    turn = (left_vectors @ np.diag([1.0, 1.0, sign]) @ right_vectors).T
+    return turn, targets.mean(axis=0) - turn @ points.mean(axis=0)

@@ -196,10 +196,10 @@ class Machine:
             )
             for term in self.terms
         )
-        drawn = acts
+        draw_acts = acts
         if self.correction is not None:
             acts = self._corrected(self.correction, acts, self.correction.values(states, fixed), index)
-        return EvaluatedMachine(axes, self.perturbed_arm.postures(q, axes), self.terms, acts, drawn)
+        return EvaluatedMachine(axes, self.perturbed_arm.postures(q, axes), self.terms, acts, draw_acts)
 
     def _corrected(self, correction: Correction, acts: Acts, shapes: Array, index: dict[int, int]) -> Acts:
         """Effect of every coefficient with the correction that it causes, one entry per axis."""
@@ -302,7 +302,7 @@ class EvaluatedMachine:
     terms : tuple of Term
     acts : Acts
         Effect of an independent change of every coefficient.
-    drawn : Acts
+    draw_acts : Acts
         Effect of the coefficients as they are drawn together: with a correction, its coefficients follow the others.
     """
 
@@ -310,7 +310,7 @@ class EvaluatedMachine:
     postures: Kinematics
     terms: tuple[Term, ...]
     acts: Acts
-    drawn: Acts
+    draw_acts: Acts
 
     def gains(self) -> Iterator[tuple[Term, Array]]:
         """Every term with the effect of its coefficients on the tool point in the base frame, shape (P, 3,

@@ -34,7 +34,7 @@ class MeasuredCurve:
         remaining_terms = tuple(term for term in terms if term.cause not in self.replaces)
         return remaining_terms + measured_curve(self.orders, self.mean, self.covariance)
 
-    def counted_twice(self, terms: tuple[Term, ...]) -> list[tuple[Cause, float]]:
+    def double_counted(self, terms: tuple[Term, ...]) -> list[tuple[Cause, float]]:
         """Causes that the curve does not replace though they have one of its orders, with that order."""
         out = []
         for term in terms:

@@ -110,7 +110,7 @@ class Mounting:
         centred="the size of a curve of unknown shape has none; a pitch that stays moves the zero",
     )  # fmt: skip
 
-    def beyond(self, counted: Mounting, in_proportion: tuple[str, ...] = ()) -> Mounting:
+    def beyond(self, included: Mounting, in_proportion: tuple[str, ...] = ()) -> Mounting:
         """Mounting in excess of one that is counted already, such that the squares of the errors add up to the whole.
 
         The error of an eccentricity is proportional to it, that of a tilt to its square, except for those
@@ -119,10 +119,10 @@ class Mounting:
         remainders = {}
         for name, degree in POWERS.items():
             power = 1 if name in in_proportion else degree
-            size, counted_size = getattr(self, name), getattr(counted, name)
-            if size.spread.nonzero and counted_size.spread.nonzero:
+            size, included_size = getattr(self, name), getattr(included, name)
+            if size.spread.nonzero and included_size.spread.nonzero:
                 square = size.spread.absolute_moment(2 * power)
-                share = max(0.0, 1.0 - counted_size.spread.absolute_moment(2 * power) / square)
+                share = max(0.0, 1.0 - included_size.spread.absolute_moment(2 * power) / square)
                 spread = size.spread.scaled(share ** (0.5 / power))
                 remainders[name] = replace(size, spread=spread)
         return replace(self, **remainders)
@@ -150,8 +150,8 @@ class Mounting:
             Whether the zero was set with the head in its place.
         """
         radius, heads = encoder.track_radius, encoder.heads
-        stated = tuple(entry.of for entry in encoder.misalignment_errors)
-        terms = self.beyond(encoder.accuracy_mounting, stated).scale_terms(encoder, fundamental)
+        stated_offsets = tuple(entry.of for entry in encoder.misalignment_errors)
+        terms = self.beyond(encoder.accuracy_mounting, stated_offsets).scale_terms(encoder, fundamental)
         if self.shaft_runout.spread.nonzero:
             removed, runout = encoder.corrections.eccentricity, self.shaft_runout
             terms += assembly.shaft_runout(runout.spread, radius, removed, heads, runout.phase)
@@ -173,18 +173,18 @@ class Mounting:
         geometry is not added.
         """
         radius, heads = encoder.track_radius, encoder.heads
-        stated = {entry.of: entry for entry in encoder.misalignment_errors if entry.of in STATED}
+        stated_offsets = {entry.of: entry for entry in encoder.misalignment_errors if entry.of in STATED}
         terms: tuple[Term, ...] = ()
-        if self.eccentricity.spread.nonzero and "eccentricity" not in stated:
+        if self.eccentricity.spread.nonzero and "eccentricity" not in stated_offsets:
             removed, phase = encoder.corrections.eccentricity, self.eccentricity.phase
             terms += assembly.eccentricity(self.eccentricity.spread, radius, removed, heads, phase)
         if self.ellipticity.spread.nonzero:
             terms += assembly.ellipticity(self.ellipticity.spread, radius, heads, self.ellipticity.phase)
-        if self.disc_tilt.spread.nonzero and "disc_tilt" not in stated:
+        if self.disc_tilt.spread.nonzero and "disc_tilt" not in stated_offsets:
             terms += assembly.disc_tilt(self.disc_tilt.spread, heads, self.disc_tilt.phase)
         if self.coupling_angle.spread.nonzero:
             terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
-        for entry in stated.values():
+        for entry in stated_offsets.values():
             terms += self._stated(entry, fundamental)
         return terms
 

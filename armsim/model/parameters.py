@@ -13,7 +13,7 @@ from armsim.model.chain import tolerance_key
 from armsim.model.joint import Joint
 from armsim.model.machine import Machine
 
-PLAIN = ("word", "flag", "choice", "part", "list", "holding")
+PLAIN = ("word", "flag", "choice", "part", "list", "constraints")
 """Kinds of fields that hold no number."""
 WHOLE = ("signal_periods",)
 """Counts that may vary like continuous numbers; others (heads, samples) may not."""
@@ -122,10 +122,12 @@ def _scale_value(owner: Any, steps: Steps, factor: float) -> Any:
         if isinstance(owner, Magnitude):
             return replace(owner, spread=owner.spread.scaled(factor))
         return owner.scaled(factor) if isinstance(owner, Distribution) else owner * factor
-    first, *rest = steps
+    first, *remaining = steps
     if isinstance(first, int):
-        return tuple(_scale_value(item, tuple(rest), factor) if n == first else item for n, item in enumerate(owner))
-    return replace(owner, **{first: _scale_value(getattr(owner, first), tuple(rest), factor)})
+        return tuple(
+            _scale_value(item, tuple(remaining), factor) if n == first else item for n, item in enumerate(owner)
+        )
+    return replace(owner, **{first: _scale_value(getattr(owner, first), tuple(remaining), factor)})
 
 
 def of_joint(machine: Machine, name: str) -> Joint:

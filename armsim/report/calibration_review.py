@@ -10,7 +10,7 @@ from functools import partial
 from armsim import figures
 from armsim.calibration.calibration_records import IdentifiedArmRecord
 from armsim.decide.calibration_study import Calibrated
-from armsim.figures.calibration_figures import arm_values, causes_left, parameters_known, poses_needed
+from armsim.figures.calibration_figures import arm_values, parameter_uncertainty, poses_needed, residual_causes
 from armsim.formatting import Unit, percent, show, significant
 from armsim.model.kinematics import ArmJoint
 from armsim.report import decision_sentences
@@ -359,14 +359,17 @@ def _figures(calibrated: Calibrated) -> Iterator[Planned]:
         caption = "How many poses, and what choosing them is worth."
         yield Planned("poses", "poses-needed", caption, partial(poses_needed, calibrated))
     yield Planned(
-        "left", "causes", "What the calibration removes, and what it leaves.", partial(causes_left, calibrated.causes)
+        "left",
+        "causes",
+        "What the calibration removes, and what it leaves.",
+        partial(residual_causes, calibrated.causes),
     )
     for number, arm in enumerate(calibrated.arms, start=1):
         caption = "What was found of the measured arm."
         yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm), True)
     if any(row.spread > 0.0 for row in calibrated.parameters):
         caption = "How well every parameter is known afterwards."
-        yield Planned("identified", "parameters", caption, partial(parameters_known, calibrated.parameters), True)
+        yield Planned("identified", "parameters", caption, partial(parameter_uncertainty, calibrated.parameters), True)
     before, after = calibrated.comparison.results
     for number, row in enumerate(calibrated.comparison.differences, start=1):
         task = next(task for task in before.tasks if task.name == row.task)

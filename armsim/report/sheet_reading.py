@@ -8,7 +8,7 @@ from armsim import causes
 from armsim.causes import Cause
 from armsim.errormodel.shapes import State
 from armsim.errormodel.terms import Axis
-from armsim.field_spec import stated, walk
+from armsim.field_spec import stated_causes, walk
 from armsim.formatting import orders, show_joint
 from armsim.model.encoder import Encoder
 from armsim.model.joint import Joint
@@ -43,7 +43,7 @@ def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
     state = State(np.full(1, farthest), np.full(1, speed), np.zeros(1), np.zeros(1))
     unit = "rad" if encoder.rotary else "m"
     keys: dict[Cause, list[str]] = {}
-    for path, key in stated(encoder):
+    for path, key in stated_causes(encoder):
         for cause in key.cause.reported_as if key.cause is not None else ():
             keys.setdefault(cause, []).append(path)
     keys[causes.QUANTISATION] = [
@@ -60,15 +60,13 @@ def errors(encoder: Encoder) -> list[tuple[str, str, str, str, str, str]]:
 
 def absent_causes(encoder: Encoder) -> list[str]:
     """Causes that the data sheet does not state and that are taken as zero."""
-    stated_causes = {causes.QUANTISATION, *(key.cause for _, key in stated(encoder))}
-    if stated_causes & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
-        stated_causes |= PERIODIC
-    if stated_causes & PERIODIC:
-        stated_causes.add(causes.SUB_DIVISIONAL_ERROR)
+    covered = {causes.QUANTISATION, *(key.cause for _, key in stated_causes(encoder))}
+    if covered & {causes.SUB_DIVISIONAL_ERROR, causes.STATED_ACCURACY}:
+        covered |= PERIODIC
+    if covered & PERIODIC:
+        covered.add(causes.SUB_DIVISIONAL_ERROR)
     for alike in (SCATTER, LONG_WAVES):
-        if stated_causes & alike:
-            stated_causes |= alike
+        if covered & alike:
+            covered |= alike
     present = [field.key for _, field in walk(Encoder) if field.key.only in (None, encoder.measures)]
-    return list(
-        dict.fromkeys(str(key.cause) for key in present if key.cause is not None and key.cause not in stated_causes)
-    )
+    return list(dict.fromkeys(str(key.cause) for key in present if key.cause is not None and key.cause not in covered))

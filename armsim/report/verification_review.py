@@ -9,7 +9,7 @@ from functools import partial
 
 from armsim.calibration.calibration_records import ArmRecord, ScaleRecord
 from armsim.calibration.verify import Verified
-from armsim.figures.measured_arm_figures import expected_map, measured_poses, moved_causes
+from armsim.figures.measured_arm_figures import cause_changes, expected_map, measured_poses
 from armsim.formatting import percent, show, significant
 from armsim.report.document import Block, Bullets, Section, Text
 from armsim.report.drawing import Planned
@@ -262,7 +262,7 @@ def _figures(verified: Verified) -> Iterator[Planned]:
         name = f"{number}-{file_name(arm.name)}"
         draw, caption = partial(measured_poses, arm), "The measured arm over the population."
         yield Planned("poses", f"{name}-poses", caption, draw, True)
-        cause_figure = partial(moved_causes, arm.name, arm.causes)
+        cause_figure = partial(cause_changes, arm.name, arm.causes)
         yield Planned("causes", f"{name}-causes", "What the measurement says of the causes.", cause_figure, True)
         for task, (grid, cells) in verified.grids.items():
             caption = "The error expected of this very arm, and how well it is known."

@@ -85,7 +85,7 @@ class Judgement:
         ends: Ends,
         limit: float | None,
         units: int,
-        where: str = "",
+        pose: str = "",
         quantity: Quantity = "length",
         at_least: bool = False,
         cause: str = "",
@@ -101,7 +101,7 @@ class Judgement:
             more = units_for_interval(quantile) or None
         interval = ends if all(math.isfinite(end) for end in ends) else None
         one = Judgement(
-            criterion, statistic, phrase, where, value, interval, limit, quantity, at_least, state, cause, more
+            criterion, statistic, phrase, pose, value, interval, limit, quantity, at_least, state, cause, more
         )  # fmt: skip
         return share_digits([[one]])[0][0]
 
@@ -182,8 +182,8 @@ class Judgement:
         if self.state != "not resolved":
             return ""
         if self.interval is None:
-            gives = f"; about {self.units_to_resolve} give one" if self.units_to_resolve else ""
-            return f"too few units for an interval{gives}"
+            advice = f"; about {self.units_to_resolve} give one" if self.units_to_resolve else ""
+            return f"too few units for an interval{advice}"
         inside = "the limit lies in the 95 % interval"
         return f"{inside}; about {self.units_to_resolve} units would resolve it" if self.units_to_resolve else inside
 
@@ -209,18 +209,19 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
     for row in rows:
         for judgement in row:
             columns.setdefault(judgement.criterion, []).append(judgement)
-    shown: dict[str, tuple[str, int]] = {}
+    texts: dict[str, tuple[str, int]] = {}
     for name, column in columns.items():
         values = [judgement.value for judgement in column]
-        kind, limits = KINDS.get(column[0].quantity), [own.limit for own in column if own.limit is not None]
+        kind = KINDS.get(column[0].quantity)
+        limits = [judgement.limit for judgement in column if judgement.limit is not None]
         # beside a limit in its unit, as long as the numbers can be read there
-        near = bool(limits) and all(LEAST_LOAD < own.load < MOST_LOAD for own in column)
+        near = bool(limits) and all(LEAST_LOAD < judgement.load < MOST_LOAD for judgement in column)
         unit = column[0].display_unit if kind is None else unit_for(limits if near else values, kind)
         places = decimals_of(values, [judgement.interval for judgement in column], unit.factor)
-        shown[name] = unit.name, max(places, 1) if column[0].quantity == "share" else places  # 99.9 % is not 100 %
+        texts[name] = unit.name, max(places, 1) if column[0].quantity == "share" else places  # 99.9 % is not 100 %
 
     def beside(judgement: Judgement) -> Judgement:
-        unit, decimals = shown[judgement.criterion]
+        unit, decimals = texts[judgement.criterion]
         return replace(judgement, unit=unit, decimals=decimals)
 
     return [tuple(beside(judgement) for judgement in row) for row in rows]

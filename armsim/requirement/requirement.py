@@ -82,8 +82,8 @@ class Requirement:
         """What is required at a task: the limits that it states, the scenario's where it states none."""
         limits = self.tasks.get(task)
         names = () if limits is None else (field.name for field in dataclasses.fields(limits))
-        stated = {name: value for name in names if (value := getattr(limits, name)) is not None}
-        return dataclasses.replace(self, tasks={}, **stated)
+        limit_values = {name: value for name in names if (value := getattr(limits, name)) is not None}
+        return dataclasses.replace(self, tasks={}, **limit_values)
 
     def of_errors(self) -> Requirement:
         """The same without what single arms must keep."""

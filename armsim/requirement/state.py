@@ -55,9 +55,9 @@ def units_for_interval(quantile: float) -> int:
     .. [1] Conover, Practical Nonparametric Statistics (1999), 3.2: order statistics; the largest of n lies below the
        quantile with the chance p^n.
     """
-    wanted = math.ceil(math.log(0.025) / math.log(quantile)) if quantile < 1.0 else 0
-    step = int(10 ** max(0, len(str(wanted)) - 2))
-    return -(-wanted // step) * step
+    needed = math.ceil(math.log(0.025) / math.log(quantile)) if quantile < 1.0 else 0
+    step = int(10 ** max(0, len(str(needed)) - 2))
+    return -(-needed // step) * step
 
 
 def units_to_resolve(units: int, value: float, low: float, high: float, limit: float) -> int | None:
@@ -70,8 +70,8 @@ def units_to_resolve(units: int, value: float, low: float, high: float, limit: f
     away = abs(limit - value)
     if not math.isfinite(half) or half <= 0 or away <= 0:
         return None
-    wanted = units * (half / away) ** 2
-    if wanted <= units or wanted > 1e9:
+    needed = units * (half / away) ** 2
+    if needed <= units or needed > 1e9:
         return None
-    step = 10.0 ** (math.floor(math.log10(wanted)) - 1)
-    return int(math.ceil(wanted / step - 1e-6) * step)
+    step = 10.0 ** (math.floor(math.log10(needed)) - 1)
+    return int(math.ceil(needed / step - 1e-6) * step)

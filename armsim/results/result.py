@@ -16,7 +16,7 @@ import numpy as np
 from pydantic import TypeAdapter
 
 from armsim.arrays import Array
-from armsim.formatting import not_found, percent
+from armsim.formatting import percent, unknown_name
 from armsim.requirement import Judgement, Verdict, combined, reasons
 from armsim.requirement.requirement import Requirement, coverage_of, required_at
 from armsim.results.joints import Assumption, JointBudget, JointMotion, OperationLimit, TermBudget
@@ -100,7 +100,7 @@ class TaskResult:
             There is none of that name; the message lists those that exist.
         """
         if name not in self.poses.names:
-            raise KeyError(not_found("pose", name, self.poses.names))
+            raise KeyError(unknown_name("pose", name, self.poses.names))
         return self.poses[self.poses.names.index(name)]
 
 
@@ -190,7 +190,7 @@ class Result:
         for task in self.tasks:
             if task.name == name:
                 return task
-        raise KeyError(not_found("task", name, [task.name for task in self.tasks]))
+        raise KeyError(unknown_name("task", name, [task.name for task in self.tasks]))
 
     def to_json(self) -> bytes:
         """The text of results.json."""
@@ -228,9 +228,9 @@ class Result:
             The text is not a result of this format.
         """
         head = text[:400] if isinstance(text, str) else text[:400].decode("utf-8", "replace")
-        stated = re.search(r'"format"\s*:\s*"([^"]*)"', head)
-        if stated is not None and stated[1] != FORMAT:
-            raise ValueError(f"results of the format {stated[1]!r}; this version reads {FORMAT!r}")
+        match = re.search(r'"format"\s*:\s*"([^"]*)"', head)
+        if match is not None and match[1] != FORMAT:
+            raise ValueError(f"results of the format {match[1]!r}; this version reads {FORMAT!r}")
         return _adapter().validate_json(text)
 
 

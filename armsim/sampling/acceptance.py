@@ -41,11 +41,11 @@ class Tested:
     def within(self, position: float, repeatability: float | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Units that the test passes at all poses, and units that hold the limits there, shape (units,) each. [m]"""
         limits = position, np.inf if repeatability is None else repeatability
-        passed, holds = (
+        passed, within_limits = (
             np.all((figures[0] <= limits[0]) & (figures[1] <= limits[1]), axis=0)
             for figures in (self.printed, self.attained)
         )
-        return passed, holds
+        return passed, within_limits
 
 
 def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
@@ -72,11 +72,11 @@ def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numb
     law = sampler.law()
     printed, attained = (np.empty((2, len(numbers), spec.plan.units)) for _ in range(2))
     block = max(UNIT_BLOCK, min(AT_ONCE // cycles, 8 * UNIT_BLOCK) // UNIT_BLOCK * UNIT_BLOCK)
-    for units, drawn in spec.unit_blocks(block):
+    for units, coefficients in spec.unit_blocks(block):
         count = units.stop - units.start
         for pose, number in enumerate(tested.numbers.tolist()):
-            displacement, _ = sampler.follow(pose, number, task, drawn, units.start, count, cycles)
+            displacement, _ = sampler.follow(pose, number, task, coefficients, units.start, count, cycles)
             printed[0, pose, units] = pose_accuracy(displacement)
             printed[1, pose, units] = pose_repeatability(displacement)
-            attained[:, pose, units] = sampler.attain(pose, law, drawn, count)[0][:2]
+            attained[:, pose, units] = sampler.attain(pose, law, coefficients, count)[0][:2]
     return Tested(printed, attained)

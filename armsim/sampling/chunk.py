@@ -23,7 +23,7 @@ from armsim.sampling.monte_carlo import Sampler, blocks
 from armsim.sampling.plan import draw_units
 from armsim.sampling.pose import fill_first_order, share_names
 from armsim.sampling.pose_sample import Scales
-from armsim.sampling.unit_draws import Drawn
+from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling.visit_law import VisitLaw
 from armsim.sampling_plan import SamplingPlan
 
@@ -44,7 +44,7 @@ class RunSpec:
     layout : Layout
     batch : int
         Units of a batch by which the doubt of the quantile is judged, as many as the layout draws at a time; 0 without.
-    drawn, drawn_moving : Drawn, optional
+    draws, draws_moving : UnitDraws, optional
         The population of the machine at rest, and of that which moves along a path, where it is drawn once for all
         chunks of this process.
     """
@@ -54,8 +54,8 @@ class RunSpec:
     coverage: float
     layout: Layout
     batch: int = 0
-    drawn: Drawn | None = None
-    drawn_moving: Drawn | None = None
+    draws: UnitDraws | None = None
+    draws_moving: UnitDraws | None = None
 
     @staticmethod
     def undivided(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:
@@ -74,9 +74,9 @@ class RunSpec:
     def units(self, first: int, units: int, moving: bool = False) -> Array:
         """Coefficients of some units, as `draw_units`; where they are drawn at once, ``first`` is any multiple of
         `LANES`."""
-        machine, drawn = (self.machine.moving, self.drawn_moving) if moving else (self.machine, self.drawn)
-        if drawn is not None:
-            return drawn.of(first, units)
+        machine, draws = (self.machine.moving, self.draws_moving) if moving else (self.machine, self.draws)
+        if draws is not None:
+            return draws.of(first, units)
         return draw_units(machine.terms, self.plan, first, units)
 
     def unit_blocks(self, block: int = 0, moving: bool = False) -> Iterator[tuple[slice, Array]]:
@@ -164,9 +164,9 @@ class EvaluatedChunk:
         pose : int
         figures : (UNIT_FIGURES, units)
         """
-        for units, drawn in spec.unit_blocks(moving=self.moving):
+        for units, coefficients in spec.unit_blocks(moving=self.moving):
             for pose in poses:
-                figures = self.sampler.attain(pose, law, drawn, units.stop - units.start, self.tangents[pose])[0]
+                figures = self.sampler.attain(pose, law, coefficients, units.stop - units.start, self.tangents[pose])[0]
                 yield units, pose, figures
 
 

@@ -17,7 +17,7 @@ from armsim.model.machine import Machine
 from armsim.results.pose_table import PoseTable, Rows
 from armsim.sampling.chunk import EvaluatedChunk, Extremes, PoseChunk, RunSpec
 from armsim.sampling.monte_carlo import blocks, sample
-from armsim.sampling.pose import asked_at, fill_sampled
+from armsim.sampling.pose import fill_sampled, pose_queries
 from armsim.sampling.pose_sample import empty_outputs, empty_slots
 
 Heed = Callable[[], None]
@@ -128,7 +128,7 @@ def sample_prepared(
     prepared: PreparedPoses,
     units: int,
     before: PartialSample | None = None,
-    hold: bool = False,
+    resumable: bool = False,
     heed: Heed = go_on,
 ) -> tuple[ChunkResult, PartialSample | None]:
     """Sample until there are so many units.
@@ -151,10 +151,10 @@ def sample_prepared(
         By ``heed``.
     """
     plan, layout, rows, chunk = spec.plan_of(units), spec.layout, prepared.rows, prepared.chunk
-    known = 0 if before is None else before.units
-    quantiles, coverage = asked_at(spec.coverage, plan)
+    previous_units = 0 if before is None else before.units
+    quantiles, coverage = pose_queries(spec.coverage, plan)
     poses = rows.stop - rows.start
-    size = poses if hold or before is not None else min(max(layout.span, layout.group), poses)
+    size = poses if resumable or before is not None else min(max(layout.span, layout.group), poses)
     room = empty_outputs(size, units, len(quantiles.ps), units // spec.batch if spec.batch else 0)
     slots, counts = empty_slots(layout.slots), []
     extremes = Extremes.none(units)
@@ -163,7 +163,7 @@ def sample_prepared(
         outputs = _part(room, 0, high - low)
         outputs.sums[:] = 0.0
         if before is not None:
-            outputs.squares[:, :known], outputs.figures[:, :, :known] = before.squares, before.figures
+            outputs.squares[:, :previous_units], outputs.figures[:, :, :previous_units] = before.squares, before.figures
             outputs.sums[:] = before.sums
         for begin in range(low, high, layout.group):
             end = min(begin + layout.group, high)
@@ -171,19 +171,19 @@ def sample_prepared(
             if before is not None:
                 for i, packed in enumerate(before.counts[begin - low : end - low]):
                     unpack(packed.place, packed.count, packed.extremes, _slot(slots, i))
-            for number, (first, count) in enumerate(blocks(units - known, layout.unit_block)):
+            for number, (first, count) in enumerate(blocks(units - previous_units, layout.unit_block)):
                 heed()
                 batch = number if spec.batch and count == spec.batch else -1
-                part = Part(begin, end, prepared.task, known + first, count, plan.visits, units, batch)
-                drawn = spec.units(known + first, count, chunk.moving)
-                sample(prepared.poses, drawn, part, quantiles, coverage, slots, group)
-            if hold:
+                part = Part(begin, end, prepared.task, previous_units + first, count, plan.visits, units, batch)
+                coefficients = spec.units(previous_units + first, count, chunk.moving)
+                sample(prepared.poses, coefficients, part, quantiles, coverage, slots, group)
+            if resumable:
                 counts += [PackedCounts.of(_slot(slots, i)) for i in range(end - begin)]
         half_width = prepared.half_width[low - rows.start : high - rows.start]
         fill_sampled(prepared.table, slice(low, high), chunk.linear, outputs, plan, half_width)
         extremes.add(outputs.figures, half_width)
     result = ChunkResult(prepared.table.rows[rows], extremes)
-    return result, PartialSample(room.squares, room.figures, room.sums, tuple(counts)) if hold else None
+    return result, PartialSample(room.squares, room.figures, room.sums, tuple(counts)) if resumable else None
 
 
 def _part(outputs: PoseOutputs, low: int, high: int) -> PoseOutputs:
@@ -196,18 +196,18 @@ def _slot(slots: Slots, i: int) -> Tallies:
 
 def array_bytes(thing: Any) -> int:
     """Memory of all arrays of a record and of the records in it, each once, without machines and terms. [bytes]"""
-    seen: dict[int, int] = {}
-    _gather(thing, seen)
-    return sum(seen.values())
+    sizes: dict[int, int] = {}
+    _gather(thing, sizes)
+    return sum(sizes.values())
 
 
-def _gather(thing: Any, seen: dict[int, int]) -> None:
+def _gather(thing: Any, sizes: dict[int, int]) -> None:
     if isinstance(thing, np.ndarray):
-        whole = thing if thing.base is None or not isinstance(thing.base, np.ndarray) else thing.base
-        seen[id(whole)] = whole.nbytes
+        owner = thing if thing.base is None or not isinstance(thing.base, np.ndarray) else thing.base
+        sizes[id(owner)] = owner.nbytes
     elif isinstance(thing, tuple | list):
         for part in thing:
-            _gather(part, seen)
+            _gather(part, sizes)
     elif is_dataclass(thing) and not isinstance(thing, type | Machine | Term):
         for field in fields(thing):
-            _gather(getattr(thing, field.name), seen)
+            _gather(getattr(thing, field.name), sizes)

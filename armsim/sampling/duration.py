@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from armsim.sampling.chunk import CHUNK, PoseChunk, RunSpec
 from armsim.sampling.chunk_sampler import sample_chunk
 from armsim.sampling.plan import UNIT_BLOCK
-from armsim.sampling.unit_draws import Drawn
+from armsim.sampling.unit_draws import UnitDraws
 
 if TYPE_CHECKING:
     from armsim.sampling.population import TaskConfigurations
@@ -34,7 +34,7 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
     for units in (UNIT_BLOCK, UNIT_BLOCK, 4 * UNIT_BLOCK):  # the first makes the kernels ready
         plan = replace(spec.plan, units=units, visits=visits, tolerance=None)
         small = replace(spec, plan=plan, layout=replace(spec.layout, unit_block=units, group=1), batch=0)
-        small = replace(small, drawn=Drawn(spec.machine.terms, plan, in_memory=True))
+        small = replace(small, draws=UnitDraws(spec.machine.terms, plan, in_memory=True))
         start = time.perf_counter()
         sample_chunk(small, chunk)
         times[units] = time.perf_counter() - start

@@ -33,7 +33,7 @@ LOOK, PATIENCE, CLOSING = 2.0, 10.0, 2.0
 def threads(workers: int) -> Iterator[Executor]:
     """Threads of this process; compiled kernels hold no interpreter lock."""
     pool = ThreadPoolExecutor(workers)
-    yield from _until_done(pool)
+    yield from _shut_down_after(pool)
 
 
 @contextmanager
@@ -41,7 +41,7 @@ def processes(workers: int) -> Iterator[Executor]:
     """Processes on this machine, each started afresh."""
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=end_with_parent)
-    yield from _until_done(pool)
+    yield from _shut_down_after(pool)
 
 
 def end_with_parent() -> None:
@@ -59,7 +59,7 @@ def end_with_parent() -> None:
         signal.signal(number, signal.SIG_IGN)
 
 
-def _until_done(pool: Executor) -> Iterator[Executor]:
+def _shut_down_after(pool: Executor) -> Iterator[Executor]:
     try:
         yield pool
     except BrokenProcessPool as error:
@@ -96,12 +96,12 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
     client_of: Any = Client
     host_and_port: Any = get_address_host_port
     try:
-        where = host_and_port(address)
+        endpoint = host_and_port(address)
     except ValueError as error:
         accepted = "the address of a scheduler, such as tcp://10.0.0.5:8786"
         raise InputError(Problem("address of the cluster", 0, 0, "", f"{address!r}: {error}", accepted)) from error
     try:
-        socket.create_connection(where, timeout).close()  # a client that finds nobody hangs on leaving
+        socket.create_connection(endpoint, timeout).close()  # a client that finds nobody hangs on leaving
         client = client_of(address, timeout=timeout, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise RunError(f"no cluster answers at {address}: {error}") from error
@@ -109,12 +109,12 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
         at_once = sum(client.nthreads().values())
         if not at_once:
             raise RunError(f"the cluster at {address} has no workers")
-        here, others = _identity(), client.run(_identity)
+        local, others = _identity(), client.run(_identity)
         for worker, other in others.items():
-            if other != here:
+            if other != local:
                 raise RunError(
                     f"worker {worker} of the cluster has armsim {other[0]} with kernels {other[1]}, this process "
-                    f"{here[0]} with kernels {here[1]}: their bits would differ; install the same version on all"
+                    f"{local[0]} with kernels {local[1]}: their bits would differ; install the same version on all"
                 )
         yield _Watched(client.get_executor(pure=False, retries=RETRIES), client), at_once
     finally:
@@ -129,8 +129,8 @@ class _Watched(Executor):
         self.pool = pool
         self.client = client
 
-    def submit(self, do: Callable[..., T], /, *given: Any, **named: Any) -> Future[T]:
-        return self.pool.submit(do, *given, **named)
+    def submit(self, function: Callable[..., T], /, *arguments: Any, **named: Any) -> Future[T]:
+        return self.pool.submit(function, *arguments, **named)
 
     def result(self, future: Future[T]) -> T:
         """The result of a chunk.

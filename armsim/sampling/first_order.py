@@ -73,9 +73,9 @@ def linearise(evaluated: EvaluatedMachine) -> Linearised:
     for t, (term, g) in enumerate(evaluated.gains()):
         means[t] = g @ term.mean
         mean += means[t]
-        own = g @ term.covariance @ np.swapaxes(g, 1, 2)
-        covariance += own
-        contributions[t] = np.maximum(np.trace(own, axis1=1, axis2=2), 0.0)  # not below zero by rounding
+        term_covariance = g @ term.covariance @ np.swapaxes(g, 1, 2)
+        covariance += term_covariance
+        contributions[t] = np.maximum(np.trace(term_covariance, axis1=1, axis2=2), 0.0)  # not below zero by rounding
     diagonal = np.einsum("pii->pi", covariance)
     np.maximum(diagonal, 0.0, out=diagonal)  # a variance is not below zero but by rounding
     return Linearised(mean, covariance, contributions, means)

@@ -51,9 +51,11 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
     budgets = tuple(term_budget(term, axis, state) for term in terms)
 
     def both(life: str) -> tuple[float, float]:
-        own = [term for term in terms if term.life == life]
-        together = sum((term.expected(axis, state) for term in own), np.zeros(len(state.position)))  # means add as such
-        square = float(np.mean(together**2)) + sum(term.variance(axis, state) for term in own)
+        terms_of_life = [term for term in terms if term.life == life]
+        together = sum(
+            (term.expected(axis, state) for term in terms_of_life), np.zeros(len(state.position))
+        )  # means add as such
+        square = float(np.mean(together**2)) + sum(term.variance(axis, state) for term in terms_of_life)
         return math.sqrt(square), sum(budget.limit for budget in budgets if budget.life == life)
 
     (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = both("unit"), both("visit")

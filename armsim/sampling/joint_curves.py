@@ -103,8 +103,8 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
         first += len(term.mean)
     waves = _Waves(np.array(orders), np.array(sines, dtype=bool), np.concatenate(sizes))
     rms = {order: math.sqrt(square) for order, square in sorted(squares.items()) if square > 0}
-    seen = [order for order, size in rms.items() if size > NEGLIGIBLE * max(rms.values())]
-    fine = [order for order in seen if order * step * RESOLVED > 2 * math.pi]
+    visible = [order for order, size in rms.items() if size > NEGLIGIBLE * max(rms.values())]
+    fine = [order for order in visible if order * step * RESOLVED > 2 * math.pi]
     is_fine = np.isin(np.abs(waves.order), fine)
     coarse += waves.only(~is_fine).at(position)
     waves = waves.only(is_fine)
@@ -115,14 +115,14 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
     around = math.ceil(math.pi / (min(fine) * step))
     down, up = _beyond(coarse, waves, position, step, (low, high), around)
     swept = _swept(unit, waves.of_first(), position, step, around)
-    shown = max(order for order in fine if rms[order] >= SHOWN * max(rms[other] for other in fine))
+    finest = max(order for order in fine if rms[order] >= SHOWN * max(rms[other] for other in fine))
     return JointCurve(
         *_tuples(position, unit + waves.of_first().at(position)[:, 0], low + down, high + up),
         order=tuple(rms),
         rms=tuple(rms.values()),
         swept_low=tuple(swept[0].tolist()),
         swept_high=tuple(swept[1].tolist()),
-        detail=_detail(unit, waves.of_first(), position, shown),
+        detail=_detail(unit, waves.of_first(), position, finest),
     )
 
 
@@ -142,9 +142,9 @@ def _beyond(
 def _swept(unit: Array, waves: _Waves, position: Array, step: float, around: int) -> tuple[Array, Array]:
     """Ends of the error of one unit, shape (positions,): what is coarse, and about it the least and the most that fine
     waves do within a period of the coarsest of them."""
-    wanted = 2 + math.ceil(DETAIL * step * float(np.abs(waves.order).max()) / (2 * math.pi))
-    even, spread = np.linspace(-0.5, 0.5, min(wanted, SAMPLES)), (GOLDEN * np.arange(SAMPLES)) % 1.0 - 0.5
-    within = position[:, None] + step * (even if wanted <= SAMPLES else spread)
+    points = 2 + math.ceil(DETAIL * step * float(np.abs(waves.order).max()) / (2 * math.pi))
+    even, spread = np.linspace(-0.5, 0.5, min(points, SAMPLES)), (GOLDEN * np.arange(SAMPLES)) % 1.0 - 0.5
+    within = position[:, None] + step * (even if points <= SAMPLES else spread)
     fine = waves.at(within.ravel())[:, 0].reshape(within.shape)
     low, high = _nearby(fine.min(axis=1), around).min(axis=1), _nearby(fine.max(axis=1), around).max(axis=1)
     return unit + low, unit + high

@@ -45,14 +45,14 @@ def read_a_little() -> None:
 
     from armsim.core.quantiles import estimate_tallies
     from armsim.core.sample_kernel import Tallies
-    from armsim.sampling.pose_sample import asked_of, empty_slots
+    from armsim.sampling.pose_sample import empty_slots, quantile_query
     from armsim.sampling.statistics import TAIL
 
     slots = empty_slots(1)
     slots.ratio[:, :, 0] = slots.line[:, :, 0] = 1
     slots.extremes[:] = 0.0
     tallies, line = Tallies(*(counts[0] for counts in slots)), np.array([[0.0, 1.0]] * 3)
-    estimate_tallies(tallies, line, asked_of([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
+    estimate_tallies(tallies, line, quantile_query([0], [0.5], [True], 2, 2), 2, 2, TAIL, np.empty((3, 1)))
 
 
 def sample_a_little() -> None:

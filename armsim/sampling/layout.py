@@ -39,7 +39,7 @@ NAME = 200
 """Bytes that the name of a pose and what belongs to it take beside its numbers."""
 
 
-Where = Literal["threads", "processes", "cluster"]
+Backend = Literal["threads", "processes", "cluster"]
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class Layout:
         Poses whose counts are kept at a time; one where every pose is done with before the next.
     estimate : int
         Memory that the run takes at most. [bytes]
-    whole : int
+    undivided : int
         Memory with which all units could be drawn at once. [bytes]
     span : int
         Poses whose statistics are worked out together, at least ``group``.
@@ -68,7 +68,7 @@ class Layout:
     group: int
     slots: int
     estimate: int
-    whole: int = 0
+    undivided: int = 0
     span: int = 1
     at_once: bool = True
 
@@ -107,14 +107,14 @@ class Place:
     workers : int
     memory : int
         Memory that may be taken. [bytes]
-    where : str
+    backend : str
         ``threads`` share what is drawn; ``processes`` keep everything for themselves; on a ``cluster`` the memory holds
         for this process and for each process of the cluster on its own.
     """
 
     workers: int = 1
     memory: int = MEMORY
-    where: Where = "threads"
+    backend: Backend = "threads"
 
 
 def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Place()) -> Layout:
@@ -128,34 +128,34 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
     workers, memory, batch = place.workers, place.memory, load.batch
     record = RECORD * (load.tasks + 1 + AHEAD * workers)  # of a unit: of tasks, and of chunks on their way
     records, rows = record * plan.units, load.poses * (8 * load.row + NAME)
-    if place.where == "cluster":
+    if place.backend == "cluster":
         least = BASE + rows + records
         if least > memory:
             raise DoesNotFit(_advice(plan, load, place, least, memory - BASE - rows, record))
         workers, records, record, fixed = 1, 0, 0, PROCESS
     else:
-        fixed = BASE + rows + (workers * PROCESS if place.where == "processes" else 0)
-    machines = (machine, machine.moving) if load.moving and place.where == "threads" else (machine,)
+        fixed = BASE + rows + (workers * PROCESS if place.backend == "processes" else 0)
+    machines = (machine, machine.moving) if load.moving and place.backend == "threads" else (machine,)
     coefficients = sum(len(term.mean) for one in machines for term in one.terms if term.life == "unit")
-    owners = 1 if place.where == "threads" else workers
+    owners = 1 if place.backend == "threads" else workers
 
-    def drawn(units: int) -> int:
+    def draws_bytes(units: int) -> int:
         return 8 * coefficients * units + 64 * UNIT_BLOCK  # and what a draw takes on its way
 
     spare = 1 if batch else 0
     together = max(1, min(TOGETHER, AT_ONCE // (UNIT_BYTES * plan.units)))
-    whole = fixed + records + owners * drawn(plan.units) + _samples(workers, plan, together, 1)
-    if not batch and whole <= memory:
-        return Layout(plan.units, together, 1, whole, whole)
+    all_at_once = fixed + records + owners * draws_bytes(plan.units) + _samples(workers, plan, together, 1)
+    if not batch and all_at_once <= memory:
+        return Layout(plan.units, together, 1, all_at_once, all_at_once)
     block = min(batch or BLOCK, plan.units)
-    least = fixed + records + workers * drawn(block) + _samples(workers, plan, 1, 1 + spare)
+    least = fixed + records + workers * draws_bytes(block) + _samples(workers, plan, 1, 1 + spare)
     if least > memory:
-        left = memory - fixed - workers * drawn(block)
-        raise DoesNotFit(_advice(plan, load, replace(place, workers=workers), least, left, record))
+        available = memory - fixed - workers * draws_bytes(block)
+        raise DoesNotFit(_advice(plan, load, replace(place, workers=workers), least, available, record))
     each = _samples(workers, plan, 1, 1)
     group = max(1, min(SPAN, int((memory - least) / each) + 1))
     estimate = least + (group - 1) * each
-    return Layout(block, group, group + spare, estimate, whole, at_once=block >= plan.units)
+    return Layout(block, group, group + spare, estimate, all_at_once, at_once=block >= plan.units)
 
 
 def _samples(workers: int, plan: SamplingPlan, poses: int, slots: int) -> int:
@@ -169,32 +169,32 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
     Where all units are drawn at once, statistics are worked out at as many poses together as the memory allows.
     """
     step = (
-        LANES if layout.at_once and place.where == "threads" else UNIT_BLOCK
+        LANES if layout.at_once and place.backend == "threads" else UNIT_BLOCK
     )  # drawn at once: cut anywhere between lanes
     if not layout.at_once:
         group = max(1, min(layout.group, CALL // (step * plan.visits)))
         block = max(1, CALL // (group * step * plan.visits)) * step
         return replace(layout, unit_block=min(layout.unit_block, block), group=group, slots=group)
-    taken = _samples(place.workers, plan, layout.group, layout.slots)
-    left = place.memory - (layout.estimate - taken)
-    group = max(1, min(FEW, left // _samples(place.workers, plan, 1, 1)))
+    used = _samples(place.workers, plan, layout.group, layout.slots)
+    available = place.memory - (layout.estimate - used)
+    group = max(1, min(FEW, available // _samples(place.workers, plan, 1, 1)))
     each = _samples(place.workers, plan, 1, 0)
-    span = max(group, min(SPAN, (left - _samples(place.workers, plan, 0, group)) // each))
+    span = max(group, min(SPAN, (available - _samples(place.workers, plan, 0, group)) // each))
     block = max(1, CALL // (group * step * plan.visits)) * step
-    estimate = place.memory - left + _samples(place.workers, plan, span, group)
+    estimate = place.memory - available + _samples(place.workers, plan, span, group)
     return replace(layout, unit_block=min(plan.units, block), group=group, slots=group, estimate=estimate, span=span)
 
 
-def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, left: int, record: int) -> str:
+def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, available: int, record: int) -> str:
     """What would fit: ``left`` bytes are there for what grows with the units, ``record`` of them for each."""
     needed, allowed, workers = least / GIB, place.memory / GIB, place.workers
     needs = f"{plan.units} units at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
     advice = [f"{math.ceil(needed * 10) / 10:g}GiB of memory"]
-    if place.where == "cluster":
+    if place.backend == "cluster":
         workers = 1
     if workers > 1:
         advice.append(f"fewer than {workers} workers")
-    fits = int((left - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
+    fits = int((available - workers * SLOT_BYTES) / (workers * UNIT_BYTES + record))
     if fits >= UNIT_BLOCK:
         advice.append(f"at most {fits // UNIT_BLOCK * UNIT_BLOCK} units")
     elif load.poses * (8 * load.row + NAME) > place.memory / 10:

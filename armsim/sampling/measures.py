@@ -24,10 +24,10 @@ KEEPS = 1e-6
 """Part of the way, or turn per reach, by which an approach may miss its line or its orientation."""
 
 
-def measure(name: str, what: str, clause: str, where: str, values: Array, half_width: float = 0.0) -> Measure:
+def measure(name: str, what: str, clause: str, poses: str, values: Array, half_width: float = 0.0) -> Measure:
     """A figure that every unit has, as quantiles over the units; ``half_width`` as in `unit_quantiles`."""
     p50, p95 = stats.unit_quantiles(np.abs(values), (0.5, 0.95), half_width)
-    return Measure(name, what, clause, where, p50.value, p95.value, p50.interval, p95.interval)
+    return Measure(name, what, clause, poses, p50.value, p95.value, p50.interval, p95.interval)
 
 
 def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
@@ -60,13 +60,13 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
     apart = nominal[1] - nominal[0]
     commanded = float(np.linalg.norm(apart))
     accuracy, repeatability = np.empty(spec.plan.units), np.empty(spec.plan.units)
-    for part, drawn in spec.unit_blocks(_block(spec)):
+    for part, coefficients in spec.unit_blocks(_block(spec)):
         units = part.stop - part.start
-        a, b = (sampler.barycentres(n, drawn, units) for n in (0, 1))
+        a, b = (sampler.barycentres(n, coefficients, units) for n in (0, 1))
         line = b - a + apart[:, None]
         length = np.linalg.norm(line, axis=0)
         along = np.divide(line, length, out=np.zeros_like(line), where=length > 0)
-        both = np.concatenate([sampler.visit_gains(n, drawn, units) for n in (0, 1)], axis=2)
+        both = np.concatenate([sampler.visit_gains(n, coefficients, units) for n in (0, 1)], axis=2)
         variance = np.sum(np.einsum("juk,ju->uk", both, along) ** 2, axis=1)
         across = np.sum(both**2, axis=(0, 2)) - variance
         curved = np.divide(across, 2.0 * length, out=np.zeros(units), where=length > 0)
@@ -76,7 +76,7 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
 
 
 def direction_variation(
-    spec: RunSpec, configurations: Configurations, numbers: Sequence[int], held: Sequence[ToolConstraint]
+    spec: RunSpec, configurations: Configurations, numbers: Sequence[int], constraints: Sequence[ToolConstraint]
 ) -> Array:
     """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
 
@@ -102,7 +102,7 @@ def direction_variation(
     .. [1] ISO 9283:1998 7.2.3 (clause number from memory): three perpendicular directions.
     """
     samplers = []
-    for number, orientation in zip(numbers, held, strict=True):
+    for number, orientation in zip(numbers, constraints, strict=True):
         joints = configurations.joints[number : number + 1]
         for direction in np.eye(3):
             motion = approach(spec.machine.arm, joints, direction, orientation)
@@ -111,16 +111,16 @@ def direction_variation(
                 Sampler.prepare(spec.machine.evaluated(Configurations(joints, directions=ways[None])), spec.plan)
             )
     out = np.empty((len(numbers), spec.plan.units))
-    for part, drawn in spec.unit_blocks(_block(spec), moving=True):
+    for part, coefficients in spec.unit_blocks(_block(spec), moving=True):
         units = part.stop - part.start
         for pose in range(len(numbers)):
-            centres = [sampler.barycentres(0, drawn, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
+            centres = [sampler.barycentres(0, coefficients, units) for sampler in samplers[3 * pose : 3 * pose + 3]]
             between = [np.linalg.norm(a - b, axis=0) for a, b in combinations(centres, 2)]
             out[pose, part] = np.max(between, axis=0)
     return out
 
 
-def approach(arm: Arm, joints: Array, direction: Array, held: ToolConstraint) -> Array:
+def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstraint) -> Array:
     """Motion of the joints, per unit of way, by which the tool comes to a pose along a line.
 
     The tool keeps its orientation, or with ``direction`` that of its z axis, by the least motion. Where the arm cannot
@@ -140,15 +140,15 @@ def approach(arm: Arm, joints: Array, direction: Array, held: ToolConstraint) ->
     """
     at = arm.postures(joints)
     column, turning = at.column[0].T, np.where(at.rotary[:, None], at.direction[0], 0.0).T
-    if held != "free":
-        if held == "direction":
+    if constraint != "free":
+        if constraint == "direction":
             z = at.tool[0, :3, 2]
             turning = turning - np.outer(z, z @ turning)  # about its own z axis the tool is free
         size = arm.reach or 1.0
         both = np.concatenate([column, size * turning])
-        wanted = np.concatenate([direction, np.zeros(3)])
-        motion = np.linalg.pinv(both, rcond=SINGULAR) @ wanted
-        if np.linalg.norm(both @ motion - wanted) < KEEPS:
+        twist = np.concatenate([direction, np.zeros(3)])
+        motion = np.linalg.pinv(both, rcond=SINGULAR) @ twist
+        if np.linalg.norm(both @ motion - twist) < KEEPS:
             return np.asarray(motion)
     return np.asarray(np.linalg.pinv(column, rcond=SINGULAR) @ direction)
 

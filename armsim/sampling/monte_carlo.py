@@ -22,7 +22,7 @@ from armsim.errormodel.terms import Independent, Term
 from armsim.model.machine import EvaluatedMachine
 from armsim.sampling.first_order import Linearised
 from armsim.sampling.plan import draw_units, visit_key
-from armsim.sampling.pose_sample import PoseSample, Scales, asked_of, empty_outputs, empty_slots
+from armsim.sampling.pose_sample import PoseSample, Scales, empty_outputs, empty_slots, quantile_query
 from armsim.sampling.statistics import TAIL
 from armsim.sampling.visit_law import VisitCoefficients, VisitLaw, turned_columns, visit_law
 from armsim.sampling_plan import SamplingPlan
@@ -59,7 +59,7 @@ class Sampler:
         keys: list[NDArray[np.uint32]] = []
         laws: list[str] = []
         first = 0
-        for term, acts in zip(evaluated.terms, evaluated.drawn, strict=True):
+        for term, acts in zip(evaluated.terms, evaluated.draw_acts, strict=True):
             if term.life == "unit":
                 unit += [(first + k, axis, value) for k, axis, value in acts]
                 first += len(term.mean)
@@ -82,13 +82,13 @@ class Sampler:
         at = self.evaluated.postures
         return Axes(at.direction[pose], at.column[pose], at.rotary)
 
-    def _kept(self, pose: int, coefficients: Array) -> UnitErrors:
+    def _unit_errors(self, pose: int, coefficients: Array) -> UnitErrors:
         return UnitErrors(coefficients, self.unit_index, self.unit_axis, self.unit_value[pose])
 
-    def _drawn(self, pose: int) -> Visits:
+    def _visits(self, pose: int) -> Visits:
         rotary = self.evaluated.postures.rotary[self.moving]
         return Visits(
-            self.visit_keys, self.visit_law, self._begin, self._moved, self.visit_value[pose], self.moving, rotary
+            self.visit_keys, self.visit_law, self._begin, self._entry_axes, self.visit_value[pose], self.moving, rotary
         )
 
     @cached_property
@@ -97,7 +97,7 @@ class Sampler:
         return np.unique(self.visit_axis)
 
     @cached_property
-    def _moved(self) -> Counts:
+    def _entry_axes(self) -> Counts:
         """Axis of every entry of a visit, counted among those that visits move."""
         return np.searchsorted(self.moving, self.visit_axis)
 
@@ -119,7 +119,7 @@ class Sampler:
         both = np.stack([law.repeatability, law.orientation_repeatability], axis=1)
         return Poses(
             numbers, at.direction, at.column, at.rotary, self.unit_index, self.unit_axis, self.unit_value,
-            self.visit_keys, self.visit_law, self._begin, self._moved, self.visit_value,
+            self.visit_keys, self.visit_law, self._begin, self._entry_axes, self.visit_value,
             self.moving, at.rotary[self.moving], *scales, law.shift, law.turn_shift, tangents, both, law.slope,
         )  # fmt: skip
 
@@ -148,7 +148,7 @@ class Sampler:
         figures, barycentre = np.empty((UNIT_FIGURES, units)), np.empty((3, units))
         kernel: Any = evaluate_units
         effect = law.at(pose, np.zeros(3) if tangent is None else tangent)
-        kernel(self._kept(pose, coefficients), self._axes(pose), effect, units, figures, barycentre)
+        kernel(self._unit_errors(pose, coefficients), self._axes(pose), effect, units, figures, barycentre)
         return figures, barycentre
 
     def barycentres(self, pose: int, coefficients: Array, units: int) -> Array:
@@ -173,14 +173,14 @@ class Sampler:
         columns = turned_columns(at.direction[pose], at.column[pose], at.rotary, standing)
         return np.asarray(np.einsum("jua,ak->juk", columns, visits.on_axes(len(standing))[0]))
 
-    def whole(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
+    def sample_at(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
         """All units at one pose, at once."""
         units, visits = self.plan.units, self.plan.visits
         slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(linear)
         poses = self.laid_out(
             self.law(only=slice(pose, pose + 1)), scales, np.zeros((len(linear.mean), 3)), np.arange(len(linear.mean))
         )
-        none = asked_of([], [], [], units, visits)
+        none = quantile_query([], [], [], units, visits)
         part = Part(pose, pose + 1, task, 0, units, visits, units, -1)
         sample(poses, draw_units(self.evaluated.terms, self.plan), part, none, none, slots, outputs)
         tallies = Tallies(*(counts[0] for counts in slots))
@@ -200,7 +200,7 @@ class Sampler:
         displacement, rotation_angle = np.empty((3, many, units)), np.empty((many, units))
         kernel: Any = follow_units
         kernel(
-            self._kept(pose, coefficients), self._drawn(pose), self._axes(pose),
+            self._unit_errors(pose, coefficients), self._visits(pose), self._axes(pose),
             Block(number, task, first, units, many), displacement, rotation_angle,
         )  # fmt: skip
         return displacement, rotation_angle

@@ -29,10 +29,10 @@ PHASES = 256
 
 def is_limited(machine: Machine) -> bool:
     """Whether any joint states a limit of operation."""
-    return bool(limits_stated(machine))
+    return bool(limit_names(machine))
 
 
-def limits_stated(machine: Machine) -> tuple[str, ...]:
+def limit_names(machine: Machine) -> tuple[str, ...]:
     """Names of the kinds of limit of operation that the joints state."""
     absolute = any(joint.encoder.absolute is not None for joint in machine.joints)
     turns = any(joint.counts_turns for joint in machine.joints)
@@ -59,8 +59,8 @@ def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
     if is_limited(machine):
         for first in range(0, plan.units, UNIT_BLOCK):
             units = min(UNIT_BLOCK, plan.units - first)
-            for _, _, left in margins(machine, plan, first, units):
-                out[first : first + units] &= left >= 0.0
+            for _, _, margin in margins(machine, plan, first, units):
+                out[first : first + units] &= margin >= 0.0
     return out
 
 
@@ -73,11 +73,13 @@ def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...
     ]
     out = []
     for n, (joint, what, _) in enumerate(blocks[0]):
-        left = np.concatenate([block[n][2] for block in blocks])
-        failing = int(np.count_nonzero(left < 0.0))
-        p01, p50 = unit_quantiles(left, (0.01, 0.5))
-        interval = clopper_pearson(failing, len(left))
-        out.append(OperationLimit(joint, what, p50.value, p01.value, float(left.min()), failing / len(left), interval))
+        margin = np.concatenate([block[n][2] for block in blocks])
+        failing = int(np.count_nonzero(margin < 0.0))
+        p01, p50 = unit_quantiles(margin, (0.01, 0.5))
+        interval = clopper_pearson(failing, len(margin))
+        out.append(
+            OperationLimit(joint, what, p50.value, p01.value, float(margin.min()), failing / len(margin), interval)
+        )
     return tuple(out)
 
 
@@ -92,10 +94,10 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Arra
     ):  # fmt: skip
         terms = make(spread.spread, radius, phase=spread.phase) if spread.spread.nonzero else ()
         offset += radius * _first_wave(_on(terms, axis), plan, first, units)
-    skew = _drawn(HEAD_SKEW, mounting.head_skew, axis, plan, first, units)
-    own = period * _drawn(SECOND_TRACK, second.error, axis, plan, first, units)
+    skew = _draw_quantity(HEAD_SKEW, mounting.head_skew, axis, plan, first, units)
+    track_error = period * _draw_quantity(SECOND_TRACK, second.error, axis, plan, first, units)
     signal = _within_period(_on(encoder.signal_waves(), axis), encoder.order, plan, first, units)
-    apart = absolute.disagreement(skew, np.hypot(*offset), own, signal, radius, second.radius)
+    apart = absolute.disagreement(skew, np.hypot(*offset), track_error, signal, radius, second.radius)
     return absolute.margin(apart, absolute.periods_per_angle(encoder.signal_periods, second.periods))
 
 
@@ -124,7 +126,7 @@ def _on(terms: Sequence[Term], axis: Axis) -> list[Term]:
     return [term.on(axis) for term in terms]
 
 
-def _drawn(cause: Cause, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
+def _draw_quantity(cause: Cause, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
     """One quantity of every unit, shape (units,)."""
     if not spread.nonzero:
         return np.zeros(units)
@@ -142,7 +144,7 @@ def _waves(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) ->
     out: dict[float, Array] = {}
     if not terms:
         return out
-    drawn = draw_units(terms, plan, first, units)[:, :units]
+    coefficients = draw_units(terms, plan, first, units)[:, :units]
     start = 0
     for term in terms:
         for act in term.acts:
@@ -150,7 +152,7 @@ def _waves(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) ->
                 wave = out.setdefault(abs(act.shape.order), np.zeros((2, units)))
                 row = 0 if act.shape.function == "sin" else 1
                 sign = -1.0 if row == 0 and act.shape.order < 0 else 1.0
-                wave[row] += sign * act.shape.gain * drawn[start + act.coefficient]
+                wave[row] += sign * act.shape.gain * coefficients[start + act.coefficient]
         start += len(term.mean)
     return out
 
@@ -167,7 +169,7 @@ def _within_period(
     """Lowest and highest error within a signal period, shape (units,) each."""
     phase = 2.0 * math.pi * np.arange(PHASES)[:, None] / PHASES
     error = np.zeros((PHASES, units))
-    for own, (sine, cosine) in _waves(terms, plan, first, units).items():
-        turned = round(own / order) * phase
+    for order_number, (sine, cosine) in _waves(terms, plan, first, units).items():
+        turned = round(order_number / order) * phase
         error += sine * np.sin(turned) + cosine * np.cos(turned)
     return error.min(axis=0), error.max(axis=0)

@@ -119,7 +119,7 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     low, q, high = np.quantile(middle, (p - REACH * min(p, 1.0 - p), p, p + REACH * min(p, 1.0 - p)))
     inside = (middle >= low) & (middle <= high)
     unit = np.nonzero(inside)[1]
-    away, moved = middle[inside] - q, change[inside]
+    away, shifts = middle[inside] - q, change[inside]
     size = max(float(high - q), float(q - low))
     near = len(np.unique(unit))
     if near < LEAST_NEAR or len(np.unique(away)) < LEAST_NEAR:  # few units, or few values that they take
@@ -127,8 +127,8 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
         return Shift(values[1] - values[0], influence(other, p) - influence(one, p))
     powers = (away / size) ** np.arange(3)[:, None]
     inverse = np.linalg.inv(powers @ powers.T)
-    parabola = inverse @ (powers @ moved)
-    weights = (inverse[0] @ powers) * (moved - parabola @ powers)
+    parabola = inverse @ (powers @ shifts)
+    weights = (inverse[0] @ powers) * (shifts - parabola @ powers)
     pull = units * np.bincount(unit, weights, minlength=units)
     # where the quantile is, is uncertain too
     density = 2.0 * REACH * min(p, 1.0 - p) / float(high - low)
@@ -158,11 +158,11 @@ def quantile_influence(spec: RunSpec, task: int, configurations: Configurations,
     p : float
     """
     chunk = EvaluatedChunk.of(spec, configurations)
-    drawn = spec.units(0, units, chunk.moving)
+    coefficients = spec.units(0, units, chunk.moving)
     out = np.empty((len(configurations), units))
     for pose in range(len(configurations)):
-        moved, _ = chunk.sampler.follow(pose, int(configurations.numbers[pose]), task, drawn, 0, units)
-        out[pose] = influence(np.linalg.norm(moved, axis=0), p)
+        displacements, _ = chunk.sampler.follow(pose, int(configurations.numbers[pose]), task, coefficients, 0, units)
+        out[pose] = influence(np.linalg.norm(displacements, axis=0), p)
     return out
 
 

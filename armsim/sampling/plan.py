@@ -47,25 +47,25 @@ def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units:
     """
     if first % UNIT_BLOCK:
         raise ValueError(f"unit {first} begins no block of {UNIT_BLOCK}")
-    whole = -(-(plan.units if units is None else units) // LANES) * LANES
+    lanes = -(-(plan.units if units is None else units) // LANES) * LANES
     draws = [term.draw for term in terms if term.life == "unit"]
     names = [term.name for term in terms if term.life == "unit"]
-    out = np.empty((sum(len(draw.limits) for draw in draws), whole))
+    out = np.empty((sum(len(draw.limits) for draw in draws), lanes))
     places = dict(zip(names, np.cumsum([0, *(len(draw.limits) for draw in draws)]).tolist(), strict=False))
-    for start in range(0, whole, UNIT_BLOCK):
+    for start in range(0, lanes, UNIT_BLOCK):
         row = 0
         for draw, name in zip(draws, names, strict=True):
             if isinstance(draw, TableDraw):
-                drawn = draw.units(plan.seed, first + start, UNIT_BLOCK)
+                values = draw.units(plan.seed, first + start, UNIT_BLOCK)
             else:
-                drawn = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
-            out[row : row + len(drawn), start : start + UNIT_BLOCK] = drawn[:, : whole - start]
-            row += len(drawn)
+                values = draw(Generator(_philox(plan.seed, name, first + start)), UNIT_BLOCK)
+            out[row : row + len(values), start : start + UNIT_BLOCK] = values[:, : lanes - start]
+            row += len(values)
     for draw, name in zip(draws, names, strict=True):
         for other, response in draw.response.items() if isinstance(draw, FollowingDraw) else ():
             if other in places:
-                moved = response @ out[places[other] : places[other] + response.shape[1]]
-                out[places[name] : places[name] + len(moved)] += moved
+                conditional = response @ out[places[other] : places[other] + response.shape[1]]
+                out[places[name] : places[name] + len(conditional)] += conditional
     return out
 
 

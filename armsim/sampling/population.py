@@ -118,13 +118,13 @@ class Workers:
     ----------
     pool : Executor
     count : int
-    here : bool
+    in_process : bool
         Whether they are threads of this process, which share what it holds.
     """
 
     pool: Executor
     count: int
-    here: bool
+    in_process: bool
 
 
 @dataclass(eq=False)
@@ -162,9 +162,9 @@ class Population:
         memory: int = 0,
     ) -> None:
         self.spec, self._tasks, self._workers, self._stop, self._progress = spec, tasks, workers, stop, progress
-        self._allowance = Allowance(memory if workers.here else 0)
+        self._allowance = Allowance(memory if workers.in_process else 0)
         # what is held is drawn at once, and counted and told at all poses of a chunk together
-        self._can_hold = workers.here and spec.layout.at_once and spec.layout.span >= CHUNK
+        self._can_hold = workers.in_process and spec.layout.at_once and spec.layout.span >= CHUNK
         self._evaluated: dict[tuple[int, int], tuple[EvaluatedChunk, PoseTable]] = {}
         self._shares = [
             _Share(number, chunk)
@@ -194,7 +194,7 @@ class Population:
                 self._evaluated[number, first] = chunk, table
         return PoseTable(("",) * len(configurations), table.share_names, np.concatenate(rows))
 
-    def advance(self, units: int, hold: bool = False) -> tuple[TaskSample, ...]:
+    def advance(self, units: int, resumable: bool = False) -> tuple[TaskSample, ...]:
         """Sample until there are so many units; all that is known of them.
 
         Parameters
@@ -208,14 +208,16 @@ class Population:
         ------
         Interrupted
         """
-        results = self._results(units, hold)
+        results = self._results(units, resumable)
         fit = operating(self.spec.machine, self.spec.plan_of(units))
         return tuple(self._task_sample(task, results, fit) for task in self._tasks)
 
-    def _results(self, units: int, hold: bool) -> Iterator[ChunkResult]:
+    def _results(self, units: int, resumable: bool) -> Iterator[ChunkResult]:
         pool, count = self._workers.pool, self._workers.count
-        if self._workers.here:
-            return executors.in_order(pool, count, partial(self._sample, units, hold and self._can_hold), self._shares)
+        if self._workers.in_process:
+            return executors.in_order(
+                pool, count, partial(self._sample, units, resumable and self._can_hold), self._shares
+            )
         chunks = (share.chunk for share in self._shares)
         return executors.in_order(pool, count, partial(sample_chunk, self.spec, units=units), chunks)
 
@@ -234,12 +236,12 @@ class Population:
             self._progress(task.name, at, total)
         return TaskSample(rows, extremes, fit)
 
-    def _sample(self, units: int, hold: bool, share: _Share) -> ChunkResult:
+    def _sample(self, units: int, resumable: bool, share: _Share) -> ChunkResult:
         prepared = share.prepared = share.prepared or self._prepared(share)
         if prepared is None:
             return sample_chunk(self.spec, share.chunk, units, self._stop.heed)
         before, share.sample = share.sample, None
-        result, sample = sample_prepared(self.spec, prepared, units, before, hold, self._stop.heed)
+        result, sample = sample_prepared(self.spec, prepared, units, before, resumable, self._stop.heed)
         if before is not None:
             self._allowance.give_back(array_bytes(before))
         if sample is not None and self._allowance.take(array_bytes(sample)):
@@ -249,9 +251,9 @@ class Population:
     def _prepared(self, share: _Share) -> PreparedPoses | None:
         """The poses of a chunk laid out for the kernels, where their kinematics is held."""
         chunk, first = share.chunk, share.chunk.first // TOGETHER * TOGETHER
-        held = self._evaluated.get((share.task, first))
-        if held is None:
+        evaluated = self._evaluated.get((share.task, first))
+        if evaluated is None:
             return None
         numbers = self._tasks[share.task].configurations[first : first + TOGETHER].numbers
         rows = slice(chunk.first - first + chunk.begin, chunk.first - first + chunk.end)
-        return PreparedPoses.of(self.spec, chunk.task, *held, numbers, rows)
+        return PreparedPoses.of(self.spec, chunk.task, *evaluated, numbers, rows)

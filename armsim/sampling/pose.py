@@ -16,7 +16,7 @@ from armsim.results.pose_table import PoseTable
 from armsim.results.poses import BIAS
 from armsim.sampling import statistics as stats
 from armsim.sampling.first_order import Linearised
-from armsim.sampling.pose_sample import DISTANCE, ROTATION, asked_of
+from armsim.sampling.pose_sample import DISTANCE, ROTATION, quantile_query
 from armsim.sampling.validation import validate
 from armsim.sampling_plan import SamplingPlan
 
@@ -93,13 +93,13 @@ def fill_first_order(
         np.divide(part, total, out=part, where=total > 0)
 
 
-def asked_at(coverage: float, plan: SamplingPlan) -> tuple[QuantileQuery, QuantileQuery]:
+def pose_queries(coverage: float, plan: SamplingPlan) -> tuple[QuantileQuery, QuantileQuery]:
     """Quantiles that are read at every pose, in the order of `_order`; and that at the coverage alone."""
-    wanted = [*QUANTILES, *_judged(coverage)]
-    ordered = [wanted[i] for i in _order(wanted)]
+    quantiles = [*QUANTILES, *_judged(coverage)]
+    ordered = [quantiles[i] for i in _order(quantiles)]
     columns = [row.measure for row in ordered], [row.p for row in ordered], [row.bounded for row in ordered]
     one = [DISTANCE], [coverage], [False]
-    return asked_of(*columns, plan.units, plan.visits), asked_of(*one, plan.units, plan.visits)
+    return quantile_query(*columns, plan.units, plan.visits), quantile_query(*one, plan.units, plan.visits)
 
 
 def _judged(coverage: float) -> list[Quantile]:
@@ -111,9 +111,9 @@ def _judged(coverage: float) -> list[Quantile]:
     ]
 
 
-def _order(wanted: Sequence[Quantile]) -> list[int]:
+def _order(quantiles: Sequence[Quantile]) -> list[int]:
     """Kernels read measure after measure."""
-    return sorted(range(len(wanted)), key=lambda i: wanted[i].measure)
+    return sorted(range(len(quantiles)), key=lambda i: quantiles[i].measure)
 
 
 def fill_sampled(
@@ -138,8 +138,8 @@ def fill_sampled(
     def put(path: str, values: Any) -> None:
         table.column(path)[rows] = values
 
-    wanted = [*QUANTILES, *_judged(0.0)]
-    place = np.argsort(_order(wanted))
+    quantiles = [*QUANTILES, *_judged(0.0)]
+    place = np.argsort(_order(quantiles))
     estimates = outputs.estimates[:poses][:, :, place]
     sums = outputs.sums[:poses] / (plan.units * plan.visits)
     mean, covariance = centred_moments(sums[:, :9], linear.mean[rows])
@@ -151,17 +151,17 @@ def fill_sampled(
     put("error.max", outputs.largest[:poses])
     put("orientation_error.rms", np.sqrt(sums[:, 9]))
     put("integration", half_width)
-    for i, row in enumerate(wanted):
+    for i, row in enumerate(quantiles):
         if row.path:
             put(row.path, estimates[:, 0, i])
         if row.path and row.bounded:
             put(f"{row.path}_interval", estimates[:, 1:, i])
     for i, path in enumerate(FIGURES):
         widths = half_width if path == "repeatability" else np.zeros(poses)
-        quantiles = stats.quantiles_of_rows(outputs.figures[:poses, i], UNIT_QUANTILES, widths)
+        over_units = stats.quantiles_of_rows(outputs.figures[:poses, i], UNIT_QUANTILES, widths)
         for k, name in enumerate(("p50", "p95")):
-            put(f"{path}.{name}", quantiles[:, k, 0])
-            put(f"{path}.{name}_interval", quantiles[:, k, 1:])
+            put(f"{path}.{name}", over_units[:, k, 0])
+            put(f"{path}.{name}_interval", over_units[:, k, 1:])
     lines = np.moveaxis(estimates[:, :, -6:], 1, 2).reshape(poses, 3, 2, 3)
     judged = validate(linear.mean[rows], linear.covariance[rows], lines[..., 0], lines[..., 1:])
     parts: Any = table.column("first_order.validation")[rows]

@@ -52,7 +52,7 @@ def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseO
     )
 
 
-def asked_of(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> QuantileQuery:
+def quantile_query(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> QuantileQuery:
     """Quantiles to estimate from a sample of so many units and visits; parameters as of `QuantileQuery`."""
     freedom = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
     return QuantileQuery(

@@ -22,7 +22,7 @@ class Interrupted(Exception):
     """Raised when sampling is cancelled by `Stopped`."""
 
 
-def no_progress(what: str, done: int, total: int) -> None:
+def no_progress(what: str, completed: int, total: int) -> None:
     """Progress callback that does nothing."""
 
 

@@ -17,12 +17,12 @@ from armsim.results.pose_table import PoseTable, record
 from armsim.sampling import executors
 from armsim.sampling.chunk import RunSpec
 from armsim.sampling.duration import A_MINUTE, LONG_RUN, expected_seconds, in_words
-from armsim.sampling.layout import BASE, GIB, Layout, Load, Place, Where, in_short_calls, lay_out
+from armsim.sampling.layout import BASE, GIB, Backend, Layout, Load, Place, in_short_calls, lay_out
 from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.population import Population, Stop, TaskConfigurations, TaskSample, Workers
 from armsim.sampling.pose import share_names
 from armsim.sampling.run_options import RunOptions
-from armsim.sampling.unit_draws import Drawn
+from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling_plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 
 LEAST_BATCHES = 5
@@ -73,7 +73,7 @@ class Runner:
     coverage: float
     options: RunOptions
     workers: Workers
-    where: Where
+    backend: Backend
 
     def run(self, plan: SamplingPlan, tasks: list[TaskConfigurations]) -> Samples:
         """Sample all poses; with a tolerance, with ever more units until it is reached.
@@ -90,21 +90,21 @@ class Runner:
         batch = batch_units(plan, self.coverage)
         most = MOST_UNITS // batch
         count = min(max(LEAST_BATCHES, -(-plan.units // batch)), most)
-        done: Samples | None = None
+        result: Samples | None = None
         while True:
             try:
                 spec = self._announced(replace(plan, units=count * batch), tasks, batch)
             except RunError:
-                if done is None:
+                if result is None:
                     raise
-                return done  # what was reached so far stands; more does not fit into the memory
+                return result  # the last complete round; more units do not fit into the memory
             samples = self._once(spec, tasks)
             reached = self._judge(spec, tasks, samples, plan.tolerance, count)
-            done = Samples(spec, samples, reached)
+            result = Samples(spec, samples, reached)
             if reached.reached or count >= most:
-                return done
-            wanted = min(MARGIN * count * reached.doubt**2, float(most))
-            count = min(max(count + 1, math.ceil(wanted)), most)
+                return result
+            needed = min(MARGIN * count * reached.doubt**2, float(most))
+            count = min(max(count + 1, math.ceil(needed)), most)
 
     def growing(
         self, plan: SamplingPlan, tasks: list[TaskConfigurations], begin: int
@@ -128,16 +128,18 @@ class Runner:
             refusal, layout = error, Layout(plan.units, 1, 1, place.memory)
         spec = RunSpec(self.machine, plan, self.coverage, layout)
         short = replace(spec, layout=in_short_calls(layout, plan, place))
-        held = max(0, place.memory - short.layout.estimate - tables)
-        population = Population(short, tasks, self.workers, Stop(self.options.stopped), self.options.progress, held)
+        resumable_memory = max(0, place.memory - short.layout.estimate - tables)
+        population = Population(
+            short, tasks, self.workers, Stop(self.options.stopped), self.options.progress, resumable_memory
+        )
         yield FirstOrder(tuple(population.first_order()))
         if refusal is not None:
             raise refusal
-        population.spec = self._drawn(short, tasks)
+        population.spec = self._with_draws(short, tasks)
         first = units = min(-(-begin // LANES) * LANES, plan.units)
         while units < plan.units or plan.tolerance is None:
             # to hold the first units takes as long as to sample them again, and their answer would wait for it
-            samples = population.advance(units, hold=first < units < plan.units)
+            samples = population.advance(units, resumable=first < units < plan.units)
             yield Samples(replace(spec, plan=spec.plan_of(units)), samples, None, last=units == plan.units)
             if units == plan.units:
                 return
@@ -146,7 +148,7 @@ class Runner:
 
     @property
     def _place(self) -> Place:
-        return Place(self.workers.count, self.options.memory, self.where)
+        return Place(self.workers.count, self.options.memory, self.backend)
 
     def _load(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> Load:
         row = record(len(self.machine.joints), len(share_names(self.machine))).itemsize // 8
@@ -172,24 +174,24 @@ class Runner:
         )
         if seconds > options.longest:
             raise TooLong(f"the run would take about {in_words(seconds)}, allowed are {in_words(options.longest)}")
-        drawn = self._drawn(spec, tasks)
-        if not layout.at_once and drawn.drawn is None and not batch:
+        with_draws = self._with_draws(spec, tasks)
+        if not layout.at_once and with_draws.draws is None and not batch:
             options.note(
                 f"the units do not fit into the memory allowed and are drawn anew for every {layout.group} poses; with "
-                f"{layout.whole / GIB:.2g} GiB they would be drawn once"
+                f"{layout.undivided / GIB:.2g} GiB they would be drawn once"
             )
-        return drawn
+        return with_draws
 
-    def _drawn(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> RunSpec:
+    def _with_draws(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> RunSpec:
         """The same with its populations drawn once, in memory or in a file, where threads share them."""
-        if self.where != "threads":
+        if self.backend != "threads":
             return spec
         try:
-            drawn = Drawn(self.machine.terms, spec.plan, spec.layout.at_once)
-            moving = Drawn(self.machine.moving.terms, spec.plan, spec.layout.at_once) if _moving(tasks) else None
+            draws = UnitDraws(self.machine.terms, spec.plan, spec.layout.at_once)
+            moving = UnitDraws(self.machine.moving.terms, spec.plan, spec.layout.at_once) if _moving(tasks) else None
         except OSError:
             return spec  # drawn again for every group of poses
-        return replace(spec, drawn=drawn, drawn_moving=moving)
+        return replace(spec, draws=draws, draws_moving=moving)
 
     def _once(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> tuple[TaskSample, ...]:
         stop = Stop(self.options.stopped)
@@ -203,15 +205,15 @@ class Runner:
         tolerance: NumericalTolerance,
         count: int,
     ) -> Adaptive:
-        worst, where = 0.0, ""
+        worst, worst_pose = 0.0, ""
         for task, sample in zip(tasks, samples, strict=True):
             table = PoseTable(("",) * len(sample.rows), share_names(self.machine), sample.rows)
             quantile, doubt = table.column("error.at_coverage"), table.column("error.at_coverage_doubt")
             allowed = np.array([tolerance.of(float(q)) for q in quantile])
             ratio = np.divide(doubt, allowed, out=np.zeros_like(doubt), where=doubt > 0)
             if ratio.max() >= worst:
-                worst, where = float(ratio.max()), f"pose {int(np.argmax(ratio)) + 1} of {task.name}"
-        return Adaptive(count, spec.batch, worst, where, worst <= 1.0)
+                worst, worst_pose = float(ratio.max()), f"pose {int(np.argmax(ratio)) + 1} of {task.name}"
+        return Adaptive(count, spec.batch, worst, worst_pose, worst <= 1.0)
 
 
 def _moving(tasks: list[TaskConfigurations]) -> bool:
@@ -244,5 +246,5 @@ def sampling(
             pool = stack.enter_context(executors.processes(count))
         else:
             pool = stack.enter_context(executors.threads(count))
-        where: Where = "cluster" if options.cluster is not None else "processes" if options.processes else "threads"
-        yield Runner(machine, coverage, options, Workers(pool, count, where == "threads"), where)
+        backend: Backend = "cluster" if options.cluster is not None else "processes" if options.processes else "threads"
+        yield Runner(machine, coverage, options, Workers(pool, count, backend == "threads"), backend)

@@ -46,7 +46,7 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
     pole, sample_time = motion.pole, motion.sample_time
     speeds = np.concatenate([[1.0], np.geomspace(1.0, SLOWEST, SPEEDS)[1:]]) * speed
     steady = _steady(joint, waves, speed, motion)
-    noisy = np.array([_whole(waves, v, motion, steady.noise) for v in speeds])
+    noisy = np.array([_total(waves, v, motion, steady.noise) for v in speeds])
     return JointMotion(
         unit=steady.unit,
         encoder=sensor.name,
@@ -93,7 +93,7 @@ def _steady(joint: Joint, waves: dict[float, tuple[Array, str]], speed: float, m
 def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
     """Half the square of every order's amplitude at the joint in every unit [rad^2 or m^2], and its largest cause."""
     terms = [term for term in joint.speed_terms() if term.life == "unit"]
-    drawn = draw_units(terms, SamplingPlan(UNITS, 1, seed))
+    coefficients = draw_units(terms, SamplingPlan(UNITS, 1, seed))
     parts: dict[tuple[float, str], Array] = {}
     size: dict[float, dict[str, float]] = {}
     first = 0
@@ -102,8 +102,8 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
             if isinstance(act.shape, Wave) and act.axis.role is Role.MOTION:
                 order = abs(act.shape.order)
                 sign = math.copysign(1.0, act.shape.order) if act.shape.function == "sin" else 1.0
-                own = parts.setdefault((order, act.shape.function), np.zeros(UNITS))
-                own += sign * act.shape.gain * drawn[first + act.coefficient, :UNITS]
+                amplitude = parts.setdefault((order, act.shape.function), np.zeros(UNITS))
+                amplitude += sign * act.shape.gain * coefficients[first + act.coefficient, :UNITS]
                 causes = size.setdefault(order, {})
                 weight = act.shape.gain**2 * float(term.second_moment[act.coefficient, act.coefficient])
                 causes[term.cause.name] = causes.get(term.cause.name, 0.0) + weight
@@ -142,7 +142,7 @@ def _ripple(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion)
     return np.asarray(np.sqrt(np.sum(squares, axis=0)))
 
 
-def _whole(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion, noise: float) -> float:
+def _total(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion, noise: float) -> float:
     ripple = np.quantile(_ripple(waves, speed, motion), 0.95, method="inverted_cdf")
     return float(np.hypot(ripple, noise / speed))
 

@@ -80,8 +80,8 @@ def unit_quantiles(values: Array, ps: Sequence[float], half_width: float = 0.0) 
     ----------
     values : (units,)
     """
-    found = quantiles_of_rows(values[None], ps, np.array([half_width]))[0]
-    return [Estimate(value, None if np.isnan(low) else (low, high)) for value, low, high in found.tolist()]
+    estimates = quantiles_of_rows(values[None], ps, np.array([half_width]))[0]
+    return [Estimate(value, None if np.isnan(low) else (low, high)) for value, low, high in estimates.tolist()]
 
 
 def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> Array:

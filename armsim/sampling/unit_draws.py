@@ -20,7 +20,7 @@ DISK_SHARE = 0.5
 """Share of the free disk that the file may take, at most."""
 
 
-class Drawn:
+class UnitDraws:
     """Coefficients of unit life of a whole population, read again as often as they are asked for.
 
     Parameters
@@ -58,14 +58,14 @@ class Drawn:
 
         ``first`` is a multiple of `UNIT_BLOCK`.
         """
-        whole = -(-units // LANES) * LANES
+        columns = -(-units // LANES) * LANES
         if self._coefficients is not None:
-            if first == 0 and whole == self._coefficients.shape[1]:
+            if first == 0 and columns == self._coefficients.shape[1]:
                 return self._coefficients
-            return np.ascontiguousarray(self._coefficients[:, first : first + whole])
+            return np.ascontiguousarray(self._coefficients[:, first : first + columns])
         assert self._file is not None  # one of the two
-        out, block = np.empty((self._shape[0], whole)), np.empty(self._shape)
-        for start in range(0, whole, UNIT_BLOCK):
+        out, block = np.empty((self._shape[0], columns)), np.empty(self._shape)
+        for start in range(0, columns, UNIT_BLOCK):
             os.preadv(self._file.fileno(), [block.data.cast("B")], 8 * self._shape[0] * (first + start))
-            out[:, start : start + UNIT_BLOCK] = block[:, : whole - start]
+            out[:, start : start + UNIT_BLOCK] = block[:, : columns - start]
         return out

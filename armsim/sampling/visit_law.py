@@ -120,17 +120,17 @@ class VisitCoefficients:
 
 def points_of(plan: SamplingPlan) -> int:
     """Points of a net for a plan: a power of two."""
-    wanted = max(plan.units * plan.visits / (SAMPLES_PER_POINT * NETS), POINTS)
-    return min(1 << int(math.log2(wanted)), MOST_POINTS)
+    needed = max(plan.units * plan.visits / (SAMPLES_PER_POINT * NETS), POINTS)
+    return min(1 << int(math.log2(needed)), MOST_POINTS)
 
 
 @lru_cache(maxsize=16)
 def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
     """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
     name = key(seed, package_version(), source_digest(), *laws, points).hex()
-    held = disk_cache.load(KIND, name)
-    if held is not None and held.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
-        return np.asarray(held["nets"], dtype=float)
+    cached = disk_cache.load(KIND, name)
+    if cached is not None and cached.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
+        return np.asarray(cached["nets"], dtype=float)
     from scipy.stats import qmc  # takes half a second to load, longer than all nets
 
     out = np.empty((NETS, len(laws), points))
@@ -299,8 +299,8 @@ def turned_columns(direction: Array, column: Array, rotary: np.ndarray, standing
     """
     turning = np.where(rotary[:, None], direction, 0.0)
     spin = np.cumsum(turning[:, None] * standing[:, :, None], axis=0)  # (axes, units, 3)
-    moved = column[:, None] * standing[:, :, None]
-    beyond = moved.sum(axis=0) - np.cumsum(moved, axis=0)
+    tilted = column[:, None] * standing[:, :, None]
+    beyond = tilted.sum(axis=0) - np.cumsum(tilted, axis=0)
     changed = column[:, None] + np.cross(spin, column[:, None]) + np.cross(turning[:, None], beyond)
     return np.asarray(changed.transpose(2, 1, 0))
 

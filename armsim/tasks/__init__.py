@@ -1,6 +1,6 @@
 """Tasks: the poses at which an arm is evaluated. Each kind is one file."""
 
-from armsim.tasks.base import Advance, Command, Frame, Holding, PoseSet, Task
+from armsim.tasks.base import Advance, Command, Frame, PoseConstraints, PoseSet, Task
 from armsim.tasks.cloud import Cloud
 from armsim.tasks.iso_poses import IsoPoses
 from armsim.tasks.named_poses import NamedPose, Poses
@@ -22,10 +22,10 @@ __all__ = [
     "Cloud",
     "Command",
     "Frame",
-    "Holding",
     "IsoPoses",
     "NamedPose",
     "Path",
+    "PoseConstraints",
     "PoseSet",
     "Poses",
     "Slice",

@@ -22,7 +22,7 @@ from armsim.results import Grid, MapOf, Unreachable
 Advance = Callable[[int, int], None]
 
 
-def no_progress(done: int, total: int) -> None:
+def no_progress(completed: int, total: int) -> None:
     """Progress callback that does nothing."""
 
 
@@ -189,7 +189,7 @@ def turns_of(rotation: Array) -> tuple[float, float, float]:
 
 
 @dataclass(frozen=True)
-class Holding:
+class PoseConstraints:
     """Constraints of a task on the orientation of the tool and on the posture of the arm.
 
     Parameters
@@ -202,7 +202,7 @@ class Holding:
         Reference posture that resolves redundancy; ``near``, or the middle of the ranges, without it.
     elbow : float, optional
         Angle of the elbow about the line from shoulder to wrist, as `armsim.tasks.elbow.angle`. [rad]
-    hold : tuple of (joint, position)
+    fixed_joints : tuple of (joint, position)
         Joints at a fixed position. [rad or m]
     branch : tuple of (joint, sign)
         Joints that stay on one side of zero: the branch of elbow and wrist.
@@ -211,7 +211,7 @@ class Holding:
     rpy: tuple[float, float, float] | None = None
     direction: tuple[float, float, float] | None = None
     near: tuple[float, ...] | None = None
-    hold: tuple[tuple[str, float], ...] = ()
+    fixed_joints: tuple[tuple[str, float], ...] = ()
     branch: tuple[tuple[str, int], ...] = ()
     nearest: tuple[float, ...] | None = None
     elbow: float | None = None
@@ -221,13 +221,13 @@ class Holding:
         return Command(xyz, self.rpy, self.direction)
 
 
-UNCONSTRAINED = Holding()
+UNCONSTRAINED = PoseConstraints()
 """Any orientation of the tool, any posture of the arm."""
 
 
-def holding_field() -> Holding:
-    """Dataclass field for a `Holding`; its keys are among those of the task in a document."""
-    field: Holding = key(UNCONSTRAINED, "holding", "how the tool is held, and by which posture of the arm")
+def constraints_field() -> PoseConstraints:
+    """Dataclass field for a `PoseConstraints`; its keys are among those of the task in a document."""
+    field: PoseConstraints = key(UNCONSTRAINED, "constraints", "orientation of the tool and posture of the arm")
     return field
 
 

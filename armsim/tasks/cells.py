@@ -14,7 +14,7 @@ from armsim.model.configurations import Configurations
 from armsim.model.envelope import Envelope
 from armsim.results import Grid, Unreachable
 from armsim.results.poses import matrix, vector
-from armsim.tasks.base import Advance, Holding, PoseSet
+from armsim.tasks.base import Advance, PoseConstraints, PoseSet
 from armsim.tasks.inverse import Failure, Solver
 
 AXES = {"x": 0, "y": 1, "z": 2}
@@ -63,9 +63,9 @@ class Cells:
         along = zip(self.axes, self.centres, cell, strict=True)
         return ", ".join(f"{letter} {round(centres[index] * 1e3, 6) + 0.0:.6g} mm" for letter, centres, index in along)
 
-    def find(self, arm: Arm, holding: Holding, advance: Advance) -> PoseSet:
+    def find(self, arm: Arm, constraints: PoseConstraints, advance: Advance) -> PoseSet:
         """Poses of the cells that the arm reaches, the unreachable cells, and the grid of both."""
-        solved, failed = self._flood(arm, holding, advance)
+        solved, failed = self._flood(arm, constraints, advance)
         order = sorted(solved)
         number = {cell: i for i, cell in enumerate(order)}
         # the first direction runs fastest
@@ -86,7 +86,9 @@ class Cells:
         joints = np.array([solved[cell] for cell in order]).reshape(len(order), len(arm.joints))
         return PoseSet(tuple(self.label(cell) for cell in order), Configurations(joints), unreachable, grid)
 
-    def _flood(self, arm: Arm, holding: Holding, advance: Advance) -> tuple[dict[Cell, Array], dict[Cell, str]]:
+    def _flood(
+        self, arm: Arm, constraints: PoseConstraints, advance: Advance
+    ) -> tuple[dict[Cell, Array], dict[Cell, str]]:
         """Solve cells outward from the first solvable one; then search for regions not connected to it.
 
         Returns
@@ -94,14 +96,14 @@ class Cells:
         solved : mapping of cell to (joints,) [rad or m]
         failed : mapping of cell to reason
         """
-        solver = Solver(arm, holding)
+        solver = Solver(arm, constraints)
         starts = solver.starts()[:CELL_STARTS]
         solved: dict[Cell, Array] = {}
         cells: list[Cell] = list(product(*(range(len(centres)) for centres in self.centres)))
-        commands = {cell: holding.at(vector(self.point(cell))) for cell in cells}
+        commands = {cell: constraints.at(vector(self.point(cell))) for cell in cells}
         points = np.array([command.xyz for command in commands.values()]).reshape(-1, 3)
         distance = dict(zip(cells, np.linalg.norm(points, axis=1).tolist(), strict=True))
-        inside = Envelope.of(arm).holds(points)
+        inside = Envelope.of(arm).contains(points)
         failed = {cell: BEYOND for cell, reachable in zip(cells, inside, strict=True) if not reachable}
         # begin at half the reach, where an arm has most postures
         cells.sort(key=lambda cell: (round(abs(distance[cell] - 0.5 * arm.reach), 9), cell))

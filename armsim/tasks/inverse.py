@@ -18,7 +18,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.kinematics import z_onto
-from armsim.tasks.base import UNCONSTRAINED, Command, Holding
+from armsim.tasks.base import UNCONSTRAINED, Command, PoseConstraints
 from armsim.tasks.elbow import turn_elbow
 
 if TYPE_CHECKING:
@@ -53,20 +53,22 @@ class Solver:
     Parameters
     ----------
     arm : Arm
-    holding : Holding
+    constraints : PoseConstraints
     """
 
-    def __init__(self, arm: Arm, holding: Holding = UNCONSTRAINED) -> None:
+    def __init__(self, arm: Arm, constraints: PoseConstraints = UNCONSTRAINED) -> None:
         self.arm = arm
-        self.elbow = holding.elbow
-        self.near = None if holding.near is None else np.array(holding.near)
-        positions, sides = dict(holding.hold), dict(holding.branch)
+        self.elbow = constraints.elbow
+        self.near = None if constraints.near is None else np.array(constraints.near)
+        positions, sides = dict(constraints.fixed_joints), dict(constraints.branch)
         self.free = np.array([joint.name not in positions for joint in arm.joints])
         self.fixed = np.array([positions.get(joint.name, 0.0) for joint in arm.joints])
         signs = np.array([sides.get(joint.name, 0) for joint in arm.joints])
         self.lower = np.where(signs > 0, np.maximum(arm.lower, SIDE), arm.lower)
         self.upper = np.where(signs < 0, np.minimum(arm.upper, -SIDE), arm.upper)
-        reference = next(posture for posture in (holding.nearest, holding.near, arm.middle) if posture is not None)
+        reference = next(
+            posture for posture in (constraints.nearest, constraints.near, arm.middle) if posture is not None
+        )
         self.reference = np.clip(np.array(reference), self.lower, self.upper)
 
     @cached_property

@@ -15,7 +15,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import Advance, Holding, PoseSet, Task, holding_field, name_field, no_progress
+from armsim.tasks.base import Advance, PoseConstraints, PoseSet, Task, constraints_field, name_field, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 INSET = 0.1
@@ -52,25 +52,25 @@ class IsoPoses(Task):
     plane: Literal["a", "b", "c", "d"] = key(
         "a", "choice", "a: parallel to y, rising with x; b: parallel to x, rising with y; c and d: those that fall"
     )
-    holding: Holding = holding_field()
+    constraints: PoseConstraints = constraints_field()
 
     def directed(self, names: Sequence[str]) -> list[int]:
         return [number for number, name in enumerate(names) if name in DIRECTED]
 
     def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
-        solver = Solver(arm, self.holding)
+        solver = Solver(arm, self.constraints)
         cube = self.cube or self._largest(arm, solver, advance)
         joints, names, unreachable = [], [], []
         seeds = solver.starts()
         for number, point in enumerate(self.points(np.array(cube.centre), cube.edge), start=1):
-            q = solver.solve(self.holding.at(vector(point)), seeds)
+            q = solver.solve(self.constraints.at(vector(point)), seeds)
             if isinstance(q, Failure):
                 unreachable.append(Unreachable(f"P{number}", vector(point), q.reason))
                 continue
             names.append(f"P{number}")
             joints.append(q)
             seeds = [q, *seeds]
-        constraint = self.holding.at((0.0, 0.0, 0.0)).constraint
+        constraint = self.constraints.at((0.0, 0.0, 0.0)).constraint
         configurations = Configurations(np.array(joints).reshape(len(joints), len(arm.joints)))
         pairs = ((names.index("P2"), names.index("P4")),) if {"P2", "P4"} <= set(names) else ()
         return PoseSet(
@@ -121,7 +121,7 @@ class IsoPoses(Task):
         for point in [*self.points(centre, edge), *corners]:
             if np.linalg.norm(point) > solver.arm.reach:
                 return False
-            q = solver.solve(self.holding.at(vector(point)), seeds)
+            q = solver.solve(self.constraints.at(vector(point)), seeds)
             if isinstance(q, Failure):
                 return False
             seeds = [q, *seeds[-4:]]

@@ -11,7 +11,7 @@ from armsim.arrays import Array
 from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations, ToolConstraint
 from armsim.results import Unreachable
-from armsim.tasks.base import Advance, Command, Holding, PoseSet, Task, no_progress
+from armsim.tasks.base import Advance, Command, PoseConstraints, PoseSet, Task, no_progress
 from armsim.tasks.inverse import Failure, Solver
 
 
@@ -55,7 +55,7 @@ class Poses(Task):
                 q: np.ndarray | Failure = np.array(pose.joints)
             else:
                 assert pose.command is not None  # the documents require one of the two
-                solver = Solver(arm, Holding(near=pose.near))
+                solver = Solver(arm, PoseConstraints(near=pose.near))
                 q = solver.solve(pose.command, solver.starts())
             if isinstance(q, Failure):
                 assert pose.command is not None

@@ -16,7 +16,7 @@ from armsim.model.arm import Arm
 from armsim.model.configurations import Configurations
 from armsim.results import Unreachable
 from armsim.results.poses import vector
-from armsim.tasks.base import UNCONSTRAINED, Advance, Command, Fault, Holding, PoseSet, Task, no_progress
+from armsim.tasks.base import UNCONSTRAINED, Advance, Command, Fault, PoseConstraints, PoseSet, Task, no_progress
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 
 SMALL_STEP = 0.1
@@ -54,7 +54,7 @@ class Path(Task):
         The first is the beginning of the path.
     joints : tuple of (joints,), optional
         Joint positions instead of waypoints, joined in straight lines of joint space. [rad or m]
-    holding : Holding
+    constraints : PoseConstraints
     """
 
     kind = "path"
@@ -65,7 +65,7 @@ class Path(Task):
     speed: float
     waypoints: tuple[Waypoint, ...] = ()
     joints: tuple[tuple[float, ...], ...] = ()
-    holding: Holding = UNCONSTRAINED
+    constraints: PoseConstraints = UNCONSTRAINED
 
     def fault(self, arm: Arm) -> Fault | None:
         length = self.length_on(arm)
@@ -92,7 +92,7 @@ class Path(Task):
             along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(tips, axis=0), axis=1))])
             return self._set(along, tips, q, corners, [])
         commands, along, corners = self._commands()
-        solver = Solver(arm, self.holding)
+        solver = Solver(arm, self.constraints)
         solutions: list[Array | Failure] = []
         seeds = solver.starts()
         for number, command in enumerate(commands):
@@ -157,7 +157,7 @@ class Path(Task):
                 if start.rpy is not None and end.rpy is not None:
                     commands.append(Command(xyz, _interpolate_rotation(start.rpy, end.rpy, share)))
                 else:
-                    commands.append(self.holding.at(xyz))
+                    commands.append(self.constraints.at(xyz))
                 along.append(travelled + share * length)
             travelled += length
             corners.add(len(commands) - 1)

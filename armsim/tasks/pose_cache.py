@@ -30,17 +30,17 @@ def key_of(arm: Arm, task: Task) -> str:
     return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
 
 
-def poses_of(arm: Arm, task: Task, advance: Advance = no_progress, known: dict[str, PoseSet] | None = None) -> PoseSet:
+def poses_of(arm: Arm, task: Task, advance: Advance = no_progress, memory: dict[str, PoseSet] | None = None) -> PoseSet:
     """Poses of a task on an arm, from ``known``, from the disk cache, or solved and then stored in both."""
-    known = {} if known is None else known
+    memory = {} if memory is None else memory
     key = key_of(arm, task)
-    if key not in known:
+    if key not in memory:
         poses = load(key)
         if poses is None:
             poses = task.find(arm, advance)
             save(key, poses)
-        known[key] = poses
-    return known[key]
+        memory[key] = poses
+    return memory[key]
 
 
 def load(key: str) -> PoseSet | None:

@@ -17,11 +17,11 @@ from armsim.tasks.base import (
     Advance,
     Fault,
     Frame,
-    Holding,
+    PoseConstraints,
     PoseSet,
     Task,
+    constraints_field,
     frame_matrix,
-    holding_field,
     name_field,
     no_progress,
 )
@@ -71,7 +71,7 @@ class Slice(Task):
     x: Ends | None = _ends(None, f"ends along x, {FREE}")
     y: Ends | None = _ends(None, f"ends along y, {FREE}")
     z: Ends | None = _ends(None, f"ends along z, {FREE}")
-    holding: Holding = holding_field()
+    constraints: PoseConstraints = constraints_field()
     frame: Frame = key(BASE, "part", "in which the plane is meant")
     maps: tuple[MapOf, ...] = _maps()
 
@@ -104,7 +104,7 @@ class Slice(Task):
     def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in self._ends(arm))
         cells = Cells(self.plane, along, self.step, self.at, frame_matrix(self.frame.xyz, self.frame.rpy))
-        return replace(cells.find(arm, self.holding, advance), maps=self.maps)
+        return replace(cells.find(arm, self.constraints, advance), maps=self.maps)
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ class Volume(Task):
     y: Ends = _ends(..., "ends along y")
     z: Ends = _ends(..., "ends along z")
     step: float = _step()
-    holding: Holding = holding_field()
+    constraints: PoseConstraints = constraints_field()
     frame: Frame = key(BASE, "part", "in which the box is meant")
     maps: tuple[MapOf, ...] = _maps()
 
@@ -131,4 +131,4 @@ class Volume(Task):
     def find(self, arm: Arm, advance: Advance = no_progress) -> PoseSet:
         along = tuple(centres(ends, self.step) for ends in (self.x, self.y, self.z))
         cells = Cells("xyz", along, self.step, 0.0, frame_matrix(self.frame.xyz, self.frame.rpy))
-        return replace(cells.find(arm, self.holding, advance), maps=self.maps)
+        return replace(cells.find(arm, self.constraints, advance), maps=self.maps)

@@ -48,7 +48,7 @@ from armsim.sampling.pose import share_names
 from armsim.sampling.run_options import RunOptions
 from armsim.sampling.sampler import sampling
 from armsim.sampling_plan import SamplingPlan
-from armsim.tasks.base import Command, Holding
+from armsim.tasks.base import Command, PoseConstraints
 from armsim.tasks.inverse import Solver
 
 DEMO = Path(__file__).resolve().parent.parent.parent / "scenarios" / "bonding-cell.yaml"
@@ -257,9 +257,9 @@ def poses() -> None:
     print("\nInverse kinematics from a neighbour 2 mm away, milliseconds a pose, median of repeats")
     for name in ("Puma560", "Panda"):
         arm, _ = published_arm(name)
-        holding = Holding(rpy=(math.pi, 0.0, 0.0))
-        solver = Solver(arm, holding)
-        commands = [holding.at((0.35 + 0.002 * k, 0.05, 0.25)) for k in range(100)]
+        constraints = PoseConstraints(rpy=(math.pi, 0.0, 0.0))
+        solver = Solver(arm, constraints)
+        commands = [constraints.at((0.35 + 0.002 * k, 0.05, 0.25)) for k in range(100)]
         first = solver.solve(commands[0], solver.starts())
         assert isinstance(first, np.ndarray)
 

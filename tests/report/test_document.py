@@ -60,7 +60,7 @@ def document_of(result: Result) -> ReviewDocument:
 
 
 def blocks(document: ReviewDocument) -> Iterator[Block]:
-    waiting: list[Block] = [one for section in document.whole for one in section.blocks]
+    waiting: list[Block] = [one for section in document.all_sections for one in section.blocks]
     while waiting:
         one = waiting.pop(0)
         yield one
@@ -83,7 +83,7 @@ def words(result: Result) -> str:
 
 def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
     document = document_of(every[1])
-    titles = [section.anchor for section in document.whole]
+    titles = [section.anchor for section in document.all_sections]
     asked = "answer arm joints workspace population contributions recommendations cautions notes"
     assert titles == f"{asked} terms poses agreement assumptions inputs references provenance".split()
     assert document.front is not None

@@ -25,7 +25,7 @@ from armsim.sampling.layout import GIB, Load, Place, lay_out
 from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling.pose import share_names
 from armsim.sampling.run_options import RunOptions
-from armsim.sampling.unit_draws import Drawn
+from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling_plan import SamplingPlan
 from armsim.study import Study
 
@@ -39,7 +39,7 @@ def demo() -> Study:
 def test_a_population_kept_is_the_population_drawn(demo: Study, in_memory: bool) -> None:
     """To the bit, whichever units are asked for."""
     terms, plan = demo.scenario.machine.terms, SamplingPlan(5 * UNIT_BLOCK + 17, 1, 4)
-    kept = Drawn(terms, plan, in_memory)
+    kept = UnitDraws(terms, plan, in_memory)
     for first, units in ((0, plan.units), (UNIT_BLOCK, 3), (2 * UNIT_BLOCK, 2 * UNIT_BLOCK), (5 * UNIT_BLOCK, 17)):
         expected = draw_units(terms, plan, first, units)
         assert np.array_equal(kept.of(first, units), expected)
@@ -50,7 +50,7 @@ def too_little(study: Study) -> int:
     """Memory with which the units of a study cannot all be kept."""
     plan, poses = study.scenario.plan, len(study.find()[0].configurations)
     row = record(len(study.scenario.machine.joints), len(share_names(study.scenario.machine))).itemsize // 8
-    return lay_out(study.scenario.machine, plan, Load(poses, row), Place(2)).whole - 2**20
+    return lay_out(study.scenario.machine, plan, Load(poses, row), Place(2)).undivided - 2**20
 
 
 def test_little_memory_gives_the_same_bits(demo: Study) -> None:

@@ -22,7 +22,7 @@ def mean_squares(machine: Machine, q: np.ndarray, plan: SamplingPlan) -> np.ndar
     """Mean square error of the tool point at each pose and its standard deviation of the mean, shape (poses, 2)."""
     evaluated = machine.at(q)
     linear, sampler = linearise(evaluated), Sampler.prepare(evaluated, plan)
-    samples = [sampler.whole(pose, linear) for pose in range(len(q))]
+    samples = [sampler.sample_at(pose, linear) for pose in range(len(q))]
     return np.array([[s.square.mean(), s.square.std() / np.sqrt(plan.units)] for s in samples])
 
 
@@ -30,7 +30,7 @@ def sampled(machine: Machine, q: list[list[float]], plan: SamplingPlan) -> tuple
     """The first pose as the statistics see it, and every visit of it: displacement and turn."""
     evaluated = machine.at(q)
     sampler = Sampler.prepare(evaluated, plan)
-    return sampler.whole(0, linearise(evaluated)), *sampler.every(0)
+    return sampler.sample_at(0, linearise(evaluated)), *sampler.every(0)
 
 
 def test_planar_two_link_arm_in_closed_form() -> None:

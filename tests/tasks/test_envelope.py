@@ -15,7 +15,7 @@ from armsim.errormodel.terms import Axis
 from armsim.model.arm import Arm
 from armsim.model.envelope import Envelope
 from armsim.model.kinematics import ArmJoint, ElementaryTransform
-from armsim.tasks.base import Frame, Holding
+from armsim.tasks.base import Frame, PoseConstraints
 from armsim.tasks.inverse import Solver
 from armsim.tasks.slice import Slice
 
@@ -76,7 +76,7 @@ def test_no_tool_point_is_outside(name: str) -> None:
     arm = ARMS[name]()
     envelope = Envelope.of(arm)
     points = tips(arm, 20_000)
-    assert envelope.holds(points).all()
+    assert envelope.contains(points).all()
     assert envelope.radius <= arm.reach + 1e-12
     along = np.random.default_rng(6).normal(size=(200, 3))
     for direction in along / np.linalg.norm(along, axis=1, keepdims=True):
@@ -150,7 +150,7 @@ def test_every_cell_as_before_in_a_frame_at_an_angle(name: str, plane: Any) -> N
     frame = Frame((0.1, -0.2, 0.27), (0.0, 0.0, 0.5) if name == "scara" else (0.2, -0.4, 0.5))
     step, wide = (0.06, (-0.9, 0.9)) if name == "scara" else (0.2, (-1.6, 1.6))
     ends = dict.fromkeys(plane, wide)
-    task = Slice("s", plane, 0.0, step, frame=frame, holding=Holding())
-    every = cells(Slice("s", plane, 0.0, step, frame=frame, holding=Holding(), **ends), arm)  # type: ignore[arg-type]
+    task = Slice("s", plane, 0.0, step, frame=frame, constraints=PoseConstraints())
+    every = cells(Slice("s", plane, 0.0, step, frame=frame, constraints=PoseConstraints(), **ends), arm)  # type: ignore[arg-type]
     assert len(every) > 20
     assert cells(task, arm) == every

@@ -19,7 +19,7 @@ from armsim.errors import RunError
 from armsim.model.arm import Arm
 from armsim.model.kinematics import ArmJoint, rotation
 from armsim.tasks import Path, Slice, Waypoint
-from armsim.tasks.base import Command, Holding
+from armsim.tasks.base import Command, PoseConstraints
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 
 POSES = 2000
@@ -74,8 +74,8 @@ def test_cells_of_a_redundant_arm_are_those_of_an_independent_solver() -> None:
     Source: scipy.optimize.least_squares on forward kinematics of this package, 6 starts a cell.
     """
     arm = seven()
-    down = Holding(direction=(0.0, 0.0, -1.0))
-    found = Slice("s", "xz", 0.0, 0.15, x=(-0.6, 0.6), z=(0.0, 0.6), holding=down).find(arm)
+    down = PoseConstraints(direction=(0.0, 0.0, -1.0))
+    found = Slice("s", "xz", 0.0, 0.15, x=(-0.6, 0.6), z=(0.0, 0.6), constraints=down).find(arm)
     grid = found.grid
     assert grid is not None
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
@@ -101,7 +101,9 @@ def test_cells_of_a_redundant_arm_are_those_of_an_independent_solver() -> None:
 def test_a_redundant_map_is_smooth() -> None:
     """Neighbouring cells of a seven-axis arm differ in posture by no more than their distance over the short arm lengths."""
     arm = limited(published_arm("LWR4")[0], -2.8, 2.8)
-    found = Slice("s", "yz", 0.35, 0.02, y=(-0.3, 0.3), z=(0.1, 0.5), holding=Holding(rpy=(np.pi, 0.0, 0.0))).find(arm)
+    found = Slice(
+        "s", "yz", 0.35, 0.02, y=(-0.3, 0.3), z=(0.1, 0.5), constraints=PoseConstraints(rpy=(np.pi, 0.0, 0.0))
+    ).find(arm)
     grid = found.grid
     assert grid is not None
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
@@ -115,8 +117,12 @@ def test_a_symmetric_arm_has_a_symmetric_map() -> None:
     """Mirror images left and right of the first axis: the same cells, mirrored postures. Source: geometry."""
     arm = limited(published_arm("LWR4")[0], -2.8, 2.8)
     arm = Arm(arm.name, tuple(replace(j, lower=-2.5, upper=2.5) for j in arm.joints), arm.motions)
-    for holding in (Holding(rpy=(np.pi, 0.0, 0.0)), Holding(direction=(0.0, 0.0, -1.0)), Holding()):
-        found = Slice("s", "yz", 0.3, 0.1, holding=holding).find(arm)
+    for constraints in (
+        PoseConstraints(rpy=(np.pi, 0.0, 0.0)),
+        PoseConstraints(direction=(0.0, 0.0, -1.0)),
+        PoseConstraints(),
+    ):
+        found = Slice("s", "yz", 0.3, 0.1, constraints=constraints).find(arm)
         grid = found.grid
         assert grid is not None
         index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
@@ -128,7 +134,7 @@ def test_the_posture_that_is_asked_for_is_taken() -> None:
     arm = planar_arm(0.4, 0.3, 0.2)
     at = (0.45, 0.2, 0.0)
     for nearest in ((0.0, 0.9, 0.4), (1.2, -0.9, -0.6)):
-        solver = Solver(arm, Holding(nearest=nearest))
+        solver = Solver(arm, PoseConstraints(nearest=nearest))
         q = solver.solve(Command(at), solver.starts())
         assert not isinstance(q, Failure)
         best = np.inf
@@ -149,7 +155,7 @@ def test_the_posture_does_not_depend_on_the_way_there() -> None:
     arm = limited(published_arm("LWR4")[0], -2.8, 2.8)
     rng = np.random.default_rng(5)
     nearest = np.array([0.2, 0.6, 0.1, 0.9, 0.0, -0.5, 0.3])
-    solver = Solver(arm, Holding(nearest=tuple(nearest)))
+    solver = Solver(arm, PoseConstraints(nearest=tuple(nearest)))
     tool = arm.postures(nearest + 0.02).tool[0]
     command = Command(tuple(tool[:3, 3].tolist()), rpy(tool[:3, :3]))
     found = [solver.solve(command, [nearest + 0.1 * rng.standard_normal(7)]) for _ in range(20)]
@@ -171,7 +177,7 @@ def test_a_jump_is_seen_at_joints_without_a_range() -> None:
     path = Path(
         "through the wrist", 0.002, 0.05,
         (Waypoint(before, rpy=rpy(start)), Waypoint(here, rpy=rpy(turn)), Waypoint(aside, rpy=rpy(side))),
-        holding=Holding(near=tuple(q.tolist())),
+        constraints=PoseConstraints(near=tuple(q.tolist())),
     )  # fmt: skip
     with pytest.raises(RunError, match=r"jumps from one posture to another .*j4"):
         path.find(endless)
@@ -192,9 +198,9 @@ def test_a_posture_on_a_track() -> None:
     study = armsim.load(ROOT / "scenarios" / "track-cell.yaml")
     arm = study.scenario.machine.arm
     wanted = (0.3, 0.1, 0.6, 0.4, 0.1, 0.7, 0.2)
-    task = Slice("s", "xz", 0.2, 0.1, x=(0.3, 0.5), z=(0.1, 0.3), holding=Holding(nearest=wanted))
+    task = Slice("s", "xz", 0.2, 0.1, x=(0.3, 0.5), z=(0.1, 0.3), constraints=PoseConstraints(nearest=wanted))
     near = task.find(arm).configurations.joints
-    far = replace(task, holding=Holding(nearest=(0.9, *wanted[1:]))).find(arm).configurations.joints
+    far = replace(task, constraints=PoseConstraints(nearest=(0.9, *wanted[1:]))).find(arm).configurations.joints
     # a metre on the track counts as much as a radian: some millimetres closer, at every cell
     assert np.all(near[:, 0] < far[:, 0] - 2e-3)
 
@@ -204,8 +210,8 @@ def test_the_elbow_stands_where_it_is_asked(wanted: float) -> None:
     """Every cell of a map has the elbow at the stated angle. Source: shoulder, elbow and wrist by roboticstoolbox."""
     arm, robot = published_arm("LWR4")
     robot.tool = SE3()
-    down = Holding(rpy=(np.pi, 0.0, 0.0), elbow=wanted)
-    found = Slice("s", "yz", 0.4, 0.1, y=(-0.2, 0.2), z=(0.1, 0.4), holding=down).find(arm)
+    down = PoseConstraints(rpy=(np.pi, 0.0, 0.0), elbow=wanted)
+    found = Slice("s", "yz", 0.4, 0.1, y=(-0.2, 0.2), z=(0.1, 0.4), constraints=down).find(arm)
     assert len(found.names) >= 12
     for q in found.configurations.joints:
         links = robot.fkine_all(q).t  # base, then the frame that every joint carries

@@ -10,7 +10,19 @@ from support import planar_arm, published_arm
 
 from armsim.errors import RunError
 from armsim.model.arm import Arm
-from armsim.tasks import Cloud, Command, Frame, Holding, IsoPoses, NamedPose, Path, Poses, Slice, Volume, Waypoint
+from armsim.tasks import (
+    Cloud,
+    Command,
+    Frame,
+    IsoPoses,
+    NamedPose,
+    Path,
+    PoseConstraints,
+    Poses,
+    Slice,
+    Volume,
+    Waypoint,
+)
 from armsim.tasks.base import UNCONSTRAINED
 from armsim.tasks.inverse import CLOSE, Failure, Solver
 from armsim.tasks.path import arc
@@ -18,8 +30,8 @@ from armsim.tasks.path import arc
 DOWN = (math.pi, 0.0, 0.0)
 
 
-def solved(arm: Arm, command: Command, holding: Holding = UNCONSTRAINED) -> np.ndarray:
-    solver = Solver(arm, holding)
+def solved(arm: Arm, command: Command, constraints: PoseConstraints = UNCONSTRAINED) -> np.ndarray:
+    solver = Solver(arm, constraints)
     q = solver.solve(command, solver.starts())
     assert not isinstance(q, Failure), q.reason
     return q
@@ -58,8 +70,8 @@ def test_round_trip_branch_by_branch(name: str, elbow: str, wrist: str) -> None:
                 from scipy.spatial.transform import Rotation
 
                 rpy = tuple(Rotation.from_matrix(pose[:3, :3]).as_euler("xyz"))
-                holding = Holding(rpy, branch=((elbow, sign_of_elbow), (wrist, sign_of_wrist)))
-                found = solved(arm, Command(tuple(pose[:3, 3]), rpy), holding)
+                constraints = PoseConstraints(rpy, branch=((elbow, sign_of_elbow), (wrist, sign_of_wrist)))
+                found = solved(arm, Command(tuple(pose[:3, 3]), rpy), constraints)
                 np.testing.assert_allclose(arm.postures(found).tool[0], pose, atol=CLOSE)
                 assert np.sign(found[2]) == sign_of_elbow
                 assert np.sign(found[4]) == sign_of_wrist
@@ -69,8 +81,8 @@ def test_round_trip_branch_by_branch(name: str, elbow: str, wrist: str) -> None:
 def test_a_tool_free_about_its_direction(direction: tuple[float, float, float]) -> None:
     """The z axis of the tool points where it shall; a held joint stands where it shall. Source: forward kinematics."""
     arm, _ = published_arm("Puma560")
-    holding = Holding(direction=direction, hold=(("j6", 0.3),))
-    q = solved(arm, holding.at((0.45, 0.1, 0.2)), holding)
+    constraints = PoseConstraints(direction=direction, fixed_joints=(("j6", 0.3),))
+    q = solved(arm, constraints.at((0.45, 0.1, 0.2)), constraints)
     tool = arm.postures(q).tool[0]
     np.testing.assert_allclose(tool[:3, 3], (0.45, 0.1, 0.2), atol=CLOSE)
     np.testing.assert_allclose(tool[:3, 2], direction, atol=CLOSE)
@@ -119,7 +131,7 @@ def test_slice_of_a_planar_arm_is_its_annulus() -> None:
 def test_slice_keeps_the_branch_of_its_neighbours() -> None:
     """Away from its rims, neighbouring cells of a slice differ by small joint motions."""
     arm, _ = published_arm("Puma560")
-    found = Slice("s", "xz", 0.1, 0.05, x=(0.3, 0.6), z=(0.3, 0.7), holding=Holding(DOWN)).find(arm)
+    found = Slice("s", "xz", 0.1, 0.05, x=(0.3, 0.6), z=(0.3, 0.7), constraints=PoseConstraints(DOWN)).find(arm)
     assert found.grid is not None
     index = np.array(found.grid.pose).reshape([len(c) for c in found.grid.centres[::-1]])
     steps = []
@@ -148,7 +160,7 @@ def test_a_slice_in_a_frame_and_a_volume_lie_where_they_shall() -> None:
     assert len(found.names) == 9
     np.testing.assert_allclose(inside[:, 2], 0.02, atol=1e-7)
     np.testing.assert_allclose(sorted(set(np.round(inside[:, 0], 6))), [-0.1, 0.0, 0.1])
-    box = Volume("v", (0.3, 0.5), (-0.1, 0.1), (0.0, 0.2), 0.1, Holding(DOWN)).find(arm)
+    box = Volume("v", (0.3, 0.5), (-0.1, 0.1), (0.0, 0.2), 0.1, PoseConstraints(DOWN)).find(arm)
     assert box.grid is not None
     assert len(box.names) + len(box.unreachable) == 27 == len(box.grid.pose)
     tips = arm.postures(box.configurations.joints).tool[:, :3, 3]
@@ -194,7 +206,7 @@ def test_iso_poses_by_hand() -> None:
 
 def test_the_largest_cube_is_reached() -> None:
     arm, _ = published_arm("Puma560")
-    found = IsoPoses("i", holding=Holding(DOWN)).find(arm)
+    found = IsoPoses("i", constraints=PoseConstraints(DOWN)).find(arm)
     assert found.names == ("P1", "P2", "P3", "P4", "P5")
     assert not found.unreachable
     assert found.pairs == ((1, 3),)
