@@ -52,7 +52,7 @@ EXPORTS = {
     "armsim.sampling.run_options": ("RunOptions",),
     "armsim.study": ("Study",),
 }  # fmt: skip
-"""Names that are imported where they are asked for, so that ``import armsim`` costs nothing, by their modules."""
+"""Public names, imported on first use so that ``import armsim`` stays cheap, by their modules."""
 
 __all__ = [
     "Allocation", "Arm", "Calibrated", "Comparison", "Curves", "Encoder", "InputError", "Joint", "Requirement",
@@ -78,7 +78,7 @@ def __dir__() -> list[str]:
 
 
 def load(path: Path | str) -> DisplayedStudy:
-    """Read a scenario file and all it refers to.
+    """Read a scenario file and all files that it refers to.
 
     Raises
     ------
@@ -91,19 +91,19 @@ def load(path: Path | str) -> DisplayedStudy:
 
 
 def run(path: Path | str, workers: int | None = None) -> DisplayedResult:
-    """Read a scenario and run it: a population of built arms at every pose of every task."""
+    """Read a scenario and sample its population at every pose of every task."""
     return load(path).run(workers)
 
 
 def read(path: Path | str) -> DisplayedResult:
-    """A results.json that was written before."""
+    """Read a results.json."""
     from armsim.notebook import DisplayedResult
 
     return DisplayedResult.read(path)
 
 
 def compare(*paths: Path | str, workers: int = 1) -> DisplayedComparison:
-    """Read scenarios and hold them against the first: same poses, same random numbers."""
+    """Read scenarios and compare them with the first: same poses, same random numbers."""
     from armsim.decide import compare as held_against
     from armsim.notebook import DisplayedComparison
     from armsim.sampling.run_options import RunOptions
@@ -117,7 +117,7 @@ def calibrate(
     measured: Path | str | None = None,
     excluded: Sequence[int] = (),
 ) -> Calibrated:
-    """Read a scenario with a calibration and run it for every built arm of the population.
+    """Read a scenario with a calibration and evaluate it for every built arm of the population.
 
     ``measured``: a file of measured arms, which are identified; ``excluded``: lines of readings to be left out of it.
     """
@@ -130,7 +130,7 @@ def calibrate(
 def verify(
     path: Path | str, measured: Path | str, instrument: float | None = None, excluded: Sequence[int] = ()
 ) -> Verified:
-    """Hold measured tool points against what a scenario predicts.
+    """Compare measured tool points with the predictions of a scenario.
 
     ``instrument``: its standard deviation along an axis, that of the calibration of the scenario, or none, where not
     given [m]; ``excluded``: lines of readings to be left out.
@@ -141,7 +141,7 @@ def verify(
 
 
 def curve(path: Path | str, orders: Sequence[int] = ()) -> Curves:
-    """The orders of measured error curves."""
+    """Analyse the orders of measured error curves."""
     from armsim.calibration.curve_analysis import measure
 
     return measure(Path(path), orders)

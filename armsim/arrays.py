@@ -1,4 +1,4 @@
-"""The type of all arrays of numbers, and lists of lists as tuples."""
+"""Type of all arrays of numbers, and conversion of nested lists to tuples."""
 
 from __future__ import annotations
 
@@ -11,5 +11,5 @@ Array = NDArray[np.float64]
 
 
 def tupled(value: Any) -> Any:
-    """A list, and every list within it, as a tuple; anything else as it is."""
+    """Convert a list and all nested lists to tuples; return anything else unchanged."""
     return tuple(tupled(item) for item in value) if isinstance(value, list) else value

@@ -1,4 +1,4 @@
-"""What the samples of a task say: measures over its poses, the summary, the verdict."""
+"""Assessment of the samples of a task: measures over its poses, summary, verdict."""
 
 from __future__ import annotations
 
@@ -49,18 +49,18 @@ from armsim.tasks import PoseSet, Task
 from armsim.tasks.base import name_key
 
 CURVE = np.linspace(0.0, 1.0, 201)
-"""Probabilities at which the distribution over units is kept."""
+"""Probabilities at which the distribution over units is stored."""
 MOST_TESTED = 24
-"""Poses of a task, at most, that are all tested."""
+"""Most poses of a task for which an acceptance test covers all poses."""
 YIELD_POINTS = 101
-"""Positions, at most, at which the yield is told, spread over the units."""
+"""Most positions of the yield curve, spread over the units."""
 PER_PERIOD = 4
-"""Points that a period of a wave takes to be drawn along a path."""
+"""Points per period from which a wave is resolved along a path."""
 
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """What decides at a task: its name, the rows of its poses, the number of the worst, the summary."""
+    """Judgement of a task: name, table of poses, number of the worst pose, summary."""
 
     name: str
     table: PoseTable
@@ -69,12 +69,12 @@ class Judged:
 
     @property
     def interval(self) -> Interval | None:
-        """Of the largest quantile at the coverage. [m]"""
+        """Interval of the largest quantile at the coverage. [m]"""
         return self.summary.at_coverage_interval
 
 
 def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) -> Judged:
-    """The verdict on a task, without the measures and curves that only a reader asks for."""
+    """Judge a task, without the measures and curves of a full result."""
     table = PoseTable(poses.names, share_names(scenario.machine), sample.rows)
     if poses.along is not None:
         table.column("along")[:] = poses.along
@@ -83,7 +83,7 @@ def judge(scenario: Scenario, task: Task, poses: PoseSet, sample: TaskSample) ->
 
 
 def judge_all(scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequence[TaskSample]) -> tuple[Judged, ...]:
-    """The verdicts on all tasks, whose figures of one kind share unit and decimals."""
+    """Judge all tasks; figures of one kind share unit and decimals."""
     rows = zip(scenario.tasks, pose_sets, samples, strict=True)
     judged = [judge(scenario, *row) for row in rows]
     summaries = with_shared_digits([judged_task.summary for judged_task in judged])
@@ -91,18 +91,18 @@ def judge_all(scenario: Scenario, pose_sets: Sequence[PoseSet], samples: Sequenc
 
 
 def state_of_all(judged: Sequence[Judged]) -> Verdict:
-    """The worst state over tasks."""
+    """Worst state over tasks."""
     return combined(judgement for judged_task in judged for judgement in judged_task.summary.judgements)
 
 
 def with_shared_digits(summaries: Sequence[Summary]) -> list[Summary]:
-    """Summaries of tasks that stand in one table."""
+    """Summaries of tasks with unit and decimals shared within a table."""
     shared = share_digits([summary.judgements for summary in summaries])
     return [replace(summary, judgements=judgements) for summary, judgements in zip(summaries, shared, strict=True)]
 
 
 def task_result(scenario: Scenario, spec: RunSpec, task: Task, poses: PoseSet, sample: TaskSample) -> TaskResult:
-    """Everything that is known of a task."""
+    """Complete result of a task."""
     machine, required = scenario.machine, required_at(scenario.requirement, task.name)
     judged = judge(scenario, task, poses, sample)
     table, worst = judged.table, judged.worst
@@ -150,7 +150,7 @@ def _yield_curve(requirement: Requirement | None, path: bool, sample: TaskSample
 
 
 def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sample: TaskSample) -> list[Measure]:
-    """AT and RT of a path; of other tasks the largest AP and RP, and the measures of few poses."""
+    """Measures of a task: AT and RT of a path; otherwise largest AP and RP, and measures between few poses."""
     out: list[Measure] = []
     accuracy, repeatability = sample.worst[:2]
     doubt = integration_of_rp(table)
@@ -181,7 +181,7 @@ def _measures(spec: RunSpec, task: Task, poses: PoseSet, table: PoseTable, sampl
 def _acceptance(
     requirement: Requirement | None, spec: RunSpec, poses: PoseSet, table: PoseTable, task: int
 ) -> Acceptance | None:
-    """A test of few cycles, at all poses of a task of few, else where AP and RP are largest; none on a path."""
+    """Acceptance test at all poses of a small task, else at the worst poses for AP and RP; none on a path."""
     if poses.configurations.is_path:
         return None
     numbers = list(range(len(poses.names)))
@@ -211,7 +211,7 @@ def _reversals(joints: Sequence[str], poses: PoseSet) -> list[Reversal]:
 
 
 def _notes(spec: RunSpec, poses: PoseSet) -> list[str]:
-    """Waves whose ripple along a path is finer than its points."""
+    """Notes on waves whose ripple along a path is finer than its points."""
     if poses.along is None or poses.configurations.speeds is None or len(poses.along) < 2:
         return []
     length = np.diff(poses.along)

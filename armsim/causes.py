@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Life = Literal["unit", "visit"]
-"""Drawn once for a built arm, or anew at every visit."""
+"""Life of a cause: drawn once per built arm, or anew at every visit."""
 AND = " and "
 
 
@@ -51,17 +51,17 @@ class Cause:
 
     @property
     def reported_as(self) -> tuple[Cause, ...]:
-        """Causes under one of which its error appears."""
+        """Causes under which the error of this cause may be reported."""
         return self.through or (self,)
 
     @property
     def heading(self) -> str:
-        """Name in a list of causes: that of its family where it has one."""
+        """Name in a list of causes: of its family, if any."""
         return self.family or self.name
 
 
 def together(*causes: Cause) -> Cause:
-    """Several causes that one quantity decides, as one; a single one is itself."""
+    """One cause that combines several decided by one quantity; a single cause is returned as it is."""
     if len(causes) == 1:
         return causes[0]
     by_direction = any(cause.by_direction for cause in causes)
@@ -69,12 +69,12 @@ def together(*causes: Cause) -> Cause:
 
 
 def names_in(name: str) -> tuple[str, ...]:
-    """Names of the causes that a name in a result joins: the inverse of `together`."""
+    """Names of the causes combined in a name of a result: the inverse of `together`."""
     return tuple(name.split(AND))
 
 
 def link_parameter(parameter: str) -> Cause:
-    """Departure of a parameter of a link."""
+    """Cause for the deviation of a link parameter."""
     return Cause(f"link {parameter}", family="link parameter")
 
 

@@ -1,5 +1,4 @@
-"""Arrays in the cache folder of the user, so that they are not computed at every start. Whatever is wrong there, they
-are computed again."""
+"""Disk cache of arrays in the user's cache folder. Damaged or missing files are computed anew."""
 
 from __future__ import annotations
 
@@ -16,18 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 CHECKSUM = 32
-"""Bytes at the end of a file that stand for its key and all bytes before."""
+"""Length of the checksum of key and content at the end of a file. [bytes]"""
 
 
 def folder(kind: str) -> Path:
-    """Where arrays of a kind are kept."""
+    """Folder of the arrays of a kind."""
     from platformdirs import user_cache_path
 
     return Path(user_cache_path("armsim")) / kind
 
 
 def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
-    """Arrays saved under a key; None where there are none, or any bit of the file is not as it was written."""
+    """Load the arrays of a key; None where there are none or the file is damaged."""
     file = folder(kind) / f"{key}.npz"
     try:
         content = file.read_bytes()
@@ -43,8 +42,7 @@ def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
 
 
 def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> None:
-    """Save arrays under a key, and keep the ``most`` files of this kind that were used last; do without where that is
-    not to be done."""
+    """Save arrays under a key and keep the ``most`` recently used files of this kind, unless the disk refuses."""
     place = folder(kind)
     archive = io.BytesIO()
     np.savez(archive, **dict[str, Any](arrays))
@@ -66,5 +64,5 @@ def save(kind: str, key: str, arrays: Mapping[str, NDArray[Any]], most: int) -> 
 
 
 def _checksum(key: str, content: bytes) -> bytes:
-    """The key is in it, so that a file under the name of another is not taken for that one."""
+    """Checksum of key and content, so that a renamed file is not taken for another."""
     return hashlib.blake2b(content, digest_size=CHECKSUM, key=hashlib.blake2b(key.encode()).digest()).digest()

@@ -1,4 +1,4 @@
-"""What is said once about a field of the model: its quantity, its meaning, its bounds, the error that it makes.
+"""Declarations of model fields: quantity, meaning, bounds, and the error that a field causes.
 
 YAML keys and their checks, the JSON Schema, the objects built from a document, what a review lists as modelled and as
 taken as zero, and the table of effects all follow from these declarations.
@@ -20,7 +20,7 @@ Measures = Literal["rotation", "translation"]
 
 @dataclass(frozen=True)
 class Key:
-    """The declaration of a field.
+    """Declaration of a field.
 
     Parameters
     ----------
@@ -89,21 +89,21 @@ class Key:
 
     @property
     def source(self) -> str:
-        """First reference of the physics; empty without."""
+        """First reference of the physics function; empty where there is none."""
         text = inspect.getdoc(self.physics) or ""
         _, _, listed = text.partition(".. [1] ")
         return " ".join(listed.split("\n.. [")[0].split()).rstrip(".")
 
 
 def key(default: Any, kind: str, meaning: str, *, cause: Cause | None = None, **more: Any) -> Any:
-    """A dataclass field with its declaration; a ``default`` of ``...`` means that there is none."""
+    """Dataclass field with a declaration; ``default`` of ``...`` means no default."""
     default_arguments = {} if default is ... else {"default": default}
     return dataclasses.field(**default_arguments, metadata={"key": Key(kind, meaning, cause, **more)})
 
 
 @dataclass(frozen=True)
 class Declared:
-    """A declared field of a class.
+    """Field of a class with its declaration.
 
     ``type`` is what it holds, None and the item of a tuple stripped; ``many`` tells that it is a tuple of those;
     ``needed`` that a document must state it.
@@ -118,12 +118,12 @@ class Declared:
 
     @property
     def yaml(self) -> str:
-        """Its key in a document."""
+        """Key in a document."""
         return self.key.alias or self.name
 
 
 def declared(owner: Any) -> tuple[Declared, ...]:
-    """The declared fields of a dataclass, a type, in their order."""
+    """Declared fields of a dataclass type, in order."""
     return _declared(owner)
 
 
@@ -146,7 +146,7 @@ def _declared(owner: Any) -> tuple[Declared, ...]:
 
 
 def refuse_out_of_bounds(owner: Any) -> None:
-    """Hold the numbers of a declared object against the bounds that a document must keep.
+    """Check the numbers of an object against the bounds of its declarations.
 
     Raises
     ------
@@ -165,12 +165,12 @@ def refuse_out_of_bounds(owner: Any) -> None:
 
 
 def nested(field: Declared) -> bool:
-    """Whether a field holds a mapping of declared fields of its own."""
+    """Whether a field holds an object with declared fields."""
     return dataclasses.is_dataclass(field.type) and bool(declared(field.type))
 
 
 def walk(owner: type, before: str = "") -> Iterator[tuple[str, Declared]]:
-    """Every declared field of a class and of what it holds, with its dotted key."""
+    """Iterate over the declared fields of a class and its nested classes, with dotted keys."""
     for field in declared(owner):
         if nested(field) and not field.key.silent:
             if field.key.cause:
@@ -181,7 +181,7 @@ def walk(owner: type, before: str = "") -> Iterator[tuple[str, Declared]]:
 
 
 def stated_causes(owner: Any) -> Iterator[tuple[str, Key]]:
-    """Declarations of the causes that an object states as more than nothing, with their dotted keys."""
+    """Iterate over dotted key and declaration of the causes that an object states as non-zero."""
     for field in declared(type(owner)):
         value = getattr(owner, field.name)
         if value is None or field.key.silent:
@@ -193,7 +193,7 @@ def stated_causes(owner: Any) -> Iterator[tuple[str, Key]]:
 
 
 def _size(value: Any) -> Any:
-    """Size of a quantity: whether a law is one of anything but zero, how many there are of a list."""
+    """Size of a quantity: whether a law is non-zero, or the length of a list."""
     for name in ("spread", "nonzero"):
         value = getattr(value, name, value)
     return len(value) if isinstance(value, tuple) else value

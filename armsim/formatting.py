@@ -1,4 +1,4 @@
-"""Numbers as people read them: engineering units by magnitude, digits by uncertainty, never without a unit."""
+"""Formatting of numbers: engineering units by magnitude, digits by uncertainty, always with a unit."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ Kind = Literal["m", "rad"]
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit to show in: ``shown = SI * factor``."""
+    """Display unit: ``displayed = SI * factor``."""
 
     name: str
     factor: float
@@ -22,23 +22,22 @@ class Unit:
 LENGTHS = (Unit("nm", 1e9), Unit("µm", 1e6), Unit("mm", 1e3), Unit("m", 1.0))
 ANGLES = (Unit("µrad", 1e6), Unit("mrad", 1e3), Unit("rad", 1.0))
 NOTHING = 1e-15
-"""Metres or radians below which a value is rounding, and shown as zero."""
+"""Size below which a value is rounding error and prints as zero. [m or rad]"""
 ARCSECOND = Unit("arcsec", 180 * 3600 / math.pi)
 PERCENT = Unit("%", 100.0)
 DIGITS = 3
-"""Significant digits of the largest number of a column whose intervals do not show."""
+"""Significant digits of the largest number in a column without intervals."""
 LEAST_PERCENT = 5e-5
-"""Share below which its digits tell nothing."""
+"""Share below which digits are not significant."""
 TWO_DIGITS = 3.55
-"""Leading digits of a half-width up to which a second one is told. Rule of the Particle Data Group, from memory."""
+"""Leading digits of a half-width up to which it has two digits. Rule of the Particle Data Group, from memory."""
 VISIBLE = 0.25
-"""Half-width, in units of the last of those digits, from which on an interval is told."""
+"""Half-width, in units of the last digit, from which an interval is printed."""
 Interval = tuple[float, float]
 
 
 def unit_for(values: Iterable[float | None], kind: Kind = "m", name: str = "") -> Unit:
-    """The unit in which the largest of the values is at least one and below a thousand, as far as units go; or that of
-    a name."""
+    """Unit in which the largest value is at least 1 and below 1000, if possible; or the unit of a given name."""
     units = LENGTHS if kind == "m" else ANGLES
     if name:
         return next(unit for unit in units if unit.name == name)
@@ -52,7 +51,7 @@ def _nearest(units: tuple[Unit, ...], top: float) -> Unit:
 
 
 def significant(value: float, digits: int = 3) -> str:
-    """A number to so many significant digits, without an exponent where it can be read without."""
+    """Number with a number of significant digits, without an exponent where readable."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
     places = digits - 1 - _exponent(value, digits)
@@ -62,12 +61,12 @@ def significant(value: float, digits: int = 3) -> str:
 
 
 def _exponent(value: float, digits: int) -> int:
-    """Power of ten of the first digit of a number rounded to so many digits."""
+    """Power of ten of the first digit of a rounded number."""
     return int(f"{value:.{digits - 1}e}".partition("e")[2])
 
 
 def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | None = None) -> str:
-    """A value with its unit; a dash where it is undefined."""
+    """Value with its unit; a dash where undefined."""
     if value is None or math.isnan(value):
         return "–"
     value = 0.0 if abs(value) < NOTHING else value
@@ -76,7 +75,7 @@ def show(value: float | None, kind: Kind = "m", digits: int = 3, unit: Unit | No
 
 
 def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | None], factor: float) -> int:
-    """Decimals of numbers that stand in one column, as many as the least certain of them justifies.
+    """Decimals of the numbers of a column, as justified by the least certain one.
 
     Two digits of the widest half-width while they are below 35, else one (JCGM 100:2008 7.2.6: at most two); three
     of the largest number where no interval shows in those.
@@ -102,13 +101,13 @@ def decimals_of(values: Sequence[float | None], intervals: Sequence[Interval | N
 
 
 def _places(half: float) -> int:
-    """Decimals that a half-width justifies."""
+    """Decimals justified by a half-width."""
     first = _exponent(half, 2)
     return (1 if half < TWO_DIGITS * 10.0**first else 0) - first
 
 
 def in_unit(value: float, interval: Interval | None, factor: float, places: int, unit: str = "") -> str:
-    """A number with so many decimals, its unit, and its interval where that reads differently."""
+    """Number with decimals, unit, and its interval where that differs in print."""
     text = rounded(value * factor, places)
     name = f" {unit}" if unit else ""
     if interval is None:
@@ -118,7 +117,7 @@ def in_unit(value: float, interval: Interval | None, factor: float, places: int,
 
 
 def rounded(value: float, places: int) -> str:
-    """A number with so many decimals; one above 0 that rounds to 0 as below the last of them."""
+    """Number with decimals; a positive one that rounds to 0 prints as below the last decimal."""
     text = f"{value:.{places}f}"
     if float(text):
         return text
@@ -126,7 +125,7 @@ def rounded(value: float, places: int) -> str:
 
 
 def show_interval(value: float | None, interval: Interval | None, kind: Kind = "m", unit: Unit | None = None) -> str:
-    """A value and its 95 % interval, with the digits of `decimals_of`; ends that read like the value are left out."""
+    """Value with its 95 % interval, digits by `decimals_of`; an interval that prints like the value is omitted."""
     if value is None or interval is None or interval[1] <= interval[0]:
         return show(value, kind, unit=unit)
     unit = unit or unit_for([value, (interval[1] - interval[0]) / 2], kind)
@@ -134,19 +133,19 @@ def show_interval(value: float | None, interval: Interval | None, kind: Kind = "
 
 
 def show_joint(value: float | None, unit: str, digits: int = 3) -> str:
-    """A joint error: in arcseconds, or as a length on a linear axis (``unit`` "rad" or "m")."""
+    """Joint error in arcseconds, or as a length on a linear axis (``unit`` "rad" or "m")."""
     return show(value, "rad", digits, ARCSECOND) if unit == "rad" else show(value, "m", digits)
 
 
 def show_speed(speed: float, unit: str, digits: int = 3) -> str:
-    """A speed of a joint in deg/s, or in mm/s on a linear axis (``unit`` "rad" or "m")."""
+    """Joint speed in deg/s, or mm/s on a linear axis (``unit`` "rad" or "m")."""
     if unit == "rad":
         return f"{significant(math.degrees(speed), digits)} deg/s"
     return f"{significant(1e3 * speed, digits)} mm/s"
 
 
 def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
-    """The shape of a term in words: periods per turn of the joint, or the period on a linear axis."""
+    """Shape of a term in words: periods per turn of the joint, or period on a linear axis."""
     if not waves:
         return shape
     if unit == "rad":
@@ -155,7 +154,7 @@ def orders(shape: str, waves: tuple[float, ...], unit: str) -> str:
 
 
 def apart(value: float, limit: float, how: Callable[..., str]) -> tuple[str, str]:
-    """Two different numbers with as many digits as it takes to tell them apart, by `show` or `percent`."""
+    """Two different numbers with as many digits as needed to differ, by `show` or `percent`."""
     for digits in range(3, 9):
         pair = how(value, digits=digits), how(limit, digits=digits)
         if pair[0] != pair[1]:
@@ -164,7 +163,7 @@ def apart(value: float, limit: float, how: Callable[..., str]) -> tuple[str, str
 
 
 def percent(share: float, digits: int = 3) -> str:
-    """A share as per cent; what is too small to matter as less than a hundredth."""
+    """Share in per cent; a very small one as less than 0.01 %."""
     if 0.0 < abs(share) < LEAST_PERCENT:
         return "<0.01 %"
     text = significant(100 * share, digits)
@@ -172,20 +171,20 @@ def percent(share: float, digits: int = 3) -> str:
 
 
 def span(low: float, high: float) -> str:
-    """From one length to another, in one unit."""
+    """Range of two lengths in one unit."""
     unit = unit_for([low, high])
     places = decimals_of([low, high], [], unit.factor)
     return f"{rounded(low * unit.factor, places)} to {rounded(high * unit.factor, places)} {unit.name}"
 
 
 def signed(value: float, interval: Interval | None) -> str:
-    """A change of a length with its interval, one unit and as many decimals for all of it."""
+    """Change of a length with its interval, in one unit and number of decimals."""
     text = show_interval(value, interval)
     return f"+{text}" if value > 0 and text[:1] != "0" else text
 
 
 def with_half_width(value: float, interval: tuple[float, float] | None) -> str:
-    """A change of a length, plus and minus half of its 95 % interval: to two digits of that (JCGM 100:2008 7.2.6)."""
+    """Change of a length with the half-width of its 95 % interval, to two digits of it (JCGM 100:2008 7.2.6)."""
     if interval is None or interval[1] - interval[0] <= NOTHING:
         return signed(value, None)
     half = 0.5 * (interval[1] - interval[0])
@@ -196,18 +195,18 @@ def with_half_width(value: float, interval: tuple[float, float] | None) -> str:
 
 
 def points(value: float, interval: Interval | None) -> str:
-    """A change of a share, in points of a hundred, with its interval."""
+    """Change of a share in percentage points, with its interval."""
     places = decimals_of([value], [interval], PERCENT.factor)
     text = in_unit(value, interval, PERCENT.factor, places)
     return f"{'+' if value > 0 else ''}{text} points"
 
 
 MOST_NAMES = 8
-"""Names that a message lists."""
+"""Most names that a message lists."""
 
 
 def unknown_name(what: str, name: str, names: Sequence[str]) -> str:
-    """A message for a name that is not among those that there are, the most similar one offered."""
+    """Message for an unknown name, with the most similar known one."""
     like = get_close_matches(name, names, 1)
     offered = f"; did you mean {like[0]!r}?" if like else "."
     more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
@@ -215,16 +214,16 @@ def unknown_name(what: str, name: str, names: Sequence[str]) -> str:
 
 
 BELOW_RESOLUTION = 1e-6
-"""Share of the largest of some numbers of one kind below which another is rounding."""
+"""Share of the largest of several numbers below which another is rounding error."""
 
 
 def without_rounding(values: Sequence[float | None]) -> list[float | None]:
-    """Numbers of one kind, those that are rounding beside the largest, or by themselves, as 0; None and nan stay."""
+    """Numbers of one kind, with rounding errors replaced by 0; None and nan stay."""
     finite = (abs(value) for value in values if value is not None and math.isfinite(value))
     least = max(BELOW_RESOLUTION * max(finite, default=0.0), NOTHING)
     return [0.0 if value is not None and abs(value) <= least else value for value in values]
 
 
 def beside_each_other(values: Sequence[float]) -> list[float]:
-    """`without_rounding` of numbers that are all known."""
+    """`without_rounding` for numbers without None."""
     return [0.0 if value is None else value for value in without_rounding(values)]

@@ -1,4 +1,4 @@
-"""How studies and results show themselves in a notebook: figures by name, tables."""
+"""Display of studies and results in a notebook: figures by name, tables."""
 
 from __future__ import annotations
 
@@ -25,16 +25,16 @@ from armsim.tasks import kind_of
 
 @dataclass(frozen=True)
 class DisplayedResult(Result):
-    """A `Result` that draws itself. Tasks are named; without a name the first that fits is taken."""
+    """`Result` with figures for a notebook. A figure takes the name of a task, or the first fitting task."""
 
     @staticmethod
     def of(result: Result) -> DisplayedResult:
-        """The same result."""
+        """A result for display."""
         return DisplayedResult(**{field.name: getattr(result, field.name) for field in fields(Result)})
 
     @staticmethod
     def read(path: Path | str) -> DisplayedResult:
-        """A results.json.
+        """Read a results.json.
 
         Raises
         ------
@@ -44,7 +44,7 @@ class DisplayedResult(Result):
         return DisplayedResult.of(Result.from_json(Path(path).read_bytes()))
 
     def map(self, task: str | None = None, measure: MapOf = "error") -> Drawing:
-        """The map of a slice, or the layers of a volume.
+        """Map of a slice, or layers of a volume.
 
         Raises
         ------
@@ -55,11 +55,11 @@ class DisplayedResult(Result):
         return figures.error_map(self, result, measure) if result.is_map else figures.layers(self, result, measure)
 
     def poses(self, task: str | None = None) -> Drawing:
-        """The errors of the poses of a list, worst on top."""
+        """Errors of the poses of a list, the worst on top."""
         return figures.pose_errors(self, self._find(task, lambda one: kind_of(one.kind).one_by_one, "with named poses"))
 
     def path(self, task: str | None = None) -> Drawing:
-        """The error along a path."""
+        """Error along a path."""
         return figures.path_error(self, self._find(task, lambda one: one.follows_path, "along a path"))
 
     def budget(self, task: str | None = None) -> Drawing:
@@ -71,15 +71,15 @@ class DisplayedResult(Result):
         return figures.population(self, self._find(task))
 
     def yield_curve(self, task: str | None = None) -> Drawing:
-        """Yield against the position that is required."""
+        """Yield against the required position."""
         return figures.yield_curve(self, self._find(task))
 
     def arm_and_sensors(self) -> Drawing:
-        """The arm as a line, with the sensor of every joint."""
+        """Sketch of the arm with the sensor of every joint."""
         return figures.arm(self)
 
     def joint(self, name: str) -> Drawing:
-        """The error of a joint over its travel."""
+        """Error of a joint over its travel."""
         if name not in self.joints:
             raise ValueError(f"no joint {name!r}; there are {', '.join(self.joints)}")
         return figures.joint_errors(self, [(name,)])
@@ -106,7 +106,7 @@ class DisplayedResult(Result):
 
 
 class DisplayedStudy(Study):
-    """A `Study` whose results draw themselves."""
+    """`Study` whose results can be displayed."""
 
     def run(self, *arguments: Any, **named: Any) -> DisplayedResult:
         return DisplayedResult.of(super().run(*arguments, **named))
@@ -127,16 +127,16 @@ class DisplayedStudy(Study):
 
 @dataclass(frozen=True, eq=False)
 class DisplayedComparison(Comparison):
-    """A `Comparison` that says what it found."""
+    """`Comparison` with sentences for a notebook."""
 
     @staticmethod
     def of(comparison: Comparison) -> DisplayedComparison:
-        """The same comparison."""
+        """A comparison for display."""
         return DisplayedComparison(**{entry.name: getattr(comparison, entry.name) for entry in fields(Comparison)})
 
     @property
     def sentences(self) -> list[str]:
-        """What each design gains over the first at each task, and for how much."""
+        """Sentences on what each design gains over the first at each task, and its price."""
         return [f"{decision_sentences.difference(row, self.quantile)}." for row in self.differences]
 
     def _repr_html_(self) -> str:
@@ -150,13 +150,13 @@ DisplayedStudy.run.__doc__ = Study.run.__doc__
 
 
 def html_frame(frame: Frame) -> str:
-    """A frame for a notebook."""
+    """HTML table of a frame."""
     title = f"<p>{escape(frame.title)}</p>" if frame.title else ""
     return title + html_table(frame.headers, [[cell.text for cell in row] for row in frame.rows])
 
 
 def html_table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """A plain table for a notebook."""
+    """HTML table of plain rows."""
     head = "".join(f"<th>{escape(name)}</th>" for name in headers)
     body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows)
     return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

@@ -1,4 +1,4 @@
-"""How many processors this process may use."""
+"""Number of available processors."""
 
 from __future__ import annotations
 
@@ -6,6 +6,6 @@ import os
 
 
 def processors() -> int:
-    """Those that it is allowed to run on, such as in a container or by taskset; all where the system does not say."""
+    """Number of processors that this process may use, as limited by a container or taskset; all where unknown."""
     allowed = getattr(os, "sched_getaffinity", None)
     return len(allowed(0)) if allowed is not None else os.cpu_count() or 1

@@ -1,4 +1,4 @@
-"""What a result is to be read with: stated and without effect, beyond first order, coarse, left out."""
+"""Warnings that accompany a result: ineffective inputs, limits of first order, coarse or incomplete sampling."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from armsim.sampling.sampler import Samples
 from armsim.scenario import Scenario
 
 SMALL_ANGLE = 0.05
-"""Joint error beyond which a note says so: there the cosine departs from 1 by a thousandth. [rad]"""
+"""Joint error beyond which a warning is issued: there the cosine differs from 1 by 0.001. [rad]"""
 
 
 def _turns_far(budget: JointBudget) -> bool:
@@ -33,7 +33,7 @@ def caveats(
     joints: dict[str, JointBudget],
     operation: tuple[OperationLimit, ...],
 ) -> tuple[str, ...]:
-    """Everything that is to be kept in mind."""
+    """All warnings of a result."""
     plan, requirement = sampled.spec.plan, scenario.requirement
     out = list(scenario.notes)
     causes = {term.cause for term in scenario.machine.terms}

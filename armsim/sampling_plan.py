@@ -1,4 +1,4 @@
-"""How a population is sampled: built arms, visits, random numbers, and how well the quantile must be known."""
+"""Sampling plan: numbers of units and visits, seed, and numerical tolerance."""
 
 from __future__ import annotations
 
@@ -12,24 +12,24 @@ MOST_VISITS = 1_000_000
 
 @dataclass(frozen=True)
 class NumericalTolerance:
-    """How far the quantile asked for may be in doubt: a share of itself, or a length [m]."""
+    """Numerical tolerance of the quantile: a share of itself, or a length [m]."""
 
     value: float
     relative: bool = True
 
     @classmethod
     def from_quantity(cls, value: float, kind: str) -> NumericalTolerance:
-        """From a quantity, ``ratio`` or ``length``."""
+        """Tolerance from a ``ratio`` or a ``length``."""
         return cls(value, kind == "ratio")
 
     def of(self, quantile: float) -> float:
-        """Doubt allowed to a quantile. [m]"""
+        """Allowed half-width of a quantile. [m]"""
         return self.value * quantile if self.relative else self.value
 
 
 @dataclass(frozen=True)
 class SamplingPlan:
-    """How many arms, how many visits, which random numbers."""
+    """Numbers of units and visits, seed, and tolerance of a run."""
 
     units: int = key(2000, "count", "built arms", least=1, most=MOST_UNITS, why="every unit is kept in memory")
     visits: int = key(

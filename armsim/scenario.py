@@ -1,4 +1,4 @@
-"""A scenario: a machine, where to look, what is required, how to sample."""
+"""Scenario: machine, tasks, requirement, sampling plan."""
 
 from __future__ import annotations
 
@@ -52,9 +52,9 @@ class Scenario:
 
     @property
     def folder(self) -> Path:
-        """From which the files count that changes name which stand in no file, as those of the command line."""
+        """Folder to which file names in changes without a file, as on the command line, are relative."""
         return Path(os.path.realpath(self.file or self.sources[0].path)).parent
 
     def fault(self, key: str, actual: str, accepted: str) -> InputError:
-        """What is wrong with it as a whole, told at the head of its file."""
+        """Error in the scenario as a whole, at the head of its file."""
         return InputError(Problem(str(self.file or "scenario"), 1, 1, key, actual, accepted))

@@ -1,4 +1,4 @@
-"""A file that was read, and where in it every key stands."""
+"""Input files with the position of every key."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ KeyPath = tuple[str | int, ...]
 
 @dataclass(frozen=True)
 class Source:
-    """A document read.
+    """Input document.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ class Source:
     folder: Path | None = None
 
     def origin(self, path: Sequence[str | int]) -> tuple[Source, KeyPath]:
-        """The source in which a value is written, and its key path there."""
+        """Source in which a value is written, and its key path there."""
         if self.elsewhere:
             for size in range(len(path), 0, -1):
                 if tuple(path[:size]) in self.elsewhere:
@@ -52,7 +52,7 @@ class Source:
         return self, tuple(path)
 
     def beside(self, path: Sequence[str | int], name: str) -> Path:
-        """A file that is named at a key path: it counts from where that is written, whatever else is changed.
+        """Path of a file named at a key, relative to the file in which the name is written.
 
         A link is followed first: what a file names is the same under each of its names.
         """
@@ -61,7 +61,7 @@ class Source:
         return folder / name
 
     def problem(self, path: Sequence[str | int], actual: str, accepted: str = "") -> Problem:
-        """A fault at a key path; parts of the path that the file does not have are left out of the place."""
+        """Problem at a key path; the position is of the longest part of the path in the file."""
         source, at = self.origin(path)
         if source is not self:
             return source.problem(at, actual, accepted)
@@ -78,5 +78,5 @@ class Source:
         return Problem(str(self.path), place[0], place[1], ".".join(keys_shown), actual, accepted)
 
     def error(self, path: Sequence[str | int], actual: str, accepted: str = "") -> InputError:
-        """The same, to be raised."""
+        """Exception for a problem at a key path."""
         return InputError(self.problem(path, actual, accepted))

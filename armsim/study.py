@@ -1,4 +1,4 @@
-"""The waist: a machine, its tasks and a sampling plan in; a result out. Everything above asks it, nothing else."""
+"""Study: a machine with its tasks and sampling plan, which evaluates to a result."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ from armsim.version import package_version, source_digest
 
 @dataclass(frozen=True, eq=False)
 class Answer:
-    """What is known so far.
+    """Intermediate answer of a growing population.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ class Answer:
 
 
 class Study:
-    """A scenario with its sampling plan, ready to run. ``study.run()`` gives a `Result`."""
+    """Scenario with its sampling plan, ready to run. ``study.run()`` returns a `Result`."""
 
     def __init__(
         self, scenario: Scenario, cached_poses: dict[str, PoseSet] | None = None, changed_machine: bool = False
@@ -87,7 +87,7 @@ class Study:
         return cls(load_scenario(path))
 
     def with_plan(self, units: int | None = None, visits: int | None = None, seed: int | None = None) -> Self:
-        """The same study sampled otherwise.
+        """This study with other sample sizes.
 
         Parameters
         ----------
@@ -110,14 +110,14 @@ class Study:
         return type(self)(replace(self.scenario, plan=plan), self._cached_poses, self._changed_machine)
 
     def with_scenario(self, **changes: Any) -> Self:
-        """The same study with other fields of its scenario."""
+        """This study with other fields of its scenario."""
         changed_machine = self._changed_machine or "machine" in changes
         return type(self)(replace(self.scenario, **changes), self._cached_poses, changed_machine)
 
     def change(
         self, changes: Mapping[str, Any] | None = None, *, joints: Mapping[str, Mapping[str, Any]] | None = None
     ) -> Self:
-        """A new study with changes made to the documents that were read, checked like the files.
+        """New study with changes of its documents, checked like files.
 
         Parameters
         ----------
@@ -142,7 +142,7 @@ class Study:
         return type(self)(load_changed(self.scenario, by_path), self._cached_poses)
 
     def with_arm(self, arm: Arm) -> Self:
-        """The same sensors and tasks on another arm, such as `Arm.from_robot` gives; its links are exact.
+        """This study on another arm, such as from `Arm.from_robot`, with exact links.
 
         Raises
         ------
@@ -157,7 +157,7 @@ class Study:
         return self.with_scenario(machine=replace(machine, arm=grouped, tolerances=()))
 
     def budgets(self, poses: Sequence[PoseSet] = ()) -> dict[str, JointBudget]:
-        """Every joint with its terms, without sampling; what time does at the largest speeds.
+        """Error budget of every joint, without sampling, at the largest speeds.
 
         Those that named poses state, and of ``poses``, such as those of paths.
         """
@@ -202,7 +202,7 @@ class Study:
         return self.evaluate(self.find(progress), options)[0]
 
     def find(self, progress: Progress = no_progress) -> list[PoseSet]:
-        """The poses of every task: those known to this study or kept on disk, else looked for.
+        """Poses of every task: stored in this study, from the disk cache, or solved.
 
         Raises
         ------
@@ -222,7 +222,7 @@ class Study:
         return every
 
     def evaluate(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[Result, Samples]:
-        """Sample the population at poses of `find`, one set a task.
+        """Sample the population at the poses from `find`, one set per task.
 
         Raises
         ------
@@ -235,7 +235,7 @@ class Study:
         return self.result_of(poses, samples), samples
 
     def result_of(self, poses: Sequence[PoseSet], samples: Samples) -> Result:
-        """All that is known from samples at poses."""
+        """Result of samples at poses."""
         scenario = self.scenario
         final = samples.spec.plan
         each = [
@@ -278,7 +278,7 @@ class Study:
         options: RunOptions = RunOptions(),
         begin: int = 128,
     ) -> Iterator[Answer]:
-        """Answers one after the other: first order at once, then a population that grows to the units of the plan.
+        """Yield answers: first order at once, then a growing population up to the plan.
 
         The last answer holds the samples of `run`, bit for bit, for any number of poses: what the memory cannot hold
         from one answer to the next is sampled again. The iterator ends without it as soon as ``options.stopped`` says
@@ -322,7 +322,7 @@ class Study:
         ]
 
     def judge(self, poses: Sequence[PoseSet], options: RunOptions = RunOptions()) -> tuple[tuple[Judged, ...], Samples]:
-        """Sample, and only judge: for a search that tries many designs.
+        """Sample and judge only, for a search over many designs.
 
         Raises
         ------

@@ -16,7 +16,7 @@ def package_version() -> str:
 
 @lru_cache(maxsize=1)
 def source_digest() -> str:
-    """Digest of the Python sources of this package, which change more often than its version."""
+    """Digest of the Python sources, which change more often than the version."""
     return digest_of(Path(__file__).parent)
 
 

@@ -1,4 +1,4 @@
-"""The criteria of a requirement: what each holds against its limit, from the samples of a task.
+"""Criteria of a requirement: figures compared with limits, from the samples of a task.
 
 Whoever judges, shows, searches or compares takes them from `judge_task` and `judge_joints`, and knows none by name.
 """
@@ -42,13 +42,13 @@ __all__ = [
 
 
 def judge_task(evidence: Evidence) -> tuple[Judgement, ...]:
-    """All criteria of a task, the figure that decides first."""
+    """Judgements of all criteria at a task, the deciding figure first."""
     judged = (criterion.judge(evidence) for criterion in CRITERIA)
     return tuple(judgement for judgement in judged if judgement is not None)
 
 
 def required_in_words(requirement: Requirement | None) -> str:
-    """Everything that is required, in words."""
+    """The complete requirement in words."""
     if requirement is None:
         return "nothing"
     parts = [part for criterion in CRITERIA if (part := criterion.required(requirement))]

@@ -1,4 +1,4 @@
-"""What criteria are judged by at a task, and the figures that several of them take from it."""
+"""Evidence on a task by which criteria are judged, and figures that several criteria share."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from armsim.sampling.population import TaskSample
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """What a criterion is judged by at a task.
+    """Evidence on a task: its poses, unit figures and requirement.
 
     Parameters
     ----------
@@ -53,17 +53,17 @@ class Evidence:
 
     @property
     def units(self) -> int:
-        """Built arms sampled."""
+        """Number of sampled units."""
         return len(self.sample.operating)
 
 
 def required_share(requirement: Requirement | None) -> float:
-    """Share of built arms that must keep what every arm has of its own: the yield, 95 % where none is required."""
+    """Share of built arms that must meet the limits of single arms: the yield, 95 % where none is required."""
     return stats.LEVEL if requirement is None or requirement.yield_ is None else requirement.yield_
 
 
 def largest_interval(poses: PoseTable, coverage: float, of: str = "error") -> Interval:
-    """Interval of the largest quantile at the coverage over the poses; an end is infinite where the sample gives none.
+    """Interval of the largest quantile at the coverage over the poses; an end is infinite where undetermined.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def largest_interval(poses: PoseTable, coverage: float, of: str = "error") -> In
 
 
 def surely_above(values: Array, share: float) -> float:
-    """What a quantile over arms is at least, where the sample gives it no interval: the lower end of the median's.
+    """Lower bound of a quantile over arms where the sample is too small for its interval: that of the median.
 
     Parameters
     ----------
@@ -102,12 +102,12 @@ def surely_above(values: Array, share: float) -> float:
 
 
 def finite(interval: Interval) -> Interval | None:
-    """An interval; None where the sample gives only one of its ends, or none."""
+    """Interval, or None where an end of it is infinite."""
     return interval if all(math.isfinite(end) for end in interval) else None
 
 
 def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
-    """Share of units that pass, shape (units,); ``bounds`` (2, units): those that do for certain, and that may."""
+    """Share of units that pass, shape (units,); ``bounds`` (2, units): those that pass for certain, and those that may."""
     units, passed = len(passing), int(np.count_nonzero(passing))
     fewest, most = (passed, passed) if bounds is None else (int(np.count_nonzero(row)) for row in bounds)
     interval = stats.clopper_pearson(fewest, units)[0], stats.clopper_pearson(most, units)[1]
@@ -115,10 +115,10 @@ def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None
 
 
 def integration_of_rp(poses: PoseTable) -> float:
-    """Half-width of the integration of RP at the pose where that is largest. [m]"""
+    """Largest half-width of the integration of RP over the poses. [m]"""
     return float(poses.column("integration")[int(np.argmax(poses.column("repeatability.p95")))])
 
 
 def first_order_quantile(poses: PoseTable, coverage: float) -> Array:
-    """Quantile of the error at every pose by first order, of a normal law, shape (poses,). [m]"""
+    """Quantile of the error at every pose by first order, as of a normal law, shape (poses,). [m]"""
     return quantile_by_moments(poses.column("first_order.mean"), poses.column("first_order.covariance"), coverage)

@@ -1,4 +1,4 @@
-"""The criteria that are judged joint by joint: ripple of the speed, limits of operation of the sensors."""
+"""Criteria judged joint by joint: velocity ripple, and operating limits of the sensors."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from armsim.results.joints import JointMotion, OperationLimit, SteadySpeed
 Motions = Mapping[str, JointMotion | SteadySpeed]
 """By joint."""
 RIPPLE = "ripple of the speed of 95 % of arms"
-"""What is required of joints whose speed is stated."""
+"""Criteria of joints with a stated speed."""
 
 
 def judge_joints(
     requirement: Requirement | None, motion: Motions, operation: Sequence[OperationLimit], units: int
 ) -> tuple[Judgement, ...]:
-    """What is required of joints whose speed is stated, and of sensors that state limits of operation.
+    """Judgements of joints with a stated speed, and of sensors with operating limits.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def _ripple(requirement: Requirement, motion: Motions, units: int) -> Iterator[J
 
 
 def _operation(requirement: Requirement, operation: Sequence[OperationLimit], units: int) -> Iterator[Judgement]:
-    """So large a share of the arms as must pass reads the right period and counts the right turn."""
+    """Judgement that the required share of arms stays within an operating limit."""
     for limit in operation:
         low, high = limit.failing_interval
         yield Judgement.of(

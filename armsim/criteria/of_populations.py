@@ -1,4 +1,4 @@
-"""The criteria of all built arms together: the yield, and poses that none of them reaches."""
+"""Criteria of all built arms together: the yield, and poses out of reach."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from armsim.results.summary import Yield
 from armsim.sampling.chunk import Extremes
 
 MOST_NAMED = 5
-"""Points out of reach, at most, that a sentence names."""
+"""Most points out of reach that a sentence names."""
 
 
 def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tuple[Criterion, Figure, float]]:
-    """The criteria that a built arm can keep, its figures, and the limits that a requirement sets at a task."""
+    """Criteria of single arms with their figures, and the limits of a requirement at a task."""
     for criterion in PER_ARM:
         limit = criterion.limit_at(requirement, path)
         if criterion.figure is not None and limit is not None:
@@ -30,7 +30,7 @@ def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tupl
 
 
 def smallest_limit(requirement: Requirement | None, path: bool, column: str) -> float | None:
-    """The smallest limit on a quantity at the poses of a task; None where nothing limits it. [m or rad]
+    """Smallest limit on a quantity at the poses of a task; None where there is none. [m or rad]
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def passing(
     operating: NDArray[np.bool_],
     without: str = "",
 ) -> NDArray[np.bool_]:
-    """Units that keep to every limit at all poses of a task, shape (3, units).
+    """Units within every limit at all poses of a task, shape (3, units): as estimated, for certain, possibly.
 
     By the estimate; for certain, and possibly, where the integration of RP leaves it in doubt.
 
@@ -80,14 +80,14 @@ def passing(
 
 
 def yield_of(evidence: Evidence) -> Yield:
-    """Share of the units that pass, its interval spanning those that the integration of RP leaves open."""
+    """Share of passing units; its interval covers the integration error of RP."""
     sample = evidence.sample
     passed, *bounds = passing(evidence.requirement, evidence.path, sample.extremes, sample.operating)
     return share_of(passed, np.array(bounds))
 
 
 def losses(evidence: Evidence) -> str:
-    """What units fail by, the most frequent first; a unit may fail by several."""
+    """Criteria that units fail, the most frequent first; a unit may fail several."""
     shares: dict[str, float] = {}
     for criterion, figure, limit in limits_of_arms(evidence.requirement, evidence.path):
         above = evidence.sample.worst[figure] > limit
@@ -99,7 +99,7 @@ def losses(evidence: Evidence) -> str:
 
 
 class YieldOfArms(Criterion):
-    """Share of built arms that keep every limit that an arm can keep, and the limits of operation, at every pose."""
+    """Share of built arms within every limit of single arms, operating limits included, at every pose."""
 
     name = "yield"
     quantity = "share"
@@ -125,7 +125,7 @@ class YieldOfArms(Criterion):
 
 
 class Reach(Criterion):
-    """Every named pose can be taken."""
+    """All named poses are reachable."""
 
     name = "reach"
     quantity = "count"
@@ -156,4 +156,4 @@ class Reach(Criterion):
 
 
 CRITERIA: tuple[Criterion, ...] = (*PER_ARM, YieldOfArms(), Reach())
-"""What is told of every task, with or without a limit."""
+"""Criteria of every task, with or without a limit."""

@@ -1,4 +1,4 @@
-"""The criteria that a built arm can keep or not at a task."""
+"""Criteria of single built arms at a task."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from armsim.sampling import statistics as stats
 def of_arms(
     criterion: Criterion, evidence: Evidence, phrase: str, largest: str, share: float | None = None
 ) -> Judgement | None:
-    """The judgement on a figure that so large a share of the built arms keeps to; None where it is not limited.
+    """Judgement of a figure that the required share of built arms stays within; None where it is not limited.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ class Position(Criterion):
 
 
 class Repeatability(Criterion):
-    """RP of ISO 9283:1998, 7.2.2, that a share of the built arms keeps to at all poses.
+    """RP of ISO 9283:1998, 7.2.2, that a share of the built arms stays within at all poses.
 
     The share is the yield that is required: more arms need not keep it, and fewer would not reach the yield.
     """
@@ -168,7 +168,7 @@ class OrientationRepeatability(Criterion):
 
 
 class PathAccuracy(Criterion):
-    """AT of ISO 9283:1998, 8.2, that a share of the built arms keeps to: the largest AP of an arm along a path."""
+    """AT of ISO 9283:1998, 8.2, that a share of the built arms stays within: the largest AP along a path."""
 
     name = "path accuracy"
     figure = Figure.ACCURACY
@@ -189,7 +189,7 @@ class PathAccuracy(Criterion):
 
 
 class PathRepeatability(Criterion):
-    """RT of ISO 9283:1998, 8.3, that a share of the built arms keeps to: the largest RP of an arm along a path."""
+    """RT of ISO 9283:1998, 8.3, that a share of the built arms stays within: the largest RP along a path."""
 
     name = "path repeatability"
     figure = Figure.REPEATABILITY
@@ -217,4 +217,4 @@ PER_ARM: tuple[Criterion, ...] = (
     PathAccuracy(),
     PathRepeatability(),
 )
-"""What a built arm can keep or not, so that it counts for the yield."""
+"""Criteria of single arms, which count for the yield."""

@@ -1,4 +1,4 @@
-"""Columns of a CSV file, the unit of each in its header: the one reader of every such file.
+"""Reader of CSV files: columns with their units in the header.
 
 Instruments write tables in several ways. Values are apart by commas, semicolons or tabs, whichever the header has;
 where they are not apart by commas, a comma may be that of a decimal. A unit stands as ``x [mm]``, ``x (mm)``, ``x/mm``
@@ -25,19 +25,19 @@ from armsim.errors import MOST_LISTED, InputError, Problem
 from armsim.sources import Source
 
 LARGEST = 2**24
-"""Bytes of a file of measurements, at most."""
+"""Maximum size of a file of measurements. [bytes]"""
 SEPARATORS = (";", "\t", ",")
-"""Between values, the first that the header has outside of quotes."""
+"""Separators of values; the first in the header outside of quotes is used."""
 UNIT = re.compile(r"(?P<name>[^\[\]()/]+?)\s*(?:\[(?P<a>[^\[\]]*)\]|\((?P<b>[^()]*)\)|/(?P<c>[^/]+(?:/[^/]+)?))?")
 """A cell of a header."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 LONGEST = 100
-"""Characters of a header or a name, at most."""
+"""Maximum number of characters of a header or a name."""
 
 
 @dataclass(frozen=True, eq=False)
 class Columns:
-    """What stands in a file.
+    """Content of a CSV file.
 
     Parameters
     ----------
@@ -56,12 +56,12 @@ class Columns:
     lines: list[int]
 
     def fault(self, row: int | None, key: str, actual: str, accepted: str) -> InputError:
-        """A fault of a row, or of the header."""
+        """Error at a row, or at the header."""
         line = 1 if row is None else self.lines[row]
         return InputError(Problem(str(self.path), line, 1, key, actual, accepted))
 
     def without(self, lines: Collection[int]) -> Columns:
-        """The same less the rows of some lines.
+        """Columns without the rows of some lines.
 
         Raises
         ------
@@ -81,7 +81,7 @@ class Columns:
 
 
 def source_of(path: Path, raw: bytes | None = None) -> Source:
-    """A file of measurements as an input: its name and hash; ``raw`` is its content, where that is read already."""
+    """File of measurements as an input with name and hash; ``raw`` is its content, where already read."""
     return Source(path, {}, {}, hashlib.sha256(read_bytes(path, LARGEST) if raw is None else raw).hexdigest())
 
 
@@ -92,7 +92,7 @@ def read_columns(
     needed: Sequence[str] = (),
     largest: int = LARGEST,
 ) -> Columns:
-    """Read a file.
+    """Read the columns of a CSV file.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def read_columns(
 
 
 class _Faults:
-    """Faults of a file: those that are told are kept, the others counted."""
+    """Faults of a file: the first ones are listed, the others counted."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -167,7 +167,7 @@ class _Faults:
             self.problems += self.error(line, key, actual, accepted).problems
 
     def close(self) -> None:
-        """Raise the error of all of them, where there are any."""
+        """Raise an error with all faults, if any."""
         more = self.number - len(self.problems)
         if more:
             self.problems += self.error(0, "", f"{more} faults more like these", "").problems
@@ -176,7 +176,7 @@ class _Faults:
 
 
 def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list[str]]]:
-    """Rows with their lines, from 1."""
+    """Iterate over rows with their line numbers, from 1."""
     try:
         text = read_bytes(path, largest).decode("utf-8-sig")
         head = re.sub(r'"[^"]*"', "", text.partition("\n")[0])
@@ -200,12 +200,12 @@ def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list
 
 
 def _with_point(cell: str) -> str:
-    """A number with a decimal comma as one with a point; any other cell as it is."""
+    """Number with a decimal point in place of a comma; other cells unchanged."""
     return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell.strip()) else cell
 
 
 def _parted(cell: str, names: Sequence[str]) -> tuple[str, str]:
-    """Name and unit of a cell of a header; the name empty where it is none."""
+    """Name and unit of a header cell; the name is empty where the cell is invalid."""
     if len(cell) > LONGEST:
         return "", ""
     match = UNIT.fullmatch(cell.strip())
@@ -222,7 +222,7 @@ def _parted(cell: str, names: Sequence[str]) -> tuple[str, str]:
 def _header(
     header: list[str], numbers: Mapping[str, Sequence[str]], words: Sequence[str], faults: _Faults, accepted: str
 ) -> tuple[list[str], list[float], dict[str, str]]:
-    """Names of the columns, the SI value of the unit of each, and the kinds of those that are numbers."""
+    """Names of the columns, SI value of each unit, and kinds of the numeric columns."""
     names: list[str] = []
     scales: list[float] = []
     kinds: dict[str, str] = {}

@@ -1,4 +1,4 @@
-"""A file of measured tool points: where one arm, or several, came to at named poses, visit by visit."""
+"""Files of measured tool points: positions of one or several arms at named poses, visit by visit."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from armsim.documents.csv_columns import Columns, read_columns
 from armsim.model.kinematics import rigid_motion
 
 LEAST_VISITS = 2
-"""Visits of a pose from each of several directions: one tells no scatter."""
+"""Minimum number of visits of a pose from each direction: one gives no scatter."""
 ALIKE = 1e-6
-"""Joint positions closer than this are those of one pose. [rad or m]"""
+"""Distance below which joint positions belong to one pose. [rad or m]"""
 FAR = 0.05
 """Distance from the command beyond which columns, units or frames are taken to be wrong. [m]"""
 AXES = ("x", "y", "z")
@@ -24,7 +24,7 @@ AXES = ("x", "y", "z")
 
 @dataclass(frozen=True, eq=False)
 class MeasuredArm:
-    """One arm.
+    """Measured points of one arm.
 
     Parameters
     ----------
@@ -48,17 +48,17 @@ class MeasuredArm:
     lines: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
     def by_direction(self, pose: str) -> dict[str, Array]:
-        """Visits of a pose by the direction from which they came, (visits, 3) each. [m]"""
+        """Visits of a pose by direction of approach, shape (visits, 3) each. [m]"""
         words = np.array(self.directions.get(pose, ()))
         return {word: self.visits[pose][words == word] for word in dict.fromkeys(words.tolist())}
 
     @property
     def readings(self) -> list[tuple[str, int]]:
-        """Pose and line of the file of every reading, pose by pose."""
+        """Pose and file line of every reading, pose by pose."""
         return [(pose, line) for pose, lines in self.lines.items() for line in lines]
 
     def without(self, lines: Collection[int]) -> MeasuredArm:
-        """The arm less the readings of some lines, and less the poses that have none left."""
+        """The arm without the readings of some lines, and without poses that then have none."""
         rows = {pose: [n for n, line in enumerate(at) if line not in lines] for pose, at in self.lines.items()}
         rows = {pose: visits for pose, visits in rows.items() if visits}
         return MeasuredArm(
@@ -73,7 +73,7 @@ class MeasuredArm:
 
 @dataclass(frozen=True, eq=False)
 class JointColumns:
-    """Joint positions that a file may state beside its readings, in place of the names of poses.
+    """Optional columns of joint positions, in place of the names of poses.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def read_points(
     joint_columns: JointColumns | None = None,
     excluded: Collection[int] = (),
 ) -> tuple[MeasuredArm, ...]:
-    """Every arm of a file.
+    """Read the measured points of every arm in a file.
 
     The header names ``x [mm]``, ``y [mm]``, ``z [mm]``; ``pose``, or every joint of the arm such as ``j1 [deg]``, or
     both; optionally ``arm``, ``visit`` and ``direction``, a word for the way in which the tool came. Readings at the
@@ -160,7 +160,7 @@ def read_points(
 def _commands(
     table: Columns, poses: Mapping[str, tuple[Array, Array]], joint_columns: JointColumns | None, arms: list[str]
 ) -> tuple[list[str], dict[tuple[str, str], Array], Array]:
-    """Name of the pose of every row, joint positions by arm and pose, where the target is commanded at every row."""
+    """Pose name of every row, joint positions by arm and pose, and commanded point of every row."""
     names = table.words.get("pose")
     present = [] if joint_columns is None else [name for name in joint_columns.names if name in table.numbers]
     if joint_columns is None or not present:
@@ -190,7 +190,7 @@ def _commands(
 
 
 def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list[str]) -> None:
-    """A visit, or a reading, that stands there twice."""
+    """Raise an error for a visit or reading that appears twice."""
     visits, ways = table.words.get("visit"), table.words.get("direction")
     lines: dict[tuple[object, ...], int] = {}
     for row, (arm, pose) in enumerate(zip(arms, names, strict=True)):
@@ -204,7 +204,7 @@ def _refuse_repeated(table: Columns, points: Array, arms: list[str], names: list
 
 
 def _check_far(table: Columns, points: Array, away: Array, poses: list[str], commanded: Array) -> None:
-    """Positions far from the command: columns swapped, a frame turned or moved, a unit mistaken."""
+    """Refuse positions far from the command: swapped columns, a wrong frame, or a wrong unit."""
     far = np.linalg.norm(away, axis=1)
     row = int(np.argmax(far))
     if far[row] <= FAR:

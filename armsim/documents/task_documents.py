@@ -37,7 +37,7 @@ Component = Annotated[float, number(lambda x: abs(x) <= 1e3, "a number within +-
 
 
 class PostureDocument(Document):
-    """What decides where the pose leaves the arm a choice."""
+    """Keys that select one of several postures of the arm for a pose."""
 
     nearest: Positions | None = None
     elbow: Angle | None = None
@@ -50,13 +50,13 @@ class PostureDocument(Document):
 
 
 class LimitedDocument(Document):
-    """What every task may state: limits of its own."""
+    """Keys of every task: its name and limits."""
 
     requirement: Annotated[Any, As(document_of(TaskLimits))] | None = None
 
 
 class ConstrainedDocument(LimitedDocument):
-    """How the tool is held, and by which posture of the arm."""
+    """Keys of the orientation of the tool and the posture of the arm."""
 
     tool: Turns | None = None
     direction: tuple[Component, Component, Component] | None = None
@@ -75,7 +75,7 @@ class ConstrainedDocument(LimitedDocument):
 
 
 class PoseDocument(Document):
-    """One pose, by joints or by the tool."""
+    """Named pose, by joint positions or by position and orientation of the tool."""
 
     name: Word
     joints: Positions | None = None
@@ -105,7 +105,7 @@ class PosesDocument(LimitedDocument):
 
 
 class WaypointDocument(Document):
-    """Where a path goes next."""
+    """Next point of a path."""
 
     to: Point
     via: Point | None = None
@@ -113,7 +113,7 @@ class WaypointDocument(Document):
 
 
 class PathDocument(ConstrainedDocument):
-    """A path of the tool."""
+    """Path of the tool."""
 
     kind: Literal["path"]
     name: Word

@@ -100,7 +100,7 @@ class Timing:
 
 @dataclass(frozen=True)
 class SheetSummary:
-    """What a data sheet tells of the whole sensor. ``resolution`` is a count of bits (rotary) or a step [m]."""
+    """Totals of a data sheet: accuracy, repeatability, resolution. ``resolution`` is bits (rotary) or a step [m]."""
 
     resolution: float = key(
         0.0, "resolution", "steps per turn, as bits, as counts or as the angle of one; step of a linear scale",
@@ -128,7 +128,7 @@ class SheetSummary:
 
 @dataclass(frozen=True)
 class SecondTrack:
-    """The track by which an absolute sensor tells which period it is in; a limit of operation, no error."""
+    """Track by which an absolute sensor identifies the signal period; an operating limit, no error."""
 
     radius: float = key(..., "length", "radius at which it is read", least=0.0, above=True)
     periods: int = key(
@@ -143,7 +143,7 @@ class SecondTrack:
 
 @dataclass(frozen=True)
 class Misalignment:
-    """What a data sheet says that an offset of head or scale costs."""
+    """Error that a data sheet states for an offset of head or scale."""
 
     of: str = key(..., "choice", "key of the mounting", choices=MISALIGNED)
     at: float = key(..., "offset", "offset at which the error is stated", least=0.0, above=True)
@@ -262,7 +262,7 @@ class Encoder:
 
     @property
     def rotary(self) -> bool:
-        """Whether it measures a rotation."""
+        """Whether the encoder measures a rotation."""
         return self.measures == "rotation"
 
     @property

@@ -57,7 +57,7 @@ class Fitting:
 
 @dataclass(frozen=True)
 class Joint:
-    """A joint and all that decides its error.
+    """Joint with encoder, mounting, gear, and all other properties that determine its error.
 
     Parameters
     ----------
@@ -122,12 +122,12 @@ class Joint:
 
     @property
     def price(self) -> float:
-        """Price of its sensors, fitted. [cost units]"""
+        """Price of the joint's sensors, fitted. [cost units]"""
         return self.encoders_price + self.fitting.mounting + self.fitting.placement
 
     @property
     def encoders_price(self) -> float:
-        """Price of its encoders alone. [cost units]"""
+        """Price of the joint's encoders alone. [cost units]"""
         return self.encoder.price + (self.motor_encoder.price if self.motor_encoder is not None else 0.0)
 
     @property

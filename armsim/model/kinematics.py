@@ -145,7 +145,7 @@ def z_onto(direction: ArrayLike) -> Array:
 
 
 def rigid_motion(points: Array, targets: Array) -> tuple[Array, Array]:
-    """The turn and the shift that bring points onto others best, by least squares.
+    """Rotation and translation that best map points onto others, by least squares.
 
     Parameters
     ----------

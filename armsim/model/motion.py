@@ -18,7 +18,9 @@ class JointSpeed:
 
 @dataclass(frozen=True)
 class Motion:
-    """Parameters
+    """Speeds of the joints, and computation of a speed from positions.
+
+    Parameters
     ----------
     speeds : mapping of joint to speed [rad/s or m/s]
     """

@@ -47,7 +47,7 @@ class MountedEncoder(Protocol):
 
 @dataclass(frozen=True)
 class Mounting:
-    """How far scale and head are off."""
+    """Offsets and tilts of scale and head."""
 
     eccentricity: Magnitude = key(
         ABSENT, "length", "distance between the centre of the scale and the shaft axis", only="rotation", needs=RADIUS,
@@ -111,7 +111,7 @@ class Mounting:
     )  # fmt: skip
 
     def beyond(self, included: Mounting, in_proportion: tuple[str, ...] = ()) -> Mounting:
-        """Mounting in excess of one that is counted already, such that the squares of the errors add up to the whole.
+        """Mounting in excess of one already included, such that the squares of the errors add up.
 
         The error of an eccentricity is proportional to it, that of a tilt to its square, except for those
         ``in_proportion``; mean squares are compared. Sizes below those counted have no excess.

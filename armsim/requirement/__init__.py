@@ -1,4 +1,4 @@
-"""What is required, criterion by criterion, and what a sample says of it: met, not resolved, or not met."""
+"""Requirement and judgement: whether a sample meets each criterion, or does not resolve it."""
 
 from armsim.requirement.judgement import Judgement, Quantity, combined, fails, reasons, share_digits, show_quantity
 from armsim.requirement.state import ORDER, State, Verdict, state_of, worst_of

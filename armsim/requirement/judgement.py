@@ -1,4 +1,4 @@
-"""What a sample says of one criterion: figure, interval, limit, state, and the sentences that tell them."""
+"""Judgement of a criterion: figure, interval, limit, state, and their sentences."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ Quantity = Literal["length", "angle", "share", "count"]
 Ends = tuple[float, float]
 COUNT = Unit("", 1.0)
 LEAST_LOAD, MOST_LOAD = 1e-3, 10.0
-"""Values over their limit between which they are shown in the unit of the limit."""
+"""Ratios of value to limit between which a value is shown in the unit of the limit."""
 KINDS: dict[str, Kind] = {"length": "m", "angle": "rad"}
 
 
 def show_quantity(value: float, quantity: Quantity, digits: int = 3) -> str:
-    """A value of a criterion with its unit."""
+    """Value of a criterion with its unit."""
     if quantity in KINDS:
         return show(value, KINDS[quantity], digits)
     return f"{value:g}" if quantity == "count" else percent(value, digits)
@@ -28,7 +28,7 @@ def show_quantity(value: float, quantity: Quantity, digits: int = 3) -> str:
 
 @dataclass(frozen=True)
 class Judgement:
-    """One criterion at one task, or at one joint; also where nothing is required of it.
+    """Judgement of one criterion at one task or joint, also where nothing is required.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ class Judgement:
         cause: str = "",
         quantile: float = 1.0,
     ) -> Judgement:
-        """Judge a value by its ``ends``, infinite where the sample gives none.
+        """Judge a value by the ends of its interval, infinite where undetermined.
 
         ``units`` were sampled; ``quantile`` is the share of arms of which the value is a quantile, 1 where it is none.
         """
@@ -107,14 +107,14 @@ class Judgement:
 
     @property
     def holds(self) -> bool:
-        """Whether the estimate keeps the limit, whatever its interval."""
+        """Whether the estimate meets the limit, regardless of its interval."""
         if self.limit is None:
             return True
         return self.value >= self.limit if self.at_least else self.value <= self.limit
 
     @property
     def load(self) -> float:
-        """The value over its limit, or the limit over the value that must reach it; 0 where nothing is required."""
+        """Value over limit, or limit over value for a least value; 0 where nothing is required."""
         if self.limit is None:
             return 0.0
         top, bottom = (self.limit, self.value) if self.at_least else (self.value, self.limit)
@@ -122,34 +122,34 @@ class Judgement:
 
     @property
     def display_unit(self) -> Unit:
-        """The unit with its factor."""
+        """Display unit with its factor."""
         fixed = {"share": PERCENT, "count": COUNT}
         return fixed.get(self.quantity) or unit_for([self.value], KINDS[self.quantity], self.unit)
 
     @property
     def header(self) -> str:
-        """Header of its column, with the unit."""
+        """Column header with unit."""
         unit = self.display_unit.name
         return f"{self.statistic} [{unit}]" if unit else self.statistic
 
     @property
     def cell(self) -> str:
-        """The figure as it stands in a column, without its unit."""
+        """Figure in a column, without unit."""
         return in_unit(self.value, self.interval, self.display_unit.factor, self.decimals)
 
     @property
     def number(self) -> str:
-        """The value with its unit, in the digits of the figure."""
+        """Value with unit, with the digits of the figure."""
         return in_unit(self.value, None, self.display_unit.factor, self.decimals, self.display_unit.name)
 
     @property
     def figure(self) -> str:
-        """The value with its unit and its interval: "114 µm (111 to 116)"."""
+        """Value with unit and interval: "114 µm (111 to 116)"."""
         return in_unit(self.value, self.interval, self.display_unit.factor, self.decimals, self.display_unit.name)
 
     @property
     def limit_text(self) -> str:
-        """The limit with its unit; empty where nothing is required."""
+        """Limit with unit; empty where nothing is required."""
         return "" if self.limit is None else show_quantity(self.limit, self.quantity)
 
     @property
@@ -161,12 +161,12 @@ class Judgement:
 
     @property
     def finding(self) -> str:
-        """The figure in a sentence, without the limit."""
+        """Figure in a sentence, without the limit."""
         return self.phrase.format(self.figure) + (f" at {self.where}" if self.where else "")
 
     @property
     def margin(self) -> str:
-        """How far the value is from its limit; empty where nothing is required."""
+        """Distance of the value from its limit; empty where nothing is required."""
         if self.limit is None or self.quantity == "count":
             return ""
         value, limit = apart(self.value, self.limit, partial(show_quantity, quantity=self.quantity))
@@ -178,7 +178,7 @@ class Judgement:
 
     @property
     def doubt(self) -> str:
-        """Why it is not resolved, and what would do; empty where it is resolved."""
+        """Why the criterion is not resolved, and what would resolve it; empty where resolved."""
         if self.state != "not resolved":
             return ""
         if self.interval is None:
@@ -189,7 +189,7 @@ class Judgement:
 
     @property
     def reason(self) -> str:
-        """Why it is not met, or not resolved; empty where it is met or nothing is required."""
+        """Why the criterion is not met or not resolved; empty where met or nothing is required."""
         if self.state in ("met", "none stated"):
             return ""
         blame = f" ({self.cause})" if self.cause else ""
@@ -198,7 +198,7 @@ class Judgement:
 
 
 def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, ...]]:
-    """The same judgements, those of one criterion with one unit and as many decimals, since they stand in one column.
+    """Judgements with one unit and number of decimals per criterion, for one column.
 
     Parameters
     ----------
@@ -228,16 +228,16 @@ def share_digits(rows: Sequence[Sequence[Judgement]]) -> list[tuple[Judgement, .
 
 
 def combined(judgements: Iterable[Judgement]) -> Verdict:
-    """The worst state of several judgements; ``none stated`` where nothing is required."""
+    """Worst state of several judgements; ``none stated`` where nothing is required."""
     return worst_of(judgement.state for judgement in judgements)
 
 
 def fails(judgements: Iterable[Judgement]) -> tuple[str, ...]:
-    """Names of the criteria that the estimates do not keep."""
+    """Names of the criteria that the estimates fail."""
     return tuple(judgement.criterion for judgement in judgements if not judgement.holds)
 
 
 def reasons(judgements: Sequence[Judgement]) -> tuple[str, ...]:
-    """Sentences of those that are not met, then of those that are not resolved."""
+    """Sentences on criteria that are not met, then on those that are not resolved."""
     ordered = sorted(judgements, key=lambda judgement: judgement.state != "not met")
     return tuple(judgement.reason for judgement in ordered if judgement.reason)

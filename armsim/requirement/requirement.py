@@ -1,4 +1,4 @@
-"""The requirement of a scenario: the limits that the tool point of every built arm must keep."""
+"""Requirement of a scenario: limits on the tool-point errors of every built arm."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ ISO_CYCLES = 30
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class TaskLimits:
-    """What a task requires in place of the scenario's limits; None where it states nothing. [m, rad, shares]"""
+    """Limits of a task, in place of the scenario's; None where not stated. [m, rad, shares]"""
 
     position: float | None = key(None, "length", "limit of the error of the tool point", least=0.0, above=True)
     repeatability: float | None = key(
@@ -46,7 +46,7 @@ class TaskLimits:
 
 
 def _limit(name: str) -> Any:
-    """A field of the requirement that is declared in `TaskLimits`."""
+    """Field of the requirement that is declared in `TaskLimits`."""
     (declared,) = (field for field in dataclasses.fields(TaskLimits) if field.name == name)
     return dataclasses.field(default=None, metadata=declared.metadata)
 
@@ -79,28 +79,28 @@ class Requirement:
     tasks: Mapping[str, TaskLimits] = dataclasses.field(default_factory=dict)
 
     def of(self, task: str) -> Requirement:
-        """What is required at a task: the limits that it states, the scenario's where it states none."""
+        """Requirement at a task: its own limits, else those of the scenario."""
         limits = self.tasks.get(task)
         names = () if limits is None else (field.name for field in dataclasses.fields(limits))
         limit_values = {name: value for name in names if (value := getattr(limits, name)) is not None}
         return dataclasses.replace(self, tasks={}, **limit_values)
 
     def of_errors(self) -> Requirement:
-        """The same without what single arms must keep."""
+        """Requirement without the limits of single arms."""
         of_arms: dict[str, Any] = dict.fromkeys(("repeatability", "yield_", "path_accuracy", "path_repeatability"))
         tasks = {name: dataclasses.replace(limits, **of_arms) for name, limits in self.tasks.items()}
         return dataclasses.replace(self, **of_arms, tasks=tasks)
 
 
 UNSTATED_COVERAGE = 0.95
-"""Share of errors of which quantiles speak where no requirement states one. Common practice, no source."""
+"""Default coverage of quantiles without a requirement. Common practice, no source."""
 
 
 def coverage_of(requirement: Requirement | None) -> float:
-    """Share of errors of which the quantiles of a study speak."""
+    """Coverage of the quantiles of a study, as a share of the errors."""
     return UNSTATED_COVERAGE if requirement is None else requirement.coverage
 
 
 def required_at(requirement: Requirement | None, task: str) -> Requirement | None:
-    """What is required at a task, as `Requirement.of`; None where the scenario requires nothing."""
+    """Requirement at a task, as `Requirement.of`; None where the scenario has none."""
     return None if requirement is None else requirement.of(task)

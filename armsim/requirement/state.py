@@ -1,4 +1,4 @@
-"""The three states of a criterion: the one place where an estimate, its interval and a limit become a verdict."""
+"""States of a criterion, from an estimate, its interval and a limit."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from typing import Literal
 
 State = Literal["met", "not resolved", "not met"]
 Verdict = Literal["met", "not resolved", "not met", "none stated"]
-"""A state, or that nothing is required."""
+"""State, or ``none stated`` where nothing is required."""
 ORDER: tuple[Verdict, ...] = ("none stated", "met", "not resolved", "not met")
 """From the best to the worst."""
 
 
 def state_of(low: float, high: float, limit: float, at_least: bool = False) -> State:
-    """State of a figure whose 95 % interval is from ``low`` to ``high``, against a limit.
+    """State of a figure with the 95 % interval ``low`` to ``high``, against a limit.
 
     Parameters
     ----------
@@ -43,12 +43,12 @@ def state_of(low: float, high: float, limit: float, at_least: bool = False) -> S
 
 
 def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
-    """The verdict of several criteria together; ``none stated`` where nothing is required."""
+    """Worst state of several criteria; ``none stated`` where nothing is required."""
     return ORDER[max((ORDER.index(verdict) for verdict in verdicts), default=0)]
 
 
 def units_for_interval(quantile: float) -> int:
-    """Arms from which on a quantile over arms has an upper end: p^n is at most 2.5 %, in round numbers.
+    """Number of arms from which a quantile over arms has an upper end: p^n is at most 2.5 %, rounded.
 
     References
     ----------
@@ -61,7 +61,7 @@ def units_for_interval(quantile: float) -> int:
 
 
 def units_to_resolve(units: int, value: float, low: float, high: float, limit: float) -> int | None:
-    """Units, in round numbers, whose interval about the same value would no longer hold the limit.
+    """Number of units, rounded, at which the interval about the same value would exclude the limit.
 
     The half-width falls with the square root of the number of units. None where no number would do (the value is the
     limit) or the sample gives no interval.

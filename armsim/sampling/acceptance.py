@@ -1,4 +1,4 @@
-"""What an acceptance test of few cycles prints, beside what the arm has.
+"""Simulated acceptance test of few cycles, compared with the properties of the arm.
 
 ISO 9283 lets every pose be visited some thirty times. RP of so few visits scatters by a tenth from test to test, and
 the largest over several poses lies above what the arm has. The test is simulated: every unit visits every pose so many
@@ -20,12 +20,12 @@ from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.statistics import pose_accuracy, pose_repeatability
 
 AT_ONCE = 1 << 20
-"""Visits followed at a time: 24 MB."""
+"""Visits simulated at a time: 24 MB."""
 
 
 @dataclass(frozen=True, eq=False)
 class Tested:
-    """A test of every unit.
+    """AP and RP that a test measures on every unit.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ class Tested:
     attained: Array
 
     def within(self, position: float, repeatability: float | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Units that the test passes at all poses, and units that hold the limits there, shape (units,) each. [m]"""
+        """Units that pass the test at all poses, and units that are within the limits there, shape (units,) each."""
         limits = position, np.inf if repeatability is None else repeatability
         passed, within_limits = (
             np.all((figures[0] <= limits[0]) & (figures[1] <= limits[1]), axis=0)
@@ -49,7 +49,7 @@ class Tested:
 
 
 def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numbers: list[int], cycles: int) -> Tested:
-    """Test every unit at some poses, at rest, by so many cycles.
+    """Simulate a test of every unit at some poses, with joints at rest.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Poses of a task evaluated together: kinematics, first order, law of the visits.
+"""Chunks of poses evaluated together: kinematics, first order, law of the visits.
 
 Random numbers are keyed by what they stand for and every sum runs in a fixed order, so that the bits of a row depend
 neither on where its pose is sampled, nor on the size of its chunk, nor on what else is sampled.
@@ -28,12 +28,12 @@ from armsim.sampling.visit_law import VisitLaw
 from armsim.sampling_plan import SamplingPlan
 
 CHUNK = 64
-"""Poses evaluated together, counted from the first of a task."""
+"""Poses of a chunk, counted from the first pose of a task."""
 
 
 @dataclass(frozen=True, eq=False)
 class RunSpec:
-    """What all chunks of a run have in common.
+    """Specification of a run, common to all chunks.
 
     Parameters
     ----------
@@ -59,35 +59,34 @@ class RunSpec:
 
     @staticmethod
     def undivided(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:
-        """All units drawn at once, one pose at a time."""
+        """Specification with all units drawn at once and one pose at a time."""
         return RunSpec(machine, plan, coverage, Layout(plan.units, 1, 1, 0))
 
     @property
     def record(self) -> np.dtype[np.void]:
-        """Type of a row of the tables."""
+        """Data type of a row of the pose table."""
         return record(len(self.machine.joints), len(share_names(self.machine)))
 
     def plan_of(self, units: int) -> SamplingPlan:
-        """The plan with so many units."""
+        """The plan with another number of units."""
         return replace(self.plan, units=units)
 
     def units(self, first: int, units: int, moving: bool = False) -> Array:
-        """Coefficients of some units, as `draw_units`; where they are drawn at once, ``first`` is any multiple of
-        `LANES`."""
+        """Coefficients of a range of units as `draw_units`; with stored draws ``first`` is a multiple of `LANES`."""
         machine, draws = (self.machine.moving, self.draws_moving) if moving else (self.machine, self.draws)
         if draws is not None:
             return draws.of(first, units)
         return draw_units(machine.terms, self.plan, first, units)
 
     def unit_blocks(self, block: int = 0, moving: bool = False) -> Iterator[tuple[slice, Array]]:
-        """All units, so many at a time, or as the layout says: which they are, and their coefficients."""
+        """Iterate over blocks of units: their slice, and their coefficients."""
         for first, units in blocks(self.plan.units, block or self.layout.unit_block):
             yield slice(first, first + units), self.units(first, units, moving)
 
 
 @dataclass(frozen=True, eq=False)
 class PoseChunk:
-    """Poses sampled together.
+    """Range of poses of a chunk that is sampled.
 
     Parameters
     ----------
@@ -109,7 +108,7 @@ class PoseChunk:
 
 
 def pose_chunks(task: int, configurations: Configurations, workers: int) -> list[PoseChunk]:
-    """The poses of a task, cut so that every worker finds work."""
+    """Split the poses of a task into parts for the workers."""
     # all poses of a chunk are evaluated for every part of it: cut only where workers would stand idle
     chunks = -(-len(configurations) // CHUNK)
     size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(configurations) // (4 * workers)))
@@ -123,7 +122,7 @@ def pose_chunks(task: int, configurations: Configurations, workers: int) -> list
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedChunk:
-    """Poses of a task evaluated: kinematics, first order, tables of the kernels."""
+    """Chunk with its kinematics, first order and kernel tables."""
 
     machine: Machine
     linear: Linearised
@@ -134,7 +133,7 @@ class EvaluatedChunk:
 
     @staticmethod
     def of(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
-        """The poses at these configurations."""
+        """Evaluate a chunk of configurations."""
         moving = configurations.is_path
         evaluated = spec.machine.evaluated(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
@@ -144,19 +143,19 @@ class EvaluatedChunk:
         return EvaluatedChunk(machine, linear, Scales.of(linear), sampler, tangents, moving)
 
     def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
-        """A table of its poses that holds what needs no sample; all else is nan."""
+        """Pose table with the columns that need no sample; the others are nan."""
         out = PoseTable.empty([""] * len(configurations), share_names(spec.machine), len(spec.machine.joints))
         fill_first_order(out, spec.machine, configurations.joints, self.sampler.evaluated, self.linear)
         return out
 
     def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
-        """Write the mean error of the first built unit at poses of a path."""
+        """Write the mean error of the first unit into the table, at poses of a path."""
         one = draw_units(self.machine.terms, plan, 0, 1)
         for pose in poses:
             table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
 
     def figures(self, spec: RunSpec, law: VisitLaw, poses: range) -> Iterator[tuple[slice, int, Array]]:
-        """What units have at poses in the limit of infinitely many visits, block after block of all units.
+        """Figures of all units in the limit of infinitely many visits, by block of units and pose.
 
         Yields
         ------
@@ -172,7 +171,7 @@ class EvaluatedChunk:
 
 @dataclass(frozen=True, eq=False)
 class Extremes:
-    """The largest over poses of what every unit has.
+    """Largest figures of every unit over the poses.
 
     Parameters
     ----------
@@ -187,11 +186,11 @@ class Extremes:
 
     @staticmethod
     def none(units: int) -> Extremes:
-        """Of no pose."""
+        """Extremes over no poses."""
         return Extremes(np.zeros((UNIT_FIGURES, units)), np.full((2, units), -np.inf))
 
     def add(self, figures: Array, half_width: Array) -> None:
-        """Take further poses in.
+        """Include further poses.
 
         Parameters
         ----------
@@ -204,22 +203,22 @@ class Extremes:
             np.maximum(bound, (figures[:, Figure.REPEATABILITY] + sign * half_width[:, None]).max(axis=0), out=bound)
 
     def of_figure(self, figure: Figure) -> Array:
-        """A figure, and what it is at most and at least by the integration of RP, shape (3, units). [m or rad]"""
+        """A figure with its upper and lower bound by the integration of RP, shape (3, units). [m or rad]"""
         value = self.worst[figure]
         return np.stack([value, *(self.repeatability_bounds if figure is Figure.REPEATABILITY else (value, value))])
 
     def of(self, units: slice) -> Extremes:
-        """A view of some units."""
+        """View of a range of units."""
         return Extremes(self.worst[:, units], self.repeatability_bounds[:, units])
 
     def join(self, other: Extremes) -> None:
-        """Take the poses of another part in."""
+        """Include the extremes of other poses."""
         np.maximum(self.worst, other.worst, out=self.worst)
         np.maximum(self.repeatability_bounds, other.repeatability_bounds, out=self.repeatability_bounds)
 
 
 def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
-    """Figures of every unit at one pose of a task, shape (UNIT_FIGURES, units), and RP there by every net. [m]"""
+    """Figures of every unit at one pose, shape (UNIT_FIGURES, units), and RP by each net. [m and rad]"""
     first_pose = number // CHUNK * CHUNK
     chunk, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
     law = chunk.sampler.law(chunk.tangents, slice(pose, pose + 1))

@@ -1,4 +1,4 @@
-"""The one sampling loop: units at the poses of a chunk, all at once or some more of them."""
+"""Sampling of the poses of a chunk, at once or in steps of units."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ from armsim.sampling.pose import fill_sampled, pose_queries
 from armsim.sampling.pose_sample import empty_outputs, empty_slots
 
 Heed = Callable[[], None]
-"""Called before every call of the kernel; raises `Interrupted` to end the sampling."""
+"""Callback before every kernel call; raises `Interrupted` to stop the sampling."""
 
 
 def go_on() -> None:
-    """Never ends the sampling."""
+    """Callback that never stops the sampling."""
 
 
 @dataclass(frozen=True, eq=False)
 class ChunkResult:
-    """Rows of the poses of a chunk, and the largest over them of what every unit has."""
+    """Rows of a chunk's poses, and the extremes of every unit over them."""
 
     rows: Rows
     extremes: Extremes
@@ -38,7 +38,7 @@ class ChunkResult:
 
 @dataclass(frozen=True, eq=False)
 class PreparedPoses:
-    """Poses laid out for the kernels.
+    """Poses in the layout of the kernels.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ class PreparedPoses:
     def of(
         spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, numbers: NDArray[np.int64], rows: slice
     ) -> PreparedPoses:
-        """Work out the law of the visits; ``numbers`` of all poses of the chunk, shape (poses,)."""
+        """Compute the law of the visits and lay out the poses; ``numbers`` are of all poses, shape (poses,)."""
         law = chunk.sampler.law(chunk.tangents, rows)
         if chunk.moving:
             chunk.fill_first_unit(table, law, spec.plan, range(rows.start, rows.stop))
@@ -75,7 +75,7 @@ class PreparedPoses:
 
 @dataclass(frozen=True, eq=False)
 class PackedCounts:
-    """Counts of a pose: bins that hold something (int32, shape (bins,)), what they hold, and the extremes."""
+    """Counts of a pose without empty bins: bin numbers (int32, shape (bins,)), counts, and extremes."""
 
     place: Any
     count: NDArray[np.int64]
@@ -92,7 +92,7 @@ class PackedCounts:
 
 @dataclass(frozen=True, eq=False)
 class PartialSample:
-    """The first units at the poses of a chunk, so that more can be added.
+    """Sample of the first units of a chunk, to which more can be added.
 
     Parameters
     ----------
@@ -110,12 +110,12 @@ class PartialSample:
 
     @property
     def units(self) -> int:
-        """Units sampled."""
+        """Number of units sampled."""
         return int(self.squares.shape[1])
 
 
 def sample_chunk(spec: RunSpec, chunk: PoseChunk, units: int | None = None, heed: Heed = go_on) -> ChunkResult:
-    """Sample the first units at the poses of a chunk, all of the plan where it is not said how many."""
+    """Sample the first units at the poses of a chunk; all units of the plan by default."""
     evaluated = EvaluatedChunk.of(spec, chunk.configurations)
     table = evaluated.table(spec, chunk.configurations)
     rows = slice(chunk.begin, chunk.end)
@@ -131,7 +131,7 @@ def sample_prepared(
     resumable: bool = False,
     heed: Heed = go_on,
 ) -> tuple[ChunkResult, PartialSample | None]:
-    """Sample until there are so many units.
+    """Sample prepared poses up to a number of units.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ def _slot(slots: Slots, i: int) -> Tallies:
 
 
 def array_bytes(thing: Any) -> int:
-    """Memory of all arrays of a record and of the records in it, each once, without machines and terms. [bytes]"""
+    """Memory of all arrays of a record and nested records, each counted once, without machines and terms. [bytes]"""
     sizes: dict[int, int] = {}
     _gather(thing, sizes)
     return sum(sizes.values())

@@ -1,4 +1,4 @@
-"""How long a run will take, from a small part of it done first."""
+"""Expected duration of a run, extrapolated from a small part of it."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ if TYPE_CHECKING:
     from armsim.sampling.population import TaskConfigurations
 
 LONG_RUN = 2e7
-"""Pose-samples from which it is worth asking: a second or two."""
+"""Pose-samples from which the duration is estimated: a second or two."""
 A_MINUTE, A_DAY = 60.0, 86_400.0
 MOST_VISITS = 200
-"""Visits of the part that is tried."""
+"""Visits of the timed part."""
 
 
 def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers: int) -> float:
-    """Time that the chunks of a run take on so many workers like this one. [s]
+    """Expected time of the chunks of a run on a number of workers like this process. [s]
 
     A first pose is sampled with few and with more units; what grows with the units is taken to grow on.
     """
@@ -45,7 +45,7 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
 
 
 def in_words(seconds: float) -> str:
-    """A duration to two digits: 90 s, 12 min, 3.4 h, 5.1 days."""
+    """Duration to two digits: 90 s, 12 min, 3.4 h, 5.1 days."""
     for unit, length, most in (("s", 1.0, 120.0), ("min", 60.0, 120.0), ("h", 3600.0, 48.0)):
         if seconds < most * length:
             return f"{seconds / length:.2g} {unit}" if seconds < 100 * length else f"{seconds / length:.0f} {unit}"

@@ -1,4 +1,4 @@
-"""Where chunks are sampled: threads, processes, or the workers of a cluster. Scheduling is left to the libraries."""
+"""Executors of the chunks: threads, processes, or a cluster. The libraries schedule the work."""
 
 from __future__ import annotations
 
@@ -22,30 +22,30 @@ from armsim.version import package_version
 P = TypeVar("P")
 T = TypeVar("T")
 AHEAD = 4
-"""Chunks handed out for every worker before the first of them is back."""
+"""Chunks submitted per worker before the first result is awaited."""
 RETRIES = 10
-"""Times that a chunk is sampled again elsewhere when its worker is lost."""
+"""Number of retries of a chunk on another worker when its worker is lost."""
 LOOK, PATIENCE, CLOSING = 2.0, 10.0, 2.0
-"""How often the workers of a cluster are counted, how long it may have none, how long a farewell may take. [s]"""
+"""Interval of counting cluster workers, time it may have none, time for closing the connection. [s]"""
 
 
 @contextmanager
 def threads(workers: int) -> Iterator[Executor]:
-    """Threads of this process; compiled kernels hold no interpreter lock."""
+    """Pool of threads; compiled kernels release the interpreter lock."""
     pool = ThreadPoolExecutor(workers)
     yield from _shut_down_after(pool)
 
 
 @contextmanager
 def processes(workers: int) -> Iterator[Executor]:
-    """Processes on this machine, each started afresh."""
+    """Pool of freshly started processes on this machine."""
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=end_with_parent)
     yield from _shut_down_after(pool)
 
 
 def end_with_parent() -> None:
-    """Let this process end as soon as the one that started it is gone, however that came about."""
+    """End this process when its parent process ends, for whatever reason."""
     parent = multiprocessing.parent_process()
     if parent is None:
         return
@@ -72,7 +72,7 @@ def _shut_down_after(pool: Executor) -> Iterator[Executor]:
 
 @contextmanager
 def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int]]:
-    """Workers of a running cluster of dask.distributed, and the threads that they have together.
+    """Pool of a running dask.distributed cluster, and its number of threads.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
 
 
 class _Watched(Executor):
-    """The executor of a cluster that says so when nobody is left to do the work."""
+    """Cluster pool that raises where no workers are left."""
 
     def __init__(self, pool: Executor, client: Any) -> None:
         self.pool = pool
@@ -133,7 +133,7 @@ class _Watched(Executor):
         return self.pool.submit(function, *arguments, **named)
 
     def result(self, future: Future[T]) -> T:
-        """The result of a chunk.
+        """Result of a chunk.
 
         Raises
         ------
@@ -163,18 +163,18 @@ class _Watched(Executor):
 
 
 def _identity() -> tuple[str, str]:
-    """Version of the package and digest of its kernels, here."""
+    """Version of the package and digest of its kernels in this process."""
     return package_version(), kernel_digest()
 
 
 def in_threads(workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
-    """What ``do`` makes of every item, in their order, in threads that end with it."""
+    """Results of ``do`` for every item, in order, computed in threads."""
     with threads(workers) as pool:
         yield from in_order(pool, workers, do, items)
 
 
 def in_order(pool: Executor, workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
-    """What ``do`` makes of every item, in their order, with few of them under way at any time."""
+    """Results of ``do`` for every item, in order, with few pending at a time."""
     under_way: deque[Future[T]] = deque()
     result = pool.result if isinstance(pool, _Watched) else Future.result
     for item in items:

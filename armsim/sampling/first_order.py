@@ -1,4 +1,4 @@
-"""First-order propagation: the same terms through the Jacobian.
+"""First-order propagation of the terms through the Jacobian.
 
     dp = sum over terms and coefficients of c_k g_k,   g_k = sum over axes of J_axis shape_k,axis
 
@@ -22,7 +22,7 @@ from armsim.model.machine import EvaluatedMachine
 
 @dataclass(frozen=True, eq=False)
 class Linearised:
-    """First-order answer at P poses.
+    """First-order mean and covariance of the error at P poses.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ class Linearised:
 
     @property
     def bias_parts(self) -> Array:
-        """Part of each term in the squared mean: its own mean along the mean of all, times that. [m^2]
+        """Part of each term in the squared mean: its mean projected on the total mean, times that. [m^2]
 
         Shape (terms, P). They add up to it; a term that works against the others has a negative part.
         """
@@ -53,7 +53,7 @@ class Linearised:
         return np.asarray(np.trace(self.covariance, axis1=1, axis2=2) + np.sum(self.mean**2, axis=1))
 
     def shares(self, poses: int | slice) -> tuple[Array, float]:
-        """Share of every term, and of the mean, in the mean square error at a pose or over several; zero without error.
+        """Share of every term, and of the mean, in the mean square error at or over poses; zero without error.
 
         Over several, each pose counts by its mean square error.
         """
@@ -64,7 +64,7 @@ class Linearised:
 
 
 def linearise(evaluated: EvaluatedMachine) -> Linearised:
-    """Propagate every term of a evaluated to first order."""
+    """Propagate every term of an evaluated machine to first order."""
     poses = len(evaluated.postures.column)
     mean = np.zeros((poses, 3))
     covariance = np.zeros((poses, 3, 3))

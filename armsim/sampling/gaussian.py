@@ -1,4 +1,4 @@
-"""The quantile of the length of a normal vector."""
+"""Quantile of the length of a normal vector."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from armsim.arrays import Array
 
 
 def quantile_by_moments(mean: Array, covariance: Array, p: float) -> Array:
-    """The quantile of |m + N(0, C)| at every pose, shape (poses,): within 2 % at 95 %, tested.
+    """Quantile of |m + N(0, C)| at every pose, shape (poses,), accurate to 2 % at 95 %.
 
     From three cumulants of the square:
 

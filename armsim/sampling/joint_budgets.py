@@ -1,4 +1,4 @@
-"""The joint budget: every term of a joint, its size, and the curve that they make together."""
+"""Error budgets of the joints: size of every term, and their total error curve."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from armsim.sampling.joint_curves import joint_curve
 
 
 def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, JointBudget]:
-    """Sheets of all joints.
+    """Error budgets of all joints.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
 
 
 def link_budget(machine: Machine) -> tuple[TermBudget, ...]:
-    """Everything that moves the arm elsewhere than along its joints: constants of links, error motions of joints."""
+    """Terms of link constants and of error motions of joints."""
     return tuple(
         term_budget(term, axis, State.at_rest(np.zeros(1)))
         for term in machine.terms

@@ -1,4 +1,4 @@
-"""The error of a joint over its range that every visit has: one built unit, 95 % of the units, and the waves in it.
+"""Repeatable error of a joint over its range: one unit, the band of 95 % of units, and its waves.
 
 A wave that is too fine for the points of a curve is drawn as what it sweeps: points further apart than a part of its
 period make up waves that are not there.
@@ -22,17 +22,17 @@ from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling_plan import SamplingPlan
 
 POSITIONS = 721
-"""Points of the curve over a turn: every half degree."""
+"""Points of the curve per turn: every half degree."""
 RESOLVED = 16
-"""Points that a period must have to be drawn as a wave."""
+"""Points per period from which a wave is drawn in the curve."""
 DETAIL, PERIODS = 24, 3
-"""Points a period of the detail, and its periods."""
+"""Points per period of the inset, and its number of periods."""
 SAMPLES = 64
-"""Points at most within a step of the curve at which its ends are looked for."""
+"""Most points within a step of the curve at which its ends are evaluated."""
 NEGLIGIBLE, SHOWN = 1e-3, 0.05
-"""Share of the largest wave below which a wave is not seen; of the largest fine one, below which it is no detail."""
+"""Share of the largest wave below which a wave is not listed; of the largest fine wave, below which it is no detail."""
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
-"""Its multiples, modulo 1, are even however many are taken. Source: Niederreiter (1992), 3.1."""
+"""Number whose multiples, modulo 1, are evenly distributed. Source: Niederreiter (1992), 3.1."""
 PHASES = 32
 """Steps over which phases of fine waves are tried for the ends of the band."""
 ENDS = (0.025, 0.975)
@@ -46,7 +46,7 @@ class _Waves(NamedTuple):
     size: Array
 
     def at(self, position: Array) -> Array:
-        """Their sum, shape (positions, units)."""
+        """Sum of the waves, shape (positions, units)."""
         phase = position[:, None] * self.order + np.where(self.sine, 0.0, 0.5 * math.pi)
         out: Array = np.sin(phase) @ self.size
         return out
@@ -55,12 +55,12 @@ class _Waves(NamedTuple):
         return _Waves(self.order[which], self.sine[which], self.size[which])
 
     def of_first(self) -> _Waves:
-        """Those of the first unit alone."""
+        """Waves of the first unit."""
         return _Waves(self.order, self.sine, self.size[:, :1])
 
 
 def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis, seed: int) -> JointCurve:
-    """Error over the range, or a turn where it has no ends, at rest, the other joints in the middle of their ranges.
+    """Error curve of a joint over its range (or a turn), at rest, the other joints in mid-range.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
 def _beyond(
     coarse: Array, waves: _Waves, position: Array, step: float, ends: tuple[Array, Array], around: int
 ) -> tuple[Array, Array]:
-    """How far fine waves carry the ends of the band, shape (positions,): the most that they do at any phase nearby.
+    """Extension of the band by fine waves, shape (positions,): the most at any nearby phase.
 
     Some phases must be tried of waves of one period a step or less, too: `PHASES`.
     """
@@ -140,8 +140,9 @@ def _beyond(
 
 
 def _swept(unit: Array, waves: _Waves, position: Array, step: float, around: int) -> tuple[Array, Array]:
-    """Ends of the error of one unit, shape (positions,): what is coarse, and about it the least and the most that fine
-    waves do within a period of the coarsest of them."""
+    """Ends of the error of one unit, shape (positions,): coarse waves plus least and most of the fine waves in a
+    period.
+    """
     points = 2 + math.ceil(DETAIL * step * float(np.abs(waves.order).max()) / (2 * math.pi))
     even, spread = np.linspace(-0.5, 0.5, min(points, SAMPLES)), (GOLDEN * np.arange(SAMPLES)) % 1.0 - 0.5
     within = position[:, None] + step * (even if points <= SAMPLES else spread)
@@ -151,14 +152,14 @@ def _swept(unit: Array, waves: _Waves, position: Array, step: float, around: int
 
 
 def _nearby(values: Array, around: int) -> Array:
-    """Values at so many neighbours to either side, shape (positions, neighbours)."""
+    """Values at a number of neighbours to either side, shape (positions, neighbours)."""
     number = np.arange(len(values))[:, None] + np.arange(-around, around + 1)
     out: Array = values[number.clip(0, len(values) - 1)]
     return out
 
 
 def _detail(unit: Array, waves: _Waves, position: Array, order: float) -> CurveDetail:
-    """Some periods of a wave of one unit in the middle of the range."""
+    """Some periods of a fine wave of one unit in mid-range."""
     period = 2 * math.pi / order
     within = position[len(position) // 2] + period * (np.arange(DETAIL * PERIODS + 1) / DETAIL - 0.5 * PERIODS)
     total = np.interp(within, position, unit) + waves.at(within)[:, 0]
@@ -169,6 +170,6 @@ _Column = tuple[float, ...]
 
 
 def _tuples(*columns: Array) -> tuple[_Column, _Column, _Column, _Column]:
-    """Four columns: position, unit, low, high."""
+    """Rows of position, unit, low, high."""
     position, unit, low, high = (tuple(column.tolist()) for column in columns)
     return position, unit, low, high

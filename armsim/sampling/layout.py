@@ -1,4 +1,4 @@
-"""How a run is laid out in the memory it may take."""
+"""Layout of a run within its memory limit."""
 
 from __future__ import annotations
 
@@ -18,25 +18,25 @@ from armsim.sampling_plan import SamplingPlan
 
 GIB = 2**30
 BASE = 290 * 2**20
-"""Bytes of the interpreter, the libraries and compiled kernels; measured by the benchmark."""
+"""Memory of the interpreter, libraries and compiled kernels, measured by the benchmark. [bytes]"""
 PROCESS = 240 * 2**20
-"""Bytes of one more process that samples."""
+"""Memory of a further sampling process. [bytes]"""
 BLOCK = 8 * UNIT_BLOCK
-"""Units drawn at a time where they cannot all be held."""
+"""Units drawn at a time where all do not fit."""
 TOGETHER = 8
-"""Poses, at most, that one call of the kernel samples where all units are drawn at once."""
+"""Most poses per kernel call where all units are drawn at once."""
 AT_ONCE = 4 * 2**20
-"""Bytes that their units may take."""
+"""Most memory of their units. [bytes]"""
 RECORD = 8 * (UNIT_FIGURES + 2) + 1
-"""Bytes of a unit that a chunk hands back and a task holds: largest figures, bounds of RP, sensors in their limits."""
+"""Memory per unit of a chunk's result and a task: largest figures, bounds of RP, limits of operation. [bytes]"""
 SPAN = 64
-"""Poses, at most, whose statistics are worked out together."""
+"""Most poses whose statistics are computed together."""
 FEW = 4
-"""Poses that one call of the kernel samples where a stop is to be heard."""
+"""Most poses per kernel call where a stop must be noticed soon."""
 CALL = 400_000
-"""Pose-samples of one call there, at most, so that it takes some 20 ms."""
+"""Most pose-samples of such a call, for some 20 ms."""
 NAME = 200
-"""Bytes that the name of a pose and what belongs to it take beside its numbers."""
+"""Memory of a pose's name and other entries beside its numbers. [bytes]"""
 
 
 Backend = Literal["threads", "processes", "cluster"]
@@ -44,7 +44,7 @@ Backend = Literal["threads", "processes", "cluster"]
 
 @dataclass(frozen=True)
 class Layout:
-    """Sizes on which the result does not depend.
+    """Block and group sizes of a run; the result does not depend on them.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ class Layout:
 
 @dataclass(frozen=True)
 class Load:
-    """What is sampled, beside the plan.
+    """Number of poses and size of their rows.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ class Load:
 
 @dataclass(frozen=True)
 class Place:
-    """Where it is sampled.
+    """Workers, memory and backend of a run.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ class Place:
 
 
 def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Place()) -> Layout:
-    """Sizes for a run.
+    """Choose the layout of a run.
 
     Raises
     ------
@@ -159,12 +159,12 @@ def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Pla
 
 
 def _samples(workers: int, plan: SamplingPlan, poses: int, slots: int) -> int:
-    """Memory that workers take for some poses each, counted in some slots. [bytes]"""
+    """Memory of the samples of some poses per worker, counted in some slots. [bytes]"""
     return workers * (slots * SLOT_BYTES + poses * UNIT_BYTES * plan.units)
 
 
 def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
-    """The same in calls of the kernel so short that a stop is soon heard, and with a slot for every pose of a call.
+    """Layout with kernel calls so short that a stop is noticed soon, and a slot for every pose of a call.
 
     Where all units are drawn at once, statistics are worked out at as many poses together as the memory allows.
     """
@@ -186,7 +186,7 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
 
 
 def _advice(plan: SamplingPlan, load: Load, place: Place, least: int, available: int, record: int) -> str:
-    """What would fit: ``left`` bytes are there for what grows with the units, ``record`` of them for each."""
+    """Advice on what would fit: ``available`` bytes for the part that grows with the units, ``record`` per unit."""
     needed, allowed, workers = least / GIB, place.memory / GIB, place.workers
     needs = f"{plan.units} units at {load.poses} poses need {needed:.3g} GiB of memory, allowed {allowed:.3g} GiB"
     advice = [f"{math.ceil(needed * 10) / 10:g}GiB of memory"]

@@ -1,4 +1,4 @@
-"""Measures of ISO 9283 that speak of more than one pose, for every built unit."""
+"""Measures of ISO 9283 over several poses, for every unit."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.plan import UNIT_BLOCK
 
 STILL = 1e-9
-"""Share of the fastest joint below which a joint is taken as not moving."""
+"""Share of the fastest joint's speed below which a joint counts as at rest."""
 SINGULAR = 1e-6
-"""Singular values of the Jacobian below this share of the largest count as none."""
+"""Share of the largest singular value below which the others count as zero."""
 KEEPS = 1e-6
-"""Part of the way, or turn per reach, by which an approach may miss its line or its orientation."""
+"""Relative deviation of an approach from its line, or rotation per reach, that is tolerated."""
 
 
 def measure(name: str, what: str, clause: str, poses: str, values: Array, half_width: float = 0.0) -> Measure:
-    """A figure that every unit has, as quantiles over the units; ``half_width`` as in `unit_quantiles`."""
+    """Quantiles of a figure over the units; ``half_width`` as in `unit_quantiles`."""
     p50, p95 = stats.unit_quantiles(np.abs(values), (0.5, 0.95), half_width)
     return Measure(name, what, clause, poses, p50.value, p95.value, p50.interval, p95.interval)
 
 
 def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int]) -> tuple[Array, Array]:
-    """AD and RD of every unit between two poses, the arm at rest, over visits without number.
+    """AD and RD of every unit between two poses, at rest, in the limit of infinitely many visits.
 
         AD = mean attained distance - commanded distance,  RD = 3 standard deviations of the attained distance
 
@@ -78,7 +78,7 @@ def distance(spec: RunSpec, configurations: Configurations, pair: tuple[int, int
 def direction_variation(
     spec: RunSpec, configurations: Configurations, numbers: Sequence[int], constraints: Sequence[ToolConstraint]
 ) -> Array:
-    """vAP of every unit at some poses: largest distance between its barycentres when it comes along x, y and z.
+    """vAP of every unit at some poses: largest distance between barycentres approached along x, y and z.
 
     The way in which each joint moves last follows from the line along which the tool comes, its orientation kept as the
     task asks, through the Jacobian; it decides the side of lost motion and hysteresis.
@@ -121,7 +121,7 @@ def direction_variation(
 
 
 def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstraint) -> Array:
-    """Motion of the joints, per unit of way, by which the tool comes to a pose along a line.
+    """Joint motion per unit of path with which the tool approaches a pose along a line.
 
     The tool keeps its orientation, or with ``direction`` that of its z axis, by the least motion. Where the arm cannot
     (fewer joints, a singular posture) or need not (``free``), it is the least motion that leads along the line.
@@ -154,5 +154,5 @@ def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstrai
 
 
 def _block(spec: RunSpec) -> int:
-    """Units looked at together: 64 MB for thirty coefficients of visit life."""
+    """Units evaluated together: 64 MB for thirty coefficients of visit life."""
     return min(8 * UNIT_BLOCK, -(-spec.plan.units // UNIT_BLOCK) * UNIT_BLOCK)

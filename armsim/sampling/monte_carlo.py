@@ -1,4 +1,4 @@
-"""The nested population at a pose: U built units, each visiting it V times, through exact kinematics."""
+"""Nested population at a pose: U units with V visits each, by exact kinematics."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _LAWS = {"normal": philox.NORMAL, "uniform": philox.UNIFORM, "two-valued": philo
 
 @dataclass(frozen=True, eq=False)
 class Sampler:
-    """A evaluated laid out for the kernels.
+    """Evaluated machine in the layout of the kernels.
 
     An entry of a table says: this coefficient moves this axis by its value times this number, at every pose.
     """
@@ -52,7 +52,7 @@ class Sampler:
 
     @staticmethod
     def prepare(evaluated: EvaluatedMachine, plan: SamplingPlan) -> Sampler:
-        """Lay out the tables."""
+        """Lay out an evaluated machine."""
         poses = len(evaluated.postures.tool)
         unit: list[tuple[int, int, Array]] = []
         visit: list[tuple[int, int, Array]] = []
@@ -93,21 +93,21 @@ class Sampler:
 
     @cached_property
     def moving(self) -> Counts:
-        """Axes that visits move, base first."""
+        """Axes that visit coefficients move, base first."""
         return np.unique(self.visit_axis)
 
     @cached_property
     def _entry_axes(self) -> Counts:
-        """Axis of every entry of a visit, counted among those that visits move."""
+        """Axis of every entry of a visit, numbered within `moving`."""
         return np.searchsorted(self.moving, self.visit_axis)
 
     @cached_property
     def _begin(self) -> Counts:
-        """Where the entries of every visit coefficient begin."""
+        """First entry of every visit coefficient."""
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
     def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
-        """The law of the visits; ``tangents`` of shape (poses, 3) on a path; at the poses of ``only``."""
+        """Law of the visits at the poses of ``only``; ``tangents`` of shape (poses, 3) on a path."""
         coefficients = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
         at = self.evaluated.postures
         along = np.zeros((len(at.column), 3)) if tangents is None else tangents
@@ -126,7 +126,7 @@ class Sampler:
     def attain(
         self, pose: int, law: VisitLaw, coefficients: Array, units: int, tangent: Array | None = None
     ) -> tuple[Array, Array]:
-        """What units have at one pose over visits without number.
+        """Figures of units at one pose in the limit of infinitely many visits.
 
         Parameters
         ----------
@@ -152,11 +152,11 @@ class Sampler:
         return figures, barycentre
 
     def barycentres(self, pose: int, coefficients: Array, units: int) -> Array:
-        """Mean attained less commanded position of some units at one pose, shape (3, units). [m]"""
+        """Mean attained minus commanded position of units at one pose, shape (3, units). [m]"""
         return self.attain(pose, self.law(only=slice(pose, pose + 1)), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
-        """What every standardised coefficient of visit life does to the tool point of some units at one pose.
+        """Effect of every standardised visit coefficient on the tool point of units at one pose.
 
         The errors that a unit keeps rotation_angle the columns of the Jacobian, to first order.
 
@@ -174,7 +174,7 @@ class Sampler:
         return np.asarray(np.einsum("jua,ak->juk", columns, visits.on_axes(len(standing))[0]))
 
     def sample_at(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
-        """All units at one pose, at once."""
+        """Sample all units at one pose."""
         units, visits = self.plan.units, self.plan.visits
         slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(linear)
         poses = self.laid_out(
@@ -189,7 +189,7 @@ class Sampler:
     def follow(
         self, pose: int, number: int, task: int, coefficients: Array, first: int, units: int, visits: int | None = None
     ) -> tuple[Array, Array]:
-        """Every visit of some units at one pose, one by one; as many as the plan says, or ``visits``.
+        """Attained points of units at one pose, visit by visit; ``visits`` as in the plan by default.
 
         Returns
         -------
@@ -206,7 +206,7 @@ class Sampler:
         return displacement, rotation_angle
 
     def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:
-        """Every visit of every unit at one pose, as `follow`."""
+        """Attained points of all units at one pose, as `follow`."""
         return self.follow(pose, pose, task, draw_units(self.evaluated.terms, self.plan), 0, self.plan.units)
 
 
@@ -219,13 +219,13 @@ def sample(
     slots: Slots,
     outputs: PoseOutputs,
 ) -> None:
-    """`core.pose_kernel.sample_poses`, at the level of all intervals."""
+    """Call `core.pose_kernel.sample_poses` with the level of all intervals."""
     kernel: Any = sample_poses
     kernel(poses, coefficients, part, quantiles, coverage, TAIL, slots, outputs)
 
 
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
-    """First unit and number of units of every block."""
+    """Iterate over blocks: first unit and number of units."""
     for first in range(0, units, block):
         yield first, min(block, units - first)
 

@@ -1,4 +1,4 @@
-"""Which built units keep to the limits of operation of their sensors: part of the yield where they are stated."""
+"""Operating limits of the sensors: which units violate them, as part of the yield."""
 
 from __future__ import annotations
 
@@ -22,25 +22,25 @@ from armsim.sampling.statistics import clopper_pearson, unit_quantiles
 from armsim.sampling_plan import SamplingPlan
 
 READ = 3.0
-"""Standard deviations of what changes from reading to reading that a margin allows for."""
+"""Standard deviations of the reading-to-reading scatter that a margin allows for."""
 PHASES = 256
-"""Places in a signal period at which its error is looked at: of four waves the peak is missed by 0.1 % at most."""
+"""Points of a signal period at which its error is evaluated: the peak of four waves is missed by 0.1 % at most."""
 
 
 def is_limited(machine: Machine) -> bool:
-    """Whether any joint states a limit of operation."""
+    """Whether any joint states an operating limit."""
     return bool(limit_names(machine))
 
 
 def limit_names(machine: Machine) -> tuple[str, ...]:
-    """Names of the kinds of limit of operation that the joints state."""
+    """Names of the operating limits that the joints state."""
     absolute = any(joint.encoder.absolute is not None for joint in machine.joints)
     turns = any(joint.counts_turns for joint in machine.joints)
     return (*(("absolute reading",) if absolute else ()), *(("turn of the motor",) if turns else ()))
 
 
 def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> list[tuple[str, str, Array]]:
-    """Joint, limit, and the margin of some units, of every limit that is stated; negative where a unit fails.
+    """Iterate over joint, limit, and margin of units, shape (units,); negative where a unit violates the limit.
 
     The draws are those of the errors: a unit with a large eccentricity has it here too.
     """
@@ -54,7 +54,7 @@ def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> lis
 
 
 def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
-    """Units that keep to all limits of operation, shape (units,)."""
+    """Units within all operating limits, shape (units,)."""
     out = np.ones(plan.units, dtype=bool)
     if is_limited(machine):
         for first in range(0, plan.units, UNIT_BLOCK):
@@ -65,7 +65,7 @@ def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
 
 
 def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...]:
-    """Every limit over the population."""
+    """Every operating limit over the population."""
     if not is_limited(machine):
         return ()
     blocks = [
@@ -102,7 +102,7 @@ def _of_tracks(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Arra
 
 
 def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array:
-    """The sensor on the joint, its mounting, the gear and the sensor on the motor, waves as if their peaks met.
+    """Margin of the sensor on the joint against counting a wrong motor turn, with all waves at their peaks.
 
     Zeros are set against each other and the load is not looked at.
     """
@@ -127,7 +127,7 @@ def _on(terms: Sequence[Term], axis: Axis) -> list[Term]:
 
 
 def _draw_quantity(cause: Cause, spread: Distribution, axis: Axis, plan: SamplingPlan, first: int, units: int) -> Array:
-    """One quantity of every unit, shape (units,)."""
+    """Draws of one quantity for every unit, shape (units,)."""
     if not spread.nonzero:
         return np.zeros(units)
     term = independent(cause.name, cause, (spread,), (Constant(),), spread.limit).on(axis)
@@ -135,12 +135,12 @@ def _draw_quantity(cause: Cause, spread: Distribution, axis: Axis, plan: Samplin
 
 
 def _first_wave(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) -> Array:
-    """Sine and cosine of the first wave of a term, shape (2, units)."""
+    """Sine and cosine amplitudes of the first wave of a term, shape (2, units)."""
     return draw_units(terms, plan, first, units)[:2, :units] if terms else np.zeros((2, units))
 
 
 def _waves(terms: Sequence[Term], plan: SamplingPlan, first: int, units: int) -> dict[float, Array]:
-    """Sine and cosine of every order, waves of one order added as vectors, shape (2, units) each."""
+    """Sine and cosine amplitudes by order, waves of one order added as vectors, shape (2, units) each."""
     out: dict[float, Array] = {}
     if not terms:
         return out

@@ -1,4 +1,4 @@
-"""Differences between designs that draw the same numbers for the same cause: unit by unit, so that noise cancels."""
+"""Paired differences between designs with common random numbers, unit by unit, so that common noise cancels."""
 
 from __future__ import annotations
 
@@ -19,33 +19,33 @@ from armsim.sampling.plan import UNIT_BLOCK
 from armsim.sampling.statistics import clopper_pearson, quantile_rank
 
 UNITS_COMPARED = 4 * UNIT_BLOCK
-"""Units by which the scatter of a difference is judged; more tell it no better than is needed."""
+"""Most units from which the scatter of a difference is estimated."""
 WINDOW = 0.02
-"""Probability either way of a quantile over which the density there is taken."""
+"""Probability on either side of a quantile over which its density is estimated."""
 SPAN = 2.0
-"""Standard deviations of the share of units below a quantile over which the density is taken at least."""
+"""Least width of that range, in standard deviations of the share of units below the quantile."""
 REACH = 0.8
-"""Of the probability beyond a quantile, the part either way of it in which its shift is looked for."""
+"""Share of the probability beyond a quantile, on either side, within which its shift is estimated."""
 AROUND = 10.0
-"""As often the probability beyond a quantile: from so far below it on, what a change may be near it is looked for."""
+"""Multiple of the probability beyond a quantile from which on changes near it are estimated."""
 LEAST_NEAR = 30
-"""Units near a quantile from which on its shift is taken from them."""
+"""Least number of units near a quantile for an estimate of its shift."""
 
 
 @dataclass(frozen=True)
 class Difference:
-    """A difference and its 95 % interval, null from few units."""
+    """Difference with its 95 % interval; None from few units."""
 
     value: float
     interval: tuple[float, float] | None
 
     def __iter__(self) -> Iterator[Any]:
-        """Value and interval, for functions that take the two."""
+        """Value and interval."""
         return iter((self.value, self.interval))
 
 
 def influence(values: Array, p: float) -> Array:
-    """How each unit pulls at a quantile of the pooled values, shape (units,).
+    """Influence of each unit on a quantile of the pooled values, shape (units,).
 
     With the share F_u of the visits of unit u at or below the quantile q, and the density f there,
 
@@ -78,7 +78,7 @@ def influence(values: Array, p: float) -> Array:
 
 
 class Shift(NamedTuple):
-    """How far a quantile moves from one population to another.
+    """Shift of a quantile between two populations.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ class Shift(NamedTuple):
 
 
 def quantile_shift(one: Array, other: Array, p: float) -> Shift:
-    """From the quantile of one population to that of another that pairs with it, member by member.
+    """Shift of a quantile between two populations that are paired member by member.
 
     Between members x and y lie x + t (y - x), t from 0 to 1, whose quantile q moves at the rate E[y - x | q] exactly.
     The rate at t = 1/2 stands for the mean over t, which leaves an error of third order in the change. It is the value
@@ -167,12 +167,12 @@ def quantile_influence(spec: RunSpec, task: int, configurations: Configurations,
 
 
 def half_width(differences: Array, units: int) -> float:
-    """Half of the 95 % interval of a mean over ``units``, from the differences of some of them, shape (known,)."""
+    """Half-width of the 95 % interval of a mean over ``units``, from the differences of some units, shape (known,)."""
     return NORMAL_95 * float(np.std(differences, ddof=1)) / math.sqrt(units) if len(differences) > 1 else math.nan
 
 
 def difference(value: float, quantile_influence: Array, units: int, shared: float = 0.0) -> Difference:
-    """A difference of quantiles with its interval, from how each unit pulls at it, shape (known units,).
+    """Difference of quantiles with its interval, from the influence of each unit, shape (known units,).
 
     ``shared`` is half of the 95 % interval of an error that is the same for all units.
     """
@@ -181,13 +181,13 @@ def difference(value: float, quantile_influence: Array, units: int, shared: floa
 
 
 def beside(change: Difference, size: float) -> Difference:
-    """A change of a figure of some size, as 0 where it is below what is resolved: rounding is no finding."""
+    """Change of a figure, or 0 where it is below the resolution of rounding."""
     value, *ends = beside_each_other([size, change.value, *(change.interval or ())])[1:]
     return Difference(value, (ends[0], ends[1]) if ends else None)
 
 
 def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
-    """Share of units that pass in b less that in a, the units being the same; shapes (units,).
+    """Share of units that pass in b minus that in a, for equal units, shape (units,) each.
 
     Only units that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
     share that is lost are put together, with the correlation of two shares of one sample, so that the interval is not

@@ -1,4 +1,4 @@
-"""How the population is drawn."""
+"""Drawing of the population."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from armsim.errormodel.terms import Term
 from armsim.sampling_plan import SamplingPlan
 
 UNIT_BLOCK = 8 * LANES
-"""Units drawn by one generator: more units extend a population and leave its first units as they were."""
+"""Units per random generator: more units extend a population without changing its first units."""
 
 
 def key(seed: int, *names: object) -> bytes:
-    """Sixteen bytes that stand for a seed and names: the key of one stream of random numbers.
+    """Key of a stream of random numbers: sixteen bytes from seed and names.
 
     Keyed by name, not by place in a list, so that two machines draw the same numbers for the same cause on the same
     joint, whatever else differs between them.
@@ -30,7 +30,7 @@ def key(seed: int, *names: object) -> bytes:
 
 
 def draw_units(terms: Sequence[Term], plan: SamplingPlan, first: int = 0, units: int | None = None) -> Array:
-    """Coefficients of unit life of some units, in the order of the terms.
+    """Unit coefficients of a range of units, in the order of the terms.
 
     Parameters
     ----------

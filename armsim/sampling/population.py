@@ -1,4 +1,4 @@
-"""Units sampled at the poses of some tasks: first order at once, then as many units as are asked for, then more.
+"""Population at the poses of tasks: first order at once, then a growing number of units.
 
 Units are keyed by their number, so that a population that has grown to some size is, to the bit, the one that was
 sampled at once. What was sampled is held as far as the memory allows; elsewhere it is sampled again from the first
@@ -33,14 +33,14 @@ from armsim.sampling.operation_limits import operating
 from armsim.sampling.run_options import Interrupted, Progress, Stopped
 
 TOGETHER = 16 * CHUNK
-"""Poses evaluated together for first order; the bits of their rows do not depend on it."""
+"""Poses evaluated together for first order; the result does not depend on it."""
 LAW_BYTES = 8 * 64
-"""Memory of the law of the visits of a pose, up to twenty axes. [bytes]"""
+"""Memory of the law of the visits at a pose, for up to twenty axes. [bytes]"""
 
 
 @dataclass(frozen=True, eq=False)
 class TaskConfigurations:
-    """Poses of a task; ``key`` stands for its name in the random numbers."""
+    """Configurations of a task; ``key`` is its name in the random numbers."""
 
     name: str
     configurations: Configurations
@@ -49,7 +49,7 @@ class TaskConfigurations:
 
 @dataclass(frozen=True, eq=False)
 class TaskSample:
-    """Rows and units of a task.
+    """Rows and unit figures of a task.
 
     Parameters
     ----------
@@ -67,19 +67,19 @@ class TaskSample:
 
     @property
     def worst(self) -> Array:
-        """Worst AP and RP of every unit, in position and orientation: (UNIT_FIGURES, units). [m, m, rad, rad]"""
+        """Largest AP and RP of every unit in position and orientation, shape (UNIT_FIGURES, units). [m, m, rad, rad]"""
         return self.extremes.worst
 
 
 class Allowance:
-    """Memory that may be held, handed out and given back from any thread."""
+    """Memory allowance that threads take from and give back to."""
 
     def __init__(self, memory: int) -> None:
         self._left = memory
         self._lock = threading.Lock()
 
     def take(self, memory: int) -> bool:
-        """Take memory if there is so much left; whether there was. [bytes]"""
+        """Take memory if available; return whether it was. [bytes]"""
         with self._lock:
             if memory > self._left:
                 return False
@@ -87,19 +87,19 @@ class Allowance:
             return True
 
     def give_back(self, memory: int) -> None:
-        """Memory that is held no longer. [bytes]"""
+        """Give memory back. [bytes]"""
         with self._lock:
             self._left += memory
 
 
 class Stop:
-    """A stop that was heard once and holds from then on, for all threads."""
+    """Stop request that, once seen, holds for all threads."""
 
     def __init__(self, stopped: Stopped) -> None:
         self._stopped, self._heard = stopped, False
 
     def heed(self) -> None:
-        """End the sampling where it is to stop.
+        """Raise `Interrupted` where a stop is requested.
 
         Raises
         ------
@@ -112,7 +112,7 @@ class Stop:
 
 @dataclass(frozen=True, eq=False)
 class Workers:
-    """Who samples.
+    """Pool and number of workers.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ class Workers:
 
 @dataclass(eq=False)
 class _Share:
-    """A chunk, and what is held of it."""
+    """Chunk with its partial sample."""
 
     task: int
     chunk: PoseChunk
@@ -138,7 +138,7 @@ class _Share:
 
 
 class Population:
-    """A population at the poses of some tasks, without a unit at first.
+    """Growing population at the poses of tasks, initially without units.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ class Population:
         ]
 
     def first_order(self) -> list[PoseTable]:
-        """What needs no sample, of every task; all else is nan.
+        """Pose tables of every task by first order; columns that need a sample are nan.
 
         Raises
         ------
@@ -195,7 +195,7 @@ class Population:
         return PoseTable(("",) * len(configurations), table.share_names, np.concatenate(rows))
 
     def advance(self, units: int, resumable: bool = False) -> tuple[TaskSample, ...]:
-        """Sample until there are so many units; all that is known of them.
+        """Sample up to a number of units; return the samples of every task.
 
         Parameters
         ----------
@@ -249,7 +249,7 @@ class Population:
         return result
 
     def _prepared(self, share: _Share) -> PreparedPoses | None:
-        """The poses of a chunk laid out for the kernels, where their kinematics is held."""
+        """Prepared poses of a chunk, with stored kinematics where available."""
         chunk, first = share.chunk, share.chunk.first // TOGETHER * TOGETHER
         evaluated = self._evaluated.get((share.task, first))
         if evaluated is None:

@@ -1,4 +1,4 @@
-"""All that is known of poses, from their samples and their first order, as rows of a table."""
+"""Pose tables: statistics of samples, and first order."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from armsim.sampling_plan import SamplingPlan
 
 
 class Quantile(NamedTuple):
-    """A figure of a pose that is a quantile of what is counted; ``bounded`` where it has an interval."""
+    """Quantile of a counted measure in the pose table; ``bounded`` where it has an interval."""
 
     path: str
     measure: int
@@ -37,19 +37,19 @@ QUANTILES = (
     Quantile("orientation_error.p95", ROTATION, 0.95),
 )
 FIGURES = ("accuracy", "repeatability", "orientation_accuracy", "orientation_repeatability")
-"""What every unit has, in the order of `core.attained`."""
+"""Figures of every unit, in the order of `core.unit_figures`."""
 UNIT_QUANTILES = (0.5, 0.95)
 LINE_ENDS = (0.025, 0.975)
-"""Ends of the coverage interval of a coordinate."""
+"""Probabilities of the ends of a coordinate's coverage interval."""
 
 
 def share_names(machine: Machine) -> tuple[tuple[str, str], ...]:
-    """Owner and cause of every share, each once, the bias last."""
+    """Owner and cause of every share without duplicates, the bias last."""
     return (*dict.fromkeys(term.share_name for term in machine.terms), BIAS)
 
 
 def conditioning(machine: Machine, joints: Array) -> Array:
-    """Smallest singular value of the Jacobian over the largest, lengths in reaches of the arm, shape (P,).
+    """Smallest over largest singular value of the Jacobian, lengths in reaches of the arm, shape (P,).
 
     Of an arm with fewer than six joints, those that it has. Source: Yoshikawa, Int. J. Robotics Research 4 (1985) 3.
     """
@@ -65,7 +65,7 @@ def conditioning(machine: Machine, joints: Array) -> Array:
 def fill_first_order(
     table: PoseTable, machine: Machine, joints: Array, evaluated: EvaluatedMachine, linear: Linearised
 ) -> None:
-    """Write what needs no sample into a table of the same poses."""
+    """Fill the columns that need no sample."""
     column, names = table.column, {name: i for i, name in enumerate(table.share_names)}
     poses = len(joints)
     column("joints")[:] = joints
@@ -94,7 +94,7 @@ def fill_first_order(
 
 
 def pose_queries(coverage: float, plan: SamplingPlan) -> tuple[QuantileQuery, QuantileQuery]:
-    """Quantiles that are read at every pose, in the order of `_order`; and that at the coverage alone."""
+    """Quantile queries at every pose: all in the order of `_order`, and the one at the coverage."""
     quantiles = [*QUANTILES, *_judged(coverage)]
     ordered = [quantiles[i] for i in _order(quantiles)]
     columns = [row.measure for row in ordered], [row.p for row in ordered], [row.bounded for row in ordered]
@@ -112,14 +112,14 @@ def _judged(coverage: float) -> list[Quantile]:
 
 
 def _order(quantiles: Sequence[Quantile]) -> list[int]:
-    """Kernels read measure after measure."""
+    """Order of quantiles by measure, as the kernels read them."""
     return sorted(range(len(quantiles)), key=lambda i: quantiles[i].measure)
 
 
 def fill_sampled(
     table: PoseTable, rows: slice, linear: Linearised, outputs: PoseOutputs, plan: SamplingPlan, half_width: Array
 ) -> None:
-    """Write the statistics of samples into rows of a table.
+    """Fill the columns of sample statistics.
 
     Parameters
     ----------

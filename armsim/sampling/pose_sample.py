@@ -1,4 +1,4 @@
-"""Sample of a population at poses: counts, sums, and a few numbers per unit."""
+"""Sample of a population at poses: counts, sums, and figures per unit."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ from armsim.sampling import statistics as stats
 from armsim.sampling.first_order import Linearised
 
 DISTANCE, ROTATION = 0, 1
-"""Numbers of what is counted; coordinates are 2, 3 and 4."""
+"""Numbers of the counted measures; coordinates are 2, 3 and 4."""
 LINE_REACH = 16.0
-"""Standard deviations, by first order, over which a coordinate is counted either way of its mean."""
+"""Half-range of the counted coordinates about their mean, in first-order standard deviations."""
 SLOT_BYTES = 8 * (3 * RATIO_BINS + 6 * LINE_BINS + 2 * MEASURES)
-"""Memory of the counts of a pose."""
+"""Memory of the counts of a pose. [bytes]"""
 UNIT_BYTES = 8 * (UNIT_FIGURES + 1 + 4)
-"""Memory of the outputs of a unit at a pose, and of what its statistics take on their way. [bytes]"""
+"""Memory per unit of the outputs at a pose, and of its statistics. [bytes]"""
 
 
 def empty_slots(number: int) -> Slots:
-    """Counts of so many poses, nothing counted."""
+    """Empty counts for a number of poses."""
     extremes = np.full((number, 2, MEASURES), np.inf)
     extremes[:, 1] = -np.inf
     return Slots(
@@ -41,7 +41,7 @@ def empty_slots(number: int) -> Slots:
 
 
 def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseOutputs:
-    """Room for the outputs of the kernel at some poses."""
+    """Arrays for the outputs of the kernel at some poses."""
     return PoseOutputs(
         np.empty((poses, units)),
         np.empty((poses, UNIT_FIGURES, units)),
@@ -53,7 +53,7 @@ def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseO
 
 
 def quantile_query(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> QuantileQuery:
-    """Quantiles to estimate from a sample of so many units and visits; parameters as of `QuantileQuery`."""
+    """Query of quantiles from a sample of units and visits; parameters as in `QuantileQuery`."""
     freedom = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
     return QuantileQuery(
         np.asarray(measure, dtype=np.int64), np.asarray(ps, dtype=float), np.asarray(bounded, dtype=bool), freedom
@@ -62,7 +62,7 @@ def quantile_query(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units:
 
 @dataclass(frozen=True, eq=False)
 class PoseSample:
-    """The sample of one pose, all units and visits, with its counts.
+    """Sample of all units and visits at one pose, with its counts.
 
     Parameters
     ----------
@@ -88,11 +88,11 @@ class PoseSample:
 
     @property
     def units(self) -> int:
-        """Units of the population."""
+        """Number of units."""
         return int(self.figures.shape[1])
 
     def read(self, measure: ArrayLike, ps: ArrayLike) -> Array:
-        """As `statistics.Counts.read`."""
+        """Quantiles, as `statistics.Counts.read`."""
         probabilities = np.asarray(ps, dtype=float)
         out = np.empty((READ, len(probabilities)))
         kernel: Any = read_tallies
@@ -101,7 +101,7 @@ class PoseSample:
 
 
 class Scales(NamedTuple):
-    """Where coordinates are counted and summed at some poses, about the mean of first order.
+    """Origin and scale of the counted coordinates at some poses, about the first-order mean.
 
     line : (poses, 3, 2)
     centre : (poses, 3)
@@ -113,7 +113,7 @@ class Scales(NamedTuple):
 
     @staticmethod
     def of(linear: Linearised) -> Scales:
-        """Those of the first order."""
+        """Scales from the first order."""
         std = np.sqrt(np.einsum("pii->pi", linear.covariance))
         reach = LINE_REACH * np.maximum(std, np.maximum(1e-3 * std.max(axis=1, keepdims=True), 1e-15))
         line = np.stack([linear.mean - reach, LINE_BINS / (2 * reach)], axis=2)

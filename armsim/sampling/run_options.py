@@ -1,4 +1,4 @@
-"""How a run is carried out: where, within which memory and time, and who hears of it. No result depends on it."""
+"""Options of a run: workers, memory and time limits, callbacks. No result depends on them."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 from armsim.processors import processors
 
 Progress = Callable[[str, int, int], None]
-"""Called with the name of what is done, steps done, steps in all."""
+"""Progress callback: name of the stage, steps completed, steps in all."""
 Note = Callable[[str], None]
-"""Called with one sentence."""
+"""Note callback: one sentence."""
 Stopped = Callable[[], bool]
-"""Called every 20 ms or so while threads sample; whether to stop."""
+"""Stop callback, called about every 20 ms while threads sample; True stops."""
 MEMORY = 2**30
-"""Bytes that a run may take where nothing else is said."""
+"""Default memory limit of a run. [bytes]"""
 
 
 class Interrupted(Exception):
@@ -31,13 +31,13 @@ def no_note(text: str) -> None:
 
 
 def never() -> bool:
-    """Stop callback of a run that goes on to its end."""
+    """Stop callback that never stops."""
     return False
 
 
 @dataclass(frozen=True)
 class RunOptions:
-    """How a run is carried out.
+    """Options of a run.
 
     Parameters
     ----------
@@ -69,15 +69,15 @@ class RunOptions:
 
     @property
     def threads(self) -> int:
-        """Workers on this machine."""
+        """Number of workers on this machine."""
         return self.workers or processors()
 
     @property
     def without_notes(self) -> RunOptions:
-        """The same, notes left out."""
+        """These options without the note callback."""
         return replace(self, note=no_note)
 
     @property
     def silent(self) -> RunOptions:
-        """The same, without progress and notes."""
+        """These options without progress and note callbacks."""
         return replace(self, progress=no_progress, note=no_note)

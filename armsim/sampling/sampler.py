@@ -1,4 +1,4 @@
-"""A machine and a place where it is sampled: a run at once, a run that grows, a run until a tolerance is reached."""
+"""Runner of a machine on a backend: a complete run, a growing run, or one up to a tolerance."""
 
 from __future__ import annotations
 
@@ -26,20 +26,20 @@ from armsim.sampling.unit_draws import UnitDraws
 from armsim.sampling_plan import MOST_UNITS, NumericalTolerance, SamplingPlan
 
 LEAST_BATCHES = 5
-"""Batches before their scatter is believed; the guide begins with two."""
+"""Least number of batches for an estimate of their scatter; the guide begins with two."""
 LEAST_TRIALS = 10_000
-"""Trials of a batch at least. JCGM 101:2008 7.9.4 b."""
+"""Least number of trials of a batch. JCGM 101:2008 7.9.4 b."""
 MARGIN = 1.1
-"""Batches taken beyond what their scatter so far foretells, so that few rounds are needed."""
+"""Factor on the predicted number of batches, so that few rounds are needed."""
 FACTOR = 4
-"""Units of a population over those of the one before."""
+"""Growth factor between successive populations."""
 TABLES = 4
-"""Tables of all poses at a time while a population grows: the rows filled, those of two answers, one on its way."""
+"""Tables of all poses at a time in a growing run: the filled rows, two answers, one pending."""
 
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """All tasks sampled.
+    """Samples of all tasks.
 
     Parameters
     ----------
@@ -60,14 +60,14 @@ class Samples:
 
 @dataclass(frozen=True, eq=False)
 class FirstOrder:
-    """All tasks by first order: the table of each, nan where a sample is needed."""
+    """First-order tables of all tasks; columns that need a sample are nan."""
 
     tables: tuple[PoseTable, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class Runner:
-    """A machine and a place where it is sampled."""
+    """Machine with its workers and options."""
 
     machine: Machine
     coverage: float
@@ -76,7 +76,7 @@ class Runner:
     backend: Backend
 
     def run(self, plan: SamplingPlan, tasks: list[TaskConfigurations]) -> Samples:
-        """Sample all poses; with a tolerance, with ever more units until it is reached.
+        """Sample all poses; with a tolerance, add units until it is reached.
 
         A run that ends with some number of units is, to the bit, the run that asks for that number.
 
@@ -109,7 +109,7 @@ class Runner:
     def growing(
         self, plan: SamplingPlan, tasks: list[TaskConfigurations], begin: int
     ) -> Iterator[FirstOrder | Samples]:
-        """First order at once, then populations of ``begin`` units and more, at last what `run` samples.
+        """Yield the first order, then populations from ``begin`` units on, at last that of `run`.
 
         What was sampled is held from one population to the next as far as the memory allows.
 
@@ -156,7 +156,7 @@ class Runner:
         return Load(poses, row, len(tasks), batch, _moving(tasks))
 
     def _announced(self, plan: SamplingPlan, tasks: list[TaskConfigurations], batch: int = 0) -> RunSpec:
-        """What is sampled, laid out and told before it begins."""
+        """Specification of the sample, announced by a note."""
         options, load = self.options, self._load(plan, tasks, batch)
         if options.afterwards > options.memory:
             raise DoesNotFit(
@@ -183,7 +183,7 @@ class Runner:
         return with_draws
 
     def _with_draws(self, spec: RunSpec, tasks: list[TaskConfigurations]) -> RunSpec:
-        """The same with its populations drawn once, in memory or in a file, where threads share them."""
+        """The specification with draws stored in memory or a file, where threads share them."""
         if self.backend != "threads":
             return spec
         try:
@@ -221,7 +221,7 @@ def _moving(tasks: list[TaskConfigurations]) -> bool:
 
 
 def batch_units(plan: SamplingPlan, coverage: float) -> int:
-    """Units of a batch: so many that their visits make M trials, M = max(J, 10^4), J = 100 / (1 - p) rounded up.
+    """Units of a batch, so that their visits make M = max(J, 10^4) trials, J = 100 / (1 - p) rounded up.
 
     References
     ----------
@@ -237,7 +237,7 @@ def sampling(
     coverage: float,
     options: RunOptions = RunOptions(),
 ) -> Iterator[Runner]:
-    """A place to sample: threads, processes, or a cluster, there until the end of the block."""
+    """Context of a `Runner` on threads, processes or a cluster."""
     count = options.threads
     with ExitStack() as stack:
         if options.cluster is not None:

@@ -1,4 +1,4 @@
-"""How smoothly the joints move, as far as their sensors decide it: resolution, noise and ripple of the speed."""
+"""Velocity ripple of the joints caused by their sensors: resolution, noise and periodic errors."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ from armsim.sampling.statistics import unit_quantiles
 from armsim.sampling_plan import SamplingPlan
 
 UNITS = 4 * UNIT_BLOCK
-"""Built units whose ripple is looked at."""
+"""Units whose ripple is evaluated."""
 SPEEDS = 400
-"""Speeds at which the slowest one with little ripple is looked for, evenly spaced on a logarithmic scale."""
+"""Number of speeds at which the slowest smooth one is searched, on a logarithmic scale."""
 SLOWEST = 1e-5
-"""The least of them, over the stated speed."""
+"""Lowest of these speeds, over the stated speed."""
 
 
 def motions(machine: Machine, motion: Motion | None, seed: int) -> dict[str, JointMotion]:
-    """Every joint whose speed is stated."""
+    """Velocity ripple of every joint with a stated speed."""
     if motion is None:
         return {}
     moving = (joint for joint in machine.joints if joint.name in motion.speeds)
@@ -35,7 +35,7 @@ def motions(machine: Machine, motion: Motion | None, seed: int) -> dict[str, Joi
 
 
 def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> JointMotion:
-    """What the sensor that closes the speed loop of a joint tells of a steady speed.
+    """Velocity ripple and noise of a joint, from the sensor that closes its speed loop.
 
     Ripple is rms over a turn, over the speed, of what the reading adds to a perfectly steady motion; a drive that
     follows the reading moves by as much. Waves of the sensor and its mounting count; those of the gear do not, since no
@@ -72,7 +72,7 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
 
 
 def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int) -> SteadySpeed:
-    """Ripple and noise at one speed: what is judged of a joint, without the sweep over lower speeds."""
+    """Ripple and noise at one speed, without the sweep over lower speeds."""
     return _steady(joint, _waves(joint, seed), speed, motion)
 
 
@@ -91,7 +91,7 @@ def _steady(joint: Joint, waves: dict[float, tuple[Array, str]], speed: float, m
 
 
 def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
-    """Half the square of every order's amplitude at the joint in every unit [rad^2 or m^2], and its largest cause."""
+    """Half the squared amplitude of every order at the joint, per unit [rad^2 or m^2], and its largest cause."""
     terms = [term for term in joint.speed_terms() if term.life == "unit"]
     coefficients = draw_units(terms, SamplingPlan(UNITS, 1, seed))
     parts: dict[tuple[float, str], Array] = {}
@@ -118,7 +118,7 @@ def _waves(joint: Joint, seed: int) -> dict[float, tuple[Array, str]]:
 
 
 def _reading_noise(joint: Joint) -> float:
-    """Standard deviation of a position from reading to reading, at the joint. [rad or m]"""
+    """Standard deviation of the position between readings, at the joint. [rad or m]"""
     terms: list[Term] = [term for term in joint.speed_terms() if term.cause.every_reading]
     square = 0.0
     for term in terms:
@@ -134,7 +134,7 @@ def _gains(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) 
 
 
 def _ripple(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> Array:
-    """Of every unit, rms over the speed, shape (units,)."""
+    """Ripple of every unit, rms over the speed, shape (units,)."""
     if not waves:
         return np.zeros(UNITS)
     gains = _gains(waves, speed, motion)
@@ -148,7 +148,7 @@ def _total(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion, 
 
 
 def _largest(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion) -> Ripple | None:
-    """The wave that ripples most: its amplitude is sqrt(2) times the rms of all units."""
+    """Largest wave: its amplitude is sqrt(2) times the rms over all units."""
     if not waves:
         return None
     gains = _gains(waves, speed, motion)
@@ -159,7 +159,7 @@ def _largest(waves: dict[float, tuple[Array, str]], speed: float, motion: Motion
 
 
 def _slowest(speeds: Array, noisy: Array, share: float) -> float | None:
-    """The slowest speed from which on, up to the stated one, the ripple stays within a share; else None."""
+    """Slowest speed from which the ripple stays within a share up to the stated speed; None if there is none."""
     beyond = np.flatnonzero(noisy > share)
     if not len(beyond):
         return float(speeds[-1])

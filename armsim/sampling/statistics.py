@@ -1,4 +1,4 @@
-"""Statistics of samples, with their uncertainty."""
+"""Sample statistics with their uncertainty."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from numpy.typing import ArrayLike, NDArray
 from armsim.arrays import Array
 
 LEVEL = 0.95
-"""Level of every interval."""
+"""Confidence level of all intervals."""
 TAIL = (1.0 - LEVEL) / 2
 SYMMETRIC = 1e-8
-"""Skewness of a mean below which it counts as none, so that nothing is divided by it."""
+"""Skewness of a mean below which it counts as zero."""
 
 
 class Estimate(NamedTuple):
-    """A value and its 95 % interval; None where the sample cannot tell."""
+    """Value with its 95 % interval; None where the sample is too small."""
 
     value: float
     interval: tuple[float, float] | None
 
 
 def holm(chances: Sequence[float], level: float) -> list[bool]:
-    """Which of several chances are too small, all taken together. Source: Holm, Scand. J. Statist. 6 (1979) 65."""
+    """Which of several chances are significant together. Source: Holm, Scand. J. Statist. 6 (1979) 65."""
     out = [False] * len(chances)
     for rank, n in enumerate(np.argsort(np.array(chances), kind="stable").tolist()):
         if chances[n] * (len(chances) - rank) > level:
@@ -42,7 +42,7 @@ def quantile(ordered: Array, p: float) -> float:
 
 
 def quantile_rank(n: int, p: float) -> int:
-    """Place of a quantile in an ordered sample of n."""
+    """Rank of a quantile in an ordered sample of n."""
     return min(n, max(1, math.ceil(p * n - 1e-9))) - 1
 
 
@@ -62,14 +62,14 @@ def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
 
 @lru_cache
 def degrees_of_freedom(units: int, samples: int) -> float:
-    """Korn and Graubard's factor for a variance that is itself estimated, from so many units."""
+    """Korn and Graubard's factor for a variance estimated from a number of units."""
     from scipy.special import stdtrit
 
     return float((stdtrit(samples - 1, 1 - TAIL) / stdtrit(units - 1, 1 - TAIL)) ** 2)
 
 
 def _unbounded(p: Array, n: Array | int) -> NDArray[np.bool_]:
-    """Whether a quantile of n independent members may well lie beyond the largest or the smallest of them."""
+    """Whether a quantile of n independent members may lie beyond the extremes of the sample."""
     return np.asarray(np.maximum(p, 1 - p) ** n > TAIL)
 
 
@@ -115,7 +115,7 @@ def quantiles_of_rows(values: Array, ps: Sequence[float], half_width: Array) -> 
 
 @lru_cache
 def _interval_ranks(n: int, p: float) -> tuple[int, int] | None:
-    """Places in an ordered sample between which its quantile lies; None where the sample is too small."""
+    """Ranks in an ordered sample between which a quantile lies; None where the sample is too small."""
     from scipy.special import bdtr, bdtrik
 
     if _unbounded(np.array(p), n):
@@ -134,7 +134,7 @@ def mean_over_units(per_unit: Array) -> Estimate:
 
 
 def means_over_units(per_unit: Array) -> Array:
-    """Means over units of figures that are not negative, with their intervals.
+    """Means over units of non-negative figures, with their intervals.
 
     Squares of errors are skewed, those of a disc's tilt (a square itself) very much so; the interval is that of
     Student's statistic made symmetric by a cubic of its skewness.
@@ -179,7 +179,7 @@ def _unskewed(z: float, skewness: Array) -> Array:
 
 @lru_cache
 def student(freedom: int) -> float:
-    """Coverage factor of a mean at `LEVEL`, by Student's law with so many degrees of freedom."""
+    """Coverage factor of a mean at `LEVEL` by Student's t distribution."""
     from scipy.special import stdtrit
 
     return float(stdtrit(freedom, 1 - TAIL))
@@ -217,7 +217,7 @@ def pose_repeatability(attained: ArrayLike) -> Array:
 
 
 def numerical_tolerance(u: ArrayLike, digits: int = 2) -> Array:
-    """Half a unit in the last of the significant digits of standard uncertainties. JCGM 101:2008 7.9.2.
+    """Half a unit in the last significant digit of standard uncertainties. JCGM 101:2008 7.9.2.
 
     Written as c * 10^l with c an integer of ``digits`` digits, u has the tolerance 10^l / 2.
     """

@@ -1,4 +1,4 @@
-"""Unit coefficients drawn once: held in memory, or in a file without a name where the memory allowed is too small."""
+"""Stored draws of the unit coefficients, in memory or in an unnamed file."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from armsim.sampling.plan import UNIT_BLOCK, draw_units
 from armsim.sampling_plan import SamplingPlan
 
 DISK_SHARE = 0.5
-"""Share of the free disk that the file may take, at most."""
+"""Most of the free disk space that the file may take, as a share."""
 
 
 class UnitDraws:
-    """Coefficients of unit life of a whole population, read again as often as they are asked for.
+    """Stored draws of the unit coefficients of a whole population.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ class UnitDraws:
         self._file.flush()
 
     def of(self, first: int, units: int) -> Array:
-        """Coefficients of some units, shape (coefficients, units rounded up to a multiple of `LANES`).
+        """Coefficients of a range of units, shape (coefficients, units rounded up to a multiple of `LANES`).
 
         ``first`` is a multiple of `UNIT_BLOCK`.
         """

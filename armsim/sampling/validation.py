@@ -1,4 +1,4 @@
-"""First order held against Monte Carlo."""
+"""Validation of first order by Monte Carlo."""
 
 from __future__ import annotations
 
@@ -12,12 +12,13 @@ from armsim.results.poses import VERDICTS
 from armsim.sampling import statistics as stats
 
 SURE = 2.0
-"""Half-widths by which an end must differ: six ends at hundreds of poses are looked at, and at nearly four standard
-deviations (one in ten thousand) hardly one of them differs by chance."""
+"""Half-widths by which an end must differ: with six ends at hundreds of poses, nearly four standard deviations (one in
+ten thousand) are hardly exceeded by chance.
+"""
 
 
 def validate(mean: Array, covariance: Array, ends: Array, intervals: Array) -> dict[str, Array]:
-    """Coverage intervals of every coordinate by both ways, compared to two significant digits and to one.
+    """Compare the coverage intervals of every coordinate by both methods, to two significant digits and to one.
 
     The tolerance is that of the largest coordinate: a coordinate that hardly errs is not held to its own digits. What
     decides is the interval end that is surest to differ, or else the one least sure to agree.

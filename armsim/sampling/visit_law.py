@@ -1,4 +1,4 @@
-"""What visits without number do to a unit: its repeatability, and by how much they move its barycentre.
+"""Effect of the visits on a unit in the limit of infinitely many: repeatability, and shift of the barycentre.
 
 To first order the visits of a unit scatter its tool point by
 
@@ -42,17 +42,17 @@ from armsim.sampling_plan import SamplingPlan
 from armsim.version import package_version, source_digest
 
 KIND, MOST_FILES = "nets", 16
-"""Sets of nets that the cache of the user holds, at most; of the demo's 9 MB."""
+"""Most sets of nets in the disk cache; 9 MB for those of the demo."""
 NETS = 8
-"""Independent scramblings."""
+"""Number of independent scramblings."""
 MOST_POINTS = 8192
-"""Points of a net, at most."""
+"""Most points of a net."""
 SAMPLES_PER_POINT = 4
-"""Pose-samples of the plan for each point of all nets: the finer the sampling, the finer the integration."""
+"""Pose-samples of the plan per point of all nets: finer sampling, finer integration."""
 STANDARD: dict[str, Distribution] = {
     law: Distribution(law, 1.0 / Distribution(law, 1.0).rms) for law in VISIT_DISTRIBUTIONS
 }
-"""The laws of visits with variance 1."""
+"""Laws of visit coefficients with variance 1."""
 STD = {law: 1.0 / spread.scale for law, spread in STANDARD.items()}
 """Standard deviation of each law at scale 1."""
 EVEN = 1e-6
@@ -61,7 +61,7 @@ EVEN = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class VisitLaw:
-    """The visits at P poses.
+    """Law of the visits at P poses.
 
     Parameters
     ----------
@@ -86,14 +86,14 @@ class VisitLaw:
     slope: Array
 
     def at(self, pose: int, tangent: Array) -> VisitEffect:
-        """For the kernel, at one pose."""
+        """Law at one pose, for the kernel."""
         both = np.array([self.repeatability[pose], self.orientation_repeatability[pose]])
         return VisitEffect(self.shift[pose], self.turn_shift[pose], tangent, both, self.slope[pose])
 
 
 @dataclass(frozen=True, eq=False)
 class VisitCoefficients:
-    """The coefficients of visit life.
+    """Coefficients of visit life.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ class VisitCoefficients:
     value: Array
 
     def on_axes(self, axes: int) -> Array:
-        """What every standardised coefficient does to every axis, shape (P, axes, coefficients)."""
+        """Effect of every standardised coefficient on every axis, shape (P, axes, coefficients)."""
         out = np.zeros((len(self.value), axes, len(self.laws)))
         std = np.array([STD[law] for law in self.laws])
         for i, (k, a) in enumerate(zip(self.index.tolist(), self.axis.tolist(), strict=True)):
@@ -119,7 +119,7 @@ class VisitCoefficients:
 
 
 def points_of(plan: SamplingPlan) -> int:
-    """Points of a net for a plan: a power of two."""
+    """Points of a net for a plan, a power of two."""
     needed = max(plan.units * plan.visits / (SAMPLES_PER_POINT * NETS), POINTS)
     return min(1 << int(math.log2(needed)), MOST_POINTS)
 
@@ -150,7 +150,7 @@ def visit_law(
     tangents: Array,
     only: slice = slice(None),
 ) -> VisitLaw:
-    """The law of the visits at poses.
+    """Compute the law of the visits at poses.
 
     Parameters
     ----------
@@ -201,7 +201,7 @@ def visit_law(
 
 
 def integrate(laws: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[Array, Array, Array, Array]:
-    """RP of independent coefficients of some laws.
+    """RP of independent coefficients with given laws.
 
     Parameters
     ----------
@@ -249,7 +249,7 @@ def integrate(laws: tuple[str, ...], gains: Array, plan: SamplingPlan) -> tuple[
 
 
 def half_width_of_nets(values: Array) -> Array:
-    """Half of the 95 % interval of a mean over nets, from values of shape (..., NETS), shape (...)."""
+    """Half-width of the 95 % interval of a mean over nets: values of shape (..., NETS) to shape (...)."""
     return np.asarray(student(NETS - 1) * np.std(values, axis=-1, ddof=1) / math.sqrt(NETS))
 
 
@@ -285,7 +285,7 @@ def _response(loads: Array, turning: Array, column: Array) -> Array:
 
 
 def turned_columns(direction: Array, column: Array, rotary: np.ndarray, standing: Array) -> Array:
-    """Columns of the Jacobian of units at one pose, as the errors that they keep have turned them, to first order.
+    """Jacobian columns of units at one pose, rotated by the unit errors, to first order.
 
     Parameters
     ----------
@@ -319,7 +319,7 @@ def _second_order_turn(covariance: Array, turning: Array) -> Array:
 
 
 def _turn_repeatability(loads: Array, turning: Array) -> tuple[Array, Array]:
-    """Three standard deviations along the widest direction, shape (P,), and its change with every axis, (P, axes)."""
+    """Three standard deviations along the widest direction, shape (P,), and their change with every axis, (P, axes)."""
     gains = np.swapaxes(turning, 1, 2) @ loads  # (P, 3, coefficients)
     values, vectors = np.linalg.eigh(gains @ np.swapaxes(gains, 1, 2))
     widest, along = np.sqrt(np.maximum(values[:, -1], 0.0)), vectors[:, :, -1]

@@ -1,4 +1,4 @@
-"""What every unit has at its worst pose, and the size of the error by first order, without a visit sampled."""
+"""Survey of the yield without sampled visits: worst pose of every unit, and first-order error."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from armsim.sampling.operation_limits import operating
 
 @dataclass(frozen=True, eq=False)
 class Surveyed:
-    """A task evaluated without visits.
+    """Task evaluated without visits.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ class Surveyed:
 
 
 def survey(spec: RunSpec, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
-    """Evaluate all poses of a task; extremes are those of no pose where units are not asked for."""
+    """Evaluate all poses of a task; without units the extremes are those of no pose."""
 
     def chunk_at(first: int) -> tuple[Array, Extremes]:
         chunk, extremes = EvaluatedChunk.of(spec, configurations[first : first + CHUNK]), Extremes.none(spec.plan.units)
