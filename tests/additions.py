@@ -370,6 +370,6 @@ def ranking(
     },
     before=(
         ("cli/main.py", 'app.command("schema")', 'app.command("ranking")(ranking.ranking)\n'),
-        ("cli/main.py", "from armsim.cli.printing import say", "from armsim.cli import ranking\n"),
+        ("cli/main.py", "from armsim.cli.printing import print_note", "from armsim.cli import ranking\n"),
     ),
 )

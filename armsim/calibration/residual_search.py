@@ -62,7 +62,7 @@ def search_residual(curve: Curve, orders: Sequence[int], sheet_orders: Sequence[
     ----------
     curve : Curve
     orders : sequence of int
-    stated : sequence of int
+    sheet_orders : sequence of int
         Orders of the data sheet: searched though they are higher than the angles times orders allow (`WORK`), but not
         beyond half of the equal steps, where they look like lower ones.
 

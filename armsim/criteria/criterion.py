@@ -47,11 +47,32 @@ class Criterion(ABC):
         return f"{self.statistic(requirement)} {bound} {show_quantity(limit, self.quantity)}"
 
     def applies(self, requirement: Requirement | None, path: bool) -> bool:
-        """Whether the criterion is displayed at a task that is a path, or is not."""
+        """Whether the criterion is displayed at a task that is a path, or is not.
+
+        Parameters
+        ----------
+        requirement : Requirement, optional
+        path : bool
+            Whether the poses of the task are a path.
+
+        Returns
+        -------
+        bool
+        """
         return self.limit_at(requirement, path) is not None
 
     def first_order(self, requirement: Requirement | None, poses: PoseTable) -> float | None:
-        """Figure at the worst pose by first order; None where not available. [m or 1]"""
+        """Figure at the worst pose by first order; None where not available. [m or 1]
+
+        Parameters
+        ----------
+        requirement : Requirement, optional
+        poses : PoseTable
+
+        Returns
+        -------
+        float or None [m or 1]
+        """
         return None
 
     def arms(self, requirement: Requirement) -> float | None:
@@ -63,5 +84,16 @@ class Criterion(ABC):
         return self.limit_at(evidence.requirement, evidence.path)
 
     def limit_at(self, requirement: Requirement | None, path: bool) -> float | None:
-        """Limit at a task that is a path, or is not; None where there is none."""
+        """Limit at a task that is a path, or is not; None where there is none.
+
+        Parameters
+        ----------
+        requirement : Requirement, optional
+        path : bool
+            Whether the poses of the task are a path.
+
+        Returns
+        -------
+        float or None [m, rad or 1]
+        """
         return None if requirement is None or (self.along_paths and not path) else self.limit(requirement)

@@ -96,6 +96,11 @@ def surely_above(values: Array, share: float) -> float:
     values : (units,)
     share : float
         Of the quantile; below one half nothing is known.
+
+    Returns
+    -------
+    float
+        In the unit of the values.
     """
     (median,) = stats.unit_quantiles(values, (0.5,))
     return 0.0 if share < 0.5 or median.interval is None else median.interval[0]
@@ -107,7 +112,20 @@ def finite(interval: Interval) -> Interval | None:
 
 
 def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
-    """Share of units that pass, shape (units,); ``bounds`` (2, units): those that pass for certain, and those that may."""
+    """Share of units that pass, shape (units,); ``bounds`` (2, units): certain and possible passes.
+
+    Parameters
+    ----------
+    passing : (units,) bool
+        Units that pass by their estimates.
+    bounds : (2, units) bool, optional
+        Units that pass for certain, and units that may pass.
+
+    Returns
+    -------
+    Yield
+        Share with its interval at 95 %.
+    """
     units, passed = len(passing), int(np.count_nonzero(passing))
     fewest, most = (passed, passed) if bounds is None else (int(np.count_nonzero(row)) for row in bounds)
     interval = stats.clopper_pearson(fewest, units)[0], stats.clopper_pearson(most, units)[1]
@@ -120,5 +138,16 @@ def integration_of_rp(poses: PoseTable) -> float:
 
 
 def first_order_quantile(poses: PoseTable, coverage: float) -> Array:
-    """Quantile of the error at every pose by first order, as of a normal law, shape (poses,). [m]"""
+    """Quantile of the error at every pose by first order, as of a normal law, shape (poses,). [m]
+
+    Parameters
+    ----------
+    poses : PoseTable
+    coverage : float
+        Probability of the quantile.
+
+    Returns
+    -------
+    (poses,) [m]
+    """
     return quantile_by_moments(poses.column("first_order.mean"), poses.column("first_order.covariance"), coverage)

@@ -29,6 +29,10 @@ def judge_joints(
     operation : sequence of OperationLimit
     units : int
         Built arms sampled.
+
+    Returns
+    -------
+    tuple of Judgement
     """
     if requirement is None:
         return ()

@@ -22,7 +22,19 @@ MOST_NAMED = 5
 
 
 def limits_of_arms(requirement: Requirement | None, path: bool) -> Iterator[tuple[Criterion, Figure, float]]:
-    """Criteria of single arms with their figures, and the limits of a requirement at a task."""
+    """Criteria of single arms with their figures, and the limits of a requirement at a task.
+
+    Parameters
+    ----------
+    requirement : Requirement, optional
+    path : bool
+        Whether the poses of the task are a path.
+
+    Yields
+    ------
+    (Criterion, Figure, float)
+        The criterion, its figure, and its limit. [m or rad]
+    """
     for criterion in PER_ARM:
         limit = criterion.limit_at(requirement, path)
         if criterion.figure is not None and limit is not None:
@@ -40,6 +52,10 @@ def smallest_limit(requirement: Requirement | None, path: bool, column: str) -> 
         Whether the task is a path.
     column : str
         ``error`` or ``orientation_error``, or the column of a `Figure`.
+
+    Returns
+    -------
+    float or None [m or rad]
     """
     limits = []
     for criterion in CRITERIA:
@@ -71,6 +87,11 @@ def passing(
         Units that keep to the limits of operation of their sensors.
     without : str
         Name of a criterion that is left out.
+
+    Returns
+    -------
+    (3, units) bool
+        As estimated, for certain, possibly.
     """
     out = np.repeat(operating[None], 3, axis=0)
     for criterion, figure, limit in limits_of_arms(requirement, path):

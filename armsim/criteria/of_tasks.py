@@ -38,6 +38,10 @@ def of_arms(
         Column of the poses whose largest tells where.
     share : float, optional
         Of the arms; judged with a limit or without. That of the yield, where limited, if not given.
+
+    Returns
+    -------
+    Judgement or None
     """
     if share is None and criterion.limit_of(evidence) is None:
         return None

@@ -113,7 +113,7 @@ def read_points(
         Poses that can be measured by name, and where they are commanded.
     anywhere : bool
         Whether the positions stand in the frame of an instrument that is yet to be found, however far away.
-    stated : JointColumns, optional
+    joint_columns : JointColumns, optional
         Joint positions that may stand beside the readings.
     excluded : collection of int
         Lines of readings that are left out.

@@ -182,7 +182,18 @@ class Arm:
 
     @staticmethod
     def from_robot(robot: Any, names: Sequence[str] | None = None) -> Arm:
-        """The arm of a robot object of roboticstoolbox, as `toolbox.parts_of`."""
+        """The arm of a robot object of roboticstoolbox, as `toolbox.parts_of`.
+
+        Parameters
+        ----------
+        robot : Robot of roboticstoolbox
+        names : sequence of str, optional
+            Names of the joints.
+
+        Returns
+        -------
+        Arm
+        """
         from armsim.model.toolbox import parts_of
 
         return Arm(*parts_of(robot, names))

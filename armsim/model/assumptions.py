@@ -33,7 +33,19 @@ def _of_gear(joint: Joint) -> Iterator[Assumption]:
 
 
 def typical_value(gear: Transmission, key: str) -> str:
-    """Text of a typical value of a gear."""
+    """Text of a typical value of a gear.
+
+    Parameters
+    ----------
+    gear : Transmission
+    key : str
+        Key of the transmission.
+
+    Returns
+    -------
+    str
+        Value with unit.
+    """
     if key == "lost_motion":
         return show_joint(gear.lost_motion, "rad")
     return ", ".join(_wave(harmonic) for harmonic in gear.kinematic_error)

@@ -80,6 +80,10 @@ def denavit_hartenberg(
     d, a : float [m]
     modified : bool
         Modified rows [2] in place of standard ones [1].
+
+    Returns
+    -------
+    tuple of ElementaryTransform
     """
 
     def axes(parameter: str) -> tuple[Axis, ...]:
@@ -100,6 +104,18 @@ def fixed_transforms(
 
     With a name, errors can act on each of the six under the names of `OriginTolerances`: by ``role`` as on a frame that
     no joint moves, or as on the constants of the link carried by the joint of that name.
+
+    Parameters
+    ----------
+    xyz : (3,) [m]
+    rpy : (3,) [rad]
+    name : str, optional
+        Name of the frame; parameters without one have no tolerances.
+    role : Role
+
+    Returns
+    -------
+    tuple of ElementaryTransform
 
     References
     ----------

@@ -103,5 +103,16 @@ class Correction:
         return Term(NAME, CALIBRATION, "unit", acts, draw, mean, covariance + np.outer(mean, mean), limit)
 
     def values(self, states: Mapping[str, State], fixed: State) -> Array:
-        """Shapes of the parameters, shape (parameters, poses)."""
+        """Shapes of the parameters, shape (parameters, poses).
+
+        Parameters
+        ----------
+        states : mapping of joint to State
+        fixed : State
+            State of frames that no joint moves.
+
+        Returns
+        -------
+        (parameters, poses)
+        """
         return np.array([parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in self.parameters])

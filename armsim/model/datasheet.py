@@ -61,7 +61,7 @@ class Contradiction(Exception):
 
     Parameters
     ----------
-    key, found, accepted : str
+    key, finding, accepted : str
         Key, what was found there, what is accepted.
     """
 

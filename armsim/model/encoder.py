@@ -329,6 +329,10 @@ class Encoder:
             Largest distance of the range from zero. [rad or m]
         contrast_loss : float
             Mean of 1/contrast^2 over the units, from the placement of the head.
+
+        Returns
+        -------
+        tuple of Term [rad or m]
         """
         parts = self._waves(fundamental) + self.signal_waves()
         noise = self._noise(contrast_loss)

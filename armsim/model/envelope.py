@@ -69,6 +69,10 @@ class Envelope:
             Unit vector.
         distance : float
             Of the plane from the origin. [m]
+
+        Returns
+        -------
+        (low, high) [m]
         """
         each = np.stack([direction * self.low, direction * self.high])
         low, high = float(each.min(axis=0).sum()), float(each.max(axis=0).sum())

@@ -124,7 +124,18 @@ class Chain(Protocol):
 
 
 def rotation(direction: ArrayLike, angle: ArrayLike) -> Array:
-    """Rotation matrices about a unit vector, shape (P, 3, 3), for angles of shape (P,). Rodrigues's formula."""
+    """Rotation matrices about a unit vector, shape (P, 3, 3), for angles of shape (P,). Rodrigues's formula.
+
+    Parameters
+    ----------
+    direction : (3,)
+        Unit vector.
+    angle : (P,) [rad]
+
+    Returns
+    -------
+    (P, 3, 3)
+    """
     x, y, z = np.asarray(direction, dtype=float)
     angle = np.atleast_1d(np.asarray(angle, dtype=float))[:, None, None]
     cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
@@ -149,7 +160,7 @@ def rigid_motion(points: Array, targets: Array) -> tuple[Array, Array]:
 
     Parameters
     ----------
-    points, wanted : (n, 3) [m]
+    points, targets : (n, 3) [m]
 
     Returns
     -------

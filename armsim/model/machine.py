@@ -57,7 +57,17 @@ class Change:
             raise TypeError(f"cause {self.cause!r}: a name; accepted: a Cause of armsim.causes, or of a term")
 
     def of(self, term: Term, axis: Axis) -> float:
-        """Factor on the effect of a term on an axis."""
+        """Factor on the effect of a term on an axis.
+
+        Parameters
+        ----------
+        term : Term
+        axis : Axis
+
+        Returns
+        -------
+        float
+        """
         concerned = self.joint is None or (axis.of_joint and axis.owner == self.joint)
         return self.factor if concerned and self.cause in (None, term.cause) else 1.0
 
@@ -172,6 +182,10 @@ class Machine:
             At rest where not given.
         directions : (poses, joints), optional
             Direction of the last motion of every joint, +1 or -1; 0 where not known.
+
+        Returns
+        -------
+        EvaluatedMachine
         """
         # axes that share a motion (a joint and its own link angle) share a column
         first: dict[int, Axis] = {}
@@ -222,7 +236,19 @@ class Machine:
     def states(
         self, q: ArrayLike, speeds: ArrayLike | None = None, directions: ArrayLike | None = None
     ) -> dict[str, State]:
-        """State of every joint at joint positions, speeds and directions of shape (poses, joints)."""
+        """State of every joint at joint positions, speeds and directions of shape (poses, joints).
+
+        Parameters
+        ----------
+        q : (poses, joints) [rad or m]
+        speeds : (poses, joints), optional [rad/s or m/s]
+        directions : (poses, joints), optional
+            Signs of the motion; 0 where at rest.
+
+        Returns
+        -------
+        dict of joint to State
+        """
         positions = np.atleast_2d(np.asarray(q, dtype=float))
         joint_speeds = np.zeros_like(positions) if speeds is None else np.atleast_2d(np.asarray(speeds, dtype=float))
         loads = np.zeros_like(positions) if self.masses is None else gravity_loads(self.arm, self.masses, positions)

@@ -114,7 +114,18 @@ class Mounting:
         """Mounting in excess of one already included, such that the squares of the errors add up.
 
         The error of an eccentricity is proportional to it, that of a tilt to its square, except for those
-        ``in_proportion``; mean squares are compared. Sizes below those counted have no excess.
+        ``in_proportion``; mean squares are compared. Sizes below the included ones have no excess.
+
+        Parameters
+        ----------
+        included : Mounting
+            Mounting whose errors are already included.
+        in_proportion : tuple of str
+            Sizes whose error is proportional to them, as a stated one is.
+
+        Returns
+        -------
+        Mounting
         """
         remainders = {}
         for name, degree in POWERS.items():
@@ -148,6 +159,10 @@ class Mounting:
             Order of the longest wave on the scale. [rad/rad or rad/m]
         mastered : bool
             Whether the zero was set with the head in its place.
+
+        Returns
+        -------
+        tuple of Term [rad or m]
         """
         radius, heads = encoder.track_radius, encoder.heads
         stated_offsets = tuple(entry.of for entry in encoder.misalignment_errors)
@@ -171,6 +186,16 @@ class Mounting:
 
         The stated error of an eccentricity or a tilt is the whole error, after heads and corrections: that of the
         geometry is not added.
+
+        Parameters
+        ----------
+        encoder : MountedEncoder
+        fundamental : float
+            Order of the longest wave. [rad/rad or rad/m]
+
+        Returns
+        -------
+        tuple of Term [rad or m]
         """
         radius, heads = encoder.track_radius, encoder.heads
         stated_offsets = {entry.of: entry for entry in encoder.misalignment_errors if entry.of in STATED}

@@ -51,7 +51,17 @@ class Number:
     axis: Axis | None = None
 
     def times(self, machine: Machine, factor: float) -> Machine:
-        """Machine with the number multiplied by a factor."""
+        """Machine with the number multiplied by a factor.
+
+        Parameters
+        ----------
+        machine : Machine
+        factor : float
+
+        Returns
+        -------
+        Machine
+        """
         changed_machine: Machine = _scale_value(machine, self.steps, factor)
         if self.steps[0] == "joints" and self.steps[2] == "bus":  # all joints share one
             bus = changed_machine.joints[0].bus
@@ -131,5 +141,15 @@ def _scale_value(owner: Any, steps: Steps, factor: float) -> Any:
 
 
 def of_joint(machine: Machine, name: str) -> Joint:
-    """Joint of a machine, by name."""
+    """Joint of a machine, by name.
+
+    Parameters
+    ----------
+    machine : Machine
+    name : str
+
+    Returns
+    -------
+    Joint
+    """
     return next(joint for joint in machine.joints if joint.name == name)

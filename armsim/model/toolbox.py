@@ -43,6 +43,10 @@ def parts_of(robot: Any, names: Sequence[str] | None = None) -> Parts:
     names : sequence of str, optional
         Names of the joints, base first; j1, j2, ... where not given.
 
+    Returns
+    -------
+    Parts
+
     Raises
     ------
     InputError

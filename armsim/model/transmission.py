@@ -69,6 +69,10 @@ class Transmission:
         hysteresis : float
             Hysteresis of the sensor, at the joint, which depends on the same direction of approach. [rad or m]
         approach : str
+
+        Returns
+        -------
+        tuple of Term [rad or m]
         """
         lost_motion = self.lost_motion if geared else 0.0
         terms = gear.reversal(lost_motion, hysteresis, approach)

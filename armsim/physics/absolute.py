@@ -32,6 +32,11 @@ def periods_per_angle(fine: int, second: int) -> float:
     second : int
         M, those of the other; 0 for a track that holds a code.
 
+    Returns
+    -------
+    float
+        Fine periods per radian of disagreement. [1/rad]
+
     References
     ----------
     .. [1] difference of two phases; tested by decoding a simulated disc.
@@ -85,6 +90,18 @@ def disagreement(
 def margin(disagreement: ArrayLike, per_angle: float) -> Array:
     """Share of a period that is left before a reading slips; negative where it does.
 
+    Parameters
+    ----------
+    disagreement : (units,)
+        Largest disagreement of both tracks. [rad]
+    per_angle : float
+        As of `periods_per_angle`. [1/rad]
+
+    Returns
+    -------
+    (units,)
+        Share of a period; 0.5 without disagreement.
+
     References
     ----------
     .. [1] rounding to the nearest period: half of one either way.
@@ -103,6 +120,11 @@ def turn_margin(error: ArrayLike, ratio: float) -> Array:
         x, largest error at the joint of the sensor there, of the gear and of the sensor on the motor. [rad]
     ratio : float
         i, turns of the motor per turn of the joint.
+
+    Returns
+    -------
+    (units,)
+        Share of a turn; 0.5 without error.
 
     References
     ----------

@@ -41,6 +41,11 @@ def eccentricity(
     phase : float, optional
         Shaft angle at which the centre lies towards the head [rad]; uniform on the circle where not given.
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad]
+
     References
     ----------
     .. [1] law of sines in the plane of the disc, tested against the exact expression over a turn; sum of the M-th roots
@@ -79,6 +84,11 @@ def shaft_runout(
     phase : float, optional
         Shaft angle at which the seat lies towards the head [rad]; uniform where not given.
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad]
+
     References
     ----------
     .. [1] as `eccentricity`; ISO 1101:2017, run-out: half the total indicator reading is the offset of the axes.
@@ -101,6 +111,11 @@ def nonrepeatable_runout(motion: Distribution, track_radius: float, heads: Heads
         R. [m]
     heads : int or tuple of float
         Read heads, averaged: how many, evenly spread, or their angles. [rad]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth, drawn anew at every visit. [rad]
 
     References
     ----------
@@ -132,6 +147,11 @@ def disc_tilt(tilt: Distribution, heads: Heads = 1, phase: float | None = None) 
         Read heads, averaged: how many, evenly spread (more than two leave nothing), or their angles. [rad]
     phase : float, optional
         Shaft angle at which the steepest line lies towards the head [rad]; uniform where not given.
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad]
 
     References
     ----------
@@ -165,6 +185,11 @@ def ellipticity(
     phase : float, optional
         Shaft angle at which the long axis lies towards the head [rad]; uniform where not given.
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad]
+
     References
     ----------
     .. [1] inextensional bending of a ring: Love, A Treatise on the Mathematical Theory of Elasticity,
@@ -191,6 +216,11 @@ def coupling(misalignment: Distribution, phase: float | None = None) -> tuple[Te
     phase : float, optional
         Shaft angle at which the driving fork stands square to the plane of the bend [rad]; uniform where not given.
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad]
+
     References
     ----------
     .. [1] Cardan joint, any textbook of machine elements; tested against the exact expression over a turn.
@@ -208,6 +238,11 @@ def head_tangential(offset: Distribution, track_radius: float) -> tuple[Term, ..
         t. [m]
     track_radius : float
         R. [m]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad]
 
     References
     ----------
@@ -230,6 +265,11 @@ def contrast(mismatch: ArrayLike, periods: float) -> Array:
         m. [1]
     periods : float
         n, signal periods in the sensing window.
+
+    Returns
+    -------
+    (...)
+        Contrast over that of an aligned head, 0 to 1.
 
     References
     ----------

@@ -31,6 +31,11 @@ def kinematic_error(
     name : str
         Tells harmonics apart.
 
+    Returns
+    -------
+    tuple of Term
+        At the joint, attained minus commanded. [rad or m]
+
     References
     ----------
     .. [1] derived: the input turns ratio times per output turn, so that order h per input turn is h * ratio per
@@ -58,6 +63,11 @@ def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approa
         From side to side, at the joint. [rad or m]
     approach : str
         ``random``, ``positive``, ``negative`` or ``path``.
+
+    Returns
+    -------
+    tuple of Term
+        At the joint, attained minus commanded. [rad or m]
 
     References
     ----------
@@ -101,6 +111,11 @@ def wind_up(stiffness: float, tolerance: Distribution = NONE, compensation: floa
         Relative departure of the stiffness. [1]
     compensation : float
         Share that the controller removes. [1]
+
+    Returns
+    -------
+    tuple of Term
+        At the joint, attained minus commanded. [rad or m]
 
     References
     ----------

@@ -74,7 +74,20 @@ class HarmonicFit:
         return np.array(out)
 
     def at(self, angle: ArrayLike, finest: float = np.inf) -> Array:
-        """Sum of the waves up to an order, without constant and reversal, in the shape of the angles. [rad or m]"""
+        """Sum of the waves up to an order, without constant and reversal, in the shape of the angles. [rad or m]
+
+        Parameters
+        ----------
+        angle : array
+            Angles, any shape. [rad, or m with orders per metre times 2 pi]
+        finest : float
+            Largest order included.
+
+        Returns
+        -------
+        array, shape of ``angle``
+            Sum of the waves. [rad or m]
+        """
         angles = np.asarray(angle, dtype=float)
         included = np.repeat(self.orders <= finest, 2)
         return np.asarray(_waves(angles, self.orders[included[::2]]) @ self.coefficients[included])
@@ -186,6 +199,11 @@ def fit_harmonics(angle: ArrayLike, error: ArrayLike, orders: Sequence[float], d
     direction : (n,)
         d, +1 or -1; 0 where it is not known.
 
+    Returns
+    -------
+    HarmonicFit
+        Coefficients with covariance, noise and residual.
+
     Raises
     ------
     IndistinguishableOrders
@@ -241,6 +259,11 @@ def measured_curve(
     mean : (2 H,)
         a, b of every order. [rad or m]
     covariance : (2 H, 2 H)
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad or m]
 
     References
     ----------

@@ -31,6 +31,11 @@ def gain(heads: Heads, order: float) -> tuple[float, float]:
     order : float
         h; a whole number where there is more than one head.
 
+    Returns
+    -------
+    (float, float)
+        |g|, and the angle by which the wave lags. [1], [rad]
+
     References
     ----------
     .. [1] discrete Fourier sum; for two opposite heads any textbook of length and angle metrology.

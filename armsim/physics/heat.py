@@ -60,6 +60,11 @@ def temperature(
     drifts : sequence of (Axis, shapes, Distribution)
         What drifts: one independent coefficient d for each of the shapes. [1/K of the shape]
 
+    Returns
+    -------
+    tuple of Term
+        One term, on the axes of ``growth`` and ``drifts``, attained minus commanded. [rad or m]
+
     References
     ----------
     .. [1] ISO 230-3:2020: thermal effects on linear axes; growth is expansion times length times rise.

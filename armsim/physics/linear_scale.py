@@ -19,6 +19,11 @@ def slope_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
     farthest : float
         Largest distance from zero, for the limit. [m]
 
+    Returns
+    -------
+    tuple of Term
+        At the scale, reading minus truth. [m]
+
     References
     ----------
     .. [1] ISO 230-2:2014: systematic deviation of position of a linear axis.
@@ -40,6 +45,11 @@ def abbe(offset: float, pitch: Distribution, fundamental: float) -> tuple[Term, 
         Rotation of the carriage about the axis square to both. [rad]
     fundamental : float
         Order of the longest wave, 2 pi over the travel. [rad/m]
+
+    Returns
+    -------
+    tuple of Term
+        At the scale, reading minus truth. [m]
 
     References
     ----------

@@ -18,6 +18,11 @@ def link_tolerance(axis: Axis, tolerance: Distribution) -> tuple[Term, ...]:
     tolerance : Distribution
         Of the parameter. [rad or m]
 
+    Returns
+    -------
+    tuple of Term
+        On the axis of the parameter, attained minus nominal. [rad or m]
+
     References
     ----------
     .. [1] Mooring, Roth, Driels, Fundamentals of Manipulator Calibration (1991), ch. 2: errors of link parameters (from

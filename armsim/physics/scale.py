@@ -28,6 +28,11 @@ def least_significant_bit(order: float, bits: float) -> float:
     bits : float
         Bits of interpolation within a signal period.
 
+    Returns
+    -------
+    float
+        Step of the reading. [rad or m]
+
     References
     ----------
     .. [1] arithmetic; 1296000 arcsec / 2^22 = 0.309 arcsec.
@@ -46,6 +51,11 @@ def quantisation(order: float, bits: float) -> tuple[Term, ...]:
         Signal phase per unit of position. [rad/rad or rad/m]
     bits : float
         Bits of interpolation within a signal period.
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth, drawn anew at every visit. [rad or m]
 
     References
     ----------
@@ -71,6 +81,11 @@ def graduation(error: Distribution, fundamental: float, heads: Heads = 1) -> tup
     heads : int or tuple of float
         Read heads, averaged: how many, evenly spread, or their angles. [rad]
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad or m]
+
     References
     ----------
     .. [1] discrete Fourier sum, for the heads; the choice of harmonics is common practice, no source.
@@ -88,6 +103,11 @@ def summary_accuracy(error: Distribution, fundamental: float) -> tuple[Term, ...
     fundamental : float
         Order of the longest wave. [rad/rad or rad/m]
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad or m]
+
     References
     ----------
     .. [1] JCGM 100:2008 4.3.7 for the standard uncertainty of +-a: a / sqrt(3).
@@ -103,7 +123,7 @@ def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fund
 
     Parameters
     ----------
-    of : str
+    offset_key : str
         Which offset.
     offset : Distribution
         [m or rad]
@@ -111,6 +131,11 @@ def stated_misalignment(offset_key: str, offset: Distribution, gain: float, fund
         d/a. [rad/m, 1, ...]
     fundamental : float
         Order of the longest wave. [rad/rad or rad/m]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad or m]
 
     References
     ----------
@@ -134,6 +159,11 @@ def stated_noise(noise: Distribution, share: float) -> tuple[Term, ...]:
     share : float
         Of its standard deviation that is left, by `noise_share`. [1]
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth, drawn anew at every visit. [rad or m]
+
     References
     ----------
     .. [1] JCGM 100:2008 4.2.2, the standard deviation of an observation.
@@ -153,6 +183,11 @@ def noise_share(bandwidth: float, used: float, loss: float = 1.0) -> float:
         At which the noise is stated, and at which the reading is used; nothing changes where either is 0. [Hz]
     loss : float
         Mean of 1/contrast^2 (`assembly.contrast_loss`). [1]
+
+    Returns
+    -------
+    float
+        Factor on the standard deviation of the noise.
 
     References
     ----------
@@ -187,7 +222,25 @@ def summary_repeatability(error: Distribution) -> tuple[Term, ...]:
 def of_unknown_shape(
     name: str, cause: causes.Cause, error: Distribution, fundamental: float, heads: Heads
 ) -> tuple[Term, ...]:
-    """A curve over the turn or the travel of which only the size is known, read by so many heads."""
+    """A curve over the turn or the travel of which only the size is known, read by so many heads.
+
+    Parameters
+    ----------
+    name : str
+        Name of the term.
+    cause : Cause
+    error : Distribution
+        Largest error or its law. [rad or m]
+    fundamental : float
+        Order of the longest wave. [rad/rad or rad/m]
+    heads : int or tuple
+        Number of evenly spread heads, or their angles. [rad]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth; empty where the heads average all waves out. [rad or m]
+    """
     harmonics = range(1, GRADUATION_ORDERS + 1)
     shares = tuple(gain(heads, h)[0] for h in harmonics)
     if not any(shares):

@@ -48,6 +48,11 @@ def sub_divisional_error(
     heads : int
         Read heads, averaged.
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad or m]
+
     References
     ----------
     .. [1] first order of Heydemann, Appl. Opt. 20 (1981) 3382.
@@ -92,6 +97,11 @@ def stated_sub_divisional_error(order: float, error: Distribution) -> tuple[Term
         Signal phase per unit of position. [rad/rad or rad/m]
     error : Distribution
         [rad or m]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad or m]
 
     References
     ----------
@@ -149,6 +159,11 @@ def third_harmonic(
     heads : int
         Read heads, averaged.
 
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth. [rad or m]
+
     References
     ----------
     .. [1] Kuntz, Dauth, Gerlach, Ott, Fella, arXiv:2205.08472 (2022): orders by sign pattern.
@@ -176,6 +191,11 @@ def noise(order: float, level: float, averages: int = 1, loss: float = 1.0) -> t
         Independent samples averaged into a reading, those of all heads.
     loss : float
         Mean of 1/contrast^2 over the units (`assembly.contrast_loss`). [1]
+
+    Returns
+    -------
+    tuple of Term
+        At the shaft, reading minus truth, drawn anew at every visit. [rad or m]
 
     References
     ----------

@@ -20,6 +20,11 @@ def signal_frequency(order: float, speed: float) -> float:
     speed : float
         Of the shaft. [rad/s or m/s]
 
+    Returns
+    -------
+    float
+        Frequency of the signal. [Hz]
+
     References
     ----------
     .. [1] ISO 80000-3:2019, 3-17: frequency is the angular frequency over 2 pi.
@@ -38,6 +43,11 @@ def filter_pole(sample_time: float, time_constant: float) -> float:
         Ts. [s]
     time_constant : float
         T. [s]
+
+    Returns
+    -------
+    float
+        Pole of the discrete filter, 0 (no filter) to 1.
 
     References
     ----------
@@ -59,6 +69,11 @@ def speed_step(step: float, sample_time: float, pole: float) -> float:
         Ts. [s]
     pole : float
         a.
+
+    Returns
+    -------
+    float
+        Step of the speed. [rad/s or m/s]
 
     References
     ----------
@@ -88,6 +103,11 @@ def speed_noise(std: float, sample_time: float, pole: float) -> float:
     pole : float
         a.
 
+    Returns
+    -------
+    float
+        Standard deviation of the speed. [rad/s or m/s]
+
     References
     ----------
     .. [1] sum of the squares of the impulse response of (1 - a)(1 - 1/z) / (1 - a/z): Oppenheim, Schafer (2010), 2.10.
@@ -110,6 +130,11 @@ def ripple_gain(frequency: ArrayLike, sample_time: float, pole: float) -> Array:
         Ts. [s]
     pole : float
         a.
+
+    Returns
+    -------
+    (...)
+        Gain, 0 to 1. [1]
 
     References
     ----------

@@ -118,7 +118,7 @@ class Front:
 
     Parameters
     ----------
-    asked, answer : str
+    question, answer : str
     tone : str
         Of the answer.
     sentences : tuple of str

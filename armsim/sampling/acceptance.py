@@ -39,7 +39,19 @@ class Tested:
     attained: Array
 
     def within(self, position: float, repeatability: float | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Units that pass the test at all poses, and units that are within the limits there, shape (units,) each."""
+        """Units that pass the test at all poses, and units that are within the limits there, shape (units,) each.
+
+        Parameters
+        ----------
+        position : float
+            Limit of AP. [m]
+        repeatability : float, optional
+            Limit of RP. [m]
+
+        Returns
+        -------
+        (units,) bool, (units,) bool
+        """
         limits = position, np.inf if repeatability is None else repeatability
         passed, within_limits = (
             np.all((figures[0] <= limits[0]) & (figures[1] <= limits[1]), axis=0)
@@ -62,6 +74,10 @@ def simulate_test(spec: RunSpec, task: int, configurations: Configurations, numb
         Of the poses that are tested.
     cycles : int
         At least 2.
+
+    Returns
+    -------
+    Tested
 
     References
     ----------

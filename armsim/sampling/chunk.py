@@ -59,7 +59,18 @@ class RunSpec:
 
     @staticmethod
     def undivided(machine: Machine, plan: SamplingPlan, coverage: float) -> RunSpec:
-        """Specification with all units drawn at once and one pose at a time."""
+        """Specification with all units drawn at once and one pose at a time.
+
+        Parameters
+        ----------
+        machine : Machine
+        plan : SamplingPlan
+        coverage : float
+
+        Returns
+        -------
+        RunSpec
+        """
         return RunSpec(machine, plan, coverage, Layout(plan.units, 1, 1, 0))
 
     @property
@@ -72,14 +83,38 @@ class RunSpec:
         return replace(self.plan, units=units)
 
     def units(self, first: int, units: int, moving: bool = False) -> Array:
-        """Coefficients of a range of units as `draw_units`; with stored draws ``first`` is a multiple of `LANES`."""
+        """Coefficients of a range of units as `draw_units`; with stored draws ``first`` is a multiple of `LANES`.
+
+        Parameters
+        ----------
+        first : int
+        units : int
+        moving : bool
+            Whether the machine moves along a path.
+
+        Returns
+        -------
+        (coefficients, units rounded up to a multiple of `LANES`)
+        """
         machine, draws = (self.machine.moving, self.draws_moving) if moving else (self.machine, self.draws)
         if draws is not None:
             return draws.of(first, units)
         return draw_units(machine.terms, self.plan, first, units)
 
     def unit_blocks(self, block: int = 0, moving: bool = False) -> Iterator[tuple[slice, Array]]:
-        """Iterate over blocks of units: their slice, and their coefficients."""
+        """Iterate over blocks of units: their slice, and their coefficients.
+
+        Parameters
+        ----------
+        block : int
+            Units per block; 0 for that of the layout.
+        moving : bool
+            Whether the machine moves along a path.
+
+        Yields
+        ------
+        (slice, (coefficients, units))
+        """
         for first, units in blocks(self.plan.units, block or self.layout.unit_block):
             yield slice(first, first + units), self.units(first, units, moving)
 
@@ -108,7 +143,19 @@ class PoseChunk:
 
 
 def pose_chunks(task: int, configurations: Configurations, workers: int) -> list[PoseChunk]:
-    """Split the poses of a task into parts for the workers."""
+    """Split the poses of a task into parts for the workers.
+
+    Parameters
+    ----------
+    task : int
+        Key of the task.
+    configurations : Configurations
+    workers : int
+
+    Returns
+    -------
+    list of PoseChunk
+    """
     # all poses of a chunk are evaluated for every part of it: cut only where workers would stand idle
     chunks = -(-len(configurations) // CHUNK)
     size = CHUNK if workers == 1 or chunks >= 4 * workers else max(1, -(-len(configurations) // (4 * workers)))
@@ -133,7 +180,17 @@ class EvaluatedChunk:
 
     @staticmethod
     def of(spec: RunSpec, configurations: Configurations) -> EvaluatedChunk:
-        """Evaluate a chunk of configurations."""
+        """Evaluate a chunk of configurations.
+
+        Parameters
+        ----------
+        spec : RunSpec
+        configurations : Configurations
+
+        Returns
+        -------
+        EvaluatedChunk
+        """
         moving = configurations.is_path
         evaluated = spec.machine.evaluated(configurations)
         tangents = np.zeros((len(configurations), 3)) if configurations.tangents is None else configurations.tangents
@@ -143,19 +200,46 @@ class EvaluatedChunk:
         return EvaluatedChunk(machine, linear, Scales.of(linear), sampler, tangents, moving)
 
     def table(self, spec: RunSpec, configurations: Configurations) -> PoseTable:
-        """Pose table with the columns that need no sample; the others are nan."""
+        """Pose table with the columns that need no sample; the others are nan.
+
+        Parameters
+        ----------
+        spec : RunSpec
+        configurations : Configurations
+
+        Returns
+        -------
+        PoseTable
+        """
         out = PoseTable.empty([""] * len(configurations), share_names(spec.machine), len(spec.machine.joints))
         fill_first_order(out, spec.machine, configurations.joints, self.sampler.evaluated, self.linear)
         return out
 
     def fill_first_unit(self, table: PoseTable, law: VisitLaw, plan: SamplingPlan, poses: range) -> None:
-        """Write the mean error of the first unit into the table, at poses of a path."""
+        """Write the mean error of the first unit into the table, at poses of a path.
+
+        Parameters
+        ----------
+        table : PoseTable
+            Written to.
+        law : VisitLaw
+        plan : SamplingPlan
+        poses : range
+            Poses within the chunk.
+        """
         one = draw_units(self.machine.terms, plan, 0, 1)
         for pose in poses:
             table.column("first_unit")[pose] = self.sampler.attain(pose, law, one, 1)[1][:, 0]
 
     def figures(self, spec: RunSpec, law: VisitLaw, poses: range) -> Iterator[tuple[slice, int, Array]]:
         """Figures of all units in the limit of infinitely many visits, by block of units and pose.
+
+        Parameters
+        ----------
+        spec : RunSpec
+        law : VisitLaw
+        poses : range
+            Poses within the chunk.
 
         Yields
         ------
@@ -218,7 +302,22 @@ class Extremes:
 
 
 def attained_at(spec: RunSpec, number: int, configurations: Configurations) -> tuple[Array, Array]:
-    """Figures of every unit at one pose, shape (UNIT_FIGURES, units), and RP by each net. [m and rad]"""
+    """Figures of every unit at one pose, shape (UNIT_FIGURES, units), and RP by each net. [m and rad]
+
+    Parameters
+    ----------
+    spec : RunSpec
+    number : int
+        Number of the pose in the task.
+    configurations : Configurations
+        Of the task.
+
+    Returns
+    -------
+    figures : (UNIT_FIGURES, units) [m, m, rad, rad]
+    repeatability : (NETS,) [m]
+        RP by each net.
+    """
     first_pose = number // CHUNK * CHUNK
     chunk, pose = EvaluatedChunk.of(spec, configurations[first_pose : first_pose + CHUNK]), number - first_pose
     law = chunk.sampler.law(chunk.tangents, slice(pose, pose + 1))

@@ -65,7 +65,25 @@ class PreparedPoses:
     def of(
         spec: RunSpec, task: int, chunk: EvaluatedChunk, table: PoseTable, numbers: NDArray[np.int64], rows: slice
     ) -> PreparedPoses:
-        """Compute the law of the visits and lay out the poses; ``numbers`` are of all poses, shape (poses,)."""
+        """Compute the law of the visits and lay out the poses; ``numbers`` are of all poses, shape (poses,).
+
+        Parameters
+        ----------
+        spec : RunSpec
+        task : int
+            Key of the task.
+        chunk : EvaluatedChunk
+        table : PoseTable
+            Rows with what needs no sample.
+        numbers : (poses,)
+            Numbers of the poses in their task.
+        rows : slice
+            Poses to sample.
+
+        Returns
+        -------
+        PreparedPoses
+        """
         law = chunk.sampler.law(chunk.tangents, rows)
         if chunk.moving:
             chunk.fill_first_unit(table, law, spec.plan, range(rows.start, rows.stop))
@@ -115,7 +133,20 @@ class PartialSample:
 
 
 def sample_chunk(spec: RunSpec, chunk: PoseChunk, units: int | None = None, heed: Heed = go_on) -> ChunkResult:
-    """Sample the first units at the poses of a chunk; all units of the plan by default."""
+    """Sample the first units at the poses of a chunk; all units of the plan by default.
+
+    Parameters
+    ----------
+    spec : RunSpec
+    chunk : PoseChunk
+    units : int, optional
+    heed : callable
+        Called before every kernel call; may raise `Interrupted`.
+
+    Returns
+    -------
+    ChunkResult
+    """
     evaluated = EvaluatedChunk.of(spec, chunk.configurations)
     table = evaluated.table(spec, chunk.configurations)
     rows = slice(chunk.begin, chunk.end)
@@ -141,9 +172,13 @@ def sample_prepared(
         At most those of the plan, by which the integration of RP goes.
     before : PartialSample, optional
         Units that were sampled already, fewer; none where not given.
-    hold : bool
+    resumable : bool
         Return a partial sample, to which units can be added. Needs a layout with a slot for every pose of a group.
     heed : callable
+
+    Returns
+    -------
+    ChunkResult, PartialSample or None
 
     Raises
     ------

@@ -26,6 +26,16 @@ def expected_seconds(spec: RunSpec, tasks: Sequence[TaskConfigurations], workers
     """Expected time of the chunks of a run on a number of workers like this process. [s]
 
     A first pose is sampled with few and with more units; what grows with the units is taken to grow on.
+
+    Parameters
+    ----------
+    spec : RunSpec
+    tasks : sequence of TaskConfigurations
+    workers : int
+
+    Returns
+    -------
+    float [s]
     """
     task = tasks[0]
     chunk = PoseChunk(task.key, 0, task.configurations[:CHUNK], 0, 1)

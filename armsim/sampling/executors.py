@@ -81,6 +81,11 @@ def cluster(address: str, timeout: float = 10.0) -> Iterator[tuple[Executor, int
     timeout : float
         Longest wait for it. [s]
 
+    Yields
+    ------
+    (Executor, int)
+        The pool, and its number of threads.
+
     Raises
     ------
     InputError
@@ -168,13 +173,38 @@ def _identity() -> tuple[str, str]:
 
 
 def in_threads(workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
-    """Results of ``do`` for every item, in order, computed in threads."""
+    """Results of ``do`` for every item, in order, computed in threads.
+
+    Parameters
+    ----------
+    workers : int
+    do : callable
+        Applied to each item.
+    items : iterable
+
+    Yields
+    ------
+    Results in the order of the items.
+    """
     with threads(workers) as pool:
         yield from in_order(pool, workers, do, items)
 
 
 def in_order(pool: Executor, workers: int, do: Callable[[P], T], items: Iterable[P]) -> Iterator[T]:
-    """Results of ``do`` for every item, in order, with few pending at a time."""
+    """Results of ``do`` for every item, in order, with few pending at a time.
+
+    Parameters
+    ----------
+    pool : Executor
+    workers : int
+    do : callable
+        Applied to each item.
+    items : iterable
+
+    Yields
+    ------
+    Results in the order of the items.
+    """
     under_way: deque[Future[T]] = deque()
     result = pool.result if isinstance(pool, _Watched) else Future.result
     for item in items:

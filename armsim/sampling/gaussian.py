@@ -20,6 +20,11 @@ def quantile_by_moments(mean: Array, covariance: Array, p: float) -> Array:
     covariance : (poses, 3, 3) [m^2]
     p : float
 
+    Returns
+    -------
+    (poses,)
+        In the unit of the mean.
+
     References
     ----------
     .. [1] Imhof, Biometrika 48 (1961) 419, eq. 4.1 (from memory): Pearson's approximation of quadratic forms.

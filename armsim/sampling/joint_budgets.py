@@ -24,6 +24,10 @@ def joint_budgets(machine: Machine, seed: int, speeds: Array) -> dict[str, Joint
         Of the unit that is drawn.
     speeds : (joints,) [rad/s or m/s]
         At which the errors that need motion are looked at.
+
+    Returns
+    -------
+    dict of joint to JointBudget
     """
     survey = machine.survey()
     states = machine.states(survey, np.broadcast_to(speeds, survey.shape))
@@ -79,7 +83,19 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
 
 
 def term_budget(term: Term, axis: Axis, state: State) -> TermBudget:
-    """Size of one term on one axis."""
+    """Size of one term on one axis.
+
+    Parameters
+    ----------
+    term : Term
+    axis : Axis
+    state : State
+        States at which the term is evaluated.
+
+    Returns
+    -------
+    TermBudget [rad or m]
+    """
     shapes = [act.shape for act in term.acts if act.axis == axis]
     orders = tuple(dict.fromkeys(abs(shape.order) for shape in shapes if isinstance(shape, Wave)))
     return TermBudget(

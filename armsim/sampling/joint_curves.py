@@ -72,6 +72,10 @@ def joint_curve(machine: Machine, number: int, terms: Sequence[Term], axis: Axis
     axis : Axis
     seed : int
         Of the units.
+
+    Returns
+    -------
+    JointCurve
     """
     joint, arm = machine.joints[number], machine.arm
     start = float(arm.lowest[number])

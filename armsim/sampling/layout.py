@@ -120,6 +120,17 @@ class Place:
 def lay_out(machine: Machine, plan: SamplingPlan, load: Load, place: Place = Place()) -> Layout:
     """Choose the layout of a run.
 
+    Parameters
+    ----------
+    machine : Machine
+    plan : SamplingPlan
+    load : Load
+    place : Place
+
+    Returns
+    -------
+    Layout
+
     Raises
     ------
     DoesNotFit
@@ -167,6 +178,16 @@ def in_short_calls(layout: Layout, plan: SamplingPlan, place: Place) -> Layout:
     """Layout with kernel calls so short that a stop is noticed soon, and a slot for every pose of a call.
 
     Where all units are drawn at once, statistics are worked out at as many poses together as the memory allows.
+
+    Parameters
+    ----------
+    layout : Layout
+    plan : SamplingPlan
+    place : Place
+
+    Returns
+    -------
+    Layout
     """
     step = (
         LANES if layout.at_once and place.backend == "threads" else UNIT_BLOCK

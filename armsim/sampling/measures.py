@@ -25,7 +25,26 @@ KEEPS = 1e-6
 
 
 def measure(name: str, what: str, clause: str, poses: str, values: Array, half_width: float = 0.0) -> Measure:
-    """Quantiles of a figure over the units; ``half_width`` as in `unit_quantiles`."""
+    """Quantiles of a figure over the units; ``half_width`` as in `unit_quantiles`.
+
+    Parameters
+    ----------
+    name : str
+        Symbol, such as AD.
+    what : str
+        Meaning.
+    clause : str
+        Clause of ISO 9283:1998.
+    poses : str
+        Names of the poses.
+    values : (units,) [m]
+    half_width : float
+        Half-width of the integration error, as in `unit_quantiles`. [m]
+
+    Returns
+    -------
+    Measure
+    """
     p50, p95 = stats.unit_quantiles(np.abs(values), (0.5, 0.95), half_width)
     return Measure(name, what, clause, poses, p50.value, p95.value, p50.interval, p95.interval)
 
@@ -90,7 +109,7 @@ def direction_variation(
         Of the task.
     numbers : sequence of int
         Of the poses.
-    held : sequence of str
+    constraints : sequence of str
         What the task asks of the orientation at each of them.
 
     Returns
@@ -132,7 +151,7 @@ def approach(arm: Arm, joints: Array, direction: Array, constraint: ToolConstrai
     joints : (1, joints)
     direction : (3,)
         Unit vector.
-    held : str
+    constraint : str
 
     Returns
     -------

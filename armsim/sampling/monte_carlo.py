@@ -52,7 +52,17 @@ class Sampler:
 
     @staticmethod
     def prepare(evaluated: EvaluatedMachine, plan: SamplingPlan) -> Sampler:
-        """Lay out an evaluated machine."""
+        """Lay out an evaluated machine.
+
+        Parameters
+        ----------
+        evaluated : EvaluatedMachine
+        plan : SamplingPlan
+
+        Returns
+        -------
+        Sampler
+        """
         poses = len(evaluated.postures.tool)
         unit: list[tuple[int, int, Array]] = []
         visit: list[tuple[int, int, Array]] = []
@@ -107,14 +117,39 @@ class Sampler:
         return np.searchsorted(self.visit_index, np.arange(len(self.visit_keys) + 1))
 
     def law(self, tangents: Array | None = None, only: slice = slice(None)) -> VisitLaw:
-        """Law of the visits at the poses of ``only``; ``tangents`` of shape (poses, 3) on a path."""
+        """Law of the visits at the poses of ``only``; ``tangents`` of shape (poses, 3) on a path.
+
+        Parameters
+        ----------
+        tangents : (poses, 3), optional
+            Unit tangents of a path.
+        only : slice
+            Poses for which the law is computed.
+
+        Returns
+        -------
+        VisitLaw
+        """
         coefficients = VisitCoefficients(self.visit_laws, self.visit_index, self.visit_axis, self.visit_value)
         at = self.evaluated.postures
         along = np.zeros((len(at.column), 3)) if tangents is None else tangents
         return visit_law(coefficients, at, self.plan, along, only)
 
     def laid_out(self, law: VisitLaw, scales: Scales, tangents: Array, numbers: Counts) -> Poses:
-        """All poses for the kernels; ``numbers`` of shape (poses,) in their task."""
+        """All poses for the kernels; ``numbers`` of shape (poses,) in their task.
+
+        Parameters
+        ----------
+        law : VisitLaw
+        scales : Scales
+        tangents : (poses, 3)
+        numbers : (poses,)
+            Numbers of the poses in their task.
+
+        Returns
+        -------
+        Poses
+        """
         at = self.evaluated.postures
         both = np.stack([law.repeatability, law.orientation_repeatability], axis=1)
         return Poses(
@@ -152,13 +187,30 @@ class Sampler:
         return figures, barycentre
 
     def barycentres(self, pose: int, coefficients: Array, units: int) -> Array:
-        """Mean attained minus commanded position of units at one pose, shape (3, units). [m]"""
+        """Mean attained minus commanded position of units at one pose, shape (3, units). [m]
+
+        Parameters
+        ----------
+        pose : int
+        coefficients : (coefficients, units)
+        units : int
+
+        Returns
+        -------
+        (3, units) [m]
+        """
         return self.attain(pose, self.law(only=slice(pose, pose + 1)), coefficients, units)[1]
 
     def visit_gains(self, pose: int, coefficients: Array, units: int) -> Array:
         """Effect of every standardised visit coefficient on the tool point of units at one pose.
 
-        The errors that a unit keeps rotation_angle the columns of the Jacobian, to first order.
+        The unit errors rotate the columns of the Jacobian, to first order.
+
+        Parameters
+        ----------
+        pose : int
+        coefficients : (coefficients, units)
+        units : int
 
         Returns
         -------
@@ -174,7 +226,19 @@ class Sampler:
         return np.asarray(np.einsum("jua,ak->juk", columns, visits.on_axes(len(standing))[0]))
 
     def sample_at(self, pose: int, linear: Linearised, task: int = 0) -> PoseSample:
-        """Sample all units at one pose."""
+        """Sample all units at one pose.
+
+        Parameters
+        ----------
+        pose : int
+        linear : Linearised
+        task : int
+            Key of the task.
+
+        Returns
+        -------
+        PoseSample
+        """
         units, visits = self.plan.units, self.plan.visits
         slots, outputs, scales = empty_slots(1), empty_outputs(1, units, 0, 0), Scales.of(linear)
         poses = self.laid_out(
@@ -191,6 +255,19 @@ class Sampler:
     ) -> tuple[Array, Array]:
         """Attained points of units at one pose, visit by visit; ``visits`` as in the plan by default.
 
+        Parameters
+        ----------
+        pose : int
+        number : int
+            Number of the pose in its task.
+        task : int
+            Key of the task.
+        coefficients : (coefficients, units)
+        first : int
+            Number of the first unit.
+        units : int
+        visits : int, optional
+
         Returns
         -------
         displacement : (3, visits, units) [m]
@@ -206,7 +283,19 @@ class Sampler:
         return displacement, rotation_angle
 
     def every(self, pose: int, task: int = 0) -> tuple[Array, Array]:
-        """Attained points of all units at one pose, as `follow`."""
+        """Attained points of all units at one pose, as `follow`.
+
+        Parameters
+        ----------
+        pose : int
+        task : int
+            Key of the task.
+
+        Returns
+        -------
+        displacement : (3, visits, units) [m]
+        rotation_angle : (visits, units) [rad]
+        """
         return self.follow(pose, pose, task, draw_units(self.evaluated.terms, self.plan), 0, self.plan.units)
 
 
@@ -219,13 +308,36 @@ def sample(
     slots: Slots,
     outputs: PoseOutputs,
 ) -> None:
-    """Call `core.pose_kernel.sample_poses` with the level of all intervals."""
+    """Call `core.pose_kernel.sample_poses` with the level of all intervals.
+
+    Parameters
+    ----------
+    poses : Poses
+    coefficients : (coefficients, units)
+    part : Part
+    quantiles, coverage : QuantileQuery
+    slots : Slots
+        Added to.
+    outputs : PoseOutputs
+        Written to.
+    """
     kernel: Any = sample_poses
     kernel(poses, coefficients, part, quantiles, coverage, TAIL, slots, outputs)
 
 
 def blocks(units: int, block: int) -> Iterator[tuple[int, int]]:
-    """Iterate over blocks: first unit and number of units."""
+    """Iterate over blocks: first unit and number of units.
+
+    Parameters
+    ----------
+    units : int
+    block : int
+        Units per block.
+
+    Yields
+    ------
+    (int, int)
+    """
     for first in range(0, units, block):
         yield first, min(block, units - first)
 

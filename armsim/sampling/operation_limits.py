@@ -43,6 +43,19 @@ def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> lis
     """Iterate over joint, limit, and margin of units, shape (units,); negative where a unit violates the limit.
 
     The draws are those of the errors: a unit with a large eccentricity has it here too.
+
+    Parameters
+    ----------
+    machine : Machine
+    plan : SamplingPlan
+    first : int
+        Number of the first unit.
+    units : int
+
+    Returns
+    -------
+    list of (joint, limit, (units,))
+        Margins in the unit of each limit.
     """
     out = []
     for joint in machine.joints:
@@ -54,7 +67,17 @@ def margins(machine: Machine, plan: SamplingPlan, first: int, units: int) -> lis
 
 
 def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
-    """Units within all operating limits, shape (units,)."""
+    """Units within all operating limits, shape (units,).
+
+    Parameters
+    ----------
+    machine : Machine
+    plan : SamplingPlan
+
+    Returns
+    -------
+    (units,) bool
+    """
     out = np.ones(plan.units, dtype=bool)
     if is_limited(machine):
         for first in range(0, plan.units, UNIT_BLOCK):
@@ -65,7 +88,17 @@ def operating(machine: Machine, plan: SamplingPlan) -> NDArray[np.bool_]:
 
 
 def limits_of(machine: Machine, plan: SamplingPlan) -> tuple[OperationLimit, ...]:
-    """Every operating limit over the population."""
+    """Every operating limit over the population.
+
+    Parameters
+    ----------
+    machine : Machine
+    plan : SamplingPlan
+
+    Returns
+    -------
+    tuple of OperationLimit
+    """
     if not is_limited(machine):
         return ()
     blocks = [

@@ -60,6 +60,11 @@ def influence(values: Array, p: float) -> Array:
     values : (visits, units)
     p : float
 
+    Returns
+    -------
+    (units,)
+        In the unit of the values.
+
     References
     ----------
     .. [1] Hampel, J. Am. Stat. Assoc. 69 (1974) 383: the influence curve. Woodruff (1952) for the quantile of clusters.
@@ -109,6 +114,11 @@ def quantile_shift(one: Array, other: Array, p: float) -> Shift:
     one, other : (visits, units)
     p : float
 
+    Returns
+    -------
+    Shift
+        In the unit of the values.
+
     References
     ----------
     .. [1] Hong, Operations Research 57 (2009) 118: the derivative of a quantile is the conditional expectation of the
@@ -156,6 +166,10 @@ def quantile_influence(spec: RunSpec, task: int, configurations: Configurations,
         At most a chunk.
     units : int
     p : float
+
+    Returns
+    -------
+    (poses, units) [m]
     """
     chunk = EvaluatedChunk.of(spec, configurations)
     coefficients = spec.units(0, units, chunk.moving)
@@ -167,7 +181,20 @@ def quantile_influence(spec: RunSpec, task: int, configurations: Configurations,
 
 
 def half_width(differences: Array, units: int) -> float:
-    """Half-width of the 95 % interval of a mean over ``units``, from the differences of some units, shape (known,)."""
+    """Half-width of the 95 % interval of a mean over ``units``, from the differences of some units, shape (known,).
+
+    Parameters
+    ----------
+    differences : (known,)
+        Differences of some units.
+    units : int
+        Units of the mean.
+
+    Returns
+    -------
+    float
+        In the unit of the differences; nan from one unit.
+    """
     return NORMAL_95 * float(np.std(differences, ddof=1)) / math.sqrt(units) if len(differences) > 1 else math.nan
 
 
@@ -175,13 +202,37 @@ def difference(value: float, quantile_influence: Array, units: int, shared: floa
     """Difference of quantiles with its interval, from the influence of each unit, shape (known units,).
 
     ``shared`` is half of the 95 % interval of an error that is the same for all units.
+
+    Parameters
+    ----------
+    value : float
+    quantile_influence : (known,)
+        Influence of some units.
+    units : int
+    shared : float
+        Half-width of the 95 % interval of an error common to all units.
+
+    Returns
+    -------
+    Difference
     """
     half = math.hypot(half_width(quantile_influence, units), shared)
     return Difference(value, None if math.isnan(half) else (value - half, value + half))
 
 
 def beside(change: Difference, size: float) -> Difference:
-    """Change of a figure, or 0 where it is below the resolution of rounding."""
+    """Change of a figure, or 0 where it is below the resolution of rounding.
+
+    Parameters
+    ----------
+    change : Difference
+    size : float
+        Size of the figure that changes.
+
+    Returns
+    -------
+    Difference
+    """
     value, *ends = beside_each_other([size, change.value, *(change.interval or ())])[1:]
     return Difference(value, (ends[0], ends[1]) if ends else None)
 
@@ -192,6 +243,15 @@ def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
     Only units that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
     share that is lost are put together, with the correlation of two shares of one sample, so that the interval is not
     empty where no unit happened to change.
+
+    Parameters
+    ----------
+    a, b : (units,) bool
+        Whether each unit passes.
+
+    Returns
+    -------
+    Difference
 
     References
     ----------

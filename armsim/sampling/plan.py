@@ -74,5 +74,16 @@ def _philox(seed: int, *names: object) -> Philox:
 
 
 def visit_key(seed: int, term: Term, coefficient: int) -> NDArray[np.uint32]:
-    """Key of one coefficient of visit life, shape (2,)."""
+    """Key of one coefficient of visit life, shape (2,).
+
+    Parameters
+    ----------
+    seed : int
+    term : Term
+    coefficient : int
+
+    Returns
+    -------
+    (2,) uint32
+    """
     return np.frombuffer(key(seed, term.name, "visit", coefficient)[:8], dtype="<u4").astype(np.uint32)

@@ -201,8 +201,12 @@ class Population:
         ----------
         units : int
             At most those of the plan.
-        hold : bool
+        resumable : bool
             Hold what was sampled for further units, as far as the memory allows.
+
+        Returns
+        -------
+        tuple of TaskSample
 
         Raises
         ------

@@ -52,6 +52,16 @@ def conditioning(machine: Machine, joints: Array) -> Array:
     """Smallest over largest singular value of the Jacobian, lengths in reaches of the arm, shape (P,).
 
     Of an arm with fewer than six joints, those that it has. Source: Yoshikawa, Int. J. Robotics Research 4 (1985) 3.
+
+    Parameters
+    ----------
+    machine : Machine
+    joints : (P, joints) [rad or m]
+
+    Returns
+    -------
+    (P,)
+        0 (singular) to 1.
     """
     at = machine.arm.postures(joints)
     reach = machine.arm.reach or 1.0  # of an arm without any length only the turning counts
@@ -65,7 +75,17 @@ def conditioning(machine: Machine, joints: Array) -> Array:
 def fill_first_order(
     table: PoseTable, machine: Machine, joints: Array, evaluated: EvaluatedMachine, linear: Linearised
 ) -> None:
-    """Fill the columns that need no sample."""
+    """Fill the columns that need no sample.
+
+    Parameters
+    ----------
+    table : PoseTable
+        Written to.
+    machine : Machine
+    joints : (poses, joints) [rad or m]
+    evaluated : EvaluatedMachine
+    linear : Linearised
+    """
     column, names = table.column, {name: i for i, name in enumerate(table.share_names)}
     poses = len(joints)
     column("joints")[:] = joints
@@ -94,7 +114,17 @@ def fill_first_order(
 
 
 def pose_queries(coverage: float, plan: SamplingPlan) -> tuple[QuantileQuery, QuantileQuery]:
-    """Quantile queries at every pose: all in the order of `_order`, and the one at the coverage."""
+    """Quantile queries at every pose: all in the order of `_order`, and the one at the coverage.
+
+    Parameters
+    ----------
+    coverage : float
+    plan : SamplingPlan
+
+    Returns
+    -------
+    QuantileQuery, QuantileQuery
+    """
     quantiles = [*QUANTILES, *_judged(coverage)]
     ordered = [quantiles[i] for i in _order(quantiles)]
     columns = [row.measure for row in ordered], [row.p for row in ordered], [row.bounded for row in ordered]

@@ -41,7 +41,16 @@ def empty_slots(number: int) -> Slots:
 
 
 def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseOutputs:
-    """Arrays for the outputs of the kernel at some poses."""
+    """Arrays for the outputs of the kernel at some poses.
+
+    Parameters
+    ----------
+    poses, units, quantiles, batches : int
+
+    Returns
+    -------
+    PoseOutputs
+    """
     return PoseOutputs(
         np.empty((poses, units)),
         np.empty((poses, UNIT_FIGURES, units)),
@@ -53,7 +62,17 @@ def empty_outputs(poses: int, units: int, quantiles: int, batches: int) -> PoseO
 
 
 def quantile_query(measure: ArrayLike, ps: ArrayLike, bounded: ArrayLike, units: int, visits: int) -> QuantileQuery:
-    """Query of quantiles from a sample of units and visits; parameters as in `QuantileQuery`."""
+    """Query of quantiles from a sample of units and visits; parameters as in `QuantileQuery`.
+
+    Parameters
+    ----------
+    measure, ps, bounded : (quantiles,)
+    units, visits : int
+
+    Returns
+    -------
+    QuantileQuery
+    """
     freedom = stats.degrees_of_freedom(units, units * visits) if units > 1 else np.nan
     return QuantileQuery(
         np.asarray(measure, dtype=np.int64), np.asarray(ps, dtype=float), np.asarray(bounded, dtype=bool), freedom
@@ -92,7 +111,18 @@ class PoseSample:
         return int(self.figures.shape[1])
 
     def read(self, measure: ArrayLike, ps: ArrayLike) -> Array:
-        """Quantiles, as `statistics.Counts.read`."""
+        """Estimate quantiles from the counts, as `core.quantiles.read_tallies`.
+
+        Parameters
+        ----------
+        measure, ps : (quantiles,)
+            Numbers of the measures, and probabilities.
+
+        Returns
+        -------
+        (READ, quantiles)
+            Value [m or rad], share of visits up to its bin, share of pairs of visits up to it.
+        """
         probabilities = np.asarray(ps, dtype=float)
         out = np.empty((READ, len(probabilities)))
         kernel: Any = read_tallies

@@ -23,7 +23,13 @@ class Interrupted(Exception):
 
 
 def no_progress(what: str, completed: int, total: int) -> None:
-    """Progress callback that does nothing."""
+    """Progress callback that does nothing.
+
+    Parameters
+    ----------
+    what : str
+    completed, total : int
+    """
 
 
 def no_note(text: str) -> None:

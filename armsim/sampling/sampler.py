@@ -80,6 +80,15 @@ class Runner:
 
         A run that ends with some number of units is, to the bit, the run that asks for that number.
 
+        Parameters
+        ----------
+        plan : SamplingPlan
+        tasks : list of TaskConfigurations
+
+        Returns
+        -------
+        Samples
+
         Raises
         ------
         DoesNotFit, TooLong, Interrupted
@@ -112,6 +121,17 @@ class Runner:
         """Yield the first order, then populations from ``begin`` units on, at last that of `run`.
 
         What was sampled is held from one population to the next as far as the memory allows.
+
+        Parameters
+        ----------
+        plan : SamplingPlan
+        tasks : list of TaskConfigurations
+        begin : int
+            Units of the first population.
+
+        Yields
+        ------
+        FirstOrder or Samples
 
         Raises
         ------
@@ -223,6 +243,16 @@ def _moving(tasks: list[TaskConfigurations]) -> bool:
 def batch_units(plan: SamplingPlan, coverage: float) -> int:
     """Units of a batch, so that their visits make M = max(J, 10^4) trials, J = 100 / (1 - p) rounded up.
 
+    Parameters
+    ----------
+    plan : SamplingPlan
+    coverage : float
+        p.
+
+    Returns
+    -------
+    int
+
     References
     ----------
     .. [1] JCGM 101:2008 7.9.4 b.
@@ -237,7 +267,18 @@ def sampling(
     coverage: float,
     options: RunOptions = RunOptions(),
 ) -> Iterator[Runner]:
-    """Context of a `Runner` on threads, processes or a cluster."""
+    """Context of a `Runner` on threads, processes or a cluster.
+
+    Parameters
+    ----------
+    machine : Machine
+    coverage : float
+    options : RunOptions
+
+    Yields
+    ------
+    Runner
+    """
     count = options.threads
     with ExitStack() as stack:
         if options.cluster is not None:

@@ -27,7 +27,18 @@ SLOWEST = 1e-5
 
 
 def motions(machine: Machine, motion: Motion | None, seed: int) -> dict[str, JointMotion]:
-    """Velocity ripple of every joint with a stated speed."""
+    """Velocity ripple of every joint with a stated speed.
+
+    Parameters
+    ----------
+    machine : Machine
+    motion : Motion, optional
+    seed : int
+
+    Returns
+    -------
+    dict of joint to JointMotion
+    """
     if motion is None:
         return {}
     moving = (joint for joint in machine.joints if joint.name in motion.speeds)
@@ -40,6 +51,17 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
     Ripple is rms over a turn, over the speed, of what the reading adds to a perfectly steady motion; a drive that
     follows the reading moves by as much. Waves of the sensor and its mounting count; those of the gear do not, since no
     sensor before it sees them.
+
+    Parameters
+    ----------
+    joint : Joint
+    speed : float [rad/s or m/s]
+    motion : Motion
+    seed : int
+
+    Returns
+    -------
+    JointMotion
     """
     sensor, ratio = joint.speed_sensor
     waves = _waves(joint, seed)
@@ -72,7 +94,19 @@ def joint_motion(joint: Joint, speed: float, motion: Motion, seed: int) -> Joint
 
 
 def steady_speed(joint: Joint, speed: float, motion: Motion, seed: int) -> SteadySpeed:
-    """Ripple and noise at one speed, without the sweep over lower speeds."""
+    """Ripple and noise at one speed, without the sweep over lower speeds.
+
+    Parameters
+    ----------
+    joint : Joint
+    speed : float [rad/s or m/s]
+    motion : Motion
+    seed : int
+
+    Returns
+    -------
+    SteadySpeed
+    """
     return _steady(joint, _waves(joint, seed), speed, motion)
 
 

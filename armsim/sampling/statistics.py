@@ -27,7 +27,19 @@ class Estimate(NamedTuple):
 
 
 def holm(chances: Sequence[float], level: float) -> list[bool]:
-    """Which of several chances are significant together. Source: Holm, Scand. J. Statist. 6 (1979) 65."""
+    """Which of several chances are significant together. Source: Holm, Scand. J. Statist. 6 (1979) 65.
+
+    Parameters
+    ----------
+    chances : sequence of float
+        Chance of each observation without an effect.
+    level : float
+        Chance of any false finding.
+
+    Returns
+    -------
+    list of bool
+    """
     out = [False] * len(chances)
     for rank, n in enumerate(np.argsort(np.array(chances), kind="stable").tolist()):
         if chances[n] * (len(chances) - rank) > level:
@@ -37,17 +49,47 @@ def holm(chances: Sequence[float], level: float) -> list[bool]:
 
 
 def quantile(ordered: Array, p: float) -> float:
-    """Smallest member of an ordered sample that at least the share p does not exceed. JCGM 101:2008 7.7."""
+    """Smallest member of an ordered sample that at least the share p does not exceed. JCGM 101:2008 7.7.
+
+    Parameters
+    ----------
+    ordered : (n,)
+        Sample in ascending order.
+    p : float
+
+    Returns
+    -------
+    float
+    """
     return float(ordered[quantile_rank(len(ordered), p)])
 
 
 def quantile_rank(n: int, p: float) -> int:
-    """Rank of a quantile in an ordered sample of n."""
+    """Rank of a quantile in an ordered sample of n.
+
+    Parameters
+    ----------
+    n : int
+    p : float
+
+    Returns
+    -------
+    int
+        From 0.
+    """
     return min(n, max(1, math.ceil(p * n - 1e-9))) - 1
 
 
 def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
     """Exact 95 % interval of a proportion; ``n`` may be an effective sample size.
+
+    Parameters
+    ----------
+    passed, n : float
+
+    Returns
+    -------
+    (low, high)
 
     References
     ----------
@@ -62,7 +104,16 @@ def clopper_pearson(passed: float, n: float) -> tuple[float, float]:
 
 @lru_cache
 def degrees_of_freedom(units: int, samples: int) -> float:
-    """Korn and Graubard's factor for a variance estimated from a number of units."""
+    """Korn and Graubard's factor for a variance estimated from a number of units.
+
+    Parameters
+    ----------
+    units, samples : int
+
+    Returns
+    -------
+    float
+    """
     from scipy.special import stdtrit
 
     return float((stdtrit(samples - 1, 1 - TAIL) / stdtrit(units - 1, 1 - TAIL)) ** 2)
@@ -79,6 +130,10 @@ def unit_quantiles(values: Array, ps: Sequence[float], half_width: float = 0.0) 
     Parameters
     ----------
     values : (units,)
+
+    Returns
+    -------
+    list of Estimate
     """
     estimates = quantiles_of_rows(values[None], ps, np.array([half_width]))[0]
     return [Estimate(value, None if np.isnan(low) else (low, high)) for value, low, high in estimates.tolist()]
@@ -220,6 +275,17 @@ def numerical_tolerance(u: ArrayLike, digits: int = 2) -> Array:
     """Half a unit in the last significant digit of standard uncertainties. JCGM 101:2008 7.9.2.
 
     Written as c * 10^l with c an integer of ``digits`` digits, u has the tolerance 10^l / 2.
+
+    Parameters
+    ----------
+    u : array
+        Standard uncertainties.
+    digits : int
+
+    Returns
+    -------
+    array, shape of ``u``
+        In the unit of ``u``.
     """
     values = np.asarray(u, dtype=float)
     safe = np.where(values > 0, values, 1.0)

@@ -57,6 +57,15 @@ class UnitDraws:
         """Coefficients of a range of units, shape (coefficients, units rounded up to a multiple of `LANES`).
 
         ``first`` is a multiple of `UNIT_BLOCK`.
+
+        Parameters
+        ----------
+        first : int
+        units : int
+
+        Returns
+        -------
+        (coefficients, units rounded up to a multiple of `LANES`)
         """
         columns = -(-units // LANES) * LANES
         if self._coefficients is not None:

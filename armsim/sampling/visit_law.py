@@ -86,7 +86,18 @@ class VisitLaw:
     slope: Array
 
     def at(self, pose: int, tangent: Array) -> VisitEffect:
-        """Law at one pose, for the kernel."""
+        """Law at one pose, for the kernel.
+
+        Parameters
+        ----------
+        pose : int
+        tangent : (3,)
+            Unit tangent of a path, or zeros.
+
+        Returns
+        -------
+        VisitEffect
+        """
         both = np.array([self.repeatability[pose], self.orientation_repeatability[pose]])
         return VisitEffect(self.shift[pose], self.turn_shift[pose], tangent, both, self.slope[pose])
 
@@ -126,7 +137,20 @@ def points_of(plan: SamplingPlan) -> int:
 
 @lru_cache(maxsize=16)
 def nets(seed: int, laws: tuple[str, ...], points: int) -> Array:
-    """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points)."""
+    """Standardised coefficients on scrambled nets, shape (NETS, coefficients, points).
+
+    Parameters
+    ----------
+    seed : int
+    laws : tuple of str
+        Law of every coefficient.
+    points : int
+        Points per net.
+
+    Returns
+    -------
+    (NETS, coefficients, points)
+    """
     name = key(seed, package_version(), source_digest(), *laws, points).hex()
     cached = disk_cache.load(KIND, name)
     if cached is not None and cached.get("nets", np.empty(0)).shape == (NETS, len(laws), points):
@@ -163,6 +187,10 @@ def visit_law(
         Of a path, where RP is taken in the plane across it; zero without.
     only : slice
         Poses at which it is worked out, zero elsewhere. The bits do not depend on which these are.
+
+    Returns
+    -------
+    VisitLaw
     """
     column = postures.column[only]
     loads = replace(coefficients, value=coefficients.value[only]).on_axes(column.shape[1])

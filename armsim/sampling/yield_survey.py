@@ -34,7 +34,20 @@ class Surveyed:
 
 
 def survey(spec: RunSpec, configurations: Configurations, workers: int, with_units: bool) -> Surveyed:
-    """Evaluate all poses of a task; without units the extremes are those of no pose."""
+    """Evaluate all poses of a task; without units the extremes are those of no pose.
+
+    Parameters
+    ----------
+    spec : RunSpec
+    configurations : Configurations
+    workers : int
+    with_units : bool
+        Whether to evaluate the figures of units.
+
+    Returns
+    -------
+    Surveyed
+    """
 
     def chunk_at(first: int) -> tuple[Array, Extremes]:
         chunk, extremes = EvaluatedChunk.of(spec, configurations[first : first + CHUNK]), Extremes.none(spec.plan.units)
