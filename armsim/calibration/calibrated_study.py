@@ -35,10 +35,10 @@ def calibrated(study: AnyStudy, progress: Progress = lambda what, count, total: 
     Raises
     ------
     InputError
-        The scenario has no calibration.
+        The scenario has no calibration, or none of its poses is in sight of the instrument.
     RunError
         A task has no pose that the arm can reach.
     """
     calibration, scenario = asked_of(study), study.scenario
-    measurement = chosen_for(scenario.machine, calibration, scenario.tasks, study.find(progress), scenario.plan.seed)
+    measurement = chosen_for(scenario, calibration, study.find(progress))
     return study.with_scenario(machine=measurement.calibrated(scenario.machine))

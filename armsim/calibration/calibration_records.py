@@ -202,10 +202,13 @@ class ConfoundedRecord:
 
 @dataclass(frozen=True)
 class MeasuredPoseRecord:
-    """A pose to be measured, in the order of short moves."""
+    """A pose to be measured, in the order of short moves: where the target then is, and the time from the pose before,
+    by the slowest joint; null of the first, and where the scenario states no speeds. [s]"""
 
     name: str
     joints: tuple[float, ...]
+    position: Vector
+    move: float | None
 
 
 @dataclass(frozen=True)

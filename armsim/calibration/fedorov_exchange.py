@@ -119,21 +119,22 @@ def _exchanged(pool: Pool, begin: NDArray[np.intp]) -> NDArray[np.intp]:
     return chosen
 
 
-def short_moves(joints: Array, travel: Array) -> NDArray[np.intp]:
+def short_moves(joints: Array, pace: Array) -> NDArray[np.intp]:
     """Order of poses in which the arm moves little: nearest next, then crossings undone, from several beginnings.
 
-    A move counts by the joint that goes farthest, over its travel.
+    A move counts by the joint that takes longest.
 
     Parameters
     ----------
     joints : (M, joints)
-    travel : (joints,)
+    pace : (joints,)
+        Speed of every joint, or its travel where speeds are not known.
 
     References
     ----------
     .. [1] Croes, Operations Research 6 (1958) 791: 2-opt.
     """
-    distance = np.abs((joints[:, None] - joints[None]) / travel).max(axis=2)
+    distance = np.abs((joints[:, None] - joints[None]) / pace).max(axis=2)
     number = len(joints)
     best: NDArray[np.intp] = np.arange(number)
     shortest = np.inf

@@ -13,9 +13,10 @@ from armsim.calibration.estimate import Estimate, Seen, estimate_of, jacobian_of
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.fedorov_exchange import STARTS, Pool, choose
 from armsim.model.arm import Arm
-from armsim.model.calibration_plan import Calibration, Criterion
+from armsim.model.calibration_plan import Calibration, Criterion, Instrument
 from armsim.model.machine import Machine
-from armsim.tasks import Cloud, PoseSet, Task
+from armsim.scenario import Scenario
+from armsim.tasks import Cloud, PoseSet
 
 WEAK = 10.0
 """Standard deviations of the population, or sizes in which a parameter is counted, that a parameter may be off at most
@@ -30,25 +31,51 @@ class Candidates:
     ----------
     names : tuple of str
     joints : (N, joints) [rad or m]
+    offered : int
+        How many there are without regard to the line of sight.
     """
 
     names: tuple[str, ...]
     joints: Array
+    offered: int
 
 
-def candidates_of(
-    calibration: Calibration, arm: Arm, tasks: Sequence[Task], pose_sets: Sequence[PoseSet]
-) -> Candidates:
-    """What may be measured: the poses of a task, of a file, or points spread over the ranges of the joints."""
-    plan = calibration.poses
-    if plan.file is not None:
-        joints = np.array(plan.file)
-        return Candidates(tuple(f"pose {n + 1}" for n in range(len(joints))), joints)
-    if plan.task is not None:
-        task_poses = next(poses for task, poses in zip(tasks, pose_sets, strict=True) if task.name == plan.task)
-        return Candidates(task_poses.names, task_poses.configurations.joints)
-    spread = Cloud("candidates", plan.candidates).find(arm)
-    return Candidates(spread.names, spread.configurations.joints)
+def in_sight(instrument: Instrument, arm: Arm, joints: Array) -> NDArray[np.bool_]:
+    """Whether the target looks towards the instrument at joint positions (N, joints), within its cone, shape (N,)."""
+    if instrument.cone is None:
+        return np.ones(len(joints), dtype=bool)
+    tool = arm.postures(joints, []).tool
+    line = np.array(instrument.at) - (tool[:, :3, 3] + tool[:, :3, :3] @ np.array(instrument.target_offset))
+    normal = tool[:, :3, :3] @ np.array(instrument.normal)
+    angle = np.arctan2(np.linalg.norm(np.cross(line, normal), axis=1), np.sum(line * normal, axis=1))
+    return np.asarray(angle <= instrument.cone)
+
+
+def candidates_of(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Candidates:
+    """Poses that may be measured: of a task, of a file, or spread over the ranges of the joints; those in sight.
+
+    Raises
+    ------
+    InputError
+        None of them is in sight.
+    """
+    poses, arm = calibration.poses, scenario.machine.arm
+    if poses.file is not None:
+        joints = np.array(poses.file)
+        names = tuple(f"pose {n + 1}" for n in range(len(joints)))
+    elif poses.task is not None:
+        pairs = zip(scenario.tasks, pose_sets, strict=True)
+        pose_set = next(task_poses for task, task_poses in pairs if task.name == poses.task)
+        names, joints = pose_set.names, pose_set.configurations.joints
+    else:
+        spread = Cloud("candidates", poses.candidates).find(arm)
+        names, joints = spread.names, spread.configurations.joints
+    seen = in_sight(calibration.instrument, arm, joints)
+    if not seen.any():
+        found = f"none of {len(joints)} poses turns its target towards the instrument"
+        raise scenario.fault("calibration.instrument.cone", found, "a wider cone, another normal, another place (at)")
+    visible = tuple(name for name, is_visible in zip(names, seen, strict=True) if is_visible)
+    return Candidates(visible, joints[seen], len(joints))
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,13 +142,17 @@ def _pool(machine: Machine, every: Estimate, calibration: Calibration, pose_sets
     return Pool(whitened, before, weight)
 
 
-def chosen_for(
-    machine: Machine, calibration: Calibration, tasks: Sequence[Task], pose_sets: Sequence[PoseSet], seed: int
-) -> Measurement:
-    """The measurement of a calibration at the poses that it asks for."""
-    candidates = candidates_of(calibration, machine.arm, tasks, pose_sets)
+def chosen_for(scenario: Scenario, calibration: Calibration, pose_sets: Sequence[PoseSet]) -> Measurement:
+    """The measurement of a calibration at the poses that it asks for.
+
+    Raises
+    ------
+    InputError
+        As `candidates_of`.
+    """
+    candidates = candidates_of(scenario, calibration, pose_sets)
     count = calibration.poses.count
     if count is None or count >= len(candidates.joints):
         return Measurement(calibration, candidates.joints)
-    choosing = Choosing.of(machine, calibration, candidates, pose_sets, seed)
+    choosing = Choosing.of(scenario.machine, calibration, candidates, pose_sets, scenario.plan.seed)
     return choosing.measurement(choosing.asked())

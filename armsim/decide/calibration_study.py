@@ -36,6 +36,7 @@ from armsim.model.identification import Identification
 from armsim.model.machine import Machine
 from armsim.requirement import Verdict
 from armsim.results.json_records import Beside, plain
+from armsim.results.poses import vector
 from armsim.sampling.plan import draw_units
 from armsim.sampling.run_options import Progress, RunOptions
 from armsim.sampling_plan import SamplingPlan
@@ -56,6 +57,8 @@ class Calibrated:
     ----------
     contradicting : tuple of str
         Measured arms whose readings are not what is to be expected of them once they are identified.
+    candidates, offered : int
+        Poses from which those measured are chosen, and without regard to the line of sight.
     beyond_linear : float
         Rms over arms and poses of what exact identification leaves other than linear identification. [m]
     uncorrectable : tuple of str
@@ -81,6 +84,7 @@ class Calibrated:
     observability: dict[str, float]
     poses: tuple[MeasuredPoseRecord, ...]
     candidates: int
+    offered: int
     curve: tuple[CurvePointRecord, ...]
     steps: tuple[StepRecord, ...]
     causes: tuple[CauseLeftRecord, ...]
@@ -132,16 +136,18 @@ def calibrate(
     flat = _flat(study, machine, calibration, pose_sets)
     residual = Left.at(pose_sets)
     arms = [] if measured is None else measured_arms(study, measured, calibration, excluded)
-    choosing = None
+    choosing, speeds = None, _speeds(base)
     if arms:
         first, measurement = arms[0].arm, arms[0].measurement
         names, candidates = tuple(first.visits), len(first.visits)
+        offered = candidates
     else:
-        candidate = candidates_of(calibration, machine.arm, base.scenario.tasks, pose_sets)
-        candidates = len(candidate.joints)
+        candidate = candidates_of(base.scenario, calibration, pose_sets)
+        candidates, offered = len(candidate.joints), candidate.offered
         choosing = Choosing.of(machine, calibration, candidate, pose_sets, plan.seed)
         chosen = choosing.asked()
-        chosen = chosen[short_moves(candidate.joints[chosen], machine.arm.highest - machine.arm.lowest)]
+        pace = machine.arm.highest - machine.arm.lowest if speeds is None else speeds
+        chosen = chosen[short_moves(candidate.joints[chosen], pace)]
         names, measurement = tuple(candidate.names[n] for n in chosen), choosing.measurement(chosen)
     estimate = _estimate(study, measurement, machine)
     identified = _identified(machine, measurement, estimate, plan, run_options.progress)
@@ -163,10 +169,9 @@ def calibrate(
         parameters=_parameters(machine, measurement, estimate, identified),
         confounded=tuple(ConfoundedRecord(parameter.name, parameter.alike) for parameter in estimate.confounded),
         observability=dict(zip(("O1", "O2", "O3", "O4"), estimate.observability(len(names)), strict=True)),
-        poses=tuple(
-            MeasuredPoseRecord(name, tuple(q)) for name, q in zip(names, measurement.joints.tolist(), strict=True)
-        ),
+        poses=_poses(machine, measurement, names, speeds if choosing is not None else None),
         candidates=candidates,
+        offered=offered,
         curve=left_by_count,
         steps=steps(machine, measurement, residual),
         causes=residual.causes(machine, linear),
@@ -181,6 +186,28 @@ def calibrate(
         identifications=tuple(identification for _, identification in identified_arms),
         excluded=tuple(sorted(excluded)),
     )
+
+
+def _speeds(study: Study) -> Array | None:
+    """Speeds of the joints, shape (joints,) [rad/s or m/s]; None where the scenario does not state them all."""
+    motion, names = study.scenario.motion, study.scenario.machine.arm.names
+    if motion is None or any(name not in motion.speeds for name in names):
+        return None
+    return np.array([motion.speeds[name] for name in names])
+
+
+def _poses(
+    machine: Machine, measurement: Measurement, names: tuple[str, ...], speeds: Array | None
+) -> tuple[MeasuredPoseRecord, ...]:
+    """Measured poses; with the time of each move at the speeds of the joints, where they follow each other."""
+    joints = measurement.joints
+    tool = machine.arm.postures(joints, []).tool
+    places = tool[:, :3, 3] + tool[:, :3, :3] @ np.array(measurement.calibration.instrument.target_offset)
+    moves: list[float | None] = [None] * len(joints)
+    if speeds is not None:
+        moves[1:] = np.max(np.abs(np.diff(joints, axis=0)) / speeds, axis=1).tolist()
+    rows = zip(names, joints.tolist(), places.tolist(), moves, strict=True)
+    return tuple(MeasuredPoseRecord(name, tuple(q), vector(place), move) for name, q, place, move in rows)
 
 
 def _flat(study: Study, machine: Machine, calibration: Calibration, pose_sets: list[PoseSet]) -> tuple[str, ...]:

@@ -92,6 +92,8 @@ def build_calibration(document: Any, arm: Arm, tasks: tuple[Task, ...], loads: b
     at: KeyPath = ("calibration",)
     place = Place(source, at, "rotation", "of the calibration")
     instrument = build(Instrument, document.instrument, place.within("instrument"), std=document.instrument.std)
+    if not any(instrument.normal):
+        raise source.error((*at, "instrument", "normal"), "no direction", "three numbers, such as [0, 0, 1]")
     poses = (
         MeasuredPoses() if document.poses is None else _poses(document.poses, arm, tasks, source, place.within("poses"))
     )

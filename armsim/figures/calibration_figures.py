@@ -20,6 +20,8 @@ MOST = 36
 """Rows of a figure, at most."""
 SMALL = 1e-2
 """Causes below this share of the largest are not drawn."""
+WIDE = 10.0
+"""Ratio of the largest to the least value above which an axis is logarithmic."""
 NO_GAIN = 1.0
 """Uncertainty over spread above which identifying a parameter gains nothing."""
 
@@ -62,20 +64,52 @@ def poses_needed(record: Calibrated) -> style.Drawing:
                 counts[0], min(short, counts[-1]), color="#777777", alpha=0.13, label="fewer readings than parameters"
             )
         axes.set_xscale("log")
-        axes.set_yscale("log")
+        drawn = [before, *(end * unit.factor for point in points for end in (*point.chosen_arms, *point.random_sets))]
+        if min(drawn) > 0.0 and max(drawn) > WIDE * min(drawn):
+            axes.set_yscale("log")
+            axes.yaxis.set_major_formatter("{x:g}")
+        else:
+            axes.set_ylim(bottom=0.0)
         axes.set_xticks(counts, [f"{n:g}" for n in counts])
         axes.minorticks_off()
-        axes.yaxis.set_major_formatter("{x:g}")
-        axes.set(xlabel="measured poses", ylabel=f"error left, rms over arms and poses [{unit.name}]")
+        axes.set(xlabel="measured poses", ylabel=f"AP left, rms [{unit.name}]")
         style.legend_below(axes, columns=3)
         closest = min(points, key=lambda point: abs(point.poses - len(record.poses)))
         axes.set_title(
             style.wrapped(
-                f"{closest.poses} chosen poses leave {show(closest.chosen)}, {closest.poses} at random "
-                f"{show(closest.random)} of {show(record.steps[0].left)}", 64,
+                f"{closest.poses} chosen poses leave an AP of {show(closest.chosen)}, {closest.poses} at random "
+                f"{show(closest.random)}, of {show(record.steps[0].left)}", 64,
             )
         )  # fmt: skip
-        style.footnote(out, "what a built arm keeps, over the poses of the tasks, by first order")
+        style.footnote(out, "AP: what a built arm keeps, rms over arms and the poses of the tasks, by first order")
+    return out
+
+
+def chosen_poses(record: Calibrated) -> style.Drawing:
+    """Places of the target at the chosen poses from above and from the side, in their order, with the instrument."""
+    places = np.array([pose.position for pose in record.poses]) * 1e3
+    instrument = record.measurement.calibration.instrument
+    stand = np.array(instrument.at) * 1e3
+    stated = bool(np.any(stand))
+    with style.style():
+        out = style.Drawing(figsize=(6.4, 3.4), layout="constrained")
+        for axes, (first, second) in zip(out.subplots(1, 2), ((0, 1), (0, 2)), strict=True):
+            axes.plot(places[:, first], places[:, second], "-", color=style.COLOURS[0], linewidth=0.7, alpha=0.6)
+            axes.plot(places[:, first], places[:, second], "o", color=style.COLOURS[0], markersize=4, label="poses")
+            axes.plot(*places[0, [first, second]], "D", color=style.COLOURS[1], markersize=7, label="first")
+            axes.plot(0.0, 0.0, "s", color="#222222", markersize=7, label="base")
+            if stated:
+                axes.plot(*stand[[first, second]], "^", color=style.REQUIREMENT, markersize=9, label="instrument")
+            texts = [f"{n}: {pose.name}" for n, pose in enumerate(record.poses, start=1)]
+            out.annotate(axes, places[:, first], places[:, second], texts=texts)
+            axes.set(xlabel="xyz"[first] + " [mm]", ylabel="xyz"[second] + " [mm]", aspect="equal")
+            axes.margins(0.08)
+        style.legend_below(out.axes[0], columns=4)
+        seen = f", all in sight, as are {record.candidates} of {record.offered} candidates"
+        total = sum(pose.move or 0.0 for pose in record.poses)
+        finding = f"{len(record.poses)} poses{seen if record.offered > record.candidates else ''}"
+        style.titled(out, f"{finding}; {total:.0f} s of moves" if total else finding, 78)
+        style.footnote(out, "place of the target from above and from the side; lines: the order of short moves")
     return out
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -34,6 +35,13 @@ class Instrument:
     target_offset: tuple[float, float, float] = key(
         (0.0, 0.0, 0.0), "length", "where the target sits, in the frame of the tool"
     )
+    normal: tuple[float, float, float] = key(
+        (0.0, 0.0, 1.0), "number", "where the target looks, in the frame of the tool"
+    )
+    cone: float | None = key(
+        None, "angle", "largest angle between that and the line of sight to the instrument; any where not given",
+        least=0.0, above=True, most=math.pi,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

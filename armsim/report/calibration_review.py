@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
@@ -10,9 +9,14 @@ from functools import partial
 from armsim import figures
 from armsim.calibration.calibration_records import IdentifiedArmRecord
 from armsim.decide.calibration_study import Calibrated
-from armsim.figures.calibration_figures import arm_values, parameter_uncertainty, poses_needed, residual_causes
-from armsim.formatting import Unit, percent, show, significant
-from armsim.model.kinematics import ArmJoint
+from armsim.figures.calibration_figures import (
+    arm_values,
+    chosen_poses,
+    parameter_uncertainty,
+    poses_needed,
+    residual_causes,
+)
+from armsim.formatting import percent, show, significant
 from armsim.report import decision_sentences
 from armsim.report.comparison_review import design_frames, differences_exact
 from armsim.report.document import Block, Bullets, Section, Text
@@ -23,6 +27,7 @@ from armsim.report.gallery import file_name
 from armsim.report.manifest import Sample
 from armsim.report.outlier_sentences import METHOD as METHOD_OF_READINGS
 from armsim.report.outlier_sentences import exclusion_note, outlying
+from armsim.report.pose_plan_tables import curve_frame, pose_frame
 from armsim.report.review import Review, json_file
 from armsim.report.verdict import deciding_task
 from armsim.sources import Source
@@ -211,19 +216,6 @@ def residual_frame(calibrated: Calibrated) -> Frame:
     )
 
 
-def curve_frame(calibrated: Calibrated) -> Frame:
-    """Table of the residual error against the number of poses."""
-    rows = calibrated.curve
-    sizes = alike([
-        ("chosen", [row.chosen for row in rows], [row.chosen_arms for row in rows]),
-        ("at random", [row.random for row in rows], [row.random_sets for row in rows]),
-    ])  # fmt: skip
-    about = "in brackets 5 to 95 % of arms, and of sets of poses"
-    return Frame(
-        (bare("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {about}"
-    )
-
-
 def step_frame(calibrated: Calibrated) -> Frame:
     """Table of the residual error when groups of parameters are identified one after the other."""
     rows = calibrated.steps
@@ -256,17 +248,6 @@ def confounded_frame(calibrated: Calibrated) -> Frame:
         else "Left out, because these poses do not tell it apart."
     )
     return Frame(columns, about)
-
-
-def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
-    """Table of the measured poses, ordered for short moves."""
-    columns = []
-    for n, joint in enumerate(joints):
-        unit = Unit("deg", 180.0 / math.pi) if joint.revolute else Unit("mm", 1e3)
-        values = tuple(row.joints[n] for row in calibrated.poses)
-        columns.append(Column(joint.name, values, None, unit, 2, unit))
-    many = f"{len(calibrated.poses)} of {calibrated.candidates} candidates, in an order of short moves"
-    return Frame((words("pose", [row.name for row in calibrated.poses]), *columns), many)
 
 
 def calibration_printout(calibrated: Calibrated) -> Iterator[Frame | str]:
@@ -312,6 +293,14 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
     curve = (curve_frame(calibrated).table(),) if calibrated.curve else ()
     residual = (residual_frame(calibrated).table(),) if calibrated.arms else ()
     poses = pose_frame(calibrated, scenario.machine.arm.joints)
+    sections = [
+        Section("The measured arms", "arms", (*residual, *(value_frame(arm).table() for arm in calibrated.arms))),
+        Section("Before and after", "maps", paired),
+        Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
+        Section("What is identified", "identified", tuple(parameter_blocks)),
+    ]
+    where = Section("Where to measure", "poses", (*curve, poses.table()))
+    sections.insert(0 if calibrated.curve else len(sections), where)
     return Review(
         f"{calibrated.scenario}: what calibration leaves",
         f"Arm {before.arm}; {calibrated.units} built units, each measured and identified; {share} of the error is left",
@@ -319,15 +308,9 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         lines[0],
         "bad" if calibrated.contradicting else "strong",
         frames[number - 1][1].without("price").table(),
-        (
-            Section("The measured arms", "arms", (*residual, *(value_frame(arm).table() for arm in calibrated.arms))),
-            Section("Before and after", "maps", paired),
-            Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
-            Section("What is identified", "identified", tuple(parameter_blocks)),
-            Section("Where to measure", "poses", (*curve, poses.table())),
-        ),
+        tuple(sections),
         tuple(_figures(calibrated)),
-        (f"{start}-after", "causes"),
+        ("poses-needed", "chosen-poses") if calibrated.curve else (f"{start}-after", "causes"),
         sentences=tuple(lines[1:FIRST]),
         notes=tuple(f"{text}." for text in notes(calibrated)),
         appendix=(Section("Method", "method", (Bullets(METHOD),)),),
@@ -358,6 +341,8 @@ def _figures(calibrated: Calibrated) -> Iterator[Planned]:
     if calibrated.curve:
         caption = "How many poses, and what choosing them is worth."
         yield Planned("poses", "poses-needed", caption, partial(poses_needed, calibrated))
+        caption = "The chosen poses, in the order in which to measure them."
+        yield Planned("poses", "chosen-poses", caption, partial(chosen_poses, calibrated))
     yield Planned(
         "left",
         "causes",

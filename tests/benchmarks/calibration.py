@@ -41,7 +41,7 @@ def main() -> None:
     study = Study(load_changed(load_scenario(CELL), {"calibration": BLOCK}))
     machine, calibration, found = study.scenario.machine, study.scenario.calibration, study.find()
     assert calibration is not None
-    candidates = candidates_of(calibration, machine.arm, study.scenario.tasks, found)
+    candidates = candidates_of(study.scenario, calibration, found)
     choosing = Choosing.of(machine, calibration, candidates, found, 1)
     timed("choosing 30 of 500 candidates", lambda: choosing.chosen(30, "error"))
     measurement = choosing.measurement(choosing.chosen(30, "error"))

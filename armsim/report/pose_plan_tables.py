@@ -1,0 +1,47 @@
+"""Tables of a session to come: how many poses, and which, in what order."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from armsim.decide.calibration_study import Calibrated
+from armsim.formatting import Unit
+from armsim.model.kinematics import ArmJoint
+from armsim.report.frame import Column, Frame, alike, bare, words
+
+
+def curve_frame(calibrated: Calibrated) -> Frame:
+    """Table of the residual error against the number of poses."""
+    rows = calibrated.curve
+    sizes = alike([
+        ("chosen", [row.chosen for row in rows], [row.chosen_arms for row in rows]),
+        ("at random", [row.random for row in rows], [row.random_sets for row in rows]),
+    ])  # fmt: skip
+    about = "in brackets 5 to 95 % of arms, and of sets of poses"
+    return Frame(
+        (bare("poses", [row.poses for row in rows]), *sizes), f"error left against the number of poses; {about}"
+    )
+
+
+def pose_frame(calibrated: Calibrated, joints: Sequence[ArmJoint]) -> Frame:
+    """Table of the measured poses, ordered for short moves."""
+    columns = []
+    for n, joint in enumerate(joints):
+        unit = Unit("deg", 180.0 / math.pi) if joint.revolute else Unit("mm", 1e3)
+        values = tuple(row.joints[n] for row in calibrated.poses)
+        columns.append(Column(joint.name, values, None, unit, 2, unit))
+    moves = [row.move for row in calibrated.poses]
+    if any(moves):
+        columns.append(bare("move [s]", moves, "display", places=1))
+    return Frame((words("pose", [row.name for row in calibrated.poses]), *columns), _session(calibrated))
+
+
+def _session(calibrated: Calibrated) -> str:
+    """How many poses of how many, and how long the moves take."""
+    sight = (
+        f" in sight of the instrument, of {calibrated.offered}" if calibrated.offered > calibrated.candidates else ""
+    )
+    many = f"{len(calibrated.poses)} of {calibrated.candidates} candidates{sight}, in an order of short moves"
+    total = sum(row.move or 0.0 for row in calibrated.poses)
+    return f"{many}: {total:.0f} s without readings, every joint at its speed" if total else many
