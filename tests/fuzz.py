@@ -53,14 +53,16 @@ def spoil(text: str, chance: random.Random) -> str:
         at = chance.randrange(len(lines))
         way = chance.randrange(24)
         if way >= 12:  # a number made larger, smaller or another kind, in its place: often a good document
-            found = list(re.finditer(r"(?<![\w.])-?\d+(?:\.\d+)?", lines[at]))
-            if found:
-                own = chance.choice(found)
+            actual = list(re.finditer(r"(?<![\w.])-?\d+(?:\.\d+)?", lines[at]))
+            if actual:
+                target = chance.choice(actual)
                 factor = chance.choice((0.0, -1.0, 1e-9, 1e-3, 0.1, 0.5, 2.0, 3.7, 10.0, 1e3, 1e6, 1e9))
                 put = (
-                    f"{float(own[0]) * factor:.10g}" if "." in own[0] or factor < 1 else str(int(own[0]) * int(factor))
+                    f"{float(target[0]) * factor:.10g}"
+                    if "." in target[0] or factor < 1
+                    else str(int(target[0]) * int(factor))
                 )
-                lines[at] = lines[at][: own.start()] + put + lines[at][own.end() :]
+                lines[at] = lines[at][: target.start()] + put + lines[at][target.end() :]
         elif way == 0:
             del lines[at]
         elif way == 1:
@@ -71,16 +73,16 @@ def spoil(text: str, chance: random.Random) -> str:
         elif way == 3:
             lines[at] = chance.choice(("  ", "\t", "- ", "# ", "? ", "<<: ", "<<: *a\n", "&a ")) + lines[at]
         elif way in (4, 5, 6, 7) and ":" in lines[at]:
-            key, _, rest = lines[at].partition(":")
-            parts = rest.rstrip("\n").split(",")
+            key, _, others = lines[at].partition(":")
+            parts = others.rstrip("\n").split(",")
             spot = chance.randrange(len(parts))
             inner, colon, _ = parts[spot].partition(":") if ":" in parts[spot] else ("", "", "")
             tail = "".join(c for c in parts[spot] if c in "]}")
             parts[spot] = f"{inner}{colon} {chance.choice(VALUES)}{tail}"
             lines[at] = f"{key}:{','.join(parts)}\n"
         elif way == 8 and ":" in lines[at]:
-            key, _, rest = lines[at].partition(":")
-            lines[at] = f"{key}{chance.choice(('s', '_', ' ', 'x y'))}:{rest}"
+            key, _, others = lines[at].partition(":")
+            lines[at] = f"{key}{chance.choice(('s', '_', ' ', 'x y'))}:{others}"
         elif way == 9:
             digits = [n for n, c in enumerate(lines[at]) if c.isdigit()]
             if digits:
@@ -105,9 +107,9 @@ def _finite(name: str) -> NoReturn:
     raise ValueError(f"{name} in a result")
 
 
-def case(given: tuple[str, int, int, str]) -> tuple[str, str, str]:
+def case(arguments: tuple[str, int, int, str]) -> tuple[str, str, str]:
     """One case: what it was, how it ended, what broke it (nothing where all is well)."""
-    what, seed, number, kept = given
+    what, seed, number, folder = arguments
     from armsim.cli.check import check
     from armsim.cli.run import run
     from armsim.errors import InputError, RunError
@@ -134,9 +136,9 @@ def case(given: tuple[str, int, int, str]) -> tuple[str, str, str]:
                 run(file, out=place / "r", units=8, visits=2, workers=1)
     except InputError as error:
         ended = "2"
-        told = "\n".join(str(problem) for problem in error.problems)
-        if any(ord(c) < 32 for c in told.replace("\n", "")) or not all(p.file for p in error.problems):
-            broke = f"a message that is none: {told[:300]!r}"
+        message = "\n".join(str(problem) for problem in error.problems)
+        if any(ord(c) < 32 for c in message.replace("\n", "")) or not all(p.file for p in error.problems):
+            broke = f"a message that is none: {message[:300]!r}"
     except RunError as error:
         ended, broke = "3", "" if str(error) else "an error without words"
     except TimeoutError:
@@ -155,7 +157,7 @@ def case(given: tuple[str, int, int, str]) -> tuple[str, str, str]:
     elif ended in ("2", "3") and (place / "r").exists():
         broke = "something was written"
     if broke:
-        Path(kept, f"{what}-{seed}-{number}.yaml").write_text(text, encoding="utf-8", errors="surrogatepass")
+        Path(folder, f"{what}-{seed}-{number}.yaml").write_text(text, encoding="utf-8", errors="surrogatepass")
     shutil.rmtree(place, ignore_errors=True)
     return f"{what} {number} ({source.name})", ended, broke
 
@@ -166,23 +168,23 @@ def main() -> None:
     parser.add_argument("--checks", type=int, default=CHECKS)
     parser.add_argument("--runs", type=int, default=RUNS)
     parser.add_argument("--workers", type=int, default=os.cpu_count())
-    asked = parser.parse_args()
-    kept = tempfile.mkdtemp(prefix="armsim-fuzz-kept-")
-    cases: list[tuple[str, int, int, Any]] = [("check", asked.seed, n, kept) for n in range(asked.checks)]
-    cases += [("run", asked.seed, n, kept) for n in range(asked.runs)]
+    arguments = parser.parse_args()
+    folder = tempfile.mkdtemp(prefix="armsim-fuzz-kept-")
+    cases: list[tuple[str, int, int, Any]] = [("check", arguments.seed, n, folder) for n in range(arguments.checks)]
+    cases += [("run", arguments.seed, n, folder) for n in range(arguments.runs)]
     ends: Counter[str] = Counter()
     broken = 0
-    with multiprocessing.get_context("spawn").Pool(asked.workers) as pool:
+    with multiprocessing.get_context("spawn").Pool(arguments.workers) as pool:
         for name, ended, broke in pool.imap_unordered(case, cases, chunksize=4):
             ends[f"{name.split()[0]} ended {ended}"] += 1
             if broke:
                 broken += 1
                 print(f"{name}: {ended}: {broke}", flush=True)
-    print(f"seed {asked.seed}: {len(cases)} cases, {broken} broke; {dict(sorted(ends.items()))}")
+    print(f"seed {arguments.seed}: {len(cases)} cases, {broken} broke; {dict(sorted(ends.items()))}")
     if broken:
-        print(f"their documents are in {kept}")
+        print(f"their documents are in {folder}")
         sys.exit(1)
-    shutil.rmtree(kept)
+    shutil.rmtree(folder)
 
 
 if __name__ == "__main__":

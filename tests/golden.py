@@ -43,7 +43,7 @@ def made(name: str) -> dict[str, Any]:
             "repeatability_p95": summary.repeatability_p95,
             "yield": None if summary.yield_ is None else summary.yield_.value,
             "causes": dict(sorted(summary.causes.items())),
-            "measures": [[own.name, own.where, own.p50, own.p95] for own in task.measures],
+            "measures": [[measure.name, measure.where, measure.p50, measure.p95] for measure in task.measures],
             "at": {path: task.column(path)[some].tolist() for path in COLUMNS},
         }
     return tasks

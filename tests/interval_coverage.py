@@ -179,16 +179,16 @@ def study(folder: Path, name: str) -> Study:
     return armsim.load(file)
 
 
-def other_design(own: Study, joint: str) -> Study:
+def other_design(case_study: Study, joint: str) -> Study:
     """The same with half of all errors at one joint."""
-    machine = own.scenario.machine
-    return own.with_scenario(name="other", machine=replace(machine, changes=(Change(0.5, joint=joint),)))
+    machine = case_study.scenario.machine
+    return case_study.with_scenario(name="other", machine=replace(machine, changes=(Change(0.5, joint=joint),)))
 
 
-def figures(own: Study, other: Study, found: list) -> Iterator[tuple[str, float, Interval]]:
+def figures(case_study: Study, other: Study, pose_sets: list) -> Iterator[tuple[str, float, Interval]]:
     """Kind, value and interval of everything that is printed with one."""
-    result, sampled = own.evaluate(found, RunOptions(1))
-    changed, again = other.evaluate(found, RunOptions(1))
+    result, sampled = case_study.evaluate(pose_sets, RunOptions(1))
+    changed, again = other.evaluate(pose_sets, RunOptions(1))
     (task,), (better,) = result.tasks, changed.tasks
     for number, pose in enumerate(task.poses):
         yield f"error.p95 @{number}", pose.error.p95, pose.error.p95_interval
@@ -207,25 +207,27 @@ def figures(own: Study, other: Study, found: list) -> Iterator[tuple[str, float,
     yield "test of 30 cycles RP.p95", accepted.repeatability.p95, accepted.repeatability.p95_interval
     yield "test of 30 cycles passing", accepted.passing.value, accepted.passing.interval
     curve = task.yield_curve
-    at = int(np.searchsorted(curve.position, own.scenario.requirement.position))
+    at = int(np.searchsorted(curve.position, case_study.scenario.requirement.position))
     yield "yield curve", curve.share[at], (curve.low[at], curve.high[at])
-    sides = [Evaluated(t.name, t.poses, s, found[0].configurations, 0) for t, s in ((task, sampled), (better, again))]
+    sides = [
+        Evaluated(t.name, t.poses, s, pose_sets[0].configurations, 0) for t, s in ((task, sampled), (better, again))
+    ]
     yield "difference of p95 at the worst pose", *at_worst_pose(*sides)
     yield "difference of RP", *repeatability(*sides)
     yield "difference of yield", *passing(*sides)
     wide = half_widths(*sides, RunOptions(1), "")
-    moved = better.column("error.p95") - task.column("error.p95")
-    for number, (value, half) in enumerate(zip(moved.tolist(), wide.tolist(), strict=True)):
+    shifts = better.column("error.p95") - task.column("error.p95")
+    for number, (value, half) in enumerate(zip(shifts.tolist(), wide.tolist(), strict=True)):
         yield f"difference of p95 @{number}", value, (value - half, value + half)
 
 
-def truth(own: Study, other: Study, found: list) -> dict[str, float]:
-    told = defaultdict(list)
+def truth(case_study: Study, other: Study, pose_sets: list) -> dict[str, float]:
+    values_by_name = defaultdict(list)
     for seed in range(TRUTH_RUNS):
         plan = {"units": TRUTH_UNITS, "visits": 10, "seed": 10_000 + seed}
-        for name, value, _ in figures(own.with_plan(**plan), other.with_plan(**plan), found):
-            told[name].append(value)
-    means = {name: float(np.mean(values)) for name, values in told.items()}
+        for name, value, _ in figures(case_study.with_plan(**plan), other.with_plan(**plan), pose_sets):
+            values_by_name[name].append(value)
+    means = {name: float(np.mean(values)) for name, values in values_by_name.items()}
     for name in means:  # the largest of means, not the mean of the largest
         if name.startswith("summary.p95"):
             means[name] = max(value for key, value in means.items() if key.startswith("error.p95 @"))
@@ -236,31 +238,33 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--repetitions", type=int, default=200)
     parser.add_argument("--arms", nargs="*", default=list(ARMS))
-    asked = parser.parse_args()
-    held: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    arguments = parser.parse_args()
+    cached: dict[str, list[tuple[int, int]]] = defaultdict(list)
     with tempfile.TemporaryDirectory() as folder:
-        for name in asked.arms:
-            own = study(Path(folder), name)
-            other, found = other_design(own, ARMS[name][4]), own.find()
-            known = truth(own, other, found)
+        for name in arguments.arms:
+            small_study = study(Path(folder), name)
+            other, pose_sets = other_design(small_study, ARMS[name][4]), small_study.find()
+            reference = truth(small_study, other, pose_sets)
             for visits in VISITS:
                 count: dict[str, list[int]] = defaultdict(lambda: [0, 0])
-                for seed in range(asked.repetitions):
+                for seed in range(arguments.repetitions):
                     plan = {"units": UNITS, "visits": visits, "seed": seed}
-                    for key, value, interval in figures(own.with_plan(**plan), other.with_plan(**plan), found):
-                        if interval is None or interval[1] - interval[0] <= EXACT * abs(known[key]):
+                    for key, value, interval in figures(
+                        small_study.with_plan(**plan), other.with_plan(**plan), pose_sets
+                    ):
+                        if interval is None or interval[1] - interval[0] <= EXACT * abs(reference[key]):
                             if interval is not None:  # nothing in it was sampled
-                                assert abs(value - known[key]) <= 2 * EXACT * abs(known[key]), key
+                                assert abs(value - reference[key]) <= 2 * EXACT * abs(reference[key]), key
                             continue
-                        inside = interval[0] <= known[key] <= interval[1]
+                        inside = interval[0] <= reference[key] <= interval[1]
                         kind = count[key.partition(" @")[0]]
                         kind[0] += inside
                         kind[1] += 1
                 for kind, (inside, of) in count.items():
-                    held[kind].append((inside, of))
+                    cached[kind].append((inside, of))
                     print(f"{name}, {visits} visits: {kind}: {inside / of:.1%} of {of}", flush=True)
     print(f"\n{'interval':40} {'held':>6} {'lowest':>7} {'highest':>7} {'intervals':>9}")
-    for kind, parts in held.items():
+    for kind, parts in cached.items():
         inside, of = np.sum(parts, axis=0)
         shares = [a / b for a, b in parts]
         print(f"{kind:40} {inside / of:6.1%} {min(shares):7.1%} {max(shares):7.1%} {of:9d}")

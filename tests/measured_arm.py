@@ -41,9 +41,9 @@ def text() -> str:
     counts = [VISITS] * len(places)
     visits = measured_units(hidden(study.scenario.machine), joints, counts, INSTRUMENT, UNIT + 1, SEED)
     lines = ["pose,visit,x [mm],y [mm],z [mm]"]
-    for (name, (_, tool)), own in zip(places.items(), visits, strict=True):
-        for number, moved in enumerate(own[UNIT], start=1):
-            lines.append(f"{name},{number}," + ",".join(f"{1e3 * value:.4f}" for value in tool + moved))
+    for (name, (_, tool)), visit in zip(places.items(), visits, strict=True):
+        for number, item in enumerate(visit[UNIT], start=1):
+            lines.append(f"{name},{number}," + ",".join(f"{1e3 * value:.4f}" for value in tool + item))
     return "\n".join(lines) + "\n"
 
 

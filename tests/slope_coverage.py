@@ -182,30 +182,32 @@ def _mean(batches: np.ndarray) -> tuple[float, float]:
     return float(batches.mean()), float(batches.std(ddof=1) / math.sqrt(len(batches)))
 
 
-def lines(own: Study, seed: int) -> dict[str, Line]:
+def lines(case_study: Study, seed: int) -> dict[str, Line]:
     """The lines of a seed, by path."""
-    return {line.path: line for line in sensitivities(own.with_plan(seed=seed), RunOptions(1)).lines}
+    return {line.path: line for line in sensitivities(case_study.with_plan(seed=seed), RunOptions(1)).lines}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--seeds", type=int, default=200)
     parser.add_argument("--arms", type=int, default=2_000_000, help="of a batch of the simulated truth")
-    asked = parser.parse_args()
+    arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         for case, (_, _, sizes, _) in CASES.items():
             for coverage in (0.95, 0.99):
-                own = study(Path(folder), case, coverage)
-                found = [lines(own, seed) for seed in range(asked.seeds)]
+                small_study = study(Path(folder), case, coverage)
+                actual = [lines(small_study, seed) for seed in range(arguments.seeds)]
                 for path in sizes:
-                    true, error = true_slope(case, path, coverage, asked.arms, 0.05)
-                    per = [row[path].per_unit for row in found]
-                    held = np.mean([own.interval[0] <= true <= own.interval[1] for own in per if own.interval])
-                    mean = float(np.mean([own.value for own in per]))
-                    half = float(np.mean([0.5 * (own.interval[1] - own.interval[0]) for own in per if own.interval]))
+                    true, error = true_slope(case, path, coverage, arguments.arms, 0.05)
+                    per = [row[path].per_unit for row in actual]
+                    hits = np.mean([item.interval[0] <= true <= item.interval[1] for item in per if item.interval])
+                    mean = float(np.mean([item.value for item in per]))
+                    half = float(
+                        np.mean([0.5 * (item.interval[1] - item.interval[0]) for item in per if item.interval])
+                    )
                     print(
                         f"{case:7} {coverage:.0%} {path:52} {true / MICRO:8.4f} ({error / MICRO:.4f}) um per unit, "
-                        f"mean {mean / MICRO:8.4f}, half {half / MICRO:.4f}, held {held:.1%}", flush=True,
+                        f"mean {mean / MICRO:8.4f}, half {half / MICRO:.4f}, held {hits:.1%}", flush=True,
                     )  # fmt: skip
 
 

@@ -43,8 +43,8 @@ def by_library(path: Path) -> Cells:
     """Every cell, computed by the library `formulas`; names of sheets in capitals."""
     solved = formulas.ExcelModel().loads(str(path)).finish().calculate()
     out: Cells = {}
-    for key, own in solved.items():
-        if hasattr(own, "value") and own.value.shape == (1, 1):
+    for key, item in solved.items():
+        if hasattr(item, "value") and item.value.shape == (1, 1):
             sheet, _, cell = key.rpartition("!")
-            out[sheet.partition("]")[2].rstrip("'").upper(), cell.upper()] = own.value[0, 0]
+            out[sheet.partition("]")[2].rstrip("'").upper(), cell.upper()] = item.value[0, 0]
     return out

@@ -98,8 +98,8 @@ def on_joint(joint: Joint) -> list[Term]:
 
 def robot_file(*parts: str) -> Path:
     """A file of the package example-robot-data."""
-    where = distribution("example-robot-data").locate_file("cmeel.prefix/share/example-robot-data/robots")
-    return Path(str(where)).joinpath(*parts)
+    place = distribution("example-robot-data").locate_file("cmeel.prefix/share/example-robot-data/robots")
+    return Path(str(place)).joinpath(*parts)
 
 
 @lru_cache
@@ -110,9 +110,14 @@ def _edges() -> np.ndarray:
 def counted(values: np.ndarray) -> PoseSample:
     """A population of shape (visits, units), not negative, counted as the engine counts distances."""
     visits, units = values.shape
-    slots, told = empty_slots(1), empty_outputs(1, units, 0, 0)
+    slots, outputs = empty_slots(1), empty_outputs(1, units, 0, 0)
     sample = PoseSample(
-        visits, np.zeros((3, 2)), Tallies(*(own[0] for own in slots)), told.figures[0], told.squares[0], told.sums[0]
+        visits,
+        np.zeros((3, 2)),
+        Tallies(*(slot[0] for slot in slots)),
+        outputs.figures[0],
+        outputs.squares[0],
+        outputs.sums[0],
     )
     bins = np.clip(np.searchsorted(_edges(), values, side="right") - 1, 0, RATIO_BINS - 1)
     sample.tallies.ratio[DISTANCE] = np.bincount(bins.ravel(), minlength=RATIO_BINS)
@@ -125,9 +130,9 @@ def counted(values: np.ndarray) -> PoseSample:
 
 def estimates(sample: PoseSample, measure: list[int], ps: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
     """Quantiles, shape (k,), and their 95 % intervals, shape (k, 2), as the engine reads them."""
-    asked = quantile_query(measure, ps, [True] * len(ps), sample.units, sample.visits)
+    request = quantile_query(measure, ps, [True] * len(ps), sample.units, sample.visits)
     out = np.empty((3, len(ps)))
-    estimate_tallies(sample.tallies, sample.line, asked, sample.units, sample.visits, TAIL, out)
+    estimate_tallies(sample.tallies, sample.line, request, sample.units, sample.visits, TAIL, out)
     return out[0], out[1:].T
 
 
@@ -151,10 +156,10 @@ def displaced(errors: np.ndarray, axes: Axes, moving: np.ndarray) -> np.ndarray:
     out = np.empty((FRAME, padded.shape[1]))
     screws, frame, half = np.empty((len(moving), SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
     for start in range(0, padded.shape[1], LANES):
-        kept = padded[:, start : start + LANES].copy()
-        visit = np.ascontiguousarray(kept[moving])[:, None]
-        kept[moving] = 0.0
-        apply_unit_errors(kept, axes, moving, screws, frame, half)
+        constant = padded[:, start : start + LANES].copy()
+        visit = np.ascontiguousarray(constant[moving])[:, None]
+        constant[moving] = 0.0
+        apply_unit_errors(constant, axes, moving, screws, frame, half)
         displace(visit, 0, screws, np.ascontiguousarray(axes.rotary[moving]), frame, half)
         out[:, start : start + LANES] = frame.reshape(FRAME, LANES)
     return out[:, :n]
@@ -164,16 +169,18 @@ COARSE = ("--set", "tasks.side view.step=120 mm")
 """The demo with 39 poses in place of 564, where a test is about something else."""
 
 
-def invoke(*given: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+def invoke(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
     """A command run in this process, as `main` would: many times as fast as a process of its own."""
     from armsim.cli.main import command
 
-    out, err, here = io.StringIO(), io.StringIO(), Path.cwd()
+    out, err, folder = io.StringIO(), io.StringIO(), Path.cwd()
     try:
         if cwd is not None:
             os.chdir(cwd)
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            code, told = command([str(word) for word in given])
+            code, message = command([str(word) for word in arguments])
     finally:
-        os.chdir(here)
-    return subprocess.CompletedProcess(given, code, out.getvalue(), err.getvalue() + (f"{told}\n" if told else ""))
+        os.chdir(folder)
+    return subprocess.CompletedProcess(
+        arguments, code, out.getvalue(), err.getvalue() + (f"{message}\n" if message else "")
+    )

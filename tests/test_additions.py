@@ -30,8 +30,8 @@ def make(addition: additions.Addition, home: Path) -> None:
     package = home / "armsim"
     shutil.rmtree(package, ignore_errors=True)
     package.mkdir()
-    own = (ROOT / "armsim" / "__init__.py").read_text()
-    (package / "__init__.py").write_text(f"{own}\n__path__.append({str(ROOT / 'armsim')!r})\n")
+    source = (ROOT / "armsim" / "__init__.py").read_text()
+    (package / "__init__.py").write_text(f"{source}\n__path__.append({str(ROOT / 'armsim')!r})\n")
     for part in {path.split("/")[0] for path in addition.files}:
         if part.endswith(".py"):
             shutil.copy(ROOT / "armsim" / part, package / part)
@@ -42,28 +42,28 @@ def make(addition: additions.Addition, home: Path) -> None:
         assert not (package / path).exists()
         (package / path).write_text(text)
     for path, line, text in addition.before:
-        own = (package / path).read_text()
-        assert own.count(line) == 1, (path, line)
-        (package / path).write_text(own.replace(line, text + line))
+        source = (package / path).read_text()
+        assert source.count(line) == 1, (path, line)
+        (package / path).write_text(source.replace(line, text + line))
     for path, line, text in addition.instead:
-        own = (package / path).read_text()
-        assert own.count(line) == 1, (path, line)
-        (package / path).write_text(own.replace(line, text))
+        source = (package / path).read_text()
+        assert source.count(line) == 1, (path, line)
+        (package / path).write_text(source.replace(line, text))
 
 
-def use(home: Path, *given: object) -> subprocess.CompletedProcess[str]:
+def use(home: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
     """A command of the package in a folder."""
     environment = {**os.environ, "PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
-    command = [sys.executable, "-m", "armsim.cli.main", *map(str, given)]
+    command = [sys.executable, "-m", "armsim.cli.main", *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=home)
 
 
 def script(home: Path, text: str) -> str:
     environment = {**os.environ, "PYTHONPATH": str(home), "PYTHONDONTWRITEBYTECODE": "1"}
     command = [sys.executable, "-c", text]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=home)
-    assert done.returncode == 0, done.stderr
-    return done.stdout
+    process = subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=home)
+    assert process.returncode == 0, process.stderr
+    return process.stdout
 
 
 def scenario(folder: Path, change: dict[str, object], joint: str = "j1") -> Path:
@@ -94,7 +94,7 @@ def test_an_effect_is_found_everywhere(tmp_path: Path, home: Path) -> None:
     assert wrong.returncode == 2
     assert "disc_warp" in wrong.stderr
     assert "length" in wrong.stderr
-    told = script(
+    output = script(
         home,
         "import armsim; from armsim.report.boilerplate import modelled; from armsim.report.reference import *\n"
         f"print(modelled(armsim.load({str(scenario(tmp_path, {'mounting': {'disc_warp': '5 um'}}))!r})"
@@ -102,7 +102,7 @@ def test_an_effect_is_found_everywhere(tmp_path: Path, home: Path) -> None:
         f"print(modelled(armsim.load({str(LESSON)!r}).with_plan(units=8, visits=2).run()))\n"
         "print(effects_table())",
     )
-    modelled, left_out, *table = told.splitlines()
+    modelled, left_out, *table = output.splitlines()
     assert "disc warp" in modelled.split("Not stated")[0]
     assert "disc warp (joint mounting.disc_warp)" in left_out.split("Not stated")[1]
     assert any("disc warp" in row and "`mounting.disc_warp`" in row for row in table)
@@ -141,8 +141,8 @@ def test_an_error_motion_stays_with_its_joint(tmp_path: Path, home: Path) -> Non
     data["tasks"] = data["tasks"][:1]
     file = tmp_path / "leaning.yaml"
     file.write_text(yaml.safe_dump(data))
-    done = use(home, "run", file, "--units", 400, "--visits", 4, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1, 4), done.stderr
+    process = use(home, "run", file, "--units", 400, "--visits", 4, "--out", tmp_path / "r")
+    assert process.returncode in (0, 1, 4), process.stderr
     result = json.loads((tmp_path / "r" / "results.json").read_text())
     (task,) = result["tasks"]
     for pose in task["poses"]:
@@ -177,16 +177,16 @@ def test_an_error_motion_stays_with_its_joint(tmp_path: Path, home: Path) -> Non
 def test_a_misspelt_cause_is_an_error_of_the_interpreter_and_of_the_type_checker(home: Path) -> None:
     line = "cause=causes.ECCENTRICITY, effect"
     make(additions.Addition(1, instead=(("model/mounting.py", line, "cause=causes.ECENTRICITY, effect"),)), home)
-    done = use(home, "check", LESSON)
-    assert done.returncode != 0
-    assert "ECENTRICITY" in done.stdout + done.stderr
+    process = use(home, "check", LESSON)
+    assert process.returncode != 0
+    assert "ECENTRICITY" in process.stdout + process.stderr
     file = ROOT / "armsim" / "model" / "mounting.py"
     wrong = home / "misspelt.py"
     wrong.write_text(file.read_text().replace(line, 'cause="eccentricity", effect'))
     checker = [sys.executable, "-m", "mypy", "--strict", "--ignore-missing-imports", "--follow-imports=silent", wrong]
     if importlib.util.find_spec("mypy") is not None:
-        told = subprocess.run(checker, capture_output=True, text=True, check=False, cwd=ROOT)
-        assert 'Argument "cause" to "key" has incompatible type "str"' in told.stdout, told.stdout + told.stderr
+        output = subprocess.run(checker, capture_output=True, text=True, check=False, cwd=ROOT)
+        assert 'Argument "cause" to "key" has incompatible type "str"' in output.stdout, output.stdout + output.stderr
 
 
 def test_a_key_is_one_declaration_and_its_use(tmp_path: Path, home: Path) -> None:
@@ -211,8 +211,8 @@ def test_a_task_is_one_class_and_an_entry(tmp_path: Path, home: Path) -> None:
     data["tasks"] = [{"kind": "ring", "name": "round", "radius": "400 mm", "height": "200 mm", "points": 6}]
     file = tmp_path / "ring.yaml"
     file.write_text(yaml.safe_dump(data))
-    done = use(home, "run", file, "--units", 20, "--visits", 2, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1, 4), done.stderr
+    process = use(home, "run", file, "--units", 20, "--visits", 2, "--out", tmp_path / "r")
+    assert process.returncode in (0, 1, 4), process.stderr
     result = json.loads((tmp_path / "r" / "results.json").read_text())
     assert result["tasks"][0]["kind"] == "ring"
     assert len(result["tasks"][0]["poses"]) == 6
@@ -228,16 +228,16 @@ def test_a_task_is_one_class_and_an_entry(tmp_path: Path, home: Path) -> None:
 
 def test_a_figure_is_a_function_and_an_entry(tmp_path: Path, home: Path) -> None:
     make(additions.FIGURE, home)
-    done = use(home, "run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1, 4), done.stderr
+    process = use(home, "run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / "r")
+    assert process.returncode in (0, 1, 4), process.stderr
     assert list((tmp_path / "r" / "figures").glob("*-lives.svg"))
     assert "by life" in (tmp_path / "r" / "report.html").read_text()
 
 
 def test_a_statistic_is_a_field_a_line_and_a_column(tmp_path: Path, home: Path) -> None:
     make(additions.STATISTIC, home)
-    done = use(home, "run", LESSON, "--units", 200, "--visits", 4, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1, 4), done.stderr
+    process = use(home, "run", LESSON, "--units", 200, "--visits", 4, "--out", tmp_path / "r")
+    assert process.returncode in (0, 1, 4), process.stderr
     error = json.loads((tmp_path / "r" / "results.json").read_text())["tasks"][0]["poses"][0]["error"]
     assert error["p50"] < error["p75"] < error["p95"]
     assert "p75 [um]" in (tmp_path / "r" / "tables" / "poses.csv").read_text()
@@ -255,10 +255,10 @@ def test_a_criterion_is_a_limit_and_a_class(tmp_path: Path, home: Path) -> None:
     data = yaml.safe_load(file.read_text())
     data["requirement"] = {"position": "1 m", "half": "1 nm"}
     file.write_text(yaml.safe_dump(data))
-    done = use(home, "run", file, "--units", 40, "--visits", 3, "--out", tmp_path / "r")
-    assert done.returncode == 4, done.stderr  # it has no interval
-    assert "half of errors lie within" in done.stdout
-    assert "1.00 nm required" in done.stdout
+    process = use(home, "run", file, "--units", 40, "--visits", 3, "--out", tmp_path / "r")
+    assert process.returncode == 4, process.stderr  # it has no interval
+    assert "half of errors lie within" in process.stdout
+    assert "1.00 nm required" in process.stdout
     summary = json.loads((tmp_path / "r" / "results.json").read_text())["tasks"][0]["summary"]
     assert "half" in [judgement["criterion"] for judgement in summary["judgements"]]
     assert "half of errors within 1.00 nm" in (tmp_path / "r" / "report.html").read_text()
@@ -278,8 +278,8 @@ def test_a_criterion_is_a_limit_and_a_class(tmp_path: Path, home: Path) -> None:
 
 def test_a_command_with_folder_and_figure(tmp_path: Path, home: Path) -> None:
     make(additions.COMMAND, home)
-    done = use(home, "ranking", LESSON, "--out", tmp_path / "r")
-    assert done.returncode == 0, done.stderr
+    process = use(home, "ranking", LESSON, "--out", tmp_path / "r")
+    assert process.returncode == 0, process.stderr
     assert json.loads((tmp_path / "r" / "ranking.json").read_text())["format"] == "armsim-ranking/1"
     assert (tmp_path / "r" / "figures" / "ranking.png").exists()
     assert (tmp_path / "r" / "tables" / "ranking.csv").read_text().startswith("task,95 % quantile [um]\n")

@@ -21,7 +21,7 @@ from armsim.report.boilerplate import modelled
 from armsim.results import Result
 from armsim.study import Study
 
-DECLARED = [own for own in vars(armsim.causes).values() if isinstance(own, Cause)]
+DECLARED = [var for var in vars(armsim.causes).values() if isinstance(var, Cause)]
 SCENARIOS = [path for path in sorted((ROOT / "scenarios").rglob("*.yaml")) if "kind: scenario" in path.read_text()]
 
 
@@ -39,14 +39,14 @@ def test_every_name_is_there_once_and_can_be_joined() -> None:
 
 def test_what_a_key_states_is_what_its_terms_carry() -> None:
     """Over the lessons, one for an effect, and the demos: declaration and physics speak of one cause."""
-    known = {str(effect): effect.cause for effect in effects()}
+    reference = {str(effect): effect.cause for effect in effects()}
     working = set()
     for path in SCENARIOS:
         machine = load_scenario(path).machine
         carried = {cause for term in machine.terms for cause in term.cause.parts or (term.cause,)}
-        working |= {text for text in stated_effects(machine) if carried & {known[text], *known[text].through}}
+        working |= {text for text in stated_effects(machine) if carried & {reference[text], *reference[text].through}}
     of_origins = {f"arm tolerances.{field.name}" for field in declared(OriginTolerances)}  # no demo has an arm of URDF
-    assert set(known) - working == of_origins
+    assert set(reference) - working == of_origins
 
 
 @pytest.mark.parametrize("approach", ["random", "positive", "path"])
@@ -72,10 +72,10 @@ def result_of(encoder: Encoder, mounting: Mounting) -> Result:
 @pytest.mark.parametrize("noise", [SIGNAL_NOISE, STATED_NOISE])
 def test_a_head_that_is_off_works_through_either_noise(noise: Cause) -> None:
     """The contrast that it costs raises the noise of the signals and that of a stated noise alike."""
-    stated = noise is STATED_NOISE
+    stated_value = noise is STATED_NOISE
     encoder = Encoder(
-        "e", signal_periods=512, interpolation=14, track_radius=10e-3, signal=Signal(noise=0.0 if stated else 0.01),
-        noise=Distribution("normal", 1e-5 if stated else 0.0),
+        "e", signal_periods=512, interpolation=14, track_radius=10e-3, signal=Signal(noise=0.0 if stated_value else 0.01),
+        noise=Distribution("normal", 1e-5 if stated_value else 0.0),
     )  # fmt: skip
     off = Mounting(head_radial=Distribution("fixed", 3e-4))
     quiet, loud = (sum(t.second_moment.trace() for t in Joint("j", encoder, mounting=m).terms() if t.cause == noise)

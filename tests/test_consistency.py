@@ -56,10 +56,10 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     folder = tmp_path_factory.mktemp("told") / "r"
     words = [word for change in changes for word in ("--set", change)]
     sizes = [word for size, value in SIZES.items() for word in (f"--{size}", value)]
-    done = invoke(
+    process = invoke(
         "run", SCENARIOS / f"{name}.yaml", *words, *sizes, "--workers", 1, "--slides", "--workbook", "--out", folder
     )
-    assert done.returncode == {"met": 0, "not resolved": 4, "not met": 1}[request.param], done.stderr
+    assert process.returncode == {"met": 0, "not resolved": 4, "not met": 1}[request.param], process.stderr
     result = Result.from_json((folder / "results.json").read_bytes())
     assert result.state == request.param
     study = armsim.load(SCENARIOS / f"{name}.yaml").with_plan(**SIZES)
@@ -68,13 +68,13 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     session = Session(study, None, None, RunOptions(1))
     session.begin()
     try:
-        shown = until(lambda: (answer := session.snapshot) is not None and answer.complete and answer)
-        numbers = (view_model.numbers(shown, task) for task in range(len(result.tasks)))
+        snapshot = until(lambda: (answer := session.snapshot) is not None and answer.complete and answer)
+        numbers = (view_model.numbers(snapshot, task) for task in range(len(result.tasks)))
         page = tuple("\n".join(f"{number.name} {number.text}" for number in row) for row in numbers)
-        verdict = view_model.verdict(shown)[0]
+        verdict = view_model.verdict(snapshot)[0]
     finally:
         session.end()
-    return Told(result, folder, done.stdout, page, verdict)
+    return Told(result, folder, process.stdout, page, verdict)
 
 
 def texts_of(case: Told) -> dict[str, str]:

@@ -80,12 +80,12 @@ def test_a_tilt_moves_the_tool_as_an_inserted_rotation_does(joint: int) -> None:
             column = (ends[0] - ends[1]) / (2 * step) * size
             expected[pose] += np.outer(column, column)
     evaluated = machine.at(Q)
-    found = np.zeros_like(expected)
+    actual = np.zeros_like(expected)
     for term, gain in evaluated.gains():
         if term.cause == TILT:
             assert term.owner == name
-            found += gain @ term.covariance @ gain.swapaxes(1, 2)
-    np.testing.assert_allclose(found, expected, rtol=1e-7, atol=1e-18)
+            actual += gain @ term.covariance @ gain.swapaxes(1, 2)
+    np.testing.assert_allclose(actual, expected, rtol=1e-7, atol=1e-18)
     np.testing.assert_allclose(evaluated.postures.tool[:, :3, 3], [tool(robot, q, 0, np.eye(4)) for q in Q], atol=1e-12)
 
 
@@ -115,8 +115,8 @@ def test_identifying_links_takes_constants_of_links_alone() -> None:
     machine = with_target(machine_of(arm, "j3"), instrument)
     axes = [Axis("j3", name, Role.ERROR_MOTION) for name in ERROR_MOTIONS if name != "tilt z"]
     for chain in (machine.arm, machine.perturbed_arm, machine.arm.with_error_motions(axes)):
-        asked = parameters_of(replace(machine, arm=chain), instrument, Identified(zeros=False, links=True))
-        links = [own.axis for own in asked if own.group == "links"]
+        request = parameters_of(replace(machine, arm=chain), instrument, Identified(zeros=False, links=True))
+        links = [item.axis for item in request if item.group == "links"]
         assert links == [Axis(j, p, Role.LINK) for j in arm.names for p in ("theta", "d", "a", "alpha")]
     assert "axis tilt" in {term.cause.name for term in Linear.of(machine, Q).terms}
 
@@ -133,9 +133,9 @@ def test_a_calibration_of_links_sees_a_lean_and_knows_no_name_for_it() -> None:
     assert len(names) > 12
     assert not any("tilt" in name for name in names)
 
-    def of_tilts(whole: Machine) -> float:
-        parts = linearise(whole.at(Q)).contributions
-        return sum(float(own.sum()) for own, t in zip(parts, whole.terms, strict=True) if t.cause == TILT)
+    def of_tilts(full: Machine) -> float:
+        parts = linearise(full.at(Q)).contributions
+        return sum(float(part.sum()) for part, t in zip(parts, full.terms, strict=True) if t.cause == TILT)
 
     assert of_tilts(measurement.calibrated(machine)) < 0.01 * of_tilts(machine)
 

@@ -40,17 +40,17 @@ def test_errors_from_a_picoradian_to_whole_turns(std: float) -> None:
     lengths, q = [0.4, 0.3], [0.3, 0.7]
     machine = normal_machine(planar_arm(*lengths), std, std)
     plan = SamplingPlan(256, 2, 3)
-    moved = displacement(machine, q, plan)
-    assert np.isfinite(moved).all()
+    displacements = displacement(machine, q, plan)
+    assert np.isfinite(displacements).all()
     linear = linearise(machine.at(np.array([q])))
     if std <= 1e-3:
         spread = math.sqrt(float(np.trace(linear.covariance[0])))
-        sampled = math.sqrt(float(np.mean(np.sum(moved**2, axis=0))))
+        sampled = math.sqrt(float(np.mean(np.sum(displacements**2, axis=0))))
         assert sampled == pytest.approx(spread, rel=0.15)  # 512 draws
         assert np.linalg.matrix_rank(linear.covariance[0][:2, :2]) == 2
     else:
         base = exact(lengths, np.array([q]))[0]
-        attained = base[:, None, None] + moved
+        attained = base[:, None, None] + displacements
         distance = np.hypot(attained[0], attained[1])
         assert distance.max() <= sum(lengths) * (1 + 1e-12)  # the tool stays on the arm
         assert distance.min() >= abs(lengths[0] - lengths[1]) * (1 - 1e-12)
@@ -100,14 +100,14 @@ def test_from_one_joint_to_many(tmp_path: Path, count: int) -> None:
 @pytest.mark.parametrize(("units", "visits"), [(1, 1), (1, 2), (1, 30), (2, 1), (30, 1)])
 def test_one_unit_and_one_visit(tmp_path: Path, units: int, visits: int) -> None:
     """What a sample so small cannot tell is null, and a note says so; the document is written all the same."""
-    own = study(tmp_path, with_joints(2)).with_plan(units, visits)
-    result = own.run(1)
+    small_study = study(tmp_path, with_joints(2)).with_plan(units, visits)
+    result = small_study.run(1)
     pose = json.loads(result.to_json())["tasks"][0]["poses"][0]
     assert pose["repeatability"]["p95"] > 0  # integrated: it takes no visit
     assert pose["error"]["p95_interval"] is None or units > 1  # few units bound no quantile from above
     text = " ".join(result.warnings)
     assert "fewer than 10 lie beyond the coverage" in text
-    write_run_folder(tmp_path / "r", result, own.scenario, "armsim run")
+    write_run_folder(tmp_path / "r", result, small_study.scenario, "armsim run")
     assert (tmp_path / "r" / "report.pdf").stat().st_size > 10_000
 
 
@@ -131,13 +131,13 @@ def test_links_of_no_length(tmp_path: Path) -> None:
 def test_a_singular_pose_is_right_and_told() -> None:
     """A stretched planar arm: its Jacobian loses rank, the Monte Carlo does not care. Source: as above."""
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-3, 1e-3)
-    moved = displacement(machine, [0.3, 0.0], SamplingPlan(512, 4, 3))
-    assert np.isfinite(moved).all()
+    displacements = displacement(machine, [0.3, 0.0], SamplingPlan(512, 4, 3))
+    assert np.isfinite(displacements).all()
     base = exact([0.4, 0.3], np.array([[0.3, 0.0]]))[0]
-    attained = base[:, None, None] + moved
+    attained = base[:, None, None] + displacements
     assert np.hypot(attained[0], attained[1]).max() <= 0.7 * (1 + 1e-12)
     along = np.array([math.cos(0.3), math.sin(0.3)])
-    radial = np.einsum("i,ivu->vu", along, moved[:2])
+    radial = np.einsum("i,ivu->vu", along, displacements[:2])
     assert radial.max() <= 1e-9  # first order sees nothing along the arm; the truth is of second order, inwards
     assert radial.min() < -1e-8
 
@@ -147,24 +147,24 @@ def test_an_arm_without_errors(tmp_path: Path) -> None:
     for joint in document["joints"].values():
         joint.pop("mounting", None)
         joint["encoder"] = {**joint["encoder"], "interpolation": "40 bit", "graduation_error": "0 arcsec"}
-    own = study(tmp_path, document)
-    result = own.run(1)
+    small_study = study(tmp_path, document)
+    result = small_study.run(1)
     assert result.tasks[0].summary.p95 < 1e-12
-    write_run_folder(tmp_path / "r", result, own.scenario, "armsim run")
+    write_run_folder(tmp_path / "r", result, small_study.scenario, "armsim run")
 
 
 @pytest.mark.parametrize(
-    ("key", "value", "told"),
+    ("key", "value", "message"),
     [
         ("eccentricity", "2 mm", "10% of the radius"),
         ("disc_tilt", "15 deg", "at most 10 deg"),
         ("head_tilt", "12 deg", "at most 10 deg"),
     ],
 )
-def test_shapes_are_not_used_beyond_their_bound(tmp_path: Path, key: str, value: str, told: str) -> None:
+def test_shapes_are_not_used_beyond_their_bound(tmp_path: Path, key: str, value: str, message: str) -> None:
     document = with_joints(2)
     document["joints"]["j1"] = {**document["joints"]["j1"], "mounting": {key: value}}
-    with pytest.raises(InputError, match=told):
+    with pytest.raises(InputError, match=message):
         study(tmp_path, document)
 
 

@@ -54,15 +54,15 @@ MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__init_
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_imports_run_downward(path: Path) -> None:
-    own = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-    for name in imported(path) - {own}:
-        assert floor(name) > floor(own), f"{path}: {own} imports {name}"
+    package_part = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    for name in imported(path) - {package_part}:
+        assert floor(name) > floor(package_part), f"{path}: {package_part} imports {name}"
 
 
 def test_nothing_draws_or_prints_below_the_reports() -> None:
     for path in MODULES:
-        own = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-        if floor(own) >= floor("decide"):
+        package_part = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        if floor(package_part) >= floor("decide"):
             loaded = {
                 (name.split(".")[0])
                 for node in ast.walk(ast.parse(path.read_text()))
@@ -101,8 +101,8 @@ def test_modules_make_no_circle() -> None:
                 and (node.module or "").startswith("armsim")
                 and id(node) not in for_types
             ):
-                whole = str(node.module)
-                graph[name] |= {full if (full := f"{whole}.{alias.name}") in names else whole for alias in node.names}
+                module = str(node.module)
+                graph[name] |= {full if (full := f"{module}.{alias.name}") in names else module for alias in node.names}
     list(TopologicalSorter(graph).static_order())  # raises with the circle
 
 

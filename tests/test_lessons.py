@@ -29,9 +29,9 @@ def test_lesson(path: Path, tmp_path: Path) -> None:
     match = EXPECT.search(text)
     assert match, "a lesson states what to expect"
     expected, how, key, value, otherwise = match.groups()
-    found, tolerance = rms(path)
+    actual, tolerance = rms(path)
     # the comment keeps four digits; what the ideal disc leaves is below a nanometre
-    assert found == pytest.approx(float(expected), abs=tolerance + 1e-3 * float(expected) + 1e-3)
+    assert actual == pytest.approx(float(expected), abs=tolerance + 1e-3 * float(expected) + 1e-3)
     data = yaml.safe_load(text)
     data["arm"] = str((path.parent / data["arm"]).resolve())
     for joint in data["joints"].values():
@@ -47,8 +47,8 @@ def test_lesson(path: Path, tmp_path: Path) -> None:
         place[last] = value.strip()
     changed = tmp_path / "changed.yaml"
     changed.write_text(yaml.safe_dump(data))
-    found, tolerance = rms(changed)
-    assert found == pytest.approx(float(otherwise), abs=tolerance + 1e-3 * float(otherwise) + 1e-3)
+    actual, tolerance = rms(changed)
+    assert actual == pytest.approx(float(otherwise), abs=tolerance + 1e-3 * float(otherwise) + 1e-3)
 
 
 def test_lessons_are_short() -> None:

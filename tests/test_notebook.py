@@ -11,14 +11,14 @@ import armsim
 def test_the_tour_runs() -> None:
     book = nbformat.read(ROOT / "scenarios" / "tour.ipynb", as_version=4)
     NotebookClient(book, timeout=300, resources={"metadata": {"path": str(ROOT / "scenarios")}}).execute()
-    shown = [output.get("data", {}) for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
-    assert sum("image/png" in data for data in shown) == 4
-    assert sum("text/html" in data for data in shown) == 3
+    display = [output.get("data", {}) for cell in book.cells if cell.cell_type == "code" for output in cell.outputs]
+    assert sum("image/png" in data for data in display) == 4
+    assert sum("text/html" in data for data in display) == 3
     printed = "".join(
         o.text for c in book.cells if c.cell_type == "code" for o in c.outputs if o.output_type == "stream"
     )
     assert printed
-    compared = "".join("".join(data.get("text/html", "")) for data in shown)
+    compared = "".join("".join(data.get("text/html", "")) for data in display)
     assert "off the 95 % quantile" in compared
 
 

@@ -207,7 +207,7 @@ def test_an_added_error_never_lowers_the_scatter(document: dict[str, Any], which
     )
     if joint.mastering is not None and joint.mastering.distribution != "normal":
         grown = replace(joint, mastering=Distribution("normal", math.sqrt(joint.mastering.second_moment + spread**2)))
-    joints = tuple(grown if own is joint else own for own in machine.joints)
+    joints = tuple(grown if item is joint else item for item in machine.joints)
     one, two = first_order(machine, pose), first_order(replace(machine, joints=joints), pose)
     squares = [float(np.trace(x.covariance[0])) for x in (one, two)]
     assert squares[1] >= squares[0] * (1 - 1e-12)
@@ -250,7 +250,7 @@ def test_the_order_of_causes_does_not_matter(document: dict[str, Any], random: A
     scale = max(float(np.trace(one.covariance[0])), 1e-30)
     np.testing.assert_allclose(two.covariance, one.covariance, atol=1e-12 * scale)
     plan = SamplingPlan(32, 3, 1)
-    sampled = [Sampler.prepare(own, plan).every(0)[0] for own in (evaluated, mixed)]
+    sampled = [Sampler.prepare(item, plan).every(0)[0] for item in (evaluated, mixed)]
     np.testing.assert_allclose(sampled[1], sampled[0], atol=1e-12 * max(float(np.abs(sampled[0]).max()), 1e-15))
 
 
@@ -276,8 +276,8 @@ def test_a_spoilt_document_is_told_and_nothing_else(document: dict[str, Any], da
     try:
         load(document).run(1)
     except InputError as error:
-        told = list(error.problems)
-        if not (told and all(problem.actual for problem in told)):
+        message = list(error.problems)
+        if not (message and all(problem.actual for problem in message)):
             pytest.fail("a fault without words")
     except RunError:
         pass

@@ -33,8 +33,8 @@ def test_everything_that_is_exported_is_there() -> None:
 def test_the_import_costs_nothing() -> None:
     """No library and no module of the package is loaded before it is asked for. Source: the list of loaded modules."""
     text = "import sys, armsim; print([m for m in sys.modules if m.split('.')[0] in ('numpy', 'numba', 'pydantic')])"
-    done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True, cwd=ROOT)
-    assert done.stdout.strip() == "[]"
+    process = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert process.stdout.strip() == "[]"
 
 
 def test_a_name_that_is_not_there_is_answered_with_those_that_are(result: Result) -> None:
@@ -47,13 +47,13 @@ def test_a_name_that_is_not_there_is_answered_with_those_that_are(result: Result
 
 
 @pytest.mark.parametrize(
-    ("given", "found"),
+    ("arguments", "message"),
     [({"units": 0}, "units: 0; accepted: at least 1"), ({"visits": -3}, "visits: -3"), ({"seed": -1}, "seed: -1"),
      ({"units": 10**9}, "at most 1e\\+07")],
 )  # fmt: skip
-def test_a_plan_keeps_the_bounds_of_a_file(given: dict[str, int], found: str) -> None:
-    with pytest.raises(ValueError, match=found):
-        armsim.load(SEVEN).with_plan(**given)
+def test_a_plan_keeps_the_bounds_of_a_file(arguments: dict[str, int], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        armsim.load(SEVEN).with_plan(**arguments)
 
 
 def test_a_result_cannot_be_written(result: Result) -> None:
@@ -70,7 +70,7 @@ def test_run_tells_its_parameters() -> None:
     parameters = inspect.signature(study.run).parameters
     assert "workers" in parameters
     options = armsim.RunOptions()
-    assert {name: own.default for name, own in parameters.items()} == {
+    assert {name: value.default for name, value in parameters.items()} == {
         name: getattr(options, name) for name in parameters
     }
     assert "Raises" in (study.run.__doc__ or "")

@@ -35,19 +35,19 @@ def test_everything_listed_is_explained(word: str) -> None:
 
 def test_what_the_tests_try_is_told_as_it_is() -> None:
     """In a process of its own: modules of tests are imported there under their bare names."""
-    done = subprocess.run([sys.executable, ROOT / "tests" / "counts.py"], capture_output=True, text=True, check=True)
-    told = " ".join((ROOT / "DEVELOPERS.md").read_text().split("## Trust")[1].split("- **Input.**")[0].split())
-    assert [own for own in done.stdout.strip().split("; ") if own not in told] == []
+    process = subprocess.run([sys.executable, ROOT / "tests" / "counts.py"], capture_output=True, text=True, check=True)
+    documented = " ".join((ROOT / "DEVELOPERS.md").read_text().split("## Trust")[1].split("- **Input.**")[0].split())
+    assert [word for word in process.stdout.strip().split("; ") if word not in documented] == []
 
 
 def test_every_key_of_a_document_is_explained() -> None:
     """Those that state nothing of the model too: README promises every key."""
     for word in ("calibration.instrument.std", "calibration.identify.output_orders", "calibration.poses.file",
                  "error_curve.replaces", "tasks.hold", "groups", "base", "changes"):  # fmt: skip
-        done = invoke("explain", word)
-        assert done.returncode == 0, word
-        assert word in done.stdout
-        assert len(done.stdout) > 40
+        process = invoke("explain", word)
+        assert process.returncode == 0, word
+        assert word in process.stdout
+        assert len(process.stdout) > 40
 
 
 COMMON = {"help", "units", "visits", "seed", "workers", "memory", "set", "out", "json"}
@@ -57,18 +57,18 @@ COMMON = {"help", "units", "visits", "seed", "workers", "memory", "set", "out", 
                                   "trade-off", "curve", "verify", "calibrate", "explore"])  # fmt: skip
 def test_the_table_of_commands_names_every_option(name: str) -> None:
     rows = [line for line in README.splitlines() if line.startswith(f"| `armsim {name} ")]
-    taken = set(re.findall(r"--([a-z][a-z-]+)", invoke(name, "--help").stdout))
+    options = set(re.findall(r"--([a-z][a-z-]+)", invoke(name, "--help").stdout))
     named = {word for line in rows for word in re.findall(r"--([a-z][a-z-]+)", line)}
     assert rows
-    assert taken - COMMON <= named
-    assert named <= taken
+    assert options - COMMON <= named
+    assert named <= options
 
 
 def test_explain_prints_equation_and_source() -> None:
-    done = invoke("explain", "eccentricity")
-    assert done.returncode == 0
-    assert "(e/R) sin t" in done.stdout
-    assert "law of sines" in done.stdout
+    process = invoke("explain", "eccentricity")
+    assert process.returncode == 0
+    assert "(e/R) sin t" in process.stdout
+    assert "law of sines" in process.stdout
     unknown = invoke("explain", "exentricity")
     assert unknown.returncode == 2
     assert "did you mean eccentricity" in unknown.stderr
@@ -90,13 +90,13 @@ def test_every_link_leads_somewhere() -> None:
 def test_the_numbers_of_the_decision_are_what_the_command_prints(tmp_path: Path) -> None:
     """Every number in the table of README stands in the output of its command."""
     command = next(line for line in README.splitlines() if line.startswith("armsim compare"))
-    done = invoke(*command.split()[1:], "--out", tmp_path / "out", cwd=ROOT)
-    assert done.returncode == 0, done.stderr
-    told = README.split("at the worst pose of the side view")[1].split("`armsim select`")[0]
-    quoted = re.findall(r"[-+]?\d+\.\d+(?: \([^)|]*to[^)|]*\))?|\d+ nm|\[(?:µm|points|%)\]", told)
+    process = invoke(*command.split()[1:], "--out", tmp_path / "out", cwd=ROOT)
+    assert process.returncode == 0, process.stderr
+    documented = README.split("at the worst pose of the side view")[1].split("`armsim select`")[0]
+    quoted = re.findall(r"[-+]?\d+\.\d+(?: \([^)|]*to[^)|]*\))?|\d+ nm|\[(?:µm|points|%)\]", documented)
     assert len(quoted) > 10
     for text in quoted:
-        assert text.strip() in done.stdout, text
+        assert text.strip() in process.stdout, text
     for price in ("72", "456", "231"):
-        assert price in told
-        assert price in done.stdout
+        assert price in documented
+        assert price in process.stdout

@@ -20,9 +20,9 @@ def cited() -> list[str]:
 
 
 def test_every_standard_is_listed() -> None:
-    found = {own for text in cited() for own in STANDARD.findall(text)}
-    assert len(found) > 8
-    assert [own for own in sorted(found) if own not in LISTED] == []
+    actual = {match for text in cited() for match in STANDARD.findall(text)}
+    assert len(actual) > 8
+    assert [item for item in sorted(actual) if item not in LISTED] == []
 
 
 def test_every_first_author_is_listed() -> None:
@@ -33,4 +33,4 @@ def test_every_first_author_is_listed() -> None:
                 names.add(match[1].removesuffix(" et al."))
     assert len(names) > 45
     assert {"Love", "Kuntz", "Heydemann", "Abbe"} <= names
-    assert [own for own in sorted(names) if own not in LISTED] == []
+    assert [name for name in sorted(names) if name not in LISTED] == []

@@ -47,12 +47,12 @@ def closure() -> dict[str, str]:
         except metadata.PackageNotFoundError:
             continue  # for another system
         classifiers = [c.rpartition("::")[2] for c in about.get_all("Classifier") or [] if c.startswith("License")]
-        stated = [about.get("License-Expression") or "", *classifiers, (about.get("License") or "")[:300]]
+        stated_value = [about.get("License-Expression") or "", *classifiers, (about.get("License") or "")[:300]]
         files = [
             file for file in metadata.files(name) or [] if re.match(r"(?i)licen[sc]e|copying", Path(str(file)).name)
         ]
-        stated += [Path(str(file.locate())).read_text(errors="replace")[:300] for file in files[:1]]
-        out[name] = " ".join(stated).lower()
+        stated_value += [Path(str(file.locate())).read_text(errors="replace")[:300] for file in files[:1]]
+        out[name] = " ".join(stated_value).lower()
         for line in metadata.requires(name) or []:
             needed = Requirement(line)
             if needed.marker is None or needed.marker.evaluate({"extra": ""}):
@@ -94,19 +94,19 @@ def test_every_dependency_states_its_lowest_version() -> None:
 def test_no_network_at_run_time(tmp_path: Path, command: list[object]) -> None:
     """With sockets refused every command does its work, pages and PDF included."""
     out = ["--out", tmp_path / "r"] if command[0] in ("run", "compare") else []
-    given = [str(part) for part in (*command, *out)]
-    if not all(Path(part).exists() for part in given if part.endswith(".yaml")):
-        pytest.fail(f"no such scenario: {given}")
-    done = subprocess.run([sys.executable, "-c", OFFLINE, *given], capture_output=True, text=True, check=False)
-    assert done.returncode in (0, 1, 4), done.stderr
-    assert "a socket was asked for" not in done.stderr
+    arguments = [str(part) for part in (*command, *out)]
+    if not all(Path(part).exists() for part in arguments if part.endswith(".yaml")):
+        pytest.fail(f"no such scenario: {arguments}")
+    process = subprocess.run([sys.executable, "-c", OFFLINE, *arguments], capture_output=True, text=True, check=False)
+    assert process.returncode in (0, 1, 4), process.stderr
+    assert "a socket was asked for" not in process.stderr
     if out:
         assert (tmp_path / "r" / "report.pdf").exists()
 
 
 def test_a_refused_socket_is_seen() -> None:
     """The refusal works: a cluster needs a socket."""
-    given = ["run", str(LESSONS / "eccentricity.yaml"), "--cluster", "tcp://127.0.0.1:9"]
-    done = subprocess.run([sys.executable, "-c", OFFLINE, *given], capture_output=True, text=True, check=False)
-    assert done.returncode == 3
-    assert "a socket was asked for" in done.stderr
+    arguments = ["run", str(LESSONS / "eccentricity.yaml"), "--cluster", "tcp://127.0.0.1:9"]
+    process = subprocess.run([sys.executable, "-c", OFFLINE, *arguments], capture_output=True, text=True, check=False)
+    assert process.returncode == 3
+    assert "a socket was asked for" in process.stderr

@@ -39,18 +39,18 @@ def timed(what: str, work: Callable[[], object]) -> None:
 def main() -> None:
     """Print the table."""
     study = Study(load_changed(load_scenario(CELL), {"calibration": BLOCK}))
-    machine, calibration, found = study.scenario.machine, study.scenario.calibration, study.find()
+    machine, calibration, pose_sets = study.scenario.machine, study.scenario.calibration, study.find()
     assert calibration is not None
-    candidates = candidates_of(study.scenario, calibration, found)
-    choosing = Choosing.of(machine, calibration, candidates, found, 1)
+    candidates = candidates_of(study.scenario, calibration, pose_sets)
+    choosing = Choosing.of(machine, calibration, candidates, pose_sets, 1)
     timed("choosing 30 of 500 candidates", lambda: choosing.chosen(30, "error"))
     measurement = choosing.measurement(choosing.chosen(30, "error"))
-    seen, estimate = with_target(machine, calibration.instrument), measurement.estimate(machine)
-    model = Model.of(seen, estimate, measurement.joints)
+    observed, estimate = with_target(machine, calibration.instrument), measurement.estimate(machine)
+    model = Model.of(observed, estimate, measurement.joints)
 
     def measured() -> np.ndarray:
-        read = measured_units(seen, measurement.joints, measurement.visits, measurement.spread(machine), UNITS, 1)
-        return np.concatenate([own.mean(axis=1) for own in read], axis=1)
+        read = measured_units(observed, measurement.joints, measurement.visits, measurement.spread(machine), UNITS, 1)
+        return np.concatenate([item.mean(axis=1) for item in read], axis=1)
 
     means = measured()
     timed(f"measuring {UNITS} arms at 30 poses, 3 visits each", measured)

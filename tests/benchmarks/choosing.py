@@ -79,7 +79,9 @@ def write(folder: Path) -> tuple[Path, Path]:
         "  - {name: plain, price: 0, mounting: {eccentricity: 20 um}}\n"
         "  - {name: careful, price: 9, mounting: {eccentricity: 8 um}}\n"
         "encoders:\n"
-        + "\n".join(f"  - {{diameter: 30 mm, mass: 0.01 kg, interface: serial, encoder: {own}}}" for own in encoders)
+        + "\n".join(
+            f"  - {{diameter: 30 mm, mass: 0.01 kg, interface: serial, encoder: {encoder}}}" for encoder in encoders
+        )
         + "\n"
     )
     return folder / "scenario.yaml", folder / "catalogue.yaml"
@@ -89,25 +91,25 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         scenario, options = load_options(*write(Path(folder)))
     study = Study(scenario)
-    sizes = " x ".join(str(len(own)) for own in options.joints)
+    sizes = " x ".join(str(len(joint)) for joint in options.joints)
     search = Search(study, options)
     program = search.taught()
     print(f"{sizes} options, {len(search.ratio)} poses", flush=True)
     started = time.perf_counter()
     choice = program.cheapest()
     ours = time.perf_counter() - started
-    whole = search.program()
-    whole.rows = list(range(len(search.ratio)))
+    program = search.program()
+    program.rows = list(range(len(search.ratio)))
     started = time.perf_counter()
-    same = whole.cheapest()
+    same = program.cheapest()
     theirs = time.perf_counter() - started
-    prices = [None if found is None else program.price(found) for found in (choice, same)]
+    prices = [None if item is None else program.price(item) for item in (choice, same)]
     print(f"proven optimum    {ours:6.2f} s, all poses in from the start {theirs:6.2f} s; prices {prices}", flush=True)
     started = time.perf_counter()
-    found = select(study, options)
-    print(f"verified answer   {time.perf_counter() - started:6.2f} s, {found.sampled} designs sampled")
+    actual = select(study, options)
+    print(f"verified answer   {time.perf_counter() - started:6.2f} s, {actual.sampled} designs sampled")
     assert scenario.requirement is not None
-    print(answer(found, scenario.requirement))
+    print(answer(actual, scenario.requirement))
 
 
 if __name__ == "__main__":

@@ -31,10 +31,10 @@ P = 0.95
 
 def distances(evaluated: EvaluatedMachine, units: int, seed: int, scale: float = 1.0) -> np.ndarray:
     """Distance of every visit, shape (visits, units). [m]"""
-    own = Sampler.prepare(evaluated, SamplingPlan(units, VISITS, seed))
-    small = replace(own, unit_value=own.unit_value * scale, visit_value=own.visit_value * scale)
-    drawn = draw_units(evaluated.terms, own.plan)
-    return np.linalg.norm(small.follow(0, 0, 0, drawn, 0, units)[0], axis=0) / scale
+    sampler = Sampler.prepare(evaluated, SamplingPlan(units, VISITS, seed))
+    small = replace(sampler, unit_value=sampler.unit_value * scale, visit_value=sampler.visit_value * scale)
+    draws = draw_units(evaluated.terms, sampler.plan)
+    return np.linalg.norm(small.follow(0, 0, 0, draws, 0, units)[0], axis=0) / scale
 
 
 def half_width(per_unit: np.ndarray) -> float:
@@ -49,12 +49,12 @@ def main() -> None:
     machine = study.scenario.machine
     worst = int(np.argmax(linearise(machine.at(poses)).mean_square))
     evaluated = machine.at(poses[worst : worst + 1])
-    known = float(linearise(evaluated).mean_square[0])
+    reference = float(linearise(evaluated).mean_square[0])
     many = distances(evaluated, TRUTH, 10_000)
     truth = {"mean square": float(np.mean(many**2)), "95 % quantile": float(np.quantile(many, P))}
     density = 2e-2 / float(np.quantile(many, P + 1e-2) - np.quantile(many, P - 1e-2))
     del many
-    held: dict[tuple[str, str], list[tuple[bool, float]]] = {}
+    cached: dict[tuple[str, str], list[tuple[bool, float]]] = {}
     for seed in range(REPETITIONS):
         exact, first = distances(evaluated, UNITS, seed), distances(evaluated, UNITS, seed, SMALL)
         wide = distances(evaluated, MORE * UNITS, 20_000 + seed, SMALL)
@@ -64,16 +64,16 @@ def main() -> None:
         # where the share by first order, corrected by the difference on the same draws, is the one asked for
         better = float(np.quantile(wide, np.clip(P - shift, 0.0, 1.0)))
         parts = (exact <= better).mean(axis=0) - (first <= better).mean(axis=0), (wide <= better).mean(axis=0)
-        found = {
+        actual = {
             ("mean square", "plain"): (square.mean(), half_width(square)),
-            ("mean square", "control"): (known + (square - control).mean(), half_width(square - control)),
+            ("mean square", "control"): (reference + (square - control).mean(), half_width(square - control)),
             ("95 % quantile", "plain"): (q, half_width((exact <= q).mean(axis=0)) / density),
             ("95 % quantile", "control"): (better, np.hypot(*(half_width(part) for part in parts)) / density),
         }
-        for name, (value, half) in found.items():
-            held.setdefault(name, []).append((abs(value - truth[name[0]]) <= half, half))
+        for name, (value, half) in actual.items():
+            cached.setdefault(name, []).append((abs(value - truth[name[0]]) <= half, half))
     print(f"{UNITS} units x {VISITS} visits, {REPETITIONS} repetitions; first order of {MORE * UNITS} further units")
-    for (what, how), rows in held.items():
+    for (what, how), rows in cached.items():
         share, width = np.mean([row[0] for row in rows]), np.median([row[1] for row in rows])
         print(f"  {what:14} {how:8} half-width {width / truth[what]:.3%} of the value, held {share:.1%}")
 

@@ -29,16 +29,16 @@ P = 0.95
 
 def draws(terms: tuple[Term, ...], units: int, net: int, seed: int) -> np.ndarray:
     """Coefficients of units, from nets of so many points, or random ones with 0."""
-    own = [term.draw for term in terms if term.life == "unit"]
-    dimensions, rng = sum(draw.dimensions for draw in own), np.random.default_rng(seed)
+    result_value = [term.draw for term in terms if term.life == "unit"]
+    dimensions, rng = sum(draw.dimensions for draw in result_value), np.random.default_rng(seed)
     if net:
         some = [qmc.Sobol(dimensions, scramble=True, rng=rng).random(net).T for _ in range(units // net)]
         even = open_interval(np.concatenate(some, axis=1))
     else:
         even = open_interval(rng.random((dimensions, units)))
-    ends = np.cumsum([draw.dimensions for draw in own])
+    ends = np.cumsum([draw.dimensions for draw in result_value])
     rows = np.split(even, ends[:-1])
-    return np.ascontiguousarray(np.concatenate([draw.of(row) for draw, row in zip(own, rows, strict=True)]))
+    return np.ascontiguousarray(np.concatenate([draw.of(row) for draw, row in zip(result_value, rows, strict=True)]))
 
 
 def main() -> None:
@@ -52,15 +52,15 @@ def main() -> None:
     law = sampler.law()
 
     def accuracy(units: int, net: int, seed: int) -> np.ndarray:
-        drawn = draws(evaluated.terms, units, net, seed)
-        return np.asarray(sampler.attain(0, law, drawn, units)[0][0])
+        result_value = draws(evaluated.terms, units, net, seed)
+        return np.asarray(sampler.attain(0, law, result_value, units)[0][0])
 
     truth = float(np.quantile(accuracy(TRUTH, 0, 10**6), P))
     print(f"AP of 95 % of units at the demo's worst pose, {REPETITIONS} repetitions: {1e6 * truth:.2f} um")
     print("units   points        scatter   half interval   held")
     for units in UNITS:
         for net in (0, *NETS):
-            found, widths, held = [], [], 0
+            actual, widths, hits = [], [], 0
             for seed in range(REPETITIONS):
                 values = accuracy(units, net, seed)
                 middle = float(np.quantile(values, P))
@@ -71,12 +71,12 @@ def main() -> None:
                     low, high = middle - width, middle + width
                 else:
                     low, high = unit_quantiles(values, (P,))[0].interval or (0.0, math.inf)
-                found.append(middle)
+                actual.append(middle)
                 widths.append((high - low) / 2)
-                held += low <= truth <= high
+                hits += low <= truth <= high
             kind = f"nets of {net}" if net else "random"
-            spread, width = 1e6 * float(np.std(found)), 1e6 * float(np.mean(widths))
-            print(f"{units:5}   {kind:12}  {spread:.3f} um  {width:.3f} um        {held / REPETITIONS:.0%}")
+            spread, width = 1e6 * float(np.std(actual)), 1e6 * float(np.mean(widths))
+            print(f"{units:5}   {kind:12}  {spread:.3f} um  {width:.3f} um        {hits / REPETITIONS:.0%}")
 
 
 if __name__ == "__main__":

@@ -31,9 +31,9 @@ def measured(scenario: str, joint: str) -> tuple[list[float], list[float]]:
     from playwright.sync_api import sync_playwright
 
     words = [sys.executable, "-m", "armsim.cli.main", "explore", str(ROOT / scenario), "--no-browser"]
-    own = subprocess.Popen(words, stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
-    assert own.stderr is not None
-    address = next(match[1] for line in own.stderr if (match := re.search(r"open (http://\S+)", line)))
+    server = subprocess.Popen(words, stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert server.stderr is not None
+    address = next(match[1] for line in server.stderr if (match := re.search(r"open (http://\S+)", line)))
     browser_path = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))))
     try:
         with sync_playwright() as play:
@@ -44,28 +44,28 @@ def measured(scenario: str, joint: str) -> tuple[list[float], list[float]]:
             tab = browser.new_page(viewport={"width": 1280, "height": 800})
             tab.set_default_timeout(60_000)
             tab.goto(address)
-            whole = "/^\\d+ arms sampled/.test(document.querySelector('[data-name=stage]')?.innerText || '')"
-            tab.wait_for_function(whole)
+            condition = "/^\\d+ arms sampled/.test(document.querySelector('[data-name=stage]')?.innerText || '')"
+            tab.wait_for_function(condition)
             tab.click(f'[data-open="{joint}"]')
             path = f"joints.{joint}.mounting.eccentricity"
             tab.wait_for_selector(f'input[data-path="{path}"]')
             tab.evaluate(WATCH)
-            found = []
+            actual = []
             for n in range(CHANGES):
                 field = tab.locator(f'input[data-path="{path}"]')
                 field.fill(f"{21 + n} um")
                 field.press("Enter")
                 tab.wait_for_function("window.log.length > 2")
-                tab.wait_for_function(whole)
-                (_, began), *seen = tab.evaluate("window.log")
-                first = next((at - began for text, at in seen if not text.startswith("working")), float("nan"))
-                arms = next((at - began for text, at in seen if "arms sampled" in text), float("nan"))
-                found.append((first, arms))
+                tab.wait_for_function(condition)
+                (_, began), *records = tab.evaluate("window.log")
+                first = next((at - began for text, at in records if not text.startswith("working")), float("nan"))
+                arms = next((at - began for text, at in records if "arms sampled" in text), float("nan"))
+                actual.append((first, arms))
             browser.close()
     finally:
-        own.terminate()
-        own.wait(20)
-    return [first for first, _ in found], [arms for _, arms in found]
+        server.terminate()
+        server.wait(20)
+    return [first for first, _ in actual], [arms for _, arms in actual]
 
 
 def main() -> None:
@@ -73,8 +73,8 @@ def main() -> None:
     print(f"{'scenario':34s} {'first order':>14s} {'first arms':>14s}   [ms], median (largest)")
     for scenario, joint in CASES.items():
         first, arms = measured(scenario, joint)
-        shown = [f"{statistics.median(own):.0f} ({max(own):.0f})" for own in (first, arms)]
-        print(f"{scenario:34s} {shown[0]:>14s} {shown[1]:>14s}")
+        display = [f"{statistics.median(item):.0f} ({max(item):.0f})" for item in (first, arms)]
+        print(f"{scenario:34s} {display[0]:>14s} {display[1]:>14s}")
 
 
 if __name__ == "__main__":

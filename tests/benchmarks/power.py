@@ -30,8 +30,8 @@ ARMS, VISITS, INSTRUMENT = 200, 30, 5e-6
 def looser(machine: Machine, number: int, times: float) -> Machine:
     """With the eccentricity of a joint that many times as large."""
     joints = list(machine.joints)
-    stated = joints[number].mounting.eccentricity
-    off = replace(stated, spread=replace(stated.spread, scale=times * stated.spread.scale))
+    stated_value = joints[number].mounting.eccentricity
+    off = replace(stated_value, spread=replace(stated_value.spread, scale=times * stated_value.spread.scale))
     joints[number] = replace(joints[number], mounting=replace(joints[number].mounting, eccentricity=off))
     return replace(machine, joints=tuple(joints))
 
@@ -47,15 +47,15 @@ def main() -> None:
     print("joint  eccentricity  not as predicted  named first")
     cases = [(0, 1.0), *((n, times) for times in (2.0, 3.0) for n in range(len(machine.joints)))]
     for number, times in cases:
-        own = list(measured_units(looser(machine, number, times), joints, counts, INSTRUMENT, ARMS, 2))
+        rows = list(measured_units(looser(machine, number, times), joints, counts, INSTRUMENT, ARMS, 2))
         called = first = 0
         for unit in range(ARMS):
-            visits = {name: poses[unit] for name, poses in zip(names, own, strict=True)}
+            visits = {name: poses[unit] for name, poses in zip(names, rows, strict=True)}
             update = Update.of(estimator, np.concatenate([v.mean(axis=0) for v in visits.values()]))
             tested = Ranked.of(MeasuredArm("a", visits), reference)
             called += not tested.compatible
-            moved = causes(update, tested)[0]
-            first += (moved.cause, moved.owner) == ("eccentricity", machine.joints[number].name)
+            shifts = causes(update, tested)[0]
+            first += (shifts.cause, shifts.owner) == ("eccentricity", machine.joints[number].name)
         joint = "none" if times == 1.0 else machine.joints[number].name
         print(f"{joint:<6} {times:>11.0f}x {called / ARMS:>17.0%} {first / ARMS:>12.0%}")
 

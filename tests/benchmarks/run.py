@@ -217,17 +217,17 @@ def start_up() -> None:
 def changes() -> None:
     print("\nA change of the demo, milliseconds, median of repeats")
     study = armsim.load(DEMO).with_plan(units=100, visits=30)
-    found = study.find()
+    pose_sets = study.find()
     change = {"joints.j2.mounting.eccentricity": "5 um"}
     machine = study.change(change).scenario.machine
 
     def first_order() -> None:
         fresh = replace(machine)  # without what was worked out for it
-        for poses in found:
+        for poses in pose_sets:
             linearise(fresh.evaluated(poses.configurations))
 
-    sides = (lambda: study.change(change), first_order, lambda: study.change(change)._sample(found, RunOptions(2)))
-    poses = sum(len(own.names) for own in found)
+    sides = (lambda: study.change(change), first_order, lambda: study.change(change)._sample(pose_sets, RunOptions(2)))
+    poses = sum(len(item.names) for item in pose_sets)
     names = ("study.change", f"first order of {poses} poses", f"sampling of {poses} poses x 100 x 30, two threads")
     for name, times in zip(names, in_turn(*sides), strict=True):
         print(f"  {name:44} {1e3 * statistics.median(times):.3g}")
@@ -236,18 +236,18 @@ def changes() -> None:
 def growing() -> None:
     print("\nThe demo after a change, seconds until each answer, two threads, median of repeats")
     study = armsim.load(DEMO)
-    found = study.find()
+    pose_sets = study.find()
     changed = study.change({"joints.j2.mounting.eccentricity": "5 um"})
     runs: dict[int, list[float]] = {}
     for _ in range(REPEATS):
         start = time.perf_counter()
-        for answer in changed.growing(found, RunOptions(2)):
+        for answer in changed.growing(pose_sets, RunOptions(2)):
             runs.setdefault(answer.units, []).append(time.perf_counter() - start)
-    told = (f"{units or 'first order'}: {statistics.median(times):.2f}" for units, times in runs.items())
-    print("  units", "   ".join(told))
+    message = (f"{units or 'first order'}: {statistics.median(times):.2f}" for units, times in runs.items())
+    print("  units", "   ".join(message))
     start = time.perf_counter()
     for eccentricity in range(5, 45, 5):
-        study.change({"joints.j1.mounting.eccentricity": f"{eccentricity} um"}).judge(found, RunOptions(2))
+        study.change({"joints.j1.mounting.eccentricity": f"{eccentricity} um"}).judge(pose_sets, RunOptions(2))
     print(
         f"  eight values of one eccentricity, {study.scenario.plan.units} units each: {time.perf_counter() - start:.1f}"
     )
@@ -272,7 +272,7 @@ def poses() -> None:
         print(f"  {name} ({len(arm.joints)} joints): {statistics.median(times) / 99 * 1e3:.3f}")
 
 
-def _quiet(*told: object) -> None:
+def _quiet(*message: object) -> None:
     """Tell nobody."""
 
 

@@ -36,7 +36,7 @@ class Stage(NamedTuple):
     call: Callable[[], Any]
     makes: int
     operations: float
-    moved: float
+    bytes_moved: float
     of_sample: float
 
 
@@ -121,8 +121,8 @@ def add_from_table(words, table, target):  # type: ignore[no-untyped-def]
             word = words[u]
             bits = np.float64((min(word, ~word) + 0.5) * 2.0**-32).view(np.int64)
             cell = (bits >> np.int64(52 - TABLE_BITS)) - first
-            rest = (bits & np.int64((1 << (52 - TABLE_BITS)) - 1)) | np.int64(0x3FF0000000000000)
-            m = np.int64(rest).view(np.float64) - 1.0
+            others = (bits & np.int64((1 << (52 - TABLE_BITS)) - 1)) | np.int64(0x3FF0000000000000)
+            m = np.int64(others).view(np.float64) - 1.0
             x = table[5, cell]
             for k in range(4, -1, -1):
                 x = table[k, cell] + m * x
@@ -176,15 +176,15 @@ def stages() -> None:
         Stage("counts", lambda: count(now, before, tallies), LANES, 7, 16 * 7, 1),
     )
     total = floor = 0.0
-    for own in every:
-        found = best(own.call) / (CALLS * own.makes) * own.of_sample * 1e9
-        limit = max(own.operations * per_operation, own.moved * per_byte) * own.of_sample * 1e9
-        total, floor = total + found, floor + limit
-        print(f"  {own.name:22} {found:6.2f} {limit:7.2f} {limit / found:8.0%}")
+    for item in every:
+        actual = best(item.call) / (CALLS * item.makes) * item.of_sample * 1e9
+        limit = max(item.operations * per_operation, item.bytes_moved * per_byte) * item.of_sample * 1e9
+        total, floor = total + actual, floor + limit
+        print(f"  {item.name:22} {actual:6.2f} {limit:7.2f} {limit / actual:8.0%}")
     print(f"  {'together':22} {total:6.2f} {floor:7.2f} {floor / total:8.0%}")
     table = rng.random((6, 34 << TABLE_BITS))
-    found = best(lambda: add_from_table(words, table, target)) / (CALLS * 4 * LANES) * 1e9
-    print(f"  a draw from a table of a common law, not kept: {found:.2f} ns")
+    actual = best(lambda: add_from_table(words, table, target)) / (CALLS * 4 * LANES) * 1e9
+    print(f"  a draw from a table of a common law, not kept: {actual:.2f} ns")
 
 
 if __name__ == "__main__":

@@ -21,8 +21,8 @@ print(*sorted(sys.modules))
 
 def loaded(scenario: str) -> set[str]:
     command = [sys.executable, "-c", COUNT, str(ROOT / "scenarios" / scenario)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
-    return set(done.stdout.split())
+    process = subprocess.run(command, capture_output=True, text=True, check=True)
+    return set(process.stdout.split())
 
 
 def test_check_loads_nothing_heavy_where_the_poses_are_known() -> None:

@@ -34,7 +34,7 @@ def test_a_scenario(scenario: Path) -> None:
     assert ("how smoothly the joints move" in out) == bool(data["motion"])
     assert "limits of operation" in out
     assert data["operation"]
-    assert {own["joint"] for own in data["operation"]} >= {"j2"}
+    assert {item["joint"] for item in data["operation"]} >= {"j2"}
     for task, poses in data["poses"].items():
         assert f"{task}: where the named poses put the tool" in out
         for pose in poses:

@@ -24,8 +24,8 @@ def armsim(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedP
 @pytest.fixture(scope="module")
 def starter(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("new") / "starter"
-    made = armsim("new", folder)
-    assert made.returncode == 0, made.stderr
+    result = armsim("new", folder)
+    assert result.returncode == 0, result.stderr
     return folder
 
 
@@ -41,15 +41,15 @@ def quick(starter: Path) -> Path:
 @pytest.fixture(scope="module")
 def ran(starter: Path) -> Path:
     out = starter.parent / "result"
-    done = armsim("run", starter / "scenario.yaml", "--out", out, "--units", 200, "--visits", 5)
-    assert done.returncode == 0, done.stderr
-    assert "stations" in done.stdout
+    process = armsim("run", starter / "scenario.yaml", "--out", out, "--units", 200, "--visits", 5)
+    assert process.returncode == 0, process.stderr
+    assert "stations" in process.stdout
     return out
 
 
 def test_run_leaves_everything(ran: Path) -> None:
-    left = {"figures", "inventory.json", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
-    assert {p.name for p in ran.iterdir()} == left
+    remainder = {"figures", "inventory.json", "manifest.json", "report.html", "report.pdf", "results.json", "tables"}
+    assert {p.name for p in ran.iterdir()} == remainder
     result = Result.from_json((ran / "results.json").read_bytes())
     assert (result.units, result.visits) == (200, 5)
     assert result.state == "met"
@@ -100,25 +100,25 @@ def test_the_same_seed_gives_the_same_bits(quick: Path, tmp_path: Path) -> None:
 
 
 def test_json_goes_to_standard_output(starter: Path, tmp_path: Path) -> None:
-    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 50, "--visits", 2, "--json")
-    assert json.loads(done.stdout)["units"] == 50
+    process = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 50, "--visits", 2, "--json")
+    assert json.loads(process.stdout)["units"] == 50
 
 
 def test_an_unmet_requirement_is_exit_1(starter: Path, tmp_path: Path) -> None:
     text = (starter / "scenario.yaml").read_text().replace("position: 150 um", "position: 10 um")
     (starter / "strict.yaml").write_text(text)
-    done = armsim("run", starter / "strict.yaml", "--out", tmp_path / "r", "--units", 50, "--visits", 2)
-    assert done.returncode == 1
-    assert "10.0 µm required" in done.stdout
+    process = armsim("run", starter / "strict.yaml", "--out", tmp_path / "r", "--units", 50, "--visits", 2)
+    assert process.returncode == 1
+    assert "10.0 µm required" in process.stdout
     assert (tmp_path / "r" / "results.json").exists()
 
 
 def test_bad_input_is_exit_2_and_writes_nothing(starter: Path, tmp_path: Path) -> None:
     (starter / "bad.yaml").write_text((starter / "scenario.yaml").read_text().replace("10 um ", "10 "))
-    done = armsim("run", starter / "bad.yaml", "--out", tmp_path / "r")
-    assert done.returncode == 2
-    assert "bad.yaml:12:" in done.stderr
-    assert "Traceback" not in done.stderr
+    process = armsim("run", starter / "bad.yaml", "--out", tmp_path / "r")
+    assert process.returncode == 2
+    assert "bad.yaml:12:" in process.stderr
+    assert "Traceback" not in process.stderr
     assert not (tmp_path / "r").exists()
     assert list(tmp_path.iterdir()) == []
 
@@ -129,52 +129,54 @@ def test_out_of_reach_is_exit_3(starter: Path, tmp_path: Path) -> None:
         "joints: [60 deg, 80 deg]", "xyz: [8 m, 0 m, 0 m]"
     )
     (starter / "far.yaml").write_text(text)
-    done = armsim("run", starter / "far.yaml", "--out", tmp_path / "r")
-    assert done.returncode == 3
-    assert "reaches none of its 2 points" in done.stderr
+    process = armsim("run", starter / "far.yaml", "--out", tmp_path / "r")
+    assert process.returncode == 3
+    assert "reaches none of its 2 points" in process.stderr
 
 
 def test_a_named_pose_out_of_reach_is_not_met(starter: Path, tmp_path: Path) -> None:
     text = (starter / "scenario.yaml").read_text().replace("joints: [0 deg, 45 deg]", "xyz: [9 m, 0 m, 0 m]")
     (starter / "half.yaml").write_text(text)
-    done = armsim("run", starter / "half.yaml", "--out", tmp_path / "r", "--units", 100, "--visits", 2)
-    assert done.returncode == 1
-    assert "pick cannot be reached" in done.stdout
+    process = armsim("run", starter / "half.yaml", "--out", tmp_path / "r", "--units", 100, "--visits", 2)
+    assert process.returncode == 1
+    assert "pick cannot be reached" in process.stdout
 
 
 def test_repeatability_is_judged_without_a_yield(starter: Path, tmp_path: Path) -> None:
     text = (starter / "scenario.yaml").read_text()
     text = text.replace("repeatability: 30 um, yield: 95 %", "repeatability: 1 um")
     (starter / "shaky.yaml").write_text(text)
-    done = armsim("run", starter / "shaky.yaml", "--out", tmp_path / "r", "--units", 100, "--visits", 5)
-    assert done.returncode == 1
-    assert "95 % of arms repeat within" in done.stdout
+    process = armsim("run", starter / "shaky.yaml", "--out", tmp_path / "r", "--units", 100, "--visits", 5)
+    assert process.returncode == 1
+    assert "95 % of arms repeat within" in process.stdout
 
 
 def test_repeatability_does_not_depend_on_visits(starter: Path) -> None:
     """What the arm has is integrated: one visit tells it as well as thirty, to what the coarser integration leaves."""
-    said = []
+    lines = []
     for visits in (1, 30, 300):
         result = Study.load(starter / "scenario.yaml").with_plan(200, visits).run()
-        said.append([task.summary.repeatability_p95 for task in result.tasks])
-    assert said[0] == pytest.approx(said[2], rel=0.02)
-    assert said[1] == pytest.approx(said[2], rel=0.01)
+        lines.append([task.summary.repeatability_p95 for task in result.tasks])
+    assert lines[0] == pytest.approx(lines[2], rel=0.02)
+    assert lines[1] == pytest.approx(lines[2], rel=0.01)
 
 
 def test_too_large_a_sample_is_refused(starter: Path, tmp_path: Path) -> None:
-    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 9_000_000, "--memory", "500MiB")
-    assert done.returncode == 3
-    assert "--memory" in done.stderr
-    assert "at most" in done.stderr
+    process = armsim(
+        "run", starter / "scenario.yaml", "--out", tmp_path / "r", "--units", 9_000_000, "--memory", "500MiB"
+    )
+    assert process.returncode == 3
+    assert "--memory" in process.stderr
+    assert "at most" in process.stderr
     assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("memory", ["much", "1", "-1GiB", "0MiB", "1 XB", ""])
 def test_memory_that_is_no_memory(starter: Path, tmp_path: Path, memory: str) -> None:
-    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", f"--memory={memory}")
-    assert done.returncode == 2
-    assert "--memory" in done.stderr
-    assert "2GiB" in done.stderr
+    process = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", f"--memory={memory}")
+    assert process.returncode == 2
+    assert "--memory" in process.stderr
+    assert "2GiB" in process.stderr
     assert list(tmp_path.iterdir()) == []
 
 
@@ -183,21 +185,21 @@ def test_a_tolerance_in_a_scenario(starter: Path, tmp_path: Path) -> None:
     scenario = starter / "tolerant.yaml"
     scenario.write_text(re.sub(r"sampling: \{.*?\}", "sampling: {units: 100, visits: 30, tolerance: 5 %}", text))
     try:
-        done = armsim("run", scenario, "--out", tmp_path / "r", "--json")
+        process = armsim("run", scenario, "--out", tmp_path / "r", "--json")
     finally:
         scenario.unlink()
-    assert done.returncode in (0, 1, 4), done.stderr
-    adaptive = json.loads(done.stdout)["adaptive"]
+    assert process.returncode in (0, 1, 4), process.stderr
+    adaptive = json.loads(process.stdout)["adaptive"]
     assert adaptive["reached"] is True
-    assert json.loads(done.stdout)["units"] == adaptive["batches"] * adaptive["units_of_batch"]
+    assert json.loads(process.stdout)["units"] == adaptive["batches"] * adaptive["units_of_batch"]
 
 
 @pytest.mark.parametrize(("address", "code"), [("nonsense", 2), ("http://x:1", 2), ("tcp://127.0.0.1:9", 3)])
 def test_no_cluster_there(starter: Path, tmp_path: Path, address: str, code: int) -> None:
     pytest.importorskip("distributed")
-    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--cluster", address)
-    assert done.returncode == code
-    assert ("no cluster answers at" if code == 3 else "address of the cluster") in done.stderr
+    process = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r", "--cluster", address)
+    assert process.returncode == code
+    assert ("no cluster answers at" if code == 3 else "address of the cluster") in process.stderr
     assert list(tmp_path.iterdir()) == []
 
 
@@ -210,9 +212,9 @@ def test_small_and_strange_runs(tmp_path: Path) -> None:
         "step: 50 mm", "step: 50 mm, x: [300 mm, 300 mm], y: [100 mm, 100 mm]"
     )
     (tmp_path / "s" / "odd.yaml").write_text(text)
-    done = armsim("run", tmp_path / "s" / "odd.yaml", "--out", tmp_path / "r", "--units", 1, "--visits", 1)
-    assert done.returncode == 0, done.stderr
-    assert "Warning" not in done.stderr
+    process = armsim("run", tmp_path / "s" / "odd.yaml", "--out", tmp_path / "r", "--units", 1, "--visits", 1)
+    assert process.returncode == 0, process.stderr
+    assert "Warning" not in process.stderr
     result = Result.from_json((tmp_path / "r" / "results.json").read_bytes())
     assert result.tasks[0].poses[0].repeatability.p95_interval is None
     assert result.tasks[1].poses[0].error.p95_interval is None
@@ -245,9 +247,9 @@ def test_an_interrupt_leaves_nothing(starter: Path, tmp_path: Path) -> None:
 def test_a_folder_of_something_else_is_not_replaced(starter: Path, tmp_path: Path) -> None:
     (tmp_path / "precious").mkdir()
     (tmp_path / "precious" / "thesis.txt").write_text("x")
-    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "precious")
-    assert done.returncode == 2
-    assert "holds other things" in done.stderr
+    process = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "precious")
+    assert process.returncode == 2
+    assert "holds other things" in process.stderr
     assert [p.name for p in (tmp_path / "precious").iterdir()] == ["thesis.txt"]
 
 
@@ -260,8 +262,8 @@ def test_a_new_result_replaces_an_earlier_one_and_leaves_nothing_beside_it(quick
 
 def test_check_prints_the_budgets_and_touches_nothing(starter: Path) -> None:
     before = sorted(p.name for p in starter.rglob("*"))
-    done = armsim("check", starter / "scenario.yaml", starter / "arm.yaml", starter / "encoder.yaml", cwd=starter)
-    assert done.returncode == 0, done.stderr
+    process = armsim("check", starter / "scenario.yaml", starter / "arm.yaml", starter / "encoder.yaml", cwd=starter)
+    assert process.returncode == 0, process.stderr
     for part in (
         "eccentricity",
         "gear kinematic error",
@@ -269,7 +271,7 @@ def test_check_prints_the_budgets_and_touches_nothing(starter: Path) -> None:
         "encoder 'starter disc' is good",
         "arm 'two-link arm'",
     ):
-        assert part in done.stdout
+        assert part in process.stdout
     assert sorted(p.name for p in starter.rglob("*")) == before
     budgets = json.loads(armsim("check", starter / "scenario.yaml", "--json").stdout)
     (entry,) = budgets.values()
@@ -290,9 +292,9 @@ def test_schema_accepts_what_the_reader_accepts(starter: Path) -> None:
 
 
 def test_new_refuses_a_folder_in_use(starter: Path) -> None:
-    done = armsim("new", starter)
-    assert done.returncode == 2
-    assert "not empty" in done.stderr
+    process = armsim("new", starter)
+    assert process.returncode == 2
+    assert "not empty" in process.stderr
 
 
 def test_version_and_help() -> None:
@@ -304,9 +306,9 @@ def test_a_read_only_place_is_refused_before_the_run(starter: Path, tmp_path: Pa
     if os.geteuid() == 0:
         pytest.skip("root writes everywhere")
     tmp_path.chmod(0o500)
-    done = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r")
+    process = armsim("run", starter / "scenario.yaml", "--out", tmp_path / "r")
     tmp_path.chmod(0o700)
-    assert done.returncode == 2
+    assert process.returncode == 2
 
 
 @pytest.mark.parametrize(
@@ -314,17 +316,17 @@ def test_a_read_only_place_is_refused_before_the_run(starter: Path, tmp_path: Pa
 )
 def test_results_come_with_their_caution(words: list[str], tmp_path: Path) -> None:
     """Last on standard error; standard output stays for programs. In help too, and not where nothing was worked out."""
-    command, scenario, *rest = words
+    command, scenario, *others = words
     out = ["--out", tmp_path / "out"] if command == "run" else []
-    done = invoke(command, ROOT / "scenarios" / scenario, *rest, *out)
-    told = "design estimates, not a safety function"
-    assert done.returncode in (0, 1, 4)
-    assert told in done.stderr.splitlines()[-1]
-    assert told not in done.stdout
-    assert told in " ".join(invoke(command, "--help").stdout.split())
+    process = invoke(command, ROOT / "scenarios" / scenario, *others, *out)
+    message = "design estimates, not a safety function"
+    assert process.returncode in (0, 1, 4)
+    assert message in process.stderr.splitlines()[-1]
+    assert message not in process.stdout
+    assert message in " ".join(invoke(command, "--help").stdout.split())
     refused = invoke(command, tmp_path / "none.yaml")
     assert refused.returncode == 2
-    assert told not in refused.stderr
+    assert message not in refused.stderr
 
 
 def test_an_answer_that_is_not_resolved_comes_with_it_too(capsys: pytest.CaptureFixture[str]) -> None:

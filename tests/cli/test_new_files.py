@@ -18,7 +18,7 @@ from armsim.errors import RunError
 def no_links(monkeypatch: pytest.MonkeyPatch) -> None:
     """A file system without hard links, such as FAT or exFAT."""
 
-    def refuse(*given: Any, **named: Any) -> None:
+    def refuse(*arguments: Any, **named: Any) -> None:
         raise OSError(errno.EPERM, os.strerror(errno.EPERM))
 
     monkeypatch.setattr(os, "link", refuse)
@@ -26,8 +26,8 @@ def no_links(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("no_links")
 def test_a_starter_where_there_are_no_hard_links(tmp_path: Path) -> None:
-    done = invoke("new", tmp_path / "deep" / "starter")
-    assert done.returncode == 0, done.stderr
+    process = invoke("new", tmp_path / "deep" / "starter")
+    assert process.returncode == 0, process.stderr
     assert invoke("check", tmp_path / "deep" / "starter" / "scenario.yaml").returncode == 0
 
 
@@ -46,7 +46,7 @@ def test_a_new_file_replaces_nothing(tmp_path: Path) -> None:
 
 
 def test_a_new_file_is_whole_or_absent(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(*given: Any) -> None:
+    def full(*arguments: Any) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(os, "fsync", full)
@@ -78,12 +78,12 @@ PLACES = [
 
 @pytest.mark.parametrize("name", PLACES)
 def test_a_folder_that_cannot_be_made_is_bad_input(tmp_path: Path, name: str) -> None:
-    folder, told = places(tmp_path)[name]
+    folder, message = places(tmp_path)[name]
     before = sorted(tmp_path.rglob("*"))
-    done = invoke("new", folder)
-    assert done.returncode == 2, done.stderr
-    assert "DIR" in done.stderr
-    assert told in done.stderr
+    process = invoke("new", folder)
+    assert process.returncode == 2, process.stderr
+    assert "DIR" in process.stderr
+    assert message in process.stderr
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -91,10 +91,10 @@ def test_a_folder_that_cannot_be_made_is_bad_input(tmp_path: Path, name: str) ->
 def test_a_file_that_cannot_be_made_is_told_before_any_work(tmp_path: Path, name: str) -> None:
     path = places(tmp_path)[name][0]
     before = sorted(tmp_path.rglob("*"))
-    done = invoke("select", "nowhere.yaml", "--catalogue", "nowhere.yaml", "--write", path)
-    assert done.returncode == 2, done.stderr
-    assert "--write" in done.stderr
-    assert "a new file in a folder that is there" in done.stderr
+    process = invoke("select", "nowhere.yaml", "--catalogue", "nowhere.yaml", "--write", path)
+    assert process.returncode == 2, process.stderr
+    assert "--write" in process.stderr
+    assert "a new file in a folder that is there" in process.stderr
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -104,6 +104,6 @@ def test_a_folder_that_may_not_be_written(tmp_path: Path) -> None:
     folder.chmod(0o500)
     if os.access(folder, os.W_OK):
         pytest.skip("this user may write everywhere")
-    done = invoke("new", folder)
-    assert done.returncode == 2, done.stderr
-    assert "Permission denied" in done.stderr
+    process = invoke("new", folder)
+    assert process.returncode == 2, process.stderr
+    assert "Permission denied" in process.stderr

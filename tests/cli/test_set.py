@@ -18,14 +18,14 @@ COARSE = ("--set", "tasks.side view.step=120 mm")
 def test_what_if_and_allocate_see_the_change() -> None:
     """A mastering ten times as coarse: what it is worth to halve it, and what a joint may err, both move."""
     change = "joints.*.mastering=120 arcsec"
-    told = [json.loads(invoke("what-if", DEMO, *FEW, *COARSE, *more).stdout) for more in ((), ("--set", change))]
+    output = [json.loads(invoke("what-if", DEMO, *FEW, *COARSE, *more).stdout) for more in ((), ("--set", change))]
     halved = [
         next(
             row["at_coverage"]["value"]
-            for row in own["rows"]
+            for row in item["rows"]
             if row["kind"] == "cause halved" and row["what"] == "mastering"
         )
-        for own in told
+        for item in output
     ]
     assert halved[1] < 3 * halved[0] < 0
     plain, changed = (
@@ -37,7 +37,18 @@ def test_what_if_and_allocate_see_the_change() -> None:
 
 @pytest.mark.parametrize("command", ["select", "trade-off"])
 def test_searches_see_the_change(command: str, tmp_path: Path) -> None:
-    given = (command, DEMO, "--catalogue", DISCS, "--units", 40, "--visits", 2, "--set", "joints.j9.mastering=1 arcsec")
-    refused = invoke(*given)
+    arguments = (
+        command,
+        DEMO,
+        "--catalogue",
+        DISCS,
+        "--units",
+        40,
+        "--visits",
+        2,
+        "--set",
+        "joints.j9.mastering=1 arcsec",
+    )
+    refused = invoke(*arguments)
     assert refused.returncode == 2
     assert "no joint 'j9'" in refused.stderr

@@ -64,9 +64,9 @@ def test_it_does_not_wait_for_its_pieces(tmp_path: Path, way: signal.Signals, ig
     for number in ignored:
         process.send_signal(number)  # stays ignored
     process.send_signal(way)
-    told = process.communicate(timeout=HANG)[1].decode()
+    output = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3
-    assert told.splitlines()[-1] == "stopped; nothing was written"
+    assert output.splitlines()[-1] == "stopped; nothing was written"
     assert list(tmp_path.iterdir()) == []
 
 
@@ -74,10 +74,10 @@ def test_the_second_ends_at_once(tmp_path: Path) -> None:
     process = started("--out", str(tmp_path / "r"))
     process.send_signal(signal.SIGINT)
     process.send_signal(signal.SIGINT)
-    told = process.communicate(timeout=HANG)[1].decode()
+    output = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3
-    assert "Traceback" not in told
-    assert "stopped" in told
+    assert "Traceback" not in output
+    assert "stopped" in output
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="the system does not list the processes of a process")
@@ -109,15 +109,15 @@ def test_stopped_while_printing(tmp_path: Path) -> None:
     until(lambda: (tmp_path / "r").exists() and not list(tmp_path.glob(".r.*")), "the result is in its place")
     until(lambda: waiting(process) > PIPE - io.DEFAULT_BUFFER_SIZE, "it waits for a reader")
     process.send_signal(signal.SIGTERM)
-    told = process.communicate(timeout=HANG)[1].decode()
+    output = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3
-    assert f"{tmp_path / 'r'} is written and whole" in told
-    assert "nothing was written" not in told
+    assert f"{tmp_path / 'r'} is written and whole" in output
+    assert "nothing was written" not in output
     assert subprocess.run([*ARMSIM, "check", tmp_path / "r"], capture_output=True).returncode == 0
 
 
-@pytest.mark.parametrize("moved", [1, 2])
-def test_killed_where_folders_do_not_change_places_in_one_step(tmp_path: Path, moved: int) -> None:
+@pytest.mark.parametrize("shifts", [1, 2])
+def test_killed_where_folders_do_not_change_places_in_one_step(tmp_path: Path, shifts: int) -> None:
     """The system has no such step: killed with the earlier result out of the way, `check` gives it back."""
     out = tmp_path / "r"
     code = (
@@ -136,13 +136,13 @@ def test_killed_where_folders_do_not_change_places_in_one_step(tmp_path: Path, m
         "    with place.folder(out) as partial:\n"
         "        (partial / 'results.json').write_text(text)\n"
     )
-    done = subprocess.run([sys.executable, "-c", code, out, str(moved)], capture_output=True, check=False)
-    assert done.returncode == -signal.SIGKILL, done.stderr
-    assert out.exists() == (moved == 2)
+    process = subprocess.run([sys.executable, "-c", code, out, str(shifts)], capture_output=True, check=False)
+    assert process.returncode == -signal.SIGKILL, process.stderr
+    assert out.exists() == (shifts == 2)
     checked = subprocess.run([*ARMSIM, "check", str(out)], capture_output=True, text=True, check=False)
     assert checked.returncode == 0, checked.stderr
     assert "the result is whole" in checked.stdout
-    assert (out / "results.json").read_text() == ("first" if moved == 1 else "second")
+    assert (out / "results.json").read_text() == ("first" if shifts == 1 else "second")
     assert [entry.name for entry in tmp_path.iterdir()] == ["r"]
 
 
@@ -154,31 +154,31 @@ def test_a_result_that_is_damaged_is_told(tmp_path: Path) -> None:
         (partial / "a.csv").write_text("1")
     (tmp_path / "r" / "results.json").write_text("{ }")
     (tmp_path / "r" / "a.csv").unlink()
-    done = subprocess.run([*ARMSIM, "check", str(tmp_path / "r")], capture_output=True, text=True, check=False)
-    assert done.returncode == 2
-    assert "results.json is not as it was written" in done.stderr
-    assert "a.csv is missing" in done.stderr
+    process = subprocess.run([*ARMSIM, "check", str(tmp_path / "r")], capture_output=True, text=True, check=False)
+    assert process.returncode == 2
+    assert "results.json is not as it was written" in process.stderr
+    assert "a.csv is missing" in process.stderr
     (tmp_path / "empty").mkdir()
-    done = subprocess.run([*ARMSIM, "check", str(tmp_path / "empty")], capture_output=True, text=True, check=False)
-    assert done.returncode == 2
-    assert "is not the folder of a result" in done.stderr
+    process = subprocess.run([*ARMSIM, "check", str(tmp_path / "empty")], capture_output=True, text=True, check=False)
+    assert process.returncode == 2
+    assert "is not the folder of a result" in process.stderr
 
 
 def test_leftovers_of_a_process_of_the_same_number_are_removed(tmp_path: Path) -> None:
     """The first process of every container has the number 1."""
     from armsim.report import output_folder as place
 
-    left = tmp_path / place._mark(tmp_path / "r", "partial", os.getpid()).replace(place.TOKEN, "00000000")
-    left.mkdir()
+    remainder = tmp_path / place._mark(tmp_path / "r", "partial", os.getpid()).replace(place.TOKEN, "00000000")
+    remainder.mkdir()
     ours = tmp_path / place._mark(tmp_path / "r", "partial", os.getpid())
     ours.mkdir()
     place.check_destination(tmp_path / "r")
-    assert not left.exists()
+    assert not remainder.exists()
     assert ours.exists()
 
 
 @pytest.mark.skipif(not Path("/dev/shm").is_mount(), reason="no such mount point here")
 def test_a_mount_point_is_refused_before_the_run() -> None:
-    done = subprocess.run([*LONG, "--out", "/dev/shm"], capture_output=True, text=True, check=False)
-    assert done.returncode == 2
-    assert "is a mount point" in done.stderr
+    process = subprocess.run([*LONG, "--out", "/dev/shm"], capture_output=True, text=True, check=False)
+    assert process.returncode == 2
+    assert "is a mount point" in process.stderr

@@ -30,14 +30,14 @@ def outcome(*words: object, out: str = "read", err: str = "read", cwd: Path) -> 
     redirect = {"read": "{0}>{1}", "closed": "{0}>&-", "broken": f"{{0}}>&{writer}", "full": "{0}>/dev/full"}
     places = {1: redirect[out].format(1, "out.txt"), 2: redirect[err].format(2, "err.txt")}
     try:
-        done = subprocess.run(
+        process = subprocess.run(
             ["bash", "-c", f'exec "$@" {places[1]} {places[2]}', "bash", *shell],
             stdin=subprocess.DEVNULL, pass_fds=(writer,), cwd=cwd, check=False,
         )  # fmt: skip
     finally:
         os.close(writer)
     texts = [(cwd / name).read_text() if (cwd / name).exists() else "" for name in ("out.txt", "err.txt")]
-    return Outcome(done.returncode, *texts)
+    return Outcome(process.returncode, *texts)
 
 
 @pytest.fixture
@@ -69,32 +69,34 @@ CASES = [(name, *way) for name in COMMANDS for way in (WAYS[2:4] if name == "run
 @pytest.mark.parametrize(("name", "out", "err"), CASES)
 def test_a_stream_that_is_not_wanted_changes_no_exit_code(project: Path, name: str, out: str, err: str) -> None:
     code, words = COMMANDS[name]
-    seen = outcome(*words, out=out, err=err, cwd=project)
-    assert seen.code == code, seen.err
-    assert "Traceback" not in seen.err
-    assert "Error" not in seen.err
+    result = outcome(*words, out=out, err=err, cwd=project)
+    assert result.code == code, result.err
+    assert "Traceback" not in result.err
+    assert "Error" not in result.err
     if err == "read" and code == 2:
-        assert seen.err.startswith("error: ")
+        assert result.err.startswith("error: ")
     if err == "closed" and out == "read":
-        assert "caution" not in seen.out  # nothing of one stream goes into the other
-        assert "error" not in seen.out.splitlines()[:1]
+        assert "caution" not in result.out  # nothing of one stream goes into the other
+        assert "error" not in result.out.splitlines()[:1]
     if words[0] == "run" and code < 2 and "r" in words:
         assert outcome("check", "r", cwd=project).code == 0
 
 
 @pytest.mark.parametrize(
-    ("name", "there"), [("run not met", "r is written and whole"), ("schema", "nothing was written")]
+    ("name", "location"), [("run not met", "r is written and whole"), ("schema", "nothing was written")]
 )
-def test_a_full_standard_output_is_a_fault(project: Path, name: str, there: str) -> None:
-    seen = outcome(*COMMANDS[name][1], out="full", cwd=project)
-    assert seen.code == 3
-    assert seen.err.splitlines()[-1] == f"error: standard output cannot be written: No space left on device; {there}"
+def test_a_full_standard_output_is_a_fault(project: Path, name: str, location: str) -> None:
+    result = outcome(*COMMANDS[name][1], out="full", cwd=project)
+    assert result.code == 3
+    assert (
+        result.err.splitlines()[-1] == f"error: standard output cannot be written: No space left on device; {location}"
+    )
 
 
 def test_a_full_standard_output_takes_no_scenario_back(project: Path) -> None:
-    seen = outcome("new", "starter", out="full", cwd=project)
-    assert seen.code == 3
-    assert "starter is written and whole" in seen.err
+    result = outcome("new", "starter", out="full", cwd=project)
+    assert result.code == 3
+    assert "starter is written and whole" in result.err
     assert outcome("check", "starter/scenario.yaml", cwd=project).code == 0
 
 

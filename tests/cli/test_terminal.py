@@ -23,17 +23,17 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 RED = "\x1b[31m"
 
 
-def armsim(*given: object, **more: object) -> subprocess.CompletedProcess[str]:
-    words = [*ARMSIM, *map(str, given)]
+def armsim(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
+    words = [*ARMSIM, *map(str, arguments)]
     return subprocess.run(words, capture_output=True, text=True, check=False, **more)  # type: ignore[call-overload, no-any-return]
 
 
-def on_a_terminal(columns: int, *given: object) -> str:
+def on_a_terminal(columns: int, *arguments: object) -> str:
     """What a command writes on a terminal so wide."""
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
     environment = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
-    words = [*ARMSIM, *map(str, given)]
+    words = [*ARMSIM, *map(str, arguments)]
     with subprocess.Popen(
         words, stdout=theirs, stderr=subprocess.PIPE, env={**environment, "TERM": "xterm"}
     ) as process:
@@ -64,9 +64,9 @@ def test_numbers_are_whole_at_any_width(columns: int) -> None:
     plain = armsim("check", DEMO)
     assert "─" not in plain.stdout  # plain columns for a program
     assert numbers(plain.stdout)
-    shown = on_a_terminal(columns, "check", DEMO)
-    assert numbers(shown) == numbers(plain.stdout)
-    assert "…" not in shown
+    output = on_a_terminal(columns, "check", DEMO)
+    assert numbers(output) == numbers(plain.stdout)
+    assert "…" not in output
 
 
 @pytest.mark.parametrize("columns", [80, 120])
@@ -83,7 +83,7 @@ def test_check_begins_with_all_joints(columns: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "given",
+    "arguments",
     [
         ("check", f"{RED}x.yaml"),
         ("check", "x\nerror: forged"),
@@ -100,22 +100,22 @@ def test_check_begins_with_all_joints(columns: int) -> None:
         (f"{RED}nothing",),
     ],
 )
-def test_nothing_from_the_command_line_steers_the_terminal(given: tuple[object, ...], tmp_path: Path) -> None:
+def test_nothing_from_the_command_line_steers_the_terminal(arguments: tuple[object, ...], tmp_path: Path) -> None:
     """One line of error, with what is hidden shown as escapes, and exit code 2 or 3."""
-    done = armsim(*given, cwd=tmp_path)
-    assert done.returncode in (2, 3)
-    assert "\x1b" not in done.stderr + done.stdout
-    assert done.stderr.startswith("error: ")
-    assert done.stderr.count("\n") == 1
+    process = armsim(*arguments, cwd=tmp_path)
+    assert process.returncode in (2, 3)
+    assert "\x1b" not in process.stderr + process.stdout
+    assert process.stderr.startswith("error: ")
+    assert process.stderr.count("\n") == 1
     assert not list(tmp_path.iterdir())
 
 
 def test_a_folder_of_any_name(tmp_path: Path) -> None:
     """Names that would steer a terminal are fine for a folder, and are shown escaped."""
-    done = armsim("run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / f"a{RED}b")
-    assert done.returncode == 0, done.stderr
-    assert "\x1b" not in done.stderr
-    assert "\\x1b[31m" in done.stderr
+    process = armsim("run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / f"a{RED}b")
+    assert process.returncode == 0, process.stderr
+    assert "\x1b" not in process.stderr
+    assert "\\x1b[31m" in process.stderr
     assert (tmp_path / f"a{RED}b" / "report.pdf").is_file()
     raw = [*map(os.fsencode, ARMSIM), b"run", os.fsencode(LESSON), b"--out", os.fsencode(tmp_path) + b"/\xff"]
     refused = subprocess.run(raw, capture_output=True, check=False)
@@ -126,9 +126,10 @@ def test_a_folder_of_any_name(tmp_path: Path) -> None:
 def test_nobody_reads_standard_error() -> None:
     """A full standard error changes no exit code."""
     with Path("/dev/full").open("w") as full:
-        for given, code in ((("check", DEMO), 0), (("check", "nowhere.yaml"), 2)):
+        for arguments, code in ((("check", DEMO), 0), (("check", "nowhere.yaml"), 2)):
             assert (
-                subprocess.run([*ARMSIM, *map(str, given)], stdout=subprocess.DEVNULL, stderr=full).returncode == code
+                subprocess.run([*ARMSIM, *map(str, arguments)], stdout=subprocess.DEVNULL, stderr=full).returncode
+                == code
             )
 
 
@@ -137,8 +138,8 @@ def test_a_backend_that_is_none(tmp_path: Path) -> None:
     (tmp_path / "matplotlibrc").write_text("text.usetex: True\nfont.size: 40\n")
     environment = {**os.environ, "MPLBACKEND": "nonsense", "MATPLOTLIBRC": str(tmp_path / "matplotlibrc")}
     words = ("run", LESSON, "--units", 20, "--visits", 2, "--out", tmp_path / "r")
-    done = armsim(*words, env=environment)
-    assert done.returncode == 0, done.stderr
+    process = armsim(*words, env=environment)
+    assert process.returncode == 0, process.stderr
     plain = invoke(*words[:-1], tmp_path / "p")
     assert plain.returncode == 0
     for file in (tmp_path / "p" / "figures").glob("*.svg"):

@@ -36,16 +36,24 @@ encoders:
 
 
 def one(folder: Path, **changes: str) -> Path:
-    given = {"name": "one", "position": "1 mm", "task": "stations", "pose": "p", "more": "", "units": "100", **changes}
-    (folder / "one.yaml").write_text(ONE.format(**given))
+    arguments = {
+        "name": "one",
+        "position": "1 mm",
+        "task": "stations",
+        "pose": "p",
+        "more": "",
+        "units": "100",
+        **changes,
+    }
+    (folder / "one.yaml").write_text(ONE.format(**arguments))
     (folder / "catalogue.yaml").write_text(CATALOGUE)
     return folder / "one.yaml"
 
 
-def armsim(*given: object, **more: object) -> subprocess.CompletedProcess[str]:
+def armsim(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
     if not more:
-        return invoke(*given)
-    return subprocess.run([*COMMAND, *map(str, given)], capture_output=True, text=True, check=False, **more)  # type: ignore[call-overload,no-any-return]
+        return invoke(*arguments)
+    return subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, check=False, **more)  # type: ignore[call-overload,no-any-return]
 
 
 def test_a_folder_with_things_of_the_user_is_not_replaced(tmp_path: Path) -> None:
@@ -53,31 +61,31 @@ def test_a_folder_with_things_of_the_user_is_not_replaced(tmp_path: Path) -> Non
     project = tmp_path / "project"
     (project / "tables").mkdir(parents=True)
     path = one(project / "tables")
-    done = armsim("run", path, "--out", project)
-    assert done.returncode == 2
-    assert "holds other things than a result" in done.stderr
+    process = armsim("run", path, "--out", project)
+    assert process.returncode == 2
+    assert "holds other things than a result" in process.stderr
     assert path.exists()
     out = tmp_path / "out"
     assert armsim("run", path, "--out", out).returncode in (0, 4)
     (out / "tables" / "notes.txt").write_text("mine")
-    done = armsim("run", path, "--out", out)
-    assert done.returncode == 2
-    assert "tables/notes.txt" in done.stderr
+    process = armsim("run", path, "--out", out)
+    assert process.returncode == 2
+    assert "tables/notes.txt" in process.stderr
     assert (out / "tables" / "notes.txt").read_text() == "mine"
     (out / "tables" / "notes.txt").unlink()
     assert armsim("run", path, "--out", out).returncode in (0, 4)
     (tmp_path / "loop").symlink_to(tmp_path / "loop")
     for wrong in (tmp_path / "loop", tmp_path / ("x" * 300)):
-        done = armsim("run", path, "--out", wrong)
-        assert done.returncode == 2, done.stderr
-        assert "--out" in done.stderr
+        process = armsim("run", path, "--out", wrong)
+        assert process.returncode == 2, process.stderr
+        assert "--out" in process.stderr
 
 
 def test_brackets_in_names_are_printed_as_they_are(tmp_path: Path) -> None:
     path = one(tmp_path, name='"q [/i]"', task="st [/b] [red]", pose="p [/x]", position="1 nm")
-    done = armsim("run", path, "--out", tmp_path / "r")
-    assert done.returncode == 1, done.stderr
-    assert "[/b] [red]" in done.stdout
+    process = armsim("run", path, "--out", tmp_path / "r")
+    assert process.returncode == 1, process.stderr
+    assert "[/b] [red]" in process.stdout
     assert armsim("what-if", path).returncode == 0
     assert armsim("select", path, "--catalogue", tmp_path / "catalogue.yaml").returncode == 1
 
@@ -86,10 +94,10 @@ def test_a_pose_out_of_reach_is_told_by_the_deciding_commands(tmp_path: Path) ->
     path = one(tmp_path, more=", {name: far, xyz: [900 mm, 0 mm, 0 mm]}")
     chosen = armsim("select", path, "--catalogue", tmp_path / "catalogue.yaml")
     assert chosen.returncode == 1, chosen.stderr
-    told = " ".join(chosen.stdout.split())
-    assert "no choice can meet the requirement, whatever the sensors" in told
-    assert "far cannot be reached" in told
-    assert "was looked at" not in told
+    output = " ".join(chosen.stdout.split())
+    assert "no choice can meet the requirement, whatever the sensors" in output
+    assert "far cannot be reached" in output
+    assert "was looked at" not in output
     budget = armsim("allocate", path)
     assert budget.returncode in (1, 3)
     assert "cannot reach far" in budget.stdout + budget.stderr
@@ -98,14 +106,14 @@ def test_a_pose_out_of_reach_is_told_by_the_deciding_commands(tmp_path: Path) ->
 
 def test_many_faults_are_told_in_few_lines(tmp_path: Path) -> None:
     (tmp_path / "many.yaml").write_text("kind: scenario\n" + "".join(f"k{n}: {n}\n" for n in range(20_000)))
-    done = armsim("check", tmp_path / "many.yaml")
-    assert done.returncode == 2
-    assert "faults more" in done.stderr
-    assert len(done.stderr.splitlines()) < 200
+    process = armsim("check", tmp_path / "many.yaml")
+    assert process.returncode == 2
+    assert "faults more" in process.stderr
+    assert len(process.stderr.splitlines()) < 200
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "message"),
     [
         ('x [mm],y [mm],z [mm]\n300,"-80\n1",0\n310,-80,0\n', ["2:1", "over several lines"]),
         ("x [mm],y [mm],z [mm]\n1,nan,0\nq,2,0\n1,2\n", ["2:1", "3:1", "4:1"]),
@@ -114,41 +122,41 @@ def test_many_faults_are_told_in_few_lines(tmp_path: Path) -> None:
         ("x [mm],y [mm],z [mm]\n1e12,0,0\n1,2,3\n", ["out of all proportion"]),
     ],
 )
-def test_waypoints_that_are_none(tmp_path: Path, text: str, told: list[str]) -> None:
+def test_waypoints_that_are_none(tmp_path: Path, text: str, message: list[str]) -> None:
     path = one(tmp_path)
     task = "tasks:\n  - {kind: path, name: seam, step: 5 mm, speed: 10 mm/s, file: seam.csv}\n"
     path.write_text(path.read_text().replace("tasks:\n", task))
     (tmp_path / "seam.csv").write_text(text, encoding="utf-8")
-    done = armsim("check", path)
-    assert done.returncode == 2
-    for part in told:
-        assert part in done.stderr
+    process = armsim("check", path)
+    assert process.returncode == 2
+    for part in message:
+        assert part in process.stderr
 
 
 @pytest.mark.parametrize("number", ["1:30", "0x14", "0b11", "1_000", "017:20"])
 def test_numbers_in_other_notations_are_not_taken(tmp_path: Path, number: str) -> None:
-    done = armsim("check", one(tmp_path, units=number))
-    assert done.returncode == 2
-    assert "notation" in done.stderr or "whole number" in done.stderr
+    process = armsim("check", one(tmp_path, units=number))
+    assert process.returncode == 2
+    assert "notation" in process.stderr or "whole number" in process.stderr
 
 
 def test_a_long_value_is_cut_in_its_message(tmp_path: Path) -> None:
-    done = armsim("check", one(tmp_path, position="1" * 10_000 + " um"))
-    assert done.returncode == 2
-    assert len(done.stderr) < 2_000
+    process = armsim("check", one(tmp_path, position="1" * 10_000 + " um"))
+    assert process.returncode == 2
+    assert len(process.stderr) < 2_000
 
 
 def test_where_only_the_printing_fails(tmp_path: Path) -> None:
     path = one(tmp_path)
     with Path("/dev/full").open("w") as full:
-        done = subprocess.run(
+        process = subprocess.run(
             [*COMMAND, "run", str(path), "--out", str(tmp_path / "r"), "--json"],
             stdout=full,
             stderr=subprocess.PIPE,
             check=False,
         )
-    assert done.returncode == 3
-    assert b"is written and whole" in done.stderr
+    assert process.returncode == 3
+    assert b"is written and whole" in process.stderr
     assert json.loads((tmp_path / "r" / "results.json").read_text())["scenario"] == "one"
     plain = armsim("run", path, "--out", tmp_path / "r", env={"PYTHONIOENCODING": "ascii", "PATH": "/usr/bin:/bin"})
     assert plain.returncode == 0, plain.stderr

@@ -37,7 +37,7 @@ def test_a_change_in_a_called_kernel_reaches_its_cached_caller(tmp_path: Path) -
         (package / "core" / "callee.py").write_text(
             f"from armsim.core.compile import compiled\n\n\n@compiled\ndef inner(x):\n    return x * {factor}.0\n"
         )
-        done = subprocess.run(
+        process = subprocess.run(
             [sys.executable, "-c", "from armsim.core.caller import outer; print(outer(1.0))"],
             cwd=tmp_path,
             env={**os.environ, "PYTHONPATH": str(tmp_path)},
@@ -45,12 +45,12 @@ def test_a_change_in_a_called_kernel_reaches_its_cached_caller(tmp_path: Path) -
             text=True,
             check=True,
         )
-        answers.append(float(done.stdout))
+        answers.append(float(process.stdout))
     assert answers == [2.0, 333.0]
 
 
 def test_no_folder_to_cache_in_is_no_error() -> None:
-    done = subprocess.run(
+    process = subprocess.run(
         [
             sys.executable,
             "-c",
@@ -61,7 +61,7 @@ def test_no_folder_to_cache_in_is_no_error() -> None:
         text=True,
         check=True,
     )
-    assert done.stdout.strip() == "True"
+    assert process.stdout.strip() == "True"
 
 
 SCRIPT = "from armsim.core.screws import all_small; import numpy as np; print(all_small(np.zeros(4096)))"
@@ -77,12 +77,12 @@ def test_a_damaged_cache_is_made_anew(tmp_path: Path, kind: str, damage: str) ->
     """Said once, with the folder; the next start finds it whole."""
     assert run(tmp_path).stdout.strip() == "True"
     file = next(tmp_path.rglob(kind))
-    whole = file.read_bytes()
-    file.write_bytes({"empty": b"", "cut": whole[: len(whole) // 2], "overwritten": b"x" * len(whole)}[damage])
-    done = run(tmp_path)
-    assert done.stdout.strip() == "True"
-    assert done.stderr.count("was damaged and is made anew") == 1
-    assert str(tmp_path) in done.stderr
+    content = file.read_bytes()
+    file.write_bytes({"empty": b"", "cut": content[: len(content) // 2], "overwritten": b"x" * len(content)}[damage])
+    process = run(tmp_path)
+    assert process.stdout.strip() == "True"
+    assert process.stderr.count("was damaged and is made anew") == 1
+    assert str(tmp_path) in process.stderr
     assert run(tmp_path).stderr == ""
 
 
@@ -91,9 +91,9 @@ def test_a_full_disk_is_no_error(tmp_path: Path) -> None:
         pytest.skip("no file system can be mounted here")
     try:
         (tmp_path / "filler").write_bytes(bytes(1_000_000))
-        done = run(tmp_path)
-        assert done.stdout.strip() == "True"
-        assert "is full" in done.stderr
-        assert "compiled at every start" in done.stderr
+        process = run(tmp_path)
+        assert process.stdout.strip() == "True"
+        assert "is full" in process.stderr
+        assert "compiled at every start" in process.stderr
     finally:
         subprocess.run(["umount", tmp_path], check=True)

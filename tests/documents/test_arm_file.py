@@ -90,23 +90,23 @@ def si(text: Any) -> float:
     return float(number) * SI[unit]
 
 
-def toolbox(data: dict[str, Any], moved: dict[Axis, float]) -> rtb.DHRobot:
+def toolbox(data: dict[str, Any], shifts: dict[Axis, float]) -> rtb.DHRobot:
     """The rows of a document as an arm of roboticstoolbox, by another reader of YAML, with constants moved."""
     links = []
     modified = data["kinematics"]["convention"] == "modified-dh"
     for row in data["kinematics"]["joints"]:
 
         def value(key: str, row: dict[str, Any] = row) -> float:
-            return si(row[key]) + moved.get(Axis(row["name"], key, Role.LINK), 0.0)
+            return si(row[key]) + shifts.get(Axis(row["name"], key, Role.LINK), 0.0)
 
-        zero = moved.get(Axis(row["name"]), 0.0)
+        zero = shifts.get(Axis(row["name"]), 0.0)
         offset = (si(row["offset"]) if "offset" in row else 0.0) + zero
         if row["type"] == "revolute":
-            offset += moved.get(Axis(row["name"], "theta", Role.LINK), 0.0)
+            offset += shifts.get(Axis(row["name"], "theta", Role.LINK), 0.0)
             kind = rtb.RevoluteMDH if modified else rtb.RevoluteDH
             links.append(kind(d=value("d"), a=value("a"), alpha=value("alpha"), offset=offset))
         else:
-            offset += moved.get(Axis(row["name"], "d", Role.LINK), 0.0)
+            offset += shifts.get(Axis(row["name"], "d", Role.LINK), 0.0)
             kind = rtb.PrismaticMDH if modified else rtb.PrismaticDH
             links.append(kind(theta=value("theta"), a=value("a"), alpha=value("alpha"), offset=offset))
     return rtb.DHRobot(links)
@@ -119,24 +119,24 @@ def test_written_rows_are_the_identified_model(convention: str, tmp_path: Path) 
     before = tmp_path / "before.yaml"
     before.write_text(ROWS.format(convention=convention))
     nominal, data = built(before), yaml.safe_load(before.read_text())
-    known = identified(nominal.arm, 1)
-    file = ArmFile("after", data, nominal.arm, known, ["a line"])
+    reference = identified(nominal.arm, 1)
+    file = ArmFile("after", data, nominal.arm, reference, ["a line"])
     (tmp_path / "after.yaml").write_text(file.text())
     after, written = built(tmp_path / "after.yaml"), yaml.safe_load(file.text())
     constants = {
-        p.axis: v for p, v in zip(known.parameters, known.values, strict=True) if isinstance(p.shape, Constant)
+        p.axis: v for p, v in zip(reference.parameters, reference.values, strict=True) if isinstance(p.shape, Constant)
     }
     truth, other = toolbox(data, constants), toolbox(written, {})
     base = nominal.arm.postures(np.zeros(3)).tool[0] @ np.linalg.inv(toolbox(data, {}).fkine([0.0] * 3).A @ _tool())
     rng = np.random.default_rng(2)
     for q in rng.uniform([-2.9, 0.0, -1.5], [2.9, 0.5, 1.5], (100, 3)):
-        wanted = truth.fkine(q).A
-        assert np.abs(other.fkine(q).A - wanted).max() < 1e-9
-        assert np.abs(after.arm.postures(q).tool[0] - base @ wanted @ _tool()).max() < 1e-9
+        expected = truth.fkine(q).A
+        assert np.abs(other.fkine(q).A - expected).max() < 1e-9
+        assert np.abs(after.arm.postures(q).tool[0] - base @ expected @ _tool()).max() < 1e-9
     assert after.tolerances == nominal.tolerances
     assert after.arm.groups == nominal.arm.groups
     assert np.array_equal(after.arm.lower, nominal.arm.lower)
-    _same_knowledge(after.identification, known)
+    _same_knowledge(after.identification, reference)
 
 
 def _tool() -> np.ndarray:
@@ -145,18 +145,18 @@ def _tool() -> np.ndarray:
     return out
 
 
-def _same_knowledge(read: Identification | None, known: Identification) -> None:
+def _same_knowledge(read: Identification | None, reference: Identification) -> None:
     """Values to the sixth decimal of a micrometre or microradian, covariance to that of the worst correlation."""
     assert read is not None
-    assert [p.axis for p in read.parameters] == [p.axis for p in known.parameters]
-    for one, two in zip(read.parameters, known.parameters, strict=True):
+    assert [p.axis for p in read.parameters] == [p.axis for p in reference.parameters]
+    for one, two in zip(read.parameters, reference.parameters, strict=True):
         assert type(one.shape) is type(two.shape)
         if isinstance(one.shape, Wave) and isinstance(two.shape, Wave):
             assert one.shape.function == two.shape.function
             assert one.shape.order == pytest.approx(two.shape.order, rel=1e-9)
-    assert np.abs(read.values - known.values).max() < 1e-12
-    std = np.sqrt(np.diag(known.covariance))
-    assert np.abs((read.covariance - known.covariance) / np.outer(std, std)).max() < 1e-6
+    assert np.abs(read.values - reference.values).max() < 1e-12
+    std = np.sqrt(np.diag(reference.covariance))
+    assert np.abs((read.covariance - reference.covariance) / np.outer(std, std)).max() < 1e-6
 
 
 def test_written_origins_are_the_identified_model(tmp_path: Path) -> None:
@@ -165,29 +165,29 @@ def test_written_origins_are_the_identified_model(tmp_path: Path) -> None:
     (tmp_path / "before.urdf").write_text(URDF)
     (tmp_path / "before.yaml").write_text(ARM_OF_URDF)
     nominal = built(tmp_path / "before.yaml")
-    known = identified(nominal.arm, 3, waves=False)
-    file = ArmFile("after", yaml.safe_load(ARM_OF_URDF), nominal.arm, known, (), "after.urdf")
+    reference = identified(nominal.arm, 3, waves=False)
+    file = ArmFile("after", yaml.safe_load(ARM_OF_URDF), nominal.arm, reference, (), "after.urdf")
     text = with_origins(URDF, nominal.arm, file.moved)
     (tmp_path / "after.urdf").write_text(text)
     (tmp_path / "after.yaml").write_text(file.text())
     after, model = built(tmp_path / "after.yaml"), pin.buildModelFromUrdf(str(tmp_path / "after.urdf"))
     original = pin.buildModelFromUrdf(str(tmp_path / "before.urdf"))
     tip, data = model.getFrameId("l4"), model.createData()
-    moved = dict(zip((p.axis for p in known.parameters), known.values, strict=True))
+    shifts = dict(zip((p.axis for p in reference.parameters), reference.values, strict=True))
     tool, rng = pin.SE3(np.eye(3), np.array([0.0, 0.01, 0.05])), np.random.default_rng(4)
     for q in rng.uniform([-2.0, 0.0, -3.0], [2.0, 1.0, 3.0], (100, 3)):
         full = np.array([q[0], q[1], math.cos(q[2]), math.sin(q[2])])  # pinocchio's continuous joint
         pin.framesForwardKinematics(model, data, full)
-        wanted = _by_hand(moved, q) * tool
-        assert np.abs((data.oMf[tip] * tool).translation - wanted.translation).max() < 1e-9
-        assert np.abs(after.arm.postures(q).tool[0] - wanted.homogeneous).max() < 1e-9
+        expected = _by_hand(shifts, q) * tool
+        assert np.abs((data.oMf[tip] * tool).translation - expected.translation).max() < 1e-9
+        assert np.abs(after.arm.postures(q).tool[0] - expected.homogeneous).max() < 1e-9
     assert original.nq == model.nq
-    stripped = [re.sub(r"\s*<origin\b[^>]*?(/>|>\s*</origin>)", "", own) for own in (text, URDF)]
+    stripped = [re.sub(r"\s*<origin\b[^>]*?(/>|>\s*</origin>)", "", item) for item in (text, URDF)]
     assert stripped[0] == stripped[1]
-    _same_knowledge(after.identification, known)
+    _same_knowledge(after.identification, reference)
 
 
-def _by_hand(moved: dict[Axis, float], q: np.ndarray) -> pin.SE3:
+def _by_hand(shifts: dict[Axis, float], q: np.ndarray) -> pin.SE3:
     """Chain of the URDF above with its origins and zeros moved, as products of pinocchio's transforms."""
     joints: list[tuple[str, tuple[float, ...], tuple[float, ...], tuple[float, ...] | None, bool]] = [
         ("a", (0.1, 0.2, 0.3), (0.1, -0.2, 0.3), (0.0, 0.0, 1.0), True),
@@ -197,15 +197,15 @@ def _by_hand(moved: dict[Axis, float], q: np.ndarray) -> pin.SE3:
     ]
     out, number = pin.SE3.Identity(), 0
     for name, xyz, rpy, axis, turns in joints:
-        shift = [value + moved[Axis(name, key, Role.LINK)] for key, value in zip("xyz", xyz, strict=True)]
+        shift = [value + shifts[Axis(name, key, Role.LINK)] for key, value in zip("xyz", xyz, strict=True)]
         turn = [
-            value + moved[Axis(name, key, Role.LINK)] for key, value in zip(("roll", "pitch", "yaw"), rpy, strict=True)
+            value + shifts[Axis(name, key, Role.LINK)] for key, value in zip(("roll", "pitch", "yaw"), rpy, strict=True)
         ]
         out = out * pin.SE3(pin.rpy.rpyToMatrix(*turn), np.array(shift))
         if axis is None:
             continue
         direction = np.array(axis) / np.linalg.norm(axis)
-        size = q[number] + moved[Axis(name)]
+        size = q[number] + shifts[Axis(name)]
         number += 1
         out = out * (
             pin.SE3(pin.exp3(direction * size), np.zeros(3)) if turns else pin.SE3(np.eye(3), direction * size)
@@ -224,23 +224,23 @@ FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("row", "found"), FAULTS)
-def test_a_fault_in_what_was_identified_is_told(row: str, found: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("row", "message"), FAULTS)
+def test_a_fault_in_what_was_identified_is_told(row: str, message: str, tmp_path: Path) -> None:
     file = tmp_path / "arm.yaml"
     file.write_text(ROWS.format(convention="standard-dh") + f"identified:\n  parameters:\n    - {row}\n")
-    with pytest.raises(InputError, match=re.escape(found)) as error:
+    with pytest.raises(InputError, match=re.escape(message)) as error:
         built(file)
     assert f"arm.yaml:{len(file.read_text().splitlines())}:" in str(error.value)
 
 
 @pytest.mark.parametrize(
-    ("rows", "found"),
+    ("rows", "message"),
     [("[[0.5], [0.1]]", "rows of 1, 1"), ("[[0.99], [0.99, -0.99]]", "no parameters can have"), ("[[1.5]]", "1.5")],
 )
-def test_correlations_of_no_law_are_refused(rows: str, found: str, tmp_path: Path) -> None:
-    count = 2 if found == "1.5" else 3
+def test_correlations_of_no_law_are_refused(rows: str, message: str, tmp_path: Path) -> None:
+    count = 2 if message == "1.5" else 3
     entries = "".join(f"    - {{joint: j{n + 1}, parameter: a, value: 1 um, std: 1 um}}\n" for n in range(count))
     text = ROWS.format(convention="standard-dh") + f"identified:\n  parameters:\n{entries}  correlations: {rows}\n"
     (tmp_path / "arm.yaml").write_text(text)
-    with pytest.raises(InputError, match=re.escape(found)):
+    with pytest.raises(InputError, match=re.escape(message)):
         built(tmp_path / "arm.yaml")

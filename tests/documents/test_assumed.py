@@ -53,14 +53,14 @@ def test_the_share_that_rests_on_a_type_of_gear(tmp_path: Path, gear: str, rests
     sizes = rng.uniform(-60, 60, (2, n)) * np.sin(rng.uniform(0, 2 * np.pi, (2, n)))
     waves = sizes.sum(axis=0) if "kinematic" not in gear else sizes[0]
     lost = rng.choice((-90.0, 90.0), n)
-    whole = np.mean((waves + lost + 100.0) ** 2)
+    mean_square = np.mean((waves + lost + 100.0) ** 2)
     expected = (np.mean(waves**2) if rests[0] else 0) + (np.mean(lost**2) if rests[1] else 0)
     result = armsim.run(cell(tmp_path, gear))
     task = result.tasks[0]
-    assert resting_share(task, result.assumptions) == pytest.approx(expected / whole, abs=0.01)
-    keys = [own.key for own in result.assumptions]
+    assert resting_share(task, result.assumptions) == pytest.approx(expected / mean_square, abs=0.01)
+    keys = [assumption.key for assumption in result.assumptions]
     assert keys == [
-        f"transmission.{key}" for key, own in zip(("kinematic_error", "lost_motion"), rests, strict=True) if own
+        f"transmission.{key}" for key, item in zip(("kinematic_error", "lost_motion"), rests, strict=True) if item
     ]
     sentence = assumed_sentence(result, task)
     assert (
@@ -68,7 +68,7 @@ def test_the_share_that_rests_on_a_type_of_gear(tmp_path: Path, gear: str, rests
     ) == rests[1]
     assert ("order 1 per input turn up to 60.0 arcsec" in sentence) == rests[0]
     shares = [record["shares"]["lever"] for record in assumed_records(result)]
-    assert sum(shares) == pytest.approx(expected / whole, abs=0.01)
+    assert sum(shares) == pytest.approx(expected / mean_square, abs=0.01)
 
 
 def test_check_and_run_tell(tmp_path: Path) -> None:
@@ -76,20 +76,20 @@ def test_check_and_run_tell(tmp_path: Path) -> None:
     printed = " ".join(invoke("check", path).stdout.split())
     assert "assumed, not stated" in printed
     assert "j1 transmission.lost_motion 180 arcsec typical of a planetary gear; common practice, no source" in printed
-    told = json.loads(invoke("check", "--json", path).stdout)[str(path)]["assumptions"]
-    assert [own["key"] for own in told] == ["transmission.kinematic_error", "transmission.lost_motion"]
+    output = json.loads(invoke("check", "--json", path).stdout)[str(path)]["assumptions"]
+    assert [item["key"] for item in output] == ["transmission.kinematic_error", "transmission.lost_motion"]
     out = tmp_path / "out"
     assert invoke("run", path, "--out", out).returncode == 0
     manifest = json.loads((out / "manifest.json").read_text())
-    assert [own["key"] for own in manifest["assumptions"]] == [own["key"] for own in told]
-    assert 0.4 < sum(own["shares"]["lever"] for own in manifest["assumptions"]) < 0.6
+    assert [item["key"] for item in manifest["assumptions"]] == [item["key"] for item in output]
+    assert 0.4 < sum(item["shares"]["lever"] for item in manifest["assumptions"]) < 0.6
     page = " ".join((out / "report.html").read_text().split())
-    front, _, rest = page.partition("The arm and its sensors</h2>")
+    front, _, others = page.partition("The arm and its sensors</h2>")
     assert "Assumed, not stated: transmission.kinematic_error of j1" in front
     assert "of the mean square error over lever rests on that" in front
-    assert "Values that are assumed, not stated" in rest
+    assert "Values that are assumed, not stated" in others
     results = json.loads((out / "results.json").read_text())
-    assert [own["key"] for own in results["assumptions"]] == [own["key"] for own in told]
+    assert [result["key"] for result in results["assumptions"]] == [result["key"] for result in output]
 
 
 def test_a_gear_that_is_stated_is_not_assumed(tmp_path: Path) -> None:
@@ -115,8 +115,8 @@ def test_the_radius_that_a_sheet_does_not_state(tmp_path: Path) -> None:
         cell(tmp_path, "lost_motion: 0 arcsec", sheet=", outer_diameter: 24 mm",
              mounting="eccentricity: {limit: 20 um, distribution: fixed}")
     )  # fmt: skip
-    (own,) = result.assumptions
-    assert (own.joint, own.key, own.value) == ("j1", "encoder.track_radius", "10.2 mm")
+    (target,) = result.assumptions
+    assert (target.joint, target.key, target.value) == ("j1", "encoder.track_radius", "10.2 mm")
     wave = 20e-6 / 10.2e-3 / 20 / ARCSEC
     expected = 0.5 * wave**2 / (0.5 * wave**2 + 100.0**2)
     assert resting_share(result.tasks[0], result.assumptions) == pytest.approx(expected, rel=0.05)
@@ -129,4 +129,4 @@ def test_explain_lists_the_types(word: str) -> None:
     for name, gear in PRESETS.items():
         line = next(line for line in text.splitlines() if line.strip().startswith(f"{name}:"))
         assert f"{gear.lost_motion / ARCSEC:.3g}" in line
-        assert all(f"order {own.order:g} per {own.per.replace('-', ' ')}" in line for own in gear.kinematic_error)
+        assert all(f"order {item.order:g} per {item.per.replace('-', ' ')}" in line for item in gear.kinematic_error)

@@ -38,12 +38,12 @@ def test_it_is_the_base_with_the_changes(tmp_path: Path, base: Path) -> None:
     joint = armsim.load(base).scenario.machine.arm.names[1]
     changes = {f"joints.{joint}.mastering": "3 arcsec", "joints.j3.placement": "output", "sampling.units": 77}
     lines = "".join(f"  {path}: {value}\n" for path, value in changes.items())
-    found = armsim.load(written(tmp_path, f"kind: scenario\nbase: {base}\nchanges:\n{lines}"))
-    wanted = armsim.load(base).change(changes)
-    assert found.budgets() == wanted.budgets() != armsim.load(base).budgets()
-    assert found.scenario.plan == wanted.scenario.plan
-    assert [task.name for task in found.scenario.tasks] == [task.name for task in wanted.scenario.tasks]
-    assert {own.path.name for own in found.scenario.sources} >= {"own.yaml", base.name}
+    study = armsim.load(written(tmp_path, f"kind: scenario\nbase: {base}\nchanges:\n{lines}"))
+    expected = armsim.load(base).change(changes)
+    assert study.budgets() == expected.budgets() != armsim.load(base).budgets()
+    assert study.scenario.plan == expected.scenario.plan
+    assert [task.name for task in study.scenario.tasks] == [task.name for task in expected.scenario.tasks]
+    assert {source.path.name for source in study.scenario.sources} >= {"own.yaml", base.name}
 
 
 def test_names_and_references_count_from_the_file_that_states_them(tmp_path: Path) -> None:
@@ -54,9 +54,9 @@ def test_names_and_references_count_from_the_file_that_states_them(tmp_path: Pat
         tmp_path,
         f"kind: scenario\nname: other disc\nbase: {DEMO}\nchanges: {{joints.j1.encoder: parts/own-disc.yaml}}\n",
     )
-    found = armsim.load(file).scenario
-    assert found.name == "other disc"
-    assert any(own.path.name == "own-disc.yaml" for own in found.sources)
+    study = armsim.load(file).scenario
+    assert study.name == "other disc"
+    assert any(source.path.name == "own-disc.yaml" for source in study.sources)
 
 
 def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
@@ -68,7 +68,7 @@ def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "line", "found"),
+    ("text", "line", "message"),
     [
         ("kind: scenario\nbase: own.yaml\n", 2, "bases in a circle: own.yaml -> own.yaml"),
         ("kind: scenario\nbase: nothing.yaml\n", 2, "no such file"),
@@ -100,14 +100,14 @@ def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
         ("kind: scenario\nbase: 3\n", 2, "3"),
     ],
 )
-def test_what_is_wrong_is_told_where_it_stands(tmp_path: Path, text: str, line: int, found: str) -> None:
+def test_what_is_wrong_is_told_where_it_stands(tmp_path: Path, text: str, line: int, message: str) -> None:
     file = written(tmp_path, text.replace("{demo}", str(DEMO)))
     with pytest.raises(InputError) as caught:
         armsim.load(file)
-    told = str(caught.value)
-    assert found in told
+    text_of_error = str(caught.value)
+    assert message in text_of_error
     if line:
-        assert f"own.yaml:{line}:" in told
+        assert f"own.yaml:{line}:" in text_of_error
 
 
 @pytest.mark.parametrize(("number", "good"), [(16, True), (17, False)])
@@ -121,9 +121,9 @@ def test_a_chain_of_bases_has_an_end(tmp_path: Path, number: int, good: bool) ->
         return
     with pytest.raises(InputError) as caught:
         armsim.load(tmp_path / "s0.yaml")
-    told = str(caught.value)
-    assert "s16.yaml:2:1: base: a chain of more than 16 bases: s0.yaml -> s1.yaml -> " in told
-    assert "s16.yaml -> bonding-cell.yaml; accepted: at most 16, one upon another" in told
+    message = str(caught.value)
+    assert "s16.yaml:2:1: base: a chain of more than 16 bases: s0.yaml -> s1.yaml -> " in message
+    assert "s16.yaml -> bonding-cell.yaml; accepted: at most 16, one upon another" in message
 
 
 def test_bases_in_a_circle_are_told_with_the_circle(tmp_path: Path) -> None:
@@ -160,15 +160,15 @@ def test_its_own_folder_takes_a_second_result(tmp_path: Path) -> None:
     )
     other = written(tmp_path / "other", f"kind: scenario\nbase: {DEMO}\n")
     for _ in range(2):
-        done = invoke("run", file, cwd=tmp_path)
-        assert done.returncode in (0, 1, 4), done.stderr
+        process = invoke("run", file, cwd=tmp_path)
+        assert process.returncode in (0, 1, 4), process.stderr
     refused = invoke("run", other, "--units", "60", cwd=tmp_path)
     assert refused.returncode == 2
     assert f"holds the result of {file}" in refused.stderr
 
 
 def test_what_is_wrong_on_the_command_line_is_told_of_it() -> None:
-    done = invoke("check", DEMO, "--set", "joints.j1.mounting.eccentricity=20kg")
-    assert done.returncode == 2
-    assert "change: joints.j1.mounting.eccentricity: " in done.stderr
-    assert "bonding-cell" not in done.stderr
+    process = invoke("check", DEMO, "--set", "joints.j1.mounting.eccentricity=20kg")
+    assert process.returncode == 2
+    assert "change: joints.j1.mounting.eccentricity: " in process.stderr
+    assert "bonding-cell" not in process.stderr

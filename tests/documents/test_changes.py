@@ -99,7 +99,7 @@ def test_a_key_is_taken_away() -> None:
 
 
 @pytest.mark.parametrize(
-    ("path", "value", "told"),
+    ("path", "value", "message"),
     [
         ("joints.j9.placement", "output", "no joint 'j9'"),
         ("groups.wirst.placement", "output", "did you mean 'wrist'"),
@@ -113,26 +113,26 @@ def test_a_key_is_taken_away() -> None:
         ("joints.j1.encoder", "nowhere.yaml", "no such file"),
     ],
 )
-def test_a_change_that_is_none_is_named(path: str, value: object, told: str) -> None:
+def test_a_change_that_is_none_is_named(path: str, value: object, message: str) -> None:
     with pytest.raises(InputError) as caught:
         armsim.load(DEMO).change({path: value})
-    assert told in str(caught.value)
+    assert message in str(caught.value)
 
 
 def test_a_machine_made_in_python_is_not_overwritten() -> None:
     study = armsim.load(DEMO)
-    made = study.with_scenario(machine=study.scenario.machine)
+    result = study.with_scenario(machine=study.scenario.machine)
     with pytest.raises(ValueError, match="made in Python"):
-        made.with_plan(units=3).change({"joints.j1.placement": "output"})
+        result.with_plan(units=3).change({"joints.j1.placement": "output"})
 
 
 def test_set_on_the_command_line(tmp_path: Path) -> None:
     """A run with changes is that of the edited file; its manifest does it again, and says what was changed."""
-    wanted = ["--set", "joints.j2.mounting.eccentricity=7 um", "--set", "groups.wrist.encoder.track_radius=8mm"]
+    target = ["--set", "joints.j2.mounting.eccentricity=7 um", "--set", "groups.wrist.encoder.track_radius=8mm"]
     few = ["--units", "30", "--visits", "2", *COARSE]
-    done = invoke("run", DEMO, *wanted, *few, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1, 4), done.stderr
-    assert "changed: joints.j2.mounting.eccentricity = 7 um" in done.stderr
+    process = invoke("run", DEMO, *target, *few, "--out", tmp_path / "r")
+    assert process.returncode in (0, 1, 4), process.stderr
+    assert "changed: joints.j2.mounting.eccentricity = 7 um" in process.stderr
     changes = {"joints.j2.mounting.eccentricity": "7 um", "groups.wrist.encoder.track_radius": "8 mm"}
     changes["tasks.side view.step"] = "120 mm"
     study = armsim.load(DEMO).change(changes).with_plan(units=30, visits=2)
@@ -144,7 +144,7 @@ def test_set_on_the_command_line(tmp_path: Path) -> None:
     again = invoke("run", "--reproduce", tmp_path / "r" / "manifest.json", "--out", tmp_path / "again")
     assert again.returncode in (0, 1, 4), again.stderr
     assert "the same to the bit" in again.stderr
-    checked = invoke("check", DEMO, *wanted)
+    checked = invoke("check", DEMO, *target)
     assert checked.returncode == 0
     assert checked.stdout != invoke("check", DEMO).stdout
 
@@ -155,11 +155,11 @@ def test_set_with_a_catalogue_changes_what_is_chosen_for(tmp_path: Path) -> None
     ready, options = load_options(DEMO, catalogue, {"joints.*.transmission.lost_motion": "1 arcsec"})
     (lost,) = {joint.transmission.lost_motion for joint in ready.machine.joints}
     assert lost == pytest.approx(math.radians(1 / 3600))
-    assert {own.joint.transmission for own in options.joints[0]} == {ready.machine.joints[0].transmission}
+    assert {item.joint.transmission for item in options.joints[0]} == {ready.machine.joints[0].transmission}
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "message"),
     [
         ("joints.j1.placement", "accepted: PATH=VALUE"),
         ("=5 um", "accepted: PATH=VALUE"),
@@ -180,12 +180,12 @@ def test_set_with_a_catalogue_changes_what_is_chosen_for(tmp_path: Path) -> None
     ],
     ids=range(16),
 )
-def test_a_set_that_is_none_is_named(text: str, told: str) -> None:
-    done = invoke("check", DEMO, "--set", text)
-    assert done.returncode == 2
-    assert done.stderr.startswith("error: command line: --set")
-    assert told in done.stderr
-    assert len(done.stderr.splitlines()) == 1
+def test_a_set_that_is_none_is_named(text: str, message: str) -> None:
+    process = invoke("check", DEMO, "--set", text)
+    assert process.returncode == 2
+    assert process.stderr.startswith("error: command line: --set")
+    assert message in process.stderr
+    assert len(process.stderr.splitlines()) == 1
 
 
 PARTS = ("joints", "joints.j1", "joints.j1.encoder", "joints.j1.mounting", "arm", "tasks", "sampling", "motion", "name")
@@ -202,19 +202,19 @@ PATHS = (
 )
 def test_whatever_is_put_there_a_path_through_it_is_bad_input_or_good(part: str, value: object) -> None:
     """A change that leaves no mapping where the next one looks for its keys; nothing but an error of the input."""
-    whole = armsim.load(DEMO).scenario
+    document = armsim.load(DEMO).scenario
     for path in PATHS:
         with contextlib.suppress(InputError):
-            load_changed(whole, {part: value, path: "1 %"})
+            load_changed(document, {part: value, path: "1 %"})
 
 
 @pytest.mark.parametrize(
-    "given", [["joints=5", "joints.*.placement=output"], ["joints=[1]", "joints.*.mastering=1 um"]]
+    "arguments", [["joints=5", "joints.*.placement=output"], ["joints=[1]", "joints.*.mastering=1 um"]]
 )
-def test_joints_that_are_none_are_bad_input(given: list[str]) -> None:
-    done = invoke("check", DEMO, *(word for text in given for word in ("--set", text)))
-    assert done.returncode == 2
-    assert "which has no parts" in done.stderr
+def test_joints_that_are_none_are_bad_input(arguments: list[str]) -> None:
+    process = invoke("check", DEMO, *(word for text in arguments for word in ("--set", text)))
+    assert process.returncode == 2
+    assert "which has no parts" in process.stderr
 
 
 @pytest.mark.parametrize(

@@ -32,9 +32,9 @@ class Row:
 
 def chosen(options: Options, names: tuple[str, ...], seed: int) -> tuple[list[Row], list[object]]:
     pick = random.Random(seed)
-    own = [pick.choice(offered) for offered in options.joints]
-    rows = [Row(n, o.encoder, o.mounting, o.placement) for n, o in zip(names, own, strict=True)]
-    return rows, [o.joint for o in own]
+    result_value = [pick.choice(offered) for offered in options.joints]
+    rows = [Row(n, o.encoder, o.mounting, o.placement) for n, o in zip(names, result_value, strict=True)]
+    return rows, [o.joint for o in result_value]
 
 
 def shop(folder: Path, **more: object) -> Path:
@@ -93,38 +93,38 @@ def test_references_of_a_catalogue_stay_references(tmp_path: Path) -> None:
 
 
 def test_an_arm_within_the_scenario_finds_its_urdf(tmp_path: Path) -> None:
-    here = tmp_path / "a"
-    here.mkdir()
-    (here / "robot.urdf").write_text(URDF)
-    (here / "scenario.yaml").write_text(INLINE)
-    catalogue = shop(here)
-    ready, options = load_options(here / "scenario.yaml", catalogue)
+    folder = tmp_path / "a"
+    folder.mkdir()
+    (folder / "robot.urdf").write_text(URDF)
+    (folder / "scenario.yaml").write_text(INLINE)
+    catalogue = shop(folder)
+    ready, options = load_options(folder / "scenario.yaml", catalogue)
     rows, joints = chosen(options, ready.machine.arm.names, 3)
-    there = tmp_path / "b"
-    there.mkdir()
-    text = as_changes(here / "scenario.yaml", ready.machine, ready.sources, catalogue, rows, "chosen", there)
-    (there / "chosen.yaml").write_text(text)
-    assert list(load_scenario(there / "chosen.yaml").machine.joints) == joints
+    other_folder = tmp_path / "b"
+    other_folder.mkdir()
+    text = as_changes(folder / "scenario.yaml", ready.machine, ready.sources, catalogue, rows, "chosen", other_folder)
+    (other_folder / "chosen.yaml").write_text(text)
+    assert list(load_scenario(other_folder / "chosen.yaml").machine.joints) == joints
 
 
-@pytest.mark.parametrize("wanted", [{"placements": {"motor": 0, "output": 20, "both": 7}}, ONE])
-def test_two_encoders_stay_two_unless_the_catalogue_says_one(tmp_path: Path, wanted: dict[str, object]) -> None:
+@pytest.mark.parametrize("expected", [{"placements": {"motor": 0, "output": 20, "both": 7}}, ONE])
+def test_two_encoders_stay_two_unless_the_catalogue_says_one(tmp_path: Path, expected: dict[str, object]) -> None:
     """j6 of the track cell has encoders on both sides, and counts turns; its track takes a linear scale."""
     base = tmp_path / "counting.yaml"
     base.write_text(f"kind: scenario\nname: counting\nbase: {TRACK}\nchanges: {{joints.j6.counts_turns: true}}\n")
     tape = yaml.safe_load((ROOT / "configs" / "encoders" / "tape-20.yaml").read_text())
     encoders = [*yaml.safe_load(DISCS.read_text())["encoders"][:4], {"encoder": tape}]
-    catalogue = shop(tmp_path, encoders=encoders, mountings=[{"name": "plain", "price": 0}], **wanted)
+    catalogue = shop(tmp_path, encoders=encoders, mountings=[{"name": "plain", "price": 0}], **expected)
     ready, options = load_options(base, catalogue)
     second = ready.machine.joints[-1].motor_encoder
     assert second is not None
     for option in options.joints[-1]:
-        if wanted is ONE:
+        if expected is ONE:
             assert (option.placement, option.joint.motor_encoder, option.joint.counts_turns) == ("output", None, False)
         else:
             assert (option.placement, option.joint.motor_encoder, option.joint.counts_turns) == ("both", second, True)
             assert option.price == option.joint.encoder.price + second.price + 7
-    assert not any(option.placement == "both" for own in options.joints[:-1] for option in own)
+    assert not any(option.placement == "both" for joint in options.joints[:-1] for option in joint)
     rows, joints = chosen(options, ready.machine.arm.names, 4)
     text = as_changes(base, ready.machine, ready.sources, catalogue, rows, "chosen", tmp_path)
     (tmp_path / "chosen.yaml").write_text(text)
@@ -136,10 +136,10 @@ def test_two_encoders_without_a_price_are_refused(tmp_path: Path) -> None:
     out = tmp_path / "chosen.yaml"
     second = f"joints.j2.motor_encoder={ROOT / 'configs' / 'encoders' / 'disc-50.yaml'}"
     words = ("--write", out, "--set", second, "--set", "joints.j2.placement=both")
-    done = invoke("select", DEMO, "--catalogue", DISCS, *words)
-    assert done.returncode == 2
-    assert done.stderr.count("discs.yaml:") == 1
-    assert "joint j2 has two sensors, and placement both is not priced" in done.stderr
+    process = invoke("select", DEMO, "--catalogue", DISCS, *words)
+    assert process.returncode == 2
+    assert process.stderr.count("discs.yaml:") == 1
+    assert "joint j2 has two sensors, and placement both is not priced" in process.stderr
     assert not out.exists()
 
 
@@ -170,12 +170,12 @@ def test_select_writes_what_was_set_too(tmp_path: Path) -> None:
     """What --set changed stands in the file that is written, its references counted from there."""
     out, encoder = tmp_path / "chosen.yaml", "../configs/encoders/disc-50.yaml"
     catalogue = shop(tmp_path, placements={"motor": 0, "output": 20, "both": 5})
-    done = invoke(
+    process = invoke(
         "select", DEMO, "--catalogue", catalogue, "--write", out, "--units", "200", "--visits", "3", *COARSE, "--set",
         "requirement={position: 90 um, coverage: 95 %}", "--set", f"joints.j2.motor_encoder={encoder}", "--set",
         "joints.j2.placement=both",
     )  # fmt: skip
-    assert done.returncode in (0, 4), done.stderr
+    assert process.returncode in (0, 4), process.stderr
     back = load_scenario(out)
     assert back.requirement is not None
     assert back.requirement.position == pytest.approx(90e-6)

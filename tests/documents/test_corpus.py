@@ -149,10 +149,10 @@ MORE = [
 def test_wrong_input_is_named(tmp_path: Path, file: str, old: str, new: str, expected: list[str]) -> None:
     assert old in FILES[file]
     path = write(tmp_path, **{file: FILES[file].replace(old, new, 1)})
-    told = faults(path)
+    messages = faults(path)
     for part in expected:
-        assert part in "\n".join(told)
-    for fault in told:  # every one with its place
+        assert part in "\n".join(messages)
+    for fault in messages:  # every one with its place
         name, line, column = fault.split(": ")[0].rsplit(":", 2)
         assert name in FILES
         assert int(line) > 0
@@ -205,15 +205,15 @@ def test_faults_of_all_files_are_told_at_once(tmp_path: Path) -> None:
     scenario = SCENARIO.replace("15 um", "15").replace("units: 50", "units: none").replace("ratio: 100", "ratio: 0")
     arm = ARM.replace("alpha: 0 deg, range: [-170", "alpha: 0, range: [-170")
     disc = ENCODER.replace("price: 38", "price: minus")
-    told = faults(write(tmp_path, scenario_yaml=scenario, arm_yaml=arm, disc_yaml=disc))
-    assert sorted(fault.split(":")[0] for fault in told) == ["arm.yaml", "disc.yaml", *["scenario.yaml"] * 3]
+    messages = faults(write(tmp_path, scenario_yaml=scenario, arm_yaml=arm, disc_yaml=disc))
+    assert sorted(fault.split(":")[0] for fault in messages) == ["arm.yaml", "disc.yaml", *["scenario.yaml"] * 3]
 
 
 def test_a_scenario_and_its_requirement_and_tasks_are_told_at_once(tmp_path: Path) -> None:
     scenario = SCENARIO.replace("30 mm]", "300 mm]").replace("  j1:", "  j9:")
-    told = "\n".join(faults(write(tmp_path, scenario_yaml=scenario)))
+    message = "\n".join(faults(write(tmp_path, scenario_yaml=scenario)))
     for part in ("outside the range of joint j3", "no such joint", "no encoder"):
-        assert part in told
+        assert part in message
 
 
 def test_references_that_links_lead_elsewhere_are_noted(tmp_path: Path) -> None:
@@ -265,11 +265,11 @@ def test_wrong_urdf_is_named(tmp_path: Path, old: str, new: str, expected: str) 
     )
     check_file(tmp_path / "arm.yaml")
     (tmp_path / "r.urdf").write_text(URDF.replace(old, new, 1))
-    (told,) = faults(tmp_path / "arm.yaml")
-    assert expected in told
-    assert re.match(r"(r\.urdf|arm\.yaml):\d+:\d+:", told)
-    if "'j2'" in told:
-        assert told.startswith("r.urdf:3:1:")  # where the joint stands
+    (message,) = faults(tmp_path / "arm.yaml")
+    assert expected in message
+    assert re.match(r"(r\.urdf|arm\.yaml):\d+:\d+:", message)
+    if "'j2'" in message:
+        assert message.startswith("r.urdf:3:1:")  # where the joint stands
 
 
 def test_a_chain_beyond_all_proportion_is_refused(tmp_path: Path) -> None:

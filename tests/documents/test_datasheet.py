@@ -33,9 +33,9 @@ def encoder(tmp_path: Path, text: str) -> Encoder:
     """The sensor of a document."""
     path = tmp_path / "encoder.yaml"
     path.write_text(text)
-    found = check_file(path)
-    assert isinstance(found, Encoder)
-    return found
+    actual = check_file(path)
+    assert isinstance(actual, Encoder)
+    return actual
 
 
 def fault(tmp_path: Path, text: str) -> str:
@@ -63,20 +63,20 @@ def fault(tmp_path: Path, text: str) -> str:
 def test_any_words_for_period_and_resolution(
     tmp_path: Path, line: str, periods: int, resolution: str, steps: float | None
 ) -> None:
-    own = encoder(tmp_path, f"{SHEET}{line}\n{resolution}\n")
-    assert own.order == periods
-    assert own.step == pytest.approx(2 * math.pi / (steps or periods * 4096), rel=1e-12)
+    sensor = encoder(tmp_path, f"{SHEET}{line}\n{resolution}\n")
+    assert sensor.order == periods
+    assert sensor.step == pytest.approx(2 * math.pi / (steps or periods * 4096), rel=1e-12)
 
 
 def test_a_linear_scale_states_its_step(tmp_path: Path) -> None:
-    own = encoder(tmp_path, f"{TAPE}signal_period: 20 um\nresolution: 10 nm\n")
-    assert own.interpolation == pytest.approx(math.log2(2000))  # 20 um / 10 nm
-    assert own.step == pytest.approx(10e-9)
+    sensor = encoder(tmp_path, f"{TAPE}signal_period: 20 um\nresolution: 10 nm\n")
+    assert sensor.interpolation == pytest.approx(math.log2(2000))  # 20 um / 10 nm
+    assert sensor.step == pytest.approx(10e-9)
 
 
 def test_a_resolution_alone_is_enough(tmp_path: Path) -> None:
-    own = encoder(tmp_path, f"{SHEET}resolution: 20 bit\n")
-    assert own.step == pytest.approx(2 * math.pi / 2**20)
+    sensor = encoder(tmp_path, f"{SHEET}resolution: 20 bit\n")
+    assert sensor.step == pytest.approx(2 * math.pi / 2**20)
 
 
 @pytest.mark.parametrize(
@@ -90,9 +90,9 @@ def test_a_resolution_alone_is_enough(tmp_path: Path) -> None:
     ],
 )
 def test_radius(tmp_path: Path, lines: str, radius: float) -> None:
-    own = encoder(tmp_path, f"{SHEET}lines: 1024\nresolution: 22 bit\n{lines}\n")
-    assert own.track_radius == pytest.approx(radius)
-    assumed = [reading for reading in own.readings if reading.key == "track_radius" and reading.assumed]
+    sensor = encoder(tmp_path, f"{SHEET}lines: 1024\nresolution: 22 bit\n{lines}\n")
+    assert sensor.track_radius == pytest.approx(radius)
+    assumed = [reading for reading in sensor.readings if reading.key == "track_radius" and reading.assumed]
     assert bool(assumed) == (lines == "outer_diameter: 26 mm")
 
 
@@ -107,12 +107,12 @@ def test_radius(tmp_path: Path, lines: str, radius: float) -> None:
     ],
 )  # fmt: skip
 def test_tolerances_as_sheets_write_them(tmp_path: Path, text: str, law: str, scale: float) -> None:
-    own = encoder(
+    sensor = encoder(
         tmp_path, f"{SHEET}resolution: 22 bit\nsummary: {{accuracy: '{text}'}}\n".replace("'{", "{").replace("}'", "}")
     )
-    assert own.summary is not None
-    assert own.summary.accuracy.distribution == law
-    assert own.summary.accuracy.scale == pytest.approx(scale * ARCSEC)
+    assert sensor.summary is not None
+    assert sensor.summary.accuracy.distribution == law
+    assert sensor.summary.accuracy.scale == pytest.approx(scale * ARCSEC)
 
 
 CONTRADICTIONS = [
@@ -162,10 +162,10 @@ def test_contradictions_are_told_at_their_line(tmp_path: Path, lines: str, expec
         assert part in text
 
 
-def mean_square(own: Encoder, cause: str) -> float:
+def mean_square(sensor: Encoder, cause: str) -> float:
     """Of one cause at the shaft, over units and positions."""
     state = State.at_rest(np.zeros(1))
-    terms = own.terms(1.0, math.pi, 1.0)
+    terms = sensor.terms(1.0, math.pi, 1.0)
     return sum(term.mean_square(SHAFT, state) for term in terms if term.cause.name == cause)
 
 
@@ -177,12 +177,12 @@ def test_what_is_told_apart_is_part_of_the_whole(tmp_path: Path) -> None:
             lines = "\n".join(
                 ("lines: 512", "resolution: 26 bit", "summary: {accuracy: 20 arcsec, repeatability: 2 arcsec}", *chosen)
             )
-            own = encoder(tmp_path, f"{SHEET}{lines}\n")
+            sensor = encoder(tmp_path, f"{SHEET}{lines}\n")
             unit = [
-                mean_square(own, cause) for cause in ("stated accuracy", "graduation error", "sub-divisional error")
+                mean_square(sensor, cause) for cause in ("stated accuracy", "graduation error", "sub-divisional error")
             ]
             assert math.sqrt(sum(unit)) == pytest.approx(20 / math.sqrt(3) * ARCSEC)
-            visit = [mean_square(own, cause) for cause in ("stated repeatability", "stated noise")]
+            visit = [mean_square(sensor, cause) for cause in ("stated repeatability", "stated noise")]
             assert math.sqrt(sum(visit)) == pytest.approx(2 / math.sqrt(3) * ARCSEC)
 
 
@@ -191,8 +191,8 @@ def test_what_is_told_apart_is_part_of_the_whole(tmp_path: Path) -> None:
 )
 def test_a_mounting_that_is_counted_is_not_counted_twice(name: str, size: float) -> None:
     """Errors of what is counted and of what is beyond it together have the mean square of the whole mounting."""
-    own, counted = Magnitude(Distribution("uniform", size)), Magnitude(Distribution("normal", size / 5))
-    mounting, known = Mounting(**{name: own}), Mounting(**{name: counted})
+    size_law, included_law = Magnitude(Distribution("uniform", size)), Magnitude(Distribution("normal", size / 5))
+    mounting, included = Mounting(**{name: size_law}), Mounting(**{name: included_law})
     state = State.at_rest(np.linspace(0, 2 * math.pi, 2001)[:-1])
 
     def square(one: Mounting) -> float:
@@ -200,8 +200,8 @@ def test_a_mounting_that_is_counted_is_not_counted_twice(name: str, size: float)
         terms = one.terms(Encoder("e", track_radius=11e-3, signal_periods=512), 1.0, True)
         return sum(float(np.mean(term.mean_square(SHAFT, state))) for term in terms)
 
-    assert square(mounting.beyond(known)) + square(known) == pytest.approx(square(mounting), rel=1e-5)
-    assert square(known.beyond(mounting)) == 0.0
+    assert square(mounting.beyond(included)) + square(included) == pytest.approx(square(mounting), rel=1e-5)
+    assert square(included.beyond(mounting)) == 0.0
 
 
 def test_noise_shrinks_with_the_root_of_the_bandwidth(tmp_path: Path) -> None:
@@ -210,21 +210,21 @@ def test_noise_shrinks_with_the_root_of_the_bandwidth(tmp_path: Path) -> None:
     white = rng.normal(size=1 << 20)
     spectrum = np.fft.rfft(white)
     spectrum[np.fft.rfftfreq(len(white), 1 / 2e6) > 100e3] = 0.0
-    left = np.fft.irfft(spectrum).std() / white.std()
+    remainder = np.fft.irfft(spectrum).std() / white.std()
     text = "lines: 512\nresolution: 30 bit\nnoise: 1 arcsec rms\nnoise_bandwidth: 1 MHz\nused_bandwidth: 100 kHz\n"
-    own = encoder(tmp_path, SHEET + text)
-    assert math.sqrt(mean_square(own, "stated noise")) == pytest.approx(left * ARCSEC, rel=5e-3)
+    sensor = encoder(tmp_path, SHEET + text)
+    assert math.sqrt(mean_square(sensor, "stated noise")) == pytest.approx(remainder * ARCSEC, rel=5e-3)
 
 
 def test_a_stated_sub_divisional_error_repeats_with_the_period(tmp_path: Path) -> None:
     """Drawn: every unit's curve repeats with the signal period, stays within +-limit, and has the stated rms."""
-    own = encoder(tmp_path, f"{SHEET}lines: 64\nresolution: 26 bit\nsub_divisional_error: 12 arcsec pp\n")
-    (term,) = [term for term in own.terms(1.0, math.pi, 1.0) if term.cause.name == "sub-divisional error"]
-    drawn = term.draw(np.random.default_rng(2), 4000)
+    sensor = encoder(tmp_path, f"{SHEET}lines: 64\nresolution: 26 bit\nsub_divisional_error: 12 arcsec pp\n")
+    (term,) = [term for term in sensor.terms(1.0, math.pi, 1.0) if term.cause.name == "sub-divisional error"]
+    draws = term.draw(np.random.default_rng(2), 4000)
     period = 2 * math.pi / 64
     at = np.linspace(0, period, 101)[:-1]
     curves, later = (
-        sum(np.outer(act.shape.value(State.at_rest(q)), drawn[act.coefficient]) for act in term.acts)
+        sum(np.outer(act.shape.value(State.at_rest(q)), draws[act.coefficient]) for act in term.acts)
         for q in (at, at + 7 * period)
     )
     np.testing.assert_allclose(curves, later, atol=1e-12)
@@ -235,16 +235,16 @@ def test_a_stated_sub_divisional_error_repeats_with_the_period(tmp_path: Path) -
 def test_what_a_misalignment_costs_is_in_proportion(tmp_path: Path) -> None:
     text = f"{SHEET}lines: 512\nresolution: 26 bit\ntrack_radius: 10 mm\n"
     text += "misalignment_errors: [{of: head_tilt, at: 1 deg, error: 4 arcsec}, {of: eccentricity, at: 10 um, error: 3 arcsec}]\n"
-    own = encoder(tmp_path, text)
+    sensor = encoder(tmp_path, text)
     mounting = Mounting(
         eccentricity=Magnitude(Distribution("uniform", 20e-6)), head_tilt=Distribution("uniform", math.radians(0.5))
     )
     state = State.at_rest(np.zeros(1))
-    found = {t.name: math.sqrt(t.mean_square(SHAFT, state)) for t in mounting.terms(own, 1.0, True)}
+    actual = {t.name: math.sqrt(t.mean_square(SHAFT, state)) for t in mounting.terms(sensor, 1.0, True)}
     # waves of an amplitude uniform up to 2 and to 6 arcsec: the rms of the law, over sqrt(2) for a sine
-    assert found["stated head_tilt"] == pytest.approx(2 / math.sqrt(3) / math.sqrt(2) * ARCSEC)
-    assert found["stated eccentricity"] == pytest.approx(6 / math.sqrt(3) / math.sqrt(2) * ARCSEC)
-    assert "eccentricity" not in found  # stated once, used once
+    assert actual["stated head_tilt"] == pytest.approx(2 / math.sqrt(3) / math.sqrt(2) * ARCSEC)
+    assert actual["stated eccentricity"] == pytest.approx(6 / math.sqrt(3) / math.sqrt(2) * ARCSEC)
+    assert "eccentricity" not in actual  # stated once, used once
 
 
 # Worked by hand from the lines of the two sheets, at the joint, in arcsec: standard deviation (mean square over a turn).
@@ -283,10 +283,10 @@ def test_the_budget_of_the_seven_axis_arm_by_hand() -> None:
     budgets = joint_budgets(machine, 1, np.zeros(7))
     for name, budget in budgets.items():
         expected = RING if name in ("j1", "j2", "j3", "j4") else DISC
-        found = {term.cause: term.rms / ARCSEC for term in budget.terms if term.cause != "latency"}
-        assert set(found) == set(expected)
+        actual = {term.cause: term.rms / ARCSEC for term in budget.terms if term.cause != "latency"}
+        assert set(actual) == set(expected)
         for cause, size in expected.items():
-            assert found[cause] == pytest.approx(size, rel=1e-6), (name, cause)
+            assert actual[cause] == pytest.approx(size, rel=1e-6), (name, cause)
     assert budgets["j1"].resolution_bits == pytest.approx(24)
     assert budgets["j5"].step == pytest.approx(1_296_000 / 1_638_400 / 80 * ARCSEC)
     assert machine.price == 4 * 160 + 3 * 48

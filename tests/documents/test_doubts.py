@@ -30,18 +30,18 @@ def test_a_total_resolution_stated_as_interpolation_is_told() -> None:
     machine = load_scenario(DEMO).machine
     disc = Encoder("fine", signal_periods=1024, interpolation=22.0)
     joints = (replace(machine.joints[0], encoder=disc), *machine.joints[1:])
-    (told,) = lint_machine(replace(machine, joints=joints))
-    assert "32 bit per turn" in told
-    assert "interpolation is 12 bit" in told
+    (message,) = lint_machine(replace(machine, joints=joints))
+    assert "32 bit per turn" in message
+    assert "interpolation is 12 bit" in message
     assert lint_machine(machine) == []
 
 
 def test_a_ratio_upside_down_and_a_stiffness_without_load_are_told() -> None:
     machine = load_scenario(DEMO).machine
     odd = replace(machine.joints[0], transmission=Transmission(0.01, stiffness=1e4))
-    told = " ".join(lint_machine(replace(machine, joints=(odd, *machine.joints[1:]))))
-    assert "was 100 meant?" in told
-    assert "no masses" in told
+    message = " ".join(lint_machine(replace(machine, joints=(odd, *machine.joints[1:]))))
+    assert "was 100 meant?" in message
+    assert "no masses" in message
 
 
 def test_what_a_catalogue_cannot_fit_is_told(tmp_path: Path) -> None:
@@ -130,22 +130,22 @@ def test_a_repeatability_that_makes_no_noise_of_the_speed_is_told() -> None:
 
 def test_check_tells_of_it(tmp_path: Path) -> None:
     sheets = ROOT / "scenarios" / "seven-from-sheets.yaml"
-    told = "summary.repeatability of j1, j2, j4 makes no noise of the speed"
-    assert told in invoke("check", sheets).stderr
+    message = "summary.repeatability of j1, j2, j4 makes no noise of the speed"
+    assert message in invoke("check", sheets).stderr
     still = tmp_path / "still.yaml"
     data = yaml.safe_load(sheets.read_text().replace("../configs", str(ROOT / "configs")))
     del data["motion"], data["requirement"]["velocity_ripple"]
     still.write_text(yaml.safe_dump(data))
-    done = invoke("check", still)
-    assert done.returncode == 0, done.stderr
-    assert "no noise of the speed" not in done.stderr
+    process = invoke("check", still)
+    assert process.returncode == 0, process.stderr
+    assert "no noise of the speed" not in process.stderr
 
 
 def test_an_air_gap_that_does_nothing_is_told() -> None:
     machine = load_scenario(DEMO).machine
     first = machine.joints[0]
     off = replace(first, mounting=replace(first.mounting, air_gap=Distribution("uniform", 1e-4)))
-    (told,) = lint_machine(replace(machine, joints=(off, *machine.joints[1:])))
-    assert "air_gap at j1 does nothing: the encoder states no light_cone" in told
+    (message,) = lint_machine(replace(machine, joints=(off, *machine.joints[1:])))
+    assert "air_gap at j1 does nothing: the encoder states no light_cone" in message
     seeing = replace(off, encoder=replace(off.encoder, light_cone=0.05))
     assert lint_machine(replace(machine, joints=(seeing, *machine.joints[1:]))) == []

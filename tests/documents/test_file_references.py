@@ -130,8 +130,8 @@ def named(value: Any, node: Mapping[str, Any], defs: Mapping[str, Any], at: tupl
         for key, inner in value.items() if isinstance(value, dict) else ():
             child = option.get("properties", {}).get(key, option.get("additionalProperties"))
             if isinstance(child, dict):
-                says = any(own.get("format") == "path" for own in alternatives(child, defs))
-                if isinstance(inner, str) and says:
+                text = any(alternative.get("format") == "path" for alternative in alternatives(child, defs))
+                if isinstance(inner, str) and text:
                     out[(*at, key)] = option.get("title"), key
                 out |= named(inner, child, defs, (*at, key))
         if isinstance(value, list) and "items" in option:
@@ -147,7 +147,7 @@ def schema_keys() -> set[tuple[str, str]]:
         schema = schema_of(kind)
         for node in (schema, *schema.get("anyOf", ()), *schema["$defs"].values()):
             for key, entry in node.get("properties", {}).items():
-                if any(own.get("format") == "path" for own in alternatives(entry, schema["$defs"])):
+                if any(alternative.get("format") == "path" for alternative in alternatives(entry, schema["$defs"])):
                     out.add((node["title"], key))
     return out
 
@@ -193,28 +193,28 @@ VALUES = values()
 
 def test_no_change_aims_a_file_anew(place: Path) -> None:
     """Every value is set to what it is, alone: the same files are read. All of them at once, and by name, too."""
-    whole = load_scenario(place / "cell/scenario.yaml")
-    assert len(files(whole)) == 12
+    document = load_scenario(place / "cell/scenario.yaml")
+    assert len(files(document)) == 12
     assert len(VALUES) > 50
     for path, value in VALUES.items():
         if path not in ("kind", "name"):
-            assert files(load_changed(whole, {path: value})) == files(whole), path
+            assert files(load_changed(document, {path: value})) == files(document), path
     changes = {path: value for path, value in VALUES.items() if path not in ("kind", "name")}
-    changed = load_changed(whole, changes)
-    assert files(changed) == files(whole)
+    changed = load_changed(document, changes)
+    assert files(changed) == files(document)
     twice = load_changed(changed, {"joints.*.encoder.price": 99, "arm.name": "b"})
-    assert files(twice) == files(whole)
-    batches = [[joint.encoder.batch for joint in own.machine.joints] for own in (whole, twice)]
+    assert files(twice) == files(document)
+    batches = [[joint.encoder.batch for joint in item.machine.joints] for item in (document, twice)]
     assert batches[0] == batches[1] != [None] * 3
 
 
 def counted(value: Any, node: Mapping[str, Any], defs: Mapping[str, Any], beside: Path, to: Path) -> Any:
     """A document with its files counted from another folder, by the walk of this test."""
     for at in named(value, node, defs):
-        here = value
+        location = value
         for key in at[:-1]:
-            here = here[key]
-        here[at[-1]] = os.path.relpath(beside / here[at[-1]], to)
+            location = location[key]
+        location[at[-1]] = os.path.relpath(beside / location[at[-1]], to)
     return value
 
 
@@ -228,10 +228,10 @@ def test_files_in_changes_count_from_the_file_that_states_them(place: Path, key:
         value = value[part]
     file = place / "other" / "own.yaml"
     file.write_text(yaml.safe_dump({"kind": "scenario", "base": "../cell/scenario.yaml", "changes": {key: value}}))
-    whole, based = load_scenario(place / "cell/scenario.yaml"), load_scenario(file)
-    assert files(based) == files(whole)
+    document, variant = load_scenario(place / "cell/scenario.yaml"), load_scenario(file)
+    assert files(variant) == files(document)
     for path in ("joints.j1.encoder.price", "joints.j2.encoder.price"):
-        assert files(load_changed(based, {path: 3})) == files(whole)
+        assert files(load_changed(variant, {path: 3})) == files(document)
 
 
 @pytest.mark.parametrize("document", ["encoder", "arm"])
@@ -243,18 +243,20 @@ def test_documents_written_out_in_changes(place: Path, document: str) -> None:
     value = counted(data, schema, schema["$defs"], place / folder, place / "other")
     file = place / "other" / "own.yaml"
     file.write_text(yaml.safe_dump({"kind": "scenario", "base": "../cell/scenario.yaml", "changes": {key: value}}))
-    whole, based = load_scenario(place / "cell/scenario.yaml"), load_scenario(file)
+    result_value, variant = load_scenario(place / "cell/scenario.yaml"), load_scenario(file)
     out = (os.path.realpath(place / folder / f"{folder}.yaml"),)
-    assert {own for own in files(based) if own[0] not in out} == {own for own in files(whole) if own[0] not in out}
+    assert {item for item in files(variant) if item[0] not in out} == {
+        item for item in files(result_value) if item[0] not in out
+    }
 
 
 def test_files_of_the_command_line_count_from_the_scenario_that_it_names(place: Path) -> None:
     (place / "other" / "own.yaml").write_text(TREE["other/own.yaml"])
     shutil.copy(place / "disc/disc.yaml", place / "other/near.yaml")
     shutil.copy(place / "motor/batch.csv", place / "other/batch.csv")
-    based = load_changed(load_scenario(place / "other/own.yaml"), {"joints.j3.encoder": "near.yaml"})
+    variant = load_changed(load_scenario(place / "other/own.yaml"), {"joints.j3.encoder": "near.yaml"})
     (place / "other/batch.csv").write_text("a decoy\n")
-    assert os.path.realpath(place / "other/near.yaml") in {path for path, _ in files(based)}
+    assert os.path.realpath(place / "other/near.yaml") in {path for path, _ in files(variant)}
 
 
 def test_a_catalogue_reads_what_stands_beside_it(place: Path) -> None:
@@ -265,17 +267,17 @@ def test_a_catalogue_reads_what_stands_beside_it(place: Path) -> None:
 
 def test_changes_written_into_another_folder(place: Path) -> None:
     """What the command line has changed, saved elsewhere, reads the same files; a joint named ``file`` is none."""
-    whole = load_scenario(place / "cell/scenario.yaml")
+    document = load_scenario(place / "cell/scenario.yaml")
     changes = {
         "joints.j3.encoder": "../disc/disc.yaml", "tasks": yaml.safe_load(TREE["cell/scenario.yaml"])["tasks"],
         "joints.j1": yaml.safe_load(TREE["cell/scenario.yaml"])["joints"]["j1"], "sampling.units": 7,
         "joints.j2.encoder": "../shop/shop.yaml#held", "tasks.way.file": "way.csv",
     }  # fmt: skip
-    wanted = files(load_changed(whole, changes))
-    moved = rebase_files(changes, place / "cell", place / "other")
+    expected = files(load_changed(document, changes))
+    shifts = rebase_files(changes, place / "cell", place / "other")
     file = place / "other" / "own.yaml"
-    file.write_text(changes_text("own", place / "cell/scenario.yaml", place / "other", moved))
-    assert files(load_scenario(file)) == wanted
+    file.write_text(changes_text("own", place / "cell/scenario.yaml", place / "other", shifts))
+    assert files(load_scenario(file)) == expected
     plain = {"tasks.list.poses.p.near": {"file": "10 deg", "arm": "5 deg"}, "groups.arm.mastering": "3 arcsec"}
     assert rebase_files(plain, place / "cell", place / "other") == plain
 
@@ -284,7 +286,7 @@ def test_a_fault_of_a_file_is_told_of_it(place: Path, tmp_path: Path) -> None:
     """What is wrong in a document whose price is changed is told with the line of that document."""
     shutil.copytree(place, tmp_path / "t")
     (tmp_path / "t/disc/disc.yaml").write_text(TREE["disc/disc.yaml"].replace("lines: 512", "\n lines: -3"))
-    told = invoke("check", tmp_path / "t/cell/scenario.yaml").stderr
+    output = invoke("check", tmp_path / "t/cell/scenario.yaml").stderr
     changed = invoke("run", tmp_path / "t/cell/scenario.yaml", "--set", "joints.j1.encoder.price=3").stderr
-    assert "disc.yaml:2:2: lines: " in told
+    assert "disc.yaml:2:2: lines: " in output
     assert "lines: " in changed

@@ -160,14 +160,14 @@ def test_every_table_of_a_mib_is_answered_soon(name: str, tmp_path: Path, benign
     assert benign_table.ratio(checked(tmp_path, PATH, CSV[name]()), FACTOR) <= FACTOR
 
 
-@pytest.mark.parametrize("where", ["scenario.yaml", "arm.yaml", "disc.yaml", "p.csv"])
-def test_larger_files_are_refused_at_once(where: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("place", ["scenario.yaml", "arm.yaml", "disc.yaml", "p.csv"])
+def test_larger_files_are_refused_at_once(place: str, tmp_path: Path) -> None:
     write(tmp_path)
     (tmp_path / "scenario.yaml").write_text(
         with_tasks("- {kind: path, name: p, step: 1 m, speed: 1 mm/s, file: p.csv}\n")
     )
     (tmp_path / "p.csv").write_text("x [mm],y [mm],z [mm]\n0,0,0\n1,0,0\n")
-    with (tmp_path / where).open("ab") as file:
+    with (tmp_path / place).open("ab") as file:
         file.truncate(LARGEST + 1)
     with pytest.raises(
         InputError, match=f"{LARGEST + 1} bytes are too many.*; accepted: a file of at most {LARGEST} bytes"
@@ -186,7 +186,7 @@ def one_fault(path: Path) -> str:
 
 
 @pytest.mark.parametrize(
-    ("reference", "told"),
+    ("reference", "message"),
     [
         ("/dev/zero", "not a regular file"),
         ("/dev/kmsg", "not a regular file"),
@@ -200,7 +200,7 @@ def one_fault(path: Path) -> str:
     ],
 )
 @pytest.mark.parametrize("of", ["arm", "urdf", "encoder", "way points"])
-def test_only_regular_files_are_read(of: str, reference: str, told: str, tmp_path: Path) -> None:
+def test_only_regular_files_are_read(of: str, reference: str, message: str, tmp_path: Path) -> None:
     """Whatever else stands there is one fault of the line that names it."""
     write(tmp_path)
     os.mkfifo(tmp_path / "pipe")
@@ -215,16 +215,16 @@ def test_only_regular_files_are_read(of: str, reference: str, told: str, tmp_pat
         path.write_text(URDF_ARM.replace("FILE", reference))
     else:
         path.write_text(with_tasks(f"- {{kind: path, name: p, step: 1 m, speed: 1 mm/s, file: {reference}}}\n"))
-    found = one_fault(path)
+    actual = one_fault(path)
     if of in ("urdf", "way points") and len(reference) > 4096:
-        told = "at most 4096 characters"
-    assert told in found
-    assert found.startswith(f"{path}:")
-    assert "\n" not in found
+        message = "at most 4096 characters"
+    assert message in actual
+    assert actual.startswith(f"{path}:")
+    assert "\n" not in actual
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "message"),
     [
         (URDF.format('<origin xyz="1e20 0 0"/>'), "at most 10000 in SI units"),
         (URDF.format('<origin xyz="0 1e200 0"/>'), "at most 10000 in SI units"),
@@ -238,13 +238,13 @@ def test_only_regular_files_are_read(of: str, reference: str, told: str, tmp_pat
         ("<robot>" + "<a>" * 200_000, "not XML"),
     ],
 )
-def test_urdf_that_is_none(text: str, told: str, tmp_path: Path, benign: Reference) -> None:
+def test_urdf_that_is_none(text: str, message: str, tmp_path: Path, benign: Reference) -> None:
     path = tmp_path / "arm.yaml"
     path.write_text(URDF_ARM.replace("FILE", "arm.urdf"))
     (tmp_path / "arm.urdf").write_text(text, encoding="utf-8")
     faults: list[str] = []
     assert benign.ratio(lambda: faults.append(one_fault(path)), FACTOR) <= FACTOR
-    assert told in faults[0]
+    assert message in faults[0]
 
 
 def test_a_chain_of_a_mib(tmp_path: Path, benign: Reference) -> None:
@@ -276,9 +276,9 @@ def test_characters_that_cannot_be_shown_are_refused(at: str, character: str, tm
     }[at]
     assert text != SCENARIO
     (tmp_path / "scenario.yaml").write_text(text)
-    found = one_fault(tmp_path / "scenario.yaml")
-    assert "text with the character U+" in found
-    assert "\n" not in found
+    actual = one_fault(tmp_path / "scenario.yaml")
+    assert "text with the character U+" in actual
+    assert "\n" not in actual
 
 
 def test_a_name_in_several_lines_is_one_line(tmp_path: Path) -> None:

@@ -57,8 +57,8 @@ def test_links_are_gathered_by_the_joint_that_carries_them(tmp_path: Path) -> No
 
 
 def test_what_the_document_states_wins_and_the_payload_is_added(tmp_path: Path) -> None:
-    stated = "\n  masses: {links: {tilt: {mass: 2 lb}}, payload: {mass: 250 g, centre: [0 mm, 0 mm, 30 mm]}}"
-    masses = load_scenario(scenario(tmp_path, masses=stated)).machine.masses
+    stated_value = "\n  masses: {links: {tilt: {mass: 2 lb}}, payload: {mass: 250 g, centre: [0 mm, 0 mm, 30 mm]}}"
+    masses = load_scenario(scenario(tmp_path, masses=stated_value)).machine.masses
     assert masses is not None
     assert masses.links["tilt"].mass == pytest.approx(0.90718474)  # two pounds of 0.45359237 kg
     assert masses.links["turn"].mass == pytest.approx(5.0)

@@ -73,10 +73,10 @@ def test_a_file_names_the_same_under_each_of_its_names(
 
     def sizes(scenario: Scenario) -> list[list[float]]:
         terms = (joint.sensor_terms() for joint in scenario.machine.joints)
-        return [[float(np.trace(term.second_moment)) for term in own] for own in terms]
+        return [[float(np.trace(term.second_moment)) for term in item] for item in terms]
 
-    found = load_changed(load_scenario(tree / "s.yaml"), changes_of(changes[1:]))
-    assert sizes(found) == sizes(load_scenario(tree / "plain.yaml"))
+    actual = load_changed(load_scenario(tree / "s.yaml"), changes_of(changes[1:]))
+    assert sizes(actual) == sizes(load_scenario(tree / "plain.yaml"))
 
 
 def test_what_is_written_into_a_linked_folder_is_read_from_there(tmp_path: Path) -> None:
@@ -84,9 +84,9 @@ def test_what_is_written_into_a_linked_folder_is_read_from_there(tmp_path: Path)
     (tmp_path / "short").symlink_to(tmp_path / "real" / "deep")
     out = tmp_path / "short" / "chosen.yaml"
     coarse = ("--set", "tasks.side view.step=240 mm")
-    done = invoke("select", ROOT / "scenarios" / "bonding-cell.yaml", "--catalogue", DISCS, "--write", out, "--units",
+    process = invoke("select", ROOT / "scenarios" / "bonding-cell.yaml", "--catalogue", DISCS, "--write", out, "--units",
                   64, "--visits", 2, *coarse)  # fmt: skip
-    assert done.returncode in (0, 4), done.stderr
+    assert process.returncode in (0, 4), process.stderr
     assert invoke("check", out).returncode == 0
 
 
@@ -109,7 +109,7 @@ def test_a_mark_in_a_path_is_no_mark_of_an_entry(tree: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "found"),
+    ("text", "message"),
     [
         ("joints.j2.mastring=null", "no stated key 'mastring'"),
         ("foo=null", "no stated key 'foo'"),
@@ -120,28 +120,28 @@ def test_a_mark_in_a_path_is_no_mark_of_an_entry(tree: Path) -> None:
         ("joints.j1.transmission.ratio=!!bool maybe", "cannot be read"),
     ],
 )
-def test_a_slip_in_a_change_is_told(text: str, found: str) -> None:
-    done = invoke("check", ROOT / "scenarios" / "bonding-cell.yaml", "--set", text)
-    assert done.returncode == 2
-    assert found in done.stderr
-    assert "internal" not in done.stderr
-    assert "armsim itself" not in done.stderr
+def test_a_slip_in_a_change_is_told(text: str, message: str) -> None:
+    process = invoke("check", ROOT / "scenarios" / "bonding-cell.yaml", "--set", text)
+    assert process.returncode == 2
+    assert message in process.stderr
+    assert "internal" not in process.stderr
+    assert "armsim itself" not in process.stderr
 
 
 def test_changes_are_of_scenarios() -> None:
-    done = invoke("check", ROOT / "configs" / "encoders" / "disc-13.yaml", "--set", "graduation_error=99 arcsec")
-    assert done.returncode == 2
-    assert "a scenario, whose values it changes" in done.stderr
+    process = invoke("check", ROOT / "configs" / "encoders" / "disc-13.yaml", "--set", "graduation_error=99 arcsec")
+    assert process.returncode == 2
+    assert "a scenario, whose values it changes" in process.stderr
 
 
 def test_a_count_with_an_exponent_is_a_count() -> None:
-    done = invoke("check", ROOT / "scenarios" / "bonding-cell.yaml", "--set", "sampling.units=1e2")
-    assert done.returncode == 0, done.stderr
+    process = invoke("check", ROOT / "scenarios" / "bonding-cell.yaml", "--set", "sampling.units=1e2")
+    assert process.returncode == 0, process.stderr
     assert invoke("check", ROOT / "scenarios" / "bonding-cell.yaml", "--set", "sampling.units=1.5").returncode == 2
 
 
 @pytest.mark.parametrize(
-    ("text", "found"),
+    ("text", "message"),
     [
         ("0100..0200:2", "'0100' is no plain number"),
         ("0100um..0200um:2", "'0100um' is no plain number"),
@@ -153,8 +153,8 @@ def test_a_count_with_an_exponent_is_a_count() -> None:
         ("5..6:1", "'1' values"),
     ],
 )
-def test_a_sweep_reads_numbers_as_files_do(text: str, found: str) -> None:
-    with pytest.raises(InputError, match=found.replace(".", r"\.")) as caught:
+def test_a_sweep_reads_numbers_as_files_do(text: str, message: str) -> None:
+    with pytest.raises(InputError, match=message.replace(".", r"\.")) as caught:
         values_of(text)
     assert "--sweep" in str(caught.value)
 

@@ -41,16 +41,16 @@ def plain(law: str, mean: float, size: float, n: int, seed: int = 1) -> np.ndarr
 @pytest.mark.parametrize("mean", [3.0, 0.7, -0.7, -40.0])
 def test_moments_of_a_law_about_a_mean(law: str, mean: float) -> None:
     """One that keeps its sign, one that reaches across zero, and far from it."""
-    own, x = Distribution(law, 1.5, mean), plain(law, mean, 1.5, N)  # type: ignore[arg-type]
+    target, x = Distribution(law, 1.5, mean), plain(law, mean, 1.5, N)  # type: ignore[arg-type]
     for power in (1, 2, 3, 4):
         sizes = np.abs(x) ** power
-        assert own.absolute_moment(power) == pytest.approx(sizes.mean(), abs=5 * sizes.std() / math.sqrt(N))
-    assert own.mean == mean
-    drawn = own.draw(np.random.default_rng(2), N)
+        assert target.absolute_moment(power) == pytest.approx(sizes.mean(), abs=5 * sizes.std() / math.sqrt(N))
+    assert target.mean == mean
+    draws = target.draw(np.random.default_rng(2), N)
     at = np.linspace(0.02, 0.98, 25)
-    np.testing.assert_allclose(np.quantile(drawn, at), np.quantile(x, at), atol=0.03)
-    assert own.scaled(2.0).absolute_moment(2) == pytest.approx(4 * own.second_moment)
-    assert np.abs(drawn).max() <= own.limit or law == "normal"
+    np.testing.assert_allclose(np.quantile(draws, at), np.quantile(x, at), atol=0.03)
+    assert target.scaled(2.0).absolute_moment(2) == pytest.approx(4 * target.second_moment)
+    assert np.abs(draws).max() <= target.limit or law == "normal"
 
 
 WARM = heat.temperature(
@@ -116,9 +116,9 @@ NOTHING = "{limit: 0 um, distribution: fixed}"
 
 
 def cell(tmp_path: Path, **values: str) -> Path:
-    known = {"a": NOTHING, "mounting": "", "mastering": "0 arcsec", "rise": "{limit: 0 K}", **values}
+    reference = {"a": NOTHING, "mounting": "", "mastering": "0 arcsec", "rise": "{limit: 0 K}", **values}
     path = tmp_path / "warm.yaml"
-    path.write_text(CELL.format(**known))
+    path.write_text(CELL.format(**reference))
     return path
 
 
@@ -171,17 +171,17 @@ def test_all_kinds_of_means_together(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rise", "told"),
+    ("rise", "message"),
     [
         ("8 K", True), ("+-8 K", False), ("{limit: 8 K}", False), ("{limit: 8 K, distribution: fixed}", False),
         ("{mean: 8 K, limit: 0 K}", False), ("{mean: 8 K, limit: 2 K}", False), ("8 K rms", False),
     ],
 )  # fmt: skip
-def test_a_bare_rise_is_told_with_both_readings(tmp_path: Path, rise: str, told: bool) -> None:
+def test_a_bare_rise_is_told_with_both_readings(tmp_path: Path, rise: str, message: bool) -> None:
     out = invoke("check", cell(tmp_path, rise=rise))
     assert out.returncode == 0
     note = [line for line in out.stderr.splitlines() if "about zero" in line]
-    assert bool(note) == told
+    assert bool(note) == message
     for reading in ("±8 K", "{mean: 8 K, limit: 0 K}", "{limit: 8 K, distribution: fixed}", "{limit: 8 K}"):
         assert all(reading in line for line in note)
 
@@ -206,13 +206,15 @@ def test_mean_and_limit_are_numbers_of_their_own(tmp_path: Path) -> None:
     """Each is changed alone: a tenth less mean, a tenth less limit."""
     path = cell(tmp_path, a="{mean: 40 um, limit: 10 um}", mounting="eccentricity: {mean: 10 um, limit: 2 um}")
     machine = load_scenario(path).machine
-    known = {own.path: own for own in numbers(machine)}
-    assert known["joints.j1.mounting.eccentricity.mean"].value == pytest.approx(10e-6)
-    assert known["joints.j1.mounting.eccentricity.limit"].value == pytest.approx(2e-6)
-    assert known["link j1.a.mean"].value == pytest.approx(40e-6)
-    spread = known["joints.j1.mounting.eccentricity.mean"].times(machine, 0.9).joints[0].mounting.eccentricity.spread
+    reference = {number.path: number for number in numbers(machine)}
+    assert reference["joints.j1.mounting.eccentricity.mean"].value == pytest.approx(10e-6)
+    assert reference["joints.j1.mounting.eccentricity.limit"].value == pytest.approx(2e-6)
+    assert reference["link j1.a.mean"].value == pytest.approx(40e-6)
+    spread = (
+        reference["joints.j1.mounting.eccentricity.mean"].times(machine, 0.9).joints[0].mounting.eccentricity.spread
+    )
     assert (spread.centre, spread.scale) == (pytest.approx(9e-6), pytest.approx(2e-6))
-    spread = known["link j1.a.limit"].times(machine, 0.9).tolerances[0][1]
+    spread = reference["link j1.a.limit"].times(machine, 0.9).tolerances[0][1]
     assert (spread.centre, spread.scale) == (pytest.approx(40e-6), pytest.approx(9e-6))
 
 
@@ -231,14 +233,14 @@ REFUSED = [
 ]
 
 
-@pytest.mark.parametrize(("line", "told"), REFUSED, ids=[line for line, _ in REFUSED])
-def test_means_that_make_no_sense_are_refused(tmp_path: Path, line: str, told: list[str]) -> None:
+@pytest.mark.parametrize(("line", "case_message"), REFUSED, ids=[line for line, _ in REFUSED])
+def test_means_that_make_no_sense_are_refused(tmp_path: Path, line: str, case_message: list[str]) -> None:
     path = tmp_path / "e.yaml"
     path.write_text(f"{ENCODER}{line}\n")
     with pytest.raises(InputError) as caught:
         check_file(path)
     message = "\n".join(str(problem) for problem in caught.value.problems)
-    for part in ("e.yaml:7", *told):
+    for part in ("e.yaml:7", *case_message):
         assert part in message
 
 

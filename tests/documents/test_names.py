@@ -36,10 +36,10 @@ def scenario(folder: Path, name: str, fixed: str) -> Path:
     encoder = {"kind": "encoder", "name": "e", "measures": "rotation", "summary": {"resolution": "20 bit"}}
     joint = {"encoder": encoder, "placement": "output", "mastering": "10 arcsec"}
     tasks = [{"kind": "poses", "name": "p", "poses": [{"name": "one", "joints": ["10 deg", "20 deg"]}]}]
-    whole = {"kind": "scenario", "name": "s", "arm": arm, "joints": {"turn": joint, name: joint}, "tasks": tasks,
+    document = {"kind": "scenario", "name": "s", "arm": arm, "joints": {"turn": joint, name: joint}, "tasks": tasks,
              "environment": {"temperature_rise": {"limit": "5 K"}}, "sampling": {"units": 60, "visits": 3}}  # fmt: skip
     path = folder / "s.yaml"
-    path.write_text(yaml.safe_dump(whole))
+    path.write_text(yaml.safe_dump(document))
     return path
 
 
@@ -49,7 +49,7 @@ def test_a_joint_may_be_called_tool(tmp_path: Path, name: str, fixed: str) -> No
     path = scenario(tmp_path / "own", name, fixed)
     machine = load_scenario(path).machine
     other = load_scenario(scenario(tmp_path / "other", "elbow", "mount")).machine
-    one, two = (linearise(own.at(Q)) for own in (machine, other))
+    one, two = (linearise(item.at(Q)) for item in (machine, other))
     np.testing.assert_allclose(one.covariance, two.covariance, rtol=1e-12)
     np.testing.assert_allclose(one.mean_square, two.mean_square, rtol=1e-12)
     links, others = link_axes(machine.arm), link_axes(other.arm)
@@ -58,14 +58,14 @@ def test_a_joint_may_be_called_tool(tmp_path: Path, name: str, fixed: str) -> No
     assert Axis("tool", "x", Role.FRAME) not in links
     np.testing.assert_allclose(machine.arm.postures(Q, links).column, other.arm.postures(Q, others).column, atol=1e-15)
     np.testing.assert_allclose(machine.arm.frames(Q).links, other.arm.frames(Q).links, atol=1e-15)
-    done = invoke("run", path, "--out", tmp_path / "r")
-    assert done.returncode == 0, done.stderr
+    process = invoke("run", path, "--out", tmp_path / "r")
+    assert process.returncode == 0, process.stderr
     assert invoke("check", path).returncode == 0
 
 
 @pytest.mark.parametrize("name", ["links", "machine", "instrument", "target", "bias", "calibration"])
 def test_what_results_call_something_else_is_refused_with_a_way_out(tmp_path: Path, name: str) -> None:
-    done = invoke("check", scenario(tmp_path / "own", name, "mount"))
-    assert done.returncode == 2
-    assert f"the name '{name}' is taken" in done.stderr
-    assert "a name other than" in done.stderr
+    process = invoke("check", scenario(tmp_path / "own", name, "mount"))
+    assert process.returncode == 2
+    assert f"the name '{name}' is taken" in process.stderr
+    assert "a name other than" in process.stderr

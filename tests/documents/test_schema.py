@@ -29,8 +29,8 @@ SCHEMAS = {kind: schema_of(kind) for kind in KINDS}
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_key_is_explained(kind: str) -> None:
-    own = SCHEMAS[kind]
-    nodes = [own, *own.get("anyOf", []), *own["$defs"].values()]
+    target = SCHEMAS[kind]
+    nodes = [target, *target.get("anyOf", []), *target["$defs"].values()]
     keys = [(node.get("title"), name, entry) for node in nodes for name, entry in node.get("properties", {}).items()]
     assert len(keys) > 20
     for title, name, entry in keys:
@@ -107,10 +107,10 @@ def test_a_starter_tells_an_editor_its_schema(tmp_path: Path) -> None:
     assert invoke("new", folder).returncode == 0
     for path in folder.glob("*.yaml"):
         first = path.read_text().splitlines()[0]
-        found = re.fullmatch(r"# yaml-language-server: \$schema=(\S+)", first)
-        assert found, path.name
-        own = json.loads((folder / found[1]).read_text())
+        actual = re.fullmatch(r"# yaml-language-server: \$schema=(\S+)", first)
+        assert actual, path.name
+        text = json.loads((folder / actual[1]).read_text())
         data = yaml.safe_load(path.read_text())
-        jsonschema.validate(data, own)
-        assert own == json.loads(invoke("schema", data["kind"]).stdout)
+        jsonschema.validate(data, text)
+        assert text == json.loads(invoke("schema", data["kind"]).stdout)
     assert invoke("check", *sorted(folder.glob("*.yaml"))).returncode == 0

@@ -67,12 +67,12 @@ def test_a_cell_that_is_no_finite_number(table: str, cell: str, tmp_path: Path) 
     file = tmp_path / "t.csv"
     file.write_text(text)
     read(file)
-    header, first, second, *rest = text.splitlines()
+    header, first, second, *others = text.splitlines()
     for column, name in enumerate(header.split(",")):
         if "[" in name:
             cells = second.split(",")
             cells[column] = cell
-            file.write_text("\n".join([header, first, ",".join(cells), *rest, ""]), encoding="utf-8")
+            file.write_text("\n".join([header, first, ",".join(cells), *others, ""]), encoding="utf-8")
             with pytest.raises(InputError) as caught:
                 read(file)
             (problem,) = caught.value.problems

@@ -39,7 +39,7 @@ def disc(offset: float, radius: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("lines", "told"),
+    ("lines", "case_message"),
     [
         ("track_radius: 20 mm\nsummary: {mounted_with: {eccentricity: 20 um}}", "without an accuracy"),
         ("summary: {accuracy: 20 arcsec, mounted_with: {eccentricity: 1 um}}", "without the radius"),
@@ -49,10 +49,10 @@ def disc(offset: float, radius: float) -> np.ndarray:
         ),
     ],
 )
-def test_a_mounting_needs_an_accuracy_that_holds_it(tmp_path: Path, lines: str, told: str) -> None:
+def test_a_mounting_needs_an_accuracy_that_holds_it(tmp_path: Path, lines: str, case_message: str) -> None:
     message = accepted(tmp_path, lines)
     assert "summary.mounted_with" in message
-    assert told in message
+    assert case_message in message
     assert "encoder.yaml:" in message
 
 
@@ -128,11 +128,11 @@ def test_a_stated_eccentricity_takes_the_place_of_the_geometry(tmp_path: Path, s
     offset, phase = rng.uniform(-20e-6, 20e-6, UNITS), rng.uniform(0, 2 * np.pi, UNITS)
     error = 0.5e6 * np.arctan2(offset * np.sin(phase), 0.02 - offset * np.cos(phase))
     p95, rms = np.quantile(np.abs(error), 0.95), math.sqrt(np.mean(error**2))
-    stated = "misalignment_errors: [{of: eccentricity, at: 10 um, error: 103.13 arcsec}], " + sheet
-    for words in (stated, "read_heads: 1"):
-        found95, found, interval = at_the_tool(tmp_path, words, "eccentricity: 20 um", turn)
+    stated_value = "misalignment_errors: [{of: eccentricity, at: 10 um, error: 103.13 arcsec}], " + sheet
+    for words in (stated_value, "read_heads: 1"):
+        found95, actual, interval = at_the_tool(tmp_path, words, "eccentricity: 20 um", turn)
         assert found95 == pytest.approx(p95, abs=interval + 0.01 * p95)  # 40 000 discs: half a per cent
-        assert found == pytest.approx(rms, rel=0.02)
+        assert actual == pytest.approx(rms, rel=0.02)
 
 
 def test_a_sheet_that_states_what_is_left_gets_no_geometry_on_top(tmp_path: Path) -> None:

@@ -29,7 +29,9 @@ GL = (
     "--use-angle=swiftshader",
     "--use-gl=angle",
 )
-ENVIRONMENT = {key: own for key, own in os.environ.items() if not key.startswith("PYTEST")} | {"PYTHONPATH": str(ROOT)}
+ENVIRONMENT = {key: value for key, value in os.environ.items() if not key.startswith("PYTEST")} | {
+    "PYTHONPATH": str(ROOT)
+}
 """Of the server: its library behaves otherwise where it believes to be tested."""
 
 
@@ -47,17 +49,17 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path
         str(CATALOGUE),
         "--no-browser",
     ]
-    own = subprocess.Popen(words, stderr=subprocess.PIPE, text=True, cwd=place, env=ENVIRONMENT)
-    assert own.stderr is not None
+    server = subprocess.Popen(words, stderr=subprocess.PIPE, text=True, cwd=place, env=ENVIRONMENT)
+    assert server.stderr is not None
     address = ""
-    for line in own.stderr:
+    for line in server.stderr:
         if match := re.search(r"open (http://\S+)", line):
             address = match[1]
             break
     assert address
     yield address, place
-    own.terminate()
-    assert own.wait(HANG) is not None
+    server.terminate()
+    assert server.wait(HANG) is not None
 
 
 @pytest.fixture(scope="module")
@@ -66,9 +68,9 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        own = play.chromium.launch(executable_path=BROWSER, args=list(GL))
-        yield own
-        own.close()
+        chromium = play.chromium.launch(executable_path=BROWSER, args=list(GL))
+        yield chromium
+        chromium.close()
 
 
 @pytest.fixture
@@ -76,7 +78,7 @@ def page(served: tuple[str, Path], browser: Any) -> Iterator[Any]:
     """A tab, whose every request and word of the console is kept."""
     tab = browser.new_page(viewport={"width": 1280, "height": 800})
     tab.wrong, tab.asked = [], []
-    tab.on("console", lambda said: tab.wrong.append(said.text) if said.type == "error" else None)
+    tab.on("console", lambda item: tab.wrong.append(item.text) if item.type == "error" else None)
     tab.on("pageerror", lambda error: tab.wrong.append(str(error)))
     tab.on("request", lambda request: tab.asked.append(request.url))
     tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
@@ -113,8 +115,8 @@ def changed(tab: Any, do: Callable[[], None]) -> None:
     )
 
 
-def choose(tab: Any, where: str, what: str) -> None:
-    tab.click(where)
+def choose(tab: Any, place: str, what: str) -> None:
+    tab.click(place)
     tab.get_by_role("option", name=what, exact=True).click()
 
 
@@ -224,14 +226,14 @@ def test_longer_questions(page: Any) -> None:
     page.wait_for_selector(named("halt"))
     page.click(named("halt"))
     page.wait_for_selector(named("halt"), state="detached")
-    told = page.locator(named("work-error"))
-    assert told.count() == 0 or told.inner_text() == "stopped"  # done before, or stopped
+    output = page.locator(named("work-error"))
+    assert output.count() == 0 or output.inner_text() == "stopped"  # done before, or stopped
 
 
 def test_saved_run_and_reloaded(page: Any, served: tuple[str, Path], tmp_path: Path) -> None:
     """What is saved runs to the same digits; a reload and a second tab show the design that stands."""
     changed(page, lambda: choose(page, '[data-joint="j1"]', "disc 26 512"))
-    shown = number(page, "95 % of errors")
+    display = number(page, "95 % of errors")
     page.click(named("save"))
     page.fill(f"input{named('save-name')}", "../evil.yaml")
     page.click(named("save-go"))
@@ -239,12 +241,12 @@ def test_saved_run_and_reloaded(page: Any, served: tuple[str, Path], tmp_path: P
     page.fill(f"input{named('save-name')}", "mine.yaml")
     page.click(named("save-go"))
     page.wait_for_selector("text=saved: mine.yaml")
-    done = invoke("run", served[1] / "mine.yaml", "--out", tmp_path / "out")
-    assert shown.replace(" µm", "") in done.stdout
+    process = invoke("run", served[1] / "mine.yaml", "--out", tmp_path / "out")
+    assert display.replace(" µm", "") in process.stdout
     assert not (served[1].parent / "evil.yaml").exists()
     page.reload()
     sampled(page)
-    assert number(page, "95 % of errors") == shown
+    assert number(page, "95 % of errors") == display
     changed(page, lambda: page.click(named("undo")))
 
 
@@ -285,9 +287,9 @@ def test_names_with_markup_are_text(tmp_path: Path, browser: Any) -> None:
         path.read_text().replace("bonding cell, small discs on all motors", evil).replace('"tray"', f'"{evil}"')
     )
     words = [sys.executable, "-m", "armsim.cli.main", "explore", str(path), "--no-browser"]
-    own = subprocess.Popen(words, stderr=subprocess.PIPE, text=True, cwd=tmp_path, env=ENVIRONMENT)
-    assert own.stderr is not None
-    address = next(match[1] for line in own.stderr if (match := re.search(r"open (http://\S+)", line)))
+    server = subprocess.Popen(words, stderr=subprocess.PIPE, text=True, cwd=tmp_path, env=ENVIRONMENT)
+    assert server.stderr is not None
+    address = next(match[1] for line in server.stderr if (match := re.search(r"open (http://\S+)", line)))
     try:
         tab = browser.new_page()
         tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
@@ -298,5 +300,5 @@ def test_names_with_markup_are_text(tmp_path: Path, browser: Any) -> None:
         assert tab.evaluate("window.hit") is None
         tab.close()
     finally:
-        own.terminate()
-        own.wait(HANG)
+        server.terminate()
+        server.wait(HANG)

@@ -38,35 +38,35 @@ CATALOGUE = ROOT / "configs" / "catalogues" / "discs.yaml"
 
 def small(place: Path, units: int = 300) -> Path:
     """A cell of one slice, few cells, beside the demo's configs."""
-    whole = yaml.safe_load(
+    content = yaml.safe_load(
         (ROOT / "scenarios" / "bonding-cell.yaml").read_text().replace("../configs", str(ROOT / "configs"))
     )
-    whole["tasks"][1]["step"] = "120 mm"
-    whole["sampling"] = {"units": units, "visits": 5, "seed": 3}
+    content["tasks"][1]["step"] = "120 mm"
+    content["sampling"] = {"units": units, "visits": 5, "seed": 3}
     path = place / "cell.yaml"
-    path.write_text("# a comment that stays\n" + json.dumps(whole, indent=1))
+    path.write_text("# a comment that stays\n" + json.dumps(content, indent=1))
     return path
 
 
 @pytest.fixture
 def session(tmp_path: Path) -> Iterator[Session]:
     ready, options = load_options(small(tmp_path), CATALOGUE)
-    own = Session(Study(ready), options, CATALOGUE, RunOptions(2))
-    own.begin()
-    yield own
-    own.end()
+    explorer_session = Session(Study(ready), options, CATALOGUE, RunOptions(2))
+    explorer_session.begin()
+    yield explorer_session
+    explorer_session.end()
 
 
 def whole(session: Session) -> Snapshot:
-    shown: Snapshot = until(lambda: (own := session.snapshot) is not None and own.complete and own)
-    return shown
+    snapshot: Snapshot = until(lambda: (latest := session.snapshot) is not None and latest.complete and latest)
+    return snapshot
 
 
 def test_the_whole_answer_is_that_of_a_run(session: Session) -> None:
     session.apply({"joints.j2.mounting.eccentricity": "5 um"})
-    shown = whole(session)
+    snapshot = whole(session)
     result = session.current.run()
-    for one, task in zip(shown.answer.judged, result.tasks, strict=True):
+    for one, task in zip(snapshot.answer.judged, result.tasks, strict=True):
         assert one.summary == task.summary
         for column in ("error.p95", "accuracy.p95", "repeatability.p95"):
             assert np.array_equal(one.table.column(column), task.column(column))
@@ -76,9 +76,9 @@ def test_no_answer_of_an_older_design_shows_beside_a_newer_one(tmp_path: Path) -
     """Designs follow each other quickly while answers grow: whatever is shown carries the key of what stands, and a
     late answer is refused."""
     session = Session(Study(load_scenario(small(tmp_path, 4000))), run_options=RunOptions(2))
-    seen: list[tuple[str, str]] = []
+    records: list[tuple[str, str]] = []
     session.on_change = lambda: (
-        seen.append((session.design.key, session.snapshot.key)) if session.snapshot is not None else None
+        records.append((session.design.key, session.snapshot.key)) if session.snapshot is not None else None
     )
     session.begin()
     for n in range(30):
@@ -89,8 +89,8 @@ def test_no_answer_of_an_older_design_shows_beside_a_newer_one(tmp_path: Path) -
     assert not session._publish(late)
     assert session.snapshot is not None
     assert session.snapshot.key == session.design.key
-    assert seen
-    assert all(standing == shown for standing, shown in seen)
+    assert records
+    assert all(standing == item for standing, item in records)
     session.end()
 
 
@@ -172,13 +172,13 @@ def test_the_saved_file_runs_to_the_digits_that_are_shown(session: Session, tmp_
     choices = Choices.of(session)
     session.apply(encoder_change(choices, "j2", "disc 35 512"))
     session.apply({"joints.j3.mounting.eccentricity": "6 um"})
-    shown = whole(session)
-    texts = [own.text for own in view_model.numbers(shown, 1)]
+    snapshot = whole(session)
+    texts = [number.text for number in view_model.numbers(snapshot, 1)]
     path = background_jobs.save(session, "mine.yaml")
     assert "a comment that stays" in (tmp_path / "cell.yaml").read_text()
-    done = invoke("run", path, "--out", tmp_path / "out")
-    assert done.returncode in (0, 1, 4), done.stderr
-    assert texts[0].replace(" µm", "") in done.stdout
+    process = invoke("run", path, "--out", tmp_path / "out")
+    assert process.returncode in (0, 1, 4), process.stderr
+    assert texts[0].replace(" µm", "") in process.stdout
     assert str(path) in background_jobs.command(session)
     session.apply({"joints.j3.mounting.eccentricity": "7 um"})
     assert "--set" in background_jobs.command(session)
@@ -188,29 +188,29 @@ def test_a_scenario_with_a_base_and_what_it_was_opened_with_are_kept(tmp_path: P
     """Source: the study itself with the same changes."""
     (tmp_path / "cells").mkdir()
     small(tmp_path / "cells")
-    own = tmp_path / "own.yaml"
-    own.write_text("kind: scenario\nbase: cells/cell.yaml\nchanges: {joints.j2.mounting.eccentricity: 31 um}\n")
-    given = {"joints.j1.mounting.eccentricity": "17 um", "joints.j3.mounting.eccentricity": "9 um"}
-    ready, options = load_options(own, CATALOGUE, given)
-    session = Session(Study(ready), options, CATALOGUE, RunOptions(2), initial_changes=given)
+    target = tmp_path / "own.yaml"
+    target.write_text("kind: scenario\nbase: cells/cell.yaml\nchanges: {joints.j2.mounting.eccentricity: 31 um}\n")
+    arguments = {"joints.j1.mounting.eccentricity": "17 um", "joints.j3.mounting.eccentricity": "9 um"}
+    ready, options = load_options(target, CATALOGUE, arguments)
+    session = Session(Study(ready), options, CATALOGUE, RunOptions(2), initial_changes=arguments)
     session.apply({"joints.j3.mounting.eccentricity": "6 um"})
     session.apply(encoder_change(Choices.of(session), "j4", "disc 35 512"))
-    wanted = session.current.budgets()
-    assert f"{own} " in background_jobs.command(session)
+    expected = session.current.budgets()
+    assert f"{target} " in background_jobs.command(session)
     assert "j1.mounting.eccentricity=17 um" in background_jobs.command(session)
     saved = background_jobs.save(session, "mine.yaml")
     assert saved.parent == tmp_path
-    assert armsim.load(saved).budgets() == wanted
+    assert armsim.load(saved).budgets() == expected
 
 
 @pytest.mark.parametrize(
     "name", ["../out.yaml", "a/b.yaml", "/etc/x.yaml", "cell.yaml", "x.txt", "", "..", "a\nb.yaml", "q" * 120 + ".yaml"]
 )
 def test_no_other_file_is_written(session: Session, name: str, tmp_path: Path) -> None:
-    before = {own: own.read_bytes() for own in tmp_path.rglob("*") if own.is_file()}
+    before = {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
     with pytest.raises(InputError):
         background_jobs.save(session, name, replace=True)
-    assert {own: own.read_bytes() for own in tmp_path.rglob("*") if own.is_file()} == before
+    assert {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()} == before
 
 
 def test_a_file_that_is_there_is_replaced_only_when_asked(session: Session, tmp_path: Path) -> None:
@@ -246,11 +246,11 @@ def test_longer_work_one_at_a_time_and_stopped(session: Session) -> None:
 
 
 def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
-    found = background_jobs.cheapest(session, lambda what, done, total: None)
-    assert found.design is not None
+    actual = background_jobs.cheapest(session, lambda what, item, total: None)
+    assert actual.design is not None
     session.pin("as read")
-    session.apply(chosen_changes(session, found.closest))
-    assert session.current.scenario.machine.price == found.price
+    session.apply(chosen_changes(session, actual.closest))
+    assert session.current.scenario.machine.price == actual.price
     whole(session)
     session.apply({"joints.j1.mounting.eccentricity": "4 um"})
     whole(session)
@@ -264,7 +264,7 @@ def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
     assert [pin.name for pin in session.pinned] == ["p1", "p2", "p3", "p3 2"]  # names differ, to be compared
     session.unpin(session.pinned[-1].design.key)
     session.set_design(session.pinned[0].design)
-    compared = background_jobs.compare_pins(session, session.pinned[:2], lambda what, done, total: None)
+    compared = background_jobs.compare_pins(session, session.pinned[:2], lambda what, item, total: None)
     assert {row.scenario for row in compared.differences} == {"p2"}
     session.set_design(session.pinned[0].design)
     assert session.design == session.pinned[0].design
@@ -274,11 +274,11 @@ def test_first_order_first_then_arms_that_grow(session: Session) -> None:
     stages: list[str] = []
     session.on_change = lambda: stages.append(view_model.stage(session.snapshot))
     session.apply({"joints.j4.mounting.eccentricity": "3 um"})
-    shown = whole(session)
+    snapshot = whole(session)
     assert stages[0] == "working…"
     assert stages[1].startswith("first order")
-    assert view_model.stage(shown) == "300 arms sampled"
-    assert view_model.verdict(shown)[0].startswith("requirement")
+    assert view_model.stage(snapshot) == "300 arms sampled"
+    assert view_model.verdict(snapshot)[0].startswith("requirement")
 
 
 def test_charts_of_every_kind_of_task() -> None:
@@ -286,17 +286,17 @@ def test_charts_of_every_kind_of_task() -> None:
     study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=128, visits=3)
     session = Session(study, run_options=RunOptions(2))
     session.begin()
-    shown = whole(session)
+    snapshot = whole(session)
     look = charts.Theme.of(False)
     for n, poses in enumerate(session.poses):
         for measure in ("95 % of errors", "RP, 95 % of arms", "share of base", "orientation, 95 %"):
-            values = view_model.values(shown, n, measure)
+            values = view_model.values(snapshot, n, measure)
             assert len(values.values) == len(poses.names)
-            chart = charts.over_poses(poses, values, shown.answer.tables[n].column("conditioning"), 0, look)
+            chart = charts.over_poses(poses, values, snapshot.answer.tables[n].column("conditioning"), 0, look)
             json.dumps(chart, allow_nan=False)
-        json.dumps(charts.contributions(view_model.shares(shown, n, None), look), allow_nan=False)
-        assert sum(share for _, _, share in view_model.shares(shown, n, 0)) == pytest.approx(1.0, abs=0.02)
-        posture = view_model.posture(shown, poses, n, view_model.worst_pose(shown, n))
+        json.dumps(charts.contributions(view_model.shares(snapshot, n, None), look), allow_nan=False)
+        assert sum(share for _, _, share in view_model.shares(snapshot, n, 0)) == pytest.approx(1.0, abs=0.02)
+        posture = view_model.posture(snapshot, poses, n, view_model.worst_pose(snapshot, n))
         assert np.linalg.det(posture.directions) == pytest.approx(1.0)
     session.end()
 
@@ -371,8 +371,8 @@ def test_first_order_and_samples_fill_the_same_rows(session: Session) -> None:
     """Otherwise the page builds its rows anew between the two, which takes longer than both."""
     answers = list(session.study.growing(session.poses, RunOptions(1)))
     names = [
-        [own.name for own in view_model.numbers(Snapshot("", session.study, own), 0)]
-        for own in (answers[0], answers[-1])
+        [number.name for number in view_model.numbers(Snapshot("", session.study, item), 0)]
+        for item in (answers[0], answers[-1])
     ]
     assert names[0] == names[1]
     assert "yield" in names[0]

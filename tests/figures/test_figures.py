@@ -25,8 +25,8 @@ def result() -> Result:
 
 
 def titles(figure: Figure) -> str:
-    own = figure.get_suptitle() if hasattr(figure, "get_suptitle") else ""
-    return " ".join([own, *(axes.get_title(loc) for axes in figure.axes for loc in ("left", "center"))])
+    title = figure.get_suptitle() if hasattr(figure, "get_suptitle") else ""
+    return " ".join([title, *(axes.get_title(loc) for axes in figure.axes for loc in ("left", "center"))])
 
 
 def drawn(figure: Figure) -> None:

@@ -27,7 +27,7 @@ BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "
 @pytest.fixture(scope="module")
 def study() -> Study:
     """A box at the edge of the reach, so that some cells cannot be reached, required what some cells keep to."""
-    own = armsim.load(ROOT / "scenarios" / "every-task.yaml").change(
+    volume_study = armsim.load(ROOT / "scenarios" / "every-task.yaml").change(
         {
             "tasks.box.x": ["420 mm", "820 mm"],
             "tasks.box.y": ["-200 mm", "200 mm"],
@@ -36,7 +36,9 @@ def study() -> Study:
             "requirement.position": "95 um",
         }
     )
-    return own.with_scenario(tasks=tuple(t for t in own.scenario.tasks if t.name == "box")).with_plan(100, 5)
+    return volume_study.with_scenario(tasks=tuple(t for t in volume_study.scenario.tasks if t.name == "box")).with_plan(
+        100, 5
+    )
 
 
 @pytest.fixture(scope="module")
@@ -50,14 +52,14 @@ def test_cuts_hold_the_values_of_their_cells(result: Result) -> None:
     planes = cuts(task, values)
     worst = float(np.nanmax(values))
     assert np.isnan(values).any()
-    assert [own.axis for own in planes] == [0, 1, 2]
+    assert [plane.axis for plane in planes] == [0, 1, 2]
     positions = 1e3 * maps.in_grid(task, task.column("position"))
-    for own in planes:
-        assert np.nanmax(own.values) == worst
-        assert np.all(own.centres[:, own.axis] == own.at)
-        for centre, corners, value in zip(own.centres, own.corners, own.values, strict=True):
+    for plane in planes:
+        assert np.nanmax(plane.values) == worst
+        assert np.all(plane.centres[:, plane.axis] == plane.at)
+        for centre, corners, value in zip(plane.centres, plane.corners, plane.values, strict=True):
             assert np.allclose(corners.mean(axis=0), centre)
-            assert np.ptp(corners[:, own.axis]) == 0.0
+            assert np.ptp(corners[:, plane.axis]) == 0.0
             away = np.linalg.norm(positions - centre, axis=1)
             assert math.isnan(value) == (away.min() > 1e-3)
             if not math.isnan(value):
@@ -67,15 +69,15 @@ def test_cuts_hold_the_values_of_their_cells(result: Result) -> None:
 def test_what_cannot_be_reached_is_a_gap_and_never_a_value(result: Result) -> None:
     scene = figures.volume(result, result.tasks[0]).scene
     assert scene is not None
-    surfaces = [own for own in scene["data"] if own["type"] == "surface"]
+    surfaces = [item for item in scene["data"] if item["type"] == "surface"]
     assert len(surfaces) == 3
     gaps = 0
-    for own in surfaces:
-        z, values = np.array(own["z"], dtype=float), np.array(own["surfacecolor"], dtype=float)
+    for surface in surfaces:
+        z, values = np.array(surface["z"], dtype=float), np.array(surface["surfacecolor"], dtype=float)
         assert np.array_equal(np.isnan(z), np.isnan(values))
         gaps += int(np.isnan(z).sum())
     assert gaps > 0
-    (limit,) = (own for own in scene["data"] if own["type"] == "isosurface")
+    (limit,) = (item for item in scene["data"] if item["type"] == "isosurface")
     assert limit["isomin"] == limit["isomax"] == pytest.approx(95.0)
     unreached = np.array(maps.on_grid(result.tasks[0], result.tasks[0].column("error.at_coverage")))
     assert np.isnan(np.array(limit["value"], dtype=float)).sum() == 0
@@ -85,8 +87,8 @@ def test_what_cannot_be_reached_is_a_gap_and_never_a_value(result: Result) -> No
 def test_a_volume_of_one_layer_and_no_requirement(study: Study) -> None:
     flat = study.change({"tasks.box.z": ["200 mm", "200 mm"]})
     flat = flat.with_scenario(tasks=tuple(t for t in flat.scenario.tasks if t.name == "box"), requirement=None)
-    own = flat.with_plan(50, 2).run()
-    scene = figures.volume(own, own.tasks[0]).scene
+    target = flat.with_plan(50, 2).run()
+    scene = figures.volume(target, target.tasks[0]).scene
     assert scene is not None
     assert [part["type"] for part in scene["data"]] == ["surface", "scatter3d"]
 
@@ -102,15 +104,15 @@ def test_it_turns_in_a_browser_and_fetches_nothing(study: Study, result: Result,
     from playwright.sync_api import sync_playwright
 
     write_run_folder(tmp_path / "r", result, study.scenario, "armsim run")
-    asked: list[str] = []
+    urls: list[str] = []
     wrong: list[str] = []
     options = ["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND", "--enable-unsafe-swiftshader"]
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=BROWSER, args=[*options, "--use-angle=swiftshader"])
         tab: Any = browser.new_page(viewport={"width": 1280, "height": 900})
         tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
-        tab.on("request", lambda request: asked.append(request.url))
-        tab.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
+        tab.on("request", lambda request: urls.append(request.url))
+        tab.on("console", lambda item: wrong.append(item.text) if item.type == "error" else None)
         tab.on("pageerror", lambda error: wrong.append(str(error)))
         tab.goto((tmp_path / "r" / "report.html").as_uri())
         tab.wait_for_selector(".turning canvas")
@@ -130,4 +132,4 @@ def test_it_turns_in_a_browser_and_fetches_nothing(study: Study, result: Result,
         assert tab.locator(".plot:has(+ .turning)").is_visible()
         browser.close()
     assert wrong == []
-    assert all(url.startswith(("file:", "data:", "blob:")) for url in asked)
+    assert all(url.startswith(("file:", "data:", "blob:")) for url in urls)

@@ -16,8 +16,8 @@ def disc_reading(shaft: np.ndarray, centre: complex, radius: float, head: float)
 
     The disc turns with the shaft; its graduation counts angles about its own centre.
     """
-    where = radius * np.exp(1j * head)
-    on_disc = (where - centre * np.exp(1j * shaft)) * np.exp(-1j * shaft)
+    line = radius * np.exp(1j * head)
+    on_disc = (line - centre * np.exp(1j * shaft)) * np.exp(-1j * shaft)
     return -np.unwrap(np.angle(on_disc)) + head
 
 
@@ -69,12 +69,12 @@ def tilted_disc_reading(shaft: np.ndarray, tilt: float, steepest: float) -> np.n
     lines = np.linspace(-np.pi, np.pi, 400_001)
     axis = steepest + np.pi / 2  # the tilt turns about the direction square to the steepest line
     along, across = np.cos(lines - axis), np.sin(lines - axis) * np.cos(tilt)
-    seen = np.unwrap(np.arctan2(across, along)) + axis  # where each line is seen while the shaft stands at zero
-    seen += lines[0] - seen[0] - ((lines[0] - seen[0] + np.pi) % (2 * np.pi) - np.pi)
+    records = np.unwrap(np.arctan2(across, along)) + axis  # where each line is seen while the shaft stands at zero
+    records += lines[0] - records[0] - ((lines[0] - records[0] + np.pi) % (2 * np.pi) - np.pi)
     out = []
     for angle in shaft:
         target = -angle - 2 * np.pi * np.round((-angle - 0.0) / (2 * np.pi))
-        out.append(-np.interp(target, seen, lines))
+        out.append(-np.interp(target, records, lines))
     return np.array(out)
 
 

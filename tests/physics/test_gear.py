@@ -30,9 +30,9 @@ def test_kinematic_error_orders() -> None:
 
 def test_lost_motion_rests_on_either_side() -> None:
     (term,) = reversal(2e-4)
-    drawn = term.draw(np.random.default_rng(0), 10_000) * term.acts[0].shape.gain
-    assert set(np.unique(drawn)) == {-1e-4, 1e-4}
-    assert abs(drawn.mean()) < 4 * 1e-4 / 100
+    draws = term.draw(np.random.default_rng(0), 10_000) * term.acts[0].shape.gain
+    assert set(np.unique(draws)) == {-1e-4, 1e-4}
+    assert abs(draws.mean()) < 4 * 1e-4 / 100
     assert term.life == "visit"
 
 

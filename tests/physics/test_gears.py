@@ -22,13 +22,13 @@ ARCSECOND = math.radians(1 / 3600)
 def test_presets(kind: GearType, waves: list[tuple[bool, int, float]], lost: float) -> None:
     """Orders per turn of input or output, limits of their amplitude and lost motion in arcseconds."""
     box = PRESETS[kind]
-    found = [
-        (own.per == "input-turn", own.order, own.amplitude.spread.limit / ARCSECOND) for own in box.kinematic_error
+    actual = [
+        (item.per == "input-turn", item.order, item.amplitude.spread.limit / ARCSECOND) for item in box.kinematic_error
     ]
-    assert [(per, order) for per, order, _ in found] == [(per, order) for per, order, _ in waves]
-    assert [size for _, _, size in found] == pytest.approx([size for _, _, size in waves])
+    assert [(per, order) for per, order, _ in actual] == [(per, order) for per, order, _ in waves]
+    assert [size for _, _, size in actual] == pytest.approx([size for _, _, size in waves])
     assert box.lost_motion / ARCSECOND == pytest.approx(lost)
-    assert all(own.amplitude.phase is None for own in box.kinematic_error)
+    assert all(item.amplitude.phase is None for item in box.kinematic_error)
     assert math.isinf(box.stiffness)
 
 

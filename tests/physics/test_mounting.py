@@ -31,19 +31,19 @@ def test_tangential_offset_of_the_head_is_a_constant() -> None:
     """Source: brute force: the head of a centred disc, moved along the track against the count."""
     radius, offset = 12e-3, 100e-6
     head = -np.arctan2(offset, radius)
-    moved = error(SHAFT, disc_reading(SHAFT, 0.0, radius, head) - head)
+    shifts = error(SHAFT, disc_reading(SHAFT, 0.0, radius, head) - head)
     modelled = curve(head_tangential(Distribution("fixed", offset), radius), SHAFT)
-    np.testing.assert_allclose(modelled, moved, atol=(offset / radius) ** 3)
+    np.testing.assert_allclose(modelled, shifts, atol=(offset / radius) ** 3)
 
 
 @pytest.mark.parametrize("periods", [4.0, 8.0, 20.0])
 @pytest.mark.parametrize("mismatch", [0.0, 0.01, 0.04])
 def test_contrast_is_the_sum_over_the_detectors(periods: float, mismatch: float) -> None:
     """Source: brute force: 10 000 detectors over the window, each seeing the phase of the lines under it."""
-    where = (np.arange(10_000) + 0.5) / 10_000 * periods
-    seen = np.exp(2j * np.pi * where * (1 + mismatch))
-    expected = np.exp(2j * np.pi * where)
-    assert contrast(mismatch, periods) == pytest.approx(abs(np.mean(seen * expected.conj())), abs=1e-6)
+    place = (np.arange(10_000) + 0.5) / 10_000 * periods
+    records = np.exp(2j * np.pi * place * (1 + mismatch))
+    expected = np.exp(2j * np.pi * place)
+    assert contrast(mismatch, periods) == pytest.approx(abs(np.mean(records * expected.conj())), abs=1e-6)
 
 
 def seen(radial: np.ndarray, tilt: np.ndarray, radius: float, periods: float, detectors: int = 400) -> np.ndarray:
@@ -69,8 +69,8 @@ def test_a_head_off_or_tilted_loses_contrast_as_simulated(off: float, tilt: floa
     radius, periods = 13e-3, 8.0
     turned = np.radians(tilt)
     loss = contrast_loss(Distribution("fixed", abs(off)), Distribution("fixed", turned), radius, periods)
-    (left,) = seen(np.array([off]), np.array([turned]), radius, periods)
-    assert loss == pytest.approx(left**-2.0, rel=3 * abs(off) / radius * (loss - 1) + 1e-3)
+    (remainder,) = seen(np.array([off]), np.array([turned]), radius, periods)
+    assert loss == pytest.approx(remainder**-2.0, rel=3 * abs(off) / radius * (loss - 1) + 1e-3)
     assert loss > 1.0
 
 
@@ -197,9 +197,9 @@ def test_a_head_off_its_air_gap_loses_contrast_as_simulated(off: float) -> None:
     """Source: brute force: rays evenly spread in slope within the cone, from a detector to the lines under it."""
     period, cone = 20e-6, np.radians(3.0)
     slopes = (np.arange(20_000) + 0.5) / 20_000 * 2 * np.tan(cone) - np.tan(cone)
-    where = np.linspace(0.0, period, 64, endpoint=False)
-    seen = np.mean(np.cos(2 * np.pi * (where[:, None] + off * slopes) / period), axis=1)
-    amplitude = 0.5 * (seen.max() - seen.min())
+    place = np.linspace(0.0, period, 64, endpoint=False)
+    records = np.mean(np.cos(2 * np.pi * (place[:, None] + off * slopes) / period), axis=1)
+    amplitude = 0.5 * (records.max() - records.min())
     assert gap_loss(Distribution("fixed", abs(off)), cone, period) == pytest.approx(amplitude**-2.0, rel=1e-3)
 
 
@@ -250,8 +250,8 @@ def test_the_graduation_as_heads_at_any_angle_see_it(degrees: tuple[float, ...])
             square += np.mean(read**2) / 800
     amplitude = 1e-4 * np.sqrt(2 / 3)  # of +-1e-4: sqrt(2) times 1e-4 / sqrt(3)
     (term,) = graduation(Distribution("uniform", 1e-4), 1.0, tuple(np.radians(degrees).tolist()))
-    found = term.mean_square(SHAFT_AXIS, State.at_rest(np.zeros(1)))
-    assert np.sqrt(found) == pytest.approx(amplitude * np.sqrt(square), rel=1e-6)
+    actual = term.mean_square(SHAFT_AXIS, State.at_rest(np.zeros(1)))
+    assert np.sqrt(actual) == pytest.approx(amplitude * np.sqrt(square), rel=1e-6)
 
 
 @pytest.mark.parametrize("heads", [1, 2, (0.0, 2.0)])
@@ -275,9 +275,9 @@ def test_a_shaft_that_runs_out_carries_the_disc_round(heads: int | tuple[float, 
 def test_a_shaft_that_lies_elsewhere_at_every_visit(angles: tuple[float, ...]) -> None:
     """Source: brute force: the shaft and its centred disc displaced, in 20 000 directions, under heads that stand still."""
     rng, radius, size = np.random.default_rng(6), 12e-3, 3e-6
-    moved = rng.normal(0, size, 20_000) + 1j * rng.normal(0, size, 20_000)
-    reads = [np.angle((radius * np.exp(1j * a) - moved) * np.exp(-1j * a)) for a in angles]
+    shifts = rng.normal(0, size, 20_000) + 1j * rng.normal(0, size, 20_000)
+    reads = [np.angle((radius * np.exp(1j * a) - shifts) * np.exp(-1j * a)) for a in angles]
     simulated = np.mean(reads, axis=0).std()
     terms = nonrepeatable_runout(Distribution("normal", size), radius, angles)
-    found = np.sqrt(sum(term.mean_square(SHAFT_AXIS, State.at_rest(np.zeros(1))) for term in terms))
-    assert found == pytest.approx(simulated, rel=0.02, abs=1.5 * (size / radius) ** 2)  # of second order
+    actual = np.sqrt(sum(term.mean_square(SHAFT_AXIS, State.at_rest(np.zeros(1))) for term in terms))
+    assert actual == pytest.approx(simulated, rel=0.02, abs=1.5 * (size / radius) ** 2)  # of second order

@@ -54,12 +54,12 @@ def test_curve_of_unknown_shape_has_the_stated_standard_uncertainty(make) -> Non
     (term,) = make(Distribution("uniform", limit))
     generator = np.random.default_rng(4)
     n = 40_000
-    drawn = term.draw(generator, n)
-    where = generator.uniform(0, 2 * np.pi, n)
+    draws = term.draw(generator, n)
+    place = generator.uniform(0, 2 * np.pi, n)
     errors = np.zeros(n)
     for act in term.acts:
         wave = np.sin if act.shape.function == "sin" else np.cos
-        errors += drawn[act.coefficient] * act.shape.gain * wave(act.shape.order * where)
+        errors += draws[act.coefficient] * act.shape.gain * wave(act.shape.order * place)
     assert errors.std() == pytest.approx(limit / math.sqrt(3), rel=4 * 0.5 / math.sqrt(n))
     assert np.abs(errors).max() <= limit
 
@@ -69,10 +69,10 @@ def test_heads_average_the_graduation(heads: int) -> None:
     """Source: brute force: the average over equally spaced heads of the curve that one head reads."""
     (alone,) = graduation(Distribution("uniform", 1e-4), 1.0, 1)
     (averaged,) = graduation(Distribution("uniform", 1e-4), 1.0, heads)
-    drawn = alone.draw(np.random.default_rng(5), 30)
+    draws = alone.draw(np.random.default_rng(5), 30)
     shaft = np.linspace(0, 2 * np.pi, 100)
     for unit in range(30):
-        values = {"graduation": drawn[:, unit]}
+        values = {"graduation": draws[:, unit]}
         readings = [curve((alone,), shaft + 2 * np.pi * k / heads, values) for k in range(heads)]
         np.testing.assert_allclose(curve((averaged,), shaft, values), np.mean(readings, axis=0), atol=1e-18)
 
@@ -97,16 +97,16 @@ def test_graduation_is_one_of_the_four_longest_waves(fundamental: float, heads: 
     (alone,) = graduation(Distribution("uniform", limit), fundamental)
     (averaged,) = graduation(Distribution("uniform", limit), fundamental, heads)
     length = 2 * math.pi / fundamental
-    where = np.arange(points) * length / points
-    drawn = averaged.draw(np.random.default_rng(6), n)
+    place = np.arange(points) * length / points
+    draws = averaged.draw(np.random.default_rng(6), n)
     curves = np.zeros((n, points))
     for act in averaged.acts:
-        shape = act.shape.value(State.at_rest(where))
-        curves += drawn[act.coefficient][:, None] * shape
+        shape = act.shape.value(State.at_rest(place))
+        curves += draws[act.coefficient][:, None] * shape
     lines = 2 * np.abs(np.fft.rfft(curves, axis=1)) / points
     amplitude = limit * math.sqrt(2 / 3)  # of a wave with the rms of a tolerance of +-limit
     carried = np.mean(lines > 0.5 * amplitude, axis=0)
     expected = np.array([0.25 if 1 <= order <= 4 and order % heads == 0 else 0.0 for order in range(points // 2 + 1)])
     np.testing.assert_allclose(carried, expected, atol=4 * math.sqrt(0.25 * 0.75 / n))
     np.testing.assert_allclose(lines.max(), amplitude, rtol=1e-9)
-    assert alone.mean_square(SHAFT, State.at_rest(where)) == pytest.approx(amplitude**2 / 2, rel=1e-9)
+    assert alone.mean_square(SHAFT, State.at_rest(place)) == pytest.approx(amplitude**2 / 2, rel=1e-9)

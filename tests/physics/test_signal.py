@@ -88,8 +88,8 @@ def test_averaging(heads: int, averages: int) -> None:
     (term,) = noise(order, level, heads * averages)
     assert np.sqrt(term.second_moment[0, 0]) == pytest.approx(readings.mean(axis=0).std(), rel=4 / np.sqrt(2 * n))
     o_s, o_c = generator.uniform(-0.02, 0.02, (2, heads, n))
-    where = generator.uniform(0, 2 * np.pi, (heads, n))
-    averaged = ((o_s * np.cos(where) - o_c * np.sin(where)) / order).mean(axis=0)
+    place = generator.uniform(0, 2 * np.pi, (heads, n))
+    averaged = ((o_s * np.cos(place) - o_c * np.sin(place)) / order).mean(axis=0)
     (offset,) = sub_divisional_error(order, Distribution("uniform", 0.02), heads=heads)
     std = np.sqrt(offset.mean_square(SHAFT, State.at_rest(np.zeros(1))))
     assert std == pytest.approx(averaged.std(), rel=6 / np.sqrt(2 * n))
@@ -115,9 +115,9 @@ def test_correction_leaves_the_rest() -> None:
         64.0, Distribution("uniform", 0.02), Distribution("uniform", 0.01), Distribution("uniform", 0.02), 0.9
     )
     anywhere = State.at_rest(np.zeros(1))
-    for full, rest in zip(before, after, strict=True):
-        assert rest.limit == pytest.approx(0.1 * full.limit)
-        assert rest.mean_square(SHAFT, anywhere) == pytest.approx(0.01 * full.mean_square(SHAFT, anywhere))
+    for full, item in zip(before, after, strict=True):
+        assert item.limit == pytest.approx(0.1 * full.limit)
+        assert item.mean_square(SHAFT, anywhere) == pytest.approx(0.01 * full.mean_square(SHAFT, anywhere))
 
 
 def test_absent_quantities_make_no_terms() -> None:
@@ -174,8 +174,8 @@ def test_offsets_come_at_a_phase_that_is_not_known(law: str) -> None:
     errors = through_arctangent(along + zero, o_s, o_c) / order
     simulated = np.stack([2 * np.mean(errors * wave(along), axis=0) for wave in (np.cos, np.sin)])
     (term,) = sub_divisional_error(order, spread)
-    drawn = term.draw(generator, n)
-    modelled = np.stack([drawn[act.coefficient] * act.shape.gain for act in term.acts])
+    draws = term.draw(generator, n)
+    modelled = np.stack([draws[act.coefficient] * act.shape.gain for act in term.acts])
     assert [act.shape.function for act in term.acts] == ["cos", "sin"]
     for powers in ((1, 0), (0, 1), (2, 0), (0, 2), (1, 1), (4, 0), (0, 4), (2, 2), (3, 1)):
         a, b = (x[0] ** powers[0] * x[1] ** powers[1] for x in (simulated, modelled))
@@ -202,14 +202,14 @@ def test_calibration_and_heads_reduce_a_third_harmonic(share: float, heads: int)
     generator = np.random.default_rng(9)
     order, h, n = 64.0, 0.004, 4000
     along = np.arange(32)[:, None] * 2 * np.pi / 32
-    left = np.zeros((32, n))
+    remainder = np.zeros((32, n))
     for _ in range(heads):
         phase = along + generator.uniform(0, 2 * np.pi, n)
         errors = through_arctangent(phase, h_s=h, h_c=-h)
         table = errors.copy()  # what a calibration run of this head records at the same places
-        left += (errors - share * table) / heads / order
+        remainder += (errors - share * table) / heads / order
     (term,) = third_harmonic(order, Distribution("fixed", h), 4, share, heads)
     rms = np.sqrt(term.mean_square(SHAFT, State.at_rest(np.zeros(1))))
-    assert rms == pytest.approx(np.sqrt(np.mean(left**2)), rel=4 / np.sqrt(n) + 2 * h)
+    assert rms == pytest.approx(np.sqrt(np.mean(remainder**2)), rel=4 / np.sqrt(n) + 2 * h)
     alike = (1 - share) * np.abs(through_arctangent(np.linspace(0, 2 * np.pi, 3601), h_s=h, h_c=-h)).max() / order
     assert term.limit == pytest.approx(alike, rel=2 * h)

@@ -79,9 +79,9 @@ def test_gravity_loads_are_those_of_roboticstoolbox(name: str) -> None:
         for link, mass in zip(robot.links, links.values(), strict=True):
             link.m, link.r = mass.mass, np.array(mass.centre)
     for q in np.random.default_rng(1).uniform(-1.5, 1.5, (10, len(arm.joints))):
-        held = robot.gravload(q, gravity=[0, 0, -STANDARD_GRAVITY])  # torque that holds the arm: against the load
+        hits = robot.gravload(q, gravity=[0, 0, -STANDARD_GRAVITY])  # torque that holds the arm: against the load
         loads = gravity_loads(arm, Masses(links), q[None])[0]
-        np.testing.assert_allclose(loads, -np.asarray(held), atol=1e-9)
+        np.testing.assert_allclose(loads, -np.asarray(hits), atol=1e-9)
 
 
 def test_payload_hangs_on_the_tool() -> None:
@@ -118,13 +118,13 @@ def test_compensation_leaves_the_tolerance_of_the_stiffness() -> None:
     stiffness, load, share = 5e3, 12.0, 0.8
     departure = Distribution("uniform", 0.1)
     d = departure.draw(np.random.default_rng(1), 200_000)
-    left = load / (stiffness * (1 + d)) - share * load / stiffness
+    remainder = load / (stiffness * (1 + d)) - share * load / stiffness
     (term,) = wind_up(stiffness, departure, share)
     state = State(np.zeros(1), np.zeros(1), np.array([load]), np.zeros(1))
-    whole, by_departure = (act.shape.value(state)[0] for act in term.acts)
-    assert whole == pytest.approx(left.mean(), rel=0.03)  # d^2 neglected: 0.3 % of L/k, on a fifth of it
-    assert abs(by_departure) * departure.rms == pytest.approx(left.std(), rel=0.01)
-    np.testing.assert_allclose(whole + by_departure * d, left, atol=0.1**2 / 0.9 * 1.01 * load / stiffness)
+    full, by_departure = (act.shape.value(state)[0] for act in term.acts)
+    assert full == pytest.approx(remainder.mean(), rel=0.03)  # d^2 neglected: 0.3 % of L/k, on a fifth of it
+    assert abs(by_departure) * departure.rms == pytest.approx(remainder.std(), rel=0.01)
+    np.testing.assert_allclose(full + by_departure * d, remainder, atol=0.1**2 / 0.9 * 1.01 * load / stiffness)
 
 
 def test_wind_up_vanishes_on_the_output_side() -> None:
@@ -221,8 +221,8 @@ def test_a_warm_scale_reads_too_little() -> None:
     lines = np.arange(0, 2.0, 20e-6)
     reading = np.interp(at, lines * (1 + alpha * rise), lines)
     machine = replace(slide(replace(TAPE, expansion=alpha)), environment=Environment(Distribution("fixed", rise)))
-    moved = linearise(machine.at([[at]])).mean[0, 0]
-    assert moved == pytest.approx(at - reading, rel=1e-4)
+    shifts = linearise(machine.at([[at]])).mean[0, 0]
+    assert shifts == pytest.approx(at - reading, rel=1e-4)
 
 
 def test_drifts_go_with_the_shared_temperature() -> None:
@@ -307,19 +307,19 @@ def test_reversal_on_a_path_is_that_of_simulated_play() -> None:
         attained.append(play(motor, lost)[-1])
     direction = np.sign(np.diff(commands, prepend=-1.0))
     state = State(commands, np.zeros_like(commands), np.zeros_like(commands), direction)
-    moved, standing = reversal(lost, lag, "path")
-    errors = moved.expected(moved.axes[0], state)
+    shifts, standing = reversal(lost, lag, "path")
+    errors = shifts.expected(shifts.axes[0], state)
     np.testing.assert_allclose(errors, np.array(attained) - commands, atol=1e-9)
-    assert moved.variance(moved.axes[0], state) == pytest.approx(0.0, abs=1e-20)
+    assert shifts.variance(shifts.axes[0], state) == pytest.approx(0.0, abs=1e-20)
     assert standing.mean_square(standing.axes[0], state) == 0.0
-    assert (moved.life, standing.life) == ("unit", "visit")
+    assert (shifts.life, standing.life) == ("unit", "visit")
     # not moved yet: it came to rest from one side or the other, and which is not known
     still = State.at_rest(np.zeros(1))
-    assert moved.mean_square(moved.axes[0], still) == 0.0
-    drawn = standing.draw(np.random.default_rng(1), 1000)[0] * standing.acts[0].shape.value(still)[0]
+    assert shifts.mean_square(shifts.axes[0], still) == 0.0
+    draws = standing.draw(np.random.default_rng(1), 1000)[0] * standing.acts[0].shape.value(still)[0]
     sides = {round(float(attained[0] - commands[0]), 9), round(float(attained[-3] - commands[-3]), 9)}
-    assert set(np.round(drawn, 9)) == sides
-    assert standing.mean_square(standing.axes[0], still) == pytest.approx(np.mean(drawn**2))
+    assert set(np.round(draws, 9)) == sides
+    assert standing.mean_square(standing.axes[0], still) == pytest.approx(np.mean(draws**2))
 
 
 @pytest.mark.parametrize(("lesson", "lives"), [("jitter", {"visit"}), ("skew", {"unit"}), ("bus", {"unit", "visit"})])
@@ -327,12 +327,12 @@ def test_errors_of_time_have_the_limits_of_their_laws(lesson: str, lives: set[st
     """At a known speed the joint errs at most by that speed times the largest time; at rest by nothing."""
     machine, speed = armsim.load(ROOT / "scenarios" / "lessons" / f"{lesson}.yaml").scenario.machine, 0.8
     terms = {term.name: term for term in machine.terms}
-    moving, resting = (joint_budgets(machine, 1, np.full(len(machine.joints), own)) for own in (speed, 0.0))
-    seen = set()
+    moving, resting = (joint_budgets(machine, 1, np.full(len(machine.joints), item)) for item in (speed, 0.0))
+    records = set()
     for name, budget in moving.items():
         for row, still in zip(budget.terms, resting[name].terms, strict=True):
             if row.cause in ("timing jitter", "sampling skew", "bus cycle"):
                 assert row.limit == pytest.approx(float(np.sum(terms[row.name].draw.limits)) * speed)
                 assert still.limit == 0.0
-                seen.add(row.life)
-    assert seen == lives
+                records.add(row.life)
+    assert records == lives

@@ -69,11 +69,11 @@ def test_distance_accuracy_and_repeatability_of_a_gantry() -> None:
 
 def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
     """AD and RD of a planar arm whose zeros are off by hundredths. Source: 200 000 visits in closed-form kinematics."""
-    lengths, stds, kept = (0.4, 0.3), (1e-3, 3e-3), (0.03, -0.05)
+    lengths, stds, constant = (0.4, 0.3), (1e-3, 3e-3), (0.03, -0.05)
     arm = planar_arm(*lengths)
     joints = tuple(
         replace(joint, mastering=Distribution("fixed", zero))
-        for joint, zero in zip(normal_machine(arm, *stds).joints, kept, strict=True)
+        for joint, zero in zip(normal_machine(arm, *stds).joints, constant, strict=True)
     )
     q = np.array([[0.3, 0.8], [1.1, 1.5]])
     accuracy, repeatability = measures.distance(
@@ -87,7 +87,7 @@ def test_distance_repeatability_of_units_whose_errors_turn_the_arm() -> None:
             [lengths[0] * np.cos(a) + lengths[1] * np.cos(b), lengths[0] * np.sin(a) + lengths[1] * np.sin(b)], -1
         )
 
-    one, other = (tip(at + kept + rng.standard_normal((visits, 2)) * stds) for at in q)
+    one, other = (tip(at + constant + rng.standard_normal((visits, 2)) * stds) for at in q)
     apart = np.linalg.norm(other - one, axis=1)
     commanded = float(np.linalg.norm(tip(q[1]) - tip(q[0])))
     assert accuracy[0] == pytest.approx(apart.mean() - commanded, abs=5 * apart.std() / math.sqrt(visits))
@@ -168,8 +168,8 @@ def test_fewer_joints_come_by_the_least_motion_and_a_free_tool_may_turn() -> Non
     )
     free = measures.approach(arm, q, np.array([1.0, 0, 0]), "free")
     np.testing.assert_allclose(free, np.linalg.pinv(np.array([x, y])) @ [1.0, 0.0], atol=1e-9)
-    held = measures.approach(arm, q, np.array([1.0, 0, 0]), "full")  # three joints can: x, y and the angle
-    np.testing.assert_allclose(held, np.linalg.solve(np.array([x, y, (1, 1, 1)]), [1.0, 0.0, 0.0]), atol=1e-6)
+    hits = measures.approach(arm, q, np.array([1.0, 0, 0]), "full")  # three joints can: x, y and the angle
+    np.testing.assert_allclose(hits, np.linalg.solve(np.array([x, y, (1, 1, 1)]), [1.0, 0.0, 0.0]), atol=1e-6)
     two = measures.approach(planar_arm(0.4, 0.3), q[:, :2], np.array([1.0, 0, 0]), "full")
     assert abs(two.sum()) > 0.1  # two joints cannot: the tool turns
 
@@ -257,12 +257,12 @@ def test_sub_divisional_error_ripples_along_a_path_at_its_true_period() -> None:
         0.1,
         (Waypoint((r, 0.0, 0.0)), Waypoint((-r, 0.0, 0.0), (0.0, r, 0.0))),
     )
-    found = half.find(machine.arm)
-    (task,) = run(machine, found.configurations, SamplingPlan(3, 2, 1)).tasks
+    pose_set = half.find(machine.arm)
+    (task,) = run(machine, pose_set.configurations, SamplingPlan(3, 2, 1)).tasks
     names = (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean"))
-    table = PoseTable(found.names, names, task.rows)
-    assert found.configurations.tangents is not None
-    along = np.sum(table.column("first_unit") * found.configurations.tangents, axis=1)[:-1]
+    table = PoseTable(pose_set.names, names, task.rows)
+    assert pose_set.configurations.tangents is not None
+    along = np.sum(table.column("first_unit") * pose_set.configurations.tangents, axis=1)[:-1]
     lines = np.abs(np.fft.rfft(along))
     assert int(np.argmax(lines)) == periods // 2  # half a circle holds half of the periods
     assert 2 * lines.max() / len(along) == pytest.approx(r * 0.01 * math.sqrt(2) / periods, rel=0.02)
@@ -275,10 +275,10 @@ def test_latency_lags_along_a_path() -> None:
 
     late = Encoder("late", signal_periods=1, interpolation=60, timing=Timing(latency=20e-6))
     machine = Machine(planar_arm(0.4, 0.3), tuple(Joint(n, late) for n in ("j1", "j2")))
-    found = Path("line", 0.001, 0.05, (Waypoint((0.5, -0.1, 0.0)), Waypoint((0.5, 0.1, 0.0)))).find(machine.arm)
-    (task,) = run(machine, found.configurations, SamplingPlan(3, 2, 1)).tasks
+    pose_set = Path("line", 0.001, 0.05, (Waypoint((0.5, -0.1, 0.0)), Waypoint((0.5, 0.1, 0.0)))).find(machine.arm)
+    (task,) = run(machine, pose_set.configurations, SamplingPlan(3, 2, 1)).tasks
     names = (*dict.fromkeys(t.share_name for t in machine.terms), ("bias", "mean"))
-    mean = PoseTable(found.names, names, task.rows).column("error.mean")
+    mean = PoseTable(pose_set.names, names, task.rows).column("error.mean")
     np.testing.assert_allclose(np.linalg.norm(mean, axis=1), 1e-6, rtol=2e-2)
     np.testing.assert_allclose(np.abs(mean[:, 1]), 1e-6, rtol=2e-2)
     assert task.worst[0].max() < 1e-8

@@ -108,10 +108,12 @@ def test_tolerances_act_on_a_robot_of_the_toolbox() -> None:
         axis, q = Axis("j3", parameter, Role.LINK), np.full((1, robot.n), 0.4)
         column = arm.postures(q, (axis,)).column[0, -1]
         step = 1e-6
-        moved = replace(
+        changed = replace(
             arm, motions=tuple(replace(m, value=m.value + step) if axis in m.axes else m for m in arm.motions)
         )
-        np.testing.assert_allclose((moved.postures(q).tool - arm.postures(q).tool)[0, :3, 3] / step, column, atol=1e-5)
+        np.testing.assert_allclose(
+            (changed.postures(q).tool - arm.postures(q).tool)[0, :3, 3] / step, column, atol=1e-5
+        )
 
 
 def urdf_arm(parts: tuple[str, ...], base: str, tip: str) -> Arm:
@@ -171,12 +173,12 @@ def test_a_visit_comes_on_top_of_what_the_unit_keeps(name: str) -> None:
     at, q = arm.postures(poses(arm, 1)[0]), poses(arm, 1)[0]
     axes = Axes(at.direction[0], at.column[0], at.rotary)
     rng = np.random.default_rng(1)
-    kept, visit = rng.uniform(-0.05, 0.05, (2, len(q), LANES))
+    constant, visit = rng.uniform(-0.05, 0.05, (2, len(q), LANES))
     moving = np.arange(len(q))
     screws, frame, half = np.empty((len(q), SCREW * LANES)), np.empty(FRAME * LANES), np.empty(2 * LANES)
-    apply_unit_errors(kept, axes, moving, screws, frame, half)
+    apply_unit_errors(constant, axes, moving, screws, frame, half)
     displace(visit[:, None].copy(), 0, screws, axes.rotary, frame, half)
-    reached = sequence_of(arm).eval(q + kept.T + visit.T)
+    reached = sequence_of(arm).eval(q + constant.T + visit.T)
     e = frame.reshape(FRAME, LANES)
     np.testing.assert_allclose(e[:3].T, reached[:, :3, 3] - at.tool[0, :3, 3], atol=1e-12)
     turned = np.array([_matrix(quaternion) @ at.tool[0, :3, :3] for quaternion in e[3:].T])
@@ -221,8 +223,8 @@ def test_link_parameters_are_axes_like_joints(name: str) -> None:
         )
         reached = Arm(arm.name, arm.joints, tuple(changed)).postures(q).tool[0]
         one = slice(number, number + 1)
-        own = Axes(at.direction[0, one], at.column[0, one], at.rotary[one])
-        e = displaced(np.array([[step]]), own, np.arange(number % 2))  # kept and of a visit in turn
+        result_value = Axes(at.direction[0, one], at.column[0, one], at.rotary[one])
+        e = displaced(np.array([[step]]), result_value, np.arange(number % 2))  # kept and of a visit in turn
         np.testing.assert_allclose(e[:3, 0], reached[:3, 3] - nominal[:3, 3], atol=1e-12)
         if at.rotary[number]:
             np.testing.assert_allclose(
@@ -250,9 +252,9 @@ def test_masses_of_a_urdf_load_the_joints_as_in_pinocchio(parts: tuple[str, ...]
     source = Source(Path("arm.yaml"), {}, {}, "")
     joints, motions, masses = read_chain(robot_file(*parts), base, tip, source, ())
     arm = Arm(parts[-1], joints, tuple(motions))
-    whole = pin.buildModelFromUrdf(str(robot_file(*parts)))
-    extra = [whole.getJointId(n) for n in whole.names if n != "universe" and n not in arm.names]
-    model = pin.buildReducedModel(whole, extra, pin.neutral(whole)) if extra else whole
+    full = pin.buildModelFromUrdf(str(robot_file(*parts)))
+    extra = [full.getJointId(n) for n in full.names if n != "universe" and n not in arm.names]
+    model = pin.buildReducedModel(full, extra, pin.neutral(full)) if extra else full
     data, rng = model.createData(), np.random.default_rng(7)
     assert masses
     for _ in range(10):
@@ -261,7 +263,7 @@ def test_masses_of_a_urdf_load_the_joints_as_in_pinocchio(parts: tuple[str, ...]
         for name, value in zip(arm.names, q.tolist(), strict=True):
             joint = model.joints[model.getJointId(name)]
             by_pin[joint.idx_q : joint.idx_q + joint.nq] = [value] if joint.nq == 1 else [np.cos(value), np.sin(value)]
-        held = pin.computeGeneralizedGravity(model, data, by_pin) * STANDARD_GRAVITY / 9.81
-        expected = [-held[model.joints[model.getJointId(name)].idx_v] for name in arm.names]
+        cached = pin.computeGeneralizedGravity(model, data, by_pin) * STANDARD_GRAVITY / 9.81
+        expected = [-cached[model.joints[model.getJointId(name)].idx_v] for name in arm.names]
         loads = gravity_loads(arm, Masses(masses), q[None])[0]
         np.testing.assert_allclose(loads, expected, atol=1e-9)

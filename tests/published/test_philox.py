@@ -58,9 +58,9 @@ def drawn(kernel: Callable[[np.ndarray, float, np.ndarray], None], words: np.nda
     """Draws from words of shape (4, n), n a multiple of LANES, shape (4, n)."""
     out = np.empty(words.shape)
     for start in range(0, words.shape[1], LANES):
-        own = np.zeros(4 * LANES)
-        kernel(np.ascontiguousarray(words[:, start : start + LANES]).ravel(), 1.0, own)
-        out[:, start : start + LANES] = own.reshape(4, LANES)
+        target = np.zeros(4 * LANES)
+        kernel(np.ascontiguousarray(words[:, start : start + LANES]).ravel(), 1.0, target)
+        out[:, start : start + LANES] = target.reshape(4, LANES)
     return out
 
 
@@ -85,8 +85,8 @@ def test_laws(kernel, reference) -> None:  # type: ignore[no-untyped-def]
     """Each of the four draws of a lane by itself, and any two together."""
     words = np.concatenate([words_of((1, 2), LANES * n, 0, 0, 0) for n in range(400)], axis=1)
     draws = drawn(kernel, words)
-    for own in draws:
-        assert stats.kstest(own, reference.cdf).pvalue > 1e-4
+    for draw in draws:
+        assert stats.kstest(draw, reference.cdf).pvalue > 1e-4
     cells = np.minimum((reference.cdf(draws) * 8).astype(int), 7)
     for a in range(4):
         for b in range(a):
@@ -100,9 +100,9 @@ def test_signs_are_the_bits_of_the_words() -> None:
     both = np.empty((32, len(words)))
     for start in range(0, len(words), LANES):
         for bit in range(0, 32, 4):
-            own = np.zeros(4 * LANES)
-            add_signs(words[start : start + LANES], bit, 1.0, own)
-            both[bit : bit + 4, start : start + LANES] = own.reshape(4, LANES)
+            target = np.zeros(4 * LANES)
+            add_signs(words[start : start + LANES], bit, 1.0, target)
+            both[bit : bit + 4, start : start + LANES] = target.reshape(4, LANES)
     for bit in range(32):
         assert both[bit, :50].tolist() == [2.0 * (int(word) >> bit & 1) - 1 for word in words[:50]]
     assert np.abs(both.mean(axis=1)).max() < 4.5 / np.sqrt(len(words))

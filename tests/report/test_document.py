@@ -84,8 +84,8 @@ def words(result: Result) -> str:
 def test_the_parts_come_in_the_order_of_a_review(every: tuple[Scenario, Result]) -> None:
     document = document_of(every[1])
     titles = [section.anchor for section in document.all_sections]
-    asked = "answer arm joints workspace population contributions recommendations cautions notes"
-    assert titles == f"{asked} terms poses agreement assumptions inputs references provenance".split()
+    request = "answer arm joints workspace population contributions recommendations cautions notes"
+    assert titles == f"{request} terms poses agreement assumptions inputs references provenance".split()
     assert document.front is not None
     assert document.front.tone in ("good", "bad")
     assert document.front.advice
@@ -110,9 +110,9 @@ def cell(result: Result, title: str, row: str, header: str) -> float:
         if (
             isinstance(one, Table)
             and one.title.startswith(title)
-            and any(own.startswith(header) for own in one.headers)
+            and any(item.startswith(header) for item in one.headers)
         ):
-            column = next(n for n, own in enumerate(one.headers) if own.startswith(header))
+            column = next(n for n, item in enumerate(one.headers) if item.startswith(header))
             for cells in one.rows:
                 if row in cells[0].text.split(", "):
                     unit = one.headers[column].rpartition("[")[2].rstrip("]")
@@ -138,20 +138,20 @@ def test_a_changed_pose_changes_the_page(every: tuple[Scenario, Result], path: s
 
 def test_a_changed_summary_changes_the_page(every: tuple[Scenario, Result]) -> None:
     result = every[1]
-    task = max(result.tasks, key=lambda own: own.summary.at_coverage)
+    task = max(result.tasks, key=lambda item: item.summary.at_coverage)
     old = task.summary
     assert old.yield_ is not None
-    made = replace(old.yield_, value=0.4321, interval=(0.41, 0.45))
+    result_value = replace(old.yield_, value=0.4321, interval=(0.41, 0.45))
     made_of = (Contribution("j1", "disc tilt", 0.5, 0.27), Contribution("j2", "mastering", 0.23, 0.0))
     changed = {"position": {"value": 987e-6, "state": "not met"}, "yield": {"value": 0.4321, "interval": (0.41, 0.45)}}
-    judgements = tuple(replace(own, **changed.get(own.criterion, {})) for own in old.judgements)
+    judgements = tuple(replace(judgement, **changed.get(judgement.criterion, {})) for judgement in old.judgements)
     causes = {part.cause: part.share for part in made_of}
     new = replace(
-        old, at_coverage=987e-6, yield_=made, contributions=made_of, causes=causes, judgements=judgements,
+        old, at_coverage=987e-6, yield_=result_value, contributions=made_of, causes=causes, judgements=judgements,
         state="not met",
     )  # fmt: skip
     other = replace(
-        result, tasks=tuple(replace(own, summary=new) if own.name == task.name else own for own in result.tasks)
+        result, tasks=tuple(replace(item, summary=new) if item.name == task.name else item for item in result.tasks)
     )
     text = words(Result.from_json(other.to_json()))
     for expected in (
@@ -181,8 +181,8 @@ def test_numbers_carry_units(every: tuple[Scenario, Result]) -> None:
         if isinstance(one, Table):
             for row in one.rows:
                 for header, cell in zip(one.headers, row, strict=True):
-                    known = header in free | {"points"} or header.endswith("]")
-                    assert known or cell.text == "0" or not bare.match(cell.text), (one.title, header, cell.text)
+                    reference = header in free | {"points"} or header.endswith("]")
+                    assert reference or cell.text == "0" or not bare.match(cell.text), (one.title, header, cell.text)
 
 
 def test_rounding_follows_the_uncertainty() -> None:
@@ -213,7 +213,7 @@ def test_extras_stand_in_the_document(tmp_path: Path) -> None:
     ready, options = load_options(DEMO, ROOT / "configs" / "catalogues" / "discs.yaml")
     study = Study(ready).with_plan(units=60, visits=2)
     study = study.with_scenario(tasks=ready.tasks[:1])
-    few = replace(options, joints=tuple(own[:3] for own in options.joints))
+    few = replace(options, joints=tuple(joint[:3] for joint in options.joints))
     extras = Extras(what_if(study, RunOptions(1)), armsim_trade_off(study, few))
     write_run_folder(tmp_path / "r", study.run(), study.scenario, "armsim run", extras=extras)
     page = (tmp_path / "r" / "report.html").read_text()
@@ -259,12 +259,12 @@ def in_browser(page: Path, folder: Path, *more: str) -> dict[str, Any]:
     probe.write_text(page.read_text().replace("<head>", LISTEN, 1).replace("</body>", PROBE, 1))
     options = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"]
     options += [f"--user-data-dir={folder / 'profile'}", "--virtual-time-budget=8000", "--window-size=1000,900", *more]
-    done = subprocess.run(
+    process = subprocess.run(
         [BROWSER, *options, "--dump-dom", probe.as_uri()], capture_output=True, timeout=HANG, check=False
     )
-    found = re.search(r'data-probe="([^"]*)"', done.stdout.decode())
-    assert found is not None, done.stderr.decode()[-2000:]
-    answer: dict[str, Any] = json.loads(found[1].replace("&quot;", '"').replace("&amp;", "&"))
+    actual = re.search(r'data-probe="([^"]*)"', process.stdout.decode())
+    assert actual is not None, process.stderr.decode()[-2000:]
+    answer: dict[str, Any] = json.loads(actual[1].replace("&quot;", '"').replace("&amp;", "&"))
     return answer
 
 
@@ -338,9 +338,9 @@ def test_the_pdf_is_typeset(
         assert f"{number} / {len(texts)}" in text
         if number > 1:
             assert every[1].scenario in text
-    whole = "\n".join(texts)
-    assert show(every[1].requirement.position) in whole  # type: ignore[union-attr]
-    assert "not a safety function" in whole
+    full = "\n".join(texts)
+    assert show(every[1].requirement.position) in full  # type: ignore[union-attr]
+    assert "not a safety function" in full
     for number in range(len(book)):  # every page holds something
         assert book[number].render(scale=0.2).to_pil().convert("L").getextrema()[0] < 200
 

@@ -66,16 +66,16 @@ print(json.dumps({"replaced": sum(told), "kept": len(told) - sum(told), "seen": 
 
 def test_killed_at_random_moments(tmp_path: Path) -> None:
     """Many times, anywhere between the first byte and after the last; what killed runs left, the next takes away."""
-    done = subprocess.run(
+    process = subprocess.run(
         [sys.executable, "-c", KILLER, str(tmp_path), str(KILLS), str(LESSON)],
         capture_output=True, text=True, timeout=2 * HANG, check=False,
     )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
-    assert told["replaced"] + told["kept"] == KILLS
-    assert told["kept"] > KILLS // 4
-    assert set(told["seen"]) == LEFT
-    assert told["left"] == ["r"]
+    assert process.returncode == 0, process.stderr
+    output = json.loads(process.stdout)
+    assert output["replaced"] + output["kept"] == KILLS
+    assert output["kept"] > KILLS // 4
+    assert set(output["seen"]) == LEFT
+    assert output["left"] == ["r"]
 
 
 @pytest.fixture(scope="module")
@@ -161,12 +161,12 @@ def test_the_command_out_of_room(tmp_path: Path) -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (9_000, 9_000))
 
-    done = subprocess.run(
+    process = subprocess.run(
         [*command, "--out", str(tmp_path / "r")], preexec_fn=limited, capture_output=True, text=True, check=False
     )
-    assert done.returncode == 3
-    assert "nothing was written" in done.stderr
-    assert "Traceback" not in done.stderr
+    assert process.returncode == 3
+    assert "nothing was written" in process.stderr
+    assert "Traceback" not in process.stderr
     assert list(tmp_path.iterdir()) == []
 
 
@@ -195,9 +195,9 @@ def test_a_killed_worker_is_told() -> None:
     study = armsim.load(ROOT / "scenarios" / "bonding-cell.yaml").with_plan(units=3000, visits=30)
     killed = []
 
-    def kill(task: str, done: int, total: int) -> None:
+    def kill(task: str, completed: int, total: int) -> None:
         children = multiprocessing.active_children()
-        if done and children and not killed:
+        if completed and children and not killed:
             killed.append(children[0].pid)
             os.kill(children[0].pid or 0, signal.SIGKILL)
 
@@ -215,7 +215,7 @@ def test_stopped_by_a_signal(tmp_path: Path, way: signal.Signals) -> None:
     assert process.stderr is not None
     assert b"pose-samples" in process.stderr.readline()  # told as the sampling begins
     process.send_signal(way)
-    told = process.communicate(timeout=HANG)[1].decode()
+    output = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3
-    assert "stopped; nothing was written" in told
+    assert "stopped; nothing was written" in output
     assert list(tmp_path.iterdir()) == []

@@ -27,8 +27,8 @@ COMMANDS = {
 @pytest.mark.parametrize(("name", "paper"), [*((name, "letter") for name in COMMANDS), ("compare", "a4")])
 def test_the_first_page_decides(name: str, paper: str, tmp_path: Path) -> None:
     words, then = COMMANDS[name]
-    done = invoke(*words, "--paper", paper, "--out", tmp_path / "r")
-    assert done.returncode in (0, 1, 4), done.stderr
+    process = invoke(*words, "--paper", paper, "--out", tmp_path / "r")
+    assert process.returncode in (0, 1, 4), process.stderr
     document = pdfium.PdfDocument(tmp_path / "r" / "report.pdf")
     pages = [" ".join(page.get_textpage().get_text_bounded().split()) for page in document]
     assert "The question: " in pages[0]
@@ -36,7 +36,7 @@ def test_the_first_page_decides(name: str, paper: str, tmp_path: Path) -> None:
     assert "not a safety function" in pages[0]
     assert then not in pages[0]
     assert any(f"1 {title}" in pages[1] for title in ("The designs", then, "The measured arms")), pages[1][:300]
-    objects = [own for own in document[0].get_objects() if own.type in (1, 2, 3, 5)]
+    objects = [get_object for get_object in document[0].get_objects() if get_object.type in (1, 2, 3, 5)]
     assert len(objects) > 20  # pictures are drawn on it
     page = (tmp_path / "r" / "report.html").read_text()
     assert 'class="front"' in page

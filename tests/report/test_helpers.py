@@ -51,10 +51,10 @@ def script(text: str) -> subprocess.CompletedProcess[str]:
 def test_no_traceback_on_leaving() -> None:
     """The interpreter, on leaving, woke pools that closed at that moment: once in some twenty runs a traceback with
     'Bad file descriptor' followed a good run. Here the unlucky order always comes."""
-    done = script(LAST)
-    assert (done.returncode, done.stderr) == (0, "")
+    completed = script(LAST)
+    assert (completed.returncode, completed.stderr) == (0, "")
 
 
 def test_they_end_within_the_block() -> None:
-    done = script(ENDED)
-    assert (done.returncode, done.stderr) == (0, "")
+    completed = script(ENDED)
+    assert (completed.returncode, completed.stderr) == (0, "")

@@ -19,8 +19,8 @@ from armsim.report import output_folder as place
 SMALL = ("--units", "20", "--visits", "2")
 
 
-def armsim(*given: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    return invoke(*given, cwd=cwd)
+def armsim(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return invoke(*arguments, cwd=cwd)
 
 
 @pytest.fixture
@@ -88,13 +88,13 @@ def test_a_killed_exchange_loses_nothing(tmp_path: Path) -> None:
     """Killed after the exchange and before the earlier result was taken away: what was put into it comes back."""
     out = tmp_path / "r"
     made(out, "second")
-    left = tmp_path / (place._mark(out, "partial") + "999999999-x")
-    made(left, "first")
-    (left / "mine.txt").write_text("mine")
+    remainder = tmp_path / (place._mark(out, "partial") + "999999999-x")
+    made(remainder, "first")
+    (remainder / "mine.txt").write_text("mine")
     with pytest.raises(InputError, match=r"mine\.txt"):  # back in its place, it is now in the way of the next
         place.check_destination(out)
     assert (out / "mine.txt").read_text() == "mine"
-    assert not left.exists()
+    assert not remainder.exists()
 
 
 def test_two_starters_do_not_share_a_folder(starter: Path, tmp_path: Path) -> None:
@@ -104,9 +104,9 @@ def test_two_starters_do_not_share_a_folder(starter: Path, tmp_path: Path) -> No
     other = tmp_path / "elsewhere" / "s"
     shutil.copytree(starter.parent, other)
     before = (tmp_path / "results" / "s" / "results.json").read_bytes()
-    done = armsim("run", other / "scenario.yaml", *SMALL, cwd=tmp_path)
-    assert done.returncode == 2
-    assert "--out" in done.stderr
+    process = armsim("run", other / "scenario.yaml", *SMALL, cwd=tmp_path)
+    assert process.returncode == 2
+    assert "--out" in process.stderr
     assert (tmp_path / "results" / "s" / "results.json").read_bytes() == before
     assert armsim("run", starter, *SMALL, cwd=tmp_path).returncode in (0, 1, 4)  # its own result may be made anew
 
@@ -121,17 +121,17 @@ def test_a_choice_is_written_though_nobody_reads(tmp_path: Path) -> None:
         assert process.stdout is not None
         process.stdout.close()
         assert process.stderr is not None
-        said = process.stderr.read().decode()
-        assert process.wait(HANG) in (0, 4), said
+        lines = process.stderr.read().decode()
+        assert process.wait(HANG) in (0, 4), lines
     assert read_source(out).data["kind"] == "scenario"
 
 
-@pytest.mark.parametrize(("written", "meant"), [("0512", "512"), ("0100", "100"), ("-010", "-10"), ("00", "0")])
-def test_numbers_that_begin_with_zero_are_refused(tmp_path: Path, written: str, meant: str) -> None:
+@pytest.mark.parametrize(("written", "value"), [("0512", "512"), ("0100", "100"), ("-010", "-10"), ("00", "0")])
+def test_numbers_that_begin_with_zero_are_refused(tmp_path: Path, written: str, value: str) -> None:
     """YAML 1.1 reads them as octal, people do not: the decimal reading is offered."""
     file = tmp_path / "x.yaml"
     file.write_text(f"kind: encoder\nsignal_periods: {written}\n")
-    with pytest.raises(InputError, match=rf"x\.yaml:2:17: signal_periods: .*octal; accepted: {meant}, if"):
+    with pytest.raises(InputError, match=rf"x\.yaml:2:17: signal_periods: .*octal; accepted: {value}, if"):
         read_source(file)
     file.write_text("a: 0\nb: 0.5\nc: 10\nd: 1e05\n")
     assert read_source(file).data == {"a": 0, "b": 0.5, "c": 10, "d": 1e5}

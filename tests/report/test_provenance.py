@@ -28,8 +28,10 @@ def run(*arguments: object, cwd: Path) -> subprocess.CompletedProcess[str]:
 def project(tmp_path: Path) -> Path:
     shutil.copytree(ROOT / "configs", tmp_path / "configs")
     shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
-    done = run("run", "scenarios/lessons/eccentricity.yaml", "--units", 40, "--visits", 2, "--out", "a", cwd=tmp_path)
-    assert done.returncode in (0, 1, 4), done.stderr
+    process = run(
+        "run", "scenarios/lessons/eccentricity.yaml", "--units", 40, "--visits", 2, "--out", "a", cwd=tmp_path
+    )
+    assert process.returncode in (0, 1, 4), process.stderr
     return tmp_path
 
 
@@ -102,22 +104,22 @@ def test_other_results_are_told(project: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "message"),
     [
         ("{}", "not the manifest"), ("[", "not the manifest"), ('{"asked": 5}', "not the manifest"),
         ("[" * 100_000, "not the manifest"),
     ],
 )  # fmt: skip
-def test_what_is_no_manifest(tmp_path: Path, text: str, told: str) -> None:
+def test_what_is_no_manifest(tmp_path: Path, text: str, message: str) -> None:
     (tmp_path / "m.json").write_text(text)
-    done = run("run", "--reproduce", "m.json", cwd=tmp_path)
-    assert done.returncode == 2
-    assert told in done.stderr
-    assert "Traceback" not in done.stderr
+    process = run("run", "--reproduce", "m.json", cwd=tmp_path)
+    assert process.returncode == 2
+    assert message in process.stderr
+    assert "Traceback" not in process.stderr
 
 
 @pytest.mark.parametrize(
-    ("key", "value", "told"),
+    ("key", "value", "message"),
     [
         ("units", 0, "asked.units: 0"),
         ("units", -5, "asked.units: -5"),
@@ -136,22 +138,22 @@ def test_what_is_no_manifest(tmp_path: Path, text: str, told: str) -> None:
     ],
 )
 def test_a_manifest_is_checked_before_any_work(
-    project: Path, tmp_path: Path, key: str, value: object, told: str
+    project: Path, tmp_path: Path, key: str, value: object, message: str
 ) -> None:
     data = json.loads((project / "a" / "manifest.json").read_text())
     (data if key in data and key not in ("units", "visits", "seed") else data["asked"])[key] = value
     (tmp_path / "m.json").write_text(json.dumps(data))
-    done = run("run", "--reproduce", tmp_path / "m.json", "--out", tmp_path / "b", cwd=project)
-    assert done.returncode == 2
-    assert told in done.stderr
-    assert "\x1b" not in done.stderr
+    process = run("run", "--reproduce", tmp_path / "m.json", "--out", tmp_path / "b", cwd=project)
+    assert process.returncode == 2
+    assert message in process.stderr
+    assert "\x1b" not in process.stderr
     assert not (tmp_path / "b").exists()
 
 
 def test_what_does_not_go_together(project: Path) -> None:
-    done = run("run", "--reproduce", "a/manifest.json", "--seed", 3, cwd=project)
-    assert done.returncode == 2
-    assert "the manifest alone" in done.stderr
+    process = run("run", "--reproduce", "a/manifest.json", "--seed", 3, cwd=project)
+    assert process.returncode == 2
+    assert "the manifest alone" in process.stderr
     assert run("run", cwd=project).returncode == 2
     absent = run("run", "--reproduce", "nowhere.json", cwd=project)
     assert absent.returncode == 2
@@ -163,9 +165,9 @@ def test_the_difference_in_words(tmp_path: Path) -> None:
     one, other = study.run(1), study.with_plan(seed=99).run(1)
     (tmp_path / "results.json").write_bytes(one.to_json())
     assert difference(one, sha256(one), tmp_path / "results.json") is None
-    told = difference(other, sha256(one), tmp_path / "results.json")
-    assert told is not None
-    assert "differ by up to" in told
+    message = difference(other, sha256(one), tmp_path / "results.json")
+    assert message is not None
+    assert "differ by up to" in message
     assert difference(other, sha256(one), tmp_path / "nowhere.json") == "they differ"
 
 

@@ -30,9 +30,9 @@ COMMANDS: dict[str, tuple[object, ...]] = {
 def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path, str]:
     """Name of the command, its folder, and what it printed."""
     folder = tmp_path_factory.mktemp("review") / "r"
-    done = invoke(*COMMANDS[request.param], "--out", folder)
-    assert done.returncode in (0, 1, 4), done.stderr
-    return request.param, folder, done.stdout
+    process = invoke(*COMMANDS[request.param], "--out", folder)
+    assert process.returncode in (0, 1, 4), process.stderr
+    return request.param, folder, process.stdout
 
 
 def text_of(page: Path) -> str:
@@ -55,7 +55,7 @@ def expected(name: str, record: dict[str, Any], answer: str) -> list[str]:
         for point in record["points"]:
             states.setdefault(point["value"], set()).update(task["state"] for task in point["tasks"])
         ranks = ["not met", "not resolved", "met"]
-        worst = {value: min(found, key=ranks.index) for value, found in states.items()}
+        worst = {value: min(item, key=ranks.index) for value, item in states.items()}
         assert answer.lower().startswith(next(iter(worst.values())))
         assert all(state in answer.lower() for state in worst.values())
         return [next(iter(worst)), list(worst)[-1]]
@@ -72,7 +72,7 @@ def test_page_and_pdf_answer_first(written: tuple[str, Path, str]) -> None:
     name, folder, printed = written
     page = text_of(folder / "report.html")
     pages = [
-        " ".join(own.get_textpage().get_text_bounded().split()) for own in pdfium.PdfDocument(folder / "report.pdf")
+        " ".join(item.get_textpage().get_text_bounded().split()) for item in pdfium.PdfDocument(folder / "report.pdf")
     ]
     answer = re.search(r'<p class="(?:good|open|bad|strong)"[^>]*>(.*?)</p>', (folder / "report.html").read_text())
     assert answer is not None
@@ -116,9 +116,9 @@ def test_a_table_shows_the_numbers_of_its_file(written: tuple[str, Path, str]) -
     headers = [html.unescape(text) for text in re.findall(r"<button[^>]*>(.*?)</button>", table[0])]
     column = next(text for text in headers if text.endswith("[µm]"))
     exact = [float(row[column.replace("µ", "u")]) for row in rows]
-    shown = re.findall(r"(?s)<tr>(.*?)</tr>", table[0])[1:]
-    assert shown
-    for row in shown:
+    display = re.findall(r"(?s)<tr>(.*?)</tr>", table[0])[1:]
+    assert display
+    for row in display:
         cells = [html.unescape(text) for text in re.findall(r"<td[^>]*>(.*?)</td>", row)]
         text = cells[headers.index(column)].split()[0]
         places = len(text.partition(".")[2])

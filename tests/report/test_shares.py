@@ -108,15 +108,15 @@ def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: 
     assert sum(task.summary.causes.values()) == pytest.approx(1.0)
     assert sum(task.summary.groups.values()) == pytest.approx(1.0)
 
-    done = invoke("run", TRACK, "--units", "2000", "--visits", "4", "--out", tmp_path / "out")
-    assert done.returncode in (0, 1), done.stderr
+    process = invoke("run", TRACK, "--units", "2000", "--visits", "4", "--out", tmp_path / "out")
+    assert process.returncode in (0, 1), process.stderr
     page = html.unescape(re.sub(r"<[^>]+>", " ", (tmp_path / "out" / "report.html").read_text()))
     page = re.sub(r"\s+", " ", page)
     assert f"Largest parts of the mean square error over {task.name}: wind-up {percent(wind_up, 2)}, " in page
     assert f"j2 has the largest share, {percent(j2, 2)}" in page
     assert re.search(rf"joint j2 {100 * j2:.1f} ", page)
     group = max(task.summary.groups, key=lambda name: task.summary.groups[name])
-    assert f"{group} {percent(task.summary.groups[group], 2)}" in done.stdout
+    assert f"{group} {percent(task.summary.groups[group], 2)}" in process.stdout
 
     (axes, *_) = figures.error_budget(result, task).axes
     legend = [text.get_text() for text in axes.get_legend().get_texts()]
@@ -135,13 +135,13 @@ def test_all_places_show_the_same_share(study: Study, result: Result, tmp_path: 
     assert parts["j2", "wind-up"].worst == pytest.approx(both)
     assert sum(part.over_task for part in parts.values() if part.cause == "wind-up") == pytest.approx(wind_up)
 
-    number = [own.name for own in result.tasks].index(task.name)
-    shown = SimpleShown(study, result)
-    browser = view_model.shares(shown, number, task.poses.names.index(task.summary.worst_pose))  # type: ignore[arg-type]
+    number = [item.name for item in result.tasks].index(task.name)
+    display = SimpleShown(study, result)
+    browser = view_model.shares(display, number, task.poses.names.index(task.summary.worst_pose))  # type: ignore[arg-type]
     assert {(owner, cause): share for owner, cause, share in browser}["j2", "wind-up"] == pytest.approx(both)
-    over = view_model.shares(shown, number, None)  # type: ignore[arg-type]
+    over = view_model.shares(display, number, None)  # type: ignore[arg-type]
     assert sum(share for _, cause, share in over if cause == "wind-up") == pytest.approx(wind_up, abs=1e-3)
-    values = view_model.values(shown, number, "share of j2").values  # type: ignore[arg-type]
+    values = view_model.values(display, number, "share of j2").values  # type: ignore[arg-type]
     assert np.asarray(values)[task.poses.names.index(task.summary.worst_pose)] == pytest.approx(100.0 * j2)
 
 

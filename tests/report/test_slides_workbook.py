@@ -20,8 +20,8 @@ from armsim.results import Result
 def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
     out = tmp_path_factory.mktemp("deck") / "r"
     words = ("--units", "100", "--visits", "3", "--slides", "--workbook", "--out", out)
-    done = invoke("run", ROOT / "scenarios" / "track-cell.yaml", *words)
-    assert done.returncode in (0, 1, 4), done.stderr
+    process = invoke("run", ROOT / "scenarios" / "track-cell.yaml", *words)
+    assert process.returncode in (0, 1, 4), process.stderr
     return out, Result.from_json((out / "results.json").read_bytes())
 
 
@@ -40,15 +40,15 @@ def test_a_finding_a_slide(written: tuple[Path, Result]) -> None:
         assert any("not a safety function" in text for text in texts)
         pictures = [shape for shape in slide.shapes if shape.shape_type == 13]
         assert len(pictures) == (0 if n == 0 else 1)
-        for own in pictures:
-            assert own.left >= 0
-            assert own.left + own.width <= deck.slide_width
-            assert own.top + own.height <= deck.slide_height
-            assert len(own._element.nvPicPr.cNvPr.get("descr")) > 20
+        for picture in pictures:
+            assert picture.left >= 0
+            assert picture.left + picture.width <= deck.slide_width
+            assert picture.top + picture.height <= deck.slide_height
+            assert len(picture._element.nvPicPr.cNvPr.get("descr")) > 20
     titles = [slide.shapes[1].text_frame.text for slide in slides[1:]]
     assert len(set(titles)) == len(titles)
     assert all(len(title) > 10 for title in titles)
-    boxes = sorted((own.top, own.top + height_of_box(own)) for own in slides[0].shapes)
+    boxes = sorted((item.top, item.top + height_of_box(item)) for item in slides[0].shapes)
     assert all(end <= begin for (_, end), (begin, _) in pairwise(boxes))  # no text runs into another
 
 
@@ -62,6 +62,6 @@ def height_of_box(shape: Any) -> int:
 @pytest.mark.parametrize(("library", "extra"), [("pptx", "slides"), ("openpyxl", "workbook")])
 def test_without_its_library_it_says_what_to_install(library: str, extra: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(options, "find_spec", lambda name: None if name == library else 1)
-    done = invoke("run", ROOT / "scenarios" / "track-cell.yaml", f"--{extra}")
-    assert done.returncode == 2
-    assert f"pip install 'armsim[{extra}]'" in done.stderr
+    process = invoke("run", ROOT / "scenarios" / "track-cell.yaml", f"--{extra}")
+    assert process.returncode == 2
+    assert f"pip install 'armsim[{extra}]'" in process.stderr

@@ -78,16 +78,16 @@ def track(tmp_path_factory: pytest.TempPathFactory) -> Written:
     return write(scenario("track-cell"), tmp_path_factory.mktemp("track"))
 
 
-def sheet_of(own: Written, task: int = 0) -> Any:
-    return openpyxl.load_workbook(own.path).worksheets[2 + task]
+def sheet_of(book: Written, task: int = 0) -> Any:
+    return openpyxl.load_workbook(book.path).worksheets[2 + task]
 
 
 def row_of(sheet: Any, owner: str, cause: str, which: str = "") -> int:
-    wanted = (owner, cause, which)
+    expected = (owner, cause, which)
     for row in range(workbook.FIRST, sheet.max_row + 1):
-        if tuple(sheet.cell(row, column).value or "" for column in (1, 2, 3)) == wanted:
+        if tuple(sheet.cell(row, column).value or "" for column in (1, 2, 3)) == expected:
             return row
-    raise AssertionError(f"no row {wanted}")
+    raise AssertionError(f"no row {expected}")
 
 
 def cause_of(cells: Cells, sheet: Any, task: int, book: Written) -> dict[tuple[str, str], float]:
@@ -147,12 +147,12 @@ def tool(arm: dict[str, Any], q: np.ndarray, rise: float = 0.0, **off: float) ->
         name, offset = joint["name"], length(joint.get("offset", "0 deg"))
         a = length(joint["a"]) * grow + off.get(f"{name}_a", 0.0)
         alpha = length(joint["alpha"]) + off.get(f"{name}_alpha", 0.0)
-        moved = value + off.get(name, 0.0)
+        changed_value = value + off.get(name, 0.0)
         if joint["type"] == "prismatic":
-            moved += 11e-6 * rise * value  # the tape reads too little when it has grown: tape-20.yaml
-            out = out @ row(length(joint["theta"]), moved + offset, a, alpha)
+            changed_value += 11e-6 * rise * value  # the tape reads too little when it has grown: tape-20.yaml
+            out = out @ row(length(joint["theta"]), changed_value + offset, a, alpha)
         else:
-            out = out @ row(moved + offset, length(joint["d"]) * grow, a, alpha)
+            out = out @ row(changed_value + offset, length(joint["d"]) * grow, a, alpha)
     return (out @ [0.0, 0.0, length(arm["kinematics"]["tool"]["xyz"][2]) * grow, 1.0])[:3]
 
 
@@ -163,12 +163,12 @@ def test_sensitivities_are_derivatives_of_the_tool_point(track: Written) -> None
     q = np.array(task.pose(task.summary.worst_pose).joints)
     sheet = sheet_of(track)
     arcsec = np.pi / 648000
-    wanted = [("track", "mastering", "", "track", 1e-6, "µm")]
-    wanted += [(f"j{n}", "mastering", "", f"j{n}", arcsec, "arcsec") for n in range(1, 6)]
-    wanted += [("links", "link a", f"j{n}.a", f"j{n}_a", 1e-6, "µm") for n in range(1, 7)]
-    wanted += [("links", "link alpha", f"j{n}.alpha", f"j{n}_alpha", arcsec, "arcsec") for n in range(1, 6)]
-    wanted += [("machine", "temperature", "", "rise", 1.0, "K")]
-    for owner, cause, which, name, unit, text in wanted:
+    target = [("track", "mastering", "", "track", 1e-6, "µm")]
+    target += [(f"j{n}", "mastering", "", f"j{n}", arcsec, "arcsec") for n in range(1, 6)]
+    target += [("links", "link a", f"j{n}.a", f"j{n}_a", 1e-6, "µm") for n in range(1, 7)]
+    target += [("links", "link alpha", f"j{n}.alpha", f"j{n}_alpha", arcsec, "arcsec") for n in range(1, 6)]
+    target += [("machine", "temperature", "", "rise", 1.0, "K")]
+    for owner, cause, which, name, unit, text in target:
         row = row_of(sheet, owner, cause, which)
         step = 1.0 if name == "rise" else 1e-5
         expected = (tool(arm, q, **{name: step}) - tool(arm, q, **{name: -step})) / (2 * step) * unit * UM
@@ -192,9 +192,9 @@ def test_no_cell_shows_fifteen_digits(track: Written) -> None:
 # --- edited, against runs
 
 
-def stated(own: Input, number: Number, machine: Any, value: float) -> tuple[str, Any]:
+def changed_key(entry: Input, number: Number, machine: Any, value: float) -> tuple[str, Any]:
     """The change of a scenario that says what an edited cell says."""
-    quantity = f"{value!r} {own.unit.name}" if own.unit.name else value
+    quantity = f"{value!r} {entry.unit.name}" if entry.unit.name else value
     spread: Any = machine
     for step in number.steps:
         spread = spread[step] if isinstance(step, int) else getattr(spread, step)
@@ -202,30 +202,30 @@ def stated(own: Input, number: Number, machine: Any, value: float) -> tuple[str,
     if isinstance(spread, Distribution):
         size = "std" if spread.distribution in ("normal", "rayleigh") else "limit"
         quantity = {size: quantity, "distribution": spread.distribution}
-    if own.path.startswith("link "):  # stated for all rows alike: here for one of them
-        joint, _, parameter = own.path.removeprefix("link ").partition(".")
+    if entry.path.startswith("link "):  # stated for all rows alike: here for one of them
+        joint, _, parameter = entry.path.removeprefix("link ").partition(".")
         return f"arm.kinematics.joints.{joint}.tolerances", {parameter: quantity}
-    return own.path, quantity
+    return entry.path, quantity
 
 
-def stated_alone(own: Written, place: int, factor: float) -> tuple[float, str, Any] | None:
+def stated_alone(written: Written, place: int, factor: float) -> tuple[float, str, Any] | None:
     """The value of an input times a factor, and the change that states it; None where that changes something else.
 
     So it is where an input follows from other words of a data sheet, and where bounds would be broken.
     """
-    known, machine = own.budgets.inputs[place], own.study.scenario.machine
-    number = next(number for number in numbers(machine) if number.path == known.path)
-    if not known.followed or number.key.kind in ("count", "number"):
+    reference, machine = written.budgets.inputs[place], written.study.scenario.machine
+    number = next(number for number in numbers(machine) if number.path == reference.path)
+    if not reference.followed or number.key.kind in ("count", "number"):
         return None
     most = np.inf if number.key.most is None else 0.99 * number.key.most / number.value
-    value = float(f"{known.value * min(factor, most):.5g}")
-    path, change = stated(known, number, machine, value)
+    value = float(f"{reference.value * min(factor, most):.5g}")
+    path, change = changed_key(reference, number, machine, value)
     try:
-        changed = own.study.change({path: change}).scenario.machine
+        changed = written.study.change({path: change}).scenario.machine
     except InputError:
         return None
     after = {other.path: other.value for other in numbers(changed)}
-    same = after.get(known.path) == pytest.approx(value * known.unit.si, rel=1e-9)
+    same = after.get(reference.path) == pytest.approx(value * reference.unit.si, rel=1e-9)
     return (value, path, change) if same else None
 
 
@@ -238,26 +238,26 @@ def test_ten_edited_cells_say_what_a_run_of_the_edited_scenario_says(
 ) -> None:
     """The rms by first order to 1e-4, the quantile within what the sheet states, the random numbers being the same."""
     require_office()
-    own = write(scenario(name, coverage), tmp_path)
+    book = write(scenario(name, coverage), tmp_path)
     generator = np.random.default_rng(int(1000 * coverage) + len(name))
-    order = [int(place) for place in generator.permutation(len(own.budgets.inputs))]
+    order = [int(place) for place in generator.permutation(len(book.budgets.inputs))]
     # half of them among those that the largest rows follow: most others hardly move anything
-    strong = [place for place in order if leads(own, place)]
+    strong = [place for place in order if leads(book, place)]
     values: dict[int, float] = {}
     changes: dict[str, Any] = {}
     for place in itertools.chain(strong, order):
         if place in values or len(values) == EDITS or (len(values) >= EDITS // 2 and place in strong):
             continue
-        change = stated_alone(own, place, 2.0 ** generator.uniform(-1.0, 1.0))
+        change = stated_alone(book, place, 2.0 ** generator.uniform(-1.0, 1.0))
         if change is not None:
             values[place], path, value = change
             changes[path] = {**changes.get(path, {}), **value} if path.endswith(".tolerances") else value
     assert len(values) == EDITS
-    edited = own.edit(values, tmp_path)
+    edited = book.edit(values, tmp_path)
     cells, others = by_office(edited, tmp_path), by_library(edited)
-    result = own.run(changes)
-    for number, (before, after) in enumerate(zip(own.result.tasks, result.tasks, strict=True)):
-        title = sheet_of(own, number).title
+    result = book.run(changes)
+    for number, (before, after) in enumerate(zip(book.result.tasks, result.tasks, strict=True)):
+        title = sheet_of(book, number).title
         assert cells[title, "F10"] == pytest.approx(UM * after.poses[0].first_order.rms, rel=1e-4)
         rms = before.pose(before.summary.worst_pose).first_order.rms
         assert abs(after.poses[0].first_order.rms / rms - 1.0) > 0.005  # the edits do something
@@ -267,16 +267,16 @@ def test_ten_edited_cells_say_what_a_run_of_the_edited_scenario_says(
         assert cells["summary", f"E{workbook.FIRST_TASK + number}"] == pytest.approx(cells[title, "F5"])
 
 
-def leads(own: Written, place: int) -> bool:
+def leads(written: Written, place: int) -> bool:
     """Whether one of the ten largest rows follows an input."""
-    rows = [row for task in own.budgets.tasks for row in task.rows[:10]]
+    rows = [row for task in written.budgets.tasks for row in task.rows[:10]]
     return any(place == other for row in rows for other, _ in (*row.mean_laws, *row.std_laws))
 
 
 def test_half_the_wind_up_of_a_joint_is_what_a_run_says(track: Written, tmp_path: Path) -> None:
     """Twice as stiff: mean and scatter of the row halve; the quantile follows that of a run within 2 %."""
     path = "joints.j2.transmission.stiffness"
-    place = [own.path for own in track.budgets.inputs].index(path)
+    place = [input.path for input in track.budgets.inputs].index(path)
     assert track.budgets.inputs[place].unit.name == "N*m/mrad"
     cells = by_office(track.edit({place: 60.0}, tmp_path), tmp_path)
     after = track.run({path: "60 N*m/mrad"}).tasks[0].summary.at_coverage * UM
@@ -292,12 +292,12 @@ def test_half_the_wind_up_of_a_joint_is_what_a_run_says(track: Written, tmp_path
 
 def test_what_no_law_follows_is_fixed_and_said(track: Written) -> None:
     """Links and tape grow along different lines with the same temperature: no factor on one row does that."""
-    names = [own.path for own in track.budgets.inputs]
+    names = [input.path for input in track.budgets.inputs]
     sheet = openpyxl.load_workbook(track.path)[workbook.INPUTS]
     place = workbook.FIRST_INPUT + names.index("arm.expansion")
     assert not sheet.cell(place, 4).fill.fgColor.rgb.endswith("FFF2CC")
     assert "run again" in sheet.cell(place, 9).value
-    formulas = [str(cell.value) for own in openpyxl.load_workbook(track.path) for line in own for cell in line]
+    formulas = [str(cell.value) for item in openpyxl.load_workbook(track.path) for line in item for cell in line]
     assert not any(f"$H${place}" in text for text in formulas if text.startswith("="))
 
 
@@ -333,8 +333,8 @@ def test_names_are_never_formulas(tmp_path: Path) -> None:
             "joints": {joint: {"encoder": "encoder.yaml", "placement": "output", "mastering": "8 arcsec"}},
             "tasks": tasks, "sampling": {"units": 100, "visits": 2, "seed": 1},
         }  # fmt: skip
-        for name, own in (("arm", arm), ("encoder", encoder), ("scenario", data)):
-            (folder / f"{name}.yaml").write_text(yaml.safe_dump(own))
+        for name, item in (("arm", arm), ("encoder", encoder), ("scenario", data)):
+            (folder / f"{name}.yaml").write_text(yaml.safe_dump(item))
         return write(Study.load(folder / "scenario.yaml"), folder)
 
     harmless, hostile = files("j1", tmp_path / "a"), files(HOSTILE, tmp_path / "b")
@@ -365,9 +365,9 @@ def test_a_result_without_a_requirement_has_a_workbook(track: Written, tmp_path:
 
 def test_a_machine_without_any_error_has_zeros(track: Written, tmp_path: Path) -> None:
     machine = replace(track.study.scenario.machine, changes=(Change(0.0),))
-    own = write(track.study.with_scenario(machine=machine).with_plan(100, 2), tmp_path)
-    assert not own.budgets.tasks[0].rows
-    cells = by_office(own.path, tmp_path)
-    title = sheet_of(own).title
+    book = write(track.study.with_scenario(machine=machine).with_plan(100, 2), tmp_path)
+    assert not book.budgets.tasks[0].rows
+    cells = by_office(book.path, tmp_path)
+    title = sheet_of(book).title
     assert [cells[title, cell] for cell in ("F5", "F7", "F10", "M12", "N12")] == [0.0] * 5
     assert not any(str(value).startswith(("#", "Err:")) for value in cells.values())

@@ -118,9 +118,9 @@ def test_every_limit_of_a_unit_is_required_in_words() -> None:
     limits = {"position": 1e-3, "repeatability": 2e-4, "orientation": 3e-4, "orientation_repeatability": 1e-4}
     requirement = Requirement(**limits, yield_=0.9, velocity_ripple=0.01)
     text = required_in_words(requirement)
-    told = [criterion.required(requirement) for criterion in CRITERIA if criterion.required(requirement)]
-    assert len(told) == 5
-    assert all(phrase in text for phrase in told)
+    message = [criterion.required(requirement) for criterion in CRITERIA if criterion.required(requirement)]
+    assert len(message) == 5
+    assert all(phrase in text for phrase in message)
     assert "ripple" in text
     assert [limit for *_, limit in limits_of_arms(requirement, path=False)] == list(limits.values())
     (task,) = turning(requirement, 200).run(1).tasks
@@ -131,11 +131,11 @@ def test_every_limit_of_a_unit_is_required_in_words() -> None:
 def test_it_is_read_from_a_file_and_told(tmp_path: Path) -> None:
     """YAML to terminal, on an arm at which the requirement on the orientation decides."""
     demo = ROOT / "scenarios" / "seven-from-sheets.yaml"
-    wanted = "requirement={position: 5 mm, orientation: 20 urad, coverage: 90 %}"
-    done = invoke("run", demo, "--set", wanted, "--units", 100, "--visits", 3, "--out", tmp_path / "r")
-    assert done.returncode == 1
-    assert "90 % of orientation errors lie within" in done.stdout
-    assert "20.0 µrad required" in done.stdout
+    expected = "requirement={position: 5 mm, orientation: 20 urad, coverage: 90 %}"
+    process = invoke("run", demo, "--set", expected, "--units", 100, "--visits", 3, "--out", tmp_path / "r")
+    assert process.returncode == 1
+    assert "90 % of orientation errors lie within" in process.stdout
+    assert "20.0 µrad required" in process.stdout
     page = (tmp_path / "r" / "report.html").read_text()
     assert "Not met: 90 % of orientation errors lie within" in page
     assert "90 % of orientation errors within 20.0 µrad" in page

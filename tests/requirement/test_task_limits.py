@@ -89,9 +89,9 @@ def test_arms_that_leave_the_path_do_not_count_for_its_yield() -> None:
 
 def test_a_task_is_judged_by_its_own_limits() -> None:
     """As if the whole scenario required them: the same judgements. Brute force: the scenario run twice."""
-    own = TaskLimits(position=30e-6, yield_=0.7, path_accuracy=40e-6)
-    whole = Requirement(1.0, 0.9, repeatability=1e-3, tasks={"line": own})
-    result = followed(whole).run(1)
+    task_limits = TaskLimits(position=30e-6, yield_=0.7, path_accuracy=40e-6)
+    full = Requirement(1.0, 0.9, repeatability=1e-3, tasks={"line": task_limits})
+    result = followed(full).run(1)
     line, spot = result.tasks
     alone = followed(Requirement(30e-6, 0.9, 1e-3, 0.7, path_accuracy=40e-6)).run(1).tasks[0]
     assert [(j.criterion, j.value, j.limit, j.state) for j in line.summary.judgements] == [
@@ -101,11 +101,11 @@ def test_a_task_is_judged_by_its_own_limits() -> None:
     assert line.yield_curve == alone.yield_curve
     assert (line.summary.state, spot.summary.state, result.state) == ("not met", "met", "not met")
     again = type(result).from_json(result.to_json())
-    assert again.requirement == whole
+    assert again.requirement == full
 
 
 @pytest.mark.parametrize(
-    ("key", "stated", "what"),
+    ("key", "stated_value", "what"),
     [
         ("tasks.side view.requirement", "{}", "no limit"),
         ("tasks.side view.requirement", "{coverage: 99 %}", "unknown key"),
@@ -114,10 +114,10 @@ def test_a_task_is_judged_by_its_own_limits() -> None:
         ("requirement", "{position: 1 mm, path_accuracy: 1 mm}", "without a task that is a path"),
     ],
 )
-def test_a_limit_that_makes_no_sense_is_refused(key: str, stated: str, what: str) -> None:
-    done = invoke("check", DEMO, "--set", f"{key}={stated}")
-    assert done.returncode == 2, done.stdout
-    assert what in done.stderr
+def test_a_limit_that_makes_no_sense_is_refused(key: str, stated_value: str, what: str) -> None:
+    process = invoke("check", DEMO, "--set", f"{key}={stated_value}")
+    assert process.returncode == 2, process.stdout
+    assert what in process.stderr
 
 
 def test_a_task_states_its_own_beside_a_requirement(tmp_path: File) -> None:
@@ -136,18 +136,18 @@ def test_a_task_states_its_own_beside_a_requirement(tmp_path: File) -> None:
 
 def test_it_is_told_where_the_scenarios_is(tmp_path: File) -> None:
     """Terminal, page and table: the limit of the task, not that of the scenario."""
-    done = invoke(
+    process = invoke(
         "run", DEMO, "--set", "tasks.side view.requirement={position: 10 um}", "--units", 400, "--visits", 2,
         "--out", tmp_path / "r",
     )  # fmt: skip
-    assert done.returncode == 1
-    assert "10.0 µm required" in done.stdout
+    assert process.returncode == 1
+    assert "10.0 µm required" in process.stdout
     page = (tmp_path / "r" / "report.html").read_text()
     assert "for side view 95 % of errors within 10.0 µm" in page
     result = armsim.read(tmp_path / "r" / "results.json")
     for number, limit in enumerate(("120 µm", "10.0 µm")):
-        drawn = figures.yield_curve(result, result.tasks[number])
-        labels = [line.get_label() for axes in drawn.axes for line in axes.lines]
+        draws = figures.yield_curve(result, result.tasks[number])
+        labels = [line.get_label() for axes in draws.axes for line in axes.lines]
         assert f"required {limit}" in labels
 
 
@@ -165,12 +165,12 @@ def test_budgets_keep_the_limits_of_every_task() -> None:
         requirement=Requirement(1e-4, tasks={"near": TaskLimits(position=2e-5)}),
     )
     for budget in allocate(study, run_options=RunOptions(1)).budgets:
-        drawn = np.random.default_rng(5).normal(0.0, 1.0, (400_000, 2)) * np.array(list(budget.std.values()))
+        draws = np.random.default_rng(5).normal(0.0, 1.0, (400_000, 2)) * np.array(list(budget.std.values()))
         loads = []
         for name, (first, second) in poses.items():
             outer = 0.3 * np.array([-math.sin(first + second), math.cos(first + second)])
             inner = outer + 0.4 * np.array([-math.sin(first), math.cos(first)])
-            error = np.linalg.norm(drawn[:, :1] * inner + drawn[:, 1:] * outer, axis=1)
+            error = np.linalg.norm(draws[:, :1] * inner + draws[:, 1:] * outer, axis=1)
             loads.append(float(np.quantile(error, 0.95)) / limits[name])
         assert max(loads) == pytest.approx(1.0, abs=0.03)
 
@@ -179,22 +179,22 @@ def test_the_cheapest_set_keeps_the_limits_of_every_task() -> None:
     """Source: full enumeration, every design sampled, judged task by task with plain comparisons."""
     ready, options = load_options(DEMO, CATALOGUE, {"tasks.side view.step": "150 mm"})
     study = Study(ready).with_plan(units=120, visits=3)
-    few = replace(options, joints=tuple(own[:2] if n < 3 else own[:1] for n, own in enumerate(options.joints)))
+    few = replace(options, joints=tuple(joint[:2] if n < 3 else joint[:1] for n, joint in enumerate(options.joints)))
     names = [task.name for task in study.scenario.tasks]
     loose = study.with_scenario(requirement=Requirement(1.0))
-    found, rows = study.find(), []
-    sizes = [range(len(own)) for own in few.joints]
+    pose_sets, rows = study.find(), []
+    sizes = [range(len(joint)) for joint in few.joints]
     choices: list[Choice] = [
         tuple(int(x) for x in row) for row in np.stack(np.meshgrid(*sizes, indexing="ij"), -1).reshape(-1, len(sizes))
     ]
     for choice in choices:
-        taken = [own[n] for own, n in zip(few.joints, choice, strict=True)]
-        machine = replace(study.scenario.machine, joints=tuple(option.joint for option in taken))
-        tasks, sampled = loose.with_scenario(machine=machine).judge(found, RunOptions(1))
+        result_value = [joint[n] for joint, n in zip(few.joints, choice, strict=True)]
+        machine = replace(study.scenario.machine, joints=tuple(option.joint for option in result_value))
+        tasks, sampled = loose.with_scenario(machine=machine).judge(pose_sets, RunOptions(1))
         errors = [task.summary.at_coverage for task in tasks]
         rows.append(
             (
-                sum(option.price for option in taken),
+                sum(option.price for option in result_value),
                 *errors,
                 *(float(np.quantile(s.worst[0], 0.8, method="higher")) for s in sampled.tasks),
             )
@@ -204,13 +204,13 @@ def test_the_cheapest_set_keeps_the_limits_of_every_task() -> None:
     for number in range(count):
         # tight at one task, loose elsewhere
         limit = float(np.quantile(table[:, 1 + number], 0.4)) * 1.001
-        wanted = Requirement(1.0, tasks={names[number]: TaskLimits(position=limit)})
-        answer = select(study.with_scenario(requirement=wanted), few, RunOptions(1))
+        expected = Requirement(1.0, tasks={names[number]: TaskLimits(position=limit)})
+        answer = select(study.with_scenario(requirement=expected), few, RunOptions(1))
         met = table[:, 1 + number] <= limit
         assert answer.price == pytest.approx(float(table[met, 0].min()))
         limit = float(np.quantile(table[:, 1 + count + number], 0.4)) * 1.001
         limit = max(limit, 1.001 * float(table[:, 1 + number].min()))
-        wanted = Requirement(1.0, tasks={names[number]: TaskLimits(position=limit, yield_=0.8)})
-        answer = select(study.with_scenario(requirement=wanted), few, RunOptions(1))
+        expected = Requirement(1.0, tasks={names[number]: TaskLimits(position=limit, yield_=0.8)})
+        answer = select(study.with_scenario(requirement=expected), few, RunOptions(1))
         met = (table[:, 1 + count + number] <= limit) & (table[:, 1 + number] <= limit)
         assert answer.price == (pytest.approx(float(table[met, 0].min())) if met.any() else None)

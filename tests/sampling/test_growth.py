@@ -78,32 +78,32 @@ def test_what_cannot_fit_is_refused_after_first_order() -> None:
         next(answers)
 
 
-def layout_of(study: Study, found: list[PoseSet], workers: int) -> tuple[Layout, int]:
+def layout_of(study: Study, pose_sets: list[PoseSet], workers: int) -> tuple[Layout, int]:
     """How a run is laid out, and the memory of tables that a growing population takes beside."""
     machine = study.scenario.machine
     row = record(len(machine.joints), len(share_names(machine))).itemsize
-    poses = sum(len(own.names) for own in found)
-    moving = any(own.configurations.directions is not None for own in found)
-    load = Load(poses, row // 8, len(found), moving=moving)
+    poses = sum(len(item.names) for item in pose_sets)
+    moving = any(item.configurations.directions is not None for item in pose_sets)
+    load = Load(poses, row // 8, len(pose_sets), moving=moving)
     return lay_out(machine, study.scenario.plan, load, Place(workers)), TABLES * poses * row
 
 
-@pytest.mark.parametrize(("spare", "held"), [(2**20, "nothing"), (36 * 2**20, "part"), (2**29, "all")])
-def test_memory_changes_no_bit(spare: int, held: str, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("spare", "hits"), [(2**20, "nothing"), (36 * 2**20, "part"), (2**29, "all")])
+def test_memory_changes_no_bit(spare: int, hits: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is not held is sampled again from the first unit. Source: the run itself; paths among the tasks."""
-    taken: list[bool] = []
+    requests: list[bool] = []
 
     class Watched(population.Allowance):
         def take(self, memory: int) -> bool:
-            taken.append(super().take(memory))
-            return taken[-1]
+            requests.append(super().take(memory))
+            return requests[-1]
 
     monkeypatch.setattr(population, "Allowance", Watched)
     study = armsim.load(EVERY).with_plan(units=600, visits=3)
     poses = study.find()
     layout, tables = layout_of(study, poses, 2)
     *_, last = study.growing(poses, RunOptions(2, layout.estimate + tables + spare))
-    assert {"nothing": not any(taken), "part": any(taken) and not all(taken), "all": all(taken)}[held]
+    assert {"nothing": not any(requests), "part": any(requests) and not all(requests), "all": all(requests)}[hits]
     assert last.last
     assert last.samples is not None
     assert study.result_of(poses, last.samples) == study.evaluate(poses)[0]

@@ -39,11 +39,11 @@ def demo() -> Study:
 def test_a_population_kept_is_the_population_drawn(demo: Study, in_memory: bool) -> None:
     """To the bit, whichever units are asked for."""
     terms, plan = demo.scenario.machine.terms, SamplingPlan(5 * UNIT_BLOCK + 17, 1, 4)
-    kept = UnitDraws(terms, plan, in_memory)
+    draws = UnitDraws(terms, plan, in_memory)
     for first, units in ((0, plan.units), (UNIT_BLOCK, 3), (2 * UNIT_BLOCK, 2 * UNIT_BLOCK), (5 * UNIT_BLOCK, 17)):
         expected = draw_units(terms, plan, first, units)
-        assert np.array_equal(kept.of(first, units), expected)
-        assert kept.of(first, units).flags.c_contiguous
+        assert np.array_equal(draws.of(first, units), expected)
+        assert draws.of(first, units).flags.c_contiguous
 
 
 def too_little(study: Study) -> int:
@@ -76,7 +76,7 @@ def test_no_room_for_the_file_is_told(demo: Study, monkeypatch: pytest.MonkeyPat
 
 
 @pytest.mark.parametrize(
-    ("seconds", "told"),
+    ("seconds", "message"),
     [
         (70, "70 s"),
         (119, "119 s"),
@@ -88,8 +88,8 @@ def test_no_room_for_the_file_is_told(demo: Study, monkeypatch: pytest.MonkeyPat
         (86400 * 1000, "1e+03 days"),
     ],
 )
-def test_durations_in_words(seconds: float, told: str) -> None:
-    assert in_words(seconds) == told
+def test_durations_in_words(seconds: float, message: str) -> None:
+    assert in_words(seconds) == message
 
 
 def test_a_long_run_is_told_before_and_asked_for_twice(demo: Study) -> None:
@@ -108,11 +108,11 @@ def test_a_long_run_is_told_before_and_asked_for_twice(demo: Study) -> None:
         "--memory",
         "8GiB",
     ]
-    done = subprocess.run(
+    process = subprocess.run(
         [*words, "--units", "1000000", "--visits", "1000000"], capture_output=True, text=True, check=False
     )
-    assert done.returncode == 2
-    assert "--yes" in done.stderr
+    assert process.returncode == 2
+    assert "--yes" in process.stderr
 
 
 def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
@@ -120,16 +120,16 @@ def test_the_estimate_is_of_the_right_size(demo: Study) -> None:
     study = demo.with_plan(units=20_000, visits=100)
     study = study.with_scenario(tasks=(study.scenario.tasks[0],))
     study.with_plan(units=100).run(1)
-    found = study.find()
+    pose_sets = study.find()
     from armsim.sampling.duration import expected_seconds
     from armsim.sampling.population import TaskConfigurations
 
     start = time.process_time()
-    _, sampled = study.evaluate(found, RunOptions(1))
-    taken = time.process_time() - start
-    asked = [TaskConfigurations("stations", found[0].configurations)]
-    expected = statistics.median(expected_seconds(sampled.spec, asked, 1) for _ in range(5))
-    assert taken / 10 < expected < 10 * taken
+    _, sampled = study.evaluate(pose_sets, RunOptions(1))
+    elapsed = time.process_time() - start
+    request = [TaskConfigurations("stations", pose_sets[0].configurations)]
+    expected = statistics.median(expected_seconds(sampled.spec, request, 1) for _ in range(5))
+    assert elapsed / 10 < expected < 10 * elapsed
 
 
 @contextmanager
@@ -186,14 +186,14 @@ def test_a_cluster_that_dies_is_told(demo: Study, tmp_path: Path, dead: str, mon
     with cluster(tmp_path) as (address, scheduler, worker):
         killed: list[int] = []
 
-        def kill(task: str, done: int, total: int) -> None:
-            if done and "points" not in task and not killed:
+        def kill(task: str, completed: int, total: int) -> None:
+            if completed and "points" not in task and not killed:
                 process = worker if dead == "worker" else scheduler
                 process.send_signal(signal.SIGKILL)
                 killed.append(process.pid)
 
-        told = "no worker for 4 s" if dead == "worker" else "scheduler was lost"
-        with pytest.raises(RunError, match=told):
+        message = "no worker for 4 s" if dead == "worker" else "scheduler was lost"
+        with pytest.raises(RunError, match=message):
             study.run(progress=kill, cluster=address)
         assert killed
 

@@ -52,19 +52,19 @@ def test_noise_of_rounding(bits: float, time_constant: float) -> None:
     """
     step = 2 * math.pi / 2**bits
     joint = Joint("j", Encoder("e", signal_periods=1, interpolation=bits))
-    found = joint_motion(joint, 1.234567, Motion(TS, time_constant), 1)
+    actual = joint_motion(joint, 1.234567, Motion(TS, time_constant), 1)
     speeds = 1.2 + np.random.default_rng(4).uniform(0.0, 0.1, 150)
     variances = [
         sampled(v, lambda q: step * np.round(q / step), 4000, TS, time_constant).var() for v in speeds.tolist()
     ]
     # of f (1 - f), evenly spread, the mean of 150 scatters by 4 %; with a filter by more
-    assert found.noise == pytest.approx(math.sqrt(np.mean(variances)), rel=0.1)
+    assert actual.noise == pytest.approx(math.sqrt(np.mean(variances)), rel=0.1)
     if not time_constant:
-        assert found.noise == pytest.approx(step / math.sqrt(6) / TS)
+        assert actual.noise == pytest.approx(step / math.sqrt(6) / TS)
         assert math.sqrt(max(variances)) <= 0.5 * step / TS * (1 + 1e-6)
-    assert found.step == pytest.approx(step / TS)
-    left = 1 - (math.exp(-TS / time_constant) if time_constant else 0.0)
-    assert found.step_filtered == pytest.approx(step / TS * left)
+    assert actual.step == pytest.approx(step / TS)
+    remainder = 1 - (math.exp(-TS / time_constant) if time_constant else 0.0)
+    assert actual.step_filtered == pytest.approx(step / TS * remainder)
 
 
 def test_noise_of_the_signals() -> None:
@@ -78,8 +78,8 @@ def test_noise_of_the_signals() -> None:
         angle = q + np.angle((c + 1j * s) * np.exp(-512j * q)) / 512
         return step * np.round(angle / step)
 
-    told = sampled(0.7, read, 200_000, TS, T)
-    assert joint_motion(Joint("j", encoder), 0.7, Motion(TS, T), 1).noise == pytest.approx(told.std(), rel=0.02)
+    simulated = sampled(0.7, read, 200_000, TS, T)
+    assert joint_motion(Joint("j", encoder), 0.7, Motion(TS, T), 1).noise == pytest.approx(simulated.std(), rel=0.02)
 
 
 @pytest.mark.parametrize("time_constant", [0.0, 0.3])
@@ -116,15 +116,15 @@ def test_noise_makes_a_speed_noisy_and_repeatability_does_not(time_constant: flo
     if not time_constant:
         assert of_noise == pytest.approx(2.06e-4, rel=0.01)
         assert of_repeatability == pytest.approx(1.5e-6, rel=0.03)
-    kept = [sum(t.variance(Axis("j"), State.at_rest(np.zeros(1))) for t in j.terms()) for j in (noisy, seated)]
-    assert kept[0] == pytest.approx(kept[1]) == pytest.approx(std**2 + step**2 / 12)
+    constant = [sum(t.variance(Axis("j"), State.at_rest(np.zeros(1))) for t in j.terms()) for j in (noisy, seated)]
+    assert constant[0] == pytest.approx(constant[1]) == pytest.approx(std**2 + step**2 / 12)
 
 
 def test_what_a_sheet_tells_apart_of_its_repeatability_makes_the_noise() -> None:
     """1 of 3 arcsec is noise: the speed has that of 1 arcsec, the position that of 3. Source: variances add."""
     arcsec = math.radians(1 / 3600)
-    whole = SheetSummary(30.0, repeatability=Distribution("normal", 3 * arcsec))
-    joint = Joint("j", Encoder("e", summary=whole, noise=Distribution("normal", arcsec)))
+    full = SheetSummary(30.0, repeatability=Distribution("normal", 3 * arcsec))
+    joint = Joint("j", Encoder("e", summary=full, noise=Distribution("normal", arcsec)))
     assert joint_motion(joint, 1.0, Motion(TS), 1).noise == pytest.approx(math.sqrt(2) * arcsec / TS, rel=1e-3)
     at_rest = State.at_rest(np.zeros(1))
     assert math.sqrt(sum(t.variance(Axis("j"), at_rest) for t in joint.terms())) == pytest.approx(3 * arcsec, rel=1e-3)
@@ -149,12 +149,12 @@ def test_ripple_of_an_eccentric_disc_with_offsets(speed: float, time_constant: f
 
     turns = max(3, math.ceil(speed * TS * 40_000 / (2 * math.pi)))
     samples = int(turns * 2 * math.pi / (speed * TS))
-    told = sampled(speed, read, min(samples, 2_000_000), TS, time_constant)
-    found = joint_motion(joint, speed, Motion(TS, time_constant), 1)
-    assert found.ripple_p95 == pytest.approx(told.std() / speed, rel=0.02)
-    assert found.ripple_p50 == pytest.approx(found.ripple_p95, rel=1e-6)  # sizes are fixed, phases do not matter
+    simulated = sampled(speed, read, min(samples, 2_000_000), TS, time_constant)
+    actual = joint_motion(joint, speed, Motion(TS, time_constant), 1)
+    assert actual.ripple_p95 == pytest.approx(simulated.std() / speed, rel=0.02)
+    assert actual.ripple_p50 == pytest.approx(actual.ripple_p95, rel=1e-6)  # sizes are fixed, phases do not matter
     if speed == 20.0:  # 815 Hz, above the filter: the eccentricity is left
-        assert found.largest is not None
+        assert actual.largest is not None
         wave = {"eccentricity": speed * e / radius, "signal offset": speed * offset * math.sqrt(2)}
         gain = physics.ripple_gain(periods * speed / (2 * math.pi), TS, Motion(TS, time_constant).pole)
         largest = max(
@@ -162,18 +162,18 @@ def test_ripple_of_an_eccentric_disc_with_offsets(speed: float, time_constant: f
             ("signal offset", wave["signal offset"] * float(gain)),
             key=lambda x: x[1],
         )
-        assert found.largest.cause == largest[0]
-        assert found.largest.amplitude == pytest.approx(largest[1], rel=0.01)
+        assert actual.largest.cause == largest[0]
+        assert actual.largest.amplitude == pytest.approx(largest[1], rel=0.01)
 
 
 def test_aliased_ripple_keeps_its_size() -> None:
     """Signals above half the sampling frequency: the ripple appears elsewhere, as large as the gain says."""
     a, order, speed = 1e-5, 300.0, 2 * math.pi * 9.01  # 2703 Hz at 4 kHz
-    told = sampled(speed, lambda q: q + a * np.sin(order * q), 100_000, TS, T)
+    simulated = sampled(speed, lambda q: q + a * np.sin(order * q), 100_000, TS, T)
     expected = (
         a * order * speed / math.sqrt(2) * physics.ripple_gain(order * speed / (2 * math.pi), TS, math.exp(-TS / T))
     )
-    assert told.std() == pytest.approx(float(expected), rel=0.01)
+    assert simulated.std() == pytest.approx(float(expected), rel=0.01)
 
 
 def test_the_slowest_smooth_speed() -> None:
@@ -184,12 +184,12 @@ def test_the_slowest_smooth_speed() -> None:
     for joint in machine.joints:
         if joint.name not in motion.speeds:
             continue
-        found = joint_motion(joint, motion.speeds[joint.name], motion, study.scenario.plan.seed)
-        assert found.slowest is not None
+        actual = joint_motion(joint, motion.speeds[joint.name], motion, study.scenario.plan.seed)
+        assert actual.slowest is not None
         seed = study.scenario.plan.seed
-        for speed in np.geomspace(found.slowest, found.speed, 40):
+        for speed in np.geomspace(actual.slowest, actual.speed, 40):
             assert steady_speed(joint, float(speed), motion, seed).smoothness <= motion.ripple * 1.001
-        assert steady_speed(joint, found.slowest * 0.95, motion, seed).smoothness > motion.ripple
+        assert steady_speed(joint, actual.slowest * 0.95, motion, seed).smoothness > motion.ripple
 
 
 def test_the_motor_encoder_closes_the_speed_loop() -> None:
@@ -202,12 +202,12 @@ def test_the_motor_encoder_closes_the_speed_loop() -> None:
     joint = Joint(
         "j", fine, placement="both", mounting=off, motor_encoder=coarse, transmission=Transmission(ratio=50.0)
     )
-    found = joint_motion(joint, 1.0, Motion(TS), 1)
-    assert found.encoder == "in"
-    assert found.shaft_speed == pytest.approx(50.0)
-    assert found.noise == pytest.approx(2 * math.pi / 4096 / 50 / math.sqrt(6) / TS)
-    assert found.ripple_p95 == 0.0
-    assert found.largest is None
+    actual = joint_motion(joint, 1.0, Motion(TS), 1)
+    assert actual.encoder == "in"
+    assert actual.shaft_speed == pytest.approx(50.0)
+    assert actual.noise == pytest.approx(2 * math.pi / 4096 / 50 / math.sqrt(6) / TS)
+    assert actual.ripple_p95 == 0.0
+    assert actual.largest is None
 
 
 def test_a_sliding_axis() -> None:
@@ -216,11 +216,11 @@ def test_a_sliding_axis() -> None:
         "t", measures="translation", signal_period=20e-6, interpolation=14,
         sub_divisional_error=Distribution("uniform", 0.1e-6 * math.sqrt(3 / 2)),
     )  # fmt: skip
-    found = joint_motion(Joint("x", tape, travel=1.0), 0.5, Motion(1e-6), 1)
-    assert found.frequency == pytest.approx(25e3)
+    actual = joint_motion(Joint("x", tape, travel=1.0), 0.5, Motion(1e-6), 1)
+    assert actual.frequency == pytest.approx(25e3)
     low, high = (2 * math.pi * 0.1 / 20 * n / math.sqrt(2) for n in (1, 2))  # once or twice a period
-    assert found.ripple_p50 == pytest.approx(low, rel=0.02) or found.ripple_p50 == pytest.approx(high, rel=0.02)
-    assert found.ripple_p95 == pytest.approx(high, rel=0.02)
+    assert actual.ripple_p50 == pytest.approx(low, rel=0.02) or actual.ripple_p50 == pytest.approx(high, rel=0.02)
+    assert actual.ripple_p95 == pytest.approx(high, rel=0.02)
 
 
 def with_motion(tmp_path: Path, old: str, new: str) -> Path:
@@ -267,10 +267,10 @@ def test_a_ripple_without_motion_is_an_error(tmp_path: Path) -> None:
 def test_a_rough_joint_fails_the_requirement(tmp_path: Path) -> None:
     path = with_motion(tmp_path, "velocity_ripple: 2 %", "velocity_ripple: 0.2 %")
     out = tmp_path / "out"
-    done = invoke("run", path, "--units", "200", "--visits", "3", "--out", out)
-    assert done.returncode == 1
-    assert "95 % of arms ripple by up to 0.26" in done.stdout
-    assert "at j1, 0.2 % required" in done.stdout
+    process = invoke("run", path, "--units", "200", "--visits", "3", "--out", out)
+    assert process.returncode == 1
+    assert "95 % of arms ripple by up to 0.26" in process.stdout
+    assert "at j1, 0.2 % required" in process.stdout
     record = json.loads((out / "results.json").read_text())
     assert record["motion"]["j1"]["smoothness"] > 0.002 > record["motion"]["j4"]["smoothness"]
     page = (out / "report.html").read_text()
@@ -297,12 +297,12 @@ def test_the_choice_keeps_to_ripple_and_frequency(tmp_path: Path) -> None:
     shop.write_text(CATALOGUE)
     path = with_motion(tmp_path, "velocity_ripple: 2 %", "velocity_ripple: 0.1 %")
     _, options = load_options(path, shop)
-    names = [{option.encoder for option in own} for own in options.joints]
+    names = [{option.encoder for option in joint} for joint in options.joints]
     assert names[0] == {"rough", "smooth"}  # 60 deg/s of 4000 periods: 667 Hz
     assert names[2] == {"rough", "smooth", "slow"}  # no speed is stated for j3
-    done = invoke("select", path, "--catalogue", shop, "--json", "--units", "200", "--visits", "3")
-    assert done.returncode == 0, done.stderr
-    design = {part["joint"]: part["encoder"] for part in json.loads(done.stdout)["design"]}
+    process = invoke("select", path, "--catalogue", shop, "--json", "--units", "200", "--visits", "3")
+    assert process.returncode == 0, process.stderr
+    design = {part["joint"]: part["encoder"] for part in json.loads(process.stdout)["design"]}
     assert {design[name] for name in ("j1", "j2", "j4", "j5", "j7")} == {"smooth"}
     assert {design[name] for name in ("j3", "j6")} == {"slow"}
     tight = with_motion(tmp_path, "velocity_ripple: 2 %", "velocity_ripple: 0.0001 %")

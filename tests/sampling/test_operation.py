@@ -36,16 +36,19 @@ def machine_of(joint: Joint) -> Machine:
 
 def seen(radius: float, along: float, e: float, towards: float) -> np.ndarray:
     """Angle of a disc off its shaft as a head ``along`` its track sees it at a radius, less the shaft angle."""
-    where = radius * np.exp(1j * along / radius) * np.exp(-1j * ROUND) - e * np.exp(1j * towards)
-    return -np.unwrap(np.angle(where)) - ROUND
+    place = radius * np.exp(1j * along / radius) * np.exp(-1j * ROUND) - e * np.exp(1j * towards)
+    return -np.unwrap(np.angle(place)) - ROUND
 
 
 def slips(
-    fine: int, second: int, radii: tuple[float, float], skew: float, e: float, towards: float, own: float
+    fine: int, second: int, radii: tuple[float, float], skew: float, e: float, towards: float, second_error: float
 ) -> bool:
     """Decode the disc all round: whether any reading is a period off."""
     # a head turned by the skew about the fine track reads the second one beside it
-    first, other = seen(radii[0], 0.0, e, towards), seen(radii[1], -skew * (radii[0] - radii[1]), e, towards) + own
+    first, other = (
+        seen(radii[0], 0.0, e, towards),
+        seen(radii[1], -skew * (radii[0] - radii[1]), e, towards) + second_error,
+    )
     vernier = (fine * (ROUND + first) - second * (ROUND + other)) / (fine - second)
     beat = vernier if second else ROUND + other
     number = np.round((beat * fine - fine * (ROUND + first)) / (2 * np.pi))
@@ -66,14 +69,14 @@ def test_a_unit_slips_where_its_margin_is_gone(fine: int, second: int) -> None:
         head_skew=Distribution("uniform", 0.7 * scale * radii[1] / (radii[0] - radii[1])),
     )
     joint, plan = Joint("j1", encoder, mounting=mounting), SamplingPlan(400, 1, 3)
-    ((_, _, left),) = margins(machine_of(joint), plan, 0, 400)
+    ((_, _, remainder),) = margins(machine_of(joint), plan, 0, 400)
     rng, wrong, slipped = np.random.default_rng(4), 0, 0
-    e, skew, own = drawn(joint, plan)
+    e, skew, target = drawn(joint, plan)
     for n in range(400):
-        angle = own[n] * 2 * math.pi / (second or fine)
-        found = slips(fine, second, radii, skew[n], e[n], rng.uniform(0, 2 * math.pi), angle)
-        slipped += found
-        wrong += found != (left[n] < 0) and abs(left[n]) > 5e-3  # second order of e and skew, 2000 angles
+        angle = target[n] * 2 * math.pi / (second or fine)
+        actual = slips(fine, second, radii, skew[n], e[n], rng.uniform(0, 2 * math.pi), angle)
+        slipped += actual
+        wrong += actual != (remainder[n] < 0) and abs(remainder[n]) > 5e-3  # second order of e and skew, 2000 angles
     assert wrong == 0
     assert 20 < slipped < 380
 
@@ -100,8 +103,10 @@ def test_errors_within_a_period_count_too() -> None:
         "e", signal_periods=128, interpolation=12, track_radius=10e-3, absolute=SecondTrack(8e-3),
         signal=Signal(offset=Distribution("fixed", 0.05)),
     )  # fmt: skip
-    ((_, _, left),) = margins(machine_of(Joint("j1", encoder)), SamplingPlan(50, 1, 1), 0, 50)
-    np.testing.assert_allclose(left, 0.5 - 0.05 * math.sqrt(2) / (2 * math.pi), rtol=1e-5)  # 256 places in a period
+    ((_, _, remainder),) = margins(machine_of(Joint("j1", encoder)), SamplingPlan(50, 1, 1), 0, 50)
+    np.testing.assert_allclose(
+        remainder, 0.5 - 0.05 * math.sqrt(2) / (2 * math.pi), rtol=1e-5
+    )  # 256 places in a period
 
 
 def test_the_turn_of_the_motor_by_hand() -> None:
@@ -117,10 +122,10 @@ def test_the_turn_of_the_motor_by_hand() -> None:
     joint = Joint(
         "j1", encoder, placement="both", mounting=mounting, transmission=gear, motor_encoder=motor, counts_turns=True
     )
-    ((name, what, left),) = margins(machine_of(joint), SamplingPlan(20, 1, 1), 0, 20)
+    ((name, what, remainder),) = margins(machine_of(joint), SamplingPlan(20, 1, 1), 0, 20)
     assert (name, what) == ("j1", "turn of the motor")
     waves = math.degrees(5e-3) + math.degrees(5e-3**2 / 2)
-    np.testing.assert_allclose(left, 0.5 - (waves + 30 / 3600 + 0.5 / 60) / 3.6, rtol=1e-6)
+    np.testing.assert_allclose(remainder, 0.5 - (waves + 30 / 3600 + 0.5 / 60) / 3.6, rtol=1e-6)
 
 
 def test_units_that_slip_do_not_pass(tmp_path: Path) -> None:
@@ -135,10 +140,10 @@ def test_units_that_slip_do_not_pass(tmp_path: Path) -> None:
     slipping = replace(
         joint, encoder=encoder, mounting=replace(joint.mounting, head_skew=Distribution("uniform", skew))
     )
-    own = study.with_scenario(machine=replace(machine, joints=(slipping, *machine.joints[1:])))
-    fit = operating(own.scenario.machine, own.scenario.plan)
+    target = study.with_scenario(machine=replace(machine, joints=(slipping, *machine.joints[1:])))
+    fit = operating(target.scenario.machine, target.scenario.plan)
     assert 0.05 < fit.mean() < 0.95
-    result = own.run(2)
+    result = target.run(2)
     for task in result.tasks:
         assert task.summary.yield_ is not None
         assert task.summary.yield_.value == pytest.approx(fit.mean())
@@ -146,7 +151,7 @@ def test_units_that_slip_do_not_pass(tmp_path: Path) -> None:
     assert limit.failing == pytest.approx(1 - fit.mean())
     assert limit.margin_least < 0 < limit.margin_p50
     assert any("would be wrong in" in warning for warning in result.warnings)
-    *_, last = own.growing(options=RunOptions(1))
+    *_, last = target.growing(options=RunOptions(1))
     assert all(
         one.summary.yield_ is not None and one.summary.yield_.value == pytest.approx(fit.mean()) for one in last.judged
     )
@@ -202,9 +207,9 @@ def test_a_wrong_second_track_is_named(tmp_path: Path, old: str, new: str, expec
     assert old in TRACK
     path = tmp_path / "e.yaml"
     path.write_text(TRACK.replace(old, new))
-    done = invoke("check", path)
-    assert done.returncode == 2
-    assert expected in done.stderr
+    process = invoke("check", path)
+    assert process.returncode == 2
+    assert expected in process.stderr
 
 
 def test_turns_are_counted_by_two_sensors(tmp_path: Path) -> None:

@@ -40,8 +40,8 @@ def test_planar_two_link_arm_in_closed_form() -> None:
     closed = (l1**2 + l2**2 + 2 * l1 * l2 * np.cos(q[:, 1])) * s1**2 + l2**2 * s2**2
     machine = normal_machine(planar_arm(l1, l2), s1, s2)
     np.testing.assert_allclose(linearise(machine.at(q)).mean_square, closed, rtol=1e-9)
-    found = mean_squares(machine, q, SamplingPlan(4000, 5, 2))
-    assert np.all(np.abs(found[:, 0] - closed) < 4.5 * found[:, 1] + 1e-6 * closed)
+    actual = mean_squares(machine, q, SamplingPlan(4000, 5, 2))
+    assert np.all(np.abs(actual[:, 0] - closed) < 4.5 * actual[:, 1] + 1e-6 * closed)
 
 
 def test_rms_along_a_ray_grows_with_the_reach() -> None:
@@ -60,9 +60,9 @@ def test_large_errors_leave_first_order_behind_and_stay_exact() -> None:
     """One joint, normal error of 0.5 rad, arm of 1 m: E|dp|^2 = 2 (1 - exp(-s^2/2)). Source: characteristic function."""
     s = 0.5
     machine = normal_machine(planar_arm(1.0), s)
-    found = mean_squares(machine, np.zeros((1, 1)), SamplingPlan(20_000, 5, 3))
+    actual = mean_squares(machine, np.zeros((1, 1)), SamplingPlan(20_000, 5, 3))
     exact = 2 * (1 - np.exp(-(s**2) / 2))
-    assert abs(found[0, 0] - exact) < 4 * found[0, 1]
+    assert abs(actual[0, 0] - exact) < 4 * actual[0, 1]
     assert linearise(machine.at(np.zeros((1, 1)))).mean_square[0] == pytest.approx(s**2)
 
 
@@ -72,13 +72,13 @@ def test_quantisation_alone_at_the_tool() -> None:
     step = 2 * np.pi / (periods * 2**bits)
     arm = planar_arm(lever)
     machine = Machine(arm, (Joint("j1", Encoder("coarse", signal_periods=periods, interpolation=bits)),))
-    found = mean_squares(machine, np.array([[0.3]]), SamplingPlan(4000, 10, 4))
+    actual = mean_squares(machine, np.array([[0.3]]), SamplingPlan(4000, 10, 4))
     true = np.random.default_rng(5).uniform(0, 1, 100_000)
     reading = step * np.floor(true / step + 0.5)
     tool = lever * np.exp(1j * true) - lever * np.exp(1j * reading)
     rms = np.sqrt(np.mean(np.abs(tool) ** 2))
     assert rms == pytest.approx(step * lever / np.sqrt(12), rel=0.01)
-    assert np.sqrt(found[0, 0]) == pytest.approx(step * lever / np.sqrt(12), rel=4 * found[0, 1] / found[0, 0] / 2)
+    assert np.sqrt(actual[0, 0]) == pytest.approx(step * lever / np.sqrt(12), rel=4 * actual[0, 1] / actual[0, 0] / 2)
 
 
 def test_monte_carlo_against_first_order_over_two_hundred_poses() -> None:
@@ -93,11 +93,11 @@ def test_monte_carlo_against_first_order_over_two_hundred_poses() -> None:
     )
     q = np.random.default_rng(6).uniform(-1.5, 1.5, (200, 6))
     linear = linearise(machine.at(q)).mean_square
-    found = mean_squares(machine, q, SamplingPlan(1500, 2, 6))
-    deviation = (found[:, 0] - linear) / found[:, 1]
+    actual = mean_squares(machine, q, SamplingPlan(1500, 2, 6))
+    deviation = (actual[:, 0] - linear) / actual[:, 1]
     assert np.abs(deviation).max() < 5
     # poses share their units, so their deviations go together; the average ratio is one within what 1500 units allow
-    assert np.sqrt(found[:, 0] / linear).mean() == pytest.approx(1.0, abs=4 * (found[:, 1] / linear / 2).max())
+    assert np.sqrt(actual[:, 0] / linear).mean() == pytest.approx(1.0, abs=4 * (actual[:, 1] / linear / 2).max())
 
 
 def test_means_of_different_joints_add_as_vectors() -> None:
@@ -112,8 +112,8 @@ def test_means_of_different_joints_add_as_vectors() -> None:
     linear = linearise(machine.at(q))
     assert linear.mean[0, 1] == pytest.approx(1e-4 * (0.7 + 0.3))
     assert linear.mean_square[0] == pytest.approx(1e-8 * (0.7 + 0.3) ** 2)
-    found = mean_squares(machine, q, SamplingPlan(10, 2, 1))
-    assert found[0, 0] == pytest.approx(linear.mean_square[0], rel=1e-6)
+    actual = mean_squares(machine, q, SamplingPlan(10, 2, 1))
+    assert actual[0, 0] == pytest.approx(linear.mean_square[0], rel=1e-6)
 
 
 def test_more_units_and_visits_extend_a_population() -> None:
@@ -181,8 +181,8 @@ def test_what_is_kept_of_a_pose_is_what_its_visits_say(units: int, visits: int) 
     assert sample.tallies.ratio.sum(axis=1).tolist() == [units * visits] * 2
     assert sample.tallies.line.sum(axis=1).tolist() == [units * visits] * 3
     assert sample.tallies.ratio_pairs.sum() == units * (visits // 2)
-    wanted = np.quantile(distance, [0.1, 0.5, 0.95], method="inverted_cdf")
-    np.testing.assert_allclose(sample.read([DISTANCE] * 3, [0.1, 0.5, 0.95])[0], wanted, rtol=2.0**-11)
+    expected = np.quantile(distance, [0.1, 0.5, 0.95], method="inverted_cdf")
+    np.testing.assert_allclose(sample.read([DISTANCE] * 3, [0.1, 0.5, 0.95])[0], expected, rtol=2.0**-11)
     larger = np.maximum(distance[0 : visits // 2 * 2 : 2], distance[1::2])
     middle = ratio_bin(float(np.median(distance)))
     assert sample.tallies.ratio_pairs[:middle].sum() == np.count_nonzero(larger < ratio_edge(middle))

@@ -81,15 +81,15 @@ def test_a_cluster_that_loses_a_worker_in_mid_run(demo: Study, tmp_path: Path) -
     with distributed.LocalCluster(
         n_workers=3, threads_per_worker=1, processes=True, dashboard_address=None, local_directory=str(tmp_path)
     ) as cluster:
-        seen: list[int] = []
+        records: list[int] = []
 
-        def kill_one(task: str, done: int, total: int) -> None:
-            if done and not seen:
-                seen.append(cluster.workers[0].pid)
-                os.kill(seen[0], signal.SIGKILL)
+        def kill_one(task: str, completed: int, total: int) -> None:
+            if completed and not records:
+                records.append(cluster.workers[0].pid)
+                os.kill(records[0], signal.SIGKILL)
 
         result = study.run(progress=kill_one, cluster=cluster.scheduler_address)
-        assert seen
+        assert records
     assert result.to_json() == alone
 
 
@@ -178,7 +178,7 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     assert reached.batches >= engine.LEAST_BATCHES
     assert final.units == reached.batches * reached.units_of_batch
     for task, other in zip(sampled.tasks, again.tasks, strict=True):
-        numbers, others = (own.rows.view("f8").reshape(len(own.rows), -1) for own in (task, other))
+        numbers, others = (item.rows.view("f8").reshape(len(item.rows), -1) for item in (task, other))
         doubt = np.isnan(others) & ~np.isnan(numbers)
         assert doubt.any(axis=0).sum() == 1  # the doubt itself
         np.testing.assert_array_equal(np.where(doubt, np.nan, numbers), others)
@@ -188,7 +188,7 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
 def test_the_doubt_of_a_tolerance_holds() -> None:
     """The quantile of a one-joint arm of 1 m is known, 1.95996 s: it lies within the doubt in 19 of 20 runs."""
     machine = normal_machine(planar_arm(1.0), 1e-4)
-    held = 0
+    hits = 0
     for seed in range(60):
         plan = SamplingPlan(100, 10, seed, NumericalTolerance(0.02))
         with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
@@ -198,14 +198,14 @@ def test_the_doubt_of_a_tolerance_holds() -> None:
 
         table = PoseTable(("p",), (("j1", "repeatability"), ("bias", "mean")), values)
         error = abs(table.column("error.at_coverage")[0] - 1.959964e-4)
-        held += error <= max(table.column("error.at_coverage_doubt")[0], 0.0)
+        hits += error <= max(table.column("error.at_coverage_doubt")[0], 0.0)
     # five batches have four degrees of freedom: two of their standard deviations cover 88 %
-    assert held / 60 > 0.88 - 3 * math.sqrt(0.88 * 0.12 / 60)
+    assert hits / 60 > 0.88 - 3 * math.sqrt(0.88 * 0.12 / 60)
 
 
 def test_an_interrupt_ends_the_threads(demo: Study) -> None:
-    def stop(task: str, done: int, total: int) -> None:
-        if done:
+    def stop(task: str, completed: int, total: int) -> None:
+        if completed:
             raise KeyboardInterrupt
 
     before = threading.active_count()

@@ -38,14 +38,14 @@ def test_interval_of_a_nested_quantile_covers(share: float) -> None:
     """
     generator = np.random.default_rng(7)
     trials, units, visits = 400, 200, 10
-    held = 0
+    hits = 0
     for _ in range(trials):
         standing = np.sqrt(share) * generator.standard_normal(units)
         values = standing + np.sqrt(1 - share) * generator.standard_normal((visits, units))
         interval = estimates(counted(np.exp(values)), [0], [0.95])[1][0]
-        held += interval[0] <= np.exp(1.6448536) <= interval[1]
+        hits += interval[0] <= np.exp(1.6448536) <= interval[1]
     # binomial scatter of the coverage itself: sqrt(0.95*0.05/400) = 1.1 %; three of them below, anything above
-    assert held / trials >= 0.95 - 3 * 0.011
+    assert hits / trials >= 0.95 - 3 * 0.011
 
 
 def test_one_unit_has_no_interval() -> None:
@@ -57,12 +57,12 @@ def test_one_unit_has_no_interval() -> None:
 def test_interval_over_units_covers() -> None:
     """Source: brute force: 600 samples of 100 units, true 95 % quantile of a uniform law 0.95."""
     generator = np.random.default_rng(8)
-    held = 0
+    hits = 0
     for _ in range(600):
         interval = stats.unit_quantiles(generator.random(100), [0.95])[0].interval
         assert interval is not None
-        held += interval[0] <= 0.95 <= interval[1]
-    assert held / 600 >= 0.95 - 3 * 0.009
+        hits += interval[0] <= 0.95 <= interval[1]
+    assert hits / 600 >= 0.95 - 3 * 0.009
 
 
 @pytest.mark.parametrize("units", [10, 30, 73, 80])
@@ -89,17 +89,17 @@ def test_interval_over_units_is_that_of_the_binomial_law() -> None:
 def test_nested_interval_with_few_units_covers_or_is_not_given(units: int) -> None:
     """Mostly unit life, few units: an interval that is given must hold. Source: brute force, true median 1."""
     generator = np.random.default_rng(9)
-    held, given = 0, 0
+    hits, intervals = 0, 0
     for _ in range(300):
         values = generator.standard_normal(units) + 0.1 * generator.standard_normal((10, units))
         interval = estimates(counted(np.exp(values)), [0], [0.5])[1][0]
         if not np.isnan(interval).any():
-            given += 1
-            held += interval[0] <= 1 <= interval[1]
+            intervals += 1
+            hits += interval[0] <= 1 <= interval[1]
     # the median is bounded by the ends of five units with a chance of 1/2^5 to be missed on either side
-    assert (given > 0) == (0.5**units <= 0.025)
-    if given:
-        assert held / given >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / given)
+    assert (intervals > 0) == (0.5**units <= 0.025)
+    if intervals:
+        assert hits / intervals >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / intervals)
 
 
 @pytest.mark.parametrize("kind", ["lognormal", "constant", "two", "huge", "single", "zero"])
@@ -116,12 +116,12 @@ def test_quantiles_of_counts_are_those_of_sorting_to_a_bin(kind: str) -> None:
     }[kind]
     ps = [0.0, 0.025, 0.5, 0.95, 0.999, 1.0]
     sorting = [stats.quantile(np.sort(x), p) for p in ps]
-    found = counted(x[None]).read([0] * len(ps), ps)[0]
-    np.testing.assert_allclose(found, sorting, rtol=2.0**-11)
+    actual = counted(x[None]).read([0] * len(ps), ps)[0]
+    np.testing.assert_allclose(actual, sorting, rtol=2.0**-11)
     if kind in ("constant", "single", "zero"):
-        np.testing.assert_array_equal(found, sorting)
-    assert x.min() <= found.min()
-    assert found.max() <= x.max()
+        np.testing.assert_array_equal(actual, sorting)
+    assert x.min() <= actual.min()
+    assert actual.max() <= x.max()
 
 
 def test_pairs_tell_the_variance_between_units() -> None:
@@ -145,20 +145,20 @@ def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> Non
 
     edges = np.array([ratio_edge(ratio_bin(1.0) + number) for number in range(200)])
     generator = np.random.default_rng(11)
-    found, by_hand = [], []
+    actual, by_hand = [], []
     for _ in range(150):
         units = int(generator.integers(3, 60))
         n, p = 2 * units, float(generator.choice([0.2, 0.5, 0.9]))
         together = np.array([[1.0, share], [share, 1.0]])
-        drawn = generator.multivariate_normal(np.zeros(2), together, units).T
-        ranks = np.argsort(np.argsort(drawn, axis=None)).reshape(2, units) + 1
-        own = counted((edges[ranks] + edges[ranks + 1]) / 2)
-        value, ends = (out[0] for out in estimates(own, [0], [p]))
-        told = np.searchsorted(edges, [value, *ends], side="right") - 1.0
-        found.append(np.where(np.isnan([value, *ends]), np.nan, told))
+        draws = generator.multivariate_normal(np.zeros(2), together, units).T
+        ranks = np.argsort(np.argsort(draws, axis=None)).reshape(2, units) + 1
+        target = counted((edges[ranks] + edges[ranks + 1]) / 2)
+        value, ends = (out[0] for out in estimates(target, [0], [p]))
+        bins = np.searchsorted(edges, [value, *ends], side="right") - 1.0
+        actual.append(np.where(np.isnan([value, *ends]), np.nan, bins))
         at = np.ceil(p * n - 1e-9)
-        own = np.mean(ranks <= at, axis=0)
-        below, variance = own.mean(), own.var(ddof=1)
+        target = np.mean(ranks <= at, axis=0)
+        below, variance = target.mean(), target.var(ddof=1)
         size = units * below * (1 - below) / variance if variance > 1e-12 else units
         size = min(max(size, 1.0) * (t.ppf(0.975, n - 1) / t.ppf(0.975, units - 1)) ** 2, n)
         low = beta.ppf(0.025, size * p, size - size * p + 1)
@@ -166,7 +166,7 @@ def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> Non
         bounded = max(p, 1 - p) ** min(size, units) <= 0.025
         by_hand.append([at, *(np.ceil(n * np.array([low, high]) - 1e-9) if bounded else (np.nan, np.nan))])
     assert 0.2 < np.isnan(by_hand).any(axis=1).mean() < 0.8
-    np.testing.assert_array_equal(found, by_hand)
+    np.testing.assert_array_equal(actual, by_hand)
 
 
 @pytest.mark.parametrize("p", [0.05, 0.25, 0.5, 0.9, 0.95])
@@ -208,9 +208,9 @@ def test_interval_of_a_mean_solves_the_cubic(units: int, power: int) -> None:
 
     values = np.abs(np.random.default_rng(13).standard_normal(units)) ** power
     s = skew(values) / units**0.5
-    found = stats.mean_over_units(values)
-    assert found.value == pytest.approx(values.mean())
-    assert found.interval is not None
+    actual = stats.mean_over_units(values)
+    assert actual.value == pytest.approx(values.mean())
+    assert actual.interval is not None
     z = t.ppf(0.975, units - 1)
     ends = []
     for side in (z, -z):
@@ -219,7 +219,7 @@ def test_interval_of_a_mean_solves_the_cubic(units: int, power: int) -> None:
             return at + s * at**2 / 3 + s**2 * at**3 / 27 + s / 6 - side
 
         ends.append(values.mean() - brentq(off, -1e3, 1e3, xtol=1e-12) * sem(values))
-    assert found.interval == (pytest.approx(max(ends[0], 0.0)), pytest.approx(ends[1]))
+    assert actual.interval == (pytest.approx(max(ends[0], 0.0)), pytest.approx(ends[1]))
 
 
 def test_mean_of_a_symmetric_sample_has_the_interval_of_student() -> None:

@@ -33,7 +33,7 @@ DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 def asked(step: float, visits: int, limit: float) -> Study:
     """The slice of the demo with cells of another size, RP limited, every arm to pass."""
     study = armsim.load(DEMO).with_plan(units=300, visits=visits)
-    (task,) = (own for own in study.scenario.tasks if isinstance(own, Slice))
+    (task,) = (item for item in study.scenario.tasks if isinstance(item, Slice))
     requirement = Requirement(1.0, 0.95, limit, 0.99)
     return study.with_scenario(tasks=(replace(task, step=step),), requirement=requirement)
 
@@ -43,16 +43,16 @@ def test_the_yield_depends_on_neither_visits_nor_grid() -> None:
 
     Source: the law of the visits; 300 visits each at the worst pose of a coarse grid, by `simulate_test`.
     """
-    limit, told = 33e-6, []
+    limit, message = 33e-6, []
     for step, visits in ((0.12, 10), (0.12, 300), (0.06, 10)):
         (task,) = asked(step, visits, limit).run(2).tasks
         assert task.summary.yield_ is not None
-        told.append((task.summary.yield_.value, task.summary.repeatability_p95))
+        message.append((task.summary.yield_.value, task.summary.repeatability_p95))
         assert task.summary.holds
-    assert [value for value, _ in told] == [1.0] * 3
+    assert [value for value, _ in message] == [1.0] * 3
     # finer cells come closer to the largest RP there is; the visits change what is left of the integration
-    assert told[0][1] == pytest.approx(told[1][1], rel=0.01)
-    assert told[2][1] == pytest.approx(told[1][1], rel=0.05)
+    assert message[0][1] == pytest.approx(message[1][1], rel=0.01)
+    assert message[2][1] == pytest.approx(message[1][1], rel=0.05)
 
 
 def test_a_test_of_few_cycles_prints_more_than_the_arm_has() -> None:
@@ -119,7 +119,7 @@ def test_the_bias_is_given_to_the_joints_that_make_it() -> None:
     machine = replace(machine, joints=joints)
     linear = linearise(machine.at([[0.0, 0.0]]))
     by_hand = np.array([0.7 * zeros[0], 0.3 * zeros[1]])  # both along y
-    parts = {term.name: own[0] for term, own in zip(machine.terms, linear.bias_parts, strict=True)}
+    parts = {term.name: bias_part[0] for term, bias_part in zip(machine.terms, linear.bias_parts, strict=True)}
     total = by_hand.sum() ** 2
     assert parts["j1/mastering"] == pytest.approx(by_hand[0] * by_hand.sum(), rel=1e-9)
     assert parts["j2/mastering"] == pytest.approx(by_hand[1] * by_hand.sum(), rel=1e-9)
@@ -130,11 +130,11 @@ def test_the_bias_is_given_to_the_joints_that_make_it() -> None:
 def test_bias_shares_sum_to_the_bias_at_every_pose() -> None:
     result = armsim.load(ROOT / "scenarios" / "track-cell.yaml").with_plan(units=50, visits=2).run(1)
     for pose in result.tasks[0].poses:
-        parts = sum(x for own in pose.bias_shares.values() for x in own.values())
+        parts = sum(x for bias_share in pose.bias_shares.values() for x in bias_share.values())
         assert parts == pytest.approx(pose.shares["bias"]["mean"], abs=1e-12)
     summary = result.tasks[0].summary
-    assert sum(own.scatter + own.bias for own in summary.contributions) == pytest.approx(1.0)
-    assert list(summary.contributions) == sorted(summary.contributions, key=lambda own: -own.share)
+    assert sum(contribution.scatter + contribution.bias for contribution in summary.contributions) == pytest.approx(1.0)
+    assert list(summary.contributions) == sorted(summary.contributions, key=lambda item: -item.share)
 
 
 def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -152,10 +152,10 @@ def test_an_adaptive_run_that_cannot_reach_its_tolerance_ends(monkeypatch: pytes
     monkeypatch.setattr(engine, "MOST_UNITS", 100_000)
     lay_out = engine.lay_out
 
-    def small(machine: Machine, plan: SamplingPlan, *rest: object) -> object:
+    def small(machine: Machine, plan: SamplingPlan, *others: object) -> object:
         if plan.units > 22_000:
             raise RunError("too large")
-        return lay_out(machine, plan, *rest)  # type: ignore[arg-type]
+        return lay_out(machine, plan, *others)  # type: ignore[arg-type]
 
     monkeypatch.setattr(engine, "lay_out", small)
     with engine.sampling(machine, 0.95, RunOptions(1, GIB)) as place:
@@ -169,12 +169,12 @@ def test_the_interval_of_a_mean_square_covers(units: int, power: int) -> None:
     """Squares and fourth powers of normal numbers: 92 % or more of 2000 samples hold the mean. Source: known moments."""
     rng = np.random.default_rng(3)
     truth = {1: math.sqrt(2 / math.pi), 2: 1.0, 4: 3.0}[power]
-    held = 0
+    hits = 0
     for _ in range(2000):
         _, interval = mean_over_units(np.abs(rng.standard_normal(units)) ** power)
         assert interval is not None
-        held += interval[0] <= truth <= interval[1]
-    assert held / 2000 >= (0.92 if power == 4 and units < 1000 else 0.93)
+        hits += interval[0] <= truth <= interval[1]
+    assert hits / 2000 >= (0.92 if power == 4 and units < 1000 else 0.93)
 
 
 def test_figures_of_a_pose_do_not_hang_on_the_chunk() -> None:

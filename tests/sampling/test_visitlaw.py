@@ -31,13 +31,13 @@ VISITS = 400_000
 FIXED = Distribution("fixed", 1.0)
 
 
-def joint(name: str, kept: float, noise: float, lost: float, rotary: bool = True) -> Joint:
+def joint(name: str, constant: float, noise: float, lost: float, rotary: bool = True) -> Joint:
     """Keeps a fixed error, scatters normally, and rests on either side of its lost motion. [rad or m]"""
     summary = SheetSummary(60.0 if rotary else 1e-17, repeatability=Distribution("normal", noise) if noise else NONE)
     box = Transmission(ratio=1.0, lost_motion=2 * lost)
     return Joint(
         name, Encoder("bare", "rotation" if rotary else "translation", summary=summary), placement="motor", transmission=box,
-        mastering=Distribution("fixed", kept) if kept else None,
+        mastering=Distribution("fixed", constant) if constant else None,
     )  # fmt: skip
 
 
@@ -57,10 +57,10 @@ def test_a_unit_has_what_endless_visits_show(arm_name: str, case: str) -> None:
     robot.tool = SE3()  # the arm of the tests ends at the flange
     n, rng = len(arm.joints), np.random.default_rng(7)
     size, noise, lost = CASES[case]
-    kept = size * rng.choice([-1.0, 1.0], n) * rng.uniform(0.3, 1.0, n)
+    constant = size * rng.choice([-1.0, 1.0], n) * rng.uniform(0.3, 1.0, n)
     noises, losts = noise * rng.uniform(0.1, 1.0, n), lost * rng.uniform(0.1, 1.0, n)
-    rotary = [own.revolute for own in arm.joints]
-    machine = Machine(arm, tuple(joint(*row) for row in zip(arm.names, kept, noises, losts, rotary, strict=True)))
+    rotary = [item.revolute for item in arm.joints]
+    machine = Machine(arm, tuple(joint(*row) for row in zip(arm.names, constant, noises, losts, rotary, strict=True)))
     q = rng.uniform(-1.2, 1.2, n)
     sampler = Sampler.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
     law = sampler.law()
@@ -69,15 +69,15 @@ def test_a_unit_has_what_endless_visits_show(arm_name: str, case: str) -> None:
     draws = noises * rng.standard_normal((VISITS, n)) + losts * rng.choice([-1.0, 1.0], (VISITS, n))
     ets = robot.ets()
     nominal = np.asarray(ets.eval(q)).reshape(4, 4)
-    attained = np.asarray(ets.eval(q + kept + draws))
-    moved = attained[:, :3, 3].T - nominal[:3, 3:]
+    attained = np.asarray(ets.eval(q + constant + draws))
+    shifts = attained[:, :3, 3].T - nominal[:3, 3:]
     turned = Rotation.from_matrix(attained[:, :3, :3] @ nominal[:3, :3].T).as_rotvec().T
 
-    scatter = np.sqrt(np.trace(np.cov(moved)))
+    scatter = np.sqrt(np.trace(np.cov(shifts)))
     near = 5 * scatter / math.sqrt(VISITS)  # five standard deviations of a mean
-    assert barycentre[:, 0] == pytest.approx(moved.mean(axis=1), abs=near + 0.05 * size**3)
-    assert figures[0, 0] == pytest.approx(np.linalg.norm(moved.mean(axis=1)), abs=near + 0.05 * size**3)
-    rp = pose_repeatability(moved)
+    assert barycentre[:, 0] == pytest.approx(shifts.mean(axis=1), abs=near + 0.05 * size**3)
+    assert figures[0, 0] == pytest.approx(np.linalg.norm(shifts.mean(axis=1)), abs=near + 0.05 * size**3)
+    rp = pose_repeatability(shifts)
     # RP of a normal law from n visits scatters by 0.63 RP / sqrt(n); second order of the errors kept is left out
     assert figures[1, 0] == pytest.approx(
         rp, rel=4 * 0.63 / math.sqrt(VISITS) + 4 * law.half_width[0] / rp + 2 * size**2
@@ -93,7 +93,7 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
     arm, robot = published_arm(arm_name)
     n, rng = len(arm.joints), np.random.default_rng(3)
     noises, losts = 1e-5 * rng.uniform(0.1, 1.0, n), 1e-5 * rng.uniform(0.1, 1.0, n)
-    rotary = [own.revolute for own in arm.joints]
+    rotary = [item.revolute for item in arm.joints]
     machine = Machine(arm, tuple(joint(*row) for row in zip(arm.names, [0.0] * n, noises, losts, rotary, strict=True)))
     q = rng.uniform(-1.2, 1.2, n)
     sampler = Sampler.prepare(machine.at(q), SamplingPlan(4000, 100, 3))
@@ -101,8 +101,8 @@ def test_errors_kept_change_repeatability_as_they_turn_the_jacobian(arm_name: st
     draws = noises * rng.standard_normal((VISITS, n)) + losts * rng.choice([-1.0, 1.0], (VISITS, n))
     ets, step = robot.ets(), 1e-2
 
-    def both(kept: np.ndarray) -> tuple[float, float]:
-        nominal, attained = (np.asarray(ets.eval(at)).reshape(-1, 4, 4) for at in (q, q + kept + draws))
+    def both(constant: np.ndarray) -> tuple[float, float]:
+        nominal, attained = (np.asarray(ets.eval(at)).reshape(-1, 4, 4) for at in (q, q + constant + draws))
         turned = Rotation.from_matrix(attained[:, :3, :3] @ nominal[0, :3, :3].T).as_rotvec()
         return pose_repeatability(attained[:, :3, 3].T), 3 * math.sqrt(np.linalg.eigvalsh(np.cov(turned.T))[-1])
 
@@ -121,10 +121,10 @@ def test_known_laws() -> None:
     def law(gains: np.ndarray, kind: str) -> float:
         at = Kinematics(gains[None], gains[None], np.zeros(len(gains), bool), np.eye(4)[None], np.zeros((1, 2, 3)))
         k = np.arange(len(gains))
-        own = VisitCoefficients((kind,) * len(gains), k, k, np.ones((1, len(gains))))
-        found = visit_law(own, at, SamplingPlan(20_000, 100, 5), np.zeros((1, 3)))
-        assert found.half_width[0] < 3e-3 * found.repeatability[0]
-        return float(found.repeatability[0])
+        visit_coefficients = VisitCoefficients((kind,) * len(gains), k, k, np.ones((1, len(gains))))
+        actual = visit_law(visit_coefficients, at, SamplingPlan(20_000, 100, 5), np.zeros((1, 3)))
+        assert actual.half_width[0] < 3e-3 * actual.repeatability[0]
+        return float(actual.repeatability[0])
 
     m = math.sqrt(2 / math.pi)
     assert law(np.eye(3), "normal") == pytest.approx(3.616, rel=1e-3)
@@ -146,11 +146,11 @@ def test_the_interval_of_the_integration_covers() -> None:
     truth = np.mean(
         [Sampler.prepare(evaluated, SamplingPlan(40_000, 100, seed)).law().repeatability[0] for seed in range(50, 66)]
     )
-    held = 0
+    hits = 0
     for seed in range(300):
         law = Sampler.prepare(evaluated, SamplingPlan(200, 30, seed)).law()
-        held += abs(law.repeatability[0] - truth) <= law.half_width[0]
-    assert held / 300 == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / 300))
+        hits += abs(law.repeatability[0] - truth) <= law.half_width[0]
+    assert hits / 300 == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / 300))
 
 
 def test_no_visit_no_repeatability() -> None:
@@ -179,8 +179,10 @@ def test_poses_worked_out_apart_have_the_same_bits(size: int) -> None:
     sampler = Sampler.prepare(machine.at(q), SamplingPlan(200, 30, 5))
     across = np.random.default_rng(1).standard_normal((14, 3))
     tangents = across / np.linalg.norm(across, axis=1, keepdims=True)
-    whole = sampler.law(tangents)
+    full = sampler.law(tangents)
     for first in range(0, 14, size):
-        own = sampler.law(tangents, slice(first, first + size))
+        target = sampler.law(tangents, slice(first, first + size))
         for name in VisitLaw.__dataclass_fields__:
-            assert np.array_equal(getattr(own, name)[first : first + size], getattr(whole, name)[first : first + size])
+            assert np.array_equal(
+                getattr(target, name)[first : first + size], getattr(full, name)[first : first + size]
+            )

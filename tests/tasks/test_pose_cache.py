@@ -30,7 +30,7 @@ def same(one: PoseSet, other: PoseSet) -> bool:
     for field in fields(PoseSet):
         a, b = getattr(one, field.name), getattr(other, field.name)
         if field.name == "configurations":
-            pairs: list[tuple[Any, Any]] = [(getattr(a, own.name), getattr(b, own.name)) for own in fields(a)]
+            pairs: list[tuple[Any, Any]] = [(getattr(a, item.name), getattr(b, item.name)) for item in fields(a)]
         else:
             pairs = [(a, b)]
         for x, y in pairs:
@@ -46,11 +46,11 @@ def test_every_kind_of_task_comes_back_to_the_bit() -> None:
     study = armsim.load(EVERY)
     arm = study.scenario.machine.arm
     for task in study.scenario.tasks:
-        found = task.find(arm)
-        pose_cache.save("k", found)
+        pose_set = task.find(arm)
+        pose_cache.save("k", pose_set)
         back = pose_cache.load("k")
         assert back is not None, task.name
-        assert same(found, back), task.name
+        assert same(pose_set, back), task.name
 
 
 def test_the_same_arm_and_task_are_searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -67,8 +67,8 @@ def test_the_same_arm_and_task_are_searched_once(monkeypatch: pytest.MonkeyPatch
     assert len(searched) == 1
     assert same(first[0], again[0])
     arm = study.scenario.machine.arm
-    moved = replace(arm, motions=(*arm.motions[:-1], replace(arm.motions[-1], value=arm.motions[-1].value + 1e-12)))
-    study.with_scenario(machine=replace(study.scenario.machine, arm=moved)).find()
+    changed = replace(arm, motions=(*arm.motions[:-1], replace(arm.motions[-1], value=arm.motions[-1].value + 1e-12)))
+    study.with_scenario(machine=replace(study.scenario.machine, arm=changed)).find()
     assert len(searched) == 2
     study.with_scenario(tasks=(replace(study.scenario.tasks[0], name="other"),)).find()
     assert len(searched) == 3
@@ -81,8 +81,8 @@ def test_poses_of_other_sources_are_not_taken(monkeypatch: pytest.MonkeyPatch, t
     arm = study.scenario.machine.arm
     before = pose_cache.poses_of(arm, task)
     configurations = replace(before.configurations, joints=before.configurations.joints + 7e-3)
-    moved = replace(before, configurations=configurations)
-    monkeypatch.setattr(type(task), "find", lambda self, arm, advance: moved)
+    changed = replace(before, configurations=configurations)
+    monkeypatch.setattr(type(task), "find", lambda self, arm, advance: changed)
     assert same(pose_cache.poses_of(arm, task), before)
     package = tmp_path / "changed"
     shutil.copytree(Path(armsim.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))
@@ -90,7 +90,7 @@ def test_poses_of_other_sources_are_not_taken(monkeypatch: pytest.MonkeyPatch, t
     with (package / "tasks" / "cells.py").open("a") as file:
         file.write("# one line more\n")
     monkeypatch.setattr(pose_cache, "source_digest", lambda: digest_of(package))
-    assert same(pose_cache.poses_of(arm, task), moved)
+    assert same(pose_cache.poses_of(arm, task), changed)
 
 
 @pytest.mark.parametrize(
@@ -107,18 +107,18 @@ def test_the_digest_follows_every_source(tmp_path: Path, change: str) -> None:
     assert digest_of(package) != source_digest()
 
 
-def damages(whole: bytes) -> Iterator[tuple[str, bytes]]:
+def damages(full: bytes) -> Iterator[tuple[str, bytes]]:
     """A cache file in every kind of damage: empty, of another kind, cut, bytes changed one and some at a time."""
-    yield from {"empty": b"", "zeros": b"\0" * 500, "other": b"PK", "longer": whole + b"\0", "twice": whole * 2}.items()
+    yield from {"empty": b"", "zeros": b"\0" * 500, "other": b"PK", "longer": full + b"\0", "twice": full * 2}.items()
     random = np.random.default_rng(20)
-    for size in random.integers(1, len(whole), 60).tolist():
-        yield f"cut at {size}", whole[:size]
-        yield f"begins at {size}", whole[size:]
-    for place in sorted({*range(80), *range(len(whole) - 80, len(whole)), *random.integers(0, len(whole), 1500)}):
+    for size in random.integers(1, len(full), 60).tolist():
+        yield f"cut at {size}", full[:size]
+        yield f"begins at {size}", full[size:]
+    for place in sorted({*range(80), *range(len(full) - 80, len(full)), *random.integers(0, len(full), 1500)}):
         mask = int(random.integers(1, 256))
-        yield f"byte {place} ^ {mask}", whole[:place] + bytes([whole[place] ^ mask]) + whole[place + 1 :]
-    for place in random.integers(0, len(whole) - 8, 100).tolist():
-        yield f"eight bytes at {place}", whole[:place] + random.bytes(8) + whole[place + 8 :]
+        yield f"byte {place} ^ {mask}", full[:place] + bytes([full[place] ^ mask]) + full[place + 1 :]
+    for place in random.integers(0, len(full) - 8, 100).tolist():
+        yield f"eight bytes at {place}", full[:place] + random.bytes(8) + full[place + 8 :]
 
 
 def test_no_damage_passes(own_cache: Path) -> None:
@@ -146,18 +146,20 @@ def test_damaged_poses_are_found_again_and_replaced(own_cache: Path, damage: str
     study = study.with_scenario(tasks=study.scenario.tasks[:1])
     poses = study.find()
     (file,) = own_cache.glob("*.npz")
-    whole = file.read_bytes()
+    content = file.read_bytes()
     if damage == "folder":  # cannot be read, nor replaced
         file.unlink()
         file.mkdir()
     elif damage == "forbidden":
         file.chmod(0)
     else:
-        file.write_bytes(whole[:-200] if damage == "cut" else whole[:700] + bytes([whole[700] ^ 64]) + whole[701:])
+        file.write_bytes(
+            content[:-200] if damage == "cut" else content[:700] + bytes([content[700] ^ 64]) + content[701:]
+        )
     again = Study(study.scenario).find()
     assert same(poses[0], again[0])
     if damage != "folder":
-        assert file.read_bytes() == whole
+        assert file.read_bytes() == content
         assert pose_cache.load(file.stem) is not None
 
 
@@ -222,8 +224,8 @@ def test_a_cache_that_cannot_be_written_is_done_without(monkeypatch: pytest.Monk
 def test_old_ones_make_way(own_cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pose_cache, "MOST_FILES", 3)
     study = Study.load(EVERY)
-    found = study.scenario.tasks[0].find(study.scenario.machine.arm)
+    pose_set = study.scenario.tasks[0].find(study.scenario.machine.arm)
     for number in range(6):
-        pose_cache.save(f"k{number}", found)
+        pose_cache.save(f"k{number}", pose_set)
     assert len(list(own_cache.glob("*.npz"))) == 3
     assert not list(own_cache.glob("*.partial"))

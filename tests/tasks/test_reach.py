@@ -48,18 +48,18 @@ def test_poses_of_forward_kinematics_are_found(arm_name: str, ends: tuple[float,
     arm = limited(arm, *ends)
     rng = np.random.default_rng(11)
     q = rng.uniform(arm.lowest, arm.highest, (POSES, len(arm.joints)))
-    asked = np.asarray(robot.ets().eval(q))
+    request = np.asarray(robot.ets().eval(q))
     solver = Solver(arm)
-    starts, found = solver.starts(), []
-    for pose in asked:
+    starts, solution = solver.starts(), []
+    for pose in request:
         x, y, z = pose[:3, 3]
         solved = solver.solve(Command((float(x), float(y), float(z)), rpy(pose[:3, :3])), starts)
-        found.append(np.full(len(arm.joints), np.nan) if isinstance(solved, Failure) else solved)
-    joints = np.array(found)
+        solution.append(np.full(len(arm.joints), np.nan) if isinstance(solved, Failure) else solved)
+    joints = np.array(solution)
     good = ~np.isnan(joints[:, 0])
     assert good.mean() >= 0.999
     reached = np.asarray(robot.ets().eval(joints[good]))
-    np.testing.assert_allclose(reached[:, :3], asked[good][:, :3], atol=2 * CLOSE)
+    np.testing.assert_allclose(reached[:, :3], request[good][:, :3], atol=2 * CLOSE)
     assert np.all(joints[good] >= arm.lower - 1e-9)
     assert np.all(joints[good] <= arm.upper + 1e-9)
 
@@ -75,8 +75,8 @@ def test_cells_of_a_redundant_arm_are_those_of_an_independent_solver() -> None:
     """
     arm = seven()
     down = PoseConstraints(direction=(0.0, 0.0, -1.0))
-    found = Slice("s", "xz", 0.0, 0.15, x=(-0.6, 0.6), z=(0.0, 0.6), constraints=down).find(arm)
-    grid = found.grid
+    pose_set = Slice("s", "xz", 0.0, 0.15, x=(-0.6, 0.6), z=(0.0, 0.6), constraints=down).find(arm)
+    grid = pose_set.grid
     assert grid is not None
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
     rng, missed = np.random.default_rng(0), []
@@ -101,14 +101,14 @@ def test_cells_of_a_redundant_arm_are_those_of_an_independent_solver() -> None:
 def test_a_redundant_map_is_smooth() -> None:
     """Neighbouring cells of a seven-axis arm differ in posture by no more than their distance over the short arm lengths."""
     arm = limited(published_arm("LWR4")[0], -2.8, 2.8)
-    found = Slice(
+    pose_set = Slice(
         "s", "yz", 0.35, 0.02, y=(-0.3, 0.3), z=(0.1, 0.5), constraints=PoseConstraints(rpy=(np.pi, 0.0, 0.0))
     ).find(arm)
-    grid = found.grid
+    grid = pose_set.grid
     assert grid is not None
     index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
     assert np.all(index >= 0)
-    q = found.configurations.joints[index]
+    q = pose_set.configurations.joints[index]
     for axis in (0, 1):
         assert np.abs(np.diff(q, axis=axis)).max() < 0.35  # 20 mm on levers of 100 mm and more
 
@@ -122,8 +122,8 @@ def test_a_symmetric_arm_has_a_symmetric_map() -> None:
         PoseConstraints(direction=(0.0, 0.0, -1.0)),
         PoseConstraints(),
     ):
-        found = Slice("s", "yz", 0.3, 0.1, constraints=constraints).find(arm)
-        grid = found.grid
+        pose_set = Slice("s", "yz", 0.3, 0.1, constraints=constraints).find(arm)
+        grid = pose_set.grid
         assert grid is not None
         index = np.array(grid.pose).reshape(len(grid.centres[1]), len(grid.centres[0]))
         np.testing.assert_array_equal(index >= 0, index[:, ::-1] >= 0)
@@ -158,9 +158,9 @@ def test_the_posture_does_not_depend_on_the_way_there() -> None:
     solver = Solver(arm, PoseConstraints(nearest=tuple(nearest)))
     tool = arm.postures(nearest + 0.02).tool[0]
     command = Command(tuple(tool[:3, 3].tolist()), rpy(tool[:3, :3]))
-    found = [solver.solve(command, [nearest + 0.1 * rng.standard_normal(7)]) for _ in range(20)]
-    for q in found:
-        np.testing.assert_allclose(q, found[0], atol=1e-5)
+    solution = [solver.solve(command, [nearest + 0.1 * rng.standard_normal(7)]) for _ in range(20)]
+    for q in solution:
+        np.testing.assert_allclose(q, solution[0], atol=1e-5)
 
 
 def test_a_jump_is_seen_at_joints_without_a_range() -> None:
@@ -171,12 +171,12 @@ def test_a_jump_is_seen_at_joints_without_a_range() -> None:
     tool = endless.postures(q).tool[0]
     turn = tool[:3, :3]
     side = turn @ rotation(np.array([1.0, 0.0, 0.0]), 0.02)[0]
-    here, aside = tuple(tool[:3, 3].tolist()), tuple((tool[:3, 3] + [0.0, 0.004, 0.0]).tolist())
+    location, aside = tuple(tool[:3, 3].tolist()), tuple((tool[:3, 3] + [0.0, 0.004, 0.0]).tolist())
     start = turn @ rotation(np.array([0.0, 1.0, 0.0]), 0.02)[0]
     before = tuple((tool[:3, 3] - [0.0, 0.004, 0.0]).tolist())
     path = Path(
         "through the wrist", 0.002, 0.05,
-        (Waypoint(before, rpy=rpy(start)), Waypoint(here, rpy=rpy(turn)), Waypoint(aside, rpy=rpy(side))),
+        (Waypoint(before, rpy=rpy(start)), Waypoint(location, rpy=rpy(turn)), Waypoint(aside, rpy=rpy(side))),
         constraints=PoseConstraints(near=tuple(q.tolist())),
     )  # fmt: skip
     with pytest.raises(RunError, match=r"jumps from one posture to another .*j4"):
@@ -185,8 +185,8 @@ def test_a_jump_is_seen_at_joints_without_a_range() -> None:
 
 def test_what_cannot_be_reached_was_looked_for() -> None:
     """The reason tells from how many starts."""
-    found = Slice("s", "xy", 0.0, 0.05).find(planar_arm(0.4, 0.3))
-    reasons = {p.reason for p in found.unreachable}
+    pose_set = Slice("s", "xy", 0.0, 0.05).find(planar_arm(0.4, 0.3))
+    reasons = {p.reason for p in pose_set.unreachable}
     assert reasons == {
         "beyond the reach of the arm",
         "no joint position found that takes the tool there, from 64 starts",
@@ -197,26 +197,26 @@ def test_a_posture_on_a_track() -> None:
     """The stated place of the track draws the carriage there."""
     study = armsim.load(ROOT / "scenarios" / "track-cell.yaml")
     arm = study.scenario.machine.arm
-    wanted = (0.3, 0.1, 0.6, 0.4, 0.1, 0.7, 0.2)
-    task = Slice("s", "xz", 0.2, 0.1, x=(0.3, 0.5), z=(0.1, 0.3), constraints=PoseConstraints(nearest=wanted))
+    expected = (0.3, 0.1, 0.6, 0.4, 0.1, 0.7, 0.2)
+    task = Slice("s", "xz", 0.2, 0.1, x=(0.3, 0.5), z=(0.1, 0.3), constraints=PoseConstraints(nearest=expected))
     near = task.find(arm).configurations.joints
-    far = replace(task, constraints=PoseConstraints(nearest=(0.9, *wanted[1:]))).find(arm).configurations.joints
+    far = replace(task, constraints=PoseConstraints(nearest=(0.9, *expected[1:]))).find(arm).configurations.joints
     # a metre on the track counts as much as a radian: some millimetres closer, at every cell
     assert np.all(near[:, 0] < far[:, 0] - 2e-3)
 
 
-@pytest.mark.parametrize("wanted", [-0.9, 0.0, 0.6])
-def test_the_elbow_stands_where_it_is_asked(wanted: float) -> None:
+@pytest.mark.parametrize("expected", [-0.9, 0.0, 0.6])
+def test_the_elbow_stands_where_it_is_asked(expected: float) -> None:
     """Every cell of a map has the elbow at the stated angle. Source: shoulder, elbow and wrist by roboticstoolbox."""
     arm, robot = published_arm("LWR4")
     robot.tool = SE3()
-    down = PoseConstraints(rpy=(np.pi, 0.0, 0.0), elbow=wanted)
-    found = Slice("s", "yz", 0.4, 0.1, y=(-0.2, 0.2), z=(0.1, 0.4), constraints=down).find(arm)
-    assert len(found.names) >= 12
-    for q in found.configurations.joints:
+    down = PoseConstraints(rpy=(np.pi, 0.0, 0.0), elbow=expected)
+    pose_set = Slice("s", "yz", 0.4, 0.1, y=(-0.2, 0.2), z=(0.1, 0.4), constraints=down).find(arm)
+    assert len(pose_set.names) >= 12
+    for q in pose_set.configurations.joints:
         links = robot.fkine_all(q).t  # base, then the frame that every joint carries
         shoulder, elbow, wrist = links[2], links[4], links[6]
         line = (wrist - shoulder) / np.linalg.norm(wrist - shoulder)
         out, up = (v - line * (line @ v) for v in (elbow - shoulder, np.array([0.0, 0.0, 1.0])))
         angle = np.arctan2(line @ np.cross(up, out), up @ out)
-        assert angle == pytest.approx(wanted, abs=1e-5)
+        assert angle == pytest.approx(expected, abs=1e-5)

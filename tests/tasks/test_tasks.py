@@ -71,10 +71,10 @@ def test_round_trip_branch_by_branch(name: str, elbow: str, wrist: str) -> None:
 
                 rpy = tuple(Rotation.from_matrix(pose[:3, :3]).as_euler("xyz"))
                 constraints = PoseConstraints(rpy, branch=((elbow, sign_of_elbow), (wrist, sign_of_wrist)))
-                found = solved(arm, Command(tuple(pose[:3, 3]), rpy), constraints)
-                np.testing.assert_allclose(arm.postures(found).tool[0], pose, atol=CLOSE)
-                assert np.sign(found[2]) == sign_of_elbow
-                assert np.sign(found[4]) == sign_of_wrist
+                solution = solved(arm, Command(tuple(pose[:3, 3]), rpy), constraints)
+                np.testing.assert_allclose(arm.postures(solution).tool[0], pose, atol=CLOSE)
+                assert np.sign(solution[2]) == sign_of_elbow
+                assert np.sign(solution[4]) == sign_of_wrist
 
 
 @pytest.mark.parametrize("direction", [(0.0, 0.0, -1.0), (0.6, 0.0, -0.8), (0.0, 1.0, 0.0)])
@@ -91,52 +91,52 @@ def test_a_tool_free_about_its_direction(direction: tuple[float, float, float]) 
 
 def test_a_point_out_of_reach_says_so() -> None:
     task = Poses("p", (NamedPose("far", command=Command((5.0, 0.0, 0.0))), NamedPose("here", joints=(0.1, 0.2))))
-    found = task.find(planar_arm(0.4, 0.3))
-    assert found.names == ("here",)
-    assert [(p.name, p.position) for p in found.unreachable] == [("far", (5.0, 0.0, 0.0))]
-    assert found.unreachable[0].reason == "no joint position found that takes the tool there, from 128 starts"
+    pose_set = task.find(planar_arm(0.4, 0.3))
+    assert pose_set.names == ("here",)
+    assert [(p.name, p.position) for p in pose_set.unreachable] == [("far", (5.0, 0.0, 0.0))]
+    assert pose_set.unreachable[0].reason == "no joint position found that takes the tool there, from 128 starts"
 
 
 def test_joint_ranges_are_kept_and_named() -> None:
     arm = planar_arm(0.4, 0.3)
     narrow = replace(arm, joints=(arm.joints[0], replace(arm.joints[1], lower=-0.1, upper=0.1)))
     solver = Solver(narrow)
-    found = solver.solve(Command((0.3, 0.2, 0.0)), solver.starts())
-    assert isinstance(found, Failure)
-    assert found.reason == "found only outside the range of j2"
+    solution = solver.solve(Command((0.3, 0.2, 0.0)), solver.starts())
+    assert isinstance(solution, Failure)
+    assert solution.reason == "found only outside the range of j2"
 
 
 def test_slice_of_a_planar_arm_is_its_annulus() -> None:
     """Cells between l1 - l2 and l1 + l2 can be reached, others not. Source: geometry."""
     arm = planar_arm(0.4, 0.3)
-    found = Slice("s", "xy", 0.0, 0.05).find(arm)
-    assert found.grid is not None
-    first, second = (np.array(centres) for centres in found.grid.centres)
-    index = np.array(found.grid.pose).reshape(len(second), len(first))
+    pose_set = Slice("s", "xy", 0.0, 0.05).find(arm)
+    assert pose_set.grid is not None
+    first, second = (np.array(centres) for centres in pose_set.grid.centres)
+    index = np.array(pose_set.grid.pose).reshape(len(second), len(first))
     x, y = np.meshgrid(first, second)
     distance = np.hypot(x, y)
     inside = (distance > 0.1 + 1e-6) & (distance < 0.7 - 1e-6)
     outside = (distance < 0.1 - 1e-6) | (distance > 0.7 + 1e-6)
     assert np.all(index[inside] >= 0)
     assert np.all(index[outside] == -1)
-    reached = arm.postures(found.configurations.joints).tool[:, :3, 3]
+    reached = arm.postures(pose_set.configurations.joints).tool[:, :3, 3]
     np.testing.assert_allclose(reached[index[inside], 0], x[inside], atol=CLOSE)
     np.testing.assert_allclose(reached[index[inside], 1], y[inside], atol=CLOSE)
-    reasons = {p.reason for p in found.unreachable}
+    reasons = {p.reason for p in pose_set.unreachable}
     assert "beyond the reach of the arm" in reasons
     assert "no joint position found that takes the tool there, from 64 starts" in reasons
-    assert len(found.names) + len(found.unreachable) == index.size
+    assert len(pose_set.names) + len(pose_set.unreachable) == index.size
 
 
 def test_slice_keeps_the_branch_of_its_neighbours() -> None:
     """Away from its rims, neighbouring cells of a slice differ by small joint motions."""
     arm, _ = published_arm("Puma560")
-    found = Slice("s", "xz", 0.1, 0.05, x=(0.3, 0.6), z=(0.3, 0.7), constraints=PoseConstraints(DOWN)).find(arm)
-    assert found.grid is not None
-    index = np.array(found.grid.pose).reshape([len(c) for c in found.grid.centres[::-1]])
+    pose_set = Slice("s", "xz", 0.1, 0.05, x=(0.3, 0.6), z=(0.3, 0.7), constraints=PoseConstraints(DOWN)).find(arm)
+    assert pose_set.grid is not None
+    index = np.array(pose_set.grid.pose).reshape([len(c) for c in pose_set.grid.centres[::-1]])
     steps = []
     for i, j in zip(*np.nonzero((index[:, :-1] >= 0) & (index[:, 1:] >= 0)), strict=True):
-        step = found.configurations.joints[index[i, j]] - found.configurations.joints[index[i, j + 1]]
+        step = pose_set.configurations.joints[index[i, j]] - pose_set.configurations.joints[index[i, j + 1]]
         steps.append(np.abs(np.angle(np.exp(1j * step))).max())  # a joint may unwind by a whole turn at its end
     assert len(steps) > 20
     assert max(steps) < 0.8
@@ -154,10 +154,10 @@ def test_a_slice_in_a_frame_and_a_volume_lie_where_they_shall() -> None:
 
     arm, _ = published_arm("Puma560")
     xyz, rpy = (0.4, 0.0, 0.1), (0.1, -0.3, 0.5)
-    found = Slice("s", "xy", 0.02, 0.1, x=(-0.1, 0.1), y=(-0.1, 0.1), frame=Frame(xyz, rpy)).find(arm)
+    pose_set = Slice("s", "xy", 0.02, 0.1, x=(-0.1, 0.1), y=(-0.1, 0.1), frame=Frame(xyz, rpy)).find(arm)
     turn = Rotation.from_euler("xyz", rpy)
-    inside = turn.inv().apply(arm.postures(found.configurations.joints).tool[:, :3, 3] - np.array(xyz))
-    assert len(found.names) == 9
+    inside = turn.inv().apply(arm.postures(pose_set.configurations.joints).tool[:, :3, 3] - np.array(xyz))
+    assert len(pose_set.names) == 9
     np.testing.assert_allclose(inside[:, 2], 0.02, atol=1e-7)
     np.testing.assert_allclose(sorted(set(np.round(inside[:, 0], 6))), [-0.1, 0.0, 0.1])
     box = Volume("v", (0.3, 0.5), (-0.1, 0.1), (0.0, 0.2), 0.1, PoseConstraints(DOWN)).find(arm)
@@ -178,10 +178,10 @@ def test_a_cloud_even_in_reach_covers_a_disc_evenly() -> None:
     arm = planar_arm(0.35, 0.35)
     share = {}
     for uniform in ("joints", "reach"):
-        found = Cloud("c", 1024, uniform).find(arm)  # type: ignore[arg-type]
-        assert len(found.names) == 1024
+        pose_set = Cloud("c", 1024, uniform).find(arm)  # type: ignore[arg-type]
+        assert len(pose_set.names) == 1024
         share[uniform] = np.mean(
-            np.linalg.norm(arm.postures(found.configurations.joints).tool[:, :2, 3], axis=1) < 0.35
+            np.linalg.norm(arm.postures(pose_set.configurations.joints).tool[:, :2, 3], axis=1) < 0.35
         )
     assert share["joints"] == pytest.approx(1 / 3, abs=0.01)
     assert share["reach"] == pytest.approx(1 / 4, abs=0.03)
@@ -206,11 +206,11 @@ def test_iso_poses_by_hand() -> None:
 
 def test_the_largest_cube_is_reached() -> None:
     arm, _ = published_arm("Puma560")
-    found = IsoPoses("i", constraints=PoseConstraints(DOWN)).find(arm)
-    assert found.names == ("P1", "P2", "P3", "P4", "P5")
-    assert not found.unreachable
-    assert found.pairs == ((1, 3),)
-    tips = arm.postures(found.configurations.joints).tool[:, :3, 3]
+    pose_set = IsoPoses("i", constraints=PoseConstraints(DOWN)).find(arm)
+    assert pose_set.names == ("P1", "P2", "P3", "P4", "P5")
+    assert not pose_set.unreachable
+    assert pose_set.pairs == ((1, 3),)
+    tips = arm.postures(pose_set.configurations.joints).tool[:, :3, 3]
     edge = np.abs(tips[1] - tips[0]).max() / 0.4
     assert 0.2 < edge < arm.reach
 
@@ -233,19 +233,19 @@ def test_a_planar_arm_round_a_circle_in_closed_form() -> None:
     quarter = (r / math.sqrt(2), r / math.sqrt(2), 0.0)
     path = Path("p", 0.002, v, (Waypoint((r, 0.0, 0.0)), Waypoint((0.0, r, 0.0), quarter)))
     assert path.length == pytest.approx(r * math.pi / 2)
-    found = path.find(arm)
-    configurations = found.configurations
-    assert found.along is not None
+    pose_set = path.find(arm)
+    configurations = pose_set.configurations
+    assert pose_set.along is not None
     assert configurations.speeds is not None
     assert configurations.directions is not None
     assert configurations.tangents is not None
     np.testing.assert_allclose(configurations.speeds[:, 0], v / r, rtol=1e-5)
     np.testing.assert_allclose(configurations.speeds[:, 1], 0.0, atol=1e-6)
-    np.testing.assert_allclose(configurations.joints[:, 0] - configurations.joints[0, 0], found.along / r, atol=1e-8)
+    np.testing.assert_allclose(configurations.joints[:, 0] - configurations.joints[0, 0], pose_set.along / r, atol=1e-8)
     elbow = 2 * math.pi - math.acos((0.4**2 + 0.3**2 - r**2) / (2 * 0.4 * 0.3))  # law of cosines
     np.testing.assert_allclose(np.cos(configurations.joints[:, 1]), np.cos(elbow - math.pi), atol=1e-9)
     assert (configurations.directions[:, 0] == 1).all()
-    ahead = np.stack([-np.sin(found.along / r + 0.002 / r), np.cos(found.along / r)], axis=1)
+    ahead = np.stack([-np.sin(pose_set.along / r + 0.002 / r), np.cos(pose_set.along / r)], axis=1)
     np.testing.assert_allclose(configurations.tangents[:, :2], ahead, atol=5e-3)
 
 
@@ -258,24 +258,28 @@ def test_a_path_that_jumps_between_branches_is_an_error() -> None:
 
 def test_unreachable_points_of_a_path_are_named() -> None:
     arm = planar_arm(0.4, 0.3)
-    found = Path("p", 0.05, 0.1, (Waypoint((0.5, 0.0, 0.0)), Waypoint((0.8, 0.0, 0.0)))).find(arm)
-    assert [point.name for point in found.unreachable] == ["250 mm", "300 mm"]
-    assert len(found.names) == 5
+    pose_set = Path("p", 0.05, 0.1, (Waypoint((0.5, 0.0, 0.0)), Waypoint((0.8, 0.0, 0.0)))).find(arm)
+    assert [point.name for point in pose_set.unreachable] == ["250 mm", "300 mm"]
+    assert len(pose_set.names) == 5
 
 
 def test_a_path_of_joint_positions() -> None:
     """Points along straight lines of joint space, never farther apart than a step. Source: forward kinematics."""
     arm = planar_arm(0.4, 0.3)
-    found = Path("p", 0.01, 0.1, joints=((0.0, 0.5), (1.0, 0.5), (0.5, 1.0))).find(arm)
-    tips = arm.postures(found.configurations.joints).tool[:, :3, 3]
+    pose_set = Path("p", 0.01, 0.1, joints=((0.0, 0.5), (1.0, 0.5), (0.5, 1.0))).find(arm)
+    tips = arm.postures(pose_set.configurations.joints).tool[:, :3, 3]
     assert np.linalg.norm(np.diff(tips, axis=0), axis=1).max() < 0.0101
-    assert found.along is not None
-    assert found.configurations.directions is not None
-    assert found.along[-1] == pytest.approx(np.linalg.norm(np.diff(tips, axis=0), axis=1).sum())
-    turned = np.flatnonzero(np.diff(found.configurations.directions[:, 0]))
+    assert pose_set.along is not None
+    assert pose_set.configurations.directions is not None
+    assert pose_set.along[-1] == pytest.approx(np.linalg.norm(np.diff(tips, axis=0), axis=1).sum())
+    turned = np.flatnonzero(np.diff(pose_set.configurations.directions[:, 0]))
     assert len(turned) == 1
-    assert found.configurations.joints[turned[0] + 1, 0] == pytest.approx(1.0)  # it turns round at the second waypoint
-    assert (found.configurations.directions[: turned[0] + 1, 1] == 0).all()  # until then the second joint has not moved
+    assert pose_set.configurations.joints[turned[0] + 1, 0] == pytest.approx(
+        1.0
+    )  # it turns round at the second waypoint
+    assert (
+        pose_set.configurations.directions[: turned[0] + 1, 1] == 0
+    ).all()  # until then the second joint has not moved
 
 
 def test_a_joint_that_turns_while_the_tool_stands() -> None:
@@ -284,17 +288,19 @@ def test_a_joint_that_turns_while_the_tool_stands() -> None:
     Directions stay those of the joints, speeds are finite, every point has a name of its own. Source: kinematics.
     """
     arm = planar_arm(0.4, 0.3, 0.0)  # the third joint turns the tool about its own point
-    found = Path("p", 0.02, 0.1, joints=((0.0, 0.5, 0.0), (0.3, 0.5, 0.0), (0.3, 0.5, 1.0), (0.3, 0.8, 1.0))).find(arm)
-    configurations = found.configurations
-    assert len(set(found.names)) == len(found.names)
+    pose_set = Path("p", 0.02, 0.1, joints=((0.0, 0.5, 0.0), (0.3, 0.5, 0.0), (0.3, 0.5, 1.0), (0.3, 0.8, 1.0))).find(
+        arm
+    )
+    configurations = pose_set.configurations
+    assert len(set(pose_set.names)) == len(pose_set.names)
     assert configurations.speeds is not None
     assert configurations.directions is not None
     assert np.isfinite(configurations.speeds).all()
     assert (configurations.directions[:, 0] == 1).all()
-    stands = int(np.flatnonzero(configurations.joints[:, 2] == 1.0)[0])
-    assert (configurations.directions[: stands - 1, 1:] == 0).all()
-    assert (configurations.directions[stands:, 2] == 1).all()
-    assert (configurations.directions[stands:, 1] == 1).all()
+    position = int(np.flatnonzero(configurations.joints[:, 2] == 1.0)[0])
+    assert (configurations.directions[: position - 1, 1:] == 0).all()
+    assert (configurations.directions[position:, 2] == 1).all()
+    assert (configurations.directions[position:, 1] == 1).all()
     assert np.abs(configurations.speeds[1, 0]) == pytest.approx(
         0.1 / np.linalg.norm(arm.postures(configurations.joints[1]).tool[0, :2, 3]), rel=1e-3
     )
@@ -304,8 +310,8 @@ def test_a_path_out_and_back_with_a_free_tool_is_found_whole() -> None:
     """No point of a line that the arm can follow is lost. Source: the planar arm reaches everything up to its length."""
     arm = planar_arm(0.3, 0.3, 0.2)
     path = Path("p", 0.004, 0.1, (Waypoint((0.4, 0.0, 0.0)), Waypoint((0.7, 0.0, 0.0)), Waypoint((0.4, 0.1, 0.0))))
-    found = path.find(arm)
-    assert not found.unreachable
+    pose_set = path.find(arm)
+    assert not pose_set.unreachable
 
 
 def test_waypoints_from_a_file(tmp_path: File) -> None:
@@ -325,7 +331,7 @@ def test_waypoints_from_a_file(tmp_path: File) -> None:
     assert joints == (pytest.approx((0.5, math.pi / 2)), pytest.approx((0.25, math.pi / 4)))
     points, joints = read("x [mm],y [mm],z [mm],roll [deg],pitch [deg],yaw [deg]\n1,2,3,180,0,0\n4,5,6,90,0,0\n")
     assert points[1].rpy == pytest.approx((math.pi / 2, 0.0, 0.0))
-    for text, line, found in (
+    for text, line, actual in (
         ("", 1, "empty"),
         ("x,y,z\n1,2,3\n", 1, "no unit"),
         ("x [mm],y [mm]\n1,2\n3,4\n", 1, "columns"),
@@ -346,4 +352,4 @@ def test_waypoints_from_a_file(tmp_path: File) -> None:
         (problem,) = caught.value.problems
         assert problem.file.endswith("w.csv")
         assert problem.line == line, text
-        assert found in problem.actual, text
+        assert actual in problem.actual, text
