@@ -11,7 +11,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), *(str(HERE / name) for name in ("documents", "report", "decide"))]
 
 
-def counted() -> list[str]:
+def counts_text() -> list[str]:
     """Sentences as DEVELOPERS quotes them."""
     documents, corpus = importlib.import_module("test_documents"), importlib.import_module("test_corpus")
     catalogue, faults = importlib.import_module("test_select"), importlib.import_module("test_faults")
@@ -40,7 +40,7 @@ def counted() -> list[str]:
 
 def main() -> None:
     """Print them."""
-    print("; ".join(counted()))
+    print("; ".join(counts_text()))
 
 
 if __name__ == "__main__":

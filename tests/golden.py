@@ -26,7 +26,7 @@ MOST_POSES = 40
 """Poses of a task that are kept, spread evenly."""
 
 
-def made(name: str) -> dict[str, Any]:
+def golden_tasks(name: str) -> dict[str, Any]:
     """What a scenario gives, sampled small: summaries, measures, and some figures of some poses."""
     study = armsim.load(HERE.parent / "scenarios" / f"{name}.yaml").with_plan(units=UNITS, visits=VISITS)
     tasks = {}
@@ -73,7 +73,7 @@ def main() -> None:
     parser.add_argument("--write", action="store_true")
     write = parser.parse_args().write
     for name in SCENARIOS:
-        tasks = made(name)
+        tasks = golden_tasks(name)
         if write:
             head = subprocess.run(["git", "rev-parse", "HEAD"], capture_output=True, text=True, check=True, cwd=HERE)
             data = {"commit": head.stdout.strip(), "units": UNITS, "visits": VISITS, "tasks": tasks}

@@ -107,7 +107,7 @@ def _edges() -> np.ndarray:
     return np.array([ratio_edge(number) for number in range(RATIO_BINS)])
 
 
-def counted(values: np.ndarray) -> PoseSample:
+def sample_of(values: np.ndarray) -> PoseSample:
     """A population of shape (visits, units), not negative, counted as the engine counts distances."""
     visits, units = values.shape
     slots, outputs = empty_slots(1), empty_outputs(1, units, 0, 0)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 
 import pytest
-from golden import SCENARIOS, differences, made, stored
+from golden import SCENARIOS, differences, golden_tasks, stored
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_results_are_those_of_the_stored_commit(name: str) -> None:
     golden = stored(name)
     assert re.fullmatch(r"[0-9a-f]{40}", golden["commit"])
-    assert differences(golden["tasks"], made(name)) == [], "meant? python tests/golden.py --write, and say why"
+    assert differences(golden["tasks"], golden_tasks(name)) == [], "meant? python tests/golden.py --write, and say why"
 
 
 def test_differences_are_found() -> None:

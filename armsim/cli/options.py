@@ -142,13 +142,13 @@ def write_all_new(texts: Mapping[Path, str]) -> None:
     RunError
         One of them cannot be written.
     """
-    done: list[Path] = []
+    files_written: list[Path] = []
     try:
         for path, text in texts.items():
             write_new(path, text)
-            done.append(path)
+            files_written.append(path)
     except BaseException:
-        for path in done:
+        for path in files_written:
             path.unlink(missing_ok=True)
         raise
 

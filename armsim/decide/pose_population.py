@@ -42,10 +42,10 @@ class PhasesHeld(Machine):
         if self.like is None:
             return terms
         others = {term.name: term for term in self.like.terms}
-        return tuple(_held(term, others[term.name]) if term.name in others else term for term in terms)
+        return tuple(_with_orders_of(term, others[term.name]) if term.name in others else term for term in terms)
 
 
-def _held(term: Term, like: Term) -> Term:
+def _with_orders_of(term: Term, like: Term) -> Term:
     if len(term.acts) != len(like.acts) or not any(isinstance(act.shape, Wave) for act in term.acts):
         return term
     return replace(term, acts=tuple(_at_phase(*pair) for pair in zip(term.acts, like.acts, strict=True)))

@@ -1,4 +1,4 @@
-"""What a measured session told of an arm, as its document states it beside the corrected rows."""
+"""Document of the identified parameters of an arm, stated beside its corrected rows."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from armsim.model.identification import Identification
 from armsim.sources import KeyPath, Source
 
 MOST = 500
-"""Parameters of an arm, at most: their correlations are a matrix that is drawn from."""
+"""Maximum number of parameters: their correlations form a matrix."""
 WAVES = {"cosine": "cos", "sine": "sin"}
 ZERO = "zero"
 CLOSE = 1e-6
-"""Largest share by which correlations may fail to be those of any law: they are rounded."""
+"""Tolerance of the correlation matrix, whose rounded entries may not be positive definite."""
 Size = Annotated[Any, measured("angle", "length")]
 Std = Annotated[Any, measured("angle", "length", least=0.0)]
 Order = Annotated[Any, number(lambda x: 0.0 < x <= 1e6, "periods per turn of the joint, more than 0")]
@@ -30,7 +30,7 @@ Share = Annotated[Any, number(lambda x: abs(x) <= 1.0, "a correlation from -1 to
 
 
 class IdentifiedParameter(Document):
-    """A parameter: by how much it moved what stands in the rows, and its standard uncertainty.
+    """Identified parameter: its change, already included in the rows, and its standard uncertainty.
 
     ``zero`` of a joint, ``cosine`` and ``sine`` of its error wave (periods per turn; ``period`` of a slide), or a
     constant of its link.
@@ -45,14 +45,14 @@ class IdentifiedParameter(Document):
 
 
 class IdentifiedDocument(Document):
-    """Identified parameters; ``correlations``: below the diagonal, a row for every parameter after the first."""
+    """Identified parameters; ``correlations`` holds the lower triangle, a row per parameter after the first."""
 
     parameters: Annotated[list[IdentifiedParameter], *at_most(MOST, "no session identifies more"), Field(min_length=1)]
     correlations: list[list[Share]] | None = None
 
 
 def build_identification(document: IdentifiedDocument, arm: Arm, source: Source, at: KeyPath) -> Identification:
-    """Build what is known of the parameters of an arm.
+    """Build the identification of an arm.
 
     Raises
     ------
@@ -64,7 +64,7 @@ def build_identification(document: IdentifiedDocument, arm: Arm, source: Source,
     for n, row in enumerate(rows):
         place = (*at, "parameters", n)
         parameter = _parameter(row, arm, source, place)
-        if any((own.axis, own.shape) == (parameter.axis, parameter.shape) for own in parameters):
+        if any((other.axis, other.shape) == (parameter.axis, parameter.shape) for other in parameters):
             raise source.error((*place, "parameter"), f"{parameter.name} twice", "each once")
         rotary = arm.motions[arm.motion_of(parameter.axis)].rotary
         for key, size in (("value", row.value), ("std", row.std)):
@@ -82,24 +82,24 @@ def _parameter(row: IdentifiedParameter, arm: Arm, source: Source, at: KeyPath) 
     if row.joint not in owners:
         raise source.error((*at, "joint"), f"no joint {row.joint!r}", ", ".join(owners))
     moving = next((joint for joint in arm.joints if joint.name == row.joint), None)
-    stated = [key for key in ("order", "period") if getattr(row, key) is not None]
+    present_keys = [key for key in ("order", "period") if getattr(row, key) is not None]
     if row.parameter in WAVES and moving is not None:
         key = "order" if moving.revolute else "period"
         period: Any = row.period
-        if stated != [key]:
-            found = f"{row.parameter} of {row.joint} with {', '.join(stated) or 'neither order nor period'}"
-            raise source.error((*at, *stated[:1]), found, f"{key}:")
+        if present_keys != [key]:
+            actual = f"{row.parameter} of {row.joint} with {', '.join(present_keys) or 'neither order nor period'}"
+            raise source.error((*at, *present_keys[:1]), actual, f"{key}:")
         order = float(row.order or 0.0) if moving.revolute else 2.0 * math.pi / period.value
         shape: Shape = Wave(WAVES[row.parameter], order)  # type: ignore[arg-type]
         return Parameter(f"{row.parameter} of order {order:g} of {row.joint}", "waves", Axis(row.joint), shape)
-    if stated:
-        raise source.error((*at, stated[0]), f"{stated[0]} of {row.parameter}", "of cosine and sine alone")
+    if present_keys:
+        raise source.error((*at, present_keys[0]), f"{present_keys[0]} of {row.parameter}", "of cosine and sine alone")
     if row.parameter == ZERO and moving is not None:
         return Parameter(f"zero of {row.joint}", "zeros", Axis(row.joint), Constant())
     axis = next((axis for axis in links if (axis.owner, axis.parameter) == (row.joint, row.parameter)), None)
     if axis is None:
-        known = [axis.parameter for axis in links if axis.owner == row.joint]
-        accepted = ", ".join([*((ZERO, *WAVES) if moving is not None else ()), *known])
+        parameter_names = [axis.parameter for axis in links if axis.owner == row.joint]
+        accepted = ", ".join([*((ZERO, *WAVES) if moving is not None else ()), *parameter_names])
         raise source.error((*at, "parameter"), f"{row.joint} has no {row.parameter!r}", accepted)
     return Parameter(f"{axis.parameter} of link {axis.owner}", "links", axis, Constant())
 
@@ -115,8 +115,8 @@ def _correlation(rows: list[list[float]] | None, count: int, source: Source, at:
     if rows is None:
         return out
     if [len(row) for row in rows] != list(range(1, count)):
-        found = f"rows of {', '.join(str(len(row)) for row in rows[:6])}"
-        raise source.error(at, found, f"{count - 1} rows, of 1 to {count - 1} numbers: below the diagonal")
+        actual = f"rows of {', '.join(str(len(row)) for row in rows[:6])}"
+        raise source.error(at, actual, f"{count - 1} rows, of 1 to {count - 1} numbers: below the diagonal")
     for n, row in enumerate(rows, start=1):
         out[n, :n] = out[:n, n] = row
     values, vectors = np.linalg.eigh(out)

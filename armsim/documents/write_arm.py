@@ -1,4 +1,4 @@
-"""An identified arm as a document that runs: corrected rows, zeros in the offsets, waves apart, with uncertainties."""
+"""Writing of an identified arm as a document: corrected rows, zeros in the offsets, waves with uncertainties."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ ROW = {True: ("d", "a", "alpha", "offset"), False: ("theta", "a", "alpha", "offs
 
 @dataclass(frozen=True, eq=False)
 class ArmFile:
-    """What is written of an identified arm.
+    """Identified arm to be written.
 
     Parameters
     ----------
@@ -52,8 +52,8 @@ class ArmFile:
     urdf: str = ""
 
     @property
-    def moved(self) -> dict[Axis, float]:
-        """Changes of the constants of the chain. [rad or m]"""
+    def displacements(self) -> dict[Axis, float]:
+        """Changes of the constants of the chain, by axis. [rad or m]"""
         out: dict[Axis, float] = {}
         for parameter, value in zip(self.identification.parameters, self.identification.values.tolist(), strict=True):
             if isinstance(parameter.shape, Constant):
@@ -61,7 +61,7 @@ class ArmFile:
         return out
 
     def text(self) -> str:
-        """The document."""
+        """Text of the document."""
         return "\n".join([*(f"# {line}" if line else "#" for line in self.header), *self._lines(), ""])
 
     def _lines(self) -> Iterator[str]:
@@ -93,16 +93,16 @@ class ArmFile:
         for key in ROW[revolute]:
             length = key in ("d", "a") or (key == "offset" and not revolute)
             parts = self._parts(row["name"], {"offset": "theta" if revolute else "d"}.get(key, key), key == "offset")
-            stated = row.get(key, "0 mm" if length else "0 deg")
+            written = row.get(key, "0 mm" if length else "0 deg")
             if not parts:
                 if key in row:
-                    yield f"      {key}: {stated}"
+                    yield f"      {key}: {written}"
                 continue
             change = sum(value for value, _ in parts)
             unit, factor = LENGTH if length else ANGLE
-            value = read(str(stated), "length" if length else "angle") + change
-            known = " and ".join(_known(value, std, "m" if length else "rad") for value, std in parts)
-            yield f"      {key}: {_decimal(value * factor)} {unit}  # {stated} {known}"
+            value = read(str(written), "length" if length else "angle") + change
+            sizes = " and ".join(_with_uncertainty(value, std, "m" if length else "rad") for value, std in parts)
+            yield f"      {key}: {_decimal(value * factor)} {unit}  # {written} {sizes}"
         for key in ("range", "tolerances"):
             if row.get(key) is not None:
                 yield f"      {key}: {yaml_line(row[key])}"
@@ -123,8 +123,10 @@ class ArmFile:
         std = np.sqrt(np.diag(covariance))
         yield "identified:  # zeros and constants of links: what they moved by, held by the rows above already"
         yield "  parameters:"
-        for parameter, value, own in zip(parameters, self.identification.values.tolist(), std.tolist(), strict=True):
-            yield f"    - {self._parameter(parameter, value, own)}"
+        for parameter, value, deviation in zip(
+            parameters, self.identification.values.tolist(), std.tolist(), strict=True
+        ):
+            yield f"    - {self._parameter(parameter, value, deviation)}"
         if len(parameters) > 1:
             yield "  correlations:  # below the diagonal, a row for every parameter after the first"
             scale = np.where(std > 0.0, std, 1.0)
@@ -147,13 +149,13 @@ class ArmFile:
         return "{" + ", ".join(parts) + "}"
 
 
-def _known(value: float, std: float, kind: Kind) -> str:
-    """A change with its standard uncertainty."""
+def _with_uncertainty(value: float, std: float, kind: Kind) -> str:
+    """Text of a change with its standard uncertainty."""
     sign = "-" if value < 0.0 else "+"
     return f"{sign} {show(abs(value), kind)} \N{PLUS-MINUS SIGN} {show(std, kind)}"
 
 
 def _decimal(value: float, decimals: int = DECIMALS) -> str:
-    """A number without trailing zeros."""
+    """Text of a number without trailing zeros."""
     text = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text

@@ -19,13 +19,20 @@ class Choice(Protocol):
     """Fit of one joint, by the names of a catalogue."""
 
     @property
-    def joint(self) -> str: ...
+    def joint(self) -> str:
+        """Name of the joint."""
+
     @property
-    def encoder(self) -> str: ...
+    def encoder(self) -> str:
+        """Name of the encoder."""
+
     @property
-    def mounting(self) -> str: ...
+    def mounting(self) -> str:
+        """Name of the mounting."""
+
     @property
-    def placement(self) -> str: ...
+    def placement(self) -> str:
+        """Placement: motor, output or both."""
 
 
 def as_changes(

@@ -1,4 +1,4 @@
-"""Corrected origins written into the text of a URDF file; everything else stays as it is."""
+"""Writing of corrected origins into the text of a URDF file, which stays as it is otherwise."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ _COMMENT = re.compile(r"<!--.*?-->", re.DOTALL)
 PLACES = ("x", "y", "z", "yaw", "pitch", "roll")
 
 
-def with_origins(text: str, arm: Arm, moved: Mapping[Axis, float]) -> str:
-    """Text of a URDF file with the origins of the joints of an arm moved.
+def with_origins(text: str, arm: Arm, displacements: Mapping[Axis, float]) -> str:
+    """Replace the origins of the joints of an arm in the text of a URDF file.
 
     The zero of a joint turns (or shifts) its origin about (or along) its axis: the frame behind the joint is that of
     the model with the zero added to the variable.
@@ -32,7 +32,7 @@ def with_origins(text: str, arm: Arm, moved: Mapping[Axis, float]) -> str:
     text : str
         That the arm was read from.
     arm : Arm
-    moved : mapping of Axis to float
+    displacements : mapping of Axis to float
         Change of a constant of a link, or of the zero of a joint. [rad or m]
 
     Raises
@@ -40,20 +40,20 @@ def with_origins(text: str, arm: Arm, moved: Mapping[Axis, float]) -> str:
     ValueError
         The text has no such joint.
     """
-    for owner in dict.fromkeys(axis.owner for axis in moved):
-        xyz, rpy = _origin(arm, owner, moved)
+    for owner in dict.fromkeys(axis.owner for axis in displacements):
+        xyz, rpy = _origin(arm, owner, displacements)
         text = _replaced(text, owner, f"<origin xyz={_numbers(xyz)} rpy={_numbers(rpy)}/>")
     return text
 
 
-def _origin(arm: Arm, owner: str, moved: Mapping[Axis, float]) -> tuple[Array, Array]:
-    """Shift [m] and roll, pitch, yaw [rad] of the origin of a joint."""
+def _origin(arm: Arm, owner: str, displacements: Mapping[Axis, float]) -> tuple[Array, Array]:
+    """Translation [m] and roll, pitch, yaw [rad] of the origin of a joint."""
     from scipy.spatial.transform import Rotation
 
     axes = [Axis(owner, place, Role.LINK) for place in PLACES]
-    values = [arm.motions[arm.motion_of(axis)].value + moved.get(axis, 0.0) for axis in axes]
+    values = [arm.motions[arm.motion_of(axis)].value + displacements.get(axis, 0.0) for axis in axes]
     xyz, rpy = np.array(values[:3]), np.array(values[:2:-1])
-    zero = moved.get(Axis(owner), 0.0)
+    zero = displacements.get(Axis(owner), 0.0)
     if not zero:
         return xyz, rpy
     motion = arm.motions[arm.motion_of(Axis(owner))]
@@ -72,10 +72,10 @@ def _numbers(values: Sequence[float] | Array) -> str:
 def _replaced(text: str, name: str, origin: str) -> str:
     bare = _COMMENT.sub(lambda match: " " * len(match[0]), text)
     for match in _JOINT.finditer(bare):
-        stated = _NAME.search(match[1])
+        name_match = _NAME.search(match[1])
         if (
-            stated is None
-            or " ".join((stated[1] or stated[2] or "").split()) != name
+            name_match is None
+            or " ".join((name_match[1] or name_match[2] or "").split()) != name
             or match[1].rstrip().endswith("/")
         ):
             continue

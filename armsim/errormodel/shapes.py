@@ -50,12 +50,15 @@ class Constant:
     gain: float = 1.0
 
     def value(self, state: State) -> Array:
+        """Values of the shape at states, shape (poses,)."""
         return np.full(state.position.shape, self.gain)
 
     def scaled(self, factor: float) -> Constant:
+        """The shape times a factor."""
         return Constant(self.gain * factor)
 
     def geared(self, ratio: float) -> Constant:
+        """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return self
 
     def __str__(self) -> str:
@@ -74,13 +77,16 @@ class Wave:
     gain: float = 1.0
 
     def value(self, state: State) -> Array:
+        """Values of the shape at states, shape (poses,)."""
         wave = np.sin if self.function == "sin" else np.cos
         return np.asarray(self.gain * wave(self.order * state.position), dtype=float)
 
     def scaled(self, factor: float) -> Wave:
+        """The shape times a factor."""
         return replace(self, gain=self.gain * factor)
 
     def geared(self, ratio: float) -> Wave:
+        """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return replace(self, order=self.order * ratio)
 
     def __str__(self) -> str:
@@ -95,12 +101,15 @@ class Proportional:
     gain: float = 1.0
 
     def value(self, state: State) -> Array:
+        """Values of the shape at states, shape (poses,)."""
         return np.asarray(self.gain * getattr(state, self.quantity), dtype=float)
 
     def scaled(self, factor: float) -> Proportional:
+        """The shape times a factor."""
         return replace(self, gain=self.gain * factor)
 
     def geared(self, ratio: float) -> Proportional:
+        """The shape at an axis ``ratio`` times as slow, such as the joint behind a gear."""
         return self.scaled(ratio) if self.quantity in ("position", "speed") else self
 
     def __str__(self) -> str:

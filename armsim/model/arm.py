@@ -42,6 +42,7 @@ class Arm:
 
     @cached_property
     def names(self) -> tuple[str, ...]:
+        """Names of the joints, base first."""
         return tuple(joint.name for joint in self.joints)
 
     @cached_property

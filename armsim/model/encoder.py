@@ -280,14 +280,14 @@ class Encoder:
         """Signal phase per unit of position. [rad/rad or rad/m]"""
         if self.rotary:
             return self.signal_periods or 1.0
-        return 2 * math.pi / (self.signal_period or self._whole.resolution)
+        return 2 * math.pi / (self.signal_period or self._summary.resolution)
 
     @property
     def bits(self) -> float:
         """Bits of interpolation within a signal period."""
         if self.signal_periods or self.signal_period:
             return self.interpolation
-        return self._whole.resolution if self.rotary else 0.0
+        return self._summary.resolution if self.rotary else 0.0
 
     @property
     def step(self) -> float:
@@ -295,13 +295,13 @@ class Encoder:
         return scale.least_significant_bit(self.order, self.bits)
 
     @property
-    def _whole(self) -> SheetSummary:
+    def _summary(self) -> SheetSummary:
         return self.summary or SheetSummary()
 
     @property
     def accuracy_mounting(self) -> Mounting:
         """Mounting whose errors are part of the stated accuracy."""
-        return self._whole.mounted_with
+        return self._summary.mounted_with
 
     @property
     def window_periods(self) -> float:
@@ -339,10 +339,10 @@ class Encoder:
         terms = scale.quantisation(self.order, self.bits) + parts + noise
         if self.slope_error.nonzero:
             terms += linear_scale.slope_error(self.slope_error, farthest)
-        accuracy = _remainder(self._whole.accuracy, _mean_square(parts))
+        accuracy = _remainder(self._summary.accuracy, _mean_square(parts))
         if accuracy.nonzero:
             terms += scale.summary_accuracy(accuracy, fundamental)
-        repeatability = _remainder(self._whole.repeatability, _mean_square(self._noise(1.0)))
+        repeatability = _remainder(self._summary.repeatability, _mean_square(self._noise(1.0)))
         if repeatability.nonzero:
             terms += scale.summary_repeatability(repeatability)
         return terms

@@ -46,7 +46,7 @@ class Identification:
         return Term(NAME, CALIBRATION, "unit", acts, draw, zero, self.covariance, float("nan"))
 
     def in_place(self, terms: Iterable[Term], arm: Arm) -> tuple[Term, ...]:
-        """Terms of a population with what is identified taken out of them, and what is left of it behind them.
+        """Terms of a population without the identified effects, followed by the remaining uncertainty of these.
 
         A coefficient of unit life that moves an identified axis by an identified shape is a part of that parameter,
         which is known of this arm; its other effects stay.
@@ -56,18 +56,22 @@ class Identification:
         terms : iterable of Term
         arm : Arm
             On whose motions they act.
+
+        Returns
+        -------
+        tuple of Term
         """
         shapes = [(arm.motion_of(parameter.axis), parameter.shape) for parameter in self.parameters]
 
-        def known(act: Coupling) -> bool:
+        def is_identified(act: Coupling) -> bool:
             motion = arm.motion_of(act.axis)
-            return any(motion == own and multiple_of(act.shape, shape) is not None for own, shape in shapes)
+            return any(motion == other and multiple_of(act.shape, shape) is not None for other, shape in shapes)
 
         out = []
         for term in terms:
             acts = term.acts
             if term.life == "unit":
-                acts = tuple(act for act in acts if not known(act))
+                acts = tuple(act for act in acts if not is_identified(act))
             if acts:
                 out.append(term if len(acts) == len(term.acts) else replace(term, acts=acts))
         return (*out, self.term)

@@ -28,21 +28,36 @@ class MountedEncoder(Protocol):
     """What a mounting needs to know of the encoder."""
 
     @property
-    def track_radius(self) -> float: ...
+    def track_radius(self) -> float:
+        """Radius of the track. [m]"""
+
     @property
-    def heads(self) -> Heads: ...
+    def heads(self) -> Heads:
+        """Number of evenly spread heads, or their angles. [rad]"""
+
     @property
-    def light_cone(self) -> float: ...
+    def light_cone(self) -> float:
+        """Half-angle of the light cone. [rad]"""
+
     @property
-    def period(self) -> float: ...
+    def period(self) -> float:
+        """Length of a signal period on the scale. [m]"""
+
     @property
-    def window_periods(self) -> float: ...
+    def window_periods(self) -> float:
+        """Signal periods under the detectors."""
+
     @property
-    def corrections(self) -> Any: ...
+    def corrections(self) -> Any:
+        """Shares of errors that calibration removes."""
+
     @property
-    def misalignment_errors(self) -> Any: ...
+    def misalignment_errors(self) -> Any:
+        """Errors that the data sheet states for offsets."""
+
     @property
-    def accuracy_mounting(self) -> Mounting: ...
+    def accuracy_mounting(self) -> Mounting:
+        """Mounting whose errors are part of the stated accuracy."""
 
 
 @dataclass(frozen=True)
@@ -174,7 +189,7 @@ class Mounting:
             terms += assembly.nonrepeatable_runout(self.nonrepeatable_runout, radius, heads)
         for entry in encoder.misalignment_errors:
             if entry.of not in STATED:
-                terms += self._stated(entry, fundamental)
+                terms += self._stated_terms(entry, fundamental)
         if self.head_tangential.nonzero and not mastered:
             terms += assembly.head_tangential(self.head_tangential, radius)
         if self.abbe_offset and self.guide_pitch.nonzero:
@@ -210,10 +225,10 @@ class Mounting:
         if self.coupling_angle.spread.nonzero:
             terms += assembly.coupling(self.coupling_angle.spread, self.coupling_angle.phase)
         for entry in stated_offsets.values():
-            terms += self._stated(entry, fundamental)
+            terms += self._stated_terms(entry, fundamental)
         return terms
 
-    def _stated(self, entry: Any, fundamental: float) -> tuple[Term, ...]:
+    def _stated_terms(self, entry: Any, fundamental: float) -> tuple[Term, ...]:
         """Stated error of an offset."""
         offset = getattr(self, entry.of)
         spread = offset.spread if isinstance(offset, Magnitude) else offset

@@ -88,6 +88,7 @@ OWN_MEMORY, HELPER_MEMORY = 500 * 2**20, 250 * 2**20
 
 
 def result_of(future: Future[T], function: Callable[..., T], *arguments: object) -> T:
+    """Result of a submitted call, computed here where the helper was killed."""
     try:
         return future.result()
     except (BrokenProcessPool, CancelledError):  # killed, say for want of memory: this process is still there

@@ -42,7 +42,7 @@ def arm_files(calibrated: Calibrated, file: Path) -> dict[Path, str]:
     )
     out = {file: written.text()}
     if urdf is not None and source.urdf is not None:
-        out = {urdf: with_origins(source.urdf.read_text(encoding="utf-8-sig"), arm, written.moved), **out}
+        out = {urdf: with_origins(source.urdf.read_text(encoding="utf-8-sig"), arm, written.displacements), **out}
     return out
 
 

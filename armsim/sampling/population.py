@@ -75,21 +75,21 @@ class Allowance:
     """Memory allowance that threads take from and give back to."""
 
     def __init__(self, memory: int) -> None:
-        self._left = memory
+        self._available = memory
         self._lock = threading.Lock()
 
     def take(self, memory: int) -> bool:
         """Take memory if available; return whether it was. [bytes]"""
         with self._lock:
-            if memory > self._left:
+            if memory > self._available:
                 return False
-            self._left -= memory
+            self._available -= memory
             return True
 
     def give_back(self, memory: int) -> None:
         """Give memory back. [bytes]"""
         with self._lock:
-            self._left += memory
+            self._available += memory
 
 
 class Stop:

@@ -250,7 +250,7 @@ def levels(every: Enumerated, number: int) -> Iterator[Requirement]:
             yield Requirement(limits[0], every.coverage, *limits[1:])
 
 
-def hold(every: Enumerated, requirement: Requirement) -> tuple[float | None, Selection, float, str]:
+def compare(every: Enumerated, requirement: Requirement) -> tuple[float | None, Selection, float, str]:
     """Price by the enumeration, what `select` makes of the requirement, in how many seconds, the verdict."""
     study, met, begun = every.study.with_scenario(requirement=requirement), every.met(requirement), time.perf_counter()
     selection, seconds = select(study, every.options, RunOptions(1)), time.perf_counter() - begun
@@ -316,7 +316,7 @@ def main() -> None:
         points, wrong = beaten(every, float(np.median(every.quantile)))
         print(f"{name}: trade-off of {points} points, {'ok' if not wrong else 'WRONG: ' + '; '.join(wrong)}")
         for requirement in levels(every, arguments.levels):
-            least, selection, seconds, verdict = hold(every, requirement)
+            least, selection, seconds, verdict = compare(every, requirement)
             sizes = (
                 f"{x * 1e6:.4g} um" if x and x < LOOSE else "-"
                 for x in (requirement.position, requirement.repeatability)

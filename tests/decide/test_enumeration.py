@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from enumeration import CASES, Enumerated, beaten, build, chosen, enumerate_all, hold, levels, squares
+from enumeration import CASES, Enumerated, beaten, build, chosen, compare, enumerate_all, levels, squares
 
 from armsim.decide import select, trade_off
 from armsim.decide.decision_records import Fitted
@@ -34,7 +34,7 @@ def every(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 def test_the_cheapest_choice_is_that_of_enumeration(every: Enumerated) -> None:
     """Position, RP and yield, alone and together. Source: full enumeration, every design sampled."""
     first, *_ = every_level = list(levels(every, LEVELS))  # of the level that nothing holds one is enough
-    rows = [(requirement, *hold(every, requirement)) for requirement in [first, *every_level[PER_LEVEL:]]]
+    rows = [(requirement, *compare(every, requirement)) for requirement in [first, *every_level[PER_LEVEL:]]]
     wrong = [
         (requirement, least, selection.price, verdict)
         for requirement, least, selection, _, verdict in rows
@@ -58,7 +58,7 @@ def test_few_units_change_nothing(tmp_path: Path, name: str, seed: int) -> None:
     Source: full enumeration, every design sampled.
     """
     every = thinned(tmp_path, name, seed, 100)
-    rows = [(requirement, *hold(every, requirement)) for requirement in list(levels(every, 4))[PER_LEVEL + 1 :: 2]]
+    rows = [(requirement, *compare(every, requirement)) for requirement in list(levels(every, 4))[PER_LEVEL + 1 :: 2]]
     assert not [
         (requirement, least, selection.price, verdict)
         for requirement, least, selection, _, verdict in rows
@@ -73,7 +73,7 @@ def test_the_coverage_required_decides(tmp_path: Path, name: str, coverage: floa
     """Choice, figures, sentences and curve at another coverage than 95 %. Source: full enumeration, at that coverage."""
     every = thinned(tmp_path, name, 4, units, coverage)
     requirement = list(levels(every, 4))[PER_LEVEL]  # of the position alone
-    least, selection, _, verdict = hold(every, requirement)
+    least, selection, _, verdict = compare(every, requirement)
     assert verdict == "ok"
     error = every.quantile[every.choices.index(number_of(every, selection.closest))]
     decides = max(selection.tasks, key=lambda task: task.summary.at_coverage).summary.judgements[0]
@@ -96,7 +96,7 @@ def test_designs_of_the_same_price_are_listed(tmp_path: Path) -> None:
     names = [design_of(every, choice) for choice in every.choices]
     several = 0
     for requirement in list(levels(every, 4))[PER_LEVEL::2]:
-        least, selection, *_ = hold(every, requirement)
+        least, selection, *_ = compare(every, requirement)
         assert least is not None
         same = np.flatnonzero(every.met(requirement) & (np.abs(every.prices - least) < 1e-6))
         ordered = sorted(same.tolist(), key=lambda n: every.quantile[n])
@@ -119,7 +119,7 @@ def test_the_trade_off_names_the_same_design(tmp_path: Path, monkeypatch: pytest
     every = thinned(tmp_path, "means", 2, 100)
     number = {design_of(every, choice): n for n, choice in enumerate(every.choices)}
     for requirement in list(levels(every, 4))[PER_LEVEL::4]:
-        least, selection, *_ = hold(every, requirement)
+        least, selection, *_ = compare(every, requirement)
         curve = trade_off(every.study.with_scenario(requirement=requirement), every.options, RunOptions(1))
         assert curve.cheapest == selection.price == least
         assert triples(selection.closest) in [triples(point.design) for point in curve.points]

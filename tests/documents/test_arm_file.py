@@ -63,7 +63,7 @@ kinematics: {convention: urdf, file: before.urdf, base_link: l0, tip_link: l4, t
 """
 
 
-def built(path: Path) -> ArmParts:
+def arm_of(path: Path) -> ArmParts:
     source = read_source(path)
     return build_arm(validate(ArmDocument, source.data, source, ()), source)
 
@@ -118,11 +118,11 @@ def test_written_rows_are_the_identified_model(convention: str, tmp_path: Path) 
     roboticstoolbox with the nominal rows and the identified values; nothing but the rows changes."""
     before = tmp_path / "before.yaml"
     before.write_text(ROWS.format(convention=convention))
-    nominal, data = built(before), yaml.safe_load(before.read_text())
+    nominal, data = arm_of(before), yaml.safe_load(before.read_text())
     reference = identified(nominal.arm, 1)
     file = ArmFile("after", data, nominal.arm, reference, ["a line"])
     (tmp_path / "after.yaml").write_text(file.text())
-    after, written = built(tmp_path / "after.yaml"), yaml.safe_load(file.text())
+    after, written = arm_of(tmp_path / "after.yaml"), yaml.safe_load(file.text())
     constants = {
         p.axis: v for p, v in zip(reference.parameters, reference.values, strict=True) if isinstance(p.shape, Constant)
     }
@@ -164,13 +164,13 @@ def test_written_origins_are_the_identified_model(tmp_path: Path) -> None:
     every placement moved by hand; what is no origin of the chain stays to the letter."""
     (tmp_path / "before.urdf").write_text(URDF)
     (tmp_path / "before.yaml").write_text(ARM_OF_URDF)
-    nominal = built(tmp_path / "before.yaml")
+    nominal = arm_of(tmp_path / "before.yaml")
     reference = identified(nominal.arm, 3, waves=False)
     file = ArmFile("after", yaml.safe_load(ARM_OF_URDF), nominal.arm, reference, (), "after.urdf")
-    text = with_origins(URDF, nominal.arm, file.moved)
+    text = with_origins(URDF, nominal.arm, file.displacements)
     (tmp_path / "after.urdf").write_text(text)
     (tmp_path / "after.yaml").write_text(file.text())
-    after, model = built(tmp_path / "after.yaml"), pin.buildModelFromUrdf(str(tmp_path / "after.urdf"))
+    after, model = arm_of(tmp_path / "after.yaml"), pin.buildModelFromUrdf(str(tmp_path / "after.urdf"))
     original = pin.buildModelFromUrdf(str(tmp_path / "before.urdf"))
     tip, data = model.getFrameId("l4"), model.createData()
     shifts = dict(zip((p.axis for p in reference.parameters), reference.values, strict=True))
@@ -229,7 +229,7 @@ def test_a_fault_in_what_was_identified_is_told(row: str, message: str, tmp_path
     file = tmp_path / "arm.yaml"
     file.write_text(ROWS.format(convention="standard-dh") + f"identified:\n  parameters:\n    - {row}\n")
     with pytest.raises(InputError, match=re.escape(message)) as error:
-        built(file)
+        arm_of(file)
     assert f"arm.yaml:{len(file.read_text().splitlines())}:" in str(error.value)
 
 
@@ -243,4 +243,4 @@ def test_correlations_of_no_law_are_refused(rows: str, message: str, tmp_path: P
     text = ROWS.format(convention="standard-dh") + f"identified:\n  parameters:\n{entries}  correlations: {rows}\n"
     (tmp_path / "arm.yaml").write_text(text)
     with pytest.raises(InputError, match=re.escape(message)):
-        built(tmp_path / "arm.yaml")
+        arm_of(tmp_path / "arm.yaml")

@@ -111,20 +111,20 @@ def test_a_repeatability_that_makes_no_noise_of_the_speed_is_told() -> None:
     first = machine.joints[0]
     motion = Motion(1e-3, speeds={first.name: 1.0})
 
-    def told(encoder: Encoder, motor: Encoder | None = None) -> list[str]:
+    def notes_of(encoder: Encoder, motor: Encoder | None = None) -> list[str]:
         fitted = replace(first, encoder=encoder, motor_encoder=motor, placement="both" if motor else "output")
         return lint_machine(replace(machine, joints=(fitted, *machine.joints[1:])), motion)
 
     seated = Encoder("seated", summary=SheetSummary(24.0, repeatability=Distribution("normal", 1e-5)))
-    (note,) = told(seated)
+    (note,) = notes_of(seated)
     assert note.startswith(f"summary.repeatability of {first.name} makes no noise of the speed")
     assert "visit to visit" in note
     assert "stated as noise" in note
-    assert told(replace(seated, noise=Distribution("normal", 1e-6))) == []
-    assert told(replace(seated, signal=Signal(noise=0.001))) == []
-    assert told(Encoder("plain", summary=SheetSummary(24.0))) == []
-    assert told(replace(seated), Encoder("on the motor", summary=SheetSummary(24.0))) == []
-    assert len(told(Encoder("plain", summary=SheetSummary(24.0)), seated)) == 1
+    assert notes_of(replace(seated, noise=Distribution("normal", 1e-6))) == []
+    assert notes_of(replace(seated, signal=Signal(noise=0.001))) == []
+    assert notes_of(Encoder("plain", summary=SheetSummary(24.0))) == []
+    assert notes_of(replace(seated), Encoder("on the motor", summary=SheetSummary(24.0))) == []
+    assert len(notes_of(Encoder("plain", summary=SheetSummary(24.0)), seated)) == 1
     assert lint_machine(replace(machine, joints=(replace(first, encoder=seated), *machine.joints[1:]))) == []
 
 

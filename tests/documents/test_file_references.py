@@ -208,7 +208,7 @@ def test_no_change_aims_a_file_anew(place: Path) -> None:
     assert batches[0] == batches[1] != [None] * 3
 
 
-def counted(value: Any, node: Mapping[str, Any], defs: Mapping[str, Any], beside: Path, to: Path) -> Any:
+def rebased(value: Any, node: Mapping[str, Any], defs: Mapping[str, Any], beside: Path, to: Path) -> Any:
     """A document with its files counted from another folder, by the walk of this test."""
     for at in named(value, node, defs):
         location = value
@@ -223,7 +223,7 @@ def test_files_in_changes_count_from_the_file_that_states_them(place: Path, key:
     """A part of the scenario, lists among them, said once more in ``changes:`` of a file in another folder."""
     schema = schema_of("scenario")
     data = yaml.safe_load(TREE["cell/scenario.yaml"])
-    value = counted(data, schema, schema["$defs"], place / "cell", place / "other")
+    value = rebased(data, schema, schema["$defs"], place / "cell", place / "other")
     for part in key.split("."):
         value = value[part]
     file = place / "other" / "own.yaml"
@@ -240,7 +240,7 @@ def test_documents_written_out_in_changes(place: Path, document: str) -> None:
     folder, key = ("disc", "joints.j1.encoder") if document == "encoder" else ("arm", "arm")
     schema = schema_of(document)
     data = yaml.safe_load(TREE[f"{folder}/{folder}.yaml"])
-    value = counted(data, schema, schema["$defs"], place / folder, place / "other")
+    value = rebased(data, schema, schema["$defs"], place / folder, place / "other")
     file = place / "other" / "own.yaml"
     file.write_text(yaml.safe_dump({"kind": "scenario", "base": "../cell/scenario.yaml", "changes": {key: value}}))
     result_value, variant = load_scenario(place / "cell/scenario.yaml"), load_scenario(file)

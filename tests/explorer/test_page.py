@@ -77,17 +77,17 @@ def browser() -> Iterator[Any]:
 def page(served: tuple[str, Path], browser: Any) -> Iterator[Any]:
     """A tab, whose every request and word of the console is kept."""
     tab = browser.new_page(viewport={"width": 1280, "height": 800})
-    tab.wrong, tab.asked = [], []
+    tab.wrong, tab.urls = [], []
     tab.on("console", lambda item: tab.wrong.append(item.text) if item.type == "error" else None)
     tab.on("pageerror", lambda error: tab.wrong.append(str(error)))
-    tab.on("request", lambda request: tab.asked.append(request.url))
+    tab.on("request", lambda request: tab.urls.append(request.url))
     tab.set_default_timeout(1000 * HANG / 5)  # a thing that is not there fails soon, on a slow machine too
     tab.goto(served[0])
     sampled(tab)
     yield tab
     tab.close()
     assert tab.wrong == []
-    hosts = {urlsplit(url).hostname for url in tab.asked if not url.startswith(("data:", "blob:"))}
+    hosts = {urlsplit(url).hostname for url in tab.urls if not url.startswith(("data:", "blob:"))}
     assert hosts == {"127.0.0.1"}  # nothing is fetched from elsewhere
 
 

@@ -57,14 +57,14 @@ def session(tmp_path: Path) -> Iterator[Session]:
     explorer_session.end()
 
 
-def whole(session: Session) -> Snapshot:
+def complete_snapshot(session: Session) -> Snapshot:
     snapshot: Snapshot = until(lambda: (latest := session.snapshot) is not None and latest.complete and latest)
     return snapshot
 
 
 def test_the_whole_answer_is_that_of_a_run(session: Session) -> None:
     session.apply({"joints.j2.mounting.eccentricity": "5 um"})
-    snapshot = whole(session)
+    snapshot = complete_snapshot(session)
     result = session.current.run()
     for one, task in zip(snapshot.answer.judged, result.tasks, strict=True):
         assert one.summary == task.summary
@@ -85,7 +85,7 @@ def test_no_answer_of_an_older_design_shows_beside_a_newer_one(tmp_path: Path) -
         session.apply({"joints.j1.mounting.eccentricity": f"{n + 1} um"})
         if n % 3 == 2:  # some answers come, others are overtaken
             until(lambda: session.snapshot is not None and session.snapshot.key == session.design.key)
-    late = Snapshot(Design().key, session.study, whole(session).answer)
+    late = Snapshot(Design().key, session.study, complete_snapshot(session).answer)
     assert not session._publish(late)
     assert session.snapshot is not None
     assert session.snapshot.key == session.design.key
@@ -105,7 +105,7 @@ def test_wrong_input_leaves_the_last_good_design_standing(session: Session) -> N
         with pytest.raises(InputError):
             session.apply({path: value})
         assert session.design == before
-    assert whole(session).study is session.current
+    assert complete_snapshot(session).study is session.current
 
 
 def test_undo_redo_and_sliding(session: Session) -> None:
@@ -135,13 +135,13 @@ def test_a_change_of_a_whole_takes_its_parts_along() -> None:
 def test_every_number_of_a_joint_can_be_typed_as_it_stands(session: Session) -> None:
     """What a field shows is taken, as it stands, and changes nothing but the path that it is written at."""
     choices = Choices.of(session)
-    before = whole(session).answer.judged[0].summary.p95
+    before = complete_snapshot(session).answer.judged[0].summary.p95
     for row in rows(session, choices)[:2]:
         assert row.fields
         for field in row.fields:
             path, raw = yaml_value(field.path, session.current.scenario)
             session.apply({path: field.text if isinstance(raw, str) or raw is None else raw})
-    assert whole(session).answer.judged[0].summary.p95 == before
+    assert complete_snapshot(session).answer.judged[0].summary.p95 == before
 
 
 def test_encoder_placement_and_assembly_from_the_catalogue(session: Session) -> None:
@@ -172,7 +172,7 @@ def test_the_saved_file_runs_to_the_digits_that_are_shown(session: Session, tmp_
     choices = Choices.of(session)
     session.apply(encoder_change(choices, "j2", "disc 35 512"))
     session.apply({"joints.j3.mounting.eccentricity": "6 um"})
-    snapshot = whole(session)
+    snapshot = complete_snapshot(session)
     texts = [number.text for number in view_model.numbers(snapshot, 1)]
     path = background_jobs.save(session, "mine.yaml")
     assert "a comment that stays" in (tmp_path / "cell.yaml").read_text()
@@ -251,9 +251,9 @@ def test_the_cheapest_is_taken_and_pins_are_compared(session: Session) -> None:
     session.pin("as read")
     session.apply(chosen_changes(session, actual.closest))
     assert session.current.scenario.machine.price == actual.price
-    whole(session)
+    complete_snapshot(session)
     session.apply({"joints.j1.mounting.eccentricity": "4 um"})
-    whole(session)
+    complete_snapshot(session)
     session.pin("finer")
     for n in range(4):
         session.apply({"joints.j1.mounting.eccentricity": f"{10 + n} um"})
@@ -274,7 +274,7 @@ def test_first_order_first_then_arms_that_grow(session: Session) -> None:
     stages: list[str] = []
     session.on_change = lambda: stages.append(view_model.stage(session.snapshot))
     session.apply({"joints.j4.mounting.eccentricity": "3 um"})
-    snapshot = whole(session)
+    snapshot = complete_snapshot(session)
     assert stages[0] == "working…"
     assert stages[1].startswith("first order")
     assert view_model.stage(snapshot) == "300 arms sampled"
@@ -286,7 +286,7 @@ def test_charts_of_every_kind_of_task() -> None:
     study = armsim.load(ROOT / "scenarios" / "every-task.yaml").with_plan(units=128, visits=3)
     session = Session(study, run_options=RunOptions(2))
     session.begin()
-    snapshot = whole(session)
+    snapshot = complete_snapshot(session)
     look = charts.Theme.of(False)
     for n, poses in enumerate(session.poses):
         for measure in ("95 % of errors", "RP, 95 % of arms", "share of base", "orientation, 95 %"):
@@ -304,7 +304,7 @@ def test_charts_of_every_kind_of_task() -> None:
 # --- who may speak to the page ---------------------------------------------------------------------------------------
 
 
-def ask(headers: dict[str, str], query: str = "", kind: str = "http") -> tuple[list[dict[str, Any]], bool]:
+def request(headers: dict[str, str], query: str = "", kind: str = "http") -> tuple[list[dict[str, Any]], bool]:
     """What the guard sends, and whether the request came through."""
     sent: list[dict[str, Any]] = []
     through = []
@@ -350,7 +350,7 @@ HOST = {"host": "127.0.0.1:8000"}
     ],
 )
 def test_hosts_origins_and_tokens(headers: dict[str, str], query: str, kind: str, allowed: bool) -> None:
-    sent, through = ask(headers, query, kind)
+    sent, through = request(headers, query, kind)
     assert through == allowed
     if not allowed:
         assert sent[0].get("status", 403) == 403

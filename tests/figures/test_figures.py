@@ -29,7 +29,7 @@ def titles(figure: Figure) -> str:
     return " ".join([title, *(axes.get_title(loc) for axes in figure.axes for loc in ("left", "center"))])
 
 
-def drawn(figure: Figure) -> None:
+def check_drawing(figure: Figure) -> None:
     figure.canvas.draw()
 
 
@@ -49,7 +49,7 @@ def test_maps_of_a_slice(result: Result, measure: str) -> None:
     }[measure]
     worst = float(np.nanmax(task.column(column)))
     assert (f"{worst * 1e6:.3g} urad" if measure == "orientation" else show(worst)) in titles(figure).replace("\n", " ")
-    drawn(figure)
+    check_drawing(figure)
 
 
 def test_every_figure_says_what_it_shows(result: Result) -> None:
@@ -67,8 +67,8 @@ def test_contributions_add_up(result: Result) -> None:
     from armsim.figures.contribution_maps import owners
 
     np.testing.assert_allclose(sum(owners(task).values()), 1.0, rtol=1e-9)
-    drawn(figures.dominant_joint(result, task))
-    drawn(figures.group_share(result, task))
+    check_drawing(figures.dominant_joint(result, task))
+    check_drawing(figures.group_share(result, task))
 
 
 def test_ellipses_lie_in_the_plane_of_the_slice(result: Result) -> None:
@@ -92,7 +92,7 @@ def test_ellipses_lie_in_the_plane_of_the_slice(result: Result) -> None:
 
 @pytest.mark.parametrize("name", ["stations", "acceptance", "bead", "box", "everywhere"])
 def test_views_in_space(result: Result, name: str) -> None:
-    drawn(figures.view(result, result.task(name)))
+    check_drawing(figures.view(result, result.task(name)))
 
 
 def test_a_path_and_its_reversals(result: Result) -> None:
@@ -102,16 +102,16 @@ def test_a_path_and_its_reversals(result: Result) -> None:
     lower = figure.axes[1]
     dotted = {line.get_xdata()[0] for line in lower.lines if line.get_linestyle() == ":"}  # type: ignore[index]
     assert dotted == {turn.along * 1e3 for turn in task.reversals}
-    drawn(figure)
+    check_drawing(figure)
     with pytest.raises(ValueError, match="no path"):
         figures.path_error(result, result.task("box"))
 
 
 def test_layers_and_distributions(result: Result) -> None:
-    drawn(figures.layers(result, result.task("box")))
+    check_drawing(figures.layers(result, result.task("box")))
     for name in ("box", "everywhere"):
         figure = figures.distribution(result, result.task(name))
-        drawn(figure)
+        check_drawing(figure)
         values = np.sort(result.task(name).column("error.at_coverage"))
         line = figure.axes[0].lines[1]
         np.testing.assert_allclose(np.asarray(line.get_ydata())[-1], 100.0)

@@ -46,7 +46,7 @@ def test_contrast_is_the_sum_over_the_detectors(periods: float, mismatch: float)
     assert contrast(mismatch, periods) == pytest.approx(abs(np.mean(records * expected.conj())), abs=1e-6)
 
 
-def seen(radial: np.ndarray, tilt: np.ndarray, radius: float, periods: float, detectors: int = 400) -> np.ndarray:
+def detected(radial: np.ndarray, tilt: np.ndarray, radius: float, periods: float, detectors: int = 400) -> np.ndarray:
     """Amplitude that a head sees of a disc, over that of a head in place: lines counted under every detector.
 
     The detectors stand along the track at the pitch of the nominal radius; over a disc they see the angle that their place
@@ -69,7 +69,7 @@ def test_a_head_off_or_tilted_loses_contrast_as_simulated(off: float, tilt: floa
     radius, periods = 13e-3, 8.0
     turned = np.radians(tilt)
     loss = contrast_loss(Distribution("fixed", abs(off)), Distribution("fixed", turned), radius, periods)
-    (remainder,) = seen(np.array([off]), np.array([turned]), radius, periods)
+    (remainder,) = detected(np.array([off]), np.array([turned]), radius, periods)
     assert loss == pytest.approx(remainder**-2.0, rel=3 * abs(off) / radius * (loss - 1) + 1e-3)
     assert loss > 1.0
 
@@ -80,7 +80,7 @@ def test_population_noise_has_the_second_moment_of_its_units() -> None:
     radial, tilt = Distribution("uniform", 0.4e-3), Distribution("uniform", np.radians(2))
     generator = np.random.default_rng(1)
     n = 20_000
-    of_each = seen(radial.draw(generator, n), tilt.draw(generator, n), radius, periods) ** -2.0
+    of_each = detected(radial.draw(generator, n), tilt.draw(generator, n), radius, periods) ** -2.0
     loss = contrast_loss(radial, tilt, radius, periods)
     # four standard deviations of the mean, and what the second order of off over radius may do
     assert loss == pytest.approx(np.mean(of_each), abs=4 * of_each.std() / np.sqrt(n) + 0.03 * (loss - 1))

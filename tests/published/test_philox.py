@@ -54,7 +54,7 @@ def test_lanes_count_up() -> None:
         assert tuple(words[:, lane].tolist()) == plain((7 + lane, 8, 9, 10), key)
 
 
-def drawn(kernel: Callable[[np.ndarray, float, np.ndarray], None], words: np.ndarray) -> np.ndarray:
+def draws_of(kernel: Callable[[np.ndarray, float, np.ndarray], None], words: np.ndarray) -> np.ndarray:
     """Draws from words of shape (4, n), n a multiple of LANES, shape (4, n)."""
     out = np.empty(words.shape)
     for start in range(0, words.shape[1], LANES):
@@ -77,14 +77,14 @@ def test_normal_draws_are_those_of_the_paper() -> None:
     distance = np.sqrt(-2.0 * np.log((words[:2] + 0.5) / 2**32))
     direction = 2.0 * np.pi * ((words[2:] + 0.5) / 2**32)
     expected = np.concatenate([distance * np.cos(direction), distance * np.sin(direction)])
-    np.testing.assert_allclose(drawn(add_normals, words), expected, rtol=0, atol=3e-11)
+    np.testing.assert_allclose(draws_of(add_normals, words), expected, rtol=0, atol=3e-11)
 
 
 @pytest.mark.parametrize(("kernel", "reference"), [(add_normals, stats.norm()), (add_uniforms, stats.uniform(-1, 2))])
 def test_laws(kernel, reference) -> None:  # type: ignore[no-untyped-def]
     """Each of the four draws of a lane by itself, and any two together."""
     words = np.concatenate([words_of((1, 2), LANES * n, 0, 0, 0) for n in range(400)], axis=1)
-    draws = drawn(kernel, words)
+    draws = draws_of(kernel, words)
     for draw in draws:
         assert stats.kstest(draw, reference.cdf).pvalue > 1e-4
     cells = np.minimum((reference.cdf(draws) * 8).astype(int), 7)

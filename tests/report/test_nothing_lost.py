@@ -29,7 +29,7 @@ def starter(tmp_path: Path) -> Path:
     return tmp_path / "s" / "scenario.yaml"
 
 
-def made(out: Path, text: str) -> None:
+def write_result(out: Path, text: str) -> None:
     with place.folder(out) as partial:
         (partial / "results.json").write_text(text)
         (partial / "tables").mkdir()
@@ -39,7 +39,7 @@ def made(out: Path, text: str) -> None:
 def test_a_file_put_in_while_a_run_writes_is_kept(tmp_path: Path) -> None:
     """One beside the results, one where the new result has a file of its own."""
     out = tmp_path / "r"
-    made(out, "first")
+    write_result(out, "first")
     with place.folder(out) as partial:
         (partial / "results.json").write_text("second")
         (out / "mine.txt").write_text("mine")
@@ -58,8 +58,8 @@ def test_an_earlier_result_is_replaced_whole(tmp_path: Path, exchange: bool, mon
     if not exchange:
         monkeypatch.setattr(place, "_exchange", lambda one, other: False)
     out = tmp_path / "r"
-    made(out, "first")
-    made(out, "second")
+    write_result(out, "first")
+    write_result(out, "second")
     assert (out / "results.json").read_text() == "second"
     assert [entry.name for entry in tmp_path.iterdir()] == ["r"]
 
@@ -68,7 +68,7 @@ def test_an_earlier_result_is_replaced_whole(tmp_path: Path, exchange: bool, mon
 def test_files_of_the_user_are_strangers(tmp_path: Path, name: str) -> None:
     """Of the endings that the program writes too: a result that holds one is refused before the run."""
     out = tmp_path / "r"
-    made(out, "first")
+    write_result(out, "first")
     place.check_destination(out)
     (out / name).parent.mkdir(parents=True, exist_ok=True)
     (out / name).write_text("mine")
@@ -78,7 +78,7 @@ def test_files_of_the_user_are_strangers(tmp_path: Path, name: str) -> None:
 
 def test_a_changed_file_is_the_users(tmp_path: Path) -> None:
     out = tmp_path / "r"
-    made(out, "first")
+    write_result(out, "first")
     (out / "tables" / "poses.csv").write_text("first, and a remark")
     with pytest.raises(InputError, match=r"tables/poses\.csv"):
         place.check_destination(out)
@@ -87,9 +87,9 @@ def test_a_changed_file_is_the_users(tmp_path: Path) -> None:
 def test_a_killed_exchange_loses_nothing(tmp_path: Path) -> None:
     """Killed after the exchange and before the earlier result was taken away: what was put into it comes back."""
     out = tmp_path / "r"
-    made(out, "second")
+    write_result(out, "second")
     remainder = tmp_path / (place._mark(out, "partial") + "999999999-x")
-    made(remainder, "first")
+    write_result(remainder, "first")
     (remainder / "mine.txt").write_text("mine")
     with pytest.raises(InputError, match=r"mine\.txt"):  # back in its place, it is now in the way of the next
         place.check_destination(out)

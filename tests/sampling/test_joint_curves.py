@@ -54,7 +54,7 @@ def curves(path: Path) -> tuple[Machine, dict[str, JointCurve]]:
     return machine, {name: sheet.curve for name, sheet in sheets.items()}
 
 
-def seen(curve: JointCurve) -> list[float]:
+def listed_orders(curve: JointCurve) -> list[float]:
     """Orders of waves that a reader can see: above a thousandth of the largest."""
     pairs = zip(curve.order, curve.rms, strict=True)
     return [order for order, rms in pairs if rms > 1e-3 * max(curve.rms)]
@@ -65,7 +65,7 @@ def test_a_curve_has_points_enough_or_ends(name: str) -> None:
     """A period has 16 points at least, common practice, no source; or the curve says what it sweeps."""
     for curve in curves(SCENARIOS[name])[1].values():
         step = curve.position[1] - curve.position[0]
-        points = min((2 * math.pi / (order * step) for order in seen(curve)), default=math.inf)
+        points = min((2 * math.pi / (order * step) for order in listed_orders(curve)), default=math.inf)
         assert (points < 16) == bool(curve.swept_low) == (curve.detail is not None)
         if curve.detail is not None:
             apart = curve.detail.position[1] - curve.detail.position[0]
@@ -82,7 +82,7 @@ def test_what_a_unit_sweeps_is_what_it_does(name: str) -> None:
             continue
         position = np.array(curve.position)
         step = position[1] - position[0]
-        coarsest = min(order for order in seen(curve) if order * step * 16 > 2 * math.pi)
+        coarsest = min(order for order in listed_orders(curve) if order * step * 16 > 2 * math.pi)
         around = max(step, 2 * math.pi / coarsest)
         at = np.linspace(0.05, 0.95, 41) * (position[-1] - position[0]) + position[0]
         within = at[:, None] + around * np.linspace(-0.5, 0.5, 4001)

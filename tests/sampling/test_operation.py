@@ -34,7 +34,7 @@ def machine_of(joint: Joint) -> Machine:
     return Machine(planar_arm(0.5), (joint,))
 
 
-def seen(radius: float, along: float, e: float, towards: float) -> np.ndarray:
+def phase_of(radius: float, along: float, e: float, towards: float) -> np.ndarray:
     """Angle of a disc off its shaft as a head ``along`` its track sees it at a radius, less the shaft angle."""
     place = radius * np.exp(1j * along / radius) * np.exp(-1j * ROUND) - e * np.exp(1j * towards)
     return -np.unwrap(np.angle(place)) - ROUND
@@ -46,8 +46,8 @@ def slips(
     """Decode the disc all round: whether any reading is a period off."""
     # a head turned by the skew about the fine track reads the second one beside it
     first, other = (
-        seen(radii[0], 0.0, e, towards),
-        seen(radii[1], -skew * (radii[0] - radii[1]), e, towards) + second_error,
+        phase_of(radii[0], 0.0, e, towards),
+        phase_of(radii[1], -skew * (radii[0] - radii[1]), e, towards) + second_error,
     )
     vernier = (fine * (ROUND + first) - second * (ROUND + other)) / (fine - second)
     beat = vernier if second else ROUND + other
@@ -71,7 +71,7 @@ def test_a_unit_slips_where_its_margin_is_gone(fine: int, second: int) -> None:
     joint, plan = Joint("j1", encoder, mounting=mounting), SamplingPlan(400, 1, 3)
     ((_, _, remainder),) = margins(machine_of(joint), plan, 0, 400)
     rng, wrong, slipped = np.random.default_rng(4), 0, 0
-    e, skew, target = drawn(joint, plan)
+    e, skew, target = unit_draws(joint, plan)
     for n in range(400):
         angle = target[n] * 2 * math.pi / (second or fine)
         actual = slips(fine, second, radii, skew[n], e[n], rng.uniform(0, 2 * math.pi), angle)
@@ -81,7 +81,7 @@ def test_a_unit_slips_where_its_margin_is_gone(fine: int, second: int) -> None:
     assert 20 < slipped < 380
 
 
-def drawn(joint: Joint, plan: SamplingPlan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def unit_draws(joint: Joint, plan: SamplingPlan) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Eccentricity, skew and own error of the units, from the terms of the machine where it has them."""
     from armsim.errormodel.shapes import Constant
     from armsim.errormodel.terms import Axis, independent

@@ -25,7 +25,7 @@ from armsim.study import Study
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 
 
-def ask(machine: Machine, poses: int = 100) -> list[engine.TaskConfigurations]:
+def configurations_of(machine: Machine, poses: int = 100) -> list[engine.TaskConfigurations]:
     q = np.random.default_rng(0).uniform(-1, 1, (poses, len(machine.joints)))
     return [
         engine.TaskConfigurations("first", Configurations(q)),
@@ -37,7 +37,7 @@ def numbers(
     machine: Machine, plan: SamplingPlan, workers: int = 1, memory: int = GIB, processes: bool = False
 ) -> list[bytes]:
     with engine.sampling(machine, 0.95, RunOptions(workers, memory, processes)) as place:
-        sampled = place.run(plan, ask(machine))
+        sampled = place.run(plan, configurations_of(machine))
     return [
         part.tobytes()
         for task in sampled.tasks
@@ -169,9 +169,9 @@ def test_a_tolerance_is_reached_and_the_run_is_a_plain_one(tolerance: NumericalT
     machine = normal_machine(planar_arm(0.4, 0.3), 1e-4, 2e-4)
     plan = SamplingPlan(500, 30, 5, tolerance)
     with engine.sampling(machine, 0.95, RunOptions(2, GIB)) as place:
-        sampled = place.run(plan, ask(machine, 8))
+        sampled = place.run(plan, configurations_of(machine, 8))
         final = sampled.spec.plan
-        again = place.run(replace(final, tolerance=None), ask(machine, 8))
+        again = place.run(replace(final, tolerance=None), configurations_of(machine, 8))
     reached = sampled.adaptive
     assert reached is not None
     assert reached.reached

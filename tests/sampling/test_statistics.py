@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from support import counted, estimates
+from support import estimates, sample_of
 
 from armsim.core.counting import ratio_bin, ratio_edge
 from armsim.sampling import statistics as stats
@@ -42,7 +42,7 @@ def test_interval_of_a_nested_quantile_covers(share: float) -> None:
     for _ in range(trials):
         standing = np.sqrt(share) * generator.standard_normal(units)
         values = standing + np.sqrt(1 - share) * generator.standard_normal((visits, units))
-        interval = estimates(counted(np.exp(values)), [0], [0.95])[1][0]
+        interval = estimates(sample_of(np.exp(values)), [0], [0.95])[1][0]
         hits += interval[0] <= np.exp(1.6448536) <= interval[1]
     # binomial scatter of the coverage itself: sqrt(0.95*0.05/400) = 1.1 %; three of them below, anything above
     assert hits / trials >= 0.95 - 3 * 0.011
@@ -50,7 +50,7 @@ def test_interval_of_a_nested_quantile_covers(share: float) -> None:
 
 def test_one_unit_has_no_interval() -> None:
     values = np.array([[1.0], [2.0], [3.0]])
-    assert np.isnan(estimates(counted(values), [0], [0.5])[1]).all()
+    assert np.isnan(estimates(sample_of(values), [0], [0.5])[1]).all()
     assert stats.unit_quantiles(np.array([1.0]), [0.95])[0].interval is None
 
 
@@ -92,7 +92,7 @@ def test_nested_interval_with_few_units_covers_or_is_not_given(units: int) -> No
     hits, intervals = 0, 0
     for _ in range(300):
         values = generator.standard_normal(units) + 0.1 * generator.standard_normal((10, units))
-        interval = estimates(counted(np.exp(values)), [0], [0.5])[1][0]
+        interval = estimates(sample_of(np.exp(values)), [0], [0.5])[1][0]
         if not np.isnan(interval).any():
             intervals += 1
             hits += interval[0] <= 1 <= interval[1]
@@ -116,7 +116,7 @@ def test_quantiles_of_counts_are_those_of_sorting_to_a_bin(kind: str) -> None:
     }[kind]
     ps = [0.0, 0.025, 0.5, 0.95, 0.999, 1.0]
     sorting = [stats.quantile(np.sort(x), p) for p in ps]
-    actual = counted(x[None]).read([0] * len(ps), ps)[0]
+    actual = sample_of(x[None]).read([0] * len(ps), ps)[0]
     np.testing.assert_allclose(actual, sorting, rtol=2.0**-11)
     if kind in ("constant", "single", "zero"):
         np.testing.assert_array_equal(actual, sorting)
@@ -129,7 +129,7 @@ def test_pairs_tell_the_variance_between_units() -> None:
     generator = np.random.default_rng(3)
     units, visits = 400, 12
     values = np.exp(generator.standard_normal(units) + 0.5 * generator.standard_normal((visits, units)))
-    low, high = estimates(counted(values), [0], [0.9])[1][0]
+    low, high = estimates(sample_of(values), [0], [0.9])[1][0]
     again = [np.quantile(values[:, generator.integers(0, units, units)], 0.9) for _ in range(2000)]
     assert high - low == pytest.approx(np.quantile(again, 0.975) - np.quantile(again, 0.025), rel=0.2)
 
@@ -152,7 +152,7 @@ def test_nested_interval_is_that_of_the_shares_of_the_units(share: float) -> Non
         together = np.array([[1.0, share], [share, 1.0]])
         draws = generator.multivariate_normal(np.zeros(2), together, units).T
         ranks = np.argsort(np.argsort(draws, axis=None)).reshape(2, units) + 1
-        target = counted((edges[ranks] + edges[ranks + 1]) / 2)
+        target = sample_of((edges[ranks] + edges[ranks + 1]) / 2)
         value, ends = (out[0] for out in estimates(target, [0], [p]))
         bins = np.searchsorted(edges, [value, *ends], side="right") - 1.0
         actual.append(np.where(np.isnan([value, *ends]), np.nan, bins))

@@ -30,7 +30,7 @@ from armsim.tasks import Slice
 DEMO = ROOT / "scenarios" / "bonding-cell.yaml"
 
 
-def asked(step: float, visits: int, limit: float) -> Study:
+def study_of(step: float, visits: int, limit: float) -> Study:
     """The slice of the demo with cells of another size, RP limited, every arm to pass."""
     study = armsim.load(DEMO).with_plan(units=300, visits=visits)
     (task,) = (item for item in study.scenario.tasks if isinstance(item, Slice))
@@ -45,7 +45,7 @@ def test_the_yield_depends_on_neither_visits_nor_grid() -> None:
     """
     limit, message = 33e-6, []
     for step, visits in ((0.12, 10), (0.12, 300), (0.06, 10)):
-        (task,) = asked(step, visits, limit).run(2).tasks
+        (task,) = study_of(step, visits, limit).run(2).tasks
         assert task.summary.yield_ is not None
         message.append((task.summary.yield_.value, task.summary.repeatability_p95))
         assert task.summary.holds
@@ -57,7 +57,7 @@ def test_the_yield_depends_on_neither_visits_nor_grid() -> None:
 
 def test_a_test_of_few_cycles_prints_more_than_the_arm_has() -> None:
     """RP from n visits scatters by 0.63/sqrt(n) of itself (normal law on three axes, from memory) and its largest lies above."""
-    (task,) = asked(0.12, 10, 33e-6).run(2).tasks
+    (task,) = study_of(0.12, 10, 33e-6).run(2).tasks
     test = task.acceptance
     assert test is not None
     assert test.cycles == 30
@@ -65,7 +65,7 @@ def test_a_test_of_few_cycles_prints_more_than_the_arm_has() -> None:
     assert test.good_rejected is not None
     assert test.passing is not None
     assert test.passing.value == pytest.approx(1.0 - test.good_rejected)  # all hold the requirement
-    many = asked(0.12, 10, 33e-6)
+    many = study_of(0.12, 10, 33e-6)
     many = many.with_scenario(requirement=replace(many.scenario.requirement, test_cycles=3000))
     (long,) = many.run(2).tasks
     assert long.acceptance.repeatability.p95 == pytest.approx(task.summary.repeatability_p95, rel=0.04)

@@ -105,7 +105,7 @@ def tried(task: Slice, arm: Arm, monkeypatch: pytest.MonkeyPatch) -> set[tuple[f
     points: set[tuple[float, ...]] = set()
     solve, follow = Solver.solve, Solver.follow
 
-    def seen(do: Any) -> Any:
+    def recorded(do: Any) -> Any:
         def through(self: Solver, command: Any, *more: Any, **named: Any) -> Any:
             points.add(tuple(command.xyz))
             return do(self, command, *more, **named)
@@ -113,8 +113,8 @@ def tried(task: Slice, arm: Arm, monkeypatch: pytest.MonkeyPatch) -> set[tuple[f
         return through
 
     with monkeypatch.context() as patch:
-        patch.setattr(Solver, "solve", seen(solve))
-        patch.setattr(Solver, "follow", seen(follow))
+        patch.setattr(Solver, "solve", recorded(solve))
+        patch.setattr(Solver, "follow", recorded(follow))
         task.find(arm)
     return points
 
