@@ -64,8 +64,11 @@ def poses_needed(record: Calibrated) -> style.Drawing:
                 counts[0], min(short, counts[-1]), color="#777777", alpha=0.13, label="fewer readings than parameters"
             )
         axes.set_xscale("log")
-        drawn = [before, *(end * unit.factor for point in points for end in (*point.chosen_arms, *point.random_sets))]
-        if min(drawn) > 0.0 and max(drawn) > WIDE * min(drawn):
+        ordinates = [
+            before,
+            *(end * unit.factor for point in points for end in (*point.chosen_arms, *point.random_sets)),
+        ]
+        if min(ordinates) > 0.0 and max(ordinates) > WIDE * min(ordinates):
             axes.set_yscale("log")
             axes.yaxis.set_major_formatter("{x:g}")
         else:
@@ -89,8 +92,8 @@ def chosen_poses(record: Calibrated) -> style.Drawing:
     """Places of the target at the chosen poses from above and from the side, in their order, with the instrument."""
     places = np.array([pose.position for pose in record.poses]) * 1e3
     instrument = record.measurement.calibration.instrument
-    stand = np.array(instrument.at) * 1e3
-    stated = bool(np.any(stand))
+    position = np.array(instrument.at) * 1e3
+    is_placed = bool(np.any(position))
     with style.style():
         out = style.Drawing(figsize=(6.4, 3.4), layout="constrained")
         for axes, (first, second) in zip(out.subplots(1, 2), ((0, 1), (0, 2)), strict=True):
@@ -98,16 +101,16 @@ def chosen_poses(record: Calibrated) -> style.Drawing:
             axes.plot(places[:, first], places[:, second], "o", color=style.COLOURS[0], markersize=4, label="poses")
             axes.plot(*places[0, [first, second]], "D", color=style.COLOURS[1], markersize=7, label="first")
             axes.plot(0.0, 0.0, "s", color="#222222", markersize=7, label="base")
-            if stated:
-                axes.plot(*stand[[first, second]], "^", color=style.REQUIREMENT, markersize=9, label="instrument")
+            if is_placed:
+                axes.plot(*position[[first, second]], "^", color=style.REQUIREMENT, markersize=9, label="instrument")
             texts = [f"{n}: {pose.name}" for n, pose in enumerate(record.poses, start=1)]
             out.annotate(axes, places[:, first], places[:, second], texts=texts)
             axes.set(xlabel="xyz"[first] + " [mm]", ylabel="xyz"[second] + " [mm]", aspect="equal")
             axes.margins(0.08)
         style.legend_below(out.axes[0], columns=4)
-        seen = f", all in sight, as are {record.candidates} of {record.offered} candidates"
+        sight_text = f", all in sight, as are {record.candidates} of {record.offered} candidates"
         total = sum(pose.move or 0.0 for pose in record.poses)
-        finding = f"{len(record.poses)} poses{seen if record.offered > record.candidates else ''}"
+        finding = f"{len(record.poses)} poses{sight_text if record.offered > record.candidates else ''}"
         style.titled(out, f"{finding}; {total:.0f} s of moves" if total else finding, 78)
         style.footnote(out, "place of the target from above and from the side; lines: the order of short moves")
     return out

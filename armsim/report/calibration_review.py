@@ -299,8 +299,8 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
         Section("What is left", "left", (step_frame(calibrated).table(), cause_frame(calibrated).table())),
         Section("What is identified", "identified", tuple(parameter_blocks)),
     ]
-    where = Section("Where to measure", "poses", (*curve, poses.table()))
-    sections.insert(0 if calibrated.curve else len(sections), where)
+    poses_section = Section("Where to measure", "poses", (*curve, poses.table()))
+    sections.insert(0 if calibrated.curve else len(sections), poses_section)
     return Review(
         f"{calibrated.scenario}: what calibration leaves",
         f"Arm {before.arm}; {calibrated.units} built units, each measured and identified; {share} of the error is left",

@@ -24,6 +24,17 @@ def key(seed: int, *names: object) -> bytes:
 
     Keyed by name, not by place in a list, so that two machines draw the same numbers for the same cause on the same
     joint, whatever else differs between them.
+
+    Parameters
+    ----------
+    seed : int
+    *names : object
+        Converted to text.
+
+    Returns
+    -------
+    bytes
+        Sixteen bytes.
     """
     text = "\x1f".join([str(seed), *(str(name) for name in names)])
     return hashlib.blake2b(text.encode(), digest_size=16).digest()
