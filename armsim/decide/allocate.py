@@ -160,7 +160,18 @@ def _ideal(joint: Joint) -> Joint:
 
 
 def with_budget(machine: Machine, std: dict[str, float]) -> Machine:
-    """A machine whose sensors have a normal error of unit life of these standard deviations. [rad or m]"""
+    """Machine whose sensors have normal unit errors with given standard deviations.
+
+    Parameters
+    ----------
+    machine : Machine
+    std : dict of joint to float
+        Standard deviations. [rad or m]
+
+    Returns
+    -------
+    Machine
+    """
     extra = tuple((Axis(name), Distribution("normal", value)) for name, value in std.items() if math.isfinite(value))
     return replace(without_sensors(machine), tolerances=(*machine.tolerances, *extra))
 
@@ -170,7 +181,8 @@ def allocate(
     exponent: float = 1.0,
     run_options: RunOptions = RunOptions(),
 ) -> Allocation:
-    """Budgets for every joint by every scheme, each verified by Monte Carlo; or why there are none.
+    """Allocate error budgets to the joints by every scheme, verified by Monte Carlo; or give reasons why there are
+    none.
 
     Parameters
     ----------
@@ -178,6 +190,10 @@ def allocate(
         With a requirement.
     exponent : float
         Of the price law.
+
+    Returns
+    -------
+    Allocation
 
     Raises
     ------

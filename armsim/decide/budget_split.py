@@ -15,14 +15,25 @@ NO_LEVER = 1e-10
 
 
 def levers(gains: Array, rotary: Sequence[bool]) -> Array:
-    """Length that makes an angle of each joint comparable: 1 for a revolute one, the typical lever arm for a slide."""
+    """Scale that makes the errors of revolute joints and slides comparable.
+
+    Parameters
+    ----------
+    gains : (poses, joints) [m^2 or 1]
+    rotary : (joints,) bool
+
+    Returns
+    -------
+    (joints,)
+        1 for a revolute joint, else a length. [m or 1]
+    """
     turning = np.array(rotary)
     typical = math.sqrt(float(gains[:, turning].mean())) if turning.any() else 1.0
     return np.where(turning, 1.0, typical or 1.0)
 
 
 def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent: float) -> tuple[Array, float | None]:
-    """Standard deviations that use up the allowance at the pose that decides, and the gap of least cost.
+    """Standard deviations of the joints that use up the allowance at the deciding pose.
 
     Parameters
     ----------
@@ -30,6 +41,12 @@ def solve(scheme: Scheme, gains: Array, allowance: Array, lever: Array, exponent
     allowance : (poses,) [m^2]
     lever : (joints,)
     exponent : float
+
+    Returns
+    -------
+    std : (joints,) [rad or m]
+    gap : float or None
+        Relative duality gap of the least cost.
     """
     std, gap = np.full(gains.shape[1], np.inf), None
     used = gains.max(axis=0) > NO_LEVER * gains.max()
@@ -50,6 +67,15 @@ def least_cost(gains: Array, allowance: Array, lever: Array, exponent: float, st
         sum over joints of (lever / s)^b + G s^2  -  sum over poses of m allowance,   G = sum over poses of m g
 
     is reached at s^(b + 2) = b lever^b / (2 G). The bound of the multipliers that fit the solution proves it.
+
+    Parameters
+    ----------
+    gains : (poses, joints) [m^2 or 1]
+    allowance : (poses,) [m^2]
+    lever : (joints,)
+    exponent : float
+    start : (joints,)
+        Feasible standard deviations. [rad or m]
 
     Returns
     -------

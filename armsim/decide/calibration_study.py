@@ -122,6 +122,20 @@ def calibrate(
     them was measured are those of the calibration. Readings that are wrong by all others are named, and the arms are
     identified without them; ``excluded``: lines of readings that are left out before that.
 
+    Parameters
+    ----------
+    study : Study
+        Of a scenario with a calibration.
+    run_options : RunOptions
+    measured : Path, optional
+        File of measured arms to identify.
+    excluded : collection of int
+        Lines of that file to exclude.
+
+    Returns
+    -------
+    Calibrated
+
     Raises
     ------
     InputError

@@ -154,9 +154,19 @@ def compare(
     studies: Sequence[Study],
     run_options: RunOptions = RunOptions(),
 ) -> Comparison:
-    """Hold designs against the first of them.
+    """Compare designs with the first of them.
 
     Poses that one of them cannot reach are left out for all. Every design takes the sampling plan of the first.
+
+    Parameters
+    ----------
+    studies : sequence of Study
+        The first is the reference.
+    run_options : RunOptions
+
+    Returns
+    -------
+    Comparison
 
     Raises
     ------

@@ -40,7 +40,17 @@ def decide(
     options: Options,
     run_options: RunOptions = RunOptions(),
 ) -> Decision:
-    """Choose, and look at the choice from all sides; parameters as of `select`.
+    """Select encoders and report on the selection; parameters as of `select`.
+
+    Parameters
+    ----------
+    study : Study
+    options : Options
+    run_options : RunOptions
+
+    Returns
+    -------
+    Decision
 
     Raises
     ------

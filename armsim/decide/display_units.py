@@ -26,8 +26,22 @@ class Unit:
     si: float
 
 
-def told_in(kind: str, rotary: bool, value: float) -> Unit:
-    """The unit of a number of a kind, at a joint that turns or slides, of about that size in SI."""
+def display_unit_of(kind: str, rotary: bool, value: float) -> Unit:
+    """Display unit of a number of a kind, by its size and joint.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of quantity.
+    rotary : bool
+        Whether the joint is revolute.
+    value : float
+        In SI.
+
+    Returns
+    -------
+    Unit
+    """
     family = FAMILIES.get(kind)
     word = family["rotation" if rotary else "translation"][0] if family is not None else EITHER.get(kind, (kind,))[0]
     if word == "length":

@@ -42,7 +42,7 @@ def frontier(program: Program) -> Iterator[tuple[Choice, float]]:
 
 
 def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], bool]:
-    """Choices of a price, that of the smallest error by first order first; whether they are all of that price.
+    """Choices of a price, the smallest first-order error first, and whether these are all.
 
     Of many, the shortlist: by more than the margin of the ratios none of it is behind the first.
 
@@ -53,6 +53,10 @@ def of_price(search: Search, price: float, most: int) -> tuple[list[Choice], boo
     price : float
     most : int
         Designs of a catalogue, at most, that are listed.
+
+    Returns
+    -------
+    list of Choice, bool
     """
     program, width = search.program(), cent(price)
     listed = search.cheaper(price + width, most)

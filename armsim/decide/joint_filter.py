@@ -14,7 +14,16 @@ from armsim.study import Study
 
 
 def fit_for_joints(study: Study, options: Options) -> Options:
-    """The options whose estimates keep every criterion that is judged joint by joint.
+    """Options whose estimates meet all criteria judged joint by joint.
+
+    Parameters
+    ----------
+    study : Study
+    options : Options
+
+    Returns
+    -------
+    Options
 
     Raises
     ------

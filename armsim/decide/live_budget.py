@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from armsim.decide.display_units import Unit, told_in
+from armsim.decide.display_units import Unit, display_unit_of
 from armsim.decide.pose_budget import BudgetRow, budget_rows, moments
 from armsim.decide.row_laws import SAME, Law, Laws, factors_of, fitted, gain_of
 from armsim.errormodel.distributions import Distribution, Magnitude
@@ -109,7 +109,7 @@ def live_budgets(
     result: Result,
     progress: Progress = lambda what, count, total: None,
 ) -> LiveBudgets:
-    """The budget at the worst pose of every task, and how it follows every number of the machine.
+    """Error budgets at the worst pose of every task, with their laws in the numbers of the machine.
 
     Parameters
     ----------
@@ -120,6 +120,10 @@ def live_budgets(
         Of that study at those poses.
     progress : callable
         As of `Study.run`.
+
+    Returns
+    -------
+    LiveBudgets
     """
     machine = study.scenario.machine
     worst = [_worst(task.summary.worst_pose, pose_set) for task, pose_set in zip(result.tasks, poses, strict=True)]
@@ -286,7 +290,18 @@ def _departures(
 
 
 def changed_row(live: LiveRow, factors: Sequence[float]) -> BudgetRow:
-    """The row as its laws give it at factors of all inputs."""
+    """Row of a budget at given factors of all inputs.
+
+    Parameters
+    ----------
+    live : LiveRow
+    factors : sequence of float
+        Factor of every input.
+
+    Returns
+    -------
+    BudgetRow
+    """
     row = live.row
     mean, std = row.mean * gain_of(live.mean_laws, factors), row.std * abs(gain_of(live.std_laws, factors))
     return BudgetRow(row.key, row.owner, row.cause, row.place, row.life, row.unit, row.sensitivity, mean, std)
@@ -317,7 +332,7 @@ LAWS = {
 
 
 def _input(machine: Machine, number: Number, followed: bool) -> Input:
-    unit = told_in(number.key.kind, number.rotary, number.value)
+    unit = display_unit_of(number.key.kind, number.rotary, number.value)
     value_at: Any = machine
     for step in number.steps:
         value_at = value_at[step] if isinstance(step, int) else getattr(value_at, step)

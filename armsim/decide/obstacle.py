@@ -21,13 +21,35 @@ def _parts(machine: Machine, joints: Array) -> dict[tuple[str, str], float]:
 
 
 def largest_parts(machine: Machine, joints: Array, most: int = 3) -> str:
-    """The largest of those shares, in words."""
+    """Sentence on the largest contributions at a pose.
+
+    Parameters
+    ----------
+    machine : Machine
+    joints : (joints,) [rad or m]
+    most : int
+        Number of causes named.
+
+    Returns
+    -------
+    str
+    """
     ordered = sorted(_parts(machine, joints).items(), key=lambda item: -item[1])[:most]
     return ", ".join(f"{cause} of {owner} ({percent(share, 2)})" for (owner, cause), share in ordered)
 
 
 def blamed(machine: Machine, joints: Array) -> str:
-    """The joint that makes most of the mean square error at a pose."""
+    """Joint with the largest contribution to the mean square error at a pose.
+
+    Parameters
+    ----------
+    machine : Machine
+    joints : (joints,) [rad or m]
+
+    Returns
+    -------
+    str
+    """
     owners: dict[str, float] = {}
     for (owner, _), share in _parts(machine, joints).items():
         owners[owner] = owners.get(owner, 0.0) + share
@@ -35,7 +57,18 @@ def blamed(machine: Machine, joints: Array) -> str:
 
 
 def moved_to_output(machine: Machine, first: str) -> list[tuple[str, Machine]]:
-    """The machine with sensors on the output: of one joint, and of all that have theirs on the motor."""
+    """Machines with sensors moved to the output: of one joint, and of all joints with motor sensors.
+
+    Parameters
+    ----------
+    machine : Machine
+    first : str
+        Name of the joint that is moved alone.
+
+    Returns
+    -------
+    list of (str, Machine)
+    """
     geared = [joint.name for joint in machine.joints if joint.geared]
     out = []
     for names in dict.fromkeys([(first,), tuple(geared)]):

@@ -86,7 +86,17 @@ Shared = tuple[str, ...]
 
 
 def shared_terms(machine: Machine, options: Options) -> Shared:
-    """Terms that belong to several joints, or to a joint and the links."""
+    """Terms shared by several joints, or by a joint and the links.
+
+    Parameters
+    ----------
+    machine : Machine
+    options : Options
+
+    Returns
+    -------
+    Shared
+    """
     owners: dict[str, set[str]] = {}
     parts = [("links", replace(machine, joints=()))]
     parts += [(row[0].joint.name, _alone(machine, option.joint)) for row in options.joints for option in row]
@@ -97,7 +107,18 @@ def shared_terms(machine: Machine, options: Options) -> Shared:
 
 
 def moments_of(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
-    """Moments of a machine at the poses of all tasks, one after the other."""
+    """Moments of a machine at the poses of all tasks in order.
+
+    Parameters
+    ----------
+    machine : Machine
+    configurations : sequence of Configurations
+    shared : Shared
+
+    Returns
+    -------
+    Moments
+    """
     parts = [_moments_at(machine, at_task, shared) for at_task in configurations]
     names = parts[0].of_visits
     return Moments(
@@ -154,14 +175,38 @@ def _moments_at(machine: Machine, configurations: Configurations, shared: Shared
 
 
 def fixed_part(machine: Machine, configurations: Sequence[Configurations], shared: Shared = ()) -> Moments:
-    """What no option changes: links, and the heat that they share."""
+    """Moments that no option changes: of links, and shared heat.
+
+    Parameters
+    ----------
+    machine : Machine
+    configurations : sequence of Configurations
+    shared : Shared
+
+    Returns
+    -------
+    Moments
+    """
     return moments_of(replace(machine, joints=()), configurations, shared)
 
 
 def option_parts(
     machine: Machine, options: Options, configurations: Sequence[Configurations], shared: Shared = ()
 ) -> list[list[Moments]]:
-    """What every option of every joint adds, gear and mastering of the joint included."""
+    """Moments of every option of every joint, including its gear and mastering.
+
+    Parameters
+    ----------
+    machine : Machine
+    options : Options
+    configurations : sequence of Configurations
+    shared : Shared
+
+    Returns
+    -------
+    list of list of Moments
+        By joint and option.
+    """
     return [
         [moments_of(_alone(machine, option.joint), configurations, shared) for option in row] for row in options.joints
     ]

@@ -77,16 +77,33 @@ class Evaluated:
 
 
 def at_worst_pose(one: Evaluated, other: Evaluated) -> Difference:
-    """Other less one: the quantile at the coverage, each at its own worst pose. [m]"""
+    """Difference of the quantile at the coverage between two designs, each at its worst pose.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+
+    Returns
+    -------
+    Difference [m]
+    """
     sizes = [float(side.table.column("error.at_coverage")[side.worst]) for side in (one, other)]
     change = difference(sizes[1] - sizes[0], other.worst_influence - one.worst_influence, one.spec.plan.units)
     return beside(change, max(sizes))
 
 
 def repeatability(one: Evaluated, other: Evaluated) -> Difference:
-    """Other less one: the RP that 95 % of units keep to at all poses. [m]
+    """Difference of the RP that 95 % of units stay within at all poses.
 
     The integration is uncertain too: both designs are integrated over the same nets, whose differences tell how much.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+
+    Returns
+    -------
+    Difference [m]
     """
     rps = [side.sampled.tasks[side.number].worst[1] for side in (one, other)]
     values = [quantile(np.sort(rp), LEVEL) for rp in rps]
@@ -101,7 +118,17 @@ def repeatability(one: Evaluated, other: Evaluated) -> Difference:
 
 
 def yield_difference(one: Evaluated, other: Evaluated, requirement: Requirement | None) -> Difference | None:
-    """Other less one: the yield at a task; None without a requirement."""
+    """Difference of the yield at a task; None without a requirement.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+    requirement : Requirement, optional
+
+    Returns
+    -------
+    Difference or None
+    """
     if requirement is None:
         return None
     limits, path = requirement.of(one.name), one.configurations.is_path
@@ -110,7 +137,19 @@ def yield_difference(one: Evaluated, other: Evaluated, requirement: Requirement 
 
 
 def half_widths(one: Evaluated, other: Evaluated, run_options: RunOptions, what: str) -> Array:
-    """Half of the 95 % interval of the difference of the quantile at the coverage at every pose, shape (poses,). [m]"""
+    """Half-width of the 95 % interval of the difference of the quantile at the coverage, at every pose.
+
+    Parameters
+    ----------
+    one, other : Evaluated
+    run_options : RunOptions
+    what : str
+        Name of the stage for the progress.
+
+    Returns
+    -------
+    (poses,) [m]
+    """
     units = one.spec.plan.units
     count = min(units, UNITS_COMPARED)
     poses = len(one.configurations)

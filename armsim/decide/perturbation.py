@@ -77,6 +77,15 @@ class Probe:
     def of(study: Study, run_options: RunOptions) -> Probe:
         """Sample a study.
 
+        Parameters
+        ----------
+        study : Study
+        run_options : RunOptions
+
+        Returns
+        -------
+        Probe
+
         Raises
         ------
         RunError
@@ -129,6 +138,11 @@ class Probe:
 
 def at_largest_errors(study: Study, run_options: RunOptions) -> tuple[Study, list[PoseSet], Result, Samples]:
     """A study sampled at all poses of every task, or at the `MOST_POSES` with the largest errors.
+
+    Parameters
+    ----------
+    study : Study
+    run_options : RunOptions
 
     Returns
     -------

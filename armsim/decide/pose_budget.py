@@ -60,7 +60,17 @@ class BudgetRow:
 
 
 def budget_rows(evaluated: EvaluatedMachine, pose: int) -> list[BudgetRow]:
-    """Rows of all terms at one of the poses of an evaluated machine."""
+    """Rows of all terms at a pose.
+
+    Parameters
+    ----------
+    evaluated : EvaluatedMachine
+    pose : int
+
+    Returns
+    -------
+    list of BudgetRow
+    """
     gains = evaluated.gains()
     return [
         row

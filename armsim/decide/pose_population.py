@@ -32,7 +32,18 @@ class PhasesHeld(Machine):
 
     @staticmethod
     def of(machine: Machine, like: Machine) -> PhasesHeld:
-        """A machine, its waves held to those of another."""
+        """A machine whose waves keep the orders of those of another, and so their phases at a pose.
+
+        Parameters
+        ----------
+        machine : Machine
+        like : Machine
+            Machine whose orders the waves keep.
+
+        Returns
+        -------
+        PhasesHeld
+        """
         return PhasesHeld(**{declared.name: getattr(machine, declared.name) for declared in fields(Machine)}, like=like)
 
     @cached_property
@@ -80,7 +91,21 @@ class PosePopulation:
 
     @staticmethod
     def of(machine: Machine, plan: SamplingPlan, task: int, configurations: Configurations) -> PosePopulation:
-        """The population of a machine at a pose."""
+        """Population of a machine at a pose.
+
+        Parameters
+        ----------
+        machine : Machine
+        plan : SamplingPlan
+        task : int
+            Key of the task.
+        configurations : Configurations
+            One pose.
+
+        Returns
+        -------
+        PosePopulation
+        """
         return PosePopulation(plan, task, configurations, machine.evaluated(configurations))
 
     @cached_property

@@ -123,9 +123,15 @@ class Program:
         return np.asarray(self.loads(choice).max(axis=0))
 
     def refuse_dominated(self, choice: Choice, alike: float = ALIKE) -> None:
-        """Leave out, with a choice that failed, every one that is no better at any joint and pose.
+        """Exclude all choices that are no better than a failed one at any joint and pose.
 
         What differs by less than the share ``alike`` of the limit counts as no better; vectors, by `ALIKE`.
+
+        Parameters
+        ----------
+        choice : Choice
+        alike : float
+            Share of the limit by which a joint may be better.
         """
         worse = []
         for row, n in zip(self.parts, choice, strict=True):
@@ -143,9 +149,15 @@ class Program:
         self.refused.append(choice)
 
     def refuse_near(self, choice: Choice, pose: int, radius: float) -> None:
-        """Take out every choice whose visits lie within a distance of those of a choice, at one pose. [m]
+        """Exclude all choices whose visits at a pose are within a distance of those of a choice.
 
         The mean square distance is a sum over joints, so that this is one linear row.
+
+        Parameters
+        ----------
+        choice : Choice
+        pose : int
+        radius : float [m]
         """
         weights = [
             float(part.visit_distance(row[n])[pose]) for row, n in zip(self.parts, choice, strict=True) for part in row
@@ -155,16 +167,36 @@ class Program:
         self.refuse(choice)
 
     def cheapest(self, below: float = np.inf, factor: float = 1.0) -> Choice | None:
-        """The cheapest choice within ``factor`` times the limits and not above a price; None if there is none."""
+        """Cheapest choice within ``factor`` times the limits and below a price; None if there is none.
+
+        Parameters
+        ----------
+        below : float
+            Largest price.
+        factor : float
+
+        Returns
+        -------
+        Choice or None
+        """
         while True:
             choice = self._solve(self.prices, below, factor)
             if choice is None or not self._join(choice, factor):
                 return choice
 
     def closest(self, below: float = np.inf, least: float = -np.inf) -> tuple[Choice, float] | None:
-        """The choice that comes closest to the limits, or stays farthest within, and its largest load.
+        """Choice with the smallest largest load, and that load; None if there is none.
 
         Of those that cost no more than ``below`` and no less than ``least``.
+
+        Parameters
+        ----------
+        below, least : float
+            Largest and least price.
+
+        Returns
+        -------
+        (Choice, float) or None
         """
         while True:
             choice = self._solve(None, below, 1.0, least)

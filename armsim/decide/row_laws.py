@@ -71,7 +71,7 @@ def combined(laws: Iterable[tuple[Law, float]]) -> float:
 
 
 def fitted(number: Number, gains: Mapping[float, float], signed: bool) -> Law | None:
-    """The law that gives the gains at some factors; None where there is none.
+    """Law through the gains at some factors; None where there is none.
 
     Parameters
     ----------
@@ -79,6 +79,10 @@ def fitted(number: Number, gains: Mapping[float, float], signed: bool) -> Law | 
     gains : mapping of factor to gain
     signed : bool
         Whether the sign of a gain is known: that of a mean is, that of a standard deviation is not.
+
+    Returns
+    -------
+    Law or None
     """
     probe = next(iter(gains))
     gain = gains[probe]
@@ -114,5 +118,16 @@ Laws = tuple[tuple[int, Law], ...]
 
 
 def gain_of(laws: Laws, factors: Sequence[float]) -> float:
-    """The gain at factors of all numbers."""
+    """Gain at given factors of all numbers.
+
+    Parameters
+    ----------
+    laws : Laws
+    factors : sequence of float
+        Factor of every number.
+
+    Returns
+    -------
+    float
+    """
     return combined((law, factors[place]) for place, law in laws)

@@ -106,14 +106,14 @@ class Search:
 
     @cached_property
     def of_position(self) -> Search:
-        """The search by the error alone, whatever else is required, taught; both share what was sampled."""
+        """The search by the error alone, whatever else is required, with its ratios; both share what was sampled."""
         bare = self.requirement.of_errors()
         if bare == self.requirement:
             return self
         out = copy.copy(self)
         out.requirement = bare
         out.ratio, out.margin = out._first_ratio(), MARGIN
-        out.taught()
+        out.trained_program()
         return out
 
     def program(self) -> Program:
@@ -168,7 +168,7 @@ class Search:
         units: int | None = None,
         seed: int | None = None,
     ) -> tuple[tuple[Judged, ...], Samples]:
-        """Sample a choice at all poses, or some; with all units, or some; with the seed of the scenario, or another."""
+        """Sample a choice, at some or all poses, with some or all units."""
         self.ledger.designs.add(choice)
         count = len(self.ledger.designs)
         self.run_options.progress("designs sampled", count, max(count, ROUNDS))
@@ -191,7 +191,7 @@ class Search:
         return confirming_seed(self.study.scenario.plan.seed)
 
     def learn(self, choice: Choice, tasks: Sequence[Judged], sampled: Samples, program: Program) -> None:
-        """Take the ratios of a sampled choice."""
+        """Update the ratios of sampled to first-order errors from a sampled choice."""
         square = np.maximum(program.square(choice), 1e-30)
         self.ratio = self.loads(tasks, sampled) ** 2 / square
         self.error_ratio = np.concatenate([task.table.column("error.at_coverage") for task in tasks]) ** 2 / square
@@ -202,7 +202,7 @@ class Search:
                 self.margin = max(self.margin, (ends[1] / task.summary.at_coverage) ** 2)
 
     def predicted(self, program: Program, choice: Choice) -> float:
-        """Largest quantile at the coverage of a choice by first order and the ratios. [m]"""
+        """Predicted largest quantile at the coverage of a choice, by first order and the ratios."""
         return float(np.sqrt((program.square(choice) * self.error_ratio).max()))
 
     def nearest(self, program: Program) -> tuple[Choice, float]:
@@ -219,7 +219,7 @@ class Search:
             raise InputError(Problem("catalogue", 0, 0, "limits", wrong, accepted))
         return nearest
 
-    def taught(self) -> Program:
+    def trained_program(self) -> Program:
         """The program for ratios that a few sampled designs have told."""
         for rounds in reversed(range(ROUNDS)):
             program = self.program()
@@ -228,7 +228,7 @@ class Search:
         return self.program()
 
     def tighten(self, program: Program, choice: Choice, tasks: Sequence[Judged]) -> None:
-        """Where a sampled choice exceeds the position, its own ratio bounds what is like it, with a narrow margin."""
+        """Bound choices like a sampled one that exceeds the position limit by its own ratio, with a narrow margin."""
         place = {name: n for n, name in enumerate(self.names)}
         square = program.square(choice)
         for task in tasks:
@@ -240,7 +240,7 @@ class Search:
                     program.limit[n] = min(program.limit[n], bound)
 
     def alike(self, tasks: Sequence[Judged], sampled: Samples) -> float:
-        """Share of a limit by which a joint may be better and the choice yet be no better than this one, which fails.
+        """Relative improvement of a joint up to which a choice is taken as no better than this failed one.
 
         All joints together may then make up for half of what it exceeds, in mean square.
         """
@@ -248,7 +248,7 @@ class Search:
         return max(ALIKE, excess / (2 * len(self.options.joints)))
 
     def excess(self, program: Program, choice: Choice) -> Excess | None:
-        """Where RP of a choice exceeds its limit by most, for certain; None where it does nowhere."""
+        """Pose at which RP of a choice certainly exceeds its limit by most; None where it does nowhere."""
         limit = self.repeatability_limit
         if not self.limits_visits:
             return None
@@ -265,7 +265,7 @@ class Search:
         return None
 
     def repeatability(self, program: Program, choice: Choice, poses: np.ndarray) -> tuple[Array, Array]:
-        """RP of a choice at poses by the law of its visits, and half of the interval of the integration. [m]"""
+        """RP of a choice at poses by the law of its visits, and the half-width of its interval."""
         parts = [program.fixed, *(row[n] for row, n in zip(self.parts, choice, strict=True))]
         every = [coefficient for part in parts for coefficient in part.of_visits.values()]
         gains = np.zeros((len(poses), len(every), 3))
@@ -275,7 +275,7 @@ class Search:
         return value, half
 
     def few(self, program: Program, choice: Choice) -> list[PoseSet]:
-        """The poses of each task with the largest loads of either limit."""
+        """Poses of each task with the largest loads of either limit."""
         out, at = [], 0
         loads = program.loads(choice)
         for poses in self.poses:
@@ -287,7 +287,7 @@ class Search:
         return out
 
     def cheaper(self, below: float, most: int) -> Iterator[Choice] | None:
-        """Every admissible choice below a price, the dearest first; None where there are too many to be listed."""
+        """Admissible choices below a price, the most expensive first; None where there are too many."""
         sizes = [len(row) for row in self.options.joints]
         if math.prod(float(size) for size in sizes) > most:
             return None
@@ -309,10 +309,10 @@ class Search:
         return float(sum(min(option.price for option in row) for row in self.options.joints))
 
     def loads(self, tasks: Sequence[Judged], sampled: Samples) -> Array:
-        """The largest load of a sampled choice by its errors at every pose, as `error_loads`, shape (poses,)."""
+        """Largest load of a sampled choice at every pose, as `error_loads`."""
         paths = [poses.configurations.is_path for poses in self.poses]
         return np.concatenate(error_loads(self.requirement, tasks, sampled.tasks, paths))
 
     def accuracy_fails(self, tasks: Sequence[Judged], sampled: Samples) -> bool:
-        """Whether a sampled choice fails by what moves its barycentres or all its errors, and not by RP alone."""
+        """Whether a sampled choice fails by accuracy or total error, and not by RP alone."""
         return float(self.loads(tasks, sampled).max()) > 1.0

@@ -225,7 +225,17 @@ def select(
     options: Options,
     run_options: RunOptions = RunOptions(),
 ) -> Selection:
-    """The cheapest choice that meets the requirement at every pose of every task.
+    """Find the cheapest choice that meets the requirement at every pose of every task.
+
+    Parameters
+    ----------
+    study : Study
+    options : Options
+    run_options : RunOptions
+
+    Returns
+    -------
+    Selection
 
     Raises
     ------
@@ -245,7 +255,7 @@ def choose(search: Search) -> tuple[Selection, Choice | None]:
     search.run_options.note(
         f"{' x '.join(str(len(row)) for row in options.joints)} options, {combinations:.3g} designs, {poses} poses"
     )
-    record = _Record(search, search.taught())
+    record = _Record(search, search.trained_program())
     if any(poses.unreachable and task.must_reach for task, poses in zip(search.tasks, search.poses, strict=True)):
         closest = search.nearest(record.program)[0]  # no sensor brings the arm where it cannot go
         return _nothing(record, closest, complete=True, repeatability=True), None
@@ -293,7 +303,17 @@ def _proof(record: _Record, complete: bool, ended: bool) -> Proof:
 
 
 def confirmed(search: Search, choice: Choice) -> Confirmation:
-    """A choice on a population that the search has not seen."""
+    """Evaluate a choice on an independent population.
+
+    Parameters
+    ----------
+    search : Search
+    choice : Choice
+
+    Returns
+    -------
+    Confirmation
+    """
     seed = search.confirming_seed
     tasks, _ = search.sample(choice, seed=seed)
     worst = max(tasks, key=lambda task: task.summary.at_coverage)

@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import PlainSerializer, computed_field
 
 from armsim.arrays import Array
-from armsim.decide.display_units import Unit, told_in
+from armsim.decide.display_units import Unit, display_unit_of
 from armsim.decide.perturbation import at_largest_errors
 from armsim.decide.pose_population import PhasesHeld, PosePopulation
 from armsim.model.configurations import Configurations
@@ -182,7 +182,7 @@ class TaskPopulation:
             return None
         if float(np.max(np.abs(more - less))) <= 2.0 * STEP * NOTHING * self.quantiles[self.worst]:
             return None
-        unit = told_in(number.key.kind, number.rotary, number.value)
+        unit = display_unit_of(number.key.kind, number.rotary, number.value)
         value = number.value / unit.si
         shift, scale = quantile_shift(less, more, self.coverage), 1.0 / (2.0 * STEP * value)
         units, unseen = population.plan.units, shift.unseen * abs(scale)
@@ -219,7 +219,16 @@ def sensitivities(
     study: Study,
     run_options: RunOptions = RunOptions(),
 ) -> Sensitivities:
-    """What every number of a machine does; parameters as of `Study.run`.
+    """Sensitivity of the error to every number of a machine.
+
+    Parameters
+    ----------
+    study : Study
+    run_options : RunOptions
+
+    Returns
+    -------
+    Sensitivities
 
     Raises
     ------

@@ -115,7 +115,7 @@ def sweep(
     values: Sequence[str],
     run_options: RunOptions = RunOptions(),
 ) -> Sweep:
-    """Judge the tasks of a study with each of some values in the place of one.
+    """Judge the tasks of a study at several values of one number.
 
     Parameters
     ----------
@@ -125,6 +125,10 @@ def sweep(
     values : sequence of str
         As they stand in a file, a number with its unit where it has one.
     run_options : RunOptions
+
+    Returns
+    -------
+    Sweep
 
     Raises
     ------

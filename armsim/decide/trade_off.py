@@ -63,7 +63,17 @@ def trade_off(
     options: Options,
     run_options: RunOptions = RunOptions(),
 ) -> TradeOff:
-    """The curve of a scenario and its options. Every point tells which parts of the requirement it does not keep.
+    """Trade-off curve of price and error over the options of a scenario, each point with its unmet criteria.
+
+    Parameters
+    ----------
+    study : Study
+    options : Options
+    run_options : RunOptions
+
+    Returns
+    -------
+    TradeOff
 
     Raises
     ------
@@ -78,7 +88,20 @@ def trade_off(
 
 
 def along(search: Search, answer: Choice | None, state: Verdict, note: Note) -> TradeOff:
-    """The curve of a search, with its answer and the state of that."""
+    """Trade-off curve along a search, with its answer and state.
+
+    Parameters
+    ----------
+    search : Search
+    answer : Choice, optional
+        Cheapest choice that meets the requirement.
+    state : Verdict
+    note : callable
+
+    Returns
+    -------
+    TradeOff
+    """
     of_position = search.of_position
     program = of_position.program()
     choices = [choice for choice, _ in frontier(program)]

@@ -61,9 +61,19 @@ class WhatIfs:
 
 
 def changes(machine: Machine, large: Collection[tuple[str, str]] = ()) -> list[tuple[Kind, str, Machine]]:
-    """Every change looked at: its kind, its name, the machine with it.
+    """All hypothetical changes: kind, name, and changed machine.
 
     ``large``: joints and causes of theirs that are halved there alone, where other joints have them too.
+
+    Parameters
+    ----------
+    machine : Machine
+    large : collection of (str, str)
+        Owners and causes with large shares.
+
+    Returns
+    -------
+    list of (Kind, str, Machine)
     """
     out: list[tuple[Kind, str, Machine]] = []
     for joint in machine.joints:
@@ -93,7 +103,16 @@ def what_if(
     study: Study,
     run_options: RunOptions = RunOptions(),
 ) -> WhatIfs:
-    """Change one thing after the other; all draw the same numbers, so that only the change makes a difference.
+    """Evaluate one change at a time with common random numbers.
+
+    Parameters
+    ----------
+    study : Study
+    run_options : RunOptions
+
+    Returns
+    -------
+    WhatIfs
 
     Raises
     ------

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from armsim.decide.decision_records import Fitted
-from armsim.decide.display_units import told_in
+from armsim.decide.display_units import display_unit_of
 from armsim.documents.catalogue_document import encoder_name
 from armsim.documents.files import Unreadable
 from armsim.documents.source import read_source
@@ -145,7 +145,7 @@ def rows(session: Session, choices: Choices) -> tuple[Row, ...]:
 
 
 def _field(number: Number, joint: str, scenario: Scenario) -> Field:
-    unit = told_in(number.key.kind, number.rotary, number.value)
+    unit = display_unit_of(number.key.kind, number.rotary, number.value)
     label = number.path.removeprefix(f"joints.{joint}.")
     path, raw = yaml_value(number.path, scenario)
     text = str(raw) if isinstance(raw, str | int | float) else f"{number.value / unit.si:.6g} {unit.name}".strip()

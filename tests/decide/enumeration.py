@@ -285,7 +285,7 @@ def beaten(every: Enumerated, position: float) -> tuple[int, list[str]]:
     """Points of the trade-off, and those that a cheaper design beats by more than 2 % by first order."""
     study = every.study.with_scenario(requirement=Requirement(position, every.coverage))
     points = trade_off(study, every.options, RunOptions(1)).points
-    limit = Search(study, every.options, RunOptions(1)).taught().limit  # ratios of the same designs
+    limit = Search(study, every.options, RunOptions(1)).trained_program().limit  # ratios of the same designs
     predicted = position * np.sqrt((squares(every)[1] / limit).max(axis=1))
     wrong = []
     for point in points:

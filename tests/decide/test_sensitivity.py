@@ -12,7 +12,7 @@ from support import ROOT, invoke, normal_machine, planar_arm
 
 import armsim
 from armsim.decide import Sensitivities, sensitivities
-from armsim.decide.display_units import told_in
+from armsim.decide.display_units import display_unit_of
 from armsim.errors import InputError
 from armsim.model.parameters import numbers
 from armsim.sampling.first_order import linearise
@@ -133,7 +133,7 @@ def test_every_number_can_be_changed_alone(path: Path) -> None:
         if number.path.startswith("joints."):
             assert unlike == [number.joint], number.path
         assert np.isfinite(linearise(changed.at(q)).mean_square).all()
-        unit = told_in(number.key.kind, number.rotary, number.value)
+        unit = display_unit_of(number.key.kind, number.rotary, number.value)
         assert number.value / unit.si > 0 or number.value < 0
 
 
@@ -143,7 +143,7 @@ def test_paths_are_those_of_a_change() -> None:
     for number in numbers(study.scenario.machine):
         if not number.path.startswith("joints.") or ".mounted_with" in number.path:
             continue
-        unit = told_in(number.key.kind, number.rotary, number.value)
+        unit = display_unit_of(number.key.kind, number.rotary, number.value)
         value = f"{1.1 * number.value / unit.si:.15g} {unit.name}".rstrip()
         if not unit.name:
             continue
