@@ -57,7 +57,7 @@ class InputError(Exception):
         """One line per fault with a prefix, and one line that counts those beyond the first `MOST_LISTED`."""
         lines = [f"{before}{problem}" for problem in self.problems[:MOST_LISTED]]
         more = len(self.problems) - MOST_LISTED
-        return "\n".join([*lines, f"... and {more} faults more"] if more > 0 else lines)
+        return "\n".join([*lines, f"... and {more} more errors"] if more > 0 else lines)
 
     def __str__(self) -> str:
         return self.text()

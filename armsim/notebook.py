@@ -120,7 +120,7 @@ class DisplayedStudy(Study):
             ("sensors", f"{scenario.machine.price:g} cost units"),
             ("requirement", requirement_text),
             ("tasks", ", ".join(f"{task.name} ({task.kind})" for task in scenario.tasks)),
-            ("sampling", f"{plan.units} built units × {plan.visits} visits, seed {plan.seed}"),
+            ("sampling", f"{plan.units} built arms × {plan.visits} visits, seed {plan.seed}"),
         ]
         return html_table((scenario.name, ""), rows)
 

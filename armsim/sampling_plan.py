@@ -34,7 +34,7 @@ class SamplingPlan:
     units: int = key(2000, "count", "built arms", least=1, most=MOST_UNITS, why="every unit is kept in memory")
     visits: int = key(
         30, "count", "visits of every built arm to every pose", least=1, most=MOST_VISITS,
-        why="more tell nothing more of a unit",
+        why="more visits add no information about a unit",
     )  # fmt: skip
     seed: int = key(1, "count", "of all random numbers", least=0, most=2**63, why="it keys counters of 64 bits")
     tolerance: NumericalTolerance | None = key(

@@ -185,7 +185,7 @@ class Study:
         memory : int
             Bytes that may be taken. The result does not depend on it.
         processes : bool
-            Take processes in place of threads.
+            Use processes instead of threads.
         cluster : str, optional
             Address of the scheduler of a cluster of dask.distributed that does the sampling.
         note : callable

@@ -123,4 +123,4 @@ def _identified(model: Model, estimate: Estimate, measured: Array) -> tuple[Arra
         at = at + step
         if np.max(np.abs(step @ root.T) / size, initial=0.0) < SETTLED:
             return estimate.mean + at @ root.T, rounds
-    raise ArithmeticError(f"Gauss-Newton has not settled within {ROUNDS} rounds")
+    raise ArithmeticError(f"Gauss-Newton did not converge within {ROUNDS} iterations")

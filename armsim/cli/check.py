@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 def check(
     files: Annotated[list[Path], typer.Argument(help="Documents, or folders of results.")],
-    json: Annotated[bool, typer.Option("--json", help="Print all of it as JSON.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print everything as JSON.")] = False,
     set_: Set = None,
 ) -> None:
     """Validate documents, print the error budget of every joint, check that results are complete. Writes no file."""
@@ -112,7 +112,7 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
 
             machine = document.machine
             budgets = joint_budgets(machine, document.plan.seed, fastest(machine.arm, document.tasks))
-            print_line(f"{file}: scenario {document.name!r} is good; sensors {document.machine.price:g} cost units")
+            print_line(f"{file}: scenario {document.name!r} is valid; sensors cost {document.machine.price:g} cost units")
             _print_joints(budgets, machine.joints)
             _print_budgets(budgets)
             print_links(machine)
@@ -153,7 +153,7 @@ def _print_encoder(file: Path, encoder: Encoder) -> None:
     title = f"errors {place}, before mounting; those that need motion at {SPEED[encoder.rotary][0]}"
     print_table(title, header, terms, right=(3, 4))
     if absent:
-        print_line(f"not stated, taken as absent: {', '.join(absent)}")
+        print_line(f"not stated, taken as zero: {', '.join(absent)}")
 
 
 def _print_assumptions(assumptions: Sequence[Assumption]) -> None:
@@ -182,7 +182,7 @@ def _print_poses(scenario: Scenario) -> None:
         rows.setdefault(task, []).append((pose["name"], position, *turns_and_joints))
     header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
     for task, listed in rows.items():
-        print_table(f"{task}: where the named poses put the tool", header, listed)
+        print_table(f"{task}: tool positions of the named poses", header, listed)
 
 
 def _listed(values: Iterable[float]) -> str:
@@ -202,7 +202,7 @@ def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> N
         for (name, row), joint in zip(budgets.items(), joints, strict=True)
     ]  # fmt: skip
     header = ("joint", "encoder", "placement", "bit", "std", "at the tool", "limit", "price")
-    print_table("all joints; the terms of each below", header, rows, right=(3, 4, 5, 6, 7))
+    print_table("all joints (terms of each below)", header, rows, right=(3, 4, 5, 6, 7))
 
 
 def _print_budgets(budgets: dict[str, JointBudget]) -> None:
@@ -221,7 +221,7 @@ def _print_budgets(budgets: dict[str, JointBudget]) -> None:
             lines.append(f"placement of the head leaves a contrast of {percent(budget.contrast)}: {more} more jitter")
         for line in lines:
             print_line(line)
-        label, unit = "together; worst case", budget.unit
+        label, unit = "combined; worst case", budget.unit
         totals = [
             ("accuracy", "unit", label, budget.rms_accuracy, budget.limit_accuracy),
             ("repeatability", "visit", label, budget.rms_repeatability, budget.limit_repeatability),

@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 
 @grouped
 def compare(
-    scenarios: Annotated[list[Path], typer.Argument(help="Scenario files; the first is what others are held against.")],
+    scenarios: Annotated[list[Path], typer.Argument(help="Scenario files; the others are compared with the first.")],
     output: Output,
     sampling: Sampling,
 ) -> None:
-    """Hold designs against the first: same poses, same random numbers, differences with 95 % intervals."""
+    """Compare designs with the first: same poses, same random numbers, differences with 95 % intervals."""
     from armsim.study import Study
 
     sampling.check()

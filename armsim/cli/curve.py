@@ -22,11 +22,16 @@ if TYPE_CHECKING:
 def curve(
     file: Annotated[Path, typer.Argument(help="CSV with angle [deg], error [arcsec], optionally sensor, direction.")],
     output: Output,
-    encoder: Annotated[Path | None, typer.Option(help="Encoder file, whose law the orders are held against.")] = None,
+    encoder: Annotated[
+        Path | None, typer.Option(help="Encoder file whose data sheet the orders are compared with.")
+    ] = None,
     scenario: Annotated[Path | None, typer.Option(help="Scenario with the joint whose sensor it is.")] = None,
-    joint: Annotated[str | None, typer.Option(help="That joint: its encoder and mounting give the law.")] = None,
+    joint: Annotated[
+        str | None, typer.Option(help="The joint in it: its encoder and mounting give the expected amplitudes.")
+    ] = None,
     orders: Annotated[
-        str | None, typer.Option(help="Orders to fit, such as 1,2,3,256; others that stand out are found.")
+        str | None,
+        typer.Option(help="Orders to fit, such as 1,2,3,256; other significant orders are found by themselves."),
     ] = None,
 ) -> None:
     """A measured error curve of a sensor, order by order, beside its data sheet; exit 1 where it contradicts that."""

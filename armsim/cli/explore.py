@@ -14,7 +14,7 @@ from armsim.cli.printing import print_note
 def explore(
     scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
     catalogue: Annotated[
-        Path | None, typer.Option(help="Catalogue of encoders that joints may be fitted with.")
+        Path | None, typer.Option(help="Catalogue of encoders to choose from.")
     ] = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port on this machine; a free one where 0.")] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address and open no browser.")] = False,
@@ -37,7 +37,7 @@ def explore(
     from armsim.study import Study
 
     session = Session(Study(ready), options, catalogue, RunOptions(workers), initial_changes=changes)
-    print_note("looking for the poses")
+    print_note("solving the poses")
     session.begin()
     free = port or free_port()
     serve(session, free, not no_browser, lambda address: print_note(f"open {address} (Ctrl-C ends)"))

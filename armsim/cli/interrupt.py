@@ -43,7 +43,7 @@ def _watch(reader: int, handled: bytes) -> None:
     while not any(number in handled for number in os.read(reader, 1)):
         pass
     select.select([reader], [], [], PATIENCE)
-    leave(STOPPED, "stopped; an earlier result is as it was, or the new one is there and whole")
+    leave(STOPPED, "stopped; the folder holds either the earlier result or the complete new one")
 
 
 def leave(code: int, message: str = "") -> NoReturn:

@@ -13,14 +13,14 @@ from armsim.formatting import show, show_joint, significant
 if TYPE_CHECKING:
     from armsim.model.machine import Machine
 
-HEADERS = ("parameter", "cause", "life", "std, mean included", "mean", "at the tool", "limit")
+HEADERS = ("parameter", "cause", "life", "rms", "mean", "at the tool", "limit")
 
 
 def print_links(machine: Machine) -> None:
     """Print every term of the links, tolerances and growth, and the law of the temperature rise."""
     rows = link_rows(machine)
     if rows:
-        print_table("the links, tolerances and growth by heat", HEADERS, rows, right=(3, 4, 5, 6))
+        print_table("links: tolerances and thermal growth", HEADERS, rows, right=(3, 4, 5, 6))
     rise = machine.environment.temperature_rise
     if rise is not None:
         std = math.sqrt(max(0.0, rise.second_moment - rise.mean**2))

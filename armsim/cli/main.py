@@ -33,7 +33,7 @@ from armsim.errors import DoesNotFit, InputError, Problem, RunError, TooLong, on
 
 app = typer.Typer(
     name="armsim",
-    help="From the sensors on the joints of an arm to the error of its tool point.",
+    help="Tool-point error of a robot arm from the position sensors on its joints.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -68,7 +68,7 @@ def _version(requested: bool) -> None:
 def _options(
     version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Print the version."),
 ) -> None:
-    """From the sensors on the joints of an arm to the error of its tool point."""
+    """Tool-point error of a robot arm from the position sensors on its joints."""
 
 
 INTERRUPTED = 130

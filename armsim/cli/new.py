@@ -19,7 +19,7 @@ from armsim.cli.printing import print_line, printing
 from armsim.errors import InputError, Problem, RunError
 
 
-def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
+def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to create.")]) -> None:
     """Write a commented starter scenario that runs."""
     absent = _make(folder)
     from armsim.documents.load import KINDS
@@ -63,15 +63,17 @@ def _make(folder: Path) -> list[Path]:
     absent: list[Path] = []
     try:
         if folder.is_symlink() and not folder.exists():
-            raise fault("is a link that leads nowhere", "a new or empty folder")
+            raise fault("is a dangling link", "a new or empty folder")
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise fault("is there already and not empty", "a new or empty folder")
+            raise fault("already exists and is not empty", "a new or empty folder")
         absent = [place for place in (folder, *folder.parents) if not place.exists()]
         folder.mkdir(parents=True, exist_ok=True)
         os.rmdir(tempfile.mkdtemp(dir=folder))
     except OSError as error:
         _remove(absent)
-        raise fault(f"cannot be made: {error.strerror or error}", "a place where a folder can be made") from error
+        raise fault(
+            f"cannot be created: {error.strerror or error}", "a location where a folder can be created"
+        ) from error
     return absent
 
 

@@ -15,21 +15,21 @@ import typer
 Seed = Annotated[int | None, typer.Option(min=0, max=2**63, help="Seed of the random numbers.")]
 Units = Annotated[int | None, typer.Option(min=1, max=10_000_000, help="Built units.")]
 Visits = Annotated[int | None, typer.Option(min=1, max=1_000_000, help="Visits of every unit to every pose.")]
-Workers = Annotated[int | None, typer.Option(min=1, help="Threads; all processors where not given.")]
-Memory = Annotated[str, typer.Option(help="Memory that may be taken, such as 500MiB or 2GiB.")]
-Yes = Annotated[bool, typer.Option("--yes", help="Begin even what is going to take more than a day.")]
+Workers = Annotated[int | None, typer.Option(min=1, help="Number of threads; all processors by default.")]
+Memory = Annotated[str, typer.Option(help="Memory limit, such as 500MiB or 2GiB.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Run even if the estimate exceeds one day.")]
 MEMORY = "1GiB"
-Calibrated = Annotated[bool, typer.Option("--calibrated", help="Of arms after the calibration: of the scenario.")]
-Json = Annotated[bool, typer.Option("--json", help="Print the machine result in place of tables.")]
+Calibrated = Annotated[bool, typer.Option("--calibrated", help="For arms calibrated as the calibration: block of the scenario says.")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
 Exclude = Annotated[
-    str | None, typer.Option(help="Lines of the measured file whose readings are left out, such as 58,102.")
+    str | None, typer.Option(help="Lines of the measured file to exclude, such as 58,102.")
 ]
-Out = Annotated[Path | None, typer.Option(help="Folder for tables and figures; none where not given.")]
+Out = Annotated[Path | None, typer.Option(help="Folder for report, tables and figures; without it none are written.")]
 
 
 Set = Annotated[
     list[str] | None,
-    typer.Option("--set", help="Change a value: PATH=VALUE, as joints.j2.mounting.eccentricity=20um. May be repeated."),
+    typer.Option("--set", help="Change a value: PATH=VALUE, such as joints.j2.mounting.eccentricity=20um. May be repeated."),
 ]
 
 
@@ -50,7 +50,7 @@ def changes_of(texts: Sequence[str] | None) -> dict[str, Any]:
         if not sign or not path.strip():
             raise InputError(Problem("command line", 0, 0, "--set", repr(text[:60]), "PATH=VALUE"))
         if value.strip() in ("", "---"):
-            actual, accepted = "no value", "a value as it stands in a file; null takes the key away"
+            actual, accepted = "no value", "a value as written in a file; null removes the key"
             raise InputError(Problem("command line", 0, 0, f"--set {path.strip()}", actual, accepted))
         out[path.strip()] = read_value(value, f"--set {path.strip()}")
     return out
@@ -95,7 +95,7 @@ class Paper(StrEnum):
 
 
 PaperSize = Annotated[Paper, typer.Option(help="Paper of the PDF.")]
-Catalogue = Annotated[Path, typer.Option(help="Catalogue of encoders, ways of assembling, placements.")]
+Catalogue = Annotated[Path, typer.Option(help="Catalogue of encoders, mountings and placements.")]
 
 _BYTES = {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9, "TB": 1e12, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
 
@@ -165,17 +165,17 @@ def check_new_file(path: Path, key: str) -> None:
 
     fault = ""
     if os.path.lexists(path):
-        fault = "is there already"
+        fault = "already exists"
     elif not os.path.isdir(path.absolute().parent):
-        fault = "its folder is not there"
+        fault = "its folder does not exist"
     else:
         try:
             path.open("x").close()
             path.unlink()
         except OSError as error:
-            fault = f"cannot be made: {error.strerror or error}"
+            fault = f"cannot be created: {error.strerror or error}"
     if fault:
-        raise InputError(Problem(str(path), 0, 0, key, fault, "a new file in a folder that is there"))
+        raise InputError(Problem(str(path), 0, 0, key, fault, "a new file in an existing folder"))
 
 
 def results_name(scenario: Path) -> str:

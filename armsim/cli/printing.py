@@ -139,7 +139,7 @@ def printing(written: Path | None = None) -> Iterator[None]:
     RunError
         Replaces the OSError of standard output.
     """
-    state = "nothing was written" if written is None else f"{written} is written and whole"
+    state = "nothing was written" if written is None else f"{written} is written and complete"
     try:
         yield
         sys.stdout.flush()
@@ -163,7 +163,7 @@ def stoppable() -> Iterator[list[Path]]:
     except KeyboardInterrupt as error:
         if not written_paths:
             raise
-        raise RunError(f"stopped; {', '.join(map(str, written_paths))} is written and whole") from error
+        raise RunError(f"stopped; {', '.join(map(str, written_paths))} is written and complete") from error
 
 
 @contextmanager

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 class Execution:
     """Options of where a run is executed, and how long it may take."""
 
-    processes: Annotated[bool, typer.Option("--processes", help="Take processes in place of threads.")] = False
+    processes: Annotated[bool, typer.Option("--processes", help="Use processes instead of threads.")] = False
     cluster: Annotated[str | None, typer.Option(help="Address of a dask.distributed scheduler to sample on.")] = None
     yes: Yes = False
 
@@ -38,10 +38,10 @@ class Execution:
 class Besides:
     """Options of further analyses and files of a run."""
 
-    what_if: Annotated[bool, typer.Option("--what-if", help="Work out the what-ifs too, for the document.")] = False
-    catalogue: Annotated[Path | None, typer.Option(help="Work out the trade-off with this catalogue too.")] = None
+    what_if: Annotated[bool, typer.Option("--what-if", help="Add the what-ifs to the report.")] = False
+    catalogue: Annotated[Path | None, typer.Option(help="Add the trade-off with this catalogue to the report.")] = None
     slides: Annotated[bool, typer.Option("--slides", help="Also write slides, one finding per slide.")] = False
-    workbook: Annotated[bool, typer.Option("--workbook", help="Write the budgets as a workbook with formulas too.")] = (
+    workbook: Annotated[bool, typer.Option("--workbook", help="Also write a workbook of the budgets, with formulas.")] = (
         False
     )
 
@@ -55,9 +55,9 @@ def run(
     besides: Besides,
     scenario: Annotated[Path | None, typer.Argument(help="Scenario file.")] = None,
     sweep: Annotated[
-        str | None, typer.Option(help="Sweep a value instead: PATH=FROM..TO:COUNT, as sampling.seed=1..8:8.")
+        str | None, typer.Option(help="Sweep a value instead: PATH=FROM..TO:COUNT, such as sampling.seed=1..8:8.")
     ] = None,
-    reproduce: Annotated[Path | None, typer.Option(help="A manifest.json: do that run again and compare.")] = None,
+    reproduce: Annotated[Path | None, typer.Option(help="A manifest.json: repeat that run and compare the results.")] = None,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     from armsim.report.helpers import Helpers, helpers_for
@@ -72,7 +72,7 @@ def run(
     if reproduce is not None:
         conflicting = (sampling.seed, sampling.units, sampling.visits, scenario, besides.catalogue) != (None,) * 5
         if conflicting or besides.what_if or changes.set_ or output.paper is not Paper.a4:
-            raise _fault("--reproduce", "a manifest beside a scenario or what it is asked for", "the manifest alone")
+            raise _fault("--reproduce", "--reproduce beside a scenario or other options", "the manifest alone")
         manifest = read_manifest(reproduce)
         request = manifest.request
         listed = None if request.catalogue is None else Path(request.catalogue)
@@ -177,8 +177,8 @@ def _compared(manifest: Manifest, result: Result, path: Path) -> list[str]:
     differs = difference(manifest.labelled(result), manifest.results_sha256, path.parent / "results.json")
     if differs is not None:
         why = "; ".join(filter(None, (differs, other)))
-        raise RunError(f"the results are not those of {path}: {why}. Nothing was written")
-    return [*([other] if other else []), "the inputs are as they were, and the results are the same to the bit"]
+        raise RunError(f"the results differ from those of {path}: {why}. Nothing was written")
+    return [*([other] if other else []), "the inputs are unchanged, and the results are the same to the bit"]
 
 
 def _fault(key: str, actual: str, accepted: str) -> InputError:

@@ -30,7 +30,7 @@ def select(
     output: Output,
     sampling: Sampling,
     changes: Changes,
-    write: Annotated[Path | None, typer.Option(help="Scenario file to write with what was chosen.")] = None,
+    write: Annotated[Path | None, typer.Option(help="Write the chosen design to this scenario file.")] = None,
     calibrated: Calibrated = False,
 ) -> None:
     """The cheapest set of encoders that meets the requirement, with its proof; exit 1 if none does."""

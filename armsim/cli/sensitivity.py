@@ -20,7 +20,7 @@ def sensitivity(
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """What every line of the data sheets does at the tool: per unit of it, and by a tenth of it less."""
+    """Sensitivity of the tool-point error to each data-sheet value: per unit of it, and by a tenth of it less."""
     study = sampling.read(scenario, changes)
 
     def work(progress: Progress, note: Note) -> Reply:

@@ -20,7 +20,7 @@ def what_if(
     sampling: Sampling,
     changes: Changes,
 ) -> None:
-    """Where money helps: each joint without error, each cause halved, each encoder one bit finer."""
+    """Effect of single improvements: each joint without error, each cause halved, each encoder one bit finer."""
     study = sampling.read(scenario, changes)
 
     def work(progress: Progress, note: Note) -> Reply:

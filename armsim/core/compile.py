@@ -45,7 +45,7 @@ def cache_folder() -> Path | None:
             if any(_damaged(file) for file in folder.rglob("*.nb[ic]")):
                 shutil.rmtree(folder)
                 folder.mkdir()
-                warnings.warn(f"the cache of compiled kernels in {folder} was damaged and is made anew", stacklevel=2)
+                warnings.warn(f"the cache of compiled kernels in {folder} was damaged and is rebuilt", stacklevel=2)
             if not os.access(folder, os.W_OK):
                 raise PermissionError(f"{folder} cannot be written")
             if shutil.disk_usage(folder).free < ROOM:
@@ -53,7 +53,7 @@ def cache_folder() -> Path | None:
             return folder
         except OSError as error:
             reason = reason or str(error)
-    warnings.warn(f"compiled kernels cannot be kept, they are compiled at every start: {reason}", stacklevel=2)
+    warnings.warn(f"compiled kernels cannot be cached and are compiled at every start: {reason}", stacklevel=2)
     return None
 
 

@@ -112,7 +112,7 @@ def finite(interval: Interval) -> Interval | None:
 
 
 def share_of(passing: NDArray[np.bool_], bounds: NDArray[np.bool_] | None = None) -> Yield:
-    """Share of units that pass, shape (units,); ``bounds`` (2, units): certain and possible passes.
+    """Share of arms that pass, shape (units,); ``bounds`` (2, units): certain and possible passes.
 
     Parameters
     ----------

@@ -243,7 +243,7 @@ def _estimate(study: Study, measurement: Measurement, machine: Machine) -> Estim
     estimate = measurement.estimate(machine)
     if not estimate.controlled:
         names = ", ".join(parameter.name for parameter in estimate.confounded[:6])
-        wrong = f"the measured poses tell nothing of what is to be identified ({names})"
+        wrong = f"the measured poses carry no information on the parameters to identify ({names})"
         raise study.scenario.fault("calibration", wrong, "more poses, other poses, a target off the axes")
     return estimate
 

@@ -1,4 +1,4 @@
-"""Designs held against each other: same poses, same random numbers for the same cause on the same joint."""
+"""Comparison of designs: same poses, same random numbers for the same cause on the same joint."""
 
 from __future__ import annotations
 

@@ -65,7 +65,7 @@ def _fault(study: Study, judged: Sequence[tuple[Judgement, ...]]) -> Exception:
     """The option that comes closest misses, by so much."""
     closest = min(judged, key=lambda judgements: max(judgement.load for judgement in judgements))
     worst = max(closest, key=lambda judgement: judgement.load)
-    fault = f"no option of {worst.where} will do; of the closest {worst.phrase.format(worst.number)}"
+    fault = f"no option of {worst.where} meets the requirement; of the closest {worst.phrase.format(worst.number)}"
     return study.scenario.fault(
         "requirement", fault, f"options with which it keeps what is required: {worst.limit_text}"
     )

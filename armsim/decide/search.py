@@ -215,7 +215,7 @@ class Search:
         """
         nearest = program.closest()
         if nearest is None:
-            wrong, accepted = "limits and stock leave no choice at all", "limits that one choice keeps"
+            wrong, accepted = "the limits and the stock leave no choice", "limits that one choice keeps"
             raise InputError(Problem("catalogue", 0, 0, "limits", wrong, accepted))
         return nearest
 

@@ -158,7 +158,7 @@ def build_arm(document: ArmDocument, source: Source, at: KeyPath = ()) -> ArmPar
     grouped = [member for members in document.groups.values() for member in members]
     for member in grouped:
         if grouped.count(member) > 1:
-            raise source.error((*at, "groups"), f"joint {member!r} stands twice", "each joint in one group")
+            raise source.error((*at, "groups"), f"joint {member!r} is listed twice", "each joint in one group")
     shared_tolerances = validate(document_of(tolerance_type), document.tolerances or {}, source, (*at, "tolerances"))
     tolerances: list[tuple[Axis, Distribution]] = []
     for number, name in enumerate(names):

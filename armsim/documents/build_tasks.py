@@ -62,7 +62,7 @@ def with_task_limits(
             raise source.error(at, "no limit", ", ".join(field.name.rstrip("_") for field in fields(TaskLimits)))
     for number, task in enumerate(tasks):
         task_limits = limits.get(task.name) if task is not None and not task.is_path else None
-        _refuse_path_limits(task_limits, ("tasks", number, "requirement"), "of a task that is no path", source)
+        _refuse_path_limits(task_limits, ("tasks", number, "requirement"), "of a task that is not a path", source)
     if not any(task is None or task.is_path for task in tasks):
         _refuse_path_limits(requirement, ("requirement",), "without a task that is a path", source)
     return None if requirement is None else replace(requirement, tasks=limits)

@@ -40,7 +40,7 @@ def _orders(value: Any) -> dict[str, tuple[int, ...]]:
 
 def _order_list(value: Any) -> tuple[int, ...]:
     if not isinstance(value, list):
-        raise invalid(f"{value!r:.60} is no list", "a list of whole numbers, such as [1, 2], or one for every joint")
+        raise invalid(f"{value!r:.60} is not a list", "a list of whole numbers, such as [1, 2], or one for every joint")
     orders = tuple(_ORDER.read(item) for item in value)
     if len(set(orders)) < len(orders):
         raise invalid("an order twice", "each once")

@@ -218,7 +218,7 @@ def _encoder_refusal(
     if encoder.rotary != joint.revolute:
         return Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")
     if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
-        return Refusal(0, "too large, or of unknown diameter")
+        return Refusal(0, "too large, or diameter not stated")
     if limits.interface is not None and entry.interface != limits.interface:
         return Refusal(0, f"interface is not {limits.interface}")
     return None

@@ -108,7 +108,7 @@ def read_columns(
     Raises
     ------
     InputError
-        With file and line: of a cell that is no finite number, or is larger than anything of its kind.
+        With file and line: of a cell that is not a finite number, or is larger than anything of its kind.
     """
     column_names = [f"{name} [{DIMENSIONS[kinds[0]][1][0]}]" for name, kinds in numbers.items()] + list(words)
     faults = _Faults(path)
@@ -139,12 +139,12 @@ def read_columns(
             try:
                 value = number(cell) * scale
             except ValueError:
-                actual = f"{cell[:60]!r} is no number" if cell.strip() else "nothing"
+                actual = f"{cell[:60]!r} is not a number" if cell.strip() else "nothing"
                 faults.add(line, name, actual, "a finite number, such as 12.5")
                 continue
             if abs(value) > bound:
                 accepted = f"{kinds[name]} of at most {bound:g} in SI units"
-                faults.add(line, name, f"{cell[:60]!r} is out of all proportion", accepted)
+                faults.add(line, name, f"{cell[:60]!r} is out of range", accepted)
             out[name].append(value)
     faults.close()
     return Columns(path, {name: np.array(values) for name, values in out.items()}, kinds, texts, lines)
@@ -170,7 +170,7 @@ class _Faults:
         """Raise an error with all faults, if any."""
         more = self.number - len(self.problems)
         if more:
-            self.problems += self.error(0, "", f"{more} faults more like these", "").problems
+            self.problems += self.error(0, "", f"{more} more errors of this kind", "").problems
         if self.problems:
             raise InputError(*self.problems)
 
@@ -191,7 +191,7 @@ def _rows(path: Path, largest: int, faults: _Faults) -> Iterator[tuple[int, list
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise faults.error(
-            line, "", f"the byte 0x{error.object[error.start]:02x}, no UTF-8", "text in UTF-8"
+            line, "", f"the byte 0x{error.object[error.start]:02x}, not UTF-8", "text in UTF-8"
         ) from error
     except csv.Error as error:
         raise faults.error(
@@ -229,7 +229,7 @@ def _header(
     for cell in header:
         name, unit = _parted(cell, (*numbers, *words))
         if name in names or name not in (*numbers, *words):
-            actual = f"two columns named {name!r}" if name in names else f"{cell[:60]!r} is no column known"
+            actual = f"two columns named {name!r}" if name in names else f"{cell[:60]!r} is not a known column"
             if names and name not in names:
                 actual += f"; read before it: {', '.join(names)}"
             raise faults.error(1, "header", actual, accepted)
@@ -239,7 +239,7 @@ def _header(
             continue
         unit_scale = next(((kind, scale) for kind in numbers[name] if (scale := in_si(unit, kind)) is not None), None)
         if unit_scale is None:
-            actual = f"{unit!r} is no unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"
+            actual = f"{unit!r} is not a unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"
             units = [unit for kind in numbers[name] for unit in DIMENSIONS[kind][1]]
             raise faults.error(1, "header", actual, f"{name} [{'], ['.join(units)}]")
         kinds[name] = unit_scale[0]

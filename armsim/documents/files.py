@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import stat
 from pathlib import Path
@@ -38,12 +39,22 @@ def read_bytes(path: Path, largest: int = LARGEST) -> bytes:
         with open(path, "rb") as file:
             raw = file.read(largest + 1)
     except FileNotFoundError as error:
-        raise Unreadable("no such file", "a file that is there") from error
+        raise Unreadable(f"file not found: {path.name} (looked in {path.parent})", _existing(path)) from error
     except (OSError, ValueError) as error:  # a name with a NUL is a ValueError
         raise Unreadable(f"cannot be read: {getattr(error, 'strerror', None) or error}", "a readable file") from error
     if len(raw) > largest:  # such as a file of the system that states no size
         raise Unreadable("too many bytes", f"a file of at most {largest} bytes")
     return raw
+
+
+def _existing(path: Path) -> str:
+    """What is accepted where a file does not exist: the files beside it with names like it."""
+    try:
+        names = [entry.name for entry in os.scandir(path.parent) if entry.is_file()]
+    except (OSError, ValueError):
+        return "an existing file"
+    close = difflib.get_close_matches(path.name, names, n=3)
+    return f"an existing file; did you mean {' or '.join(close)}?" if close else "an existing file"
 
 
 def unprintable_character(text: str) -> str | None:

@@ -231,7 +231,7 @@ class _Builder:
             finding = f"{text[:40]!r} begins with a zero, which some read as octal"
             raise self.fault(node.line, node.column, finding, f"{decimal[:40]}, if it is decimal", _dotted(path))
         if kind in ("int", "float") and not _PLAIN.match(text):
-            finding = f"{text[:40]!r} is a number in a notation that is not taken"
+            finding = f"{text[:40]!r} is a number in a notation that is not accepted"
             raise self.fault(node.line, node.column, finding, "decimal digits, such as 90 or 1.5e3", _dotted(path))
         try:
             return self.scalars.yaml_constructors[node.tag](self.scalars, yaml.ScalarNode(node.tag, text))

@@ -77,7 +77,7 @@ _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*
 _UNIT = re.compile(
     r"(?:1/)?(?!(?:ppm|pct|one|pi)\*)[A-Za-zµμ]+(?:[*/](?!(?:ppm|pct|one|pi)\b)[A-Za-zµμ]+){0,3}|%(?:/[A-Za-z]+)?"
 )
-"""A share stands alone or per something: a share of a metre is no unit of length."""
+"""A share stands alone or per something: a share of a metre is not a unit of length."""
 
 
 @lru_cache(maxsize=1)
@@ -144,13 +144,13 @@ def read(text: str, *kinds: str) -> float:
     if _parsed(unit) is None:
         raise ValueError(f"{unit[:40]!r} is not a unit known here")
     if value and not SMALLEST <= abs(value) <= LARGEST:
-        raise ValueError(f"{text!r} is out of all proportion")
+        raise ValueError(f"{text!r} is far too large")
     for kind in kinds:
         factor = _factor(unit, kind)
         if factor is not None:
             out = value * factor
             if out and not SMALLEST <= abs(out) <= LARGEST:
-                raise ValueError(f"{text!r} is out of all proportion")
+                raise ValueError(f"{text!r} is far too large")
             return out
     raise ValueError(f"{text!r} is not {' or '.join(_article(kind) for kind in kinds)}")
 
@@ -189,7 +189,7 @@ def number(text: str) -> float:
     plain = text.strip() if len(text) <= LONGEST else ""
     value = float(plain) if _DECIMAL.fullmatch(plain) else math.nan
     if not math.isfinite(value):
-        raise ValueError(f"{text[:60]!r} is no finite number")
+        raise ValueError(f"{text[:60]!r} is not a finite number")
     return value
 
 

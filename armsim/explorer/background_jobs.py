@@ -108,7 +108,7 @@ def save(session: Session, name: str, replace: bool = False) -> Path:
 
     plain = Path(name).name == name and name not in ("", ".", "..") and not set(name) & set('\\/:*?"<>|\0\n\r')
     if not plain or not name.endswith(".yaml") or len(name) > 100:
-        raise fault("no plain name of a YAML file", "a name such as my-design.yaml, beside the scenario")
+        raise fault("not a valid YAML file name", "a name such as my-design.yaml, beside the scenario")
     to = folder / name
     read = {source.path.absolute() for source in session.current.scenario.sources}
     if to.is_symlink() or to in read or to.resolve() in {path.resolve() for path in read}:

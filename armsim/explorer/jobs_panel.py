@@ -39,12 +39,12 @@ class JobsPanel:
         with ui.element("div").classes("pane").props('role=region aria-label="questions"'):
             with ui.row().classes("w-full").style("gap: 2px"):
                 if session.options is not None and session.study.scenario.requirement is not None:
-                    button = ui.button("cheapest that meets it", on_click=self._cheapest).props(
+                    button = ui.button("find cheapest", on_click=self._cheapest).props(
                         "flat dense no-caps data-name=cheapest"
                     )
                     button.tooltip("Search the catalogue for the cheapest set that meets the requirement.")
-                button = ui.button("what is it worth", on_click=self._worth).props("flat dense no-caps data-name=worth")
-                button.tooltip("What one ideal joint, half a cause, or one more bit would bring.")
+                button = ui.button("what-if", on_click=self._worth).props("flat dense no-caps data-name=worth")
+                button.tooltip("Effect of one ideal joint, one cause halved, one more bit.")
                 ui.button("sweep", on_click=self._open_sweep_dialog).props("flat dense no-caps data-name=sweep")
             self.work = ui.column().classes("w-full").style("gap: 2px")
         with ui.element("div").classes("pane").props('role=region aria-label="pinned designs"'):
@@ -54,13 +54,13 @@ class JobsPanel:
     def begin(self, name: str, work: Callable[[Callable[[str, int, int], None]], Any]) -> None:
         """Start a job, or notify that another one is running."""
         if not self.session.start_job(name, work):
-            ui.notify("something else is being worked out; stop it first", type="warning")
+            ui.notify("another job is running; stop it first", type="warning")
 
     def _cheapest(self) -> None:
-        self.begin("cheapest that meets it", lambda progress: background_jobs.cheapest(self.session, progress))
+        self.begin("find cheapest", lambda progress: background_jobs.cheapest(self.session, progress))
 
     def _worth(self) -> None:
-        self.begin("what is it worth", lambda progress: background_jobs.what_ifs(self.session, progress))
+        self.begin("what-if", lambda progress: background_jobs.what_ifs(self.session, progress))
 
     def _open_sweep_dialog(self) -> None:
         with ui.dialog(value=True) as dialog, ui.card():
@@ -136,7 +136,7 @@ class JobsPanel:
 
     def _selection(self, selection: Selection) -> None:
         if selection.design is None:
-            ui.label("No choice of the catalogue meets it; this comes closest:")
+            ui.label("No choice in the catalogue meets the requirement; the closest:")
         else:
             ui.label(f"{selection.price:g} cost units").classes("figure")
             ui.label(f"requirement {selection.state}").classes(TONES[selection.state])
@@ -219,9 +219,9 @@ class JobsPanel:
                         ui.label(summary).classes("quiet")
                     ui.button(
                         icon="visibility", on_click=lambda _, pinned=pin: self.session.set_design(pinned.design)
-                    ).props('flat dense round size=sm aria-label="let this design stand"')
+                    ).props('flat dense round size=sm aria-label="restore this design"')
                     ui.button(icon="close", on_click=lambda _, pinned=pin: self.session.unpin(pinned.design.key)).props(
-                        'flat dense round size=sm aria-label="take it away"'
+                        'flat dense round size=sm aria-label="remove it"'
                     )
             if len(self.session.pinned) > 1:
                 ui.button("compare, paired", on_click=self._compare).props("flat dense no-caps data-name=compare")

@@ -37,7 +37,7 @@ class JointRows:
         self.slid_path = ""
         self.key = ""
         with ui.row().classes("items-center no-wrap w-full").style("gap: 8px"):
-            ui.label("a change is made to").classes("quiet")
+            ui.label("apply changes to").classes("quiet")
             self.scope = ui.toggle([ALONE, GROUP, EVERY], value=ALONE).props("dense no-caps size=sm data-name=scope")
         self._slider()
         self.design_rows: tuple[str, tuple[Row, ...]] = session.design.key, rows(session, choices)
@@ -67,8 +67,8 @@ class JointRows:
                 ui.label(name).classes("text-weight-bold").style("min-width: 26px")
                 widgets["encoder"] = ui.select(list(row.encoders), value=row.encoder, label="encoder").classes("col")
                 widgets["encoder"].props(f'dense options-dense data-joint="{name}"')
-                widgets["price"] = ui.label().classes("quiet").tooltip("price of its sensors, fitted")
-                meaning = f"every number of {name}"
+                widgets["price"] = ui.label().classes("quiet").tooltip("price of its sensors, mounted")
+                meaning = f"all values of {name}"
                 widgets["open"] = ui.button(icon="expand_more", on_click=lambda _, joint=name: self._unfold(joint))
                 widgets["open"].props(f'flat dense round size=sm aria-label="{meaning}" data-open="{name}"').tooltip(
                     meaning

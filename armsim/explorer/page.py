@@ -106,9 +106,9 @@ class Page:
             ui.space()
             self.undo = self._button("undo", "Undo (Ctrl+Z)", session.undo, "undo")
             self.redo = self._button("redo", "Redo (Ctrl+Y)", session.redo, "redo")
-            self._button("push_pin", "Pin this design beside", self._pin, "pin")
+            self._button("push_pin", "Pin this design to compare it", self._pin, "pin")
             self._button("save", "Save this design as a scenario file", self._open_save_dialog, "save")
-            self._button("terminal", "Command that gives what is shown", self._show_command, "command")
+            self._button("terminal", "Command that reproduces what is shown", self._show_command, "command")
             self._button("description", "Make the review and download it", self._review, "review")
             self._button("contrast", "Light or dark", self._toggle, "contrast")
         ui.keyboard(on_key=self._key, ignore=["input", "textarea"])
@@ -219,7 +219,7 @@ class Page:
     def _show_command(self) -> None:
         text = background_jobs.command(self.session)
         with ui.dialog(value=True), ui.card():
-            ui.label("This gives what is shown:")
+            ui.label("Command that reproduces what is shown:")
             ui.code(text, language="bash").classes("w-full").props("data-name=command-text")
 
     def _review(self) -> None:
@@ -227,14 +227,14 @@ class Page:
 
     def _open_save_dialog(self) -> None:
         with ui.dialog(value=True) as dialog, ui.card():
-            ui.label("Saved beside the scenario, as a change of it; the original and its comments stay as they are.")
+            ui.label("Saved beside the scenario, as a change of it; the original stays unchanged.")
             stem = background_jobs.scenario_of(self.session).stem
             name = (
-                ui.input("name of the file", value=f"{stem}-explored.yaml")
+                ui.input("file name", value=f"{stem}-explored.yaml")
                 .classes("w-full")
                 .props("data-name=save-name")
             )
-            over = ui.checkbox("replace it if it is there").props("data-name=save-over")
+            over = ui.checkbox("replace an existing file").props("data-name=save-over")
 
             def go() -> None:
                 try:

@@ -32,11 +32,11 @@ def difference_map(
     Raises
     ------
     ValueError
-        The task is no slice.
+        The task is not a slice.
     """
     grid = task.grid
     if grid is None or len(grid.axes) != 2:
-        raise ValueError(f"task {task.name!r} is no slice")
+        raise ValueError(f"task {task.name!r} is not a slice")
     grid_values = maps.on_grid(task, values)
     unit = unit_for([float(np.nanmax(np.abs(grid_values)))])
     reach = float(np.nanmax(np.abs(grid_values))) * unit.factor or 1.0
@@ -51,7 +51,7 @@ def difference_map(
             rows, columns = np.nonzero(unresolved)
             across, up = (np.array(centres) * 1e3 for centres in grid.centres)
             axes.plot(across[columns], up[rows], ".", color="#555555", markersize=3)
-            handles.append(Line2D([], [], linestyle="", marker=".", color="#555555", label="sign cannot be told"))
+            handles.append(Line2D([], [], linestyle="", marker=".", color="#555555", label="sign not significant"))
         out.colorbar(mesh, ax=axes, shrink=0.9, label=f"difference of the {quantile} [{unit.name}]")
         style.legend_below(axes, handles)
         parts = []
@@ -60,7 +60,7 @@ def difference_map(
             if certain.any():
                 most = show(float((side * values)[certain].max()))
                 parts.append(f"{word} in {percent(float(np.mean(certain)))} of the cells, by up to {most}")
-        finding = " and ".join(parts) or "no difference that can be told in any cell"
+        finding = " and ".join(parts) or "no significant difference in any cell"
         axes.set_title(style.wrapped(f"{task.name}, {other}: {finding}", 60))
         style.footnote(
             out, f"{other}, less {first}; blue: better; signs hold for all cells together (95 %, Bonferroni)"

@@ -52,7 +52,7 @@ def error_budget(result: Result, task: TaskResult) -> style.Drawing:
             texts = [f"{owner}, {cause}: {percent(float(h))}" for owner, h in zip(owners, heights, strict=True)]
             out.annotate(axes, np.arange(len(owners)), middle, texts=texts)
             top, below = top + np.maximum(heights, 0.0), below + np.minimum(heights, 0.0)
-        axes.set(ylabel="share of mean square tool error [%]")
+        axes.set(ylabel="share of the mean square tool-point error [%]")
         axes.grid(axis="x", visible=False)
         axes.tick_params(axis="x", rotation=0 if len(owners) < 9 else 60)
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), title="cause", title_fontsize=8)

@@ -47,7 +47,7 @@ def dominant_joint(result: Result, task: TaskResult) -> style.Drawing:
                 f"{task.name}: {names[top]} has the largest share in {percent(max(counts) / len(largest), 2)}", 60
             )
         )
-        style.footnote(out, "joint with the largest share of the mean square tool error; first order")
+        style.footnote(out, "joint with the largest share of the mean square tool-point error; first order")
     return out
 
 

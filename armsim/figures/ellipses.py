@@ -55,7 +55,7 @@ def error_ellipses(result: Result, task: TaskResult) -> style.Drawing:
         style.footnote(
             out,
             f"about the mean error, {coverage_factor(2):.3f} standard deviations, which hold 95 % of normal errors in "
-            f"the plane (JCGM 102); {result.units} units × {result.visits} visits",
+            f"the plane (JCGM 102); {result.units} arms × {result.visits} visits",
         )
     return out
 

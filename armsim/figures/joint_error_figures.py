@@ -69,7 +69,7 @@ def joint_errors(result: Result, joints: Sequence[tuple[str, ...]]) -> style.Dra
         style.titled(out, finding, 80)
         style.footnote(
             out,
-            "line: one built unit, band: 95 % of built units; what every visit has, at rest, other joints in the "
+            "line: one built arm, band: 95 % of built arms; what every visit has, at rest, other joints in the "
             f"middle of their ranges, seed {result.seed}; {FINE if fine else ''}title: over all postures, at the "
             "largest speeds of the tasks",
         )

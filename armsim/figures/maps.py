@@ -70,7 +70,7 @@ def error_map(result: Result, task: TaskResult, measure: MapOf = "error") -> sty
     Raises
     ------
     ValueError
-        The task is no slice.
+        The task is not a slice.
     """
     grid = _grid(task, 2)
     values, label, factor, unit, limit, finding = cell_measure(result, task, measure, 2)
@@ -150,7 +150,7 @@ def layers(result: Result, task: TaskResult, measure: MapOf = "error") -> style.
             else f"; the {len(layer_numbers)} of {len(values)} layers with the largest values"
         )
         marked = f"; crosses: {singular.sum()} near-singular cells" if singular.any() else ""
-        sizes = f"{len(task.poses)} cells, {result.units} units × {result.visits} visits"
+        sizes = f"{len(task.poses)} cells, {result.units} arms × {result.visits} visits"
         style.footnote(out, f"grey: cannot be reached{marked}; {sizes}{layer_note}")
     return out
 
@@ -241,8 +241,8 @@ def _measure(result: Result, task: TaskResult, measure: MapOf) -> tuple[str, str
             limit("error"),
             False,
         ),
-        "accuracy": ("accuracy.p95", "AP of 95 % of units", limit("accuracy"), False),
-        "repeatability": ("repeatability.p95", "RP of 95 % of units", limit("repeatability"), False),
+        "accuracy": ("accuracy.p95", "AP of 95 % of arms", limit("accuracy"), False),
+        "repeatability": ("repeatability.p95", "RP of 95 % of arms", limit("repeatability"), False),
         "orientation": ("orientation_error.p95", "orientation error not exceeded by 95 %", None, True),
     }
     return rows[measure]
@@ -278,7 +278,7 @@ def _note(out: Figure, result: Result, task: TaskResult) -> None:
     style.footnote(
         out,
         f"plane {grid.axes} at {normal} = {grid.at * 1e3:g} mm{frame_note}, {len(task.poses)} cells, "
-        f"{result.units} units × {result.visits} visits at each",
+        f"{result.units} arms × {result.visits} visits at each",
     )
 
 

@@ -111,7 +111,7 @@ def cause_changes(name: str, causes: Sequence[CauseRecord]) -> style.Drawing:
         axes.barh(places, sizes, 0.62, color=colours)
         axes.set_yticks(places, [style.label(f"{record.cause}, {record.owner}") for record in largest_causes])
         axes.axvline(2.0, color="#777777", linestyle=":", linewidth=1)
-        axes.set(xlabel="moved by so many standard deviations that the scenario gives it")
+        axes.set(xlabel="moved by this many of its standard deviations")
         texts = [
             f"{record.cause} of {record.owner}: {record.deviations:.2f}, known to {100 * record.known:.0f} %"
             for record in largest_causes

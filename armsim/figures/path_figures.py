@@ -17,11 +17,11 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
     Raises
     ------
     ValueError
-        The task is no path.
+        The task is not a path.
     """
     along = task.column("along") * 1e3
     if not task.follows_path:
-        raise ValueError(f"task {task.name!r} is no path")
+        raise ValueError(f"task {task.name!r} is not a path")
     requirement = result.required_at(task.name)
     p50, at_coverage, accuracy = (task.column(name) for name in ("error.p50", "error.at_coverage", "accuracy.p95"))
     share, unit = percent(coverage_of(requirement)), unit_for([float(at_coverage.max())])
@@ -35,7 +35,7 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
             along,
             accuracy * unit.factor,
             color=style.COLOURS[0],
-            label="across the path, mean of visits, 95 % of units",
+            label="across the path, mean of visits, 95 % of arms",
         )
         if requirement is not None:
             axes.axhline(
@@ -56,15 +56,15 @@ def path_error(result: Result, task: TaskResult) -> style.Drawing:
         for letter, values, colour in zip("xyz", first_unit.T, style.COLOURS[:3], strict=True):
             below.plot(along, values * unit.factor, color=colour, label=letter, linewidth=1.2)
         _reversals(below, task)
-        below.set(xlabel="length of the path [mm]", ylabel=f"one unit [{unit.name}]")
+        below.set(xlabel="length of the path [mm]", ylabel=f"one arm [{unit.name}]")
         below.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
         figures = {measure.name: measure.p95 for measure in task.measures}
         rt = f", RT {show(figures['RT'])}" if "RT" in figures else ""
-        axes.set_title(style.wrapped(f"{task.name}: 95 % of units have AT up to {show(figures['AT'])}{rt}", 64))
+        axes.set_title(style.wrapped(f"{task.name}: 95 % of arms have AT up to {show(figures['AT'])}{rt}", 64))
         lost_note = f"; {len(task.unreachable)} points cannot be reached" if task.unreachable else ""
         style.footnote(
             out,
-            f"{len(along)} points, {result.units} units × {result.visits} visits{lost_note}; below: mean error of "
+            f"{len(along)} points, {result.units} arms × {result.visits} visits{lost_note}; below: mean error of "
             "one built unit, dotted where a joint turns round",
         )
     return out
@@ -122,5 +122,5 @@ def distribution(result: Result, task: TaskResult) -> style.Drawing:
         axes.set_xlim(left=0)
         axes.set_title(style.wrapped(title, 62))
         style.legend_below(axes)
-        style.footnote(out, f"{result.units} units × {result.visits} visits at each posture")
+        style.footnote(out, f"{result.units} arms × {result.visits} visits at each posture")
     return out

@@ -48,7 +48,7 @@ def population(result: Result, task: TaskResult) -> style.Drawing:
             axes.set(xlabel=f"{name} [{unit.name}]", ylim=(0, 102))
             axes.set_xlim(0, right or 1.0)
             if number == 0:
-                axes.set_ylabel("built units within [%]")
+                axes.set_ylabel("built arms within [%]")
         ap = float(np.interp(0.95, distribution.probability, distribution.accuracy))
         rp = (
             ""
@@ -86,7 +86,7 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
                 low, high = (x * unit.factor for x in ends)
                 axes.plot([low, high], [row, row], color=style.COLOURS[0], linewidth=3, solid_capstyle="butt")
             axes.plot([e.max * unit.factor], [row], "x", color="#555555", markersize=5)
-            text = f"half within {show(e.p50)}, {share} within {show_interval(quantile, ends)}, max {show(e.max)}"
+            text = f"median {show(e.p50)}, {share} within {show_interval(quantile, ends)}, max {show(e.max)}"
             out.annotate(axes, [quantile * unit.factor], [row], texts=[f"{pose.name}: {text}"])
         axes.set_yticks(range(len(poses)), [pose.name for pose in reversed(poses)])
         axes.plot([], [], color=style.COLOURS[5], linewidth=6, label=f"median to {share}")
@@ -106,7 +106,7 @@ def pose_errors(result: Result, task: TaskResult, most: int = 24) -> style.Drawi
         title = f"{task.name}: worst at {poses[0].name}, {share} within {show(poses[0].error.at_coverage)}"
         axes.set_title(style.wrapped(title, 60))
         style.legend_below(axes, columns=2)
-        style.footnote(out, f"{result.units} units × {result.visits} visits at each pose")
+        style.footnote(out, f"{result.units} arms × {result.visits} visits at each pose")
     return out
 
 
@@ -129,7 +129,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
         axes.fill_between(
             position * unit.factor, low, high, step="post", color=style.COLOURS[5], alpha=0.5, label="95 % interval"
         )
-        axes.step(position * unit.factor, share, where="post", color=style.COLOURS[0], label="units that pass")
+        axes.step(position * unit.factor, share, where="post", color=style.COLOURS[0], label="arms that pass")
         texts = [f"{show(p)} required: yield {s:.4g} %" for p, s in zip(position, share, strict=True)]
         out.annotate(axes, position * unit.factor, share, texts=texts)
         title = f"{task.name}: half of the built arms would pass {show(_position_reaching(curve, 0.5))}"
@@ -161,7 +161,7 @@ def yield_curve(result: Result, task: TaskResult) -> style.Drawing:
             for criterion, _, limit in limits_of_arms(requirement, task.follows_path)
             if criterion.errors != "error"
         )
-        style.footnote(out, f"a unit passes if its AP is within it{conditions} at every pose; {result.units} units")
+        style.footnote(out, f"an arm passes if its AP is within it{conditions} at every pose; {result.units} units")
     return out
 
 

@@ -94,6 +94,6 @@ class Calibration:
     instrument: Instrument = key(..., "part", "what measures the tool point")
     poses: MeasuredPoses = key(MeasuredPoses(), "part", "where the arm is measured")
     visits: int = key(3, "count", "readings of every pose, each after a new approach", least=1, most=1000,
-                      why="more tell nothing more")  # fmt: skip
+                      why="more add no information")  # fmt: skip
     identify: Identified = key(Identified(), "part", "what is identified")
     prior: bool = key(False, "flag", "whether what the scenario says of the population is known beforehand")

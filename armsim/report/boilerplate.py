@@ -139,9 +139,9 @@ def inputs(sources: Sequence[Source]) -> Section:
         if len(lines) > LONGEST:
             text += f"\n... and {len(lines) - LONGEST} lines more"
         name = source.path.name
-        body: Block = Listing(name, text) if text else Text("Not a document of this program; only its hash is kept.")
+        body: Block = Listing(name, text) if text else Text("Not an armsim document; only its hash is recorded.")
         blocks.append(Folded(name, (body,)))
-    return Section("The inputs as read", "inputs", tuple(blocks))
+    return Section("Inputs as read", "inputs", tuple(blocks))
 
 
 def references() -> Section:
@@ -167,7 +167,7 @@ def provenance(manifest: Mapping[str, Any]) -> Section:
     blocks: tuple[Block, ...] = (
         Text(f"{code}, Python {manifest['python']}, {packages}; {manifest['platform']}."),
         Text(f"{sampled}Made {manifest['time']}."),
-        Text("To make it again, in the folder where it was made:"),
+        Text("To reproduce it, in the folder where it was made:"),
         Listing("command", manifest["command"]),
         hashes,
     )

@@ -339,21 +339,21 @@ def calibration_review(calibrated: Calibrated, measured: Sequence[Source]) -> Re
 
 def _figures(calibrated: Calibrated) -> Iterator[Planned]:
     if calibrated.curve:
-        caption = "How many poses, and what choosing them is worth."
+        caption = "Error left against the number of poses, chosen and at random."
         yield Planned("poses", "poses-needed", caption, partial(poses_needed, calibrated))
         caption = "The chosen poses, in the order in which to measure them."
         yield Planned("poses", "chosen-poses", caption, partial(chosen_poses, calibrated))
     yield Planned(
         "left",
         "causes",
-        "What the calibration removes, and what it leaves.",
+        "Error before and after calibration.",
         partial(residual_causes, calibrated.causes),
     )
     for number, arm in enumerate(calibrated.arms, start=1):
-        caption = "What was found of the measured arm."
+        caption = "Parameters identified for the measured arm."
         yield Planned("arms", f"arm-{number}-{file_name(arm.name)}", caption, partial(arm_values, arm), True)
     if any(row.spread > 0.0 for row in calibrated.parameters):
-        caption = "How well every parameter is known afterwards."
+        caption = "Standard uncertainty of every parameter after calibration."
         yield Planned("identified", "parameters", caption, partial(parameter_uncertainty, calibrated.parameters), True)
     before, after = calibrated.comparison.results
     for number, row in enumerate(calibrated.comparison.differences, start=1):

@@ -129,7 +129,7 @@ def comparison_review(comparison: Comparison, scenarios: Sequence[Scenario]) -> 
     sizes = f"{Sample.of(first).sizes}, the same random numbers in all"
     notes = (*other_requirements(comparison), *(text for result in comparison.results for text in result.warnings))
     about = Text("Differences are to the first design, with 95 % intervals.", "soft")
-    certain = Text("Better and worse hold for all poses together (Bonferroni).", "soft")
+    certain = Text("Better and worse hold for all poses at once (Bonferroni).", "soft")
     tables = tuple(frame.table() for _, frame in frames)
     files: list[Source] = list({source.path: source for scenario in scenarios for source in scenario.sources}.values())
     return Review(
@@ -183,7 +183,7 @@ def _figures(comparison: Comparison) -> Iterator[Planned]:
         rows = [row for row in comparison.differences if row.task == task.name]
         best = min(rows, key=lambda row: row.at_coverage.value)
         title = f"{task.name}: {best.scenario} changes the {quantile} by {signed(*best.at_coverage)}"
-        note = f"less {first.scenario}, at the worst pose of each; {first.units} units × {first.visits} visits"
+        note = f"less {first.scenario}, at the worst pose of each; {first.units} arms × {first.visits} visits"
         bars = [(row.scenario, *row.at_coverage) for row in rows]
         draw = partial(figures.differences, bars, title, note, quantile)
         caption = "Every design against the first; lines are 95 % intervals of the difference."

@@ -161,7 +161,7 @@ def rejected_frame(refuted: Sequence[Rejected]) -> Frame:
 
 def _figures(decision: Decision) -> Iterator[Planned]:
     result = decision.result
-    yield Planned("design", "arm", "The sensors and where they sit.", partial(figures.arm, result))
+    yield Planned("design", "arm", "The sensors and their places.", partial(figures.arm, result))
     for number, task in enumerate(result.tasks, start=1):
         for figure in FIGURES:
             if figure.name in ("map", "budget") and figure.when(result, task):

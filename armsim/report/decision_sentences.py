@@ -25,7 +25,7 @@ def difference(row: TaskDifference, quantile: str) -> str:
     what = f"{row.scenario}: at {row.task} it {change} the {quantile} at the worst pose"
     if not resolved:
         what = (
-            f"{row.scenario}: at {row.task} no difference of the {quantile} at the worst pose can be told "
+            f"{row.scenario}: at {row.task} no significant difference of the {quantile} at the worst pose "
             f"(it changes by {signed(*row.at_coverage)})"
         )
     if row.repeatability is not None:
@@ -33,7 +33,7 @@ def difference(row: TaskDifference, quantile: str) -> str:
     if row.passing is not None:
         open_ = row.passing.interval is not None and row.passing.interval[0] <= 0 <= row.passing.interval[1]
         change = points(*row.passing)
-        what += f", no change of the yield can be told ({change})" if open_ else f", the yield by {change}"
+        what += f", no significant change of the yield ({change})" if open_ else f", the yield by {change}"
     if row.price > 0 and gained > 0 and resolved:
         return f"{what}, for {row.price:g} cost units more: {show(gained / row.price)} per cost unit"
     if not row.price:
@@ -67,7 +67,7 @@ def answer(selection: Selection, requirement: Requirement) -> str:
             "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
         )
         return (
-            f"{opening}: the closest reaches {place}, and fails ({fails}); in its way stands {cause} of {owner}, "
+            f"{opening}: the closest reaches {place}, and fails ({fails}); the largest contribution is {cause} of {owner}, "
             f"{percent(parts[owner, cause], 2)} of the mean square error there. {_excluded(selection.proof, 'every')}"
         )
     price, coverage = f"{selection.price:g}", percent(requirement.coverage)
@@ -81,9 +81,9 @@ def answer(selection: Selection, requirement: Requirement) -> str:
         judgement.reason for task in selection.tasks for judgement in task.summary.judgements if judgement.doubt
     )
     if again is not None and again.state == "not met":
-        text += ", where it misses the requirement: more units would tell"
+        text += ", which misses the requirement: more units would decide"
     elif again is not None and again.state == "not resolved" and not doubts:
-        text += ", where the requirement is not resolved: more units would tell"
+        text += ", which does not resolve the requirement: more units would decide"
     text += "".join(f". {doubt[:1].upper()}{doubt[1:]}" for doubt in doubts)
     if selection.equals:
         every = "" if selection.proof.beside else " of those that were looked at"
@@ -116,7 +116,7 @@ def curve_in_words(curve: TradeOff) -> str:
     return (
         f"Price against error, {percent(curve.coverage)} of errors within it: {len(curve.points)} sets of sensors for "
         f"which, by first order, nothing cheaper errs less, from {show(first.sampled)} for {first.price:g} cost units "
-        f"to {show(last.sampled)} for {last.price:g}; {cheapest_in_words(curve)}; the design as it is stands at "
+        f"to {show(last.sampled)} for {last.price:g}; {cheapest_in_words(curve)}; the present design errs by "
         f"{show(curve.current)} for {curve.current_price:g}{sampled}."
     )
 

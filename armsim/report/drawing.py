@@ -168,7 +168,7 @@ def rasterize(folder: Path, names: Sequence[str]) -> None:
     try:
         images = typst.compile(source, format="png", ppi=RESOLUTION)
     except typst.TypstError as error:
-        raise RunError(f"the pictures cannot be made: {error}") from error
+        raise RunError(f"the pictures cannot be created: {error}") from error
     finally:
         source.unlink()
     for name, picture in zip(names, images if isinstance(images, list) else [images], strict=True):

@@ -28,7 +28,7 @@ MOST_BARS = 16
 
 def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
     """All figures of a run."""
-    caption = "The sensors and where they sit; the tool point hangs on all of them."
+    caption = "The sensors and their places; the tool-point error depends on all of them."
     yield Planned("arm", "arm", caption, partial(figures.arm, result))
     for number, task in enumerate(result.tasks, start=1):
         name = f"{number}-{file_name(task.name)}"
@@ -40,16 +40,16 @@ def figures_of(result: Result, extras: Extras) -> Iterator[Planned]:
                 )
     joints = figures.identical_joints(result)
     for number, start in enumerate(range(0, len(joints), MOST_JOINTS), start=1):
-        caption = "What the joints get wrong at every visit; joints whose errors are the same have one curve."
+        caption = "Joint errors that every visit repeats; joints with equal errors share one curve."
         group = joints[start : start + MOST_JOINTS]
         name = "joints" if len(joints) <= MOST_JOINTS else f"joints-{number}"
         yield Planned("joints", name, caption, partial(figures.joint_errors, result, group), True)
     for name, rotary in (("waves", True), ("waves-linear", False)):
         if figures.has_waves(result, rotary):
-            caption = "The waves of which the errors of the joints are made."
+            caption = "Orders (waves per turn) of the joint errors."
             yield Planned("joints", name, caption, partial(figures.joint_waves, result, rotary))
     if result.motion:
-        caption = "Ripple and noise of the speed over the speed; joints that are alike have one curve."
+        caption = "Ripple and noise of the speed against speed; equal joints share one curve."
         yield Planned("motion", "smoothness", caption, partial(figures.smoothness, result), True)
     if extras.what_ifs is not None:
         yield from what_if_figure(extras.what_ifs, "recommendations")
@@ -71,7 +71,7 @@ def what_if_figure(table: WhatIfs, anchor: str) -> Iterator[Planned]:
         best = largest[0]
         rows = [(f"{row.what}, {row.kind}", row.at_coverage.value, row.at_coverage.interval) for row in largest]
         title = f"{task.name}: {best.what}, {best.kind}, changes most: {signed(*best.at_coverage)}"
-        sizes = f"{table.result.units} units × {table.result.visits} visits"
+        sizes = f"{table.result.units} arms × {table.result.visits} visits"
         note = f"{sizes}, the same random numbers with and without the change"
         caption = "One change at a time; lines are 95 % intervals of the change."
         draw = partial(figures.differences, rows, title, note, table.result.quantile)
@@ -120,29 +120,29 @@ def _one_by_one(result: Result, task: TaskResult) -> bool:
 
 
 FIGURES: tuple[Figure, ...] = (
-    _map("error", "Every cell: the error that the stated share of arms and visits does not exceed."),
-    _map("accuracy", "Every cell: the distance of the mean attained point from the command, 95 % of arms."),
-    _map("repeatability", "Every cell: the repeatability that 95 % of arms keep to."),
-    _map("orientation", "Every cell: the angle that 95 % of arms and visits do not exceed."),
+    _map("error", "Per cell: the error that the stated share of arms and visits does not exceed."),
+    _map("accuracy", "Per cell: distance of the mean attained point from the command, 95 % of arms."),
+    _map("repeatability", "Per cell: repeatability not exceeded by 95 % of arms."),
+    _map("orientation", "Per cell: the angle that 95 % of arms and visits do not exceed."),
     Figure(
         "cut", "workspace", "The volume cut open at its worst cell; red: where the requirement is just met.",
         lambda result, task: task.grid is not None and len(task.grid.axes) == 3, figures.volume,
     ),
     Figure(
-        "joint-map", "contributions", "Every cell: the joint with the largest share there.",
+        "joint-map", "contributions", "Per cell: the joint with the largest share.",
         lambda result, task: task.is_map, figures.dominant_joint,
     ),
     Figure(
         "group-map", "contributions",
-        "Every cell: how much of the mean square error the first group of joints makes.",
+        "Per cell: share of the mean square error that the first group of joints makes.",
         lambda result, task: task.is_map and len(result.groups) > 1, figures.group_share,
     ),
     Figure(
-        "ellipses", "workspace", "Which way the error points: long ellipses err mostly along their length.",
+        "ellipses", "workspace", "Direction of the error: it is largest along the long axis of an ellipse.",
         lambda result, task: task.is_map, figures.error_ellipses,
     ),
     Figure(
-        "distribution", "workspace", "How many of the postures stay within an error.",
+        "distribution", "workspace", "Share of the postures that stay within an error.",
         lambda result, task: not (task.is_map or task.follows_path or _one_by_one(result, task)), figures.distribution,
     ),
     Figure(
@@ -154,12 +154,12 @@ FIGURES: tuple[Figure, ...] = (
         _one_by_one, figures.pose_errors,
     ),
     Figure(
-        "view", "workspace", "The arm at the worst pose, and which way the errors point.",
+        "view", "workspace", "The arm at its worst pose, with the directions of the errors.",
         lambda result, task: not task.is_map, figures.view,
     ),
     Figure(
         "budget", "contributions",
-        "Where the error comes from: a joint's bar is its share of the mean square error of the tool point.",
+        "Sources of the error: each joint's share of the mean square tool-point error.",
         lambda result, task: True, figures.error_budget,
     ),
     Figure(

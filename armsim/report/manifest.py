@@ -43,7 +43,7 @@ class Sample(NamedTuple):
     @property
     def sizes(self) -> str:
         """The sample sizes in words."""
-        return f"{self.units} built units × {self.visits} visits, seed {self.seed}"
+        return f"{self.units} built arms × {self.visits} visits, seed {self.seed}"
 
 
 def manifest_of(

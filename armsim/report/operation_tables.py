@@ -27,11 +27,11 @@ def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
         (
             words("joint", [limit.joint for limit in limits]),
             words("limit", [limit.limit for limit in limits]),
-            margins("margin, half of the units", [limit.margin_p50 for limit in limits]),
-            margins("99 % of the units", [limit.margin_p01 for limit in limits]),
+            margins("margin, median", [limit.margin_p50 for limit in limits]),
+            margins("99 % of the arms", [limit.margin_p01 for limit in limits]),
             margins("least", [limit.margin_least for limit in limits]),
             shares(
-                "units that fail", [limit.failing for limit in limits], [limit.failing_interval for limit in limits]
+                "arms that fail", [limit.failing for limit in limits], [limit.failing_interval for limit in limits]
             ),
         ),
         "limits of operation",

@@ -62,7 +62,7 @@ def check_destination(out: Path, inputs: Iterable[Path] = (), scenario_file: Pat
     try:
         real = Path(os.path.realpath(out))
         if out.is_symlink() and not out.exists():
-            raise fault("is a link that leads nowhere", accepted)
+            raise fault("is a dangling link", accepted)
         _tidy(real)
         if real.exists() and not real.is_dir():
             raise fault("is a file", "a folder")
@@ -85,7 +85,7 @@ def check_destination(out: Path, inputs: Iterable[Path] = (), scenario_file: Pat
         os.rmdir(tempfile.mkdtemp(prefix=_mark(real, "earlier", os.getpid()), dir=parent))
     except (OSError, ValueError) as error:
         actual = getattr(error, "strerror", None) or "a name that is not UTF-8"
-        raise fault(f"{out}: {actual}", "a place where a folder can be made") from error
+        raise fault(f"{out}: {actual}", "a location where a folder can be created") from error
 
 
 def _is_mount(folder: Path) -> bool:

@@ -33,8 +33,8 @@ ASKED: tuple[tuple[str, type, str], ...] = (
     ("scenario", Calibration, "calibration."),
 )
 MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
-    "AP": ("pose accuracy of a built arm; 95 % of the arms keep to the value told [m]", statistics.pose_accuracy),
-    "RP": ("pose repeatability of a built arm; 95 % of arms keep to what is told [m]", statistics.pose_repeatability),
+    "AP": ("pose accuracy of a built arm, not exceeded by 95 % of arms [m]", statistics.pose_accuracy),
+    "RP": ("pose repeatability of a built arm, not exceeded by 95 % of arms [m]", statistics.pose_repeatability),
     "AD": ("distance accuracy of a built arm between two poses [m]", measures.distance),
     "RD": ("distance repeatability of a built arm between two poses [m]", measures.distance),
     "vAP": ("multi-directional pose accuracy variation of a built arm [m]", measures.direction_variation),
@@ -44,7 +44,7 @@ MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
            statistics.pose_repeatability),
     "yield": ("share of built arms whose AP and RP keep to the requirement at every pose of a task, with its interval",
               statistics.clopper_pearson),
-    "p95": ("length that 95 % of the errors of the tool point keep to at a pose, over arms and visits [m]",
+    "p95": ("tool-point error not exceeded by 95 % of arms and visits at a pose [m]",
             statistics.quantile),
 }  # fmt: skip
 """Measures of results: meaning, and the function whose docstring has equation and source."""

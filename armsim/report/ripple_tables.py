@@ -45,7 +45,7 @@ def motion_frame(motion: Mapping[str, JointMotion]) -> Frame:
             speeds("speed step", [row.step for row in rows]),
             speeds("after the filter", [row.step_filtered for row in rows]),
             speeds("noise", [row.noise for row in rows]),
-            shares("ripple, 95 % of units", [row.ripple_p95 for row in rows], places=RIPPLE_PLACES),
+            shares("ripple, 95 % of arms", [row.ripple_p95 for row in rows], places=RIPPLE_PLACES),
             shares("ripple and noise", [row.smoothness for row in rows], places=RIPPLE_PLACES),
             words("largest wave", [_wave(row) for row in rows]),
             speeds("slowest smooth speed", [row.slowest for row in rows]),

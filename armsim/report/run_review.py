@@ -47,7 +47,7 @@ SHOWN = 12
 def run_review(result: Result, sources: Sequence[Source], extras: Extras = NOTHING_MORE) -> Review:
     """Review of a run."""
     task = deciding_task(result)
-    why = (f"What is missed or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
+    why = (f"Not met or not resolved: {'; '.join(result.reasons)}.",) if len(result.reasons) > 1 else ()
     parts, assumed = dominance(result, task), assumed_sentence(result, task)
     prices = [f"{name} {value:g}" for name, value in result.prices.items() if value]
     apart = f" ({', '.join(prices)})" if len(prices) > 1 else ""
@@ -99,8 +99,8 @@ SUFFICES = 0.05
 _PEOPLE = (
     "Accuracy AP is what one built arm gets wrong at every visit, the distance of its mean attained point from the "
     "command; repeatability RP is what differs between its visits, mean distance plus three standard deviations "
-    "(ISO 9283:1998). Both are what the arm has, over visits without number; a test of few cycles estimates them and "
-    "prints more. Built arms differ, so both are distributions."
+    "(ISO 9283:1998). Both are what the arm has in the limit of infinitely many visits; a test of few cycles "
+    "estimates them and prints more. Built arms differ, so both are distributions."
 )
 
 
@@ -274,7 +274,7 @@ def _agreement(result: Result) -> Section:
     details = Text(
         "At every pose the ends of the 95 % intervals of each coordinate, by first order and by Monte Carlo, are held "
         "against each other to two significant digits of the standard uncertainty (JCGM 101:2008 clause 8). Undecided: "
-        "more units would be needed to tell. An end counts as different only at four standard deviations of its "
+        "more units would decide. An end counts as different only at four standard deviations of its "
         "sampling, since there are six at every pose; there first order is not to be relied upon, Monte Carlo is exact "
         "in kinematics.",
         "soft",

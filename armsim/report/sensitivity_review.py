@@ -26,7 +26,7 @@ MOST_BARS = 16
 def about(sensitivities: Sensitivities) -> str:
     """Sentence on the columns of the table."""
     return (
-        f"What every number of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
+        f"What all values of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
         "at the worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms "
         "error over all poses by a tenth less, by first order."
     )
@@ -132,7 +132,7 @@ def sensitivity_answer(sensitivities: Sensitivities) -> str:
     task = deciding_task(sensitivities.result)
     line = _leading(sensitivities.of(task.name))
     if line is None:
-        return f"{as_it_is(sensitivities.result)}; no number does what this sample can tell at {task.name}."
+        return f"{as_it_is(sensitivities.result)}; no number has a significant effect at {task.name}."
     change = with_half_width(*line.tenth_less)
     return (
         f"{as_it_is(sensitivities.result)}; {line.path} matters most at {task.name}: a tenth less of it (now "

@@ -80,7 +80,7 @@ def sweep_review(sweep: Sweep) -> Review:
     first = frame.pick(range(worst * points, (worst + 1) * points)).without("task")
     limits = "" if sweep.requirement is None else f", and where does it keep {required_in_words(sweep.requirement)}"
     states = {combined(one for task in point.tasks for one in task.judgements) for point in record.points}
-    note = f"worst pose of each task; band: 95 % interval; {record.units} units × {record.visits} visits"
+    note = f"worst pose of each task; band: 95 % interval; {record.units} arms × {record.visits} visits"
     return Review(
         f"{record.scenario}: {record.path} from {record.points[0].value} to {record.points[-1].value}",
         f"Arm {scenario.machine.arm.name}; {sample.sizes}, the same poses and random numbers at every value",

@@ -71,7 +71,7 @@ def trade_off_answer(curve: TradeOff) -> str:
     if curve.cheapest is None:
         return f"Not met: {text}."
     limit = f"it asks for {percent(curve.coverage)} of errors within {show(curve.position)}"
-    doubt = "; more units would tell for certain" if curve.state == "not resolved" else ""
+    doubt = "; more units would decide" if curve.state == "not resolved" else ""
     return f"{curve.state[:1].upper()}{curve.state[1:]}: {text}; {limit}{doubt}."
 
 

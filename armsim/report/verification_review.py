@@ -214,7 +214,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
     poses: list[Block] = []
     cause_blocks: list[Block] = []
     expected: list[Block] = [
-        Text("The mean error expected of this very arm, and the standard deviation left of it.", "soft")
+        Text("Mean error expected of this arm, with its remaining standard deviation.", "soft")
     ]
     for arm in verified.arms:
         poses.append(pose_frame(arm).table())
@@ -239,7 +239,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
         (
             Section("Pose by pose", "poses", tuple(poses)),
             Section("What moved", "causes", tuple(cause_blocks)),
-            Section("What to expect of it", "expected", tuple(expected)),
+            Section("Error expected of this arm", "expected", tuple(expected)),
         ),
         tuple(_figures(verified)),
         (f"{start}-poses", f"{start}-causes", *expectations),
@@ -260,11 +260,11 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
 def _figures(verified: Verified) -> Iterator[Planned]:
     for number, arm in enumerate(verified.arms, start=1):
         name = f"{number}-{file_name(arm.name)}"
-        draw, caption = partial(measured_poses, arm), "The measured arm over the population."
+        draw, caption = partial(measured_poses, arm), "The measured arm against the population."
         yield Planned("poses", f"{name}-poses", caption, draw, True)
         cause_figure = partial(cause_changes, arm.name, arm.causes)
-        yield Planned("causes", f"{name}-causes", "What the measurement says of the causes.", cause_figure, True)
+        yield Planned("causes", f"{name}-causes", "Causes, as the measurement moves them.", cause_figure, True)
         for task, (grid, cells) in verified.grids.items():
-            caption = "The error expected of this very arm, and how well it is known."
+            caption = "Error expected of this arm, with its remaining standard deviation."
             map_figure = partial(expected_map, arm, task, grid, cells)
             yield Planned("expected", f"{name}-{file_name(task)}-expected", caption, map_figure, True)

@@ -50,7 +50,7 @@ def what_if_answer(table: WhatIfs) -> str:
     task = deciding_task(table.result)
     best, quantile = table.of(task.name)[0], table.result.quantile
     if best.at_coverage.value >= 0.0 or not resolvable(best.at_coverage):
-        return f"{as_it_is(table.result)}; no change gains what this sample can tell at {task.name}."
+        return f"{as_it_is(table.result)}; no change has a significant effect at {task.name}."
     low, high = best.at_coverage.interval or (0.0, 0.0)
     gain = show_interval(-best.at_coverage.value, (-high, -low))
     return (
@@ -75,7 +75,7 @@ def what_if_review(table: WhatIfs, scenario: Scenario) -> Review:
     return Review(
         f"{result.scenario}: what if",
         f"Arm {result.arm}; {Sample.of(result).sizes}, the same random numbers with and without each change",
-        f"what is gained at the tool point of {result.scenario} by a joint without error, a cause halved, an encoder "
+        f"what changes at the tool point of {result.scenario} by a joint without error, a cause halved, an encoder "
         "one bit finer?",
         what_if_answer(table),
         TONES[result.state],

@@ -26,7 +26,7 @@ class Within:
 
 @checked(frozen=True, config=ConfigDict(populate_by_name=True))
 class Yield:
-    """Share of built units that pass at every pose, with its Clopper-Pearson interval at 95 %.
+    """Share of built arms that pass at every pose, with its Clopper-Pearson interval at 95 %.
 
     Where the integration of RP leaves units in doubt, the interval spans those of the fewest and the most that pass.
     """

@@ -238,9 +238,9 @@ def beside(change: Difference, size: float) -> Difference:
 
 
 def share_difference(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> Difference:
-    """Share of units that pass in b minus that in a, for equal units, shape (units,) each.
+    """Share of arms that pass in b minus that in a, for equal units, shape (units,) each.
 
-    Only units that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
+    Only arms that pass in one of the two tell a difference. The exact intervals of the share that is gained and of the
     share that is lost are put together, with the correlation of two shares of one sample, so that the interval is not
     empty where no unit happened to change.
 

@@ -91,7 +91,7 @@ class PoseSample:
         Of `core.sample_kernel.Scale`.
     tallies : Tallies
     figures : (UNIT_FIGURES, units)
-        Of every unit over visits without number, as in `core.unit_figures.figures_of_block`.
+        Of every unit in the limit of infinitely many visits, as in `core.unit_figures.figures_of_block`.
     square : (units,) [m^2]
         Mean over the visits of the squared distance.
     sums : (SUMS,)

@@ -56,7 +56,7 @@ def main() -> None:
         return np.asarray(sampler.attain(0, law, result_value, units)[0][0])
 
     truth = float(np.quantile(accuracy(TRUTH, 0, 10**6), P))
-    print(f"AP of 95 % of units at the demo's worst pose, {REPETITIONS} repetitions: {1e6 * truth:.2f} um")
+    print(f"AP of 95 % of arms at the demo's worst pose, {REPETITIONS} repetitions: {1e6 * truth:.2f} um")
     print("units   points        scatter   half interval   held")
     for units in UNITS:
         for net in (0, *NETS):

@@ -442,7 +442,7 @@ WRONG: list[tuple[dict[str, Any], str, str]] = [
     ({"instrument": {"std": "0 um"}}, "instrument.std", "without any error"),
     ({"poses": {"task": "nowhere"}}, "poses.task", "no task 'nowhere'"),
     ({"poses": {"task": "stations", "candidates": 9}}, "poses.candidates", "beside"),
-    ({"poses": {"file": "none.csv"}}, "none.csv", "cannot be read|no such file|not there|does not exist"),
+    ({"poses": {"file": "none.csv"}}, "none.csv", "cannot be read|file not found|not there|does not exist"),
     ({"identify": {"zeros": False}}, "identify", "nothing that is identified"),
     ({"identify": {"stiffness": True}}, "identify.stiffness", "nothing that pulls"),
     ({"identify": {"output_orders": {"j9": [1]}}}, "output_orders.j9", "no such joint"),

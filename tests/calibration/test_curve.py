@@ -243,10 +243,10 @@ GOOD = [(a, round(3 * math.sin(math.radians(a)), 6)) for a in range(0, 360, 10)]
     [
         (GOOD, "angle [deg],error [mm]", ["curve.csv:1", "length"]),
         (GOOD, "angle,error [arcsec]", ["curve.csv:1", "has no unit"]),
-        (GOOD, "angle [deg],deviation [arcsec]", ["'deviation [arcsec]' is no column known"]),
-        (GOOD, "position [deg],error [arcsec]", ["'deg' is no unit of length"]),
+        (GOOD, "angle [deg],deviation [arcsec]", ["'deviation [arcsec]' is not a known column"]),
+        (GOOD, "position [deg],error [arcsec]", ["'deg' is not a unit of length"]),
         ([*GOOD[:5], (50, ""), *GOOD[6:]], "angle [deg],error [arcsec]", ["curve.csv:7", "nothing"]),
-        ([*GOOD[:5], (50, "x"), *GOOD[6:]], "angle [deg],error [arcsec]", ["curve.csv:7", "'x' is no number"]),
+        ([*GOOD[:5], (50, "x"), *GOOD[6:]], "angle [deg],error [arcsec]", ["curve.csv:7", "'x' is not a number"]),
         ([*GOOD, GOOD[3]], "angle [deg],error [arcsec]", ["curve.csv:38", "the same as line 5"]),
         (GOOD[:5], "angle [deg],error [arcsec]", ["5 points", "8 at least"]),
         ([(a, a) for a in range(0, 360, 10)], "angle [deg],error [deg]", ["was the reading meant"]),

@@ -121,7 +121,7 @@ def test_the_command_writes_it_and_a_second_command_runs_with_it(tmp_path: Path)
     text = file.read_text()
     again = invoke(*words, "--write", file)
     assert again.returncode == 2
-    assert "is there already" in again.stderr
+    assert "already exists" in again.stderr
     assert file.read_text() == text
 
 

@@ -36,7 +36,7 @@ def test_a_scenario(scenario: Path) -> None:
     assert data["operation"]
     assert {item["joint"] for item in data["operation"]} >= {"j2"}
     for task, poses in data["poses"].items():
-        assert f"{task}: where the named poses put the tool" in out
+        assert f"{task}: tool positions of the named poses" in out
         for pose in poses:
             place = ", ".join(f"{round(1e3 * x, 2) + 0.0:g}" for x in pose["position"])
             assert re.search(rf"^{re.escape(pose['name'])} +{re.escape(place)} ", out, re.MULTILINE)

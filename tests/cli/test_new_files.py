@@ -59,15 +59,15 @@ def places(tmp_path: Path) -> dict[str, tuple[Path, str]]:
     (tmp_path / "link").symlink_to(tmp_path / "nowhere")
     (tmp_path / "file").write_text("")
     return {
-        "dangling link": (tmp_path / "link", "is a link that leads nowhere"),
+        "dangling link": (tmp_path / "link", "is a dangling link"),
         "below a dangling link": (tmp_path / "link" / "starter", ""),
         "long": (tmp_path / ("x" * 300), "File name too long"),
         "long, deep": (tmp_path / "deep" / ("x" * 300), "File name too long"),
         "proc": (Path("/proc/starter"), ""),
         "sys": (Path("/sys/starter"), ""),
         "below a file": (tmp_path / "file" / "starter", "Not a directory"),
-        "file": (tmp_path / "file", "is there already"),
-        "not empty": (tmp_path, "is there already"),
+        "file": (tmp_path / "file", "already exists"),
+        "not empty": (tmp_path, "already exists"),
     }
 
 
@@ -94,7 +94,7 @@ def test_a_file_that_cannot_be_made_is_told_before_any_work(tmp_path: Path, name
     process = invoke("select", "nowhere.yaml", "--catalogue", "nowhere.yaml", "--write", path)
     assert process.returncode == 2, process.stderr
     assert "--write" in process.stderr
-    assert "a new file in a folder that is there" in process.stderr
+    assert "a new file in an existing folder" in process.stderr
     assert sorted(tmp_path.rglob("*")) == before
 
 

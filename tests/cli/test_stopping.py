@@ -111,7 +111,7 @@ def test_stopped_while_printing(tmp_path: Path) -> None:
     process.send_signal(signal.SIGTERM)
     output = process.communicate(timeout=HANG)[1].decode()
     assert process.returncode == 3
-    assert f"{tmp_path / 'r'} is written and whole" in output
+    assert f"{tmp_path / 'r'} is written and complete" in output
     assert "nothing was written" not in output
     assert subprocess.run([*ARMSIM, "check", tmp_path / "r"], capture_output=True).returncode == 0
 

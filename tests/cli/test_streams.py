@@ -83,7 +83,7 @@ def test_a_stream_that_is_not_wanted_changes_no_exit_code(project: Path, name: s
 
 
 @pytest.mark.parametrize(
-    ("name", "location"), [("run not met", "r is written and whole"), ("schema", "nothing was written")]
+    ("name", "location"), [("run not met", "r is written and complete"), ("schema", "nothing was written")]
 )
 def test_a_full_standard_output_is_a_fault(project: Path, name: str, location: str) -> None:
     result = outcome(*COMMANDS[name][1], out="full", cwd=project)
@@ -96,7 +96,7 @@ def test_a_full_standard_output_is_a_fault(project: Path, name: str, location: s
 def test_a_full_standard_output_takes_no_scenario_back(project: Path) -> None:
     result = outcome("new", "starter", out="full", cwd=project)
     assert result.code == 3
-    assert "starter is written and whole" in result.err
+    assert "starter is written and complete" in result.err
     assert outcome("check", "starter/scenario.yaml", cwd=project).code == 0
 
 

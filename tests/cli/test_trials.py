@@ -156,7 +156,7 @@ def test_where_only_the_printing_fails(tmp_path: Path) -> None:
             check=False,
         )
     assert process.returncode == 3
-    assert b"is written and whole" in process.stderr
+    assert b"is written and complete" in process.stderr
     assert json.loads((tmp_path / "r" / "results.json").read_text())["scenario"] == "one"
     plain = armsim("run", path, "--out", tmp_path / "r", env={"PYTHONIOENCODING": "ascii", "PATH": "/usr/bin:/bin"})
     assert plain.returncode == 0, plain.stderr

@@ -81,7 +81,7 @@ def test_a_damaged_cache_is_made_anew(tmp_path: Path, kind: str, damage: str) ->
     file.write_bytes({"empty": b"", "cut": content[: len(content) // 2], "overwritten": b"x" * len(content)}[damage])
     process = run(tmp_path)
     assert process.stdout.strip() == "True"
-    assert process.stderr.count("was damaged and is made anew") == 1
+    assert process.stderr.count("was damaged and is rebuilt") == 1
     assert str(tmp_path) in process.stderr
     assert run(tmp_path).stderr == ""
 

@@ -193,7 +193,7 @@ def tied(options: Options, names: list[str]) -> bool:
 class Enumerated:
     """Every admissible design, sampled once.
 
-    Over all poses the largest quantile at the coverage and RP of 95 % of units, shape (designs,) [m]; ``worst``, the
+    Over all poses the largest quantile at the coverage and RP of 95 % of arms, shape (designs,) [m]; ``worst``, the
     largest AP and RP of every unit, shape (designs, 2, units) [m].
     """
 

@@ -92,7 +92,7 @@ def test_what_stands_in_the_way_is_the_largest_part() -> None:
                     parts[f"{cause} of {owner}"] = parts.get(f"{cause} of {owner}", 0.0) + share
     largest = max(parts, key=lambda name: parts[name])
     assert sum(parts.values()) == pytest.approx(1.0)
-    assert f"in its way stands {largest}, {100 * parts[largest]:.2g} %" in text
+    assert f"the largest contribution is {largest}, {100 * parts[largest]:.2g} %" in text
 
 
 def difference(gained: float, interval: tuple[float, float] | None, price: float) -> TaskDifference:

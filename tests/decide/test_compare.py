@@ -217,4 +217,4 @@ def test_no_change_of_the_yield_that_can_be_told_is_called_so() -> None:
     (row,) = compare([small(DEMO), twin]).differences
     assert row.passing is not None
     assert row.passing.interval[0] < 0 < row.passing.interval[1]
-    assert "no change of the yield can be told" in decision_sentences.difference(row, "95 % quantile")
+    assert "no significant change of the yield" in decision_sentences.difference(row, "95 % quantile")

@@ -71,8 +71,8 @@ def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
     ("text", "line", "message"),
     [
         ("kind: scenario\nbase: own.yaml\n", 2, "bases in a circle: own.yaml -> own.yaml"),
-        ("kind: scenario\nbase: nothing.yaml\n", 2, "no such file"),
-        ("kind: scenario\nbase: {demo}\nchanges:\n  arm: nothing.yaml\n", 4, "changes.arm: no such file"),
+        ("kind: scenario\nbase: nothing.yaml\n", 2, "file not found"),
+        ("kind: scenario\nbase: {demo}\nchanges:\n  arm: nothing.yaml\n", 4, "changes.arm: file not found"),
         (
             "kind: scenario\nbase: {demo}\nchanges:\n  joints.j1.encoder: nothing.yaml\n",
             4,
@@ -87,7 +87,7 @@ def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
         ("kind: scenario\nbase: {demo}\nchanges:\n  tasks.stations.points: 3\n", 4, "changes.tasks.stations.points"),
         (CALIBRATED.replace("10 um", "10 deg"), 6, "changes.calibration.instrument.std: '10 deg' is not a length"),
         (CALIBRATED.replace("std_per", "sdt_per"), 7, "calibration.instrument.sdt_per_distance: unknown key"),
-        (CALIBRATED.replace("{count: 30}", "{file: no.csv}"), 8, "changes.calibration.poses.file: no such file"),
+        (CALIBRATED.replace("{count: 30}", "{file: no.csv}"), 8, "changes.calibration.poses.file: file not found"),
         (CALIBRATED.replace("{j1:", "{j9:"), 9, "j9"),
         (
             "kind: scenario\nbase: {demo}\nchanges:\n  joints.j1.error_curve: {file: no.csv, orders: [1], replaces: [eccentricity]}\n",

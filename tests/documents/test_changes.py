@@ -110,7 +110,7 @@ def test_a_key_is_taken_away() -> None:
         ("sampling.units", "x", "is not accepted"),
         ("name.x", 1, "has no parts"),
         ("nothing.at.all", 1, "unknown key"),
-        ("joints.j1.encoder", "nowhere.yaml", "no such file"),
+        ("joints.j1.encoder", "nowhere.yaml", "file not found"),
     ],
 )
 def test_a_change_that_is_none_is_named(path: str, value: object, message: str) -> None:
@@ -166,9 +166,9 @@ def test_set_with_a_catalogue_changes_what_is_chosen_for(tmp_path: Path) -> None
         (" =5 um", "accepted: PATH=VALUE"),
         ("sampling.units=[1, 2", "--set sampling.units: '[1, 2' is not YAML"),
         ("sampling.units=0100", "'0100' begins with a zero, which some read as octal; accepted: 100, if it is decimal"),
-        ("sampling.units=1_0", "'1_0' is a number in a notation that is not taken"),
-        ("sampling.units=1:30", "'1:30' is a number in a notation that is not taken"),
-        ("sampling.units=0x14", "'0x14' is a number in a notation that is not taken"),
+        ("sampling.units=1_0", "'1_0' is a number in a notation that is not accepted"),
+        ("sampling.units=1:30", "'1:30' is a number in a notation that is not accepted"),
+        ("sampling.units=0x14", "'0x14' is a number in a notation that is not accepted"),
         ("requirement.position=!!python/name:os.system", "tag "),
         ("joints={j1: {encoder: 0100}}", "--set joints.j1.encoder: '0100' begins with a zero"),
         ("tasks=" + "[" * 2000, "nested too deeply"),

@@ -336,7 +336,7 @@ def test_all_faults_of_a_catalogue_are_told_at_once(tmp_path: Path) -> None:
     with pytest.raises(Exception, match="nowhere") as caught:
         load_options(scenario, tmp_path / "catalogue.yaml")
     text = str(caught.value)
-    for part in ("no such file", "two encoders named 'disc'", "two mountings named 'm'", "no such joint"):
+    for part in ("file not found", "two encoders named 'disc'", "two mountings named 'm'", "no such joint"):
         assert part in text
 
 

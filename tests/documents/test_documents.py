@@ -179,7 +179,7 @@ WRONG = [
         "scenario.yaml",
         "encoder: disc.yaml",
         "encoder: disk.yaml",
-        ["scenario.yaml:6:5: joints.j1.encoder", "no such file"],
+        ["scenario.yaml:6:5: joints.j1.encoder", "file not found"],
     ),
     ("scenario.yaml", "encoder: disc.yaml", "encoder: arm.yaml", ["arm.yaml:1:1: kind: 'arm'", "accepted: encoder"]),
     ("scenario.yaml", "encoder: disc.yaml", "encoder: 5", ["5 is not a reference"]),
@@ -250,7 +250,7 @@ WRONG = [
             ("kind: path, name: p, step: 1 mm, speed: 1 mm/s", ["'through' and 'file'"]),
             ("kind: path, name: p, step: 1 mm, speed: 0 mm/s, file: x.csv", ["speed"]),
             ("kind: path, name: p, step: 1 mm, speed: 1 mm, file: x.csv", ["speed", "mm/s"]),
-            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, file: nowhere.csv", ["file", "no such file"]),
+            ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, file: nowhere.csv", ["file", "file not found"]),
             ("kind: path, name: p, step: 1 mm, speed: 1 mm/s, through: [{to: [0 mm, 0 mm, 0 mm]}]", ["through"]),
             (
                 "kind: path, name: p, step: 1 mm, speed: 1 mm/s, through: [{to: [1 mm, 0 mm, 0 mm]}, {to: [1 mm, 0 mm, 0 mm]}]",
@@ -438,7 +438,7 @@ WRONG = [
     ("arm.yaml", "name: j2", "name: j1", ["two joints named 'j1'"]),
     ("arm.yaml", "type: prismatic", "type: sliding", ["'sliding'", "'revolute', 'prismatic'"]),
     ("arm.yaml", "wrist: [j3]", "wrist: [j4]", ["no joint 'j4'"]),
-    ("arm.yaml", "wrist: [j3]", "wrist: [j3, j1]", ["stands twice"]),
+    ("arm.yaml", "wrist: [j3]", "wrist: [j3, j1]", ["is listed twice"]),
     ("arm.yaml", "theta: 10 urad", "thetha: 10 urad", ["did you mean 'theta'?"]),
     ("arm.yaml", "convention: standard-dh", "convention: dh", ["kinematics.convention", "'dh'"]),
     ("arm.yaml", "d: 100 mm, ", "", ["arm.yaml:6:7", "kinematics.joints.0.d: missing"]),
@@ -514,7 +514,7 @@ def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
 
 
 def test_missing_file_and_bytes_that_are_no_text(tmp_path: Path) -> None:
-    assert "no such file" in faults(tmp_path / "absent.yaml")[0]
+    assert "file not found" in faults(tmp_path / "absent.yaml")[0]
     (tmp_path / "latin.yaml").write_bytes("kind: arm\nname: Gel\u00e4nk\n".encode("latin-1"))
     assert "latin.yaml:2:1:" in faults(tmp_path / "latin.yaml")[0]
     assert "UTF-8" in faults(tmp_path / "latin.yaml")[0]

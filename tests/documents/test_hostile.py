@@ -194,7 +194,7 @@ def one_fault(path: Path) -> str:
         (".", "not a regular file"),
         ("loop", "symbolic links"),
         ("n" * 5000, "cannot be read: File name too long"),
-        ("nothing", "no such file"),
+        ("nothing", "file not found"),
         ('"a\\0b"', "text with the character U+0000"),
         ('"a\\eb"', "text with the character U+001B"),
     ],

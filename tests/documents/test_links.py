@@ -114,7 +114,7 @@ def test_a_mark_in_a_path_is_no_mark_of_an_entry(tree: Path) -> None:
         ("joints.j2.mastring=null", "no stated key 'mastring'"),
         ("foo=null", "no stated key 'foo'"),
         ("joints.j9=null", "no stated key 'j9'"),
-        ("joints.j1.mastering=", "no value; accepted: a value as it stands in a file; null takes the key away"),
+        ("joints.j1.mastering=", "no value; accepted: a value as written in a file; null removes the key"),
         ("joints.j1.mastering=---", "no value"),
         ("joints.*=null", "joints"),
         ("joints.j1.transmission.ratio=!!bool maybe", "cannot be read"),

@@ -86,7 +86,7 @@ def test_faults_beyond_those_that_are_told_are_counted(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         read(file)
     assert len(caught.value.problems) == 100
-    assert caught.value.problems[-1].actual == "901 faults more like these"
+    assert caught.value.problems[-1].actual == "901 more errors of this kind"
 
 
 def sensors(number: int) -> str:
@@ -135,5 +135,5 @@ def test_tables_as_instruments_write_them(tmp_path: Path, text: str) -> None:
 def test_a_refused_header_tells_what_was_read(tmp_path: Path) -> None:
     path = tmp_path / "points.csv"
     path.write_text("pose;x [mm];y [mm];height [mm]\np;0;1;2\n")
-    with pytest.raises(InputError, match=r"'height \[mm\]' is no column known; read before it: pose, x, y"):
+    with pytest.raises(InputError, match=r"'height \[mm\]' is not a known column; read before it: pose, x, y"):
         read_points(path, {"p": (np.zeros(1), np.zeros(3))})

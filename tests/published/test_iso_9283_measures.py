@@ -190,7 +190,7 @@ def test_a_reversal_steps_by_the_lost_motion_where_the_joint_turns_round() -> No
     np.testing.assert_allclose(mean[:50], -b / 2, rtol=1e-9)
     np.testing.assert_allclose(mean[50:], b / 2, rtol=1e-9)
     np.testing.assert_allclose(table.column("first_unit")[:, 0], mean, rtol=1e-9)
-    # along the path: what lies along it is no path accuracy
+    # along the path: what lies along it is not a path accuracy
     np.testing.assert_allclose(task.worst[0], 0.0, atol=1e-12)
 
 

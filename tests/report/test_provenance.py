@@ -85,7 +85,7 @@ def test_a_changed_input_is_told(project: Path) -> None:
     assert not (project / "b").exists()
     elsewhere = run("run", "--reproduce", project / "a" / "manifest.json", "--out", "b", cwd=project / "a")
     assert elsewhere.returncode == 2
-    assert "no such file" in elsewhere.stderr
+    assert "file not found" in elsewhere.stderr
 
 
 def test_other_results_are_told(project: Path) -> None:
@@ -99,7 +99,7 @@ def test_other_results_are_told(project: Path) -> None:
     (project / "a" / "results.json").unlink()
     again = run("run", "--reproduce", "a/manifest.json", "--out", "b", cwd=project)
     assert again.returncode == 3
-    assert "the results are not those of" in again.stderr
+    assert "the results differ from those of" in again.stderr
     assert not (project / "b").exists()
 
 
@@ -157,7 +157,7 @@ def test_what_does_not_go_together(project: Path) -> None:
     assert run("run", cwd=project).returncode == 2
     absent = run("run", "--reproduce", "nowhere.json", cwd=project)
     assert absent.returncode == 2
-    assert "no such file" in absent.stderr
+    assert "file not found" in absent.stderr
 
 
 def test_the_difference_in_words(tmp_path: Path) -> None:

@@ -110,7 +110,7 @@ def test_a_task_is_judged_by_its_own_limits() -> None:
         ("tasks.side view.requirement", "{}", "no limit"),
         ("tasks.side view.requirement", "{coverage: 99 %}", "unknown key"),
         ("tasks.side view.requirement", "{position: -1 mm}", "-1 mm"),
-        ("tasks.side view.requirement", "{path_accuracy: 1 mm}", "of a task that is no path"),
+        ("tasks.side view.requirement", "{path_accuracy: 1 mm}", "of a task that is not a path"),
         ("requirement", "{position: 1 mm, path_accuracy: 1 mm}", "without a task that is a path"),
     ],
 )

@@ -1,4 +1,4 @@
-"""What a unit has over visits without number, against visits simulated one by one with another library's kinematics.
+"""What a unit has in the limit of infinitely many visits, against visits simulated one by one with another library's kinematics.
 
 The simulation is numpy's random numbers through the forward kinematics of roboticstoolbox; it shares no code with what
 it checks. Tolerances follow from the number of visits.
