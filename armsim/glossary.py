@@ -21,37 +21,76 @@ class Word:
 
 
 GLOSSARY: tuple[Word, ...] = (
-    Word("unit", "one built arm of the simulated population, also called arm; its errors are drawn once and it keeps them"),
+    Word(
+        "unit",
+        "one built arm of the simulated population, also called arm; its errors are drawn once and it keeps them",
+    ),
     Word("visit", "one approach of an arm to a pose; what changes from visit to visit is drawn anew"),
-    Word("task", "a set of poses, or a path, at which the tool point is evaluated, such as a slice of the workspace"),
+    Word(
+        "task",
+        "a set of poses, or a path, at which the tool point is evaluated, such as a slice of the workspace",
+    ),
     Word("pose", "position and orientation of the tool, with the joint positions that bring it there"),
     Word("tool point", "the point of the tool whose position is evaluated"),
     Word("error", "attained less commanded position of the tool point; its size is a distance", "m"),
     Word("worst pose", "the pose of a task at which the figure of the criterion is largest"),
-    Word("AP", "pose accuracy of an arm: distance of the mean of its visits from the command", "m", "ISO 9283:1998, 7.2.1"),
-    Word("RP", "pose repeatability of an arm: mean distance of its visits from their mean, plus three standard "
-         "deviations of it", "m", "ISO 9283:1998, 7.2.2"),
+    Word(
+        "AP",
+        "pose accuracy of an arm: distance of the mean of its visits from the command",
+        "m",
+        "ISO 9283:1998, 7.2.1",
+    ),
+    Word(
+        "RP",
+        "pose repeatability of an arm: mean distance of its visits from their mean, plus three standard "
+        "deviations of it",
+        "m",
+        "ISO 9283:1998, 7.2.2",
+    ),
     Word("AD", "distance accuracy of an arm between two poses", "m", "ISO 9283:1998, 7.3.2"),
     Word("RD", "distance repeatability of an arm between two poses", "m", "ISO 9283:1998, 7.3.3"),
-    Word("vAP", "largest distance between the means of visits that come from different directions", "m",
-         "ISO 9283:1998, 7.2.3"),
+    Word(
+        "vAP",
+        "largest distance between the means of visits that come from different directions",
+        "m",
+        "ISO 9283:1998, 7.2.3",
+    ),
     Word("AT", "path accuracy of an arm: its largest AP along a path, across it", "m", "ISO 9283:1998, 8.2"),
     Word("RT", "path repeatability of an arm: its largest RP along a path, across it", "m", "ISO 9283:1998, 8.3"),
-    Word("criterion", "a statistic, where it is evaluated, and its limit, such as 95 % of errors within 100 um at every pose"),
+    Word(
+        "criterion",
+        "a statistic, where it is evaluated, and its limit, such as 95 % of errors within 100 um at every pose",
+    ),
     Word("met", "the whole 95 % interval of the figure keeps the limit"),
-    Word("not resolved", "the limit lies within the interval of the figure: more units would decide", "",
-         "guarded acceptance, JCGM 106:2012"),
+    Word(
+        "not resolved",
+        "the limit lies within the interval of the figure: more units would decide",
+        "",
+        "guarded acceptance, JCGM 106:2012",
+    ),
     Word("not met", "the whole 95 % interval of the figure is beyond the limit"),
     Word("yield", "share of arms that keep every criterion that an arm can keep, at every pose of a task"),
     Word("coverage", "share of the errors, over arms and visits, that must keep the limit at every pose"),
     Word("p95", "tool-point error not exceeded by 95 % of arms and visits at a pose", "m"),
-    Word("interval", "in brackets: how well this sample determines a figure, at 95 %; not how well the model fits the hardware"),
-    Word("share", "part of the mean square error that a joint, a cause or a group makes, its mean included; also called "
-         "contribution"),
-    Word("bias", "what all arms have in common, such as wind-up under gravity: a mean, which sampling cannot average out"),
+    Word(
+        "interval",
+        "in brackets: how well this sample determines a figure, at 95 %; not how well the model fits the hardware",
+    ),
+    Word(
+        "share",
+        "part of the mean square error that a joint, a cause or a group makes, its mean included; also "
+        "called contribution",
+    ),
+    Word(
+        "bias",
+        "what all arms have in common, such as wind-up under gravity: a mean, which sampling cannot average out",
+    ),
     Word("rms", "root of the mean square: scatter and mean together"),
-    Word("life", "unit: a cause drawn once for an arm, which makes accuracy; visit: drawn anew at every visit, which makes "
-         "repeatability"),
+    Word(
+        "life",
+        "unit: a cause drawn once for an arm, which makes accuracy; visit: drawn anew at every visit, "
+        "which makes repeatability",
+    ),
     Word("cause", "origin of an error, such as eccentricity, lost motion or mastering"),
     Word("order", "number of waves of an error per turn of a shaft: an eccentricity has order 1"),
     Word("limit", "in a table of errors: the largest that a cause can make; all limits at once are the worst case"),
@@ -60,13 +99,18 @@ GLOSSARY: tuple[Word, ...] = (
     Word("mastering", "setting the zero of a joint; what is left of it is an error of the arm"),
     Word("wind-up", "twist of a gear under the load that gravity puts on the joint"),
     Word("lost motion", "difference of a joint's position by the direction from which it is approached"),
-    Word("first order", "computed by the Jacobian in place of sampling: exact for small errors, quick, checked against the "
-         "sampling"),
-    Word("near-singular", "a pose close to one at which the arm loses a direction of movement: joint positions there are "
-         "poorly determined"),
+    Word(
+        "first order",
+        "computed by the Jacobian in place of sampling: exact for small errors, quick, checked against the sampling",
+    ),
+    Word(
+        "near-singular",
+        "a pose close to one at which the arm loses a direction of movement: joint positions there are "
+        "poorly determined",
+    ),
     Word("group", "joints named together in the arm, such as base and wrist"),
     Word("calibration", "measuring an arm, identifying its parameters and correcting them in its controller"),
-)  # fmt: skip
+)
 """In an order that is read from top to bottom. Clause numbers from memory."""
 
 MEANING: dict[str, str] = {entry.word: entry.meaning for entry in GLOSSARY}

@@ -26,7 +26,7 @@ FLOORS = [
     {"errormodel"},
     {"results"},
     {"sources", "requirement", "sampling_plan"},
-    {"core", "field_spec", "formatting", "disk_cache", "version", "arrays", "disclaimer", "processors"},
+    {"core", "field_spec", "formatting", "disk_cache", "version", "arrays", "disclaimer", "glossary", "processors"},
     {"errors", "causes"},
 ]
 """From the top. A name imports from floors below its own, and its own parts."""

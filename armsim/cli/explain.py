@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from textwrap import wrap
 from typing import Annotated
 
 import typer
@@ -10,27 +11,31 @@ import typer
 from armsim.cli.printing import print_line, printing
 from armsim.errors import InputError, Problem
 
+LINE = 110
+"""Characters of a line of the index."""
+
 
 def explain(
     word: Annotated[
-        str | None, typer.Argument(help="A key, such as mounting.eccentricity, a cause, or a measure such as AP.")
+        str | None,
+        typer.Argument(help="A key, such as mounting.eccentricity, a cause, or a word of the results such as AP."),
     ] = None,
 ) -> None:
-    """Meaning, unit, equation and source of a key, a cause or a measure; without a word, all that are known."""
-    from armsim.report.reference import explanation, words
+    """Meaning, unit, equation and source of a word, key or cause; without a word, an index of them."""
+    from armsim.report.reference import explanation, index, words
 
     all_words = words()
     with printing():
         if word is None:
-            for entry in all_words:
-                print_line(entry)
+            for heading, names in index():
+                line = f"{heading}: {', '.join(names)}"
+                for part in wrap(line, LINE, subsequent_indent="    ", break_on_hyphens=False):
+                    print_line(part)
             return
         paragraphs = explanation(word)
         if not paragraphs:
             close = ", ".join(difflib.get_close_matches(word, all_words, n=5, cutoff=0.5))
-            accepted = (
-                f"did you mean {close}?" if close else "a key, a cause or a measure, as `armsim explain` lists them"
-            )
+            accepted = f"did you mean {close}?" if close else "a word, key or cause, as `armsim explain` lists them"
             raise InputError(Problem("command line", 0, 0, "WORD", repr(word), accepted))
         for number, text in enumerate(paragraphs):
             for line in ([""] if number else []) + text.splitlines():

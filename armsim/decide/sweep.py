@@ -98,7 +98,7 @@ def values_of(text: str) -> list[str]:
     ends_read = [NUMBER.fullmatch(end.strip()) for end in (first, last)]
     if ends_read[0] is None or ends_read[1] is None:
         wrong = first if ends_read[0] is None else last
-        raise _no_values(text, f"{wrong.strip()[:40]!r} is not a number with a unit")
+        raise _no_values(text, f"{wrong.strip()[:40]!r} is not a decimal number with a unit")
     (low, high), count = (float(end[1]) for end in ends_read if end is not None), int(many)
     units = [end[2].strip() for end in ends_read if end is not None and (end[2] or "").strip()]
     if len(set(units)) > 1:

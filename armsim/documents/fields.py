@@ -73,7 +73,7 @@ def _read(value: Any, kinds: tuple[str, ...]) -> Measured:
         except ValueError:
             continue
         if abs(out.value) > units.MOST.get(kind, units.LARGEST):
-            raise invalid(f"{value!r} is far too large", f"{kind} of at most {units.MOST[kind]:g} in SI units")
+            raise invalid(f"{value!r} is out of range", f"{kind} of at most {units.MOST[kind]:g} in SI units")
         return out
     try:
         units.read(value, *kinds)

@@ -144,13 +144,13 @@ def read(text: str, *kinds: str) -> float:
     if _parsed(unit) is None:
         raise ValueError(f"{unit[:40]!r} is not a unit known here")
     if value and not SMALLEST <= abs(value) <= LARGEST:
-        raise ValueError(f"{text!r} is far too large")
+        raise ValueError(f"{text!r} is out of range")
     for kind in kinds:
         factor = _factor(unit, kind)
         if factor is not None:
             out = value * factor
             if out and not SMALLEST <= abs(out) <= LARGEST:
-                raise ValueError(f"{text!r} is far too large")
+                raise ValueError(f"{text!r} is out of range")
             return out
     raise ValueError(f"{text!r} is not {' or '.join(_article(kind) for kind in kinds)}")
 

@@ -12,6 +12,7 @@ from armsim.assessment import state_of_all
 from armsim.criteria import CRITERIA, first_order_quantile
 from armsim.explorer.session import Snapshot
 from armsim.formatting import percent, show, show_interval
+from armsim.glossary import sentence
 from armsim.model.arm import Arm
 from armsim.report.document import Tone
 from armsim.report.verdict import TONES, largest_causes
@@ -26,12 +27,10 @@ COLUMNS = {
     "orientation, 95 %": "orientation_error.p95",
 }  # fmt: skip
 MEANINGS = {
-    "position": "At each pose this share of the errors of the tool point, over built arms and visits, lies within it.",
-    "AP": "How far the mean of many visits lies from the command (ISO 9283), in 95 % of built arms.",
-    "repeatability": "Radius about their mean within which the visits lie (ISO 9283), in this share of built arms.",
-    "yield": "Share of built arms that keep to the requirement at every pose of the task.",
-    "parts": "Causes that make most of the mean square error over the task, with what all arms share.",
-    "price": "Of all sensors, fitted, in the cost units of the catalogue.",
+    "position": sentence("coverage"), "AP": sentence("AP"), "repeatability": sentence("RP"),
+    "path accuracy": sentence("AT"), "path repeatability": sentence("RT"), "yield": sentence("yield"),
+    "parts": sentence("share"),
+    "price": "Price of all sensors, mounted, in the cost units of the catalogue.",
 }  # fmt: skip
 
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from armsim import disclaimer
+from armsim.glossary import GLOSSARY
 from armsim.model.assumptions import assumptions
 from armsim.model.effects import Effect, causes_in, effects, stated_effects
 from armsim.report.assumed_values import assumed_table
-from armsim.report.document import Block, Bullets, Folded, Listing, Section, Table, Text, table
+from armsim.report.document import Block, Bullets, Cell, Folded, Listing, Section, Table, Text, table
 from armsim.results import Assumption, JointBudget, Result, TaskResult, TermBudget
 from armsim.sampling.joint_budgets import joint_budgets, link_budget
 from armsim.scenario import Scenario
@@ -147,6 +148,14 @@ def inputs(sources: Sequence[Source]) -> Section:
 def references() -> Section:
     """Section with standards and papers."""
     return Section("References", "references", (Bullets(REFERENCES),))
+
+
+def glossary() -> Section:
+    """What the words of a review mean."""
+    rows: list[list[Cell | str]] = [[entry.word, entry.text] for entry in GLOSSARY]
+    return Section(
+        "Glossary", "glossary", (Folded("What the words mean", (table(("word", "meaning"), rows, words=2),)),)
+    )
 
 
 def cautions() -> Section:

@@ -63,12 +63,11 @@ def answer(selection: Selection, requirement: Requirement) -> str:
         parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
         owner, cause = max(parts, key=lambda key: parts[key])
         fails = "; ".join(f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons)
-        opening = (
-            "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
-        )
+        opening = "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
+        share = percent(parts[owner, cause], 2)
         return (
-            f"{opening}: the closest reaches {place}, and fails ({fails}); the largest contribution is {cause} of {owner}, "
-            f"{percent(parts[owner, cause], 2)} of the mean square error there. {_excluded(selection.proof, 'every')}"
+            f"{opening}: the closest reaches {place}, and fails ({fails}). The largest contribution there is {cause} of "
+            f"{owner}, {share} of the mean square error. {_excluded(selection.proof, 'every')}"
         )
     price, coverage = f"{selection.price:g}", percent(requirement.coverage)
     text = f"the cheapest choice costs {price}; {coverage} of errors lie within {place}"

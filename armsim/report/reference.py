@@ -13,6 +13,7 @@ from armsim.documents.schema import schema_of
 from armsim.documents.units import DIMENSIONS
 from armsim.errormodel.distributions import Distribution, Magnitude
 from armsim.field_spec import Declared, walk
+from armsim.glossary import GLOSSARY, MEANING, Word
 from armsim.model.assumptions import typical_value
 from armsim.model.calibration_plan import Calibration
 from armsim.model.datasheet import Sheet
@@ -32,22 +33,12 @@ ASKED: tuple[tuple[str, type, str], ...] = (
     ("scenario", JointSpeed, "motion.joints.JOINT."),
     ("scenario", Calibration, "calibration."),
 )
-MEASURES: dict[str, tuple[str, Callable[..., Any]]] = {
-    "AP": ("pose accuracy of a built arm, not exceeded by 95 % of arms [m]", statistics.pose_accuracy),
-    "RP": ("pose repeatability of a built arm, not exceeded by 95 % of arms [m]", statistics.pose_repeatability),
-    "AD": ("distance accuracy of a built arm between two poses [m]", measures.distance),
-    "RD": ("distance repeatability of a built arm between two poses [m]", measures.distance),
-    "vAP": ("multi-directional pose accuracy variation of a built arm [m]", measures.direction_variation),
-    "AT": ("path accuracy: the largest AP over a path, across it; ISO 9283:1998 8.2, from memory [m]",
-           statistics.pose_accuracy),
-    "RT": ("path repeatability: the largest RP over a path, across it; ISO 9283:1998 8.3, from memory [m]",
-           statistics.pose_repeatability),
-    "yield": ("share of built arms whose AP and RP keep to the requirement at every pose of a task, with its interval",
-              statistics.clopper_pearson),
-    "p95": ("tool-point error not exceeded by 95 % of arms and visits at a pose [m]",
-            statistics.quantile),
+FUNCTIONS: dict[str, Callable[..., Any]] = {
+    "AP": statistics.pose_accuracy, "RP": statistics.pose_repeatability, "AD": measures.distance,
+    "RD": measures.distance, "vAP": measures.direction_variation, "AT": statistics.pose_accuracy,
+    "RT": statistics.pose_repeatability, "yield": statistics.clopper_pearson, "p95": statistics.quantile,
 }  # fmt: skip
-"""Measures of results: meaning, and the function whose docstring has equation and source."""
+"""Words of the glossary that a function computes: its docstring has the equation and the source."""
 DOCUMENTS = {"ArmDocument", "EncoderDocument"}
 GEAR_WORDS = ("transmission.type", "type", *PRESETS)
 LIVES = {"unit": "stays with a built arm (accuracy)", "visit": "changes at every visit (repeatability)"}
@@ -120,24 +111,45 @@ def _properties(schema: dict[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def words() -> list[str]:
-    """All words that `explanation` knows."""
-    declared_words = [word for entry in entries() for word in entry.words]
+    """Everything that can be explained."""
+    keys = [word for entry in entries() for word in entry.words]
     shaped = [word for shape in shapes() for word in (shape.path, shape.path.rpartition(".")[2])]
-    return sorted(dict.fromkeys([*declared_words, *shaped, *MEASURES, *GEAR_WORDS, *TOLERANCE_WORDS]))
+    return sorted(dict.fromkeys([*keys, *shaped, *MEANING, *GEAR_WORDS, *TOLERANCE_WORDS]))
+
+
+def index() -> list[tuple[str, list[str]]]:
+    """What can be explained, by groups: words of the results, causes of error, and the keys of every document.
+
+    Returns
+    -------
+    list of (heading, words)
+        Keys that belong to a key of their document follow it as a group of their own.
+    """
+    causes = dict.fromkeys(entry.field.key.cause.name for entry in entries() if entry.field.key.cause is not None)
+    keys: dict[tuple[str, str], list[str]] = {}
+    for document, path in sorted(
+        {*((e.document, e.path) for e in entries()), *((s.document, s.path) for s in shapes())}
+    ):
+        parent, _, key = path.rpartition(".")
+        keys.setdefault((document, parent), []).append(key)
+    groups = [
+        (f"keys of the {document}" if not parent else f"  {parent}", names)
+        for (document, parent), names in keys.items()
+    ]
+    return [("words of the results", list(MEANING)), ("causes of error", sorted(causes)), *groups]
 
 
 def explanation(word: str) -> list[str]:
-    """Paragraphs on the keys, cause or measure of a name; empty where unknown."""
-    declared_entries = [entry for entry in entries() if word in entry.words]
-    measured = [_measure(word)] if word in MEASURES else []
+    """Paragraphs on every word of the glossary, key or cause of a name, none where nothing is known of it."""
+    defined = [_defined(entry) for entry in GLOSSARY if word.lower() == entry.word.lower()]
     shaped = [
-        f"{e.path}, of the {e.document}: {e.meaning[:1].lower()}{e.meaning[1:].rstrip('.')}"
-        for e in shapes()
-        if word in (e.path, e.path.rpartition(".")[2])
+        f"{shape.path}, of the {shape.document}: {shape.meaning[:1].lower()}{shape.meaning[1:].rstrip('.')}"
+        for shape in shapes()
+        if word in (shape.path, shape.path.rpartition(".")[2])
     ]
     gears = [_gears()] if word in GEAR_WORDS else []
     gears += [TOLERANCE] if word in TOLERANCE_WORDS else []
-    return [*measured, *gears, *(_paragraph(entry) for entry in declared_entries), *shaped]
+    return [*defined, *gears, *(_paragraph(entry) for entry in entries() if word in entry.words), *shaped]
 
 
 TOLERANCE_WORDS = ("tolerance", "mean", "limit", "std", "distribution")
@@ -158,17 +170,17 @@ def _gears() -> str:
     return "\n".join([*lines, "  what is stated beside the type wins; what is not is listed as assumed"])
 
 
-def _measure(word: str) -> str:
-    meaning, function = MEASURES[word]
-    about, _, sections = (inspect.getdoc(function) or "").partition("\nParameters\n")
-    lines = [
-        f"{word}, a measure of results: {meaning}",
-        "",
-        *(f"  {line}".rstrip() for line in about.strip().splitlines()),
-    ]
-    references = sections.partition("\nReferences\n----------\n")[2]
-    lines += ["", *(f"  {line}" for line in references.splitlines())] if references else []
-    return "\n".join([*lines, f"  in the code: {function.__module__}.{function.__name__}"])
+def _defined(entry: Word) -> str:
+    """A word of the glossary, with the equation of the function that computes it."""
+    lines = [f"{entry.word}: {entry.text}"]
+    function = FUNCTIONS.get(entry.word)
+    if function is not None:
+        about, _, sections = (inspect.getdoc(function) or "").partition("\nParameters\n")
+        lines += ["", *(f"  {line}".rstrip() for line in about.strip().splitlines())]
+        references = sections.partition("\nReferences\n----------\n")[2]
+        lines += ["", *(f"  {line}" for line in references.splitlines())] if references else []
+        lines.append(f"  in the code: {function.__module__}.{function.__name__}")
+    return "\n".join(lines)
 
 
 def _paragraph(entry: Entry) -> str:

@@ -111,6 +111,7 @@ class Review:
             boilerplate.inputs(self.sources),
             boilerplate.references(),
             boilerplate.provenance(manifest),
+            boilerplate.glossary(),
         )
         body = tuple(section for section in sections if section.blocks)
         day = str(manifest["time"])[:10]

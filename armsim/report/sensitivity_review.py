@@ -26,7 +26,7 @@ MOST_BARS = 16
 def about(sensitivities: Sensitivities) -> str:
     """Sentence on the columns of the table."""
     return (
-        f"What all values of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
+        f"What every number of data sheets, drawings and gears does to the {percent(sensitivities.coverage)} quantile "
         "at the worst pose: per unit of it and by a tenth less, sampled with half of the 95 % interval; and to the rms "
         "error over all poses by a tenth less, by first order."
     )

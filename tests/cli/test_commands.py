@@ -268,7 +268,7 @@ def test_check_prints_the_budgets_and_touches_nothing(starter: Path) -> None:
         "eccentricity",
         "gear kinematic error",
         "20.00 bit",
-        "encoder 'starter disc' is good",
+        "encoder 'starter disc' is valid",
         "arm 'two-link arm'",
     ):
         assert part in process.stdout

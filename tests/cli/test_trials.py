@@ -119,7 +119,7 @@ def test_many_faults_are_told_in_few_lines(tmp_path: Path) -> None:
         ("x [mm],y [mm],z [mm]\n1,nan,0\nq,2,0\n1,2\n", ["2:1", "3:1", "4:1"]),
         ("x [mm],y [mm],z [mm]\n3_10,0,0\n1,2,3\n", ["no number"]),
         ("x [mm],y [mm],z [mm]\n\u0663\u0661\u0660,0,0\n1,2,3\n", ["no number"]),
-        ("x [mm],y [mm],z [mm]\n1e12,0,0\n1,2,3\n", ["out of all proportion"]),
+        ("x [mm],y [mm],z [mm]\n1e12,0,0\n1,2,3\n", ["out of range"]),
     ],
 )
 def test_waypoints_that_are_none(tmp_path: Path, text: str, message: list[str]) -> None:

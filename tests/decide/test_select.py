@@ -370,7 +370,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert (tmp_path / "t" / "figures" / "trade-off.png").exists()
     checked = subprocess.run([*base, "check", str(CATALOGUE)], capture_output=True, text=True, check=False)
     assert checked.returncode == 0
-    assert "catalogue 'invented discs' is good" in checked.stdout
+    assert "catalogue 'invented discs' is valid" in checked.stdout
     assert armsim.load(DEMO).scenario.requirement is not None
 
 

@@ -92,7 +92,7 @@ def test_a_base_may_have_a_base_and_changes_add_up(tmp_path: Path) -> None:
         (
             "kind: scenario\nbase: {demo}\nchanges:\n  joints.j1.error_curve: {file: no.csv, orders: [1], replaces: [eccentricity]}\n",
             4,
-            "error_curve.file: no such",
+            "error_curve.file: file not found",
         ),
         ("kind: scenario\nbase: {demo}\nchanges:\n  joints.j9.mastering: 3 arcsec\n", 4, "no joint 'j9'"),
         ("kind: scenario\nbase: {demo}\nchange: 3\n", 3, "unknown key"),

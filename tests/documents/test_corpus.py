@@ -111,7 +111,7 @@ MORE = [
     ("disc.yaml", "measures: rotation\n", "", ["measures: missing"]),
     ("disc.yaml", "signal_periods: 512", "signal_periods: 512.5", ["signal_periods", "whole number"]),
     ("disc.yaml", "signal_periods: 512", "signal_periods: -512", ["signal_periods", "from 1 to"]),
-    ("disc.yaml", "interpolation: 12 bit", "interpolation: 99 bit", ["out of all proportion"]),
+    ("disc.yaml", "interpolation: 12 bit", "interpolation: 99 bit", ["out of range"]),
     ("disc.yaml", "interpolation: 12 bit", "interpolation: -2 bit", ["too small"]),
     ("disc.yaml", "track_radius: 13 mm", "track_radius: 0 mm", ["track_radius", "more than 0"]),
     ("disc.yaml", "noise: 0.1 %", "noise: 500 %", ["signal.noise", "at most 30 %"]),

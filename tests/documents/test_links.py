@@ -143,9 +143,9 @@ def test_a_count_with_an_exponent_is_a_count() -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("0100..0200:2", "'0100' is no plain number"),
-        ("0100um..0200um:2", "'0100um' is no plain number"),
-        ("1_0..20:2", "'1_0' is no plain number"),
+        ("0100..0200:2", "'0100' is not a decimal number"),
+        ("0100um..0200um:2", "'0100um' is not a decimal number"),
+        ("1_0..20:2", "'1_0' is not a decimal number"),
         ("50..100:3_0", "'3_0' values"),
         ("50..100:３", "values"),
         ("5um..4mm:2", "two units, um and mm"),
