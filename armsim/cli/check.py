@@ -112,7 +112,9 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
 
             machine = document.machine
             budgets = joint_budgets(machine, document.plan.seed, fastest(machine.arm, document.tasks))
-            print_line(f"{file}: scenario {document.name!r} is valid; sensors cost {document.machine.price:g} cost units")
+            print_line(
+                f"{file}: scenario {document.name!r} is valid; sensors cost {document.machine.price:g} cost units"
+            )
             _print_joints(budgets, machine.joints)
             _print_budgets(budgets)
             print_links(machine)
@@ -136,7 +138,7 @@ def _print_documents(good: list[tuple[Path, Any]], json: bool) -> None:
             if json:
                 printed[str(file)] = {"kind": kind, "name": document.name}
             else:
-                print_line(f"{file}: {kind} {document.name!r} is good")
+                print_line(f"{file}: {kind} {document.name!r} is valid")
     if json:
         print_machine(printed)
 
@@ -146,11 +148,11 @@ def _print_encoder(file: Path, encoder: Encoder) -> None:
     from armsim.report.sheet_reading import SPEED, absent_causes, errors, numbers
 
     read, terms, absent = numbers(encoder), errors(encoder), absent_causes(encoder)
-    print_line(f"{file}: encoder {encoder.name!r} is good; {encoder.price:g} cost units")
+    print_line(f"{file}: encoder {encoder.name!r} is valid; {encoder.price:g} cost units")
     print_table("how the data sheet was read", ("key", "read as", "from"), read)
-    header = ("cause", "life", "shape", "std, mean included", "limit", "from")
+    header = ("cause", "life", "shape", "rms", "limit", "from")
     place = "at the shaft" if encoder.rotary else "on a metre of travel"
-    title = f"errors {place}, before mounting; those that need motion at {SPEED[encoder.rotary][0]}"
+    title = f"errors {place}, before mounting; speed-dependent errors at {SPEED[encoder.rotary][0]}"
     print_table(title, header, terms, right=(3, 4))
     if absent:
         print_line(f"not stated, taken as zero: {', '.join(absent)}")
@@ -178,7 +180,7 @@ def _print_poses(scenario: Scenario) -> None:
             q = np.array(pose["joints"])
             turns_and_joints = (_listed(np.degrees(pose["turns"])), _listed(np.where(rotary, np.degrees(q), 1e3 * q)))
         else:
-            turns_and_joints = ("", f"not reached: {reason}")
+            turns_and_joints = ("", f"cannot be reached: {reason}")
         rows.setdefault(task, []).append((pose["name"], position, *turns_and_joints))
     header = ("pose", "x, y, z [mm]", "roll, pitch, yaw [deg]", "joints [deg, mm]")
     for task, listed in rows.items():
@@ -201,7 +203,7 @@ def _print_joints(budgets: dict[str, JointBudget], joints: Sequence[Joint]) -> N
         )
         for (name, row), joint in zip(budgets.items(), joints, strict=True)
     ]  # fmt: skip
-    header = ("joint", "encoder", "placement", "bit", "std", "at the tool", "limit", "price")
+    header = ("joint", "encoder", "placement", "bit", "rms", "at the tool", "limit", "price")
     print_table("all joints (terms of each below)", header, rows, right=(3, 4, 5, 6, 7))
 
 
@@ -218,7 +220,7 @@ def _print_budgets(budgets: dict[str, JointBudget]) -> None:
         ]
         if budget.contrast < 0.9995:
             more = percent(1 / budget.contrast - 1, 2)
-            lines.append(f"placement of the head leaves a contrast of {percent(budget.contrast)}: {more} more jitter")
+            lines.append(f"head placement leaves a signal contrast of {percent(budget.contrast)}: {more} more noise")
         for line in lines:
             print_line(line)
         label, unit = "combined; worst case", budget.unit
@@ -232,5 +234,5 @@ def _print_budgets(budgets: dict[str, JointBudget]) -> None:
             (cause, life, shape, show_joint(std, unit), show(std * budget.lever_arm), show_joint(limit, unit))
             for cause, life, shape, std, limit in (*terms, *totals)
         ]
-        header = ("cause", "life", "shape", "std, mean included", "at the tool", "limit")
+        header = ("cause", "life", "shape", "rms", "at the tool", "limit")
         print_table("", header, rows, right=(3, 4, 5), apart=(len(terms),))

@@ -13,9 +13,7 @@ from armsim.cli.printing import print_note
 
 def explore(
     scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
-    catalogue: Annotated[
-        Path | None, typer.Option(help="Catalogue of encoders to choose from.")
-    ] = None,
+    catalogue: Annotated[Path | None, typer.Option(help="Catalogue of encoders to choose from.")] = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port on this machine; a free one where 0.")] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address and open no browser.")] = False,
     workers: Workers = None,

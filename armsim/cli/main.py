@@ -116,8 +116,8 @@ def command(arguments: Sequence[str] | None = None) -> tuple[int, str]:
         if os.environ.get("ARMSIM_TRACEBACK"):
             raise
         fault = f"{type(error).__name__}: {error}"
-        message = f"error: a fault of armsim itself ({fault}); ARMSIM_TRACEBACK=1 shows where. Nothing was written."
-        return 3, one_line(message)
+        message = f"error: internal error in armsim ({fault}), nothing was written; please report it with its traceback"
+        return 3, one_line(f"{message} (set ARMSIM_TRACEBACK=1 to see it)")
     return (code if isinstance(code, int) else 0), ""
 
 

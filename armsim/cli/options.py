@@ -19,17 +19,19 @@ Workers = Annotated[int | None, typer.Option(min=1, help="Number of threads; all
 Memory = Annotated[str, typer.Option(help="Memory limit, such as 500MiB or 2GiB.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Run even if the estimate exceeds one day.")]
 MEMORY = "1GiB"
-Calibrated = Annotated[bool, typer.Option("--calibrated", help="For arms calibrated as the calibration: block of the scenario says.")]
-Json = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
-Exclude = Annotated[
-    str | None, typer.Option(help="Lines of the measured file to exclude, such as 58,102.")
+Calibrated = Annotated[
+    bool, typer.Option("--calibrated", help="For arms calibrated as the calibration: block of the scenario says.")
 ]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
+Exclude = Annotated[str | None, typer.Option(help="Lines of the measured file to exclude, such as 58,102.")]
 Out = Annotated[Path | None, typer.Option(help="Folder for report, tables and figures; without it none are written.")]
 
 
 Set = Annotated[
     list[str] | None,
-    typer.Option("--set", help="Change a value: PATH=VALUE, such as joints.j2.mounting.eccentricity=20um. May be repeated."),
+    typer.Option(
+        "--set", help="Change a value: PATH=VALUE, such as joints.j2.mounting.eccentricity=20um. May be repeated."
+    ),
 ]
 
 

@@ -41,9 +41,9 @@ class Besides:
     what_if: Annotated[bool, typer.Option("--what-if", help="Add the what-ifs to the report.")] = False
     catalogue: Annotated[Path | None, typer.Option(help="Add the trade-off with this catalogue to the report.")] = None
     slides: Annotated[bool, typer.Option("--slides", help="Also write slides, one finding per slide.")] = False
-    workbook: Annotated[bool, typer.Option("--workbook", help="Also write a workbook of the budgets, with formulas.")] = (
-        False
-    )
+    workbook: Annotated[
+        bool, typer.Option("--workbook", help="Also write a workbook of the budgets, with formulas.")
+    ] = False
 
 
 @grouped
@@ -57,7 +57,9 @@ def run(
     sweep: Annotated[
         str | None, typer.Option(help="Sweep a value instead: PATH=FROM..TO:COUNT, such as sampling.seed=1..8:8.")
     ] = None,
-    reproduce: Annotated[Path | None, typer.Option(help="A manifest.json: repeat that run and compare the results.")] = None,
+    reproduce: Annotated[
+        Path | None, typer.Option(help="A manifest.json: repeat that run and compare the results.")
+    ] = None,
 ) -> None:
     """Sample a population of built arms at every pose of every task; exit 1 if the requirement is not met."""
     from armsim.report.helpers import Helpers, helpers_for

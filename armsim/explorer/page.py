@@ -229,11 +229,7 @@ class Page:
         with ui.dialog(value=True) as dialog, ui.card():
             ui.label("Saved beside the scenario, as a change of it; the original stays unchanged.")
             stem = background_jobs.scenario_of(self.session).stem
-            name = (
-                ui.input("file name", value=f"{stem}-explored.yaml")
-                .classes("w-full")
-                .props("data-name=save-name")
-            )
+            name = ui.input("file name", value=f"{stem}-explored.yaml").classes("w-full").props("data-name=save-name")
             over = ui.checkbox("replace an existing file").props("data-name=save-over")
 
             def go() -> None:

@@ -13,7 +13,7 @@ from armsim.decide.decision_records import Rejected
 from armsim.decide.selection import Selection
 from armsim.formatting import show
 from armsim.report.csv_tables import run_tables
-from armsim.report.decision_sentences import answer, in_words
+from armsim.report.decision_sentences import answer, grounds, in_words
 from armsim.report.document import Block, Section, Text
 from armsim.report.drawing import Planned
 from armsim.report.findings import dominance, number_of
@@ -37,7 +37,8 @@ def selection_printout(selection: Selection, requirement: Requirement) -> Iterat
     title = "the cheapest choice" if selection.design is not None else "the choice that comes closest"
     rows = design_frame(selection).pick(range(len(selection.closest)))
     yield replace(rows.without("encoder price", "mounting price", "placement price"), title=title)
-    yield f"{answer(selection, requirement)}."
+    yield answer(selection, requirement)
+    yield from grounds(selection)
     if selection.equals:
         yield equals_frame(selection)
     if selection.refuted:
@@ -52,7 +53,6 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
     assert requirement is not None  # held by select
     task = max(result.tasks, key=lambda task: task.summary.at_coverage)
     start = f"{number_of(result, task)}-{file_name(task.name)}"
-    text = answer(selection, requirement)
     files = {
         "selection.json": json_file(selection.to_dict()),
         "trade-off.json": json_file(decision.curve.to_dict()),
@@ -61,12 +61,12 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         **({} if design is None else {"chosen.yaml": text_file(design)}),
     }
     refuted = (rejected_frame(selection.refuted).head(MOST_REJECTED).table(),) if selection.refuted else ()
-    nothing = Text("None was sampled: nothing cheaper is admissible, or all are excluded by what the answer tells.")
+    nothing = Text("None was sampled: nothing cheaper is admissible, or all are excluded as the answer says.")
     return Review(
         f"{scenario.name}: the choice of sensors",
         f"Arm {result.arm}; {Sample.of(result).sizes}",
         f"which is the cheapest set of sensors that keeps {required_in_words(requirement)} at every pose?",
-        f"{text[:1].upper()}{text[1:]}.",
+        answer(selection, requirement),
         TONES[selection.state],
         design_frame(selection).table(),
         (
@@ -78,7 +78,7 @@ def decision_review(decision: Decision, scenario: Scenario, design: str | None) 
         ),
         tuple(_figures(decision)),
         (f"{start}-map", f"{start}-budget", "trade-off"),
-        sentences=(dominance(result, task),),
+        sentences=(*grounds(selection), dominance(result, task)),
         notes=tuple(dict.fromkeys((*scenario.notes, *result.warnings))),
         modelled=result,
         sample=Sample.of(result),

@@ -52,52 +52,73 @@ def other_requirements(comparison: Comparison) -> list[str]:
 
 
 def answer(selection: Selection, requirement: Requirement) -> str:
-    """Sentence on the result of a selection."""
+    """The result of a selection in one sentence: what it costs and what it reaches, or that nothing meets it."""
     worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
     reached = worst.summary.judgements[0].figure
     place = f"{reached} at {worst.summary.worst_pose}, {worst.name}"
     lost = [f"{task.name}: {text}" for task in selection.tasks for text in _out_of_reach(task.summary)]
     if lost:
-        return f"no choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {place}"
+        return f"No choice can meet the requirement, whatever the sensors: {'; '.join(lost)}; elsewhere {place}."
     if selection.design is None:
-        parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
-        owner, cause = max(parts, key=lambda key: parts[key])
-        fails = "; ".join(f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons)
-        opening = "no choice meets the requirement" if selection.proved else "no choice was found to meet the requirement"
-        share = percent(parts[owner, cause], 2)
-        return (
-            f"{opening}: the closest reaches {place}, and fails ({fails}). The largest contribution there is {cause} of "
-            f"{owner}, {share} of the mean square error. {_excluded(selection.proof, 'every')}"
-        )
-    price, coverage = f"{selection.price:g}", percent(requirement.coverage)
-    text = f"the cheapest choice costs {price}; {coverage} of errors lie within {place}"
-    again = selection.confirmation
-    if again is not None:
-        text += (
-            f", on a population that the search has not seen within {show_interval(again.at_coverage, again.interval)}"
-        )
-    doubts = dict.fromkeys(
-        judgement.reason for task in selection.tasks for judgement in task.summary.judgements if judgement.doubt
-    )
-    if again is not None and again.state == "not met":
-        text += ", which misses the requirement: more units would decide"
-    elif again is not None and again.state == "not resolved" and not doubts:
-        text += ", which does not resolve the requirement: more units would decide"
-    text += "".join(f". {doubt[:1].upper()}{doubt[1:]}" for doubt in doubts)
+        opening = "No choice meets" if selection.proved else "No choice was found to meet"
+        return f"{opening} the requirement: the closest reaches {place}."
+    coverage = percent(requirement.coverage)
+    return f"The cheapest choice costs {selection.price:g}: {coverage} of errors lie within {place}."
+
+
+def grounds(selection: Selection) -> tuple[str, ...]:
+    """What the result of a selection rests on, a sentence each.
+
+    Why the closest fails, or what a fresh population says; other choices of the same price; cheaper ones that this
+    sample cannot exclude; how all others were excluded.
+    """
+    if selection.design is None:
+        return (*_failures(selection), _excluded(selection.proof, "every choice"))
+    sentences = [*_confirmation(selection)]
     if selection.equals:
-        every = "" if selection.proof.beside else " of those that were looked at"
-        smallest = show(min(judgement.at_coverage for judgement in selection.equals))
-        others = f"{len(selection.equals)} more meet" if len(selection.equals) > 1 else "one more meets"
-        text += f"; {others} the requirement for this price{every}, with errors of {smallest} and more"
-    looked = [row for row in selection.refuted if row.undecided is not None]
-    open_ = [row for row in looked if row.undecided]
-    if open_:
-        least = min(row.price for row in open_)
-        text += (
-            f"; of the {len(looked)} closest cheaper ones {len(open_)} miss by less than this sample can tell, the "
-            f"cheapest for {least:g}"
+        number = len(selection.equals)
+        others = f"{number} other choices meet" if number > 1 else "One other choice meets"
+        every = "" if selection.proof.beside else " of those examined"
+        smallest = show(min(equal.at_coverage for equal in selection.equals))
+        sentences.append(f"{others} the requirement for this price{every}, with errors of {smallest} and more.")
+    examined = [row for row in selection.refuted if row.undecided is not None]
+    unresolved = [row.price for row in examined if row.undecided]
+    if unresolved:
+        sentences.append(
+            f"Of the {len(examined)} closest cheaper ones {len(unresolved)} miss by less than this sample resolves, "
+            f"the cheapest for {min(unresolved):g}."
         )
-    return f"{text}. {_excluded(selection.proof, 'every cheaper')}"
+    return (*sentences, _excluded(selection.proof, "every cheaper choice"))
+
+
+def _failures(selection: Selection) -> list[str]:
+    """Why the closest choice fails, and the largest contribution there."""
+    worst = max(selection.tasks, key=lambda task: task.summary.at_coverage)
+    parts = dict(zip(worst.table.share_names, worst.table.contributions[worst.worst].tolist(), strict=True))
+    owner, cause = max(parts, key=lambda key: parts[key])
+    reasons = [f"{task.name}: {reason}" for task in selection.tasks for reason in task.summary.reasons]
+    share = percent(parts[owner, cause], 2)
+    largest = f"The largest contribution there is {cause} of {owner}, {share} of the mean square error."
+    return [*([f"It fails: {'; '.join(reasons)}."] if reasons else []), largest]
+
+
+def _confirmation(selection: Selection) -> list[str]:
+    """Criteria that the sample does not resolve, and what a fresh population says."""
+    doubts = dict.fromkeys(
+        f"{judgement.reason[:1].upper()}{judgement.reason[1:]}."
+        for task in selection.tasks
+        for judgement in task.summary.judgements
+        if judgement.doubt
+    )
+    again = selection.confirmation
+    if again is None:
+        return [*doubts]
+    figure = show_interval(again.at_coverage, again.interval)
+    outcome = {
+        "not met": ", and the requirement is not met: more units would decide",
+        "not resolved": "" if doubts else ", and the requirement is not resolved: more units would decide",
+    }.get(again.state, "")
+    return [f"On a fresh population they lie within {figure}{outcome}.", *doubts]
 
 
 def cheapest_in_words(curve: TradeOff) -> str:
@@ -136,15 +157,14 @@ def _out_of_reach(summary: Summary) -> list[str]:
 
 def _excluded(proof: Proof, which: str) -> str:
     """Sentence on how other designs were excluded."""
-    reasons = [f"{proof.sampled} were sampled and fail"]
+    reasons = [f"{proof.sampled} sampled, which fail"]
     if proof.bounded:
         near = "" if proof.complete else ", and with them all that are near"
-        reasons.append(f"{proof.bounded} exceed the RP by the law of their visits{near}")
+        reasons.append(f"{proof.bounded} whose RP exceeds the limit by the law of their visits{near}")
     if proof.complete:
-        return f"Proved for these samples: {which} choice was looked at ({', '.join(reasons)})"
-    judged = (
-        "the rest is judged: no better at any joint and pose than one that failed, or beyond the limits of first "
-        f"order by more than {percent(proof.margin)} of the mean square error"
+        return f"Proved for these samples: {which} was examined ({'; '.join(reasons)})."
+    visits = "" if proof.repeatability else " Not all choices of small visits could be examined."
+    return (
+        f"Not proved: {'; '.join(reasons)}; the rest is no better at any joint and pose than one that failed, or "
+        f"exceeds the limits of first order by more than {percent(proof.margin)} of the mean square error.{visits}"
     )
-    rp = "" if proof.repeatability else "; not all choices of small visits could be looked at"
-    return f"Not proved: {', '.join(reasons)}; {judged}{rp}. The program was solved to a gap of 0"

@@ -30,9 +30,7 @@ def operation_frame(limits: Sequence[OperationLimit]) -> Frame:
             margins("margin, median", [limit.margin_p50 for limit in limits]),
             margins("99 % of the arms", [limit.margin_p01 for limit in limits]),
             margins("least", [limit.margin_least for limit in limits]),
-            shares(
-                "arms that fail", [limit.failing for limit in limits], [limit.failing_interval for limit in limits]
-            ),
+            shares("arms that fail", [limit.failing for limit in limits], [limit.failing_interval for limit in limits]),
         ),
         "limits of operation",
     )

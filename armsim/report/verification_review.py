@@ -213,9 +213,7 @@ def verification_review(verified: Verified, scenario: Scenario, measured: Source
     start = f"{1 + list(verified.arms).index(arms[0])}-{file_name(arms[0].name)}"
     poses: list[Block] = []
     cause_blocks: list[Block] = []
-    expected: list[Block] = [
-        Text("Mean error expected of this arm, with its remaining standard deviation.", "soft")
-    ]
+    expected: list[Block] = [Text("Mean error expected of this arm, with its remaining standard deviation.", "soft")]
     for arm in verified.arms:
         poses.append(pose_frame(arm).table())
         poses += [distance_frame(arm).table()] if arm.distances else []

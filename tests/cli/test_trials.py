@@ -95,7 +95,7 @@ def test_a_pose_out_of_reach_is_told_by_the_deciding_commands(tmp_path: Path) ->
     chosen = armsim("select", path, "--catalogue", tmp_path / "catalogue.yaml")
     assert chosen.returncode == 1, chosen.stderr
     output = " ".join(chosen.stdout.split())
-    assert "no choice can meet the requirement, whatever the sensors" in output
+    assert "No choice can meet the requirement, whatever the sensors" in output
     assert "far cannot be reached" in output
     assert "was looked at" not in output
     budget = armsim("allocate", path)

@@ -254,7 +254,7 @@ def test_the_answer_is_the_cheapest_of_all_that_hold_when_sampled(position: floa
     else:
         assert selection.design is None
     assert study.scenario.requirement is not None
-    assert ("costs" if prices else "no choice") in answer(selection, study.scenario.requirement)
+    assert ("costs" if prices else "No choice") in answer(selection, study.scenario.requirement)
 
 
 def test_a_margin_that_is_too_small_is_widened(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -311,7 +311,7 @@ def test_nothing_holds() -> None:
     assert selection.design is None
     assert study.scenario.requirement is not None
     text = answer(selection, study.scenario.requirement)
-    assert "no choice meets the requirement" in text
+    assert "No choice meets the requirement" in text
     assert "in its way stands" in text
     assert json.loads(json.dumps(selection.to_dict(), allow_nan=False))["state"] == "not met"
 
