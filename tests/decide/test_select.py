@@ -26,7 +26,7 @@ from armsim.errors import InputError
 from armsim.model.configurations import Configurations
 from armsim.model.joint_options import Fit, Option, Options
 from armsim.model.machine import Machine
-from armsim.report.decision_sentences import answer
+from armsim.report.decision_sentences import answer, grounds
 from armsim.requirement.requirement import Requirement
 from armsim.sampling.run_options import RunOptions
 from armsim.study import Study
@@ -312,7 +312,7 @@ def test_nothing_holds() -> None:
     assert study.scenario.requirement is not None
     text = answer(selection, study.scenario.requirement)
     assert "No choice meets the requirement" in text
-    assert "in its way stands" in text
+    assert "The largest contribution there is" in " ".join(grounds(selection))
     assert json.loads(json.dumps(selection.to_dict(), allow_nan=False))["state"] == "not met"
 
 
