@@ -79,7 +79,7 @@ def _check_result(folder: Path) -> str:
     from armsim.report.output_folder import damage, restored
 
     if not restored(folder):
-        actual = "no such file or result" if not folder.exists() else "is not the folder of a result"
+        actual = "file or result folder not found" if not folder.exists() else "is not the folder of a result"
         raise InputError(Problem(str(folder), 0, 0, "", actual, "a document, or the folder of a result"))
     wrong = damage(folder)
     if wrong:
