@@ -1,4 +1,4 @@
-"""Counts what the tests try, for DEVELOPERS: python tests/counts.py"""
+"""Counts what the tests try, for the manual: python tests/counts.py"""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ sys.path[:0] = [str(HERE), *(str(HERE / name) for name in ("documents", "report"
 
 
 def counts_text() -> list[str]:
-    """Sentences as DEVELOPERS quotes them."""
+    """Sentences as the manual quotes them."""
     documents, corpus = importlib.import_module("test_documents"), importlib.import_module("test_corpus")
     catalogue, faults = importlib.import_module("test_select"), importlib.import_module("test_faults")
     properties = importlib.import_module("test_properties")

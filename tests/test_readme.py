@@ -12,11 +12,11 @@ from armsim.model.effects import effects
 from armsim.report.reference import effects_table, explanation, words
 
 README = (ROOT / "README.md").read_text()
-REFERENCE = (ROOT / "DEVELOPERS.md").read_text()
+MANUAL = ROOT / "armsim" / "manual"
 
 
 def test_the_table_of_effects_comes_from_the_declarations() -> None:
-    table = REFERENCE.split("<!-- effects -->\n")[1].split("\n<!-- end of effects -->")[0]
+    table = (MANUAL / "effects.md").read_text().split("<!-- effects -->\n")[1].split("\n<!-- end of effects -->")[0]
     assert table == effects_table()
 
 
@@ -36,7 +36,7 @@ def test_everything_listed_is_explained(word: str) -> None:
 def test_what_the_tests_try_is_told_as_it_is() -> None:
     """In a process of its own: modules of tests are imported there under their bare names."""
     process = subprocess.run([sys.executable, ROOT / "tests" / "counts.py"], capture_output=True, text=True, check=True)
-    documented = " ".join((ROOT / "DEVELOPERS.md").read_text().split("## Trust")[1].split("- **Input.**")[0].split())
+    documented = " ".join((MANUAL / "trust.md").read_text().split())
     assert [word for word in process.stdout.strip().split("; ") if word not in documented] == []
 
 
@@ -74,17 +74,26 @@ def test_explain_prints_equation_and_source() -> None:
     assert "did you mean eccentricity" in unknown.stderr
 
 
-def test_readme_is_short_and_shows_a_picture() -> None:
-    assert len(README.splitlines()) < 250
-    picture = re.search(r"!\[[^]]+\]\(([^)]+\.png)\)", README)
-    assert picture is not None
-    assert (ROOT / picture[1]).read_bytes()[:4] == b"\x89PNG"
+def test_readme_is_short_and_shows_pictures() -> None:
+    assert len(README.splitlines()) < 200
+    pictures = re.findall(r"!\[[^]]+\]\(([^)]+\.png)\)", README)
+    assert len(pictures) == 2
+    for picture in pictures:
+        assert (ROOT / picture).read_bytes()[:4] == b"\x89PNG"
 
 
 def test_every_link_leads_somewhere() -> None:
-    for text in (README, REFERENCE):
-        for place in re.findall(r"\]\((?!https?:)([^)#:]+)", text):
-            assert (ROOT / place).exists(), place
+    """Of README, of the contributors' guide and of every page of the manual, which its index lists."""
+    pages = [*MANUAL.glob("*.md")]
+    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *pages):
+        for place in re.findall(r"\]\((?!https?:)([^)#:]+)", page.read_text()):
+            assert (page.parent / place).exists(), (page, place)
+    index = (MANUAL / "index.md").read_text()
+    assert [page.name for page in pages if page.name != "index.md" and f"({page.name})" not in index] == []
+
+
+def test_the_guide_is_short() -> None:
+    assert len((ROOT / "DEVELOPERS.md").read_text().splitlines()) <= 320
 
 
 def test_the_numbers_of_the_decision_are_what_the_command_prints(tmp_path: Path) -> None:

@@ -1,10 +1,10 @@
-"""The references of DEVELOPERS name every work and standard that a docstring names."""
+"""The references of the manual name every work and standard that a docstring names."""
 
 import re
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
-LISTED = (ROOT / "DEVELOPERS.md").read_text().split("## References\n")[1]
+LISTED = (ROOT / "armsim" / "manual" / "references.md").read_text()
 CITED = re.compile(r"(?:\.\. \[\d+\]|Source:) ((?:.+\n?)+?)(?=\s*\n|\s*\.\. \[|\s*\"\"\"|$)")
 STANDARD = re.compile(r"\b(?:ISO \d+(?:-\d+)?|JCGM \d+)")
 AUTHOR = re.compile(r"(?:^|[:;,] |\. |and )([A-Z][a-z]{2,}(?: et al\.)?)(?=, [A-Z\"])")
