@@ -114,7 +114,10 @@ def unit_of(parameter: Parameter, arm: Arm) -> str:
 
 
 def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array:
-    """What every coefficient is of the parameters, shape (parameters, coefficients): zero of what is none of them."""
+    """What every coefficient is of the parameters, shape (parameters, coefficients): zero of what is none of them.
+
+    The zero of a joint and the angle of its link are one motion: a coefficient counts to the first alone.
+    """
     out = np.zeros((len(parameters), len(linear.prior)))
     motions = [arm.motion_of(parameter.axis) for parameter in parameters]
     for term, part in linear.parts():
@@ -123,6 +126,7 @@ def folded(linear: Linear, parameters: tuple[Parameter, ...], arm: Arm) -> Array
             for j, parameter in enumerate(parameters):
                 if motions[j] == motion and (gain := multiple_of(act.shape, parameter.shape)) is not None:
                     out[j, part.start + act.coefficient] += gain
+                    break
     return out
 
 
