@@ -8,6 +8,7 @@ import shlex
 import tempfile
 from collections.abc import Sequence
 from contextlib import suppress
+from enum import StrEnum
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -19,8 +20,35 @@ from armsim.cli.printing import print_line, printing
 from armsim.errors import InputError, Problem, RunError
 
 
-def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to create.")]) -> None:
+class Convention(StrEnum):
+    """Conventions of rows."""
+
+    standard = "standard-dh"
+    modified = "modified-dh"
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to create.")],
+    rows: Annotated[
+        Path | None, typer.Option(help="CSV of Denavit-Hartenberg rows: a starter for the calibration of that arm.")
+    ] = None,
+    convention: Annotated[Convention, typer.Option(help="Of the rows.")] = Convention.standard,
+) -> None:
     """Write a commented starter scenario that runs."""
+    if rows is None:
+        starters = {
+            entry.name: entry.read_text(encoding="utf-8") for entry in files("armsim.cli").joinpath("starter").iterdir()
+        }
+        following = (
+            f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}"
+        )
+    else:
+        from armsim.documents.rows_file import read_rows
+        from armsim.documents.rows_starter import starter_of_rows
+
+        starters = starter_of_rows(read_rows(rows, convention.value))
+        scenario, arm = (shlex.quote(str(folder / name)) for name in ("scenario.yaml", "identified.yaml"))
+        following = f"armsim calibrate {scenario} --measured YOUR.csv --write {arm}"
     absent = _make(folder)
     from armsim.documents.load import KINDS
     from armsim.documents.schema import printed_schema
@@ -28,9 +56,9 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to cr
     files_written: list[Path] = []
     schemas = folder / "schemas"
     try:
-        for starter in sorted(files("armsim.cli").joinpath("starter").iterdir(), key=lambda entry: entry.name):
-            write_new(folder / starter.name, starter.read_text(encoding="utf-8"))
-            files_written.append(folder / starter.name)
+        for name, text in sorted(starters.items()):
+            write_new(folder / name, text)
+            files_written.append(folder / name)
         schemas.mkdir(exist_ok=True)
         for kind in KINDS:  # for checks in an editor while typing
             write_new(schemas / f"{kind}.json", json.dumps(printed_schema(kind), indent=1) + "\n")
@@ -43,9 +71,7 @@ def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to cr
         _remove(absent)
         raise
     with printing(folder):
-        print_line(
-            f"armsim run {shlex.quote(str(folder / 'scenario.yaml'))} --out {shlex.quote(str(folder / 'result'))}"
-        )
+        print_line(following)
 
 
 def _make(folder: Path) -> list[Path]:
