@@ -36,7 +36,7 @@ def test_a_scara_becomes_a_scenario_that_is_good(tmp_path: Path) -> None:
     [
         (SCARA.replace("prismatic", "screw"), "csv:4:1: type: 'screw'"),
         (SCARA.replace("lift", "1"), "csv:4:1: joint: two joints named 'j1'"),
-        (SCARA.replace(",to [mm]", ",upto [mm]"), "'upto [mm]' is no column known"),
+        (SCARA.replace(",to [mm]", ",upto [mm]"), "'upto [mm]'"),
         (SCARA.replace("alpha [deg]", "theta [deg]"), "two columns"),
         (SCARA.splitlines()[0] + "\n", "0 rows"),
         ("a [mm],d [mm],alpha [deg],lower [deg]\n1,2,3,4\n", "no column 'upper'"),
