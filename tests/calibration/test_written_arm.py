@@ -162,3 +162,65 @@ def test_a_second_session_adds_to_the_first(found: Calibrated, written: Path) ->
         if parameter.name not in new:
             assert second.covariance[n, n] == pytest.approx(first.covariance[before[key], before[key]], rel=1e-5)
     assert len(second.parameters) == len(first.parameters)
+
+
+URDF = """<robot name="two"><link name="l0"/><link name="l1"/><link name="l2"/><link name="l3"/>
+  <joint name="a" type="revolute"><parent link="l0"/><child link="l1"/><origin xyz="0 0 0.3"/><axis xyz="0 0 1"/>
+    <limit lower="-2" upper="2" effort="1" velocity="1"/></joint>
+  <joint name="b" type="revolute"><parent link="l1"/><child link="l2"/><origin xyz="0.3 0 0" rpy="1.5 0 0"/>
+    <axis xyz="0 0 1"/><limit lower="-2" upper="2" effort="1" velocity="1"/></joint>
+  <joint name="c" type="revolute"><parent link="l2"/><child link="l3"/><origin xyz="0.25 0 0"/><axis xyz="0 1 0"/>
+    <limit lower="-2" upper="2" effort="1" velocity="1"/></joint>
+</robot>
+"""
+SCENARIO = """
+kind: scenario
+name: urdf
+arm: {kind: arm, name: two,
+      kinematics: {convention: urdf, file: two.urdf, base_link: l0, tip_link: l3, tool: {xyz: [100 mm, 50 mm, 20 mm]}},
+      tolerances: {x: {std: 0.3 mm, distribution: normal}, y: {std: 0.3 mm, distribution: normal},
+                   z: {std: 0.3 mm, distribution: normal}}}
+joints:
+  a: {encoder: SENSOR, placement: output, mastering: {std: 1 mrad, distribution: normal}}
+  b: {encoder: SENSOR, placement: output, mastering: {std: 1 mrad, distribution: normal}}
+  c: {encoder: SENSOR, placement: output, mastering: {std: 1 mrad, distribution: normal}}
+calibration: {instrument: {std: 20 um}, visits: 1, identify: {zeros: true, links: true}}
+tasks: [{kind: cloud, name: all, points: 20}]
+sampling: {units: 40, visits: 3, seed: 1}
+""".replace("SENSOR", "{kind: encoder, name: e, measures: rotation, summary: {resolution: 24 bit, accuracy: 2 arcsec}}")
+
+
+def test_a_urdf_arm_is_written_beside_its_corrected_urdf(tmp_path: Path) -> None:
+    """Points from pinocchio with moved placements: pinocchio with the written URDF comes within some scatter of them."""
+    (tmp_path / "two.urdf").write_text(URDF)
+    (tmp_path / "urdf.yaml").write_text(SCENARIO)
+    model, tool = pin.buildModelFromUrdf(str(tmp_path / "two.urdf")), np.array([0.1, 0.05, 0.02])
+    rng = np.random.default_rng(8)
+    joints = rng.uniform(-1.9, 1.9, (40, 3))
+
+    def points(own: pin.Model, q: np.ndarray) -> np.ndarray:
+        data, tip, out = own.createData(), own.getFrameId("l3"), []
+        for angles in q:
+            pin.framesForwardKinematics(own, data, angles)
+            out.append(data.oMf[tip].act(tool))
+        return np.array(out)
+
+    for n in range(1, 4):
+        model.jointPlacements[n].translation = model.jointPlacements[n].translation + rng.normal(0.0, 0.3e-3, 3)
+    read = points(model, joints + np.array([1e-3, -0.7e-3, 1.2e-3])) + rng.normal(0.0, 20e-6, (40, 3))
+    rows = np.hstack([np.degrees(joints), 1e3 * read])
+    header = "a [deg],b [deg],c [deg],x [mm],y [mm],z [mm]"
+    np.savetxt(tmp_path / "m.csv", rows, "%.7f", delimiter=",", header=header, comments="")
+    file = tmp_path / "after.yaml"
+    words = ("--measured", tmp_path / "m.csv", "--write", file, "--out", tmp_path / "out")
+    done = invoke("calibrate", tmp_path / "urdf.yaml", *words)
+    assert done.returncode == 0, done.stderr
+    after = pin.buildModelFromUrdf(str(tmp_path / "after.urdf"))
+    assert np.sqrt(np.mean((points(after, joints) - read) ** 2)) < 30e-6
+    assert np.sqrt(np.mean((points(pin.buildModelFromUrdf(str(tmp_path / "two.urdf")), joints) - read) ** 2)) > 200e-6
+    assert invoke("check", file).returncode == 0
+    file.unlink()
+    again = invoke("calibrate", tmp_path / "urdf.yaml", *words)
+    assert again.returncode == 2
+    assert "after.urdf" in again.stderr
+    assert not file.exists()
