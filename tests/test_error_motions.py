@@ -12,8 +12,9 @@ import pytest
 from support import published_arm
 
 from armsim.calibration.estimate_correction import Measurement
-from armsim.calibration.identifiable import parameters_of, with_target
+from armsim.calibration.identifiable import parameters_of
 from armsim.calibration.linear_population import Linear
+from armsim.calibration.measured_machine import with_target
 from armsim.causes import Cause
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.shapes import Constant, State, Wave

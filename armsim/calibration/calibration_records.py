@@ -113,20 +113,23 @@ class ExpectedRecord:
 
 @dataclass(frozen=True)
 class RegistrationRecord:
-    """Frame and target fitted to the nominal arm: by how much the instrument is turned against the base [rad], its
-    origin in the base frame, the place of the target on the tool, rms distance that is left. [m]"""
+    """Frame and target of a session, fitted to the nominal arm: by how much the instrument is turned against the base
+    [rad], its origin in the base frame, the place of the target on the tool, rms distance that is left [m]; by how much
+    the scale of the instrument is too large, where it is fitted; the session is empty where all readings are of one."""
 
+    session: str
     turn: float
     origin: Vector
     target: Vector
     left: float
+    scale: float
 
 
 @dataclass(frozen=True)
 class OutlierRecord:
     """A reading that is wrong by all others: file, line and pose, how far it is from what they tell, the standard
     deviation of that distance, the distance of Mahalanobis, and the chance that any reading of an arm of the population
-    is as far off."""
+    is as far off. ``orientation``: its orientation is wrong, and distances are angles. [rad]"""
 
     file: str
     line: int
@@ -135,6 +138,7 @@ class OutlierRecord:
     expected: float
     deviations: float
     chance: float
+    orientation: bool = False
 
 
 @dataclass(frozen=True)
@@ -157,7 +161,7 @@ class ArmRecord:
     causes: tuple[CauseRecord, ...]
     expected: tuple[ExpectedRecord, ...]
     coarse_instrument: bool
-    registration: RegistrationRecord | None = None
+    registrations: tuple[RegistrationRecord, ...] = ()
     outliers: tuple[OutlierRecord, ...] = ()
     crowded: bool = False
 

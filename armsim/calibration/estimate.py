@@ -24,9 +24,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from armsim import causes
 from armsim.arrays import Array
 from armsim.calibration.identifiable import UNITS, controlled, folded, kind_of
 from armsim.calibration.linear_population import Linear
+from armsim.calibration.reading_conditions import Conditions
+from armsim.calibration.reading_noise import Instrument, roots_of
 from armsim.errormodel.shapes import State
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Parameter
@@ -158,17 +161,57 @@ def indices(values: Array, poses: int) -> tuple[float, float, float, float]:
     return product / poses**0.5, least / largest, least, least**2 / largest
 
 
-def jacobian_of(machine: Machine, configurations: Configurations, parameters: tuple[Parameter, ...]) -> Array:
-    """What every parameter does to the tool point of the nominal arm, shape (poses, 3, parameters)."""
-    at = machine.arm.postures(configurations.joints, [parameter.axis for parameter in parameters])
-    return np.asarray(at.column.swapaxes(1, 2) * shapes_of(machine, configurations, parameters).T[:, None, :])
+def jacobian_of(
+    machine: Machine,
+    configurations: Configurations,
+    parameters: tuple[Parameter, ...],
+    conditions: Conditions | None = None,
+) -> Array:
+    """What every parameter does to the rows of every pose of the nominal arm, shape (poses, 3, parameters).
+
+    Parameters
+    ----------
+    machine : Machine
+    configurations : Configurations
+    parameters : tuple of Parameter
+    conditions : Conditions, optional
+
+    Returns
+    -------
+    (poses, 3, parameters) [m per unit of the parameter]
+        In the base frame.
+    """
+    axes = [parameter.axis for parameter in parameters]
+    at = machine.arm.postures(configurations.joints, axes)
+    column = at.column if conditions is None else conditions.columns(at, axes)
+    values = shapes_of(machine, configurations, parameters, conditions)
+    return np.asarray(column.swapaxes(1, 2) * values.T[:, None, :])
 
 
-def shapes_of(machine: Machine, configurations: Configurations, parameters: tuple[Parameter, ...]) -> Array:
-    """Values of the shapes of parameters at poses, shape (parameters, poses)."""
+def shapes_of(
+    machine: Machine,
+    configurations: Configurations,
+    parameters: tuple[Parameter, ...],
+    conditions: Conditions | None = None,
+) -> Array:
+    """Values of the shapes of parameters at poses, shape (parameters, poses).
+
+    Parameters
+    ----------
+    machine : Machine
+    configurations : Configurations
+    parameters : tuple of Parameter
+    conditions : Conditions, optional
+
+    Returns
+    -------
+    (parameters, poses)
+    """
     states = machine.states(configurations.joints, configurations.speeds, configurations.directions)
     fixed = State.at_rest(np.zeros(len(configurations)))
     values = [parameter.shape.value(parameter.axis.state(states, fixed)) for parameter in parameters]
+    if conditions is not None:
+        values = [conditions.factor(own.axis) * row for own, row in zip(parameters, values, strict=True)]
     return np.array(values).reshape(len(parameters), len(configurations))
 
 
@@ -184,46 +227,74 @@ class Seen:
     jacobian : (3 M, Q)
     visits : tuple of int
         Of every pose.
-    spread : (M, 3) [m]
-        Standard deviation of a reading along x, y, z.
+    instrument : tuple of (readings or 1, 3, 3) [m]
+        Roots of the covariance of the readings of every pose.
     scale : (Q,)
         Sizes in which parameters are counted.
     truth : (Q, coefficients)
         What every coefficient is of the parameters.
+    conditions : Conditions, optional
+        Under which the readings were taken.
     """
 
     parameters: tuple[Parameter, ...]
     linear: Linear
     jacobian: Array
     visits: tuple[int, ...]
-    spread: Array
+    instrument: tuple[Array, ...]
     scale: Array
     truth: Array
+    conditions: Conditions | None = None
 
     @staticmethod
     def of(
-        machine: Machine, parameters: tuple[Parameter, ...], joints: Array, visits: Sequence[int], spread: Array
+        machine: Machine,
+        parameters: tuple[Parameter, ...],
+        joints: Array,
+        visits: Sequence[int],
+        instrument: Instrument,
+        conditions: Conditions | None = None,
     ) -> Seen:
-        """A machine as it is measured (of `parameters.with_target`) at joint positions of shape (M, joints)."""
-        linear = Linear.of(machine, joints)
-        jacobian = jacobian_of(machine, Configurations(joints), parameters).reshape(3 * len(joints), -1)
+        """A machine as it is measured (of `with_target`) at joint positions (M, joints).
+
+        Parameters
+        ----------
+        machine : Machine
+        parameters : tuple of Parameter
+        joints : (M, joints) [rad or m]
+        visits : sequence of int
+        instrument : Instrument
+        conditions : Conditions, optional
+
+        Returns
+        -------
+        Seen
+        """
+        linear = Linear.of(machine, joints, conditions)
+        jacobian = jacobian_of(machine, Configurations(joints), parameters, conditions).reshape(3 * len(joints), -1)
         scale = np.array([UNITS[kind_of(parameter, machine.arm)] for parameter in parameters])
         truth = folded(linear, parameters, machine.perturbed_arm)
-        return Seen(parameters, linear, jacobian, tuple(visits), spread, scale, truth)
+        if conditions is not None and conditions.rises is not None:  # parameters are those at mastering
+            for term, part in linear.parts():
+                truth[:, part] *= term.cause is not causes.TEMPERATURE
+        roots = tuple(roots_of(instrument, len(joints)))
+        return Seen(parameters, linear, jacobian, tuple(visits), roots, scale, truth, conditions)
 
     def only(self, poses: NDArray[np.intp]) -> Seen:
         """At some of the poses."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
         visits = tuple(self.visits[n] for n in poses.tolist())
-        at_poses = self.linear.only(poses), self.jacobian[rows], visits, self.spread[poses]
-        return Seen(self.parameters, *at_poses, self.scale, self.truth)
+        roots = tuple(self.instrument[n] for n in poses.tolist())
+        at_poses = self.linear.only(poses), self.jacobian[rows], visits, roots
+        conditions = None if self.conditions is None else self.conditions.only(poses)
+        return Seen(self.parameters, *at_poses, self.scale, self.truth, conditions)
 
 
 def estimate_of(population: Seen, prior: bool) -> Estimate:
     """The estimate at measured poses; ``prior``: whether the population is known beforehand."""
     linear, every, parameters = population.linear, population.jacobian, population.parameters
     scale, truth = population.scale, population.truth
-    noise = linear.noise(population.visits, population.spread)
+    noise = linear.noise(population.visits, population.instrument)
     whitening = np.linalg.inv(np.linalg.cholesky(noise))
     independent, confounded = told_apart(whitening @ every * scale, [parameter.name for parameter in parameters])
     apart = [n for n, _ in independent]

@@ -5,13 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate, Seen, estimate_of
-from armsim.calibration.identifiable import parameters_of, with_target
+from armsim.calibration.identifiable import parameters_of
 from armsim.calibration.linear_population import Linear
+from armsim.calibration.measured_machine import Layout, with_target
+from armsim.calibration.reading_conditions import Conditions
+from armsim.calibration.reading_noise import Instrument, roots_of
 from armsim.errormodel.draws import TableDraw
-from armsim.model.calibration_plan import Calibration, Instrument
+from armsim.model.calibration_plan import Calibration
+from armsim.model.calibration_plan import Instrument as Tracker
 from armsim.model.configurations import Configurations
 from armsim.model.correction import Correction, Observation
 from armsim.model.machine import Machine
@@ -27,21 +32,49 @@ class Measurement:
     joints : (M, joints) [rad or m]
     counts : tuple of int, optional
         Visits of every pose, where they are not those of the calibration.
+    conditions : Conditions, optional
+        Under which they were read, where that is not once for all.
+    roots : tuple of (readings or 1, 3, 3), optional [m]
+        Of the covariance of the readings, where it is not that of the instrument.
     """
 
     calibration: Calibration
     joints: Array
     counts: tuple[int, ...] | None = None
+    conditions: Conditions | None = None
+    roots: tuple[Array, ...] | None = None
 
     @property
     def visits(self) -> list[int]:
         """Of every pose."""
         return [self.calibration.visits] * len(self.joints) if self.counts is None else list(self.counts)
 
-    def spread(self, machine: Machine) -> Array:
-        """Standard deviation of a reading at every pose along x, y, z, shape (M, 3). [m]"""
-        instrument = self.calibration.instrument
-        return spread_at(instrument, with_target(machine, instrument).arm.postures(self.joints, []).tool)
+    @property
+    def layout(self) -> Layout:
+        """Its sessions."""
+        if self.conditions is None:
+            return Layout()
+        return Layout(int(self.conditions.sessions.max()) + 1, bool(self.conditions.oriented.any()))
+
+    @property
+    def oriented(self) -> NDArray[np.bool_]:
+        """Which poses hold orientations, shape (M,)."""
+        return np.zeros(len(self.joints), bool) if self.conditions is None else self.conditions.oriented
+
+    @property
+    def without_temperature(self) -> Measurement:
+        """The same where no temperature is known, as of arms that were not measured."""
+        return self if self.conditions is None else replace(self, conditions=self.conditions.without_temperature)
+
+    def seen_by(self, machine: Machine) -> Machine:
+        """The machine as the instrument sees it."""
+        return with_target(machine, self.calibration.instrument, self.layout)
+
+    def noise(self, machine: Machine) -> Instrument:
+        """Of the readings of every pose."""
+        if self.roots is not None:
+            return self.roots
+        return spread_at(self.calibration.instrument, self.seen_by(machine).arm.postures(self.joints, []).tool)
 
     def estimate(self, machine: Machine) -> Estimate:
         """The estimate for a machine, seen without any correction of it."""
@@ -50,20 +83,31 @@ class Measurement:
     def seen(self, machine: Machine) -> Seen:
         """A machine at the measured poses, as the instrument sees it."""
         instrument = self.calibration.instrument
-        parameters = parameters_of(machine, instrument, self.calibration.identify)
-        return Seen.of(with_target(machine, instrument), parameters, self.joints, self.visits, self.spread(machine))
+        parameters = parameters_of(machine, instrument, self.calibration.identify, self.layout)
+        read = self.joints, self.visits, self.noise(machine), self.conditions
+        return Seen.of(self.seen_by(machine), parameters, *read)
 
     def calibrated(self, machine: Machine) -> Machine:
         """The machine after its calibration, to first order of what is identified."""
         return replace(machine, correction=correction_of(machine, self, self.estimate(machine)))
 
 
-def spread_at(instrument: Instrument, targets: Array) -> Array:
+def spread_at(instrument: Tracker, targets: Array, at: Array | None = None) -> Array:
     """Standard deviation of a reading along x, y, z, shape (M, 3): so much, and so much of the distance. [m]
 
-    ``targets``: frames of the target in the base frame, shape (M, 4, 4). [m]
+    Parameters
+    ----------
+    instrument : Instrument of a calibration
+    targets : (M, 4, 4) [m]
+        Frames of the target in the base frame.
+    at : (3,), optional [m]
+        Where the instrument stands, if not where it states.
+
+    Returns
+    -------
+    (M, 3) [m]
     """
-    distance = np.linalg.norm(targets[:, :3, 3] - np.array(instrument.at), axis=1)
+    distance = np.linalg.norm(targets[:, :3, 3] - (np.array(instrument.at) if at is None else at), axis=1)
     return np.asarray(np.array(instrument.std) + instrument.std_per_distance * distance[:, None])
 
 
@@ -82,7 +126,8 @@ def correction_of(
         What the units of the population of that seed have identified: taken in place of the linear estimate.
     """
     rows = estimate.controlled
-    weighing = Weighing(measurement, measurement.spread(machine), estimate.gain[rows], estimate.base[rows])
+    noise = tuple(roots_of(measurement.noise(machine), len(measurement.joints)))
+    weighing = Weighing(measurement.without_temperature, noise, estimate.gain[rows], estimate.base[rows])
     table = None if exact is None else TableDraw(exact[0], np.ascontiguousarray(exact[1][:, rows].T))
     return Correction(estimate.corrected, weighing.observe, table)
 
@@ -94,24 +139,24 @@ class Weighing:
     Parameters
     ----------
     measurement : Measurement
-    spread : (M, 3) [m]
-        Of the instrument at every pose.
+    noise : tuple of (readings or 1, 3, 3) [m]
+        Of the instrument: roots of the covariance of the readings of every pose.
     gain : (K, 3 M)
     base : (K,)
         Estimate where nothing is displaced.
     """
 
     measurement: Measurement
-    spread: Array
+    noise: tuple[Array, ...]
     gain: Array
     base: Array
 
     def observe(self, machine: Machine, with_instrument: bool) -> Observation:
         """What is made of a machine; a part of one has no share of the instrument."""
         measurement, names = self.measurement, {term.name for term in machine.terms}
-        linear = Linear.of(with_target(machine, measurement.calibration.instrument), measurement.joints)
-        spread = self.spread if with_instrument else np.zeros_like(self.spread)
-        covariance = self.gain @ linear.noise(measurement.visits, spread) @ self.gain.T
+        linear = Linear.of(measurement.seen_by(machine), measurement.joints, measurement.conditions)
+        noise: Instrument = self.noise if with_instrument else 0.0
+        covariance = self.gain @ linear.noise(measurement.visits, noise) @ self.gain.T
         response: dict[str, Array] = {}
         for term, part in linear.parts():
             reach = self.gain @ linear.gain[:, part]

@@ -11,6 +11,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,7 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.estimate import Estimate, shapes_of
+from armsim.calibration.reading_conditions import LEVER, Conditions, turns
 from armsim.core.kernel_digest import LANES
 from armsim.core.parametrised_chain import place_units
 from armsim.core.screws import Axes
@@ -43,22 +45,49 @@ class Model:
     axis : (K,)
         Number of the axis that every parameter moves.
     shapes : (M, K)
+    ends : list of three Axes, or of none
+        Of points off the target by `LEVER` along x, y, z of the tool, where a group holds orientations.
+    rotations : (M, 3, 3)
+        Nominal, of the tool.
     """
 
     axes: list[Axes]
     axis: np.ndarray
     shapes: Array
+    ends: list[list[Axes]]
+    rotations: Array
 
     @staticmethod
-    def of(machine: Machine, estimate: Estimate, joints: Array) -> Model:
-        """The parameters of an estimate at measured poses."""
+    def of(machine: Machine, estimate: Estimate, joints: Array, conditions: Conditions | None = None) -> Model:
+        """The parameters of an estimate at measured poses.
+
+        Parameters
+        ----------
+        machine : Machine
+            As the instrument sees it.
+        estimate : Estimate
+        joints : (M, joints) [rad or m]
+        conditions : Conditions, optional
+
+        Returns
+        -------
+        Model
+        """
         arm, parameters = machine.arm, estimate.parameters
         motions = sorted({arm.motion_of(parameter.axis) for parameter in parameters})
         first = {arm.motion_of(parameter.axis): parameter.axis for parameter in parameters}
-        at = arm.postures(joints, [first[motion] for motion in motions])
+        moving = [first[motion] for motion in motions]
+        nominal, conditions = arm.postures(joints, moving), conditions or Conditions.plain(len(joints))
+        at = conditions.placed(nominal, moving)
+        beyond = [conditions.placed(nominal, moving, LEVER * direction) for direction in np.eye(3)]
+        ends = [
+            [Axes(end.direction[n], end.column[n], end.rotary) for end in beyond] if oriented else []
+            for n, oriented in enumerate(conditions.oriented)
+        ]
         axis = np.array([motions.index(arm.motion_of(parameter.axis)) for parameter in parameters], dtype=np.int64)
         axes = [Axes(at.direction[n], at.column[n], at.rotary) for n in range(len(joints))]
-        return Model(axes, axis, np.ascontiguousarray(shapes_of(machine, Configurations(joints), parameters).T))
+        shapes = np.ascontiguousarray(shapes_of(machine, Configurations(joints), parameters, conditions).T)
+        return Model(axes, axis, shapes, ends, at.tool[:, :3, :3])
 
     def at(self, values: Array) -> tuple[Array, Array]:
         """Displacement of every arm, shape (units, 3 M), and its derivative, shape (units, 3 M, K).
@@ -72,13 +101,30 @@ class Model:
         numbers, moving = np.arange(count, dtype=np.int64), np.arange(len(self.axes[0].rotary), dtype=np.int64)
         poses = len(self.axes)
         displacement, derivative = np.empty((units, poses, 3)), np.empty((units, poses, 3, count))
-        shift, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))
         kernel: Any = place_units
-        for n, axes in enumerate(self.axes):
+
+        def placed(n: int, axes: Axes) -> tuple[Array, Array]:
+            shift, columns = np.empty((units, 3)), np.empty((units, len(moving), 3))
             kernel(UnitErrors(coefficients, numbers, self.axis, self.shapes[n]), axes, moving, units, shift, columns)
-            displacement[:, n] = shift
-            derivative[:, n] = columns[:, self.axis].swapaxes(1, 2) * self.shapes[n]
+            return shift, columns[:, self.axis].swapaxes(1, 2) * self.shapes[n]
+
+        for n, axes in enumerate(self.axes):
+            displacement[:, n], derivative[:, n] = placed(n, axes)
+            if self.ends[n]:
+                ends = [placed(n, end) for end in self.ends[n]]
+                displacement[:, n], derivative[:, n] = self._turned(n, displacement[:, n], derivative[:, n], ends)
         return displacement.reshape(units, -1), derivative.reshape(units, -1, count)
+
+    def _turned(
+        self, pose: int, centre: Array, reach: Array, ends: Sequence[tuple[Array, Array]]
+    ) -> tuple[Array, Array]:
+        """Turns by displacements of points, and their derivatives to first order in the turns themselves."""
+        turned = turns(self.rotations[pose], [centre, *(shift for shift, _ in ends)])
+        derivative = np.zeros_like(reach)
+        for axis, (shift, by_parameter) in enumerate(ends):
+            arm = self.rotations[pose][:, axis] + (shift - centre) / LEVER
+            derivative += 0.5 * np.cross(arm[:, :, None], by_parameter - reach, axis=1)
+        return turned, derivative
 
 
 def identify(model: Model, estimate: Estimate, measured: Array) -> tuple[Array, int]:

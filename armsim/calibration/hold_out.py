@@ -43,7 +43,7 @@ def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior
     Parameters
     ----------
     machine : Machine
-        As the instrument sees it, of `identifiable.with_target`.
+        As the instrument sees it, of `measured_machine.with_target`.
     seen : Seen
         Its parameters at the measured poses.
     joints : (M, joints) [rad or m]
@@ -57,20 +57,22 @@ def hold_out(machine: Machine, seen: Seen, joints: Array, measured: Array, prior
     HoldOutRecord or None
         None where there are too few poses, or too few are left to identify the arm by.
     """
-    number = len(joints)
+    groups = np.arange(len(joints))
+    partners = groups if seen.conditions is None else seen.conditions.partners
+    poses = np.flatnonzero(partners == groups)
+    number = len(poses)
     blocks = min(BLOCKS, number // 2)
     if blocks < FEWEST:
         return None
-    every = np.arange(number)
     left, size, lacking = np.empty(blocks), np.empty(blocks), np.empty(blocks)
     try:
-        whole = _squares(machine, seen, joints, measured, every, prior).mean()
-        for n, block in enumerate(np.array_split(every, blocks)):
-            squares = _squares(machine, seen, joints, measured, np.setdiff1d(every, block), prior)
-            left[n], size[n], lacking[n] = squares[block].sum(), len(block), squares.mean()
+        whole = _squares(machine, seen, joints, measured, groups, prior)[poses].mean()
+        for n, block in enumerate(np.array_split(poses, blocks)):
+            squares = _squares(machine, seen, joints, measured, groups[~np.isin(partners, block)], prior)
+            left[n], size[n], lacking[n] = squares[block].sum(), len(block), squares[poses].mean()
     except ArithmeticError:
         return None
-    readings = 3 * number
+    readings = len(measured)
     estimate = estimate_of(seen, prior)
     effective = float(np.sum(estimate.jacobian * estimate.gain.T))
     if readings - effective < 1.0:
@@ -91,10 +93,12 @@ def _squares(
     machine: Machine, seen: Seen, joints: Array, measured: Array, chosen: NDArray[np.intp], prior: bool
 ) -> Array:
     """Squared distances of all poses, shape (M,), from the arm that some of them identify. [m^2]"""
-    estimate = estimate_of(seen.only(chosen), prior)
+    part = seen.only(chosen)
+    estimate = estimate_of(part, prior)
     rows = (3 * chosen[:, None] + np.arange(3)).ravel()
-    values = identify(Model.of(machine, estimate, joints[chosen]), estimate, measured[rows][None])[0]
-    rest = measured - Model.of(machine, estimate, joints).at(values)[0][0] - _offset(seen, estimate)
+    model = Model.of(machine, estimate, joints[chosen], part.conditions)
+    values = identify(model, estimate, measured[rows][None])[0]
+    rest = measured - Model.of(machine, estimate, joints, seen.conditions).at(values)[0][0] - _offset(seen, estimate)
     return np.asarray(np.sum(rest.reshape(-1, 3) ** 2, axis=1))
 
 

@@ -4,66 +4,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.linear_population import Linear
-from armsim.errormodel.distributions import Distribution
+from armsim.calibration.measured_machine import INSTRUMENT, ONE_SESSION, TARGET, Layout, nuisance_axes
 from armsim.errormodel.shapes import Constant, Proportional, Wave, multiple_of
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.arm import Arm
 from armsim.model.calibration_plan import Identified, Instrument
-from armsim.model.chain import fixed_transforms
 from armsim.model.correction import Parameter
-from armsim.model.gravity import Masses
 from armsim.model.machine import Machine
 
-INSTRUMENT, TARGET = "instrument", "target"
-"""Names under which the pose of the instrument and the place of its target err."""
-ORIGIN = (0.0, 0.0, 0.0)
-AWAY = {"length": 1e-3, "angle": 1e-3}
-"""How far an instrument or a target that is identified stands off, which nobody knows beforehand. [m, rad]"""
 UNITS = {"length": 1e-3, "angle": 1e-3, "compliance": 1e-6}
 """Sizes in which parameters are held against each other: mm, mrad, urad or um per unit of load."""
-SHIFTS, TURNS = ("x", "y", "z"), ("yaw", "pitch", "roll")
 
 
-def with_target(machine: Machine, instrument: Instrument) -> Machine:
-    """The machine as it is measured: instrument before its base, target on its tool, off where they are identified."""
-    arm, masses = machine.arm, machine.masses
-    off: list[tuple[Axis, Distribution]] = []
-    if instrument.pose == "identified":
-        off += [
-            (Axis(INSTRUMENT, parameter, Role.FRAME), Distribution("normal", AWAY["length"])) for parameter in SHIFTS
-        ]
-        off += [(Axis(INSTRUMENT, parameter, Role.FRAME), Distribution("normal", AWAY["angle"])) for parameter in TURNS]
-    if instrument.target == "identified":
-        off += [(Axis(TARGET, parameter, Role.FRAME), Distribution("normal", AWAY["length"])) for parameter in SHIFTS]
-    before = fixed_transforms(ORIGIN, ORIGIN, INSTRUMENT)
-    beyond = (*fixed_transforms(instrument.target_offset, ORIGIN)[:3], *fixed_transforms(ORIGIN, ORIGIN, TARGET)[:3])
-    if masses is not None and masses.payload is not None:
-        x, y, z = (a - b for a, b in zip(masses.payload.centre, instrument.target_offset, strict=True))
-        masses = Masses(masses.links, replace(masses.payload, centre=(x, y, z)))
-    measured = replace(arm, motions=(*before, *arm.motions, *beyond))
-    return replace(machine, arm=measured, tolerances=(*machine.tolerances, *off), masses=masses, correction=None)
+def parameters_of(
+    machine: Machine, instrument: Instrument, identify: Identified, layout: Layout = ONE_SESSION
+) -> tuple[Parameter, ...]:
+    """Everything that is to be identified, in the order of preference where the poses do not tell it apart."""
+    return tuple(_every(machine, instrument, identify, layout))
 
 
-def parameters_of(machine: Machine, instrument: Instrument, identify: Identified) -> tuple[Parameter, ...]:
-    """Everything that is asked for, in the order in which it is kept where the poses do not tell it apart."""
-    return tuple(_every(machine, instrument, identify))
-
-
-def _every(machine: Machine, instrument: Instrument, identify: Identified) -> Iterator[Parameter]:
-    if instrument.pose == "identified":
-        for parameter in (*SHIFTS, *TURNS):
-            yield Parameter(
-                f"{parameter} of the instrument", "instrument", Axis(INSTRUMENT, parameter, Role.FRAME), Constant()
-            )
-    if instrument.target == "identified":
-        for parameter in SHIFTS:
-            yield Parameter(f"{parameter} of the target", "target", Axis(TARGET, parameter, Role.FRAME), Constant())
+def _every(machine: Machine, instrument: Instrument, identify: Identified, layout: Layout) -> Iterator[Parameter]:
+    for axis in nuisance_axes(instrument, layout):
+        yield Parameter(f"{axis.parameter} of the {axis.owner}", axis.owner.partition(" ")[0], axis, Constant())
     for joint in machine.joints if identify.zeros else ():
         yield Parameter(f"zero of {joint.name}", "zeros", Axis(joint.name), Constant())
     for joint in machine.joints if identify.stiffness else ():

@@ -8,18 +8,18 @@ from pathlib import Path
 
 import numpy as np
 
-from armsim.arrays import Array
 from armsim.calibration.calibration_records import FitRecord, IdentifiedArmRecord, IdentifiedValueRecord
 from armsim.calibration.estimate import Estimate, estimate_of
 from armsim.calibration.estimate_correction import Measurement, correction_of
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.hold_out import hold_out
-from armsim.calibration.identifiable import unit_of, with_target
+from armsim.calibration.identifiable import unit_of
 from armsim.calibration.identified_values import identification_of
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup, measured_by
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
 from armsim.calibration.rank_tests import SIGNIFICANT
+from armsim.calibration.registered_arm import RegisteredArm
 from armsim.calibration.residual_error import Left
 from armsim.calibration.verify import at_rest
 from armsim.documents.measured_points import MeasuredArm
@@ -55,15 +55,14 @@ class MeasuredSession:
     setup: Setup
     calibration: Calibration
     alarm: float
-    references: dict[tuple[bytes, tuple[int, ...]], ReadingReference] = field(default_factory=dict)
-    models: dict[tuple[bytes, tuple[int, ...]], tuple[Model, Estimate, Prediction]] = field(default_factory=dict)
+    references: dict[tuple[object, ...], ReadingReference] = field(default_factory=dict)
+    models: dict[tuple[object, ...], tuple[Model, Estimate, Prediction]] = field(default_factory=dict)
 
-    def measurement(self, arm: MeasuredArm) -> Measurement:
+    def measurement(self, arm: RegisteredArm) -> Measurement:
         """The calibration at the poses of an arm."""
-        counts = tuple(len(rows) for rows in arm.visits.values())
-        return Measurement(self.calibration, np.array(list(arm.joints.values())), counts)
+        return Measurement(self.calibration, arm.joints, arm.counts, arm.conditions, arm.roots)
 
-    def predicted(self, arm: MeasuredArm, estimate: Estimate) -> Prediction:
+    def predicted(self, arm: RegisteredArm, estimate: Estimate) -> Prediction:
         """What is left of its readings whatever the identified parameters are; by the population where poses are too
         few for that and it is known beforehand.
 
@@ -72,70 +71,66 @@ class MeasuredSession:
         InputError
             As `Setup.estimator`.
         """
-        joints, counts, linear = (
-            np.array(list(arm.joints.values())),
-            [len(rows) for rows in arm.visits.values()],
-            estimate.linear,
-        )
-        visit = linear.one_visit(self.setup.spread(joints))
+        linear = estimate.linear
+        readings = linear.readings(arm.counts, arm.roots)
         root = np.linalg.inv(np.linalg.cholesky(linear.gain @ linear.prior @ linear.gain.T + estimate.noise))
         columns = root @ estimate.distinct
         basis, sizes, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
         basis = basis[:, sizes > APART * sizes.max(initial=0.0)]
         if basis.shape[1] < len(root):
             inverse = root.T @ (np.eye(len(root)) - basis @ basis.T) @ root
-            return Prediction(linear.mean, np.asarray(inverse), visit, counts)
+            return Prediction(linear.mean, np.asarray(inverse), readings)
         if estimate.prior:
-            estimator = self.setup.estimator(joints, counts, self.path)
-            return Prediction(estimator.linear.mean, estimator.inverse, visit, counts)
-        return Prediction(linear.mean, np.zeros_like(root), visit, counts)
+            estimator = self.setup.estimator(arm, self.path)
+            return Prediction(estimator.linear.mean, estimator.inverse, readings)
+        return Prediction(linear.mean, np.zeros_like(root), readings)
 
-    def refit(self, arm: MeasuredArm) -> tuple[Prediction, list[Array]]:
+    def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
         """As `outlying_readings.Refit`, the identified parameters taken to first order about what they are."""
-        registered, _ = self.setup.register(arm, self.path)
-        model, estimate, prediction = self._models(arm)
-        means = np.concatenate([rows.mean(axis=0) for rows in registered.visits.values()])
+        read = self.setup.register(arm, self.path)
+        model, estimate, prediction = self._models(read)
+        visits = read.arm.visits
+        means = prediction.readings.means(list(visits.values()))
         try:
             values = identify(model, estimate, means[None])[0]
         except ArithmeticError:  # so far off that only first order about the nominal arm is left
             values = np.zeros((1, len(estimate.parameters)))
         bent = (estimate.jacobian @ values[0] - model.at(values)[0][0]).reshape(-1, 3)
-        return prediction, [rows + shift for rows, shift in zip(registered.visits.values(), bent, strict=True)]
+        straight = {name: rows + shift for (name, rows), shift in zip(visits.items(), bent, strict=True)}
+        return prediction, replace(read.arm, visits=straight)
 
-    def _models(self, arm: MeasuredArm) -> tuple[Model, Estimate, Prediction]:
+    def _models(self, arm: RegisteredArm) -> tuple[Model, Estimate, Prediction]:
         measurement, machine = self.measurement(arm), self.study.scenario.machine
-        key = measurement.joints.tobytes(), tuple(measurement.visits)
-        if key not in self.models:
+        if arm.key not in self.models:
             estimate = measurement.estimate(machine)
-            model = Model.of(with_target(machine, self.calibration.instrument), estimate, measurement.joints)
-            self.models[key] = model, estimate, self.predicted(arm, estimate)
-        return self.models[key]
+            model = Model.of(measurement.seen_by(machine), estimate, arm.joints, arm.conditions)
+            self.models[arm.key] = model, estimate, self.predicted(arm, estimate)
+        return self.models[arm.key]
 
     def read(self, arm: MeasuredArm) -> ReadArm:
         """An arm without the readings that are wrong by all others, and how well the rest fits."""
-        reference = self._reference(arm)
+        reference = self._reference(self.setup.register(arm, self.path))
         screen = screened(arm, self.path.name, self.refit, reference, self.alarm)
-        prediction, visits = self.refit(screen.arm)
+        prediction, straight = self.refit(screen.arm)
+        visits = list(straight.visits.values())
         squares, freedom = prediction.misfit(visits), prediction.freedom
         chances = reference.misfit_chances(prediction, visits)
         wrong = bool(screen.outliers) or screen.crowded or min(chances) <= self.alarm
         between, within = zip(squares, freedom, chances, strict=True)
         fit = FitRecord(*between, *within, screen.outliers, screen.crowded, wrong)
-        registered, _ = self.setup.register(screen.arm, self.path)
-        return ReadArm(registered, self.measurement(screen.arm), fit)
+        read = self.setup.register(screen.arm, self.path)
+        return ReadArm(read.arm, self.measurement(read), fit)
 
-    def _reference(self, arm: MeasuredArm) -> ReadingReference:
+    def _reference(self, arm: RegisteredArm) -> ReadingReference:
         """Arms simulated the way one was read, as often as it was done."""
-        measurement, setup = self.measurement(arm), self.setup
-        joints, key = measurement.joints, (measurement.joints.tobytes(), tuple(measurement.visits))
-        if key not in self.references:
+        if arm.key not in self.references:
             sample = ReadingSample(self._models(arm)[2], self.alarm)
             units, seed = max(UNITS, int(np.ceil(2.0 / self.alarm))), self.study.scenario.plan.seed
-            spread = setup.spread(joints)
-            for _ in sample.through(measured_units(setup.machine, joints, measurement.visits, spread, units, seed)):
+            read = arm.joints, arm.counts, arm.roots, units, seed, arm.conditions
+            for _ in sample.through(measured_units(self.setup.machine, *read)):
                 pass
-            self.references[key] = ReadingReference.of(sample)
-        return self.references[key]
+            self.references[arm.key] = ReadingReference.of(sample)
+        return self.references[arm.key]
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,9 +171,10 @@ def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> tuple[I
     machine, arm, measurement = study.scenario.machine, read.arm, read.measurement
     calibration, seen = measurement.calibration, measurement.seen(machine)
     estimate = estimate_of(seen, calibration.prior)
-    measured = with_target(machine, calibration.instrument)
-    model = Model.of(measured, estimate, measurement.joints)
-    displacement = np.concatenate([numbers.mean(axis=0) for numbers in arm.visits.values()])
+    measured = measurement.seen_by(machine)
+    model = Model.of(measured, estimate, measurement.joints, measurement.conditions)
+    readings = estimate.linear.readings(measurement.visits, measurement.noise(machine))
+    displacement = readings.means(list(arm.visits.values()))
     try:
         values = identify(model, estimate, displacement[None])[0][0]
     except ArithmeticError as error:
@@ -187,7 +183,9 @@ def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> tuple[I
     # what is left of a reading, by the linear estimate: (I - J H) (G c + noise) about its mean
     projected = np.eye(len(remainder)) - estimate.jacobian @ estimate.gain
     covariance = estimate.linear.gain @ estimate.linear.prior @ estimate.linear.gain.T + estimate.noise
-    expected = float(np.sqrt(np.trace(projected @ covariance @ projected.T) / len(measurement.joints)))
+    positions = ~np.repeat(measurement.oriented, 3)
+    poses = int(np.count_nonzero(~measurement.oriented))
+    expected = float(np.sqrt(np.diag(projected @ covariance @ projected.T)[positions].sum() / poses))
     uncertainty = np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0))
     spread, numbers = estimate.spread, estimate.controlled
     rows = [
@@ -198,10 +196,10 @@ def identified_arm(study: Study, read: ReadArm, residual_poses: Left) -> tuple[I
         for n in numbers
     ]  # fmt: skip
     removed = residual_poses.moved(machine, estimate.corrected, values[None, numbers])
-    residual = float(np.sqrt(np.sum(remainder**2) / len(measurement.joints)))
+    residual = float(np.sqrt(np.sum(remainder[positions] ** 2) / poses))
     likely = residual_poses.rms(replace(machine, correction=correction_of(machine, measurement, estimate)))
     left_out = hold_out(measured, seen, measurement.joints, displacement, calibration.prior)
     record = IdentifiedArmRecord(
-        arm.name, len(measurement.joints), tuple(rows), residual, expected, removed, likely, read.fit, left_out
+        arm.name, poses, tuple(rows), residual, expected, removed, likely, read.fit, left_out
     )  # fmt: skip
     return record, identification_of(machine, calibration, estimate, values)

@@ -9,14 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from armsim.arrays import Array
+from armsim.calibration.reading_conditions import Conditions, evaluated_at
+from armsim.calibration.reading_noise import Instrument, ReadingNoise
 from armsim.errormodel.terms import Term
-from armsim.model.configurations import Configurations
 from armsim.model.machine import Machine
 
 
 @dataclass(frozen=True, eq=False)
 class Linear:
-    """What the unit coefficients do to the tool point at M poses, to first order.
+    """What the unit coefficients do to the tool point at M poses, to first order, three rows a pose.
 
     Parameters
     ----------
@@ -30,6 +31,10 @@ class Linear:
         Mean of the visits.
     scatter : (M, 3, 3) [m^2]
         Covariance of one visit.
+    crossed : (M, 3, 3) [m^2]
+        Covariance of one visit with that of the partner of its group; zero where it has none.
+    partners : (M,) of int
+        As of `reading_conditions.Conditions`.
     """
 
     terms: tuple[Term, ...]
@@ -38,6 +43,8 @@ class Linear:
     prior_mean: Array
     fixed: Array
     scatter: Array
+    crossed: Array
+    partners: NDArray[np.int64]
 
     def parts(self) -> Iterator[tuple[Term, slice]]:
         """Every cause, and its own among the coefficients."""
@@ -47,9 +54,21 @@ class Linear:
             at += len(term.mean)
 
     def only(self, poses: NDArray[np.intp]) -> Linear:
-        """At some of the poses."""
+        """At some of the poses, orientations with their partners."""
         rows = (3 * poses[:, None] + np.arange(3)).ravel()
-        return replace(self, gain=self.gain[rows], fixed=self.fixed[rows], scatter=self.scatter[poses])
+        place = {int(pose): n for n, pose in enumerate(poses)}
+        partners = np.array([place[int(self.partners[pose])] for pose in poses], dtype=np.int64)
+        return replace(
+            self, gain=self.gain[rows], fixed=self.fixed[rows], scatter=self.scatter[poses],
+            crossed=self.crossed[poses], partners=partners,
+        )  # fmt: skip
+
+    @property
+    def blocks(self) -> list[NDArray[np.int64]]:
+        """Rows of every pose, those of its orientation behind those of its position."""
+        groups = range(len(self.partners))
+        members = [[n for n in groups if self.partners[n] == pose] for pose in groups if self.partners[pose] == pose]
+        return [np.concatenate([3 * n + np.arange(3) for n in own]) for own in members]
 
     @property
     def mean(self) -> Array:
@@ -57,10 +76,24 @@ class Linear:
         return np.asarray(self.gain @ self.prior_mean + self.fixed)
 
     @staticmethod
-    def of(machine: Machine, joints: Array) -> Linear:
-        """At joint positions of shape (M, joints), the arm at rest."""
-        evaluated = machine.evaluated(Configurations(joints))
+    def of(machine: Machine, joints: Array, conditions: Conditions | None = None) -> Linear:
+        """At joint positions of shape (M, joints), the arm at rest, as it was read under some conditions.
+
+        Parameters
+        ----------
+        machine : Machine
+        joints : (M, joints) [rad or m]
+        conditions : Conditions, optional
+
+        Returns
+        -------
+        Linear
+        """
+        evaluated = evaluated_at(machine, joints, conditions)
+        partners = np.arange(len(joints)) if conditions is None else conditions.partners
+        alone = partners == np.arange(len(joints))
         terms, columns, fixed, scatter = [], [], np.zeros((len(joints), 3)), np.zeros((len(joints), 3, 3))
+        crossed = np.zeros_like(scatter)
         for term, g in evaluated.gains():
             if term.life == "unit":
                 terms.append(term)
@@ -68,6 +101,8 @@ class Linear:
             else:
                 fixed += g @ term.mean
                 scatter += g @ term.covariance @ np.swapaxes(g, 1, 2)
+                crossed += g @ term.covariance @ np.swapaxes(g[partners], 1, 2)
+        crossed[alone] = 0.0
         sizes = [len(term.mean) for term in terms]
         prior = np.zeros((sum(sizes), sum(sizes)))
         at = 0
@@ -76,20 +111,40 @@ class Linear:
             at += size
         mean = np.concatenate([term.mean for term in terms]) if terms else np.zeros(0)
         gain = np.concatenate(columns, axis=1) if columns else np.zeros((3 * len(joints), 0))
-        return Linear(tuple(terms), gain, prior, mean, fixed.ravel(), scatter)
+        return Linear(tuple(terms), gain, prior, mean, fixed.ravel(), scatter, crossed, partners)
 
-    def noise(self, visits: Sequence[int], instrument: float | Array) -> Array:
-        """Covariance of the mean of so many visits at every pose, shape (3 M, 3 M). [m^2]
+    def readings(self, visits: Sequence[int], instrument: Instrument) -> ReadingNoise:
+        """Noise of so many readings of every pose.
 
-        ``instrument``: standard deviation along every axis, or of shape (M, 3) pose by pose along x, y, z. [m]
+        Parameters
+        ----------
+        visits : sequence of int
+        instrument : Instrument
+
+        Returns
+        -------
+        ReadingNoise
+        """
+        return ReadingNoise.of(self.scatter, instrument, visits)
+
+    def noise(self, visits: Sequence[int], instrument: Instrument) -> Array:
+        """Covariance of the mean of so many readings of every pose, shape (3 M, 3 M). [m^2]
+
+        Parameters
+        ----------
+        visits : sequence of int
+        instrument : Instrument
+
+        Returns
+        -------
+        (3 M, 3 M) [m^2]
         """
         out = np.zeros((3 * len(visits),) * 2)
-        for n, (count, visit) in enumerate(zip(visits, self.one_visit(instrument), strict=True)):
-            block = slice(3 * n, 3 * n + 3)
-            out[block, block] = visit / count
+        for n, of_mean in enumerate(self.readings(visits, instrument).of_means):
+            block, partner = slice(3 * n, 3 * n + 3), int(self.partners[n])
+            out[block, block] = of_mean
+            if partner != n:
+                other = slice(3 * partner, 3 * partner + 3)
+                out[block, other] = self.crossed[n] / visits[n]
+                out[other, block] = out[block, other].T
         return out
-
-    def one_visit(self, instrument: float | Array) -> Array:
-        """Covariance of one reading at every pose, shape (M, 3, 3) [m^2]; ``instrument`` as of `noise`."""
-        spread = np.broadcast_to(np.asarray(instrument, dtype=float), (len(self.scatter), 3))
-        return np.array([scatter + np.diag(sizes**2) for scatter, sizes in zip(self.scatter, spread, strict=True)])

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from armsim.arrays import Array
-from armsim.model.configurations import Configurations
+from armsim.calibration.reading_conditions import LEVER, Conditions, evaluated_at, turns
+from armsim.calibration.reading_noise import Instrument, ReadingNoise, roots_of
 from armsim.model.machine import Machine
 from armsim.sampling.monte_carlo import Sampler
 from armsim.sampling.plan import draw_units
@@ -20,36 +21,68 @@ VISIT_TASK = 0x7E57
 
 
 def measured_units(
-    machine: Machine, joints: Array, visits: Sequence[int], instrument: float | Array, units: int, seed: int
+    machine: Machine,
+    joints: Array,
+    visits: Sequence[int],
+    instrument: Instrument,
+    units: int,
+    seed: int,
+    conditions: Conditions | None = None,
 ) -> Iterator[Array]:
     """Visits of built units at every pose, through exact kinematics, as an instrument reads them.
-
-    ``instrument``: standard deviation along every axis, or of shape (M, 3) pose by pose along x, y, z. [m]
 
     Yields
     ------
     (units, visits, 3) [m]
-        Pose by pose: attained less commanded position.
+        Group by group: attained less commanded position, or turn times `LEVER`; growth at a known temperature is not
+        in it.
+
+    Parameters
+    ----------
+    machine : Machine
+    joints : (M, joints) [rad or m]
+    visits : sequence of int
+    instrument : Instrument
+    units, seed : int
+    conditions : Conditions, optional
     """
-    evaluated = machine.evaluated(Configurations(joints))
-    sampler = Sampler.prepare(evaluated, SamplingPlan(units, 2, seed))
-    coefficients = draw_units(machine.terms, SamplingPlan(units, 2, seed))
+    plan = SamplingPlan(units, 2, seed)
+    evaluated = evaluated_at(machine, joints, conditions, exact=True)
+    sampler = Sampler.prepare(evaluated, plan)
+    partners = np.arange(len(joints)) if conditions is None else conditions.partners
+    ends: list[Sampler] = []
+    if conditions is not None and conditions.oriented.any():
+        beyond = (evaluated_at(machine, joints, conditions, True, LEVER * axis) for axis in np.eye(3))
+        ends = [Sampler.prepare(end, plan) for end in beyond]
+    coefficients = draw_units(evaluated.terms, plan)
     rng = np.random.default_rng(np.random.SeedSequence([seed, VISIT_TASK]))
-    spread = np.broadcast_to(np.asarray(instrument, dtype=float), (len(visits), 3))
+    roots = roots_of(instrument, len(visits))
+    quiet = not any(np.any(root) for root in roots)
     for pose, count in enumerate(visits):
-        displacements, _ = sampler.follow(pose, pose, VISIT_TASK, coefficients, 0, units, count)
-        read = np.transpose(displacements, (2, 1, 0))
-        yield read + spread[pose] * rng.standard_normal(read.shape) if np.any(spread) else read
+        number = int(partners[pose])  # of the same visits as the positions
+        points = [sampler] if number == pose else [sampler, *ends]
+        every = [
+            np.transpose(point.follow(pose, number, VISIT_TASK, coefficients, 0, units, count)[0], (2, 1, 0))
+            for point in points
+        ]
+        read = every[0] if number == pose else turns(evaluated.postures.tool[pose, :3, :3], every)
+        if quiet:
+            yield read
+        else:
+            yield read + np.einsum("uvj,vij->uvi", rng.standard_normal(read.shape), np.broadcast_to(
+                roots[pose], (count, 3, 3)
+            ))  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
 class Simulated:
-    """Arms of the population measured the same way: mean displacement at P poses, AP and RP.
+    """Arms of the population measured the same way: mean displacement of every group, AP and RP of every pose.
 
     Parameters
     ----------
-    means : (units, 3 P) [m]
+    means : (units, 3 M) [m]
     accuracy, repeatability : (P, units) [m]
+        Of the groups that hold positions.
     """
 
     means: Array
@@ -57,19 +90,39 @@ class Simulated:
     repeatability: Array
 
     @staticmethod
-    def of(visits: Iterable[Array], projection: Array | None = None) -> Simulated:
-        """From visits of shape (units, visits, 3), pose by pose.
+    def of(
+        visits: Iterable[Array],
+        projection: Array | None = None,
+        noise: ReadingNoise | None = None,
+        oriented: Sequence[bool] | None = None,
+    ) -> Simulated:
+        """From visits of shape (units, visits, 3), group by group.
 
-        ``projection``, shape (3 P, 3 P): what is left of displacements once frame and target are fitted.
+        Parameters
+        ----------
+        visits : iterable of (units, visits, 3) [m]
+        projection : (3 M, 3 M), optional
+            What is left of displacements once frame and target are fitted.
+        noise : ReadingNoise, optional
+            By which readings are weighed.
+        oriented : (M,) of bool, optional
+            Which groups hold orientations.
+
+        Returns
+        -------
+        Simulated
         """
-        means, repeatability = [], []
-        for readings in visits:
-            means.append(readings.mean(axis=1))
+        means, repeatability, positions = [], [], []
+        for group, readings in enumerate(visits):
+            means.append(readings.mean(axis=1) if noise is None else noise.mean(group, readings))
+            if oriented is not None and oriented[group]:
+                continue
+            positions.append(group)
             once = readings.shape[1] == 1  # which tells no scatter
             across = np.transpose(readings, (2, 1, 0))
             repeatability.append(np.zeros(len(readings)) if once else pose_repeatability(across))
         displacements = np.concatenate(means, axis=1)
         if projection is not None:
             displacements = displacements @ projection.T
-        accuracy = np.linalg.norm(displacements.reshape(len(displacements), -1, 3), axis=2).T
+        accuracy = np.linalg.norm(displacements.reshape(len(displacements), -1, 3)[:, positions], axis=2).T
         return Simulated(displacements, accuracy, np.array(repeatability))

@@ -1,26 +1,39 @@
-"""How arms were measured: the machine as an instrument sees it, its readings brought into the base frame."""
+"""How arms were measured: the machine as an instrument sees it, its readings brought into the base frame.
+
+This is the one place of the model of a reading, for `verify` and `calibrate` alike.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import RegistrationRecord
+from armsim.calibration.estimate import jacobian_of
 from armsim.calibration.estimate_correction import spread_at
-from armsim.calibration.identifiable import with_target
 from armsim.calibration.linear_population import Linear
+from armsim.calibration.measured_machine import nuisance_axes, with_target
 from armsim.calibration.posterior import Estimator
-from armsim.calibration.registration import nuisance, registered
+from armsim.calibration.reading_conditions import LEVER, Conditions, growth
+from armsim.calibration.registered_arm import RegisteredArm
+from armsim.calibration.registration import Fit, registered
 from armsim.documents.measured_points import FAR, JointColumns, MeasuredArm, read_points
+from armsim.errormodel.shapes import Constant
 from armsim.errors import InputError, Problem
 from armsim.model.calibration_plan import Instrument
+from armsim.model.configurations import Configurations
+from armsim.model.correction import Parameter
 from armsim.model.machine import Machine
 from armsim.results.poses import vector
 from armsim.study import Study
+
+STATION = 2
+"""Digits of a metre of the place of an instrument from which distances to it are taken: so alike for all arms that are
+measured from there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,28 +42,45 @@ class Setup:
 
     Parameters
     ----------
+    bare : Machine
+        Without a target.
     machine : Machine
         With the target on its tool, where it is stated to sit.
     instrument : Instrument
         With the standard deviation of its readings.
+    offsets : mapping of session to (3,) [m]
+        By which the target sits off that place, in the frame of the tool.
     """
 
+    bare: Machine
     machine: Machine
     instrument: Instrument
+    offsets: Mapping[str, Array] = field(default_factory=dict)
 
     @staticmethod
     def of(study: Study, std: float | None) -> Setup:
-        """As the calibration of the scenario states it; ``std`` along every axis in place of what stands there. [m]"""
+        """As the calibration of the scenario states it; ``std`` along every axis in place of what stands there. [m]
+
+        Parameters
+        ----------
+        study : Study
+        std : float, optional [m]
+
+        Returns
+        -------
+        Setup
+        """
         calibration, machine = study.scenario.calibration, study.scenario.machine
         instrument = Instrument() if calibration is None else calibration.instrument
         if std is not None:
             instrument = replace(instrument, std=(std, std, std), std_per_distance=0.0)
-        return Setup(with_target(machine, replace(instrument, pose="known", target="known")), instrument)
+        known = replace(instrument, pose="known", target="known", scale="known")
+        return Setup(machine, with_target(machine, known), instrument)
 
     @property
     def fitted(self) -> bool:
-        """Whether frame or target is fitted."""
-        return "identified" in (self.instrument.pose, self.instrument.target)
+        """Whether frame, target or scale is fitted."""
+        return "identified" in (self.instrument.pose, self.instrument.target, self.instrument.scale)
 
     def targets(self, joints: Mapping[str, Array]) -> dict[str, Array]:
         """Nominal frames of the target in the base frame at the joint positions of poses, shape (4, 4) each. [m]"""
@@ -64,6 +94,16 @@ class Setup:
     def settled(self, arms: Sequence[MeasuredArm], path: Path) -> Setup:
         """The same with the target where it really sits, by all arms: errors of the wrist act on it there.
 
+        Parameters
+        ----------
+        arms : sequence of MeasuredArm
+        path : Path
+            Of the file, for messages.
+
+        Returns
+        -------
+        Setup
+
         Raises
         ------
         InputError
@@ -71,60 +111,218 @@ class Setup:
         """
         if self.instrument.target != "identified":
             return self
-        places = [record.target for _, record in (self.register(arm, path) for arm in arms) if record]
-        offset = np.mean(places, axis=0) - np.array(self.instrument.target_offset)
-        machine = with_target(self.machine, Instrument(target_offset=vector(offset)))
-        return Setup(machine, replace(self.instrument, target_offset=vector(np.mean(places, axis=0))))
+        places: dict[str, list[Array]] = {}
+        for record in (record for arm in arms for record in self.register(arm, path).records):
+            places.setdefault(record.session, []).append(np.array(record.target))
+        stated = np.array(self.instrument.target_offset)
+        return replace(self, offsets={name: np.mean(every, axis=0) - stated for name, every in places.items()})
 
-    def register(self, arm: MeasuredArm, path: Path) -> tuple[MeasuredArm, RegistrationRecord | None]:
-        """The readings of an arm in the base frame, and the frame and target that were fitted for that.
+    def register(self, arm: MeasuredArm, path: Path) -> RegisteredArm:
+        """The readings of an arm in the base frame, growth at measured temperatures taken from them.
+
+        Parameters
+        ----------
+        arm : MeasuredArm
+        path : Path
+            Of the file, for messages.
+
+        Returns
+        -------
+        RegisteredArm
 
         Raises
         ------
         InputError
-            What is left of the readings after the fit is no error of an arm.
+            What is left of the readings after the fit is no error of an arm; or it has orientations that the instrument
+            does not read.
         """
-        if not self.fitted:
-            return arm, None
-        targets = self.targets(arm.joints)
-        frames = np.concatenate([np.repeat(targets[name][None], len(rows), 0) for name, rows in arm.visits.items()])
-        fit = registered(np.concatenate(list(arm.points.values())), frames, self.instrument)
-        distances = np.linalg.norm(fit.away, axis=1)
-        if distances.max() > FAR:
-            names = [name for name, rows in arm.visits.items() for _ in rows]
-            worst = names[int(np.argmax(distances))]
-            wrong = f"{1e3 * distances.max():.4g} mm left at {worst!r} after the fit of frame and target"
-            accepted = f"readings of this arm at these poses, {1e3 * FAR:g} mm at most from where it is commanded"
-            raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
-        ends = np.cumsum([len(rows) for rows in arm.visits.values()])[:-1]
-        visits = dict(zip(arm.visits, np.split(fit.away, ends), strict=True))
-        target = np.array(self.instrument.target_offset) + fit.target
-        rms = float(np.sqrt(np.mean(distances**2)))
-        return replace(arm, visits=visits), RegistrationRecord(fit.angle, vector(fit.shift), vector(target), rms)
+        if arm.rotations and self.instrument.angular_std <= 0.0:
+            accepted = "calibration: {instrument: {angular_std: 20 urad}}, the standard deviation about every axis"
+            raise InputError(Problem(path.name, 1, 1, "header", "orientations, but no angular_std", accepted))
+        names, conditions = list(arm.visits), self._conditions(arm)
+        joints, rises = np.array([arm.joints[name] for name in names]), self._rises(arm)
+        turned = [names.index(name) for name in arm.rotations]
+        groups = [*range(len(names)), *turned]
+        grown = np.zeros((len(groups), 3)) if rises is None else growth(self.machine, joints[groups], conditions)
+        shifts = [rise[:, None] * own for rise, own in zip((rises or [np.zeros(1)] * len(groups)), grown, strict=True)]
+        frames = self.machine.arm.postures(joints, []).tool
+        fits = self._fits(arm, frames, shifts, conditions)
+        visits, turns_of = self._positions(arm, fits, shifts, conditions), self._turns(arm, frames, fits, conditions)
+        self._check_far(visits, path)
+        labels = [f"{names[n]}, orientation" for n in turned]
+        for place, label in enumerate(labels, start=len(names)):
+            visits[label] = turns_of[groups[place]] - shifts[place]
+        stations = [fits[n] if fits else None for n in conditions.sessions.tolist()]
+        roots = [self._roots(arm, name, frames[n], stations[n]) for n, name in enumerate(names)]
+        roots += [LEVER * self.instrument.angular_std * np.eye(3)[None]] * len(turned)
+        renamed = [(names[n], label) for n, label in zip(turned, labels, strict=True)]
+        both = replace(
+            arm,
+            visits=visits,
+            joints=arm.joints | {label: arm.joints[name] for name, label in renamed},
+            lines=arm.lines | {label: arm.lines[name] for name, label in renamed if name in arm.lines},
+            rotations={label: arm.rotations[name] for name, label in renamed},
+        )
+        sessions = _sessions(arm)
+        records = [
+            self._record(name if len(sessions) > 1 else "", fit) for name, fit in zip(sessions, fits, strict=False)
+        ]
+        return RegisteredArm(both, conditions, tuple(roots), tuple(records))
 
-    def estimator(self, joints: Array, counts: Sequence[int], path: Path) -> Estimator:
-        """Of the coefficients of arms from so many visits at joint positions (M, joints), frame and target taken out.
+    def estimator(self, read: RegisteredArm, path: Path) -> Estimator:
+        """Of the coefficients of an arm, frames, targets and scale taken out.
+
+        Parameters
+        ----------
+        read : RegisteredArm
+        path : Path
+            Of the file, for messages.
+
+        Returns
+        -------
+        Estimator
 
         Raises
         ------
         InputError
             The poses do not tell frame and target apart.
         """
-        columns = nuisance(self.machine.arm.postures(joints, []).tool, self.instrument)
+        linear = Linear.of(self.machine, read.joints, read.conditions)
         try:
-            return Estimator.of(Linear.of(self.machine, joints), counts, self.spread(joints), columns)
+            return Estimator.of(linear, read.counts, read.roots, self.nuisance(read))
         except ArithmeticError as error:
-            wrong = f"{len(joints)} poses that do not tell frame and target apart"
+            wrong = f"{len(read.joints)} poses that do not tell frame and target apart"
             accepted = "more poses, turned against each other"
             raise InputError(Problem(path.name, 0, 0, "pose", wrong, accepted)) from error
 
+    def nuisance(self, read: RegisteredArm) -> Array:
+        """What frames, targets and scale do to the rows of an arm, to first order, shape (3 M, columns)."""
+        axes = nuisance_axes(self.instrument, read.layout)
+        parameters = tuple(Parameter(str(axis), axis.owner, axis, Constant()) for axis in axes)
+        machine = with_target(self.bare, self.instrument, read.layout)
+        columns = jacobian_of(machine, Configurations(read.joints), parameters, read.conditions)
+        return np.asarray(columns.reshape(3 * len(read.joints), -1))
 
-def without_frame(arm: MeasuredArm, estimator: Estimator) -> MeasuredArm:
-    """Readings less what the errors of the arm made of the fit of frame and target."""
-    means = np.concatenate([rows.mean(axis=0) for rows in arm.visits.values()])
+    def _conditions(self, arm: MeasuredArm) -> Conditions:
+        names, sessions, rises = list(arm.visits), _sessions(arm), self._rises(arm)
+        numbers = np.array([sessions.index(arm.sessions.get(name, "")) for name in names], dtype=np.int64)
+        offsets = np.array([self.offsets.get(sessions[n], np.zeros(3)) for n in numbers])
+        partners = np.array([*range(len(names)), *(names.index(name) for name in arm.rotations)], dtype=np.int64)
+        means = None if rises is None else np.array([rise.mean() for rise in rises])
+        centre = self.instrument.at if self.instrument.pose == "known" else (0.0, 0.0, 0.0)
+        return Conditions(numbers[partners], means, partners, offsets[partners], centre)
+
+    def _rises(self, arm: MeasuredArm) -> list[Array] | None:
+        """Temperature above that of mastering at every reading of every group; None where it was not read. [K]"""
+        if not arm.temperatures:
+            return None
+        mastering = self.machine.environment.mastering_temperature
+        return [arm.temperatures[name] - mastering for name in (*arm.visits, *arm.rotations)]
+
+    def _fits(
+        self, arm: MeasuredArm, frames: Array, shifts: Sequence[Array], conditions: Conditions
+    ) -> tuple[Fit, ...]:
+        """Frame and target of every session; none where nothing is fitted."""
+        if not self.fitted:
+            return ()
+        readings, tools = [], []
+        for session in range(int(conditions.sessions.max()) + 1):
+            members = [n for n in range(len(frames)) if conditions.sessions[n] == session]
+            rows = [list(arm.points.values())[n] for n in members]
+            every = [np.repeat(frames[n][None], len(own), axis=0) for n, own in zip(members, rows, strict=True)]
+            for n, own in zip(members, every, strict=True):
+                own[:, :3, 3] += shifts[n]
+            readings.append(np.concatenate(rows))
+            tools.append(np.concatenate(every))
+        return registered(readings, tools, self.instrument)
+
+    def _positions(
+        self, arm: MeasuredArm, fits: Sequence[Fit], shifts: Sequence[Array], conditions: Conditions
+    ) -> dict[str, Array]:
+        """Displacements of the target in the base frame, less growth, group by group."""
+        if not fits:
+            return {name: rows - shift for (name, rows), shift in zip(arm.visits.items(), shifts, strict=False)}
+        out: dict[str, Array] = dict.fromkeys(arm.visits, np.zeros(0))
+        for session, fit in enumerate(fits):
+            members = [name for name, own in zip(arm.visits, conditions.sessions, strict=False) if own == session]
+            ends = np.cumsum([len(arm.visits[name]) for name in members])[:-1]
+            out.update(zip(members, np.split(fit.away, ends), strict=True))
+        return out
+
+    def _turns(self, arm: MeasuredArm, frames: Array, fits: Sequence[Fit], conditions: Conditions) -> dict[int, Array]:
+        """Turns of the probe against the nominal arm times `LEVER`, by number of the group, shape (readings, 3).
+
+        Where the target is identified, so is how its probe sits on the tool, session by session.
+        """
+        from scipy.spatial.transform import Rotation
+
+        names, out = list(arm.visits), {}
+        for session in dict.fromkeys(conditions.sessions.tolist()):
+            turn = fits[session].turn if fits else np.eye(3)
+            members = [names.index(name) for name in arm.rotations]
+            members = [n for n in members if conditions.sessions[n] == session]
+            read = {n: turn @ arm.rotations[names[n]] for n in members}
+            seat = Rotation.identity()
+            if members and self.instrument.target == "identified":
+                every = np.concatenate([frames[n, :3, :3].T @ read[n] for n in members])
+                seat = Rotation.from_matrix(every).mean()
+            for n in members:
+                turned = read[n] @ seat.as_matrix().T @ frames[n, :3, :3].T
+                out[n] = LEVER * Rotation.from_matrix(turned).as_rotvec()
+        return out
+
+    def _roots(self, arm: MeasuredArm, name: str, frame: Array, fit: Fit | None) -> Array:
+        """Roots of the covariance of the readings of a group, shape (readings or 1, 3, 3). [m]"""
+        sizes = arm.uncertainties.get(name)
+        if sizes is None:
+            station = None if fit is None or self.instrument.pose == "known" else np.round(fit.shift, STATION)
+            return np.diag(spread_at(self.instrument, frame[None], station)[0])[None]
+        alike = sizes[:1] if np.all(sizes == sizes[0]) else sizes
+        diagonal = alike[:, :, None] * np.eye(3)
+        return diagonal if fit is None or np.all(alike == alike[:, :1]) else np.asarray(fit.turn @ diagonal)
+
+    def _check_far(self, visits: Mapping[str, Array], path: Path) -> None:
+        if not self.fitted:
+            return
+        distances = {name: float(np.linalg.norm(rows, axis=1).max()) for name, rows in visits.items()}
+        worst = max(distances, key=lambda name: distances[name])
+        if distances[worst] > FAR:
+            wrong = f"{1e3 * distances[worst]:.4g} mm left at {worst!r} after the fit of frame and target"
+            accepted = f"readings of this arm at these poses, {1e3 * FAR:g} mm at most from where it is commanded"
+            raise InputError(Problem(path.name, 0, 0, "x, y, z", wrong, accepted))
+
+    def _record(self, session: str, fit: Fit) -> RegistrationRecord:
+        target = np.array(self.instrument.target_offset) + fit.target
+        rms = float(np.sqrt(np.mean(np.sum(fit.away**2, axis=1))))
+        return RegistrationRecord(
+            session, fit.angle, vector(fit.shift), vector(target), rms, 1.0 / fit.scale - 1.0
+        )  # fmt: skip
+
+
+def _sessions(arm: MeasuredArm) -> list[str]:
+    """Names of the sessions of an arm; one without a name where it tells none."""
+    return list(dict.fromkeys(arm.sessions.get(name, "") for name in arm.visits))
+
+
+def without_frame(read: RegisteredArm, estimator: Estimator) -> MeasuredArm:
+    """Readings less what the errors of the arm made of the fit of frame and target.
+
+    Parameters
+    ----------
+    read : RegisteredArm
+    estimator : Estimator
+
+    Returns
+    -------
+    MeasuredArm
+        Displacements in the base frame. [m]
+    """
+    visits = read.arm.visits
+    means = estimator.readings.means(list(visits.values()))
     shifts = (estimator.projection @ means - means).reshape(-1, 3)
-    visits = {name: rows + shift for (name, rows), shift in zip(arm.visits.items(), shifts, strict=True)}
-    return replace(arm, visits=visits)
+    return replace(
+        read.arm, visits={name: rows + shift for (name, rows), shift in zip(visits.items(), shifts, strict=True)}
+    )
 
 
 def measured_by(
@@ -144,10 +342,15 @@ def measured_by(
     excluded : collection of int
         Lines of readings that are left out.
 
+    Returns
+    -------
+    setup : Setup
+    arms : tuple of MeasuredArm
+
     Raises
     ------
     InputError
-        As `read_points` and `Setup.register`.
+        As `read_points` and `Setup.register`; or uncertainties stated by the file and beside it.
     """
     setup, arm = Setup.of(study, std), study.scenario.machine.arm
     commanded = {name: (joints[name], frame[:3, 3]) for name, frame in setup.targets(joints).items()}
@@ -157,4 +360,9 @@ def measured_by(
         return setup.machine.arm.postures(at, []).tool[:, :3, 3]
 
     arms = read_points(path, commanded, setup.fitted, JointColumns(arm.names, rotary, position), excluded)
+    if std is not None and any(own.uncertainties for own in arms):
+        accepted = "one of them: the uncertainties of the file, or --instrument"
+        raise InputError(
+            Problem(path.name, 1, 1, "header", "uncertainties of the readings beside --instrument", accepted)
+        )
     return setup.settled(arms, path), arms

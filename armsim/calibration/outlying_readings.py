@@ -1,10 +1,11 @@
 """Readings with which no others agree: deletion residuals, held against those of simulated arms read the same way.
 
-A reading y_i at a pose p of K readings, S the covariance of one, m their mean; a the mean displacements of all poses
-less their expectation, Q the inverse of their covariance with frame, target and free parameters taken out. What is left
-of the reading, T its covariance, and the deletion residual r_i, the reading less what all others tell of it:
+A reading y_i at a pose p, S its covariance about the mean of the pose, m the weighted mean of the readings there and N
+the covariance of that about the mean of the pose (S/K of K readings that are alike); a the mean displacements of all
+poses less their expectation, Q the inverse of their covariance with frame, target and free parameters taken out. What
+is left of the reading, T its covariance, and the deletion residual r_i, the reading less what all others tell of it:
 
-    t_i = y_i - m + S/K (Q a)_p,   T = S (1 - 1/K) + S/K Q_pp S/K,   r_i = S T^-1 t_i,   cov r_i = S T^-1 S
+    t_i = y_i - m + N (Q a)_p,   T = S - N + N Q_pp N,   r_i = S T^-1 t_i,   cov r_i = S T^-1 S
 
 so that r_i^T (cov r_i)^-1 r_i = t_i^T T^-1 t_i, of the chi-square law with three degrees of freedom where all is
 normal. It is divided by the median over the readings of the arm in units of that law's, where that is more than one: an
@@ -29,6 +30,7 @@ from numpy.typing import NDArray
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import OutlierRecord
+from armsim.calibration.reading_noise import ReadingNoise
 from armsim.documents.measured_points import MeasuredArm
 
 MOST = 0.1
@@ -51,34 +53,45 @@ class Prediction:
         Of the displacements.
     inverse : (3 P, 3 P) [m^-2]
         Of the covariance of their means over the visits, what is fitted taken out.
-    visit : (P, 3, 3) [m^2]
-        Covariance of one reading about the mean of its pose.
-    counts : (P,)
-        Readings of every pose.
+    readings : ReadingNoise
+        Of each about the mean of its pose, P poses.
     """
 
     mean: Array
     inverse: Array
-    visit: Array
-    counts: Sequence[int]
+    readings: ReadingNoise
+
+    @property
+    def counts(self) -> tuple[int, ...]:
+        """Readings of every pose."""
+        return self.readings.counts
 
     def block(self, pose: int) -> Array:
         """The inverse at a pose, shape (3, 3)."""
         part = slice(3 * pose, 3 * pose + 3)
         return np.asarray(self.inverse[part, part])
 
-    def factor(self, pose: int) -> Array:
-        """S; the identity where a pose was read once and S falls out, shape (3, 3)."""
-        return np.eye(3) if self.counts[pose] == 1 else self.visit[pose]
+    def factors(self, pose: int) -> Array:
+        """S of the readings of a pose, shape (readings or 1, 3, 3); the identity where one falls out: it is alone."""
+        return np.eye(3)[None] if self.counts[pose] == 1 else self.readings.covariances[pose]
 
-    def whitening(self, pose: int) -> Array:
-        """Root of the inverse of T, shape (3, 3): rows of residuals times it are of unit covariance, or zero."""
-        count, factor = self.counts[pose], self.factor(pose)
-        covariance = self.visit[pose] * (1.0 - 1.0 / count) + factor @ self.block(pose) @ factor / count**2
-        values, vectors = np.linalg.eigh(covariance)
-        least = FLAT * (np.abs(self.inverse).max() if count == 1 else values[-1])
-        scales = [1.0 / np.sqrt(value) if value > least else 0.0 for value in values.tolist()]
-        return np.asarray(vectors * np.array(scales))
+    def of_mean(self, pose: int) -> Array:
+        """N, or the identity where a pose was read once, shape (3, 3)."""
+        return np.eye(3) if self.counts[pose] == 1 else self.readings.of_means[pose]
+
+    def whitenings(self, pose: int) -> Array:
+        """Roots of the inverses of T of the readings of a pose, by which residuals are of unit covariance, or zero.
+
+        Returns
+        -------
+        (readings or 1, 3, 3)
+        """
+        of_mean, alone = self.of_mean(pose), self.counts[pose] == 1
+        beside = np.zeros((1, 3, 3)) if alone else self.readings.covariances[pose] - of_mean
+        values, vectors = np.linalg.eigh(beside + of_mean @ self.block(pose) @ of_mean)
+        least = FLAT * (np.abs(self.inverse).max() if alone else values[:, -1:])
+        scales = np.where(values > least, 1.0 / np.sqrt(np.where(values > least, values, 1.0)), 0.0)
+        return np.asarray(vectors * scales[:, None, :])
 
     def pulled(self, means: Array) -> Array:
         """Q a of mean displacements of arms, shape (units, 3 P), as (units, P, 3). [m^-1]"""
@@ -90,16 +103,29 @@ class Prediction:
         ``visits`` of shape (visits, 3) each. [m]
         """
         residuals = self._left(visits)
-        return np.concatenate([np.sum((rows @ self.whitening(n)) ** 2, axis=1) for n, rows in enumerate(residuals)])
+        whitened = (_times(rows, self.whitenings(n)) for n, rows in enumerate(residuals))
+        return np.concatenate([np.sum(rows**2, axis=1) for rows in whitened])
 
     def _left(self, visits: Sequence[Array]) -> list[Array]:
         """t_i of the readings of an arm, pose by pose."""
-        pulled = self.pulled(np.concatenate([rows.mean(axis=0) for rows in visits])[None])[0]
-        return [rows - rows.mean(axis=0) + self.factor(n) @ pulled[n] / self.counts[n] for n, rows in enumerate(visits)]
+        pulled, mean = self.pulled(self.readings.means(visits)[None])[0], self.readings.mean
+        return [rows - mean(n, rows) + self.of_mean(n) @ pulled[n] for n, rows in enumerate(visits)]
 
     def deleted(self, visits: Sequence[Array], pose: int, visit: int) -> tuple[Array, Array]:
-        """Deletion residual of one reading, shape (3,) [m], and its covariance, shape (3, 3) [m^2]."""
-        white, factor = self.whitening(pose), self.factor(pose)
+        """Deletion residual of one reading, shape (3,) [m], and its covariance, shape (3, 3) [m^2].
+
+        Parameters
+        ----------
+        visits : sequence of (visits, 3) [m]
+        pose, visit : int
+
+        Returns
+        -------
+        residual : (3,) [m]
+        covariance : (3, 3) [m^2]
+        """
+        whitenings, factors = self.whitenings(pose), self.factors(pose)
+        white, factor = whitenings[min(visit, len(whitenings) - 1)], factors[min(visit, len(factors) - 1)]
         inverse = white @ white.T
         return factor @ inverse @ self._left(visits)[pose][visit], factor @ inverse @ factor
 
@@ -108,22 +134,36 @@ class Prediction:
         """Degrees of freedom of `misfit`."""
         values = np.linalg.eigvalsh(self.inverse)
         between = int(np.count_nonzero(values > FLAT * values[-1]))
-        ranks = [int(np.linalg.matrix_rank(covariance, hermitian=True)) for covariance in self.visit]
+        ranks = [int(np.linalg.matrix_rank(own[0], hermitian=True)) for own in self.readings.covariances]
         return between, sum(rank * (count - 1) for rank, count in zip(ranks, self.counts, strict=True))
 
     def misfit(self, visits: Sequence[Array]) -> tuple[float, float]:
         """Chi-square of the means of the poses, and of the visits about them."""
-        means = np.concatenate([rows.mean(axis=0) for rows in visits])
+        means = self.readings.means(visits)
         between = float((means - self.mean) @ self.inverse @ (means - self.mean))
-        pairs = zip(visits, self.visit, strict=True)
-        within = sum(float(_scattered(rows[None], covariance)[0]) for rows, covariance in pairs)
+        within = sum(float(self.scattered(n, rows[None])[0]) for n, rows in enumerate(visits))
         return between, within
 
+    def scattered(self, pose: int, readings: Array) -> Array:
+        """Squared distances of readings (units, visits, 3) from their means, summed over the visits, shape (units,).
 
-def _scattered(readings: Array, covariance: Array) -> Array:
-    """Squared distances of readings (units, visits, 3) from their means, summed over the visits, shape (units,)."""
-    away = readings - readings.mean(axis=1, keepdims=True)
-    return np.asarray(np.einsum("uvi,ij,uvj->u", away, np.linalg.pinv(covariance, hermitian=True), away))
+        Parameters
+        ----------
+        pose : int
+        readings : (units, visits, 3) [m]
+
+        Returns
+        -------
+        (units,)
+        """
+        away = readings - self.readings.mean(pose, readings)[:, None]
+        inverse = np.linalg.pinv(self.readings.covariances[pose], hermitian=True)
+        return np.asarray(np.sum(_times(away, np.asarray(inverse, dtype=float)) * away, axis=(1, 2)))
+
+
+def _times(rows: Array, factors: Array) -> Array:
+    """Rows (..., readings, 3) times a matrix each, or all times one: factors (readings or 1, 3, 3)."""
+    return np.asarray(rows @ factors[0] if len(factors) == 1 else np.einsum("...vi,vij->...vj", rows, factors))
 
 
 def studentised(squares: Array) -> Array:
@@ -166,10 +206,11 @@ class ReadingSample:
         units = max(int(np.ceil(2.0 / self.alarm)), MOST_NUMBERS // sum(self.prediction.counts))
         for pose, every in enumerate(visits):
             readings = every[:units]
-            mean = readings.mean(axis=1)
+            mean = self.prediction.readings.mean(pose, readings)
             self.means.append(mean)
-            self.away.append(((readings - mean[:, None]) @ self.prediction.whitening(pose)).astype(np.float32))
-            self.within.append(_scattered(readings, self.prediction.visit[pose]))
+            away = _times(readings - mean[:, None], self.prediction.whitenings(pose))
+            self.away.append(away.astype(np.float32))
+            self.within.append(self.prediction.scattered(pose, readings))
             yield every
 
 
@@ -192,8 +233,9 @@ class ReadingReference:
         pulled = prediction.pulled(displacements)
         squares = []
         for pose, away in enumerate(sample.away):
-            shift = pulled[:, pose] @ prediction.factor(pose) @ prediction.whitening(pose) / prediction.counts[pose]
-            squares.append(np.sum((away + shift[:, None].astype(np.float32)) ** 2, axis=2))
+            whitenings, pull = prediction.whitenings(pose), (pulled[:, pose] @ prediction.of_mean(pose))[:, None]
+            shift = _times(np.repeat(pull, len(whitenings), axis=1), whitenings)
+            squares.append(np.sum((away + shift.astype(np.float32)) ** 2, axis=2))
         largest = studentised(np.concatenate(squares, axis=1)).max(axis=1)
         between = np.sum((displacements - prediction.mean) * pulled.reshape(len(pulled), -1), axis=1)
         within, (first, second) = np.sum(sample.within, axis=0), prediction.freedom
@@ -204,7 +246,18 @@ class ReadingReference:
         return _chance(self.largest, square)
 
     def misfit_chances(self, prediction: Prediction, visits: Sequence[Array]) -> tuple[float, float]:
-        """Of an arm of the population whose means, and whose visits, fit no better."""
+        """Of an arm of the population whose means, and whose visits, fit no better.
+
+        Parameters
+        ----------
+        prediction : Prediction
+        visits : sequence of (visits, 3) [m]
+
+        Returns
+        -------
+        tuple of two float
+            Of the means of the poses, and of the visits about them.
+        """
         laws = zip((self.between, self.within), prediction.misfit(visits), prediction.freedom, strict=True)
         between, within = (_chance(law, float(_normal(np.array(value), freedom))) for law, value, freedom in laws)
         return between, within
@@ -215,8 +268,8 @@ def _chance(ordered: Array, value: float) -> float:
     return (1 + len(ordered) - int(np.searchsorted(ordered, value))) / (1 + len(ordered))
 
 
-Refit = Callable[[MeasuredArm], tuple[Prediction, list[Array]]]
-"""What is predicted of the readings of an arm, and those readings, pose by pose of shape (visits, 3). [m]"""
+Refit = Callable[[MeasuredArm], tuple[Prediction, MeasuredArm]]
+"""What is predicted of the readings of an arm, and those readings: group by group in the base frame."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,14 +298,14 @@ def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingRefere
     """
     most, lines, remaining = max(1, int(MOST * len(arm.readings))), list[int](), arm
     while True:
-        prediction, visits = refit(remaining)
-        squares = studentised(prediction.squares(visits))
+        prediction, registered = refit(remaining)
+        squares = studentised(prediction.squares(list(registered.visits.values())))
         worst = int(np.argmax(squares))
         if reference.chance(float(squares[worst])) > alarm:
             break
         if len(lines) == most or len(remaining.readings) == 1:
             return Screened(arm, (), True)
-        lines.append(remaining.readings[worst][1])
+        lines.append(registered.readings[worst][1])
         remaining = remaining.without(lines)
     outliers = [_outlier(arm.without(set(lines) - {line}), file, line, refit, reference) for line in lines]
     outliers = [outlier for outlier in outliers if outlier.chance <= alarm]
@@ -262,13 +315,15 @@ def screened(arm: MeasuredArm, file: str, refit: Refit, reference: ReadingRefere
 
 def _outlier(arm: MeasuredArm, file: str, line: int, refit: Refit, reference: ReadingReference) -> OutlierRecord:
     """The reading of a line against all others of an arm."""
-    prediction, visits = refit(arm)
-    number = [at for _, at in arm.readings].index(line)
-    pose = next(n for n, lines in enumerate(arm.lines.values()) if line in lines)
-    name = list(arm.lines)[pose]
-    residual, covariance = prediction.deleted(visits, pose, arm.lines[name].index(line))
+    prediction, registered = refit(arm)
+    visits = list(registered.visits.values())
     squares = prediction.squares(visits)
+    number = max((n for n, (_, at) in enumerate(registered.readings) if at == line), key=lambda n: float(squares[n]))
+    name = registered.readings[number][0]
+    pose, visit = list(registered.lines).index(name), registered.lines[name].index(line)
+    residual, covariance = prediction.deleted(visits, pose, visit)
     return OutlierRecord(
         file, line, name, float(np.linalg.norm(residual)), float(np.sqrt(np.trace(covariance))),
         float(np.sqrt(squares[number])), reference.chance(float(studentised(squares)[number])),
+        name in registered.rotations,
     )  # fmt: skip

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from armsim.arrays import Array
 from armsim.calibration.calibration_records import ExpectedRecord
 from armsim.calibration.linear_population import Linear
+from armsim.calibration.reading_conditions import Conditions, growth
+from armsim.calibration.reading_noise import Instrument, ReadingNoise
 from armsim.calibration.registration import taken_out
+from armsim.model.machine import Machine
 
 SURE = 0.01
 """Share of its prior variance that must be known of a cause before it is told whether it moved."""
@@ -34,6 +37,7 @@ class Estimator:
         What is left of displacements once frame and target are fitted; the identity where both are known.
     noise : (3 P, 3 P) [m^2]
         Covariance that visits and instrument make, frame and target not fitted.
+    readings : ReadingNoise
 
     References
     ----------
@@ -47,9 +51,10 @@ class Estimator:
     covariance: Array
     projection: Array
     noise: Array
+    readings: ReadingNoise
 
     @staticmethod
-    def of(linear: Linear, counts: Sequence[int], instrument: float | Array, columns: Array | None = None) -> Estimator:
+    def of(linear: Linear, counts: Sequence[int], instrument: Instrument, columns: Array | None = None) -> Estimator:
         """For so many visits at every pose.
 
         Parameters
@@ -57,10 +62,14 @@ class Estimator:
         linear : Linear
         counts : sequence of int
             Visits of every pose.
-        instrument : float or (P, 3) [m]
-            Standard deviation of a reading along every axis.
+        instrument : Instrument
+            Noise of its readings.
         columns : (3 P, K), optional
             What a frame and a target that are fitted do to the readings, as `registration.nuisance`.
+
+        Returns
+        -------
+        Estimator
 
         Raises
         ------
@@ -69,15 +78,18 @@ class Estimator:
         """
         noise = linear.noise(counts, instrument)
         within = linear.gain @ linear.prior @ linear.gain.T + noise
-        inverse = np.asarray(np.linalg.pinv(within, rcond=1e-12, hermitian=True), float)
+        values, vectors = np.linalg.eigh(within)
+        inverse = _inverse(values, vectors, 1e-12 * float(np.abs(values).max(initial=0.0)))
         projection = np.eye(len(within))
         if columns is not None and columns.shape[1]:
-            projection = taken_out(within, columns)
+            full = values + 1e-12 * float(np.mean(values))  # nothing is known better than that
+            projection = taken_out(_inverse(full, vectors, 0.0), columns)
             inverse = projection.T @ inverse @ projection
             within = projection @ within @ projection.T
         reach = linear.prior @ linear.gain.T
         gain = reach @ inverse
-        return Estimator(linear, within, inverse, gain, linear.prior - gain @ reach.T, projection, noise)
+        readings = linear.readings(counts, instrument)
+        return Estimator(linear, within, inverse, gain, linear.prior - gain @ reach.T, projection, noise, readings)
 
     @property
     def mean(self) -> Array:
@@ -99,6 +111,12 @@ class Estimator:
         return [n for n, (_, part) in enumerate(self.linear.parts()) if self.known(part) > SURE]
 
 
+def _inverse(values: Array, vectors: Array, least: float) -> Array:
+    """Inverse of a symmetric matrix in the directions whose eigenvalues are more than the least."""
+    positive = values > least
+    return np.asarray((vectors[:, positive] / values[positive]) @ vectors[:, positive].T)
+
+
 @dataclass(frozen=True, eq=False)
 class Update:
     """Unit coefficients of an arm after its measurement; mean square of every pose left out, over the expected.
@@ -112,27 +130,102 @@ class Update:
 
     @staticmethod
     def of(estimator: Estimator, displacement: Array) -> Update:
-        """From mean displacements of shape (3 P,), frame and target fitted or not. [m]"""
+        """From mean displacements of shape (3 P,), frame and target fitted or not. [m]
+
+        Parameters
+        ----------
+        estimator : Estimator
+        displacement : (3 P,) [m]
+
+        Returns
+        -------
+        Update
+        """
         away = estimator.projection @ displacement - estimator.mean
         coefficients = estimator.linear.prior_mean + estimator.gain @ away
         # the residual of a pose that is left out, and its covariance, from the inverse of the whole
         left_out, pulled = [], estimator.inverse @ away
-        for first in range(0, len(away), 3):
-            part = slice(first, first + 3)
-            covariance = np.linalg.pinv(estimator.inverse[part, part], hermitian=True)
-            residual = covariance @ pulled[part]
-            left_out.append(float(residual @ np.linalg.pinv(covariance, hermitian=True) @ residual / 3.0))
+        for rows in estimator.linear.blocks:
+            covariance = np.linalg.pinv(estimator.inverse[np.ix_(rows, rows)], hermitian=True)
+            residual = covariance @ pulled[rows]
+            left_out.append(float(residual @ np.linalg.pinv(covariance, hermitian=True) @ residual / len(rows)))
         return Update(estimator, away, coefficients, left_out)
 
 
-def expected(updated: Update, everywhere: Linear, names: Sequence[str]) -> tuple[ExpectedRecord, ...]:
-    """Displacement expected of this very arm at every pose, and the standard deviation that is left of it."""
-    mean = (everywhere.gain @ updated.coefficients + everywhere.fixed).reshape(-1, 3)
+@dataclass(frozen=True, eq=False)
+class Everywhere:
+    """Poses at which something is expected of a measured arm.
+
+    Parameters
+    ----------
+    linear : Linear
+        Of P poses, its coefficients those that were estimated.
+    growth : (P, 3) [m/K]
+        Where the temperature of the measurement was known: what a kelvin does; else zero.
+    rise : (mean, variance) [K, K^2]
+        Of the temperature there.
+    """
+
+    linear: Linear
+    growth: Array
+    rise: tuple[float, float]
+
+    @staticmethod
+    def of(machine: Machine, joints: Array, temperature_known: bool) -> Everywhere:
+        """At joint positions (P, joints), the temperature as stated.
+
+        Parameters
+        ----------
+        machine : Machine
+        joints : (P, joints) [rad or m]
+        temperature_known : bool
+            Whether that of the measurement was.
+
+        Returns
+        -------
+        Everywhere
+        """
+        stated = machine.environment.temperature_rise
+        if not temperature_known or stated is None:
+            plain = Conditions.plain(len(joints)) if temperature_known else None
+            cold = None if plain is None else replace(plain, rises=np.zeros(len(joints)))
+            return Everywhere(Linear.of(machine, joints, cold), np.zeros((len(joints), 3)), (0.0, 0.0))
+        conditions = replace(Conditions.plain(len(joints)), rises=np.full(len(joints), stated.mean))
+        rise = stated.mean, stated.second_moment - stated.mean**2
+        return Everywhere(Linear.of(machine, joints, conditions), growth(machine, joints, conditions), rise)
+
+    @property
+    def mean(self) -> Array:
+        """Of growth, shape (P, 3). [m]"""
+        return self.rise[0] * self.growth
+
+    @property
+    def variance(self) -> Array:
+        """Of growth, that of all directions together, shape (P,). [m^2]"""
+        return np.asarray(self.rise[1] * np.sum(self.growth**2, axis=1))
+
+
+def expected(updated: Update, everywhere: Everywhere, names: Sequence[str]) -> tuple[ExpectedRecord, ...]:
+    """Displacement expected of this very arm at every pose, and the standard deviation that is left of it.
+
+    Parameters
+    ----------
+    updated : Update
+    everywhere : Everywhere
+    names : sequence of str
+        Of the poses.
+
+    Returns
+    -------
+    tuple of ExpectedRecord
+    """
+    linear, grown = everywhere.linear, everywhere.variance
+    mean = (linear.gain @ updated.coefficients + linear.fixed).reshape(-1, 3) + everywhere.mean
     out = []
     for n, name in enumerate(names):
-        rows = everywhere.gain[3 * n : 3 * n + 3]
-        uncertainty = float(np.sqrt(max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0)))
-        prior = float(np.sqrt(max(np.trace(rows @ everywhere.prior @ rows.T), 0.0)))
+        rows = linear.gain[3 * n : 3 * n + 3]
+        uncertainty = float(np.sqrt(max(np.trace(rows @ updated.estimator.covariance @ rows.T), 0.0) + grown[n]))
+        prior = float(np.sqrt(max(np.trace(rows @ linear.prior @ rows.T), 0.0) + grown[n]))
         x, y, z = mean[n].tolist()
         out.append(ExpectedRecord(name, (x, y, z), float(np.linalg.norm(mean[n])), uncertainty, prior))
     return tuple(out)

@@ -71,9 +71,8 @@ def _far(estimator: Estimator, arms: Simulated, middles: Array) -> Array:
     away = arms.means - estimator.mean
     coefficients, parts = away @ estimator.gain.T, list(estimator.linear.parts())
     rows = [_distances(away, estimator.within), np.mean(arms.repeatability / middles, axis=0)]
-    for first in range(0, away.shape[1], 3):
-        pose = slice(first, first + 3)
-        rows.append(_distances(away[:, pose], estimator.within[pose, pose]))
+    for pose in estimator.linear.blocks:
+        rows.append(_distances(away[:, pose], estimator.within[np.ix_(pose, pose)]))
     for n in estimator.causes:
         part = parts[n][1]
         rows.append(_distances(coefficients[:, part], estimator.told(part)))
@@ -122,14 +121,15 @@ class Ranked:
         alarm : float
             Chance that an arm of the population is called wrong.
         """
-        mine, simulated, each = (
-            Simulated.of(rows[None] for rows in arm.visits.values()),
-            reference.simulated,
-            alarm / TESTS,
-        )
+        estimator, simulated, each = reference.estimator, reference.simulated, alarm / TESTS
+        partners = estimator.linear.partners
+        oriented = (partners != np.arange(len(partners))).tolist()
+        every = (rows[None] for rows in arm.visits.values())
+        mine = Simulated.of(every, noise=estimator.readings, oriented=oriented)
         overall, scatter, *others = reference.chances(mine)
-        by_pose = others[: len(arm.visits)]
-        by_cause = dict(zip(reference.estimator.causes, others[len(arm.visits) :], strict=True))
+        poses = len(estimator.linear.blocks)
+        by_pose = others[:poses]
+        by_cause = dict(zip(estimator.causes, others[poses:], strict=True))
         causes_judged = [n for n, far in zip(by_cause, holm(list(by_cause.values()), each), strict=True) if far]
         return Ranked(
             len(simulated.means), each, overall, scatter, by_pose, holm(by_pose, each), by_cause,

@@ -17,6 +17,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,9 @@ ROUNDS = 500
 """Alternations of frame and target, at most."""
 SETTLED = 1e-13
 """Change of the target at which they end. [m]"""
+CONFOUNDED = 1e-10
+"""Share of the largest information below which a combination of frame and target is none: with all axes parallel, such
+as those of a SCARA, the height of the target is that of the frame."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +47,8 @@ class Fit:
         Origin of the instrument in the base frame.
     target : (3,) [m]
         By which the target is off its stated place, in the frame of the tool.
+    scale : float
+        By which the lengths of the instrument are multiplied.
     away : (readings, 3) [m]
         Of the target from where the nominal arm takes it, in the base frame.
     """
@@ -50,6 +56,7 @@ class Fit:
     turn: Array
     shift: Array
     target: Array
+    scale: float
     away: Array
 
     @property
@@ -58,82 +65,97 @@ class Fit:
         return float(np.arccos(np.clip((np.trace(self.turn) - 1.0) / 2.0, -1.0, 1.0)))
 
 
-def registered(readings: Array, tools: Array, instrument: Instrument) -> Fit:
-    """Frame and target by least squares on the nominal arm, as far as the instrument asks for them.
+def registered(readings: Sequence[Array], tools: Sequence[Array], instrument: Instrument) -> tuple[Fit, ...]:
+    """Frames and targets of sessions by least squares on the nominal arm, as far as the instrument asks for them.
 
     Parameters
     ----------
-    readings : (readings, 3) [m]
-        In the frame of the instrument.
-    tools : (readings, 4, 4) [m]
+    readings : sequence of (readings, 3) [m]
+        Session by session, in the frame of the instrument.
+    tools : sequence of (readings, 4, 4) [m]
         Nominal pose of the target in the base frame, at each of them.
     instrument : Instrument
+        Whose scale is the same in all sessions.
 
     Returns
     -------
-    Fit
+    tuple of Fit
+        Session by session.
     """
-    turn, shift, target = np.eye(3), np.zeros(3), np.zeros(3)
-    rotations, positions = tools[:, :3, :3], tools[:, :3, 3]
+    count, scale = len(readings), 1.0
+    turns, shifts, targets = [np.eye(3)] * count, [np.zeros(3)] * count, [np.zeros(3)] * count
+    rotations, positions = [every[:, :3, :3] for every in tools], [every[:, :3, 3] for every in tools]
+    centre = np.array(instrument.at)
     for _ in range(ROUNDS):
-        goal = positions + rotations @ target
+        goals = [at + turned @ target for at, turned, target in zip(positions, rotations, targets, strict=True)]
         if instrument.pose == "identified":
-            turn, shift = rigid_motion(readings, goal)
-        away = readings @ turn.T + shift - goal
-        if instrument.target != "identified":
+            turns = [rigid_motion(read, goal)[0] for read, goal in zip(readings, goals, strict=True)]
+        if instrument.scale == "identified":
+            before, scale = scale, _scale(readings, goals, turns, centre if instrument.pose == "known" else None)
+        else:
+            before = scale
+        if instrument.pose == "identified":
+            shifts = [
+                goal.mean(axis=0) - scale * turn @ read.mean(axis=0)
+                for read, goal, turn in zip(readings, goals, turns, strict=True)
+            ]
+        else:
+            shifts = [(1.0 - scale) * centre] * count
+        step = 0.0
+        if instrument.target == "identified":
+            for n, goal in enumerate(goals):
+                away = scale * readings[n] @ turns[n].T + shifts[n] - goal
+                move = np.mean(np.einsum("nij,ni->nj", rotations[n], away), axis=0)
+                targets[n] = targets[n] + move
+                step = max(step, float(np.linalg.norm(move)))
+        if step < SETTLED and abs(scale - before) < SETTLED:
             break
-        step = np.mean(np.einsum("nij,ni->nj", rotations, away), axis=0)
-        target = target + step
-        if np.linalg.norm(step) < SETTLED:
-            break
-    return Fit(turn, shift, target, readings @ turn.T + shift - positions - rotations @ target)
+    fits = zip(readings, positions, rotations, turns, shifts, targets, strict=True)
+    return tuple(
+        Fit(turn, shift, target, scale, scale * read @ turn.T + shift - at - rotation @ target)
+        for read, at, rotation, turn, shift, target in fits
+    )
 
 
-def nuisance(tools: Array, instrument: Instrument) -> Array:
-    """What frame and target do to the readings, to first order, shape (3 M, columns): shifts, turns, target.
+def _scale(readings: Sequence[Array], goals: Sequence[Array], turns: Sequence[Array], centre: Array | None) -> float:
+    """Factor on lengths by least squares, about a centre, or about the mean of every session.
 
-    Parameters
+    References
     ----------
-    tools : (M, 4, 4) [m]
-        Nominal pose of the target in the base frame, pose by pose.
-    instrument : Instrument
+    .. [1] Umeyama, IEEE Trans. PAMI 13 (1991) 376: scale beside turn and shift.
     """
-    columns, count = [], len(tools)
-    if instrument.pose == "identified":
-        x, y, z = tools[:, :3, 3].T
-        zero = np.zeros(count)
-        turned = np.array([[zero, z, -y], [-z, zero, x], [y, -x, zero]])  # columns: axis x p
-        columns += [np.tile(np.eye(3), (count, 1, 1)), np.transpose(turned, (2, 0, 1))]
-    if instrument.target == "identified":
-        columns.append(tools[:, :3, :3])
-    return np.concatenate(columns, axis=2).reshape(3 * count, -1) if columns else np.zeros((3 * count, 0))
+    product = square = 0.0
+    for read, goal, turn in zip(readings, goals, turns, strict=True):
+        lengths = (read - (read.mean(axis=0) if centre is None else centre)) @ turn.T
+        product += float(np.sum(lengths * (goal - (goal.mean(axis=0) if centre is None else centre))))
+        square += float(np.sum(lengths**2))
+    return product / square
 
 
-def taken_out(covariance: Array, columns: Array) -> Array:
+def taken_out(inverse: Array, columns: Array) -> Array:
     """The projection that takes nuisance columns out of readings by generalised least squares, shape (3 M, 3 M).
 
     Parameters
     ----------
-    covariance : (3 M, 3 M) [m^2]
-        Of the readings.
+    inverse : (3 M, 3 M) [m^-2]
+        Of the covariance of the readings, of full rank.
     columns : (3 M, K)
+
+    Returns
+    -------
+    (3 M, 3 M)
 
     Raises
     ------
     ArithmeticError
-        The readings do not tell the columns apart.
+        Nothing of the readings is left.
     """
     if not columns.shape[1]:
-        return np.eye(len(covariance))
-    scaled = columns / np.linalg.norm(columns, axis=0)
-    inverse = np.linalg.pinv(_full(covariance), hermitian=True)
-    normal = scaled.T @ inverse @ scaled
-    values = np.linalg.eigvalsh(normal)
-    if len(covariance) <= columns.shape[1] or values[0] < 1e-10 * values[-1]:
+        return np.eye(len(inverse))
+    scaled = columns / np.maximum(np.linalg.norm(columns, axis=0), np.finfo(float).tiny)
+    values, vectors = np.linalg.eigh(scaled.T @ inverse @ scaled)
+    apart = values > CONFOUNDED * values[-1]
+    if len(inverse) <= np.count_nonzero(apart):
         raise ArithmeticError("the poses do not tell frame and target apart")
-    return np.asarray(np.eye(len(covariance)) - scaled @ np.linalg.solve(normal, scaled.T @ inverse))
-
-
-def _full(covariance: Array) -> Array:
-    """Of full rank: nothing is known better than a millionth of what is known on average."""
-    return covariance + 1e-12 * float(np.trace(covariance)) / len(covariance) * np.eye(len(covariance))
+    scaled = scaled @ vectors[:, apart] / np.sqrt(values[apart])
+    return np.asarray(np.eye(len(inverse)) - scaled @ (scaled.T @ inverse))

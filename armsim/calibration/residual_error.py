@@ -12,8 +12,9 @@ from armsim.arrays import Array
 from armsim.calibration.calibration_records import CauseLeftRecord, CurvePointRecord, Interval, StepRecord
 from armsim.calibration.estimate import Estimate, estimate_of, jacobian_of
 from armsim.calibration.estimate_correction import Measurement, correction_of
-from armsim.calibration.identifiable import INSTRUMENT, TARGET, controlled, groups_of, parameters_of
+from armsim.calibration.identifiable import controlled, groups_of, parameters_of
 from armsim.calibration.linear_population import Linear
+from armsim.calibration.measured_machine import INSTRUMENT, TARGET
 from armsim.calibration.pose_selection import Choosing
 from armsim.model.calibration_plan import Criterion, Identified
 from armsim.model.configurations import Configurations

@@ -20,12 +20,12 @@ from armsim.calibration.calibration_records import (
     ScaleRecord,
 )
 from armsim.calibration.cause_diagnosis import causes, scales
-from armsim.calibration.linear_population import Linear
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.measurement_setup import Setup, measured_by, without_frame
 from armsim.calibration.outlying_readings import Prediction, ReadingReference, ReadingSample, screened
-from armsim.calibration.posterior import Estimator, Update, expected
+from armsim.calibration.posterior import Estimator, Everywhere, Update, expected
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS, Ranked, Reference
+from armsim.calibration.registered_arm import RegisteredArm
 from armsim.documents.measured_points import LEAST_VISITS, MeasuredArm
 from armsim.model.configurations import Configurations
 from armsim.results import Grid
@@ -98,37 +98,35 @@ def verify(study: Study, path: Path, instrument: float | None = None, excluded: 
     positions = np.array(list(joints.values()))
     setup, arms = measured_by(study, path, joints, instrument, excluded)
     tools = {name: frame[:3, 3] for name, frame in setup.targets(joints).items()}
-    everywhere = Linear.of(machine, positions)
-    size = float(np.sqrt(np.mean(setup.spread(positions) ** 2)))
     pairs = _pairs(study)
     grids = {
         task.name: (poses.grid, tuple(name if name in joints else f"{task.name}: {name}" for name in poses.names))
         for task, poses in zip(study.scenario.tasks, study.find(), strict=True)
         if poses.grid is not None and len(poses.grid.axes) == 2 and not poses.configurations.is_path
     }
-    records, informed, references = [], [], References(setup, study, path, len(arms))
+    records, informed, sizes, references = [], [], list[float](), References(setup, study, path, len(arms))
     for readings in arms:
-        screen = screened(
-            readings, path.name, references.refit, references.of(readings)[1], SIGNIFICANT / len(arms) / TESTS
-        )
-        arm, registration = setup.register(screen.arm, path)
-        reference, _ = references.of(arm)
-        if registration is not None:
-            arm = without_frame(arm, reference.estimator)
+        every = references.of(setup.register(readings, path))[1]
+        screen = screened(readings, path.name, references.refit, every, SIGNIFICANT / len(arms) / TESTS)
+        read = setup.register(screen.arm, path)
+        reference, _ = references.of(read)
+        arm = without_frame(read, reference.estimator) if setup.fitted else read.arm
+        sizes.append(read.instrument)
         ranks = Ranked.of(arm, reference, SIGNIFICANT / len(arms))
-        displacement = np.concatenate([rows.mean(axis=0) for rows in arm.visits.values()])
-        updated = Update.of(reference.estimator, displacement)
+        updated = Update.of(reference.estimator, reference.estimator.readings.means(list(arm.visits.values())))
+        everywhere = Everywhere.of(machine, positions, read.conditions.rises is not None)
         expectations = expected(updated, everywhere, list(joints))
         records.append(
             replace(
-                _record(arm, ranks, updated, expectations, size, pairs, tools, _directions_of(arm, study)),
-                registration=registration,
+                _record(arm, ranks, updated, expectations, sizes[-1], pairs, tools, _directions_of(arm, study)),
+                registrations=read.records,
                 outliers=screen.outliers,
                 crowded=screen.crowded,
             )
         )
         informed.append(updated)
     spreads = scales(informed, study.scenario.plan.seed)
+    size = float(np.sqrt(np.mean(np.square(sizes))))
     return Verified(study.scenario.name, path.name, size, tuple(records), *spreads, tuple(sorted(excluded)), grids)
 
 
@@ -149,10 +147,10 @@ class References:
     study: Study
     path: Path
     arms: int
-    references: dict[tuple[bytes, tuple[int, ...]], tuple[Reference, ReadingReference]] = field(default_factory=dict)
-    predictions: dict[tuple[bytes, tuple[int, ...]], tuple[Estimator, Prediction]] = field(default_factory=dict)
+    references: dict[tuple[object, ...], tuple[Reference, ReadingReference]] = field(default_factory=dict)
+    predictions: dict[tuple[object, ...], tuple[Estimator, Prediction]] = field(default_factory=dict)
 
-    def of(self, arm: MeasuredArm) -> tuple[Reference, ReadingReference]:
+    def of(self, arm: RegisteredArm) -> tuple[Reference, ReadingReference]:
         """The reference distributions of an arm and of its readings.
 
         Raises
@@ -160,38 +158,34 @@ class References:
         InputError
             As `Setup.estimator`.
         """
-        at, counts = _measured(arm)
-        key = at.tobytes(), tuple(counts)
+        key = arm.key
         if key not in self.references:
             setup, plan = self.setup, self.study.scenario.plan
             estimator, prediction = self._predicted(arm)
-            least = UNITS_A_TEST * max(len(at), len(estimator.causes)) * self.arms
-            units = min(max(UNITS, least), MOST_UNITS, max(UNITS, MOST_READINGS // len(at)))
-            visits = measured_units(setup.machine, at, counts, setup.spread(at), units, plan.seed)
+            groups = len(arm.joints)
+            least = UNITS_A_TEST * max(groups, len(estimator.causes)) * self.arms
+            units = min(max(UNITS, least), MOST_UNITS, max(UNITS, MOST_READINGS // groups))
+            visits = measured_units(
+                setup.machine, arm.joints, arm.counts, arm.roots, units, plan.seed, arm.conditions
+            )  # fmt: skip
             sample = ReadingSample(prediction, SIGNIFICANT / self.arms / TESTS)
-            reference = Reference.of(estimator, Simulated.of(sample.through(visits), estimator.projection))
+            oriented = arm.conditions.oriented.tolist()
+            simulated = Simulated.of(sample.through(visits), estimator.projection, estimator.readings, oriented)
+            reference = Reference.of(estimator, simulated)
             self.references[key] = reference, ReadingReference.of(sample)
         return self.references[key]
 
-    def refit(self, arm: MeasuredArm) -> tuple[Prediction, list[Array]]:
+    def refit(self, arm: MeasuredArm) -> tuple[Prediction, MeasuredArm]:
         """As `outlying_readings.Refit`."""
-        registered, _ = self.setup.register(arm, self.path)
-        return self._predicted(arm)[1], list(registered.visits.values())
+        read = self.setup.register(arm, self.path)
+        return self._predicted(read)[1], read.arm
 
-    def _predicted(self, arm: MeasuredArm) -> tuple[Estimator, Prediction]:
-        at, counts = _measured(arm)
-        key = at.tobytes(), tuple(counts)
-        if key not in self.predictions:
-            estimator, spread = self.setup.estimator(at, counts, self.path), self.setup.spread(at)
-            visit = estimator.linear.one_visit(spread)
-            prediction = Prediction(estimator.linear.mean, estimator.inverse, visit, counts)
-            self.predictions[key] = estimator, prediction
-        return self.predictions[key]
-
-
-def _measured(arm: MeasuredArm) -> tuple[Array, list[int]]:
-    """Joint positions (P, joints) of the poses of an arm, and their readings."""
-    return np.array(list(arm.joints.values())), [len(visits) for visits in arm.visits.values()]
+    def _predicted(self, arm: RegisteredArm) -> tuple[Estimator, Prediction]:
+        if arm.key not in self.predictions:
+            estimator = self.setup.estimator(arm, self.path)
+            prediction = Prediction(estimator.linear.mean, estimator.inverse, estimator.readings)
+            self.predictions[arm.key] = estimator, prediction
+        return self.predictions[arm.key]
 
 
 def at_rest(study: Study) -> dict[str, tuple[Array, Array]]:
@@ -216,7 +210,8 @@ def _record(
     pairs: Sequence[tuple[str, str]], tools: Mapping[str, Array], directions: tuple[DirectionRecord, ...],
 ) -> ArmRecord:  # fmt: skip
     poses = []
-    for n, (name, visits) in enumerate(arm.visits.items()):
+    positions = ((name, visits) for name, visits in arm.visits.items() if name not in arm.rotations)
+    for n, (name, visits) in enumerate(positions):
         ap, rp = _of_visits(visits)
         places = ranks.accuracy_place[n], ranks.repeatability_place[n]
         bands = ranks.accuracy_population[n], ranks.repeatability_population[n]

@@ -24,7 +24,7 @@ from armsim.calibration.estimate import Estimate
 from armsim.calibration.estimate_correction import Measurement, correctable, correction_of
 from armsim.calibration.fedorov_exchange import short_moves
 from armsim.calibration.gauss_newton import Model, identify
-from armsim.calibration.identifiable import unit_of, with_target
+from armsim.calibration.identifiable import unit_of
 from armsim.calibration.identified_arms import identified_arm, measured_arms
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.pose_selection import Choosing, candidates_of
@@ -152,7 +152,7 @@ def calibrate(
     arms = [] if measured is None else measured_arms(study, measured, calibration, excluded)
     choosing, speeds = None, _speeds(base)
     if arms:
-        first, measurement = arms[0].arm, arms[0].measurement
+        first, measurement = arms[0].arm, arms[0].measurement.without_temperature
         names, candidates = tuple(first.visits), len(first.visits)
         offered = candidates
     else:
@@ -220,8 +220,10 @@ def _poses(
     moves: list[float | None] = [None] * len(joints)
     if speeds is not None:
         moves[1:] = np.max(np.abs(np.diff(joints, axis=0)) / speeds, axis=1).tolist()
-    rows = zip(names, joints.tolist(), places.tolist(), moves, strict=True)
-    return tuple(MeasuredPoseRecord(name, tuple(q), vector(place), move) for name, q, place, move in rows)
+    rows = zip(names, joints.tolist(), places.tolist(), moves, measurement.oriented.tolist(), strict=True)
+    return tuple(
+        MeasuredPoseRecord(name, tuple(q), vector(place), move) for name, q, place, move, turned in rows if not turned
+    )
 
 
 def _flat(study: Study, machine: Machine, calibration: Calibration, pose_sets: list[PoseSet]) -> tuple[str, ...]:
@@ -262,14 +264,15 @@ def _identified(
     machine: Machine, measurement: Measurement, estimate: Estimate, plan: SamplingPlan, progress: Progress
 ) -> _Identified:
     """Measure every unit of the population, and identify it through exact kinematics."""
-    observed = with_target(machine, measurement.calibration.instrument)
+    observed = measurement.seen_by(machine)
     draws = draw_units(observed.terms, plan)[:, : plan.units]
-    spread, joints = measurement.spread(machine), measurement.joints
-    model = Model.of(observed, estimate, joints)
-    read = measured_units(observed, joints, measurement.visits, spread, plan.units, plan.seed)
+    noise, joints, conditions = measurement.noise(machine), measurement.joints, measurement.conditions
+    model = Model.of(observed, estimate, joints, conditions)
+    read = measured_units(observed, joints, measurement.visits, noise, plan.units, plan.seed, conditions)
+    readings = estimate.linear.readings(measurement.visits, noise)
     means = np.empty((plan.units, 3 * len(joints)))
     for n, visits in enumerate(read):
-        means[:, 3 * n : 3 * n + 3] = visits.mean(axis=1)
+        means[:, 3 * n : 3 * n + 3] = readings.mean(n, visits)
         progress("poses measured", n + 1, len(joints))
     values, rounds = np.empty((plan.units, len(estimate.parameters))), 0
     for start in range(0, plan.units, BLOCK):
@@ -287,7 +290,7 @@ def _identified(
 def _parameters(
     machine: Machine, measurement: Measurement, estimate: Estimate, identified: _Identified
 ) -> tuple[ParameterRecord, ...]:
-    arm = with_target(machine, measurement.calibration.instrument).arm
+    arm = measurement.seen_by(machine).arm
     formula, by_measurement = np.sqrt(np.diag(estimate.covariance)), np.sqrt(np.diag(estimate.by_measurement))
     off = identified.values - identified.truth
     ddof = 1 if len(off) > 1 else 0

@@ -2,7 +2,7 @@
 
 Instruments write tables in several ways. Values are apart by commas, semicolons or tabs, whichever the header has;
 where they are not apart by commas, a comma may be that of a decimal. A unit stands as ``x [mm]``, ``x (mm)``, ``x/mm``
-or ``x_mm``; capitals in names do not count.
+or ``x_mm``; capitals in names do not count, but in those of uncertainties.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy as np
 from armsim.arrays import Array
 from armsim.documents import units
 from armsim.documents.files import Unreadable, read_bytes
-from armsim.documents.units import DIMENSIONS, in_si, number
+from armsim.documents.units import DIMENSIONS, number, scale_of
 from armsim.errors import MOST_LISTED, InputError, Problem
 from armsim.sources import Source
 
@@ -30,9 +30,13 @@ SEPARATORS = (";", "\t", ",")
 """Separators of values; the first in the header outside of quotes is used."""
 UNIT = re.compile(r"(?P<name>[^\[\]()/]+?)\s*(?:\[(?P<a>[^\[\]]*)\]|\((?P<b>[^()]*)\)|/(?P<c>[^/]+(?:/[^/]+)?))?")
 """A cell of a header."""
+UNCERTAINTY = re.compile(r"(u|U95)( [a-z])?")
+"""Names in which capitals count: u is a standard uncertainty, U an expanded one (JCGM 100:2008, 2.3.1 and 2.3.5)."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 LONGEST = 100
 """Maximum number of characters of a header or a name."""
+MOST_COLUMNS = 30
+"""Maximum number of columns of a refused header in its message."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +114,7 @@ def read_columns(
     InputError
         With file and line: of a cell that is not a finite number, or is larger than anything of its kind.
     """
-    column_names = [f"{name} [{DIMENSIONS[kinds[0]][1][0]}]" for name, kinds in numbers.items()] + list(words)
+    column_names = [f"{name}{_unit_of(kinds[0])}" for name, kinds in numbers.items()] + list(words)
     faults = _Faults(path)
     rows = _rows(path, largest, faults)
     _, header = next(rows, (1, []))
@@ -119,7 +123,8 @@ def read_columns(
     names, scales, kinds = _header(header, numbers, words, faults, ", ".join(column_names))
     missing = [name for name in needed if name not in names]
     if missing:
-        raise faults.error(1, "header", f"no column {missing[0]!r}", ", ".join(column_names))
+        actual = f"no column {missing[0]!r}; read: {_reading(header, names, kinds)}"
+        raise faults.error(1, "header", actual, ", ".join(column_names))
     out: dict[str, list[float]] = {name: [] for name in names if name in numbers}
     texts: dict[str, list[str]] = {name: [] for name in names if name in words}
     most = [units.MOST.get(kinds.get(name, ""), units.LARGEST) for name in names]
@@ -132,12 +137,12 @@ def read_columns(
             faults.add(line, "", f"{len(row)} values", accepted)
             continue
         lines.append(line)
-        for name, cell, scale, bound in zip(names, row, scales, most, strict=True):
+        for name, cell, (factor, zero), bound in zip(names, row, scales, most, strict=True):
             if name in texts:
                 texts[name].append(" ".join(cell.split())[:LONGEST])
                 continue
             try:
-                value = number(cell) * scale
+                value = number(cell) * factor + zero
             except ValueError:
                 actual = f"{cell[:60]!r} is not a number" if cell.strip() else "nothing"
                 faults.add(line, name, actual, "a finite number, such as 12.5")
@@ -212,36 +217,64 @@ def _parted(cell: str, names: Sequence[str]) -> tuple[str, str]:
     if match is None:
         return "", ""
     name, unit = match["name"].strip(), next((part for part in match.group("a", "b", "c") if part), "").strip()
-    names_by_lower = {column.lower(): column for column in names}
+    names_by_lower = {column.lower(): column for column in names if not UNCERTAINTY.fullmatch(column)}
+    exact = {column for column in names if UNCERTAINTY.fullmatch(column)}
     first, _, last = name.rpartition("_")
     if name.lower() not in names_by_lower and not unit and first.lower() in names_by_lower:
         name, unit = first, last  # x_mm
-    return names_by_lower.get(name.lower(), name), unit
+    return name if name in exact else names_by_lower.get(name.lower(), name), unit
+
+
+def _unit_of(kind: str) -> str:
+    """Unit of a kind of quantity as it stands in a header; empty where it has none."""
+    return f" [{DIMENSIONS[kind][1][0]}]" if kind in DIMENSIONS else ""
 
 
 def _header(
     header: list[str], numbers: Mapping[str, Sequence[str]], words: Sequence[str], faults: _Faults, accepted: str
-) -> tuple[list[str], list[float], dict[str, str]]:
-    """Names of the columns, SI value of each unit, and kinds of the numeric columns."""
+) -> tuple[list[str], list[tuple[float, float]], dict[str, str]]:
+    """Names of the columns, factor and zero of the unit of each, and the kinds of those that are numbers.
+
+    The first refusal says how the whole header was read.
+    """
     names: list[str] = []
-    scales: list[float] = []
+    scales: list[tuple[float, float]] = []
     kinds: dict[str, str] = {}
+    wrong: list[tuple[str, str]] = []
     for cell in header:
         name, unit = _parted(cell, (*numbers, *words))
-        if name in names or name not in (*numbers, *words):
-            actual = f"two columns named {name!r}" if name in names else f"{cell[:60]!r} is not a known column"
-            if names and name not in names:
-                actual += f"; read before it: {', '.join(names)}"
-            raise faults.error(1, "header", actual, accepted)
-        names.append(name)
-        if name in words:
-            scales.append(0.0)
-            continue
-        unit_scale = next(((kind, scale) for kind in numbers[name] if (scale := in_si(unit, kind)) is not None), None)
-        if unit_scale is None:
-            actual = f"{unit!r} is not a unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"
-            units = [unit for kind in numbers[name] for unit in DIMENSIONS[kind][1]]
-            raise faults.error(1, "header", actual, f"{name} [{'], ['.join(units)}]")
-        kinds[name] = unit_scale[0]
-        scales.append(unit_scale[1])
+        scale = (0.0, 0.0)
+        if name and name in names:
+            wrong.append((f"two columns named {name!r}", accepted))
+            name = ""
+        elif name in numbers:
+            readings = [(kind, affine) for kind in numbers[name] if (affine := scale_of(unit, kind)) is not None]
+            if readings:
+                kinds[name], scale = readings[0]
+            else:
+                actual = f"{unit!r} is not a unit of {' or '.join(numbers[name])}" if unit else f"{name!r} has no unit"
+                units_of_kind = [unit for kind in numbers[name] for unit in DIMENSIONS.get(kind, ("", ()))[1]]
+                choice = f"{name} [{'], ['.join(units_of_kind)}]" if units_of_kind else f"{name}, without a unit"
+                wrong.append((actual, choice))
+                name = ""
+        elif name not in words:
+            wrong.append((f"{cell[:60]!r} is not a known column", accepted))
+        names.append(name if name in numbers or name in words else "")
+        scales.append(scale)
+    if wrong:
+        actual, columns = wrong[0]
+        raise faults.error(1, "header", f"{actual}; read: {_reading(header, names, kinds)}", columns)
     return names, scales, kinds
+
+
+def _reading(header: Sequence[str], names: Sequence[str], kinds: Mapping[str, str]) -> str:
+    """How every column of a header was read: by name, and as what."""
+    out = []
+    for cell, name in zip(header[:MOST_COLUMNS], names, strict=False):
+        text = " ".join(cell.split())[:LONGEST]
+        if not name:
+            out.append(f"{text!r} not read")
+        else:
+            out.append(f"{text} as {kinds.get(name, 'words')}")
+    more = [f"{len(header) - MOST_COLUMNS} more"] if len(header) > MOST_COLUMNS else []
+    return ", ".join([*out, *more])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -11,15 +11,18 @@ import numpy as np
 
 from armsim.arrays import Array
 from armsim.documents.csv_columns import Columns, read_columns
+from armsim.documents.reading_columns import AXES, KINDS, orientations, states, uncertainties
+from armsim.documents.units import ZERO_CELSIUS
 from armsim.model.kinematics import rigid_motion
 
 LEAST_VISITS = 2
 """Minimum number of visits of a pose from each direction: one gives no scatter."""
+WORDS = ("arm", "pose", "visit", "direction", "session")
+"""Columns without a unit."""
 ALIKE = 1e-6
 """Distance below which joint positions belong to one pose. [rad or m]"""
 FAR = 0.05
 """Distance from the command beyond which columns, units or frames are taken to be wrong. [m]"""
-AXES = ("x", "y", "z")
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +41,14 @@ class MeasuredArm:
         As they were read, in the frame of the instrument.
     lines : mapping of pose to (visits,)
         Lines of the file.
+    sessions : mapping of pose to word
+        Session in which it was measured, each with a frame of its own; no entry where all are of one.
+    temperatures : mapping of pose to (visits,) [K]
+        Of the arm at every visit; no entry where that is not told.
+    uncertainties : mapping of pose to (visits, 3) [m]
+        Standard uncertainty of every reading along the axes of the instrument; no entry where that is not told.
+    rotations : mapping of pose to (visits, 3, 3)
+        From the probe to the instrument; no entry where only positions were read.
     """
 
     name: str
@@ -46,6 +57,10 @@ class MeasuredArm:
     directions: dict[str, tuple[str, ...]] = field(default_factory=dict)
     points: dict[str, Array] = field(default_factory=dict)
     lines: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    sessions: dict[str, str] = field(default_factory=dict)
+    temperatures: dict[str, Array] = field(default_factory=dict)
+    uncertainties: dict[str, Array] = field(default_factory=dict)
+    rotations: dict[str, Array] = field(default_factory=dict)
 
     def by_direction(self, pose: str) -> dict[str, Array]:
         """Visits of a pose by direction of approach, shape (visits, 3) each. [m]"""
@@ -61,13 +76,19 @@ class MeasuredArm:
         """The arm without the readings of some lines, and without poses that then have none."""
         rows = {pose: [n for n, line in enumerate(at) if line not in lines] for pose, at in self.lines.items()}
         rows = {pose: visits for pose, visits in rows.items() if visits}
+
+        def of_visits(values: Mapping[str, Array]) -> dict[str, Array]:
+            return {pose: values[pose][visits] for pose, visits in rows.items() if pose in values}
+
         return MeasuredArm(
             self.name,
-            {pose: self.visits[pose][visits] for pose, visits in rows.items()},
+            of_visits(self.visits),
             {pose: self.joints[pose] for pose in rows},
             {pose: tuple(self.directions[pose][n] for n in rows[pose]) for pose in rows if pose in self.directions},
-            {pose: self.points[pose][visits] for pose, visits in rows.items()},
+            of_visits(self.points),
             {pose: tuple(self.lines[pose][n] for n in visits) for pose, visits in rows.items()},
+            {pose: self.sessions[pose] for pose in rows if pose in self.sessions},
+            *map(of_visits, (self.temperatures, self.uncertainties, self.rotations)),
         )
 
 
@@ -103,8 +124,9 @@ def read_points(
     """Read the measured points of every arm in a file.
 
     The header names ``x [mm]``, ``y [mm]``, ``z [mm]``; ``pose``, or every joint of the arm such as ``j1 [deg]``, or
-    both; optionally ``arm``, ``visit`` and ``direction``, a word for the way in which the tool came. Readings at the
-    same joint positions are visits of one pose.
+    both; optionally ``arm``, ``visit``, ``direction``, a word for the way in which the tool came, ``session``, and the
+    columns of `reading_columns`. Readings at the same joint positions, of one session and at one temperature, are
+    visits of one pose.
 
     Parameters
     ----------
@@ -125,14 +147,15 @@ def read_points(
         without a reading.
     """
     kinds: dict[str, tuple[str, ...]] = {} if joint_columns is None else joint_columns.kinds
-    kinds |= dict.fromkeys(AXES, ("length",))
-    table = read_columns(path, kinds, ("arm", "pose", "visit", "direction"), AXES)
+    kinds |= dict.fromkeys(AXES, ("length",)) | KINDS
+    table = read_columns(path, kinds, WORDS, AXES)
     table = table.without(excluded) if excluded else table
     points = np.stack([table.numbers[axis] for axis in AXES], axis=1)
     if not len(points):
         raise table.fault(None, "", "no rows", "measured tool points")
     arms = table.words.get("arm") or [path.stem] * len(points)
     names, joints, commanded = _commands(table, poses, joint_columns, arms)
+    beside = uncertainties(table), table.numbers.get("temperature"), orientations(table)
     _refuse_repeated(table, points, arms, names)
     away = points - commanded
     if not anywhere:
@@ -153,26 +176,58 @@ def read_points(
                 raise table.fault(row, "direction", actual, f"{LEAST_VISITS} visits from each direction at least")
         errors, readings = ({pose: every[those] for pose, those in rows.items()} for every in (away, points))
         lines = {pose: tuple(table.lines[row] for row in those) for pose, those in rows.items()}
-        out.append(MeasuredArm(name, errors, {pose: joints[name, pose] for pose in rows}, came, readings, lines))
+        of_session = table.words.get("session")
+        sessions = {} if of_session is None else {pose: of_session[those[0]] for pose, those in rows.items()}
+        sizes, temperatures, rotations = (
+            {} if values is None else {pose: values[those] for pose, those in rows.items()} for values in beside
+        )
+        out.append(
+            MeasuredArm(
+                name, errors, {pose: joints[name, pose] for pose in rows}, came, readings, lines, sessions,
+                temperatures, sizes, rotations,
+            )
+        )  # fmt: skip
     return tuple(out)
+
+
+def _labels(table: Columns, names: Sequence[str], arms: Sequence[str]) -> list[str]:
+    """Name of the pose of every row, with its session and its temperature where a pose has several."""
+    out, sessions, temperatures = list(names), table.words.get("session"), table.numbers.get("temperature")
+    if sessions is not None and len(set(sessions)) > 1:
+        out = [f"{name}, session {session}" for name, session in zip(names, sessions, strict=True)]
+    if temperatures is None:
+        return out
+    keys = list(zip(arms, out, strict=True))
+    numbers = states(temperatures, keys)
+    several = {key for key, number in zip(keys, numbers, strict=True) if number}
+    rows_of: dict[tuple[tuple[str, str], int], list[int]] = {}
+    for row, state in enumerate(zip(keys, numbers, strict=True)):
+        rows_of.setdefault(state, []).append(row)
+    for (key, _), rows in rows_of.items():
+        celsius = float(np.mean(temperatures[rows])) - ZERO_CELSIUS
+        for row in rows if key in several else ():
+            out[row] = f"{out[row]} at {celsius:.1f} degC"
+    return out
 
 
 def _commands(
     table: Columns, poses: Mapping[str, tuple[Array, Array]], joint_columns: JointColumns | None, arms: list[str]
 ) -> tuple[list[str], dict[tuple[str, str], Array], Array]:
-    """Pose name of every row, joint positions by arm and pose, and commanded point of every row."""
-    names = table.words.get("pose")
+    """Name of the pose of every row, joint positions by arm and pose, where the target is commanded at every row."""
+    words = table.words.get("pose")
+    names = None if words is None else _labels(table, words, arms)
     present = [] if joint_columns is None else [name for name in joint_columns.names if name in table.numbers]
     if joint_columns is None or not present:
-        if names is None:
+        if words is None or names is None:
             columns = "pose" if joint_columns is None else f"pose, or every joint: {', '.join(joint_columns.names)}"
             raise table.fault(None, "header", "no column 'pose'", columns)
-        for row, pose in enumerate(names):
+        for row, pose in enumerate(words):
             if pose not in poses:
                 close = ", ".join(list(poses)[:12])
                 raise table.fault(row, "pose", f"the scenario has no pose {pose!r} at rest", close)
-        joints = {(arm, pose): poses[pose][0] for arm, pose in zip(arms, names, strict=True)}
-        return names, joints, np.array([poses[pose][1] for pose in names])
+        rows_by_label = zip(arms, names, words, strict=True)
+        joints = {(arm, name): poses[pose][0] for arm, name, pose in rows_by_label}
+        return names, joints, np.array([poses[pose][1] for pose in words])
     missing = [name for name in joint_columns.names if name not in present]
     if missing:
         raise table.fault(None, "header", f"no column {missing[0]!r}", f"every joint: {', '.join(joint_columns.names)}")
@@ -180,7 +235,9 @@ def _commands(
     if names is None:
         pose_by_joints: dict[tuple[int, ...], str] = {}
         keys = [tuple(row) for row in np.round(positions / ALIKE).astype(np.int64).tolist()]
-        names = [pose_by_joints.setdefault(key, f"pose {len(pose_by_joints) + 1}") for key in keys]
+        names = _labels(
+            table, [pose_by_joints.setdefault(key, f"pose {len(pose_by_joints) + 1}") for key in keys], arms
+        )
     rows: dict[tuple[str, str], list[int]] = {}
     for row, key in enumerate(zip(arms, names, strict=True)):
         rows.setdefault(key, []).append(row)

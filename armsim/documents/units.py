@@ -53,6 +53,7 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "counts": ("count", ("counts",)),
     "frequency": ("Hz", ("Hz", "kHz", "MHz")),
     "temperature": ("K", ("K", "mK")),
+    "absolute temperature": ("K", ("degC", "K")),
     "mass": ("kg", ("kg", "g", "lb")),
     "angular stiffness": ("N*m/rad", ("N*m/rad", "N*m/mrad", "N*m/arcmin")),
     "stiffness": ("N/m", ("N/m", "N/um")),
@@ -69,8 +70,15 @@ DIMENSIONS: dict[str, tuple[str, tuple[str, ...]]] = {
 SMALLEST, LARGEST = 1e-18, 1e15
 """Magnitudes, in the unit given and in SI, beyond which a number is a slip of the pen."""
 
-MOST = {"length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "temperature": 1e3, "mass": 1e5}
+MOST = {
+    "length": 1e4, "angle": 1e4, "ratio": 1e3, "time": 1e3, "bits": 60, "temperature": 1e3, "mass": 1e5,
+    "absolute temperature": 1e3,
+}  # fmt: skip
 """Largest accepted magnitudes, in SI, by kind: beyond them nothing is a robot arm."""
+ZERO_CELSIUS = 273.15
+"""Kelvins. Source: BIPM, The International System of Units (2019), 2.3.1."""
+SCALES_OF_TEMPERATURE = {"degC": ZERO_CELSIUS, "°C": ZERO_CELSIUS, "K": 0.0}
+"""Zero of the units of an absolute temperature. [K]"""
 LONGEST = 100
 """Maximum length of a quantity in characters."""
 _QUANTITY = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
@@ -100,6 +108,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "mass": ("g", "gram", "lb", "pound"), "frequency": ("Hz", "hertz"),
 }  # fmt: skip
 """Names of the units of simple kinds; compound units have a slash, or are rpm."""
+CELSIUS = r"(?:degC|°C|K)"
 COMPOUND = r"(?:1/)?[A-Za-zµμ%]+(?:[*/][A-Za-zµμ]+){1,3}|1/[A-Za-zµμ]+|rpm"
 NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 
@@ -113,6 +122,8 @@ def pattern(*kinds: str) -> str:
             names = "|".join(re.escape(name) for name in NAMES[kind])
             units.append(rf"(?:{prefixed})?(?:{names})s?")
             units += [r"1/\s*(?:s|ms|us|µs)"] if kind == "frequency" else []
+        elif kind == "absolute temperature":
+            units.append(CELSIUS)
         else:
             units.append(COMPOUND)
     return rf"{NUMBER}\s*(?:{'|'.join(units)})"
@@ -141,6 +152,8 @@ def read(text: str, *kinds: str) -> float:
     value = float(number)
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is not finite")
+    if "absolute temperature" in kinds and unit in SCALES_OF_TEMPERATURE:
+        return value + SCALES_OF_TEMPERATURE[unit]
     if _parsed(unit) is None:
         raise ValueError(f"{unit[:40]!r} is not a unit known here")
     if value and not SMALLEST <= abs(value) <= LARGEST:
@@ -199,6 +212,27 @@ def in_si(unit: str, kind: str) -> float | None:
         return read(f"1 {unit}", kind)
     except ValueError:
         return None
+
+
+def scale_of(unit: str, kind: str) -> tuple[float, float] | None:
+    """Factor and zero of a unit in SI, ``value * factor + zero``; None if it is not a unit of that kind.
+
+    A ``number`` has no unit.
+
+    Parameters
+    ----------
+    unit, kind : str
+
+    Returns
+    -------
+    tuple of two float, or None
+    """
+    if kind == "number":
+        return None if unit else (1.0, 0.0)
+    if kind == "absolute temperature":
+        return (1.0, SCALES_OF_TEMPERATURE[unit]) if unit in SCALES_OF_TEMPERATURE else None
+    factor = in_si(unit, kind)
+    return None if factor is None else (factor, 0.0)
 
 
 def _article(kind: str) -> str:

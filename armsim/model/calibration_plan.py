@@ -32,6 +32,10 @@ class Instrument:
     at: tuple[float, float, float] = key((0.0, 0.0, 0.0), "length", "where it stands, in the base frame")
     pose: Known = key("known", "choice", "whether its pose against the base is known, or identified with the rest")
     target: Known = key("known", "choice", "whether the place of its target on the tool is known, or identified")
+    scale: Known = key("known", "choice", "whether the scale of its lengths is right, or identified with the rest")
+    angular_std: float = key(
+        0.0, "angle", "standard deviation of the orientation that it reads, about every axis", least=0.0, most=0.1
+    )
     target_offset: tuple[float, float, float] = key(
         (0.0, 0.0, 0.0), "length", "where the target sits, in the frame of the tool"
     )

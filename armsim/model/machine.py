@@ -42,6 +42,10 @@ class Environment:
         0.0, "expansion", "expansion of the links", least=-1e-3, most=1e-3, cause=causes.LINK_GROWTH,
         effect="lengths of the arm, in proportion", physics=heat.temperature,
     )  # fmt: skip
+    mastering_temperature: float = key(
+        293.15, "absolute temperature", "temperature of mastering, from which measured temperatures are counted",
+        least=200.0, most=400.0,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -24,12 +24,17 @@ def outlying(outliers: Sequence[OutlierRecord], crowded: bool, arm: str) -> str:
         many = f"more than {percent(MOST)} of the readings of {arm} stand out, too many to be called wrong"
         return f"{many}: the instrument, the visits or the arm are other than stated"
     named = [
-        f"{outlier.file}, line {outlier.line} ({outlier.pose}): {show(outlier.distance)} from what all other readings "
-        f"tell (expected {show(outlier.expected)})"
+        f"{outlier.file}, line {outlier.line} ({outlier.pose}): {_size(outlier, outlier.distance)} from what all other "
+        f"readings tell (expected {_size(outlier, outlier.expected)})"
         for outlier in outliers[:SHOWN]
     ]
     more = [f"{len(outliers) - SHOWN} more"] if len(outliers) > SHOWN else []
     return "; ".join([*named, *more])
+
+
+def _size(outlier: OutlierRecord, value: float) -> str:
+    """Length, or angle where the orientation of a reading is wrong."""
+    return show(value, "rad" if outlier.orientation else "m")
 
 
 def exclusion_note(excluded: Sequence[int]) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
-from armsim.calibration.calibration_records import ArmRecord, ScaleRecord
+from armsim.calibration.calibration_records import ArmRecord, RegistrationRecord, ScaleRecord
 from armsim.calibration.verify import Verified
 from armsim.figures.measured_arm_figures import cause_changes, expected_map, measured_poses
 from armsim.formatting import percent, show, significant
@@ -169,15 +169,15 @@ def direction_frame(arm: ArmRecord) -> Frame:
     return Frame(columns, f"{arm.name}: approached from several directions")
 
 
-def _registration(arm: ArmRecord) -> str:
-    """Sentence on the fitted positions of instrument and target."""
-    fit = arm.registration
-    assert fit is not None
+def _registration(arm: ArmRecord, fit: RegistrationRecord) -> str:
+    """Sentence on the fitted positions of instrument and target in a session."""
     origin, target = (", ".join(f"{1e3 * value:.2f}" for value in place) for place in (fit.origin, fit.target))
+    session = f", session {fit.session}" if fit.session else ""
+    scale = f"its lengths {1e6 * fit.scale:.1f} ppm too large; " if fit.scale else ""
     return (
-        f"{arm.name}: frame and target fitted to the nominal arm, and taken out of every statistic: instrument "
-        f"turned by {math.degrees(fit.turn):.4g} deg against the base, its origin at ({origin}) mm; "
-        f"target at ({target}) mm on the tool; {show(fit.left)} rms left"
+        f"{arm.name}{session}: frame and target fitted to the nominal arm, and taken out of every statistic: "
+        f"instrument turned by {math.degrees(fit.turn):.4g} deg against the base, its origin at ({origin}) mm; "
+        f"target at ({target}) mm on the tool; {scale}{show(fit.left)} rms left"
     )
 
 
@@ -185,7 +185,7 @@ def notes(verified: Verified) -> list[str]:
     """Notes of the review."""
     excluded = exclusion_note(verified.excluded)
     coarse = [arm.name for arm in verified.arms if arm.coarse_instrument]
-    fitted = [_registration(arm) for arm in verified.arms if arm.registration is not None]
+    fitted = [_registration(arm, fit) for arm in verified.arms for fit in arm.registrations]
     if not coarse:
         return [*excluded, *fitted]
     size = show(verified.instrument)

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from armsim.calibration.gauss_newton import Model, identify
-from armsim.calibration.identifiable import with_target
+from armsim.calibration.measured_machine import with_target
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.pose_selection import Choosing, candidates_of
 from armsim.documents.load import load_changed, load_scenario

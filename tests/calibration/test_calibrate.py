@@ -26,7 +26,7 @@ from armsim.calibration.estimate import indices, told_apart
 from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.fedorov_exchange import Pool, choose, short_moves
 from armsim.calibration.gauss_newton import Model, identify
-from armsim.calibration.identifiable import with_target
+from armsim.calibration.measured_machine import with_target
 from armsim.calibration.measured_population import measured_units
 from armsim.calibration.residual_error import Left
 from armsim.decide import select

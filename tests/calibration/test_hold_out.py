@@ -15,7 +15,7 @@ from armsim.calibration.estimate_correction import Measurement
 from armsim.calibration.fedorov_exchange import short_moves
 from armsim.calibration.gauss_newton import Model, identify
 from armsim.calibration.hold_out import hold_out
-from armsim.calibration.identifiable import with_target
+from armsim.calibration.measured_machine import with_target
 from armsim.errormodel.distributions import Distribution
 from armsim.errormodel.terms import Axis, Role
 from armsim.model.calibration_plan import Calibration, Identified, Instrument, MeasuredPoses

@@ -22,6 +22,7 @@ from armsim.calibration.measured_population import measured_units
 from armsim.calibration.measurement_setup import Setup
 from armsim.calibration.outlying_readings import Prediction, Screened, screened
 from armsim.calibration.rank_tests import SIGNIFICANT, TESTS
+from armsim.calibration.reading_noise import ReadingNoise
 from armsim.calibration.verify import References, verify
 from armsim.documents.measured_points import MeasuredArm
 from armsim.model.calibration_plan import Calibration, Identified
@@ -33,30 +34,32 @@ LINE = 58
 """Of the file of the invented arm: pose m2."""
 
 
+@pytest.mark.parametrize("alike", [True, False])
 @pytest.mark.parametrize(("counts", "free"), [((3, 1, 2, 4), 0), ((3, 1, 2, 4), 4), ((1, 1, 1, 1), 4)])
-def test_deletion_residuals_are_those_of_brute_force(counts: tuple[int, ...], free: int) -> None:
+def test_deletion_residuals_are_those_of_brute_force(counts: tuple[int, ...], free: int, alike: bool) -> None:
     """Every reading against generalised least squares on all others, with all of them in one covariance; columns that are
-    fitted have no prior. Source: Kriging with a trend, Cressie, Statistics for Spatial Data (1993), 3.4."""
+    fitted have no prior; readings of a pose alike, or each with a covariance of its own. Source: Kriging with a trend, Cressie, Statistics for Spatial Data (1993), 3.4."""
     rng = np.random.default_rng(3)
     poses, many = len(counts), sum(counts)
     causes, columns = rng.normal(size=(3 * poses, 20)), rng.normal(size=(3 * poses, free))
-    roots = rng.normal(size=(poses, 3, 3))
-    visit = roots @ np.swapaxes(roots, 1, 2)
+    roots = [rng.normal(size=(1 if alike else count, 3, 3)) for count in counts]
+    visit = [np.broadcast_to(r @ np.swapaxes(r, 1, 2), (count, 3, 3)) for r, count in zip(roots, counts, strict=True)]
+    noise = ReadingNoise(tuple(root @ np.swapaxes(root, 1, 2) for root in roots), counts)
     mean, truth = rng.normal(size=3 * poses), rng.normal(size=3 * poses)
     visits = [truth[3 * n : 3 * n + 3] + rng.normal(size=(count, 3)) for n, count in enumerate(counts)]
     within = causes @ causes.T
-    for n, count in enumerate(counts):
-        within[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] += visit[n] / count
+    for n in range(poses):
+        within[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] += np.linalg.inv(np.linalg.inv(visit[n]).sum(axis=0))
     inverse = np.linalg.inv(within)
     if free:
         inverse -= inverse @ columns @ np.linalg.solve(columns.T @ inverse @ columns, columns.T @ inverse)
-    prediction = Prediction(mean, inverse, visit, counts)
+    prediction = Prediction(mean, inverse, noise)
     rows = np.repeat(np.arange(poses), counts)
     select = np.zeros((3 * many, 3 * poses))
     joint = np.zeros((3 * many, 3 * many))
     for n, pose in enumerate(rows):
         select[3 * n : 3 * n + 3, 3 * pose : 3 * pose + 3] = np.eye(3)
-        joint[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] = visit[pose]
+        joint[3 * n : 3 * n + 3, 3 * n : 3 * n + 3] = visit[pose][n - int(np.searchsorted(rows, pose))]
     joint += select @ causes @ causes.T @ select.T
     trend, away = select @ columns, np.concatenate([v.ravel() for v in visits]) - select @ mean
     squares = prediction.squares(visits)
@@ -175,7 +178,7 @@ def sampled(name: Path, frame: str, count: int) -> tuple[Study, References, list
 def test_sound_arms_have_no_wrong_reading(name: Path, frame: str, count: int) -> None:
     """Of 300 arms as many as the share of the false alarms allows. Source: binomial bound at 99 %."""
     _, references, arms = sampled(name, frame, count)
-    alarm, reference = SIGNIFICANT / TESTS, references.of(arms[0])[1]
+    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv")))[1]
     # at a level at which there is something to count; then those of them at that of the tool
     far = [arm for arm in arms if named(screened(arm, "m.csv", references.refit, reference, 0.05))]
     assert len(far) <= stats.binom.ppf(0.99, len(arms), 0.05)
@@ -193,19 +196,18 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
     """Moved by ten standard deviations of its predicted deletion residual, in a direction at random: named in more than
     95 % of 100 arms (binomial bound at 99 %), and no other with it."""
     _, references, arms = sampled(name, frame, count)
-    alarm, reference = SIGNIFICANT / TESTS, references.of(arms[0])[1]
+    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv")))[1]
     hits, others = 0, 0
     for unit, arm in enumerate(arms[:100]):
         rng = np.random.default_rng(unit)
         pose, visit = int(rng.integers(len(arm.visits))), int(rng.integers(count))
-        prediction, visits = references.refit(arm)
-        _, covariance = prediction.deleted(visits, pose, visit)
+        prediction, registered = references.refit(arm)
+        _, covariance = prediction.deleted(list(registered.visits.values()), pose, visit)
         toward = rng.normal(size=3)
         step = 10.0 * toward / np.sqrt(toward @ np.linalg.solve(covariance, toward))
         label = list(arm.visits)[pose]
-        turn = references.setup.register(arm, Path("m.csv"))[1]
         back = np.eye(3)
-        if turn is not None:
+        if references.setup.fitted:
             back = Rotation.random(random_state=unit).as_matrix()
         points = {key: rows.copy() for key, rows in arm.points.items()}
         points[label][visit] += back @ step
@@ -220,7 +222,7 @@ def test_a_reading_ten_deviations_off_is_found(name: Path, frame: str, count: in
 def test_no_reading_is_called_wrong_where_too_many_are() -> None:
     """Of 96 readings nine, a tenth, are named; of ten none is, and the arm is said to be crowded with them."""
     _, references, arms = sampled(*CASES[0])
-    alarm, reference = SIGNIFICANT / TESTS, references.of(arms[0])[1]
+    alarm, reference = SIGNIFICANT / TESTS, references.of(references.setup.register(arms[0], Path("m.csv")))[1]
     for count in (9, 10):
         visits = {pose: rows.copy() for pose, rows in arms[0].visits.items()}
         for pose in list(visits)[:count]:

@@ -15,7 +15,7 @@ from support import ROOT, invoke
 from test_verify import INSTRUMENT, places, written
 
 import armsim
-from armsim.calibration.identifiable import with_target
+from armsim.calibration.measured_machine import with_target
 from armsim.calibration.measured_population import Simulated, measured_units
 from armsim.calibration.measurement_setup import Setup, without_frame
 from armsim.calibration.rank_tests import Ranked, Reference
@@ -60,7 +60,7 @@ def test_any_frame_is_found_without_a_start_value(seed: int) -> None:
     rng = np.random.default_rng(seed)
     turn, shift, target = Rotation.random(random_state=seed), rng.normal(0.0, 4.0, 3), rng.normal(0.0, 0.05, 3)
     read = moved(study, [np.zeros((1, 3)) for _ in tools], turn, shift, target)
-    fit = registered(np.concatenate(read), study.scenario.machine.arm.postures(joints).tool, FITTED)
+    (fit,) = registered([np.concatenate(read)], [study.scenario.machine.arm.postures(joints).tool], FITTED)
     np.testing.assert_allclose(fit.away, 0.0, atol=1e-9)
     np.testing.assert_allclose(fit.target, target, atol=1e-9)
     np.testing.assert_allclose(fit.turn, turn.inv().as_matrix(), atol=1e-9)
@@ -95,12 +95,13 @@ def test_sound_arms_are_called_sound_whatever_the_frame(name: Path, frame: str, 
         points = dict(zip(names, read, strict=True))
         arms.append(MeasuredArm("a", points, poses, points=points))
     setup = setup.settled(arms, Path("m.csv"))
-    estimator = setup.estimator(joints, counts, Path("m.csv"))
-    units = measured_units(setup.machine, joints, counts, setup.spread(joints), 8000, 1)
-    reference = Reference.of(estimator, Simulated.of(units, estimator.projection))
+    first = setup.register(arms[0], Path("m.csv"))
+    estimator = setup.estimator(first, Path("m.csv"))
+    units = measured_units(setup.machine, joints, counts, first.roots, 8000, 1, first.conditions)
+    reference = Reference.of(estimator, Simulated.of(units, estimator.projection, estimator.readings))
     wrong, chances = 0, []
     for arm in arms:
-        registered_arm, _ = setup.register(arm, Path("m.csv"))
+        registered_arm = setup.register(arm, Path("m.csv"))
         ranks = Ranked.of(without_frame(registered_arm, estimator), reference)
         wrong += not ranks.compatible
         chances.append(ranks.chance)
@@ -127,8 +128,8 @@ def test_the_wrong_disc_is_found_from_another_frame(tmp_path: Path) -> None:
     assert answer.returncode == 1, answer.stderr
     (arm,) = json.loads(answer.stdout)["arms"]
     assert (arm["causes"][0]["cause"], arm["causes"][0]["owner"]) == ("eccentricity", "j2")
-    assert arm["registration"]["turn"] == pytest.approx(turn.magnitude(), abs=1e-3)
-    assert arm["registration"]["target"] == pytest.approx([0.01, 0.0, 0.04], abs=1e-3)
+    assert arm["registrations"][0]["turn"] == pytest.approx(turn.magnitude(), abs=1e-3)
+    assert arm["registrations"][0]["target"] == pytest.approx([0.01, 0.0, 0.04], abs=1e-3)
 
 
 def test_readings_of_another_arm_are_refused(tmp_path: Path) -> None:

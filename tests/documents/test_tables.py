@@ -135,5 +135,6 @@ def test_tables_as_instruments_write_them(tmp_path: Path, text: str) -> None:
 def test_a_refused_header_tells_what_was_read(tmp_path: Path) -> None:
     path = tmp_path / "points.csv"
     path.write_text("pose;x [mm];y [mm];height [mm]\np;0;1;2\n")
-    with pytest.raises(InputError, match=r"'height \[mm\]' is not a known column; read before it: pose, x, y"):
+    read = r"read: pose as words, x \[mm\] as length, y \[mm\] as length, 'height \[mm\]' not read"
+    with pytest.raises(InputError, match=rf"'height \[mm\]' is not a known column; {read}"):
         read_points(path, {"p": (np.zeros(1), np.zeros(3))})

@@ -1,0 +1,98 @@
+"""The machine as an instrument sees it: frames of its sessions before the base, targets on the tool."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Axis, Role
+from armsim.model.calibration_plan import Instrument
+from armsim.model.chain import fixed_transforms
+from armsim.model.gravity import Masses
+from armsim.model.kinematics import ElementaryTransform, X
+from armsim.model.machine import Machine
+
+INSTRUMENT, TARGET, SCALE = "instrument", "target", "scale"
+"""Names under which the pose of the instrument and the place of its target err, in the first session; those of others
+have their numbers behind. The scale is that of the instrument in all of them."""
+ORIGIN = (0.0, 0.0, 0.0)
+AWAY = {"length": 1e-3, "angle": 1e-3}
+"""How far an instrument or a target that is identified is off, which nobody knows beforehand. [m or m/m, rad]"""
+SHIFTS, TURNS = ("x", "y", "z"), ("yaw", "pitch", "roll")
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How many sessions a measurement has, and whether its instrument reads orientations too."""
+
+    sessions: int = 1
+    oriented: bool = False
+
+
+ONE_SESSION = Layout()
+
+
+def session_of(axis: Axis) -> int:
+    """Number of the session whose instrument or target an axis moves."""
+    return int(axis.owner.partition(" ")[2] or 1) - 1
+
+
+def nuisance_axes(instrument: Instrument, layout: Layout) -> list[Axis]:
+    """Axes of what is identified of the measurement itself: scale, frames, targets.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    layout : Layout
+
+    Returns
+    -------
+    list of Axis
+    """
+    out = []
+    if instrument.scale == "identified":
+        out.append(Axis(INSTRUMENT, SCALE, Role.FRAME))
+    for number in range(layout.sessions):
+        if instrument.pose == "identified":
+            out += [Axis(_of(INSTRUMENT, number), parameter, Role.FRAME) for parameter in (*SHIFTS, *TURNS)]
+    for number in range(layout.sessions):
+        if instrument.target == "identified":
+            parameters = (*SHIFTS, *TURNS) if layout.oriented else SHIFTS
+            out += [Axis(_of(TARGET, number), parameter, Role.FRAME) for parameter in parameters]
+    return out
+
+
+def _of(name: str, session: int) -> str:
+    return name if session == 0 else f"{name} {session + 1}"
+
+
+def with_target(machine: Machine, instrument: Instrument, layout: Layout = ONE_SESSION) -> Machine:
+    """The machine as it is measured: instrument before its base, target on its tool, off where they are identified.
+
+    Parameters
+    ----------
+    machine : Machine
+    instrument : Instrument
+    layout : Layout
+
+    Returns
+    -------
+    Machine
+    """
+    arm, masses = machine.arm, machine.masses
+    off = [
+        (axis, Distribution("normal", AWAY["angle" if axis.parameter in TURNS else "length"]))
+        for axis in nuisance_axes(instrument, layout)
+    ]
+    before: list[ElementaryTransform] = []
+    beyond = [*fixed_transforms(instrument.target_offset, ORIGIN)[:3]]
+    if instrument.scale == "identified":
+        before.append(ElementaryTransform(X, False, 0.0, (Axis(INSTRUMENT, SCALE, Role.FRAME),)))
+    for number in range(layout.sessions):
+        before += fixed_transforms(ORIGIN, ORIGIN, _of(INSTRUMENT, number))
+        beyond += fixed_transforms(ORIGIN, ORIGIN, _of(TARGET, number))[: 6 if layout.oriented else 3]
+    if masses is not None and masses.payload is not None:
+        x, y, z = (a - b for a, b in zip(masses.payload.centre, instrument.target_offset, strict=True))
+        masses = Masses(masses.links, replace(masses.payload, centre=(x, y, z)))
+    measured = replace(arm, motions=(*before, *arm.motions, *beyond))
+    return replace(machine, arm=measured, tolerances=(*machine.tolerances, *off), masses=masses, correction=None)

@@ -1,0 +1,223 @@
+"""Under which conditions readings were taken, and what that makes of the arm that was measured.
+
+A group holds the readings of a pose in one session at one temperature. A session has a frame and a target of its own;
+a known temperature makes the drifts of the arm known in size; the orientation of a probe makes a group beside that of
+its positions, whose three rows are the turn of the target about x, y, z of the base times `LEVER`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from armsim import causes
+from armsim.arrays import Array
+from armsim.calibration.measured_machine import INSTRUMENT, SCALE, TARGET, session_of
+from armsim.errormodel.distributions import Distribution
+from armsim.errormodel.terms import Axis
+from armsim.model.configurations import Configurations
+from armsim.model.kinematics import Kinematics
+from armsim.model.machine import EvaluatedMachine, Machine
+
+LEVER = 1.0
+"""Length by which turns are made displacements. [m]"""
+
+
+@dataclass(frozen=True, eq=False)
+class Conditions:
+    """Of M groups of readings.
+
+    Parameters
+    ----------
+    sessions : (M,) of int
+    rises : (M,), optional [K]
+        Temperature of the arm above that of mastering; not known where not given.
+    partners : (M,) of int
+        Group of the positions that were read with an orientation; the group itself where it holds positions.
+    offsets : (M, 3) [m]
+        By which the target is off its stated place, in the frame of the tool.
+    centre : (3,) [m]
+        Of the scale of the instrument, in the base frame.
+    """
+
+    sessions: NDArray[np.int64]
+    rises: Array | None
+    partners: NDArray[np.int64]
+    offsets: Array
+    centre: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @staticmethod
+    def plain(groups: int) -> Conditions:
+        """Positions of one session at a temperature that is not known."""
+        return Conditions(np.zeros(groups, np.int64), None, np.arange(groups), np.zeros((groups, 3)))
+
+    @property
+    def key(self) -> tuple[bytes, ...]:
+        """What tells conditions apart."""
+        rises = b"" if self.rises is None else self.rises.tobytes()
+        return self.sessions.tobytes(), rises, self.partners.tobytes(), self.offsets.tobytes()
+
+    @property
+    def oriented(self) -> NDArray[np.bool_]:
+        """Which groups hold orientations, shape (M,)."""
+        return np.asarray(self.partners != np.arange(len(self.partners)))
+
+    def only(self, groups: NDArray[np.intp]) -> Conditions:
+        """Of some of the groups, those of orientations with their partners."""
+        place = {int(group): n for n, group in enumerate(groups)}
+        partners = np.array([place[int(self.partners[group])] for group in groups], dtype=np.int64)
+        rises = None if self.rises is None else self.rises[groups]
+        return Conditions(self.sessions[groups], rises, partners, self.offsets[groups], self.centre)
+
+    @property
+    def without_temperature(self) -> Conditions:
+        """The same at a temperature that is not known."""
+        return replace(self, rises=None)
+
+    def factor(self, axis: Axis) -> Array:
+        """1 at the groups on which an axis of a session acts, 0 at others, shape (M,)."""
+        if axis.owner.partition(" ")[0] not in (INSTRUMENT, TARGET) or axis.parameter == SCALE:
+            return np.ones(len(self.sessions))
+        return np.asarray(self.sessions == session_of(axis), dtype=float)
+
+    def placed(self, at: Kinematics, axes: Sequence[Axis], beyond: Array | None = None) -> Kinematics:
+        """Axes as they move the targets; ``beyond``, shape (3,): a point off the target, in the frame of the tool. [m]
+
+        The scale of the instrument moves every target along its distance from the centre.
+
+        Parameters
+        ----------
+        at : Kinematics
+            Of the tool.
+        axes : sequence of Axis
+            In the order of its columns.
+        beyond : (3,), optional [m]
+            A point off the target, in the frame of the tool.
+
+        Returns
+        -------
+        Kinematics
+            Of the target.
+        """
+        offsets = self.offsets if beyond is None else self.offsets + beyond
+        arms = np.einsum("nij,nj->ni", at.tool[:, :3, :3], offsets)
+        tool = at.tool.copy()
+        tool[:, :3, 3] += arms
+        turned = np.cross(at.direction, arms[:, None, :]) * at.rotary[None, :, None]
+        direction, column = at.direction.copy(), at.column + turned
+        for number, axis in enumerate(axes):
+            if axis.parameter == SCALE and axis.owner == INSTRUMENT:
+                direction[:, number] = column[:, number] = tool[:, :3, 3] - np.array(self.centre)
+        return replace(at, direction=direction, column=column, tool=tool)
+
+    def columns(self, at: Kinematics, axes: Sequence[Axis]) -> Array:
+        """What axes do to the rows of every group, shape (M, axes, 3): displacements, or turns times `LEVER`.
+
+        Parameters
+        ----------
+        at : Kinematics
+            Of the tool.
+        axes : sequence of Axis
+
+        Returns
+        -------
+        (M, axes, 3) [m/rad or 1]
+            In the base frame.
+        """
+        column, oriented = self.placed(at, axes).column.copy(), self.oriented
+        column[oriented] = LEVER * at.direction[oriented] * at.rotary[None, :, None]
+        return column
+
+
+def warmed(machine: Machine) -> Machine:
+    """The machine at one kelvin above mastering, known."""
+    rise = Distribution("fixed", 1.0)
+    return replace(machine, environment=replace(machine.environment, temperature_rise=rise))
+
+
+def evaluated_at(
+    machine: Machine, joints: Array, conditions: Conditions | None, exact: bool = False, beyond: Array | None = None
+) -> EvaluatedMachine:
+    """A machine as groups of readings at joint positions (M, joints) saw it.
+
+    Where the temperature is known, drifts act in proportion to it; growth, which is known then, does not act: it is
+    taken from the readings.
+
+    Parameters
+    ----------
+    machine : Machine
+    joints : (M, joints)
+    conditions : Conditions, optional
+    exact : bool
+        For exact kinematics: axes as they move the points of targets, not as they turn them.
+    beyond : (3,), optional [m]
+        As of `Conditions.placed`.
+
+    Returns
+    -------
+    EvaluatedMachine
+    """
+    if conditions is None:
+        return machine.evaluated(Configurations(joints))
+    known = conditions.rises is not None
+    evaluated = (warmed(machine) if known else machine).evaluated(Configurations(joints))
+    acts = []
+    for term, every in zip(evaluated.terms, evaluated.acts, strict=True):
+        heat = known and term.cause is causes.TEMPERATURE
+        rise = conditions.rises if heat and conditions.rises is not None else np.ones(len(joints))
+        factors = [conditions.factor(axis) * rise for axis in evaluated.axes]
+        acts.append(tuple((k, axis, value * factors[axis]) for k, axis, value in every if k or not heat))
+    postures = conditions.placed(evaluated.postures, evaluated.axes, beyond)
+    if not exact:
+        postures = replace(postures, column=conditions.columns(evaluated.postures, evaluated.axes))
+    return replace(evaluated, postures=postures, acts=tuple(acts), draw_acts=tuple(acts))
+
+
+def growth(machine: Machine, joints: Array, conditions: Conditions) -> Array:
+    """What a kelvin that is known does to the rows of every group, shape (M, 3). [m/K]
+
+    Parameters
+    ----------
+    machine : Machine
+    joints : (M, joints) [rad or m]
+    conditions : Conditions
+
+    Returns
+    -------
+    (M, 3) [m/K]
+        In the base frame.
+    """
+    evaluated = warmed(machine).evaluated(Configurations(joints))
+    column, out = conditions.columns(evaluated.postures, evaluated.axes), np.zeros((len(joints), 3))
+    for term, acts in zip(evaluated.terms, evaluated.acts, strict=True):
+        for k, axis, value in acts:
+            if term.cause is causes.TEMPERATURE and k == 0:
+                out += column[:, axis] * value[:, None]
+    return out
+
+
+def turns(tool: Array, displacements: Sequence[Array]) -> Array:
+    """Turns about x, y, z of the base times `LEVER`, shape (..., 3), by displacements of four points.
+
+    Parameters
+    ----------
+    tool : (3, 3)
+        Nominal rotation of the tool.
+    displacements : four of (..., 3) [m]
+        Of the target, and of the points off it by `LEVER` along x, y, z of the tool.
+
+    Returns
+    -------
+    (..., 3) [m]
+        In the base frame.
+    """
+    from scipy.spatial.transform import Rotation
+
+    centre, *ends = displacements
+    moved = np.stack([(end - centre) / LEVER for end in ends], axis=-1) + tool
+    shape = moved.shape[:-2]
+    vectors = Rotation.from_matrix((moved @ tool.T).reshape(-1, 3, 3)).as_rotvec()
+    return np.asarray(LEVER * vectors.reshape(*shape, 3))

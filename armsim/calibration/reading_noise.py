@@ -1,0 +1,112 @@
+"""Noise of readings: of each about the mean of its pose, and of the mean, weighted where readings are not alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from armsim.arrays import Array
+
+Instrument = float | Array | Sequence[Array]
+"""Of every reading: its standard deviation along each axis, or pose by pose along x, y, z, shape (M, 3); or roots of
+its covariance, pose by pose of shape (readings, 3, 3), or (1, 3, 3) where readings of a pose are alike. [m]"""
+
+
+def roots_of(instrument: Instrument, poses: int) -> list[Array]:
+    """Roots R of the covariances R R^T of readings, pose by pose of shape (readings or 1, 3, 3). [m]
+
+    Parameters
+    ----------
+    instrument : Instrument
+    poses : int
+
+    Returns
+    -------
+    list of (readings or 1, 3, 3) [m]
+    """
+    if not isinstance(instrument, (float, int, np.ndarray)):
+        return list(instrument)
+    return [np.diag(sizes)[None] for sizes in np.broadcast_to(np.asarray(instrument, dtype=float), (poses, 3))]
+
+
+@dataclass(frozen=True, eq=False)
+class ReadingNoise:
+    """Of the readings of M poses.
+
+    Parameters
+    ----------
+    covariances : tuple of (readings, 3, 3) or (1, 3, 3) [m^2]
+        Of each reading about the mean of its pose; one where those of a pose are alike.
+    counts : tuple of int
+        Readings of every pose.
+    """
+
+    covariances: tuple[Array, ...]
+    counts: tuple[int, ...]
+
+    @staticmethod
+    def of(scatter: Array, instrument: Instrument, counts: Sequence[int]) -> ReadingNoise:
+        """Of visits with covariances (M, 3, 3) [m^2] and an instrument.
+
+        Parameters
+        ----------
+        scatter : (M, 3, 3) [m^2]
+            Covariance of a visit.
+        instrument : Instrument
+        counts : sequence of int
+            Readings of every pose.
+
+        Returns
+        -------
+        ReadingNoise
+        """
+        roots = roots_of(instrument, len(scatter))
+        sums = [visit + root @ root.swapaxes(1, 2) for visit, root in zip(scatter, roots, strict=True)]
+        return ReadingNoise(tuple(sums), tuple(counts))
+
+    @cached_property
+    def weights(self) -> tuple[Array | None, ...]:
+        """Weight of every reading in the mean of its pose, shape (readings, 3, 3); None where all weigh alike.
+
+        References
+        ----------
+        .. [1] Aitken, Proc. Royal Society of Edinburgh 55 (1935) 42: weights of least variance.
+        """
+        out: list[Array | None] = []
+        for own in self.covariances:
+            inverse = np.linalg.inv(own) if len(own) > 1 else None
+            out.append(None if inverse is None else np.linalg.inv(inverse.sum(axis=0)) @ inverse)
+        return tuple(out)
+
+    @cached_property
+    def of_means(self) -> tuple[Array, ...]:
+        """Covariance of the mean of every pose, shape (3, 3). [m^2]"""
+        out = []
+        for own, count in zip(self.covariances, self.counts, strict=True):
+            alike = len(own) == 1
+            out.append(own[0] / count if alike else np.linalg.inv(np.linalg.inv(own).sum(axis=0)))
+        return tuple(out)
+
+    def mean(self, pose: int, readings: Array) -> Array:
+        """Mean of readings (..., readings, 3) of a pose, shape (..., 3).
+
+        Parameters
+        ----------
+        pose : int
+        readings : (..., readings, 3) [m]
+
+        Returns
+        -------
+        (..., 3) [m]
+        """
+        weights = self.weights[pose]
+        if weights is None:
+            return np.asarray(readings.mean(axis=-2))
+        return np.asarray(np.einsum("vij,...vj->...i", weights, readings))
+
+    def means(self, visits: Sequence[Array]) -> Array:
+        """Means of the readings of an arm, pose by pose of shape (readings, 3), as one row of shape (3 M,)."""
+        return np.concatenate([self.mean(pose, rows) for pose, rows in enumerate(visits)])

@@ -1,0 +1,64 @@
+"""The readings of an arm in the base frame, and how they were taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from armsim.arrays import Array
+from armsim.calibration.calibration_records import RegistrationRecord
+from armsim.calibration.measured_machine import Layout
+from armsim.calibration.reading_conditions import Conditions
+from armsim.documents.measured_points import MeasuredArm
+
+
+@dataclass(frozen=True, eq=False)
+class RegisteredArm:
+    """The readings of an arm in the base frame, and how they were taken.
+
+    Parameters
+    ----------
+    arm : MeasuredArm
+        Groups of positions, then those of orientations, whose rotations are those of the probe.
+    conditions : Conditions
+    roots : tuple of (readings or 1, 3, 3) [m]
+        Of the covariance of the readings of every group, that of the visits left out.
+    records : tuple of RegistrationRecord
+        Frames and targets that were fitted.
+    """
+
+    arm: MeasuredArm
+    conditions: Conditions
+    roots: tuple[Array, ...]
+    records: tuple[RegistrationRecord, ...]
+
+    @cached_property
+    def joints(self) -> Array:
+        """Joint positions of every group, shape (M, joints)."""
+        return np.array(list(self.arm.joints.values()))
+
+    @property
+    def counts(self) -> tuple[int, ...]:
+        """Readings of every group."""
+        return tuple(len(rows) for rows in self.arm.visits.values())
+
+    @property
+    def layout(self) -> Layout:
+        """Its sessions."""
+        return Layout(int(self.conditions.sessions.max()) + 1, bool(self.conditions.oriented.any()))
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What tells measurements apart but for the readings."""
+        roots = tuple(root.tobytes() for root in self.roots)
+        return self.joints.tobytes(), self.counts, roots, self.conditions.key
+
+    @property
+    def instrument(self) -> float:
+        """Rms standard deviation of a reading of a position along an axis. [m]"""
+        alone = zip(self.roots, self.conditions.oriented, strict=True)
+        return float(
+            np.sqrt(np.mean([np.mean(np.sum(root**2, axis=(1, 2))) / 3.0 for root, turn in alone if not turn]))
+        )
