@@ -63,6 +63,8 @@ class Key:
         Why a tolerance can have no mean; empty where it can.
     one_sided : str
         What its quantity is where a bare size is easily meant as its value and not as a tolerance, such as ``a rise``.
+    of_sensor : bool
+        Whether its quantities are those of what the sensor measures, where the joint moves otherwise.
     """
 
     kind: str
@@ -86,6 +88,7 @@ class Key:
     silent: bool = False
     centred: str = ""
     one_sided: str = ""
+    of_sensor: bool = False
 
     @property
     def source(self) -> str:

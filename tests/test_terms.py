@@ -48,6 +48,7 @@ TERMS = [
     *assembly.mastering(Distribution("fixed", 1e-3)),
     *gear.kinematic_error(Distribution("arcsine", 1e-3), 2, 100),
     *gear.reversal(1e-3),
+    *gear.lead_error(Distribution("uniform", 1e-5), 0.5),
     *scale.graduation(Distribution("uniform", 1e-3), 1.0),
     *scale.quantisation(64, 4),
     *scale.summary_repeatability(Distribution("normal", 1e-3)),

@@ -40,9 +40,9 @@ def _every(machine: Machine, instrument: Instrument, identify: Identified, layou
             (
                 "output_orders",
                 identify.output_orders,
-                joint.fundamental if joint.encoder.rotary else _travel(joint.travel),
+                1.0 if joint.rotary else _travel(joint.travel),
             ),
-            ("input_orders", identify.input_orders, abs(joint.transmission.ratio)),
+            ("input_orders", identify.input_orders, abs(joint.transmission.motor_turns)),
         )
         for group, orders, base in orders_by_group:
             what = "turn" if group == "output_orders" else "motor turn"

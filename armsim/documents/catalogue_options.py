@@ -84,14 +84,15 @@ def _joint_options(
     machine = scenario.machine
     joint = machine.arm.joints[number]
     limits = document.limits.joints.get(joint.name, JointLimitsDocument())
-    motor_encoder = machine.joints[number].motor_encoder
+    motor_encoder, slides = machine.joints[number].motor_encoder, machine.joints[number].transmission.slides
     placements = _placements(document, limits, joint.name, motor_encoder is not None, source)
     options: list[Option] = []
     refusals: dict[Refusal, int] = {}
     for entry, encoder in zip(document.encoders, encoders, strict=True):
         for mounting in document.mountings:
             for placement, price in placements.items():
-                refusal = _encoder_refusal(entry, encoder, joint, limits) or _class_refusal(
+                rotary = joint.revolute or (placement == "motor" and slides)
+                refusal = _encoder_refusal(entry, encoder, joint, rotary, limits) or _class_refusal(
                     limits, mounting.name, placement
                 )
                 if refusal is None:
@@ -212,10 +213,10 @@ def limit_problems(
 
 
 def _encoder_refusal(
-    entry: EntryDocument, encoder: Encoder, joint: ArmJoint, limits: JointLimitsDocument
+    entry: EntryDocument, encoder: Encoder, joint: ArmJoint, rotary: bool, limits: JointLimitsDocument
 ) -> Refusal | None:
-    """Reason why a joint does not accept an encoder; None if it does."""
-    if encoder.rotary != joint.revolute:
+    """Reason why a joint does not accept an encoder where a rotary or a linear one sits; None if it does."""
+    if encoder.rotary != rotary:
         return Refusal(0, f"measures {encoder.measures}, the joint is {'revolute' if joint.revolute else 'prismatic'}")
     if limits.diameter is not None and (entry.diameter is None or entry.diameter > limits.diameter):
         return Refusal(0, "too large, or diameter not stated")

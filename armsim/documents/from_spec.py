@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Annotated, Any, TypeVar, cast, get_args
 
@@ -168,16 +168,21 @@ def _sentence(text: str) -> str:
 
 @dataclass(frozen=True)
 class Place:
-    """Place of a document, what its sensor measures, and a phrase for messages that names it."""
+    """Place of a document: what it measures, its sensor where that differs, and a phrase for messages that names it."""
 
     source: Source
     at: KeyPath
     measures: Measures
     what: str
+    sensor: Measures | None = None
 
     def within(self, *keys: str | int) -> Place:
         """Place of a key below this one."""
-        return Place(self.source, (*self.at, *keys), self.measures, self.what)
+        return replace(self, at=(*self.at, *keys))
+
+    def of_sensor(self) -> Place:
+        """The place, where quantities are those of what the sensor measures."""
+        return replace(self, measures=self.sensor or self.measures)
 
 
 def build(owner: Callable[..., T], document: Any, place: Place, **more: Any) -> T:
@@ -218,7 +223,7 @@ def _value(entry: Any, field: Declared, place: Place) -> Any:
     if field.many:
         return tuple(build(field.type, item, place.within(n)) for n, item in enumerate(entry))
     if nested(field):
-        return build(field.type, entry, place)
+        return build(field.type, entry, place.of_sensor() if field.key.of_sensor else place)
     if isinstance(entry, Tolerance | Measured):
         accepted_kinds = FAMILIES.get(field.key.kind, {}).get(place.measures, kinds(field.key))
         if entry.kind not in accepted_kinds:

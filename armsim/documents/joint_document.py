@@ -20,6 +20,8 @@ from armsim.sources import KeyPath, Source
 
 Reference = Any
 """A path relative to the file, or the document itself."""
+SLIDE_KEYS = ("kinematic_error", "lead_error", "expansion", "fixed_bearing")
+"""Keys of a transmission that a slide has by its screw, rack or belt alone."""
 MountingDocument = document_of(Mounting)
 TransmissionDocument = extend_document(
     Transmission, "TransmissionDocument", {"type": (Literal[get_args(GearType)], None)}
@@ -65,13 +67,27 @@ def build_joint(
         A quantity that does not fit the joint, its encoder or its placement.
     """
     what = "revolute" if joint.revolute else "prismatic"
-    place = Place(source, at, "rotation" if joint.revolute else "translation", f"at the {what} joint {joint.name}")
-    for key, sensor in (("encoder", encoder), ("motor_encoder", motor_encoder)):
-        if sensor is not None and sensor.rotary != joint.revolute:
+    place = Place(
+        source,
+        at,
+        "rotation" if joint.revolute else "translation",
+        f"at the {what} joint {joint.name}",
+        encoder.measures,
+    )
+    slides = document.transmission is not None and bool(
+        document.transmission.lead or document.transmission.pinion_radius
+    )
+    turns_motor = joint.revolute or slides
+    for key, sensor, rotary in (
+        ("encoder", encoder, turns_motor if document.placement == "motor" else joint.revolute),
+        ("motor_encoder", motor_encoder, turns_motor),
+    ):
+        if sensor is not None and sensor.rotary != rotary:
             raise source.error(
                 (*at, key),
                 f"{sensor.name!r} measures {sensor.measures}, joint {joint.name} is {what}",
-                "a rotary encoder on a revolute joint, a linear one on a prismatic joint",
+                "a rotary encoder on a revolute joint, a linear one on a prismatic joint; a rotary one on the motor of "
+                "a slide with transmission: {lead: } or {pinion_radius: }",
             )
     if (document.placement == "both") != (motor_encoder is not None):
         is_missing = motor_encoder is None
@@ -85,7 +101,7 @@ def build_joint(
             (*at, "counts_turns"), f"at placement {document.placement}", "placement: both, with motor_encoder:"
         )
     if document.mounting is not None:
-        _check_mounting(document.mounting, encoder, place.within("mounting"))
+        _check_mounting(document.mounting, encoder, place.of_sensor().within("mounting"))
     fitted_joint = build(
         Joint,
         document,
@@ -101,7 +117,7 @@ def build_joint(
     curve = None
     if document.error_curve is not None:
         curve, curve_path = (
-            sensor_curve(document.error_curve, joint.revolute, source, (*at, "error_curve")),
+            sensor_curve(document.error_curve, encoder.rotary, source, (*at, "error_curve")),
             (*at, "error_curve"),
         )
     elif encoder.batch is not None:
@@ -142,11 +158,21 @@ def _transmission(joint: Any, place: Place) -> Transmission:
         return Transmission()
     stated_keys = document.model_fields_set
     if place.measures == "translation":
-        if joint.placement == "motor" and document.ratio not in (None, 1.0):
-            raise place.source.error((*place.at, "ratio"), f"a ratio {place.what}", "ratio 1 or none")
+        if document.lead and document.pinion_radius:
+            raise place.source.error((*place.at, "pinion_radius"), "beside a lead", "a screw or a pinion, one of them")
+        slides = bool(document.lead or document.pinion_radius)
+        for key in () if slides else SLIDE_KEYS:
+            if getattr(document, key):
+                accepted = "lead: of the screw, or pinion_radius: of the rack or belt, beside it"
+                raise place.source.error(
+                    (*place.at, key), f"{key} {place.what} without a screw, rack or belt", accepted
+                )
+        if joint.placement == "motor" and not slides and document.ratio not in (None, 1.0):
+            accepted = "ratio 1 or none, or the lead: or pinion_radius: that the motor turns by it"
+            raise place.source.error((*place.at, "ratio"), f"a ratio {place.what}", accepted)
         if document.type is not None:
             raise place.source.error(
-                (*place.at, "type"), f"a gear {place.what}", "leave it out; a linear scale has none"
+                (*place.at, "type"), f"a gear {place.what}", "leave it out: typical values are of joints that turn"
             )
     transmission = build(Transmission, document, place)
     if document.type is None:

@@ -24,7 +24,7 @@ def lint_machine(machine: Machine, motion: Motion | None = None) -> list[str]:
             if encoder is not None:
                 notes += _encoder_notes(encoder)
         ratio = joint.transmission.ratio
-        if abs(ratio) < 1.0:
+        if abs(ratio) < 1.0 and not joint.transmission.slides:
             notes.append(
                 f"ratio {ratio:g} at {joint.name}: the motor turns {abs(ratio):g} times per turn of the joint; was "
                 f"{1 / abs(ratio):g} meant?"

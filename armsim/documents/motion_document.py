@@ -55,7 +55,7 @@ def check_limits(joint: Joint, motion: Motion | None, source: Source) -> None:
     if speed is None:
         return
     at = ("motion", "joints", joint.name, "speed")
-    for sensor, ratio in ((joint.encoder, joint.ratio), (joint.motor_encoder, joint.transmission.ratio)):
+    for sensor, ratio in ((joint.encoder, joint.ratio), (joint.motor_encoder, joint.transmission.motor_turns)):
         if sensor is None:
             continue
         shaft_speed = abs(speed * ratio)

@@ -83,7 +83,7 @@ class Joint:
         "motor: on the input of the gear; output: on the joint; both: on the joint, with a second one on the motor, "
         "which closes the speed loop and leaves the position at rest as it is", required=True,
     )  # fmt: skip
-    mounting: Mounting = key(Mounting(), "part", "how far scale and head are off")
+    mounting: Mounting = key(Mounting(), "part", "how far scale and head are off", of_sensor=True)
     transmission: Transmission = key(Transmission(), "part", "the gear between motor and joint")
     mastering: Distribution | None = key(
         None, "position", "zero left over after mastering, at the joint; a joint without it was not mastered",
@@ -108,7 +108,12 @@ class Joint:
     @property
     def ratio(self) -> float:
         """Turns of the encoder shaft per unit of the joint's motion."""
-        return self.transmission.ratio if self.geared else 1.0
+        return self.transmission.motor_turns if self.geared else 1.0
+
+    @property
+    def rotary(self) -> bool:
+        """Whether the joint turns; a slide may have a rotary sensor on the motor of its screw, rack or belt."""
+        return self.encoder.rotary and not (self.geared and self.transmission.slides)
 
     @property
     def step(self) -> float:
@@ -118,7 +123,7 @@ class Joint:
     @property
     def resolution_bits(self) -> float:
         """Steps per turn, or over the travel of a linear axis, as a power of two, at the joint."""
-        return math.log2((2 * math.pi if self.encoder.rotary else self.travel) / self.step)
+        return math.log2((2 * math.pi if self.rotary else self.travel) / self.step)
 
     @property
     def price(self) -> float:
@@ -142,7 +147,9 @@ class Joint:
         -r / ratio. On the output side the gear lies inside the loop and its errors vanish from the joint.
         """
         axis, encoder = Axis(self.name), self.encoder
-        at_joint = self.transmission.terms(self.geared, encoder.hysteresis / abs(self.ratio), self.approach)
+        at_joint = self.transmission.terms(
+            self.geared, encoder.hysteresis / abs(self.ratio), self.approach, self.farthest
+        )
         at_joint += encoder.timing.terms(encoder.corrections.latency) + self.bus.terms()
         if self.mastering is not None and self.mastering.nonzero:
             at_joint += assembly.mastering(self.mastering)
@@ -152,7 +159,7 @@ class Joint:
     def speed_sensor(self) -> tuple[Encoder, float]:
         """The sensor that closes the speed loop, and the turns of its shaft per unit of the joint's motion."""
         if self.motor_encoder is not None:
-            return self.motor_encoder, self.transmission.ratio
+            return self.motor_encoder, self.transmission.motor_turns
         return self.encoder, self.ratio
 
     def speed_terms(self) -> tuple[Term, ...]:

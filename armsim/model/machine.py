@@ -275,7 +275,7 @@ class Machine:
         return np.asarray(self.arm.lowest + (self.arm.highest - self.arm.lowest) * points)
 
     def _growth(self) -> list[tuple[Axis, Shape]]:
-        """Shapes that grow in proportion to the temperature: links, tool, and scales, which then read too little.
+        """Shapes that grow in proportion to the temperature: links, tool, screws, scales (which read too little).
 
         The fixed part of a prismatic motion is the origin of its scale, not a length that grows.
         """
@@ -288,6 +288,10 @@ class Machine:
         for joint in self.joints:
             if joint.encoder.expansion:
                 growth.append((Axis(joint.name), Proportional("position", joint.encoder.expansion)))
+            screw = joint.transmission
+            if screw.expansion and joint.geared:  # the motor turns as told, so that a longer lead carries too far
+                growth.append((Axis(joint.name), Proportional("position", screw.expansion)))
+                growth.append((Axis(joint.name), Constant(-screw.expansion * screw.fixed_bearing)))
         return growth
 
     def _drifts(self) -> list[tuple[Axis, tuple[Shape, ...], Distribution]]:

@@ -73,7 +73,7 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
     """All numbers stated as other than zero, without prices."""
     out: list[Number] = []
     for n, joint in enumerate(machine.joints):
-        rotary, joint_prefix = joint.encoder.rotary, f"joints.{joint.name}."
+        joint_prefix = f"joints.{joint.name}."
         for part_prefix, owner, steps in (("", joint, ()), ("encoder.", joint.encoder, ("encoder",))):
             for path, key, value, part_steps in _stated_numbers(owner):
                 out.append(
@@ -81,7 +81,7 @@ def numbers(machine: Machine) -> tuple[Number, ...]:
                         joint_prefix + part_prefix + path,
                         joint.name,
                         key,
-                        rotary,
+                        joint.encoder.rotary if steps or part_steps[0] == "mounting" else joint.rotary,
                         value,
                         ("joints", n, *steps, *part_steps),
                     )

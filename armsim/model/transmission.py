@@ -10,7 +10,7 @@ from armsim import causes
 from armsim.errormodel.distributions import NONE, Distribution, Magnitude
 from armsim.errormodel.terms import Term
 from armsim.field_spec import key
-from armsim.physics import gear
+from armsim.physics import gear, heat
 
 VALID_STIFFNESS = 0.3
 """Largest tolerance of a stiffness: the square neglected in first order is below 9 % of the twist."""
@@ -24,12 +24,12 @@ class Harmonic:
     order: float = key(
         ..., "number", "periods per turn of that shaft", check=lambda x: x > 0, accepted="a number above zero"
     )
-    amplitude: Magnitude = key(..., "angle", "at the output")
+    amplitude: Magnitude = key(..., "position", "at the output")
 
 
 @dataclass(frozen=True)
 class Transmission:
-    """Gear between motor and joint; errors are at its output.
+    """Gear between motor and joint, with a screw, rack or belt where the joint slides; errors are at its output.
 
     ``typical`` names the fields whose values are typical of the gear ``type``, since the scenario states none.
     """
@@ -38,11 +38,29 @@ class Transmission:
         1.0, "number", "input turns per output turn", check=lambda x: abs(x) >= 1e-6,
         accepted="a number, not zero nor below a millionth",
     )  # fmt: skip
+    lead: float = key(0.0, "length", "travel of a slide per turn of its screw", least=0.0, only="translation")
+    pinion_radius: float = key(
+        0.0, "length", "pitch radius of the pinion of a rack, or of the pulley of a belt, that moves a slide",
+        least=0.0, only="translation",
+    )  # fmt: skip
     kinematic_error: tuple[Harmonic, ...] = key(
-        (), "list", "orders of the transmission error", only="rotation", cause=causes.GEAR_KINEMATIC_ERROR,
-        effect="any orders per turn of input or output",
+        (), "list", "orders of the transmission error; of a screw, rack or belt per turn of the screw or pinion",
+        cause=causes.GEAR_KINEMATIC_ERROR, effect="any orders per turn of input or output",
         physics=gear.kinematic_error,
     )  # fmt: skip
+    lead_error: Distribution = key(
+        NONE, "slope or ratio", "error of the lead of a screw, or of the pitch of a rack or belt, in proportion to the "
+        "position", most=0.01, only="translation", cause=causes.LEAD_ERROR, effect="in proportion to position",
+        physics=gear.lead_error,
+    )  # fmt: skip
+    expansion: float = key(
+        0.0, "expansion", "expansion of the screw, rack or belt", least=-1e-3, most=1e-3, only="translation",
+        cause=causes.SCREW_GROWTH, effect="in proportion to temperature and distance from the fixed bearing",
+        physics=heat.temperature,
+    )  # fmt: skip
+    fixed_bearing: float = key(
+        0.0, "length", "position of the slide at which the screw does not move as it grows", only="translation"
+    )
     lost_motion: float = key(
         0.0, "position", "from side to side", least=0.0, cause=causes.LOST_MOTION,
         effect="half to either side, by the direction of approach", physics=gear.reversal,
@@ -59,7 +77,26 @@ class Transmission:
     type: str = ""
     typical: tuple[str, ...] = ()
 
-    def terms(self, geared: bool, hysteresis: float, approach: gear.Approach) -> tuple[Term, ...]:
+    @property
+    def slides(self) -> bool:
+        """Whether it turns the rotation of a motor into the travel of a slide."""
+        return bool(self.lead or self.pinion_radius)
+
+    @property
+    def screw_turns(self) -> float:
+        """Angle of the output shaft of the gear per motion of the joint: 1, or that of a screw or pinion. [rad/m]"""
+        if self.lead:
+            return 2 * math.pi / self.lead
+        return 1.0 / self.pinion_radius if self.pinion_radius else 1.0
+
+    @property
+    def motor_turns(self) -> float:
+        """Angle of the motor per motion of the joint. [rad/rad or rad/m]"""
+        return self.ratio * self.screw_turns
+
+    def terms(
+        self, geared: bool, hysteresis: float, approach: gear.Approach, farthest: float = math.nan
+    ) -> tuple[Term, ...]:
         """Terms at the joint, attained minus commanded.
 
         Parameters
@@ -69,6 +106,8 @@ class Transmission:
         hysteresis : float
             Hysteresis of the sensor, at the joint, which depends on the same direction of approach. [rad or m]
         approach : str
+        farthest : float
+            Largest distance of the joint from zero, for limits. [rad or m]
 
         Returns
         -------
@@ -78,10 +117,12 @@ class Transmission:
         terms = gear.reversal(lost_motion, hysteresis, approach)
         if geared:
             for number, harmonic in enumerate(self.kinematic_error, start=1):
-                turns = self.ratio if harmonic.per == "input-turn" else 1.0
+                turns = self.motor_turns if harmonic.per == "input-turn" else self.screw_turns
                 terms += gear.kinematic_error(
                     harmonic.amplitude.spread, harmonic.order, turns, harmonic.amplitude.phase, str(number)
                 )
+            if self.lead_error.nonzero:
+                terms += gear.lead_error(self.lead_error, farthest)
             if math.isfinite(self.stiffness):
                 terms += gear.wind_up(self.stiffness, self.stiffness_tolerance, self.compensation)
         return terms

@@ -45,6 +45,33 @@ def kinematic_error(
     return (polar(f"kinematic error {name}".rstrip(), causes.GEAR_KINEMATIC_ERROR, amplitude, phase, parts),)
 
 
+def lead_error(slope: Distribution, farthest: float) -> tuple[Term, ...]:
+    """Error of a screw, rack or belt in proportion to the position: its lead or pitch is not the nominal one.
+
+    The motor turns as it is commanded, so a slide on a screw whose lead is too long by the share s goes too far:
+
+        s * position
+
+    Parameters
+    ----------
+    slope : Distribution
+        Metres per metre. [1]
+    farthest : float
+        Largest distance from zero, for the limit. [m]
+
+    Returns
+    -------
+    tuple of Term
+        At the joint, attained minus commanded. [m]
+
+    References
+    ----------
+    .. [1] ISO 3408-3:2006: mean travel deviation of a ball screw over its useful travel (from memory).
+    """
+    shape = Proportional("position")
+    return (independent("lead error", causes.LEAD_ERROR, (slope,), (shape,), slope.limit * farthest),)
+
+
 def reversal(lost_motion: float = 0.0, hysteresis: float = 0.0, approach: Approach = "random") -> tuple[Term, ...]:
     """What the direction of approach decides: lost motion of the gear, hysteresis of the sensor.
 

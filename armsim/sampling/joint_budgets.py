@@ -64,7 +64,7 @@ def _sheet(machine: Machine, number: int, state: State, lever: float, seed: int)
 
     (rms_accuracy, limit_accuracy), (rms_repeatability, limit_repeatability) = both("unit"), both("visit")
     return JointBudget(
-        unit="rad" if joint.encoder.rotary else "m",
+        unit="rad" if joint.rotary else "m",
         encoder=joint.encoder.name,
         placement=joint.placement,
         resolution_bits=joint.resolution_bits,

@@ -139,7 +139,7 @@ def _of_turns(joint: Joint, plan: SamplingPlan, first: int, units: int) -> Array
 
     Zeros are set against each other and the load is not looked at.
     """
-    axis, ratio = Axis(joint.name), joint.transmission.ratio
+    axis, ratio = Axis(joint.name), joint.transmission.motor_turns
     gear = tuple(term.on(axis) for term in joint.transmission.terms(True, 0.0, joint.approach))
     fixed = joint.sensor_terms() + joint.speed_terms() + gear
     swing = _swing([term for term in fixed if term.life == "unit"], plan, first, units)

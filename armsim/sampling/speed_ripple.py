@@ -114,7 +114,7 @@ def _steady(joint: Joint, waves: dict[float, tuple[Array, str]], speed: float, m
     noise = physics.speed_noise(_reading_noise(joint), motion.sample_time, motion.pole)
     p50, p95 = unit_quantiles(_ripple(waves, speed, motion), (0.5, 0.95))
     return SteadySpeed(
-        unit="rad" if joint.encoder.rotary else "m",
+        unit="rad" if joint.rotary else "m",
         speed=speed,
         noise=noise,
         ripple_p50=p50.value,
