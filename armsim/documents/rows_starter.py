@@ -54,8 +54,8 @@ def _arm(arm: dict[str, Any]) -> Iterator[str]:
     yield "  joints:"
     rows = arm["kinematics"]["joints"]
     for n, row in enumerate(rows):
-        own = {**BASE} if n == 0 else {**FLANGE} if n == len(rows) - 1 else None
-        yield f"    - {yaml_line(row if own is None else {**row, 'tolerances': own})}"
+        tolerances = {**BASE} if n == 0 else {**FLANGE} if n == len(rows) - 1 else None
+        yield f"    - {yaml_line(row if tolerances is None else {**row, 'tolerances': tolerances})}"
     yield "  tool: {xyz: [0 mm, 0 mm, 0 mm], rpy: [0 deg, 0 deg, 0 deg]}"
     yield "tolerances:                          # of the built links; none at base and flange, which the session fits"
     for key, size in {"d": "0.3 mm", "a": "0.3 mm", "alpha": "1 mrad"}.items():

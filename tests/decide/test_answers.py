@@ -101,7 +101,7 @@ def difference(gained: float, interval: tuple[float, float] | None, price: float
         (difference(0.0, None, 0.0), "takes 0 "),
         (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "adds 10.0 µm (9.0 to 11.0) to"),
         (difference(-1e-5, (0.9e-5, 1.1e-5), -2.0), "for 2 cost units less"),
-        (difference(1e-5, (-3e-5, 1e-5), 2.0), "no difference of the 95 % quantile at the worst pose can be told"),
+        (difference(1e-5, (-3e-5, 1e-5), 2.0), "no significant difference of the 95 % quantile at the worst pose"),
     ],
 )
 def test_the_sentence_of_a_difference(row: TaskDifference, sentence: str) -> None:

@@ -19,8 +19,8 @@ turn,revolute,5,0,0,0,-180,180,0,0
 
 def test_a_scara_becomes_a_scenario_that_is_good(tmp_path: Path) -> None:
     (tmp_path / "scara.csv").write_text(SCARA)
-    made = invoke("new", tmp_path / "cell", "--rows", tmp_path / "scara.csv", "--convention", "modified-dh")
-    assert made.returncode == 0, made.stderr
+    process = invoke("new", tmp_path / "cell", "--rows", tmp_path / "scara.csv", "--convention", "modified-dh")
+    assert process.returncode == 0, process.stderr
     scenario = check_file(tmp_path / "cell" / "scenario.yaml")
     arm = scenario.machine.arm  # type: ignore[union-attr]
     assert arm.names == ("j1", "j2", "lift", "turn")
@@ -28,11 +28,11 @@ def test_a_scara_becomes_a_scenario_that_is_good(tmp_path: Path) -> None:
     assert arm.upper[2] == pytest.approx(0.17)
     assert check_file(tmp_path / "cell" / "arm.yaml").name == "scara"  # type: ignore[union-attr]
     assert "modified-dh" in (tmp_path / "cell" / "arm.yaml").read_text()
-    assert "--measured" in made.stdout
+    assert "--measured" in process.stdout
 
 
 @pytest.mark.parametrize(
-    ("changed", "found"),
+    ("changed", "message"),
     [
         (SCARA.replace("prismatic", "screw"), "csv:4:1: type: 'screw'"),
         (SCARA.replace("lift", "1"), "csv:4:1: joint: two joints named 'j1'"),
@@ -42,9 +42,9 @@ def test_a_scara_becomes_a_scenario_that_is_good(tmp_path: Path) -> None:
         ("a [mm],d [mm],alpha [deg],lower [deg]\n1,2,3,4\n", "no column 'upper'"),
     ],
 )
-def test_a_fault_of_the_table_is_told_and_nothing_is_made(changed: str, found: str, tmp_path: Path) -> None:
+def test_a_fault_of_the_table_is_told_and_nothing_is_made(changed: str, message: str, tmp_path: Path) -> None:
     (tmp_path / "rows.csv").write_text(changed)
-    done = invoke("new", tmp_path / "cell", "--rows", tmp_path / "rows.csv")
-    assert done.returncode == 2
-    assert found in done.stderr
+    process = invoke("new", tmp_path / "cell", "--rows", tmp_path / "rows.csv")
+    assert process.returncode == 2
+    assert message in process.stderr
     assert not (tmp_path / "cell").exists()

@@ -103,7 +103,7 @@ def test_a_path_and_its_reversals(result: Result) -> None:
     dotted = {line.get_xdata()[0] for line in lower.lines if line.get_linestyle() == ":"}  # type: ignore[index]
     assert dotted == {turn.along * 1e3 for turn in task.reversals}
     check_drawing(figure)
-    with pytest.raises(ValueError, match="no path"):
+    with pytest.raises(ValueError, match="not a path"):
         figures.path_error(result, result.task("box"))
 
 
@@ -118,7 +118,7 @@ def test_layers_and_distributions(result: Result) -> None:
         np.testing.assert_allclose(np.asarray(line.get_xdata()) / np.asarray(line.get_xdata())[-1], values / values[-1])
     with pytest.raises(ValueError, match="no volume"):
         figures.layers(result, result.task("tilted"))
-    with pytest.raises(ValueError, match="no slice"):
+    with pytest.raises(ValueError, match="not a slice"):
         figures.error_map(result, result.task("box"))
 
 
